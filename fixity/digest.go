@@ -1,0 +1,87 @@
+package fixity
+
+import (
+	"encoding/hex"
+	"fmt"
+)
+
+// Algorithm names a digest algorithm as RFC 8493, section 2.4 spells it:
+// lower case, without punctuation. The names are stored: never change one.
+type Algorithm string
+
+// The algorithms that Firmus reads and writes.
+const (
+	MD5    Algorithm = "md5"
+	SHA1   Algorithm = "sha1"
+	SHA224 Algorithm = "sha224"
+	SHA256 Algorithm = "sha256"
+	SHA384 Algorithm = "sha384"
+	SHA512 Algorithm = "sha512"
+	BLAKE3 Algorithm = "blake3" // 32-byte output; not in RFC 8493's list
+)
+
+// Size is the length of the algorithm's output in bytes, 0 if it is unknown.
+func (a Algorithm) Size() int {
+	switch a {
+	case MD5:
+		return 16
+	case SHA1:
+		return 20
+	case SHA224:
+		return 28
+	case SHA256, BLAKE3:
+		return 32
+	case SHA384:
+		return 48
+	case SHA512:
+		return 64
+	}
+	return 0
+}
+
+// Digest is the value an algorithm gives for some bytes. Two digests are equal
+// if they are equal with ==; the zero Digest is of nothing and equals no real one.
+type Digest struct {
+	Algorithm Algorithm
+	Sum       string // lower-case hexadecimal, 2 x Algorithm.Size() characters
+}
+
+// ParseDigest reads a digest in hexadecimal of either case. The error says what
+// is wrong with sum; the Digest is zero then.
+func ParseDigest(a Algorithm, sum string) (Digest, error) {
+	n := a.Size()
+	if n == 0 {
+		return Digest{}, fmt.Errorf("digest algorithm %q is not known", a)
+	}
+	b, err := hex.DecodeString(sum)
+	if err != nil {
+		return Digest{}, fmt.Errorf("%s digest %q is not hexadecimal", a, sum)
+	}
+	if len(b) != n {
+		return Digest{}, fmt.Errorf("%s digest %q has %d hexadecimal digits, not %d", a, sum, len(sum), 2*n)
+	}
+	return Digest{a, hex.EncodeToString(b)}, nil
+}
+
+// DigestOf makes a digest of the raw output sum of algorithm a.
+func DigestOf(a Algorithm, sum []byte) Digest { return Digest{a, hex.EncodeToString(sum)} }
+
+// Bytes is the raw output, nil for the zero Digest.
+func (d Digest) Bytes() []byte {
+	b, err := hex.DecodeString(d.Sum)
+	if err != nil || len(b) == 0 {
+		return nil
+	}
+	return b
+}
+
+// IsZero says that d is of nothing.
+func (d Digest) IsZero() bool { return d == Digest{} }
+
+// String is "algorithm:hex".
+func (d Digest) String() string {
+	if d.IsZero() {
+		return ""
+	}
+	return string(d.Algorithm) + ":" + d.Sum
+}

@@ -1,0 +1,31 @@
+package fixity
+
+import "errors"
+
+// Sentinel errors that cross a border between packages. Away, missing, unreadable
+// and altered are different facts and stay so from the driver to the page: none
+// of these errors ever means that a file is missing or altered.
+var (
+	// ErrAway: the store can't be reached, or what is there isn't that store.
+	ErrAway = errors.New("store is away")
+	// ErrIncomplete: a listing did not see everything; nothing may be called missing.
+	ErrIncomplete = errors.New("listing is incomplete")
+	// ErrUnreadable: the medium won't give the bytes.
+	ErrUnreadable = errors.New("unreadable")
+	// ErrChanged: the file changed between listing and the end of its read.
+	ErrChanged = errors.New("changed while it was read")
+	// ErrInUse: another program holds the file so that it can't be read.
+	ErrInUse = errors.New("in use")
+	// ErrVanished: the file went between listing and reading.
+	ErrVanished = errors.New("vanished")
+	// ErrDenied: the operating system forbids it.
+	ErrDenied = errors.New("permission denied")
+	// ErrBusy: another process works on the store or the ledger.
+	ErrBusy = errors.New("busy")
+	// ErrRefused: an act that the rules don't allow; the message says the way out.
+	ErrRefused = errors.New("refused")
+	// ErrLost: another process took over the shard; nothing was written.
+	ErrLost = errors.New("taken over by another process")
+	// ErrNotFound: the ledger knows no such thing.
+	ErrNotFound = errors.New("not found")
+)

@@ -1,0 +1,221 @@
+package fixity
+
+// State is what is known of a file in a store. The codes are stored: never change one.
+type State string
+
+// States of a file in a store.
+const (
+	Intact     State = "intact"
+	Awaited    State = "awaited"
+	Behind     State = "behind"
+	Editing    State = "editing"
+	Altered    State = "altered"
+	Missing    State = "missing"
+	Misplaced  State = "misplaced"
+	Unreadable State = "unreadable"
+	Unsteady   State = "unsteady"
+	Disputed   State = "disputed"
+	Unexpected State = "unexpected"
+)
+
+// Kind is what a finding says: a State for a file, or one of Away, Late and Few
+// for a whole store. Stored: never change one.
+type Kind string
+
+// Kinds of a finding about a whole store.
+const (
+	Away Kind = "away" // could not be reached when expected
+	Late Kind = "late" // the promise "read within" is broken
+	Few  Kind = "few"  // files with fewer independent copies than the rule asks
+)
+
+// Anatomy says how a file's bytes differ from its version's. Stored: never change one.
+type Anatomy string
+
+// Anatomies of an altered file.
+const (
+	CutShort        Anatomy = "cut-short"        // a beginning of the version and nothing else
+	Grown           Anatomy = "grown"            // all of the version, and more behind it
+	Zeroed          Anatomy = "zeroed"           // whole stretches hold zeros instead
+	Flipped         Anatomy = "flipped"          // same length, a few places differ
+	Replaced        Anatomy = "replaced"         // hardly anything of the version is left
+	DescriptionOnly Anatomy = "description-only" // the sound is the version's, the description in the file isn't
+)
+
+// Urgency says how soon a person should act. Stored: never change one.
+type Urgency string
+
+// Urgencies, the most urgent first.
+const (
+	NoneIntact Urgency = "none-intact" // no intact full-quality copy is known
+	AtRisk     Urgency = "at-risk"     // a copy is bad or lacking and an intact one is known
+	Tidy       Urgency = "tidy"
+)
+
+// Level orders urgencies: 3 for NoneIntact, 2 for AtRisk, 1 for Tidy, else 0.
+func (u Urgency) Level() int {
+	switch u {
+	case NoneIntact:
+		return 3
+	case AtRisk:
+		return 2
+	case Tidy:
+		return 1
+	}
+	return 0
+}
+
+// Subject says what a finding is about. Stored: never change one.
+type Subject string
+
+// Subjects of findings.
+const (
+	OfFile     Subject = "file"
+	OfStray    Subject = "stray"    // something under no one's care
+	OfManifest Subject = "manifest" // a manifest that contradicts the ledger
+	OfRoot     Subject = "root"     // one set's root in a store
+	OfStore    Subject = "store"
+)
+
+// Strength is how strong a piece of evidence is. Stored: never change one.
+type Strength string
+
+// The two strengths of evidence; they are never mixed.
+const (
+	Reported Strength = "reported" // the service's own recorded digest
+	Read     Strength = "read"     // every byte was read here
+)
+
+// Role is what a set holds. Stored: never change one.
+type Role string
+
+// Roles of sets.
+const (
+	Master Role = "master" // frozen: any change is a finding
+	Access Role = "access" // has an editing window
+)
+
+// Settled says how a finding ended; empty while it is open. Stored: never change one.
+type Settled string
+
+// Ways a finding ends.
+const (
+	ByPerson    Settled = "by-person"    // settled with a reason
+	SignedOff   Settled = "signed-off"   // the change was accepted
+	IntactAgain Settled = "intact-again" // an audit showed it as it should be
+	Overtaken   Settled = "overtaken"    // its subject was retired, or is no longer there
+	PutBack     Settled = "put-back"     // recovered and read back
+)
+
+// Verb names an event of the record. Stored: never change one.
+type Verb string
+
+// Verbs of events: acts, findings' turns, slices.
+const (
+	LedgerBegun     Verb = "ledger-begun"
+	TakenIn         Verb = "taken-in"
+	Adopted         Verb = "store-adopted"
+	Audited         Verb = "audited" // a slice: files were read
+	AuditConcluded  Verb = "audit-concluded"
+	FindingOpened   Verb = "finding-opened"
+	FindingChanged  Verb = "finding-changed"
+	FindingRaised   Verb = "finding-raised" // its urgency rose
+	FindingSettled  Verb = "finding-settled"
+	VersionSigned   Verb = "signed-off"
+	Saved           Verb = "saved" // a save inside the editing window
+	Finished        Verb = "finished"
+	Renamed         Verb = "renamed"
+	Retired         Verb = "retired"
+	ManifestWritten Verb = "manifest-written"
+)
+
+// Outcome is what one reading of one file gave. Stored: never change one.
+type Outcome string
+
+// Outcomes of a reading.
+const (
+	ReadIntact     Outcome = "intact"     // the version it should hold
+	ReadEarlier    Outcome = "earlier"    // an earlier known version
+	ReadDiffers    Outcome = "differs"    // bytes of no known version, twice the same
+	ReadUnsteady   Outcome = "unsteady"   // two readings disagree
+	ReadUnreadable Outcome = "unreadable" // the medium won't give the bytes
+)
+
+// Term is one word of the stored vocabulary.
+type Term struct{ Group, Code, Means string }
+
+// Vocabulary is every code that is stored or shown, with what it means. A test
+// compares it with the constants above, the migrations and the JSON golden files.
+var Vocabulary = []Term{
+	{"state", "intact", "holds the version it should"},
+	{"state", "awaited", "not yet there since it was taken in"},
+	{"state", "behind", "holds an earlier known version"},
+	{"state", "editing", "an access file inside its editing window"},
+	{"state", "altered", "holds bytes of no known version"},
+	{"state", "missing", "was there, and a complete listing doesn't show it"},
+	{"state", "misplaced", "its bytes are there, under another name or place"},
+	{"state", "unreadable", "the medium won't give the bytes"},
+	{"state", "unsteady", "two readings disagree"},
+	{"state", "disputed", "stores disagreed at intake"},
+	{"state", "unexpected", "there, and under no one's care"},
+	{"kind", "away", "could not be reached when expected"},
+	{"kind", "late", "a promise \"read within\" is broken"},
+	{"kind", "few", "files with fewer independent copies than the rule asks"},
+	{"anatomy", "cut-short", "the beginning is right, the rest is gone"},
+	{"anatomy", "grown", "all of it is there, and more behind it"},
+	{"anatomy", "zeroed", "whole stretches hold zeros instead"},
+	{"anatomy", "flipped", "same length, a few places differ"},
+	{"anatomy", "replaced", "hardly anything of it is left"},
+	{"anatomy", "description-only", "the sound itself is right, the description in the file differs"},
+	{"urgency", "none-intact", "no intact copy known"},
+	{"urgency", "at-risk", "at risk"},
+	{"urgency", "tidy", "to tidy"},
+	{"subject", "file", "one file in one store"},
+	{"subject", "stray", "something under no one's care"},
+	{"subject", "manifest", "a manifest"},
+	{"subject", "root", "one set's folder in a store"},
+	{"subject", "store", "a whole store"},
+	{"strength", "reported", "the service's own recorded digest agrees"},
+	{"strength", "read", "every byte was read"},
+	{"cache", "bypassed", "read past the page cache"},
+	{"cache", "dropped", "the page cache was emptied of it first"},
+	{"cache", "unknown", "the system doesn't say whether the page cache answered"},
+	{"cache", "allowed", "the page cache may have answered"},
+	{"role", "master", "frozen: any change is a finding"},
+	{"role", "access", "may be edited until finished"},
+	{"settled", "by-person", "settled by a person"},
+	{"settled", "signed-off", "the change was signed off"},
+	{"settled", "intact-again", "found intact again"},
+	{"settled", "overtaken", "its subject is gone"},
+	{"settled", "put-back", "put back and read back"},
+	{"verb", "ledger-begun", "the ledger was begun"},
+	{"verb", "taken-in", "files were taken under care"},
+	{"verb", "store-adopted", "a folder became a store"},
+	{"verb", "audited", "files were read"},
+	{"verb", "audit-concluded", "an audit ended"},
+	{"verb", "finding-opened", "a finding was opened"},
+	{"verb", "finding-changed", "a finding changed its kind"},
+	{"verb", "finding-raised", "a finding became more urgent"},
+	{"verb", "finding-settled", "a finding was settled"},
+	{"verb", "signed-off", "a change was signed off"},
+	{"verb", "saved", "a save inside the editing window"},
+	{"verb", "finished", "an access file was declared finished"},
+	{"verb", "renamed", "accepted as renamed"},
+	{"verb", "retired", "retired on purpose"},
+	{"verb", "manifest-written", "a manifest was written"},
+	{"outcome", "intact", "holds the version it should"},
+	{"outcome", "earlier", "holds an earlier known version"},
+	{"outcome", "differs", "holds bytes of no known version"},
+	{"outcome", "unsteady", "two readings disagree"},
+	{"outcome", "unreadable", "the medium won't give the bytes"},
+}
+
+// Means is the plain-language meaning of a code of a group, "" if there is none.
+func Means(group, code string) string {
+	for _, t := range Vocabulary {
+		if t.Group == group && t.Code == code {
+			return t.Means
+		}
+	}
+	return ""
+}

@@ -1,0 +1,3 @@
+module firmus
+
+go 1.26
