@@ -73,7 +73,6 @@ const (
 	OfFile     Subject = "file"
 	OfStray    Subject = "stray"    // something under no one's care
 	OfManifest Subject = "manifest" // a manifest that contradicts the ledger
-	OfRoot     Subject = "root"     // one set's root in a store
 	OfStore    Subject = "store"
 )
 
@@ -173,7 +172,6 @@ var Vocabulary = []Term{
 	{"subject", "file", "one file in one store"},
 	{"subject", "stray", "something under no one's care"},
 	{"subject", "manifest", "a manifest"},
-	{"subject", "root", "one set's folder in a store"},
 	{"subject", "store", "a whole store"},
 	{"strength", "reported", "the service's own recorded digest agrees"},
 	{"strength", "read", "every byte was read"},

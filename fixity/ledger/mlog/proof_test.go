@@ -1,0 +1,134 @@
+package mlog_test
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"firmus/fixity/ledger/mlog"
+)
+
+// prove signs a checkpoint of m and makes the proof of one record.
+func prove(t *testing.T, m *memory, index int64) (mlog.Proof, string) {
+	t.Helper()
+	signer, _, vkey := key(t, "qv")
+	c := mlog.Checkpoint{Origin: "qv", Size: m.size(), Root: m.root(t, m.size())}
+	cp, err := mlog.Sign(c, signer)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := mlog.Prove(index, m.leaves[index], cp, m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p, vkey
+}
+
+// Each record of each log can be proved to a stranger, who has the text and the key.
+func TestProofs(t *testing.T) {
+	for n := 1; n <= 20; n++ {
+		m := logOf(t, n)
+		for i := range n {
+			p, vkey := prove(t, m, int64(i))
+			got, err := mlog.Unmarshal(p.Marshal())
+			if err != nil {
+				t.Fatal(err)
+			}
+			if d := cmp.Diff(p, got); d != "" {
+				t.Fatalf("written and read, -want +got:\n%s", d)
+			}
+			c, err := got.Verify(vkey)
+			if err != nil || c.Size != int64(n) || c.Root != m.root(t, int64(n)) {
+				t.Fatalf("record %d of %d: Verify = %v, %v", i, n, c, err)
+			}
+		}
+	}
+}
+
+// A proof is made against an earlier checkpoint from the hashes of the log as it is now.
+func TestProofOfGrownLog(t *testing.T) {
+	signer, _, vkey := key(t, "qv")
+	m := logOf(t, 50)
+	cp, err := mlog.Sign(mlog.Checkpoint{Origin: "qv", Size: 23, Root: m.root(t, 23)}, signer)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := mlog.Prove(22, m.leaves[22], cp, m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := p.Verify(vkey); err != nil {
+		t.Error(err)
+	}
+	if _, err := mlog.Prove(23, m.leaves[23], cp, m); !errors.Is(err, mlog.ErrProof) {
+		t.Errorf("a record after the checkpoint: error = %v", err)
+	}
+	if _, err := mlog.Prove(22, m.leaves[21], cp, m); !errors.Is(err, mlog.ErrProof) {
+		t.Errorf("another record: error = %v", err)
+	}
+	if _, err := mlog.Prove(22, m.leaves[22], cp, broken{}); !errors.Is(err, errBroken) || errors.Is(err, mlog.ErrProof) {
+		t.Errorf("hashes that can't be read: error = %v", err)
+	}
+}
+
+// Whatever byte of the proof is changed, it proves nothing.
+func TestProofMutations(t *testing.T) {
+	p, vkey := prove(t, logOf(t, 13), 6)
+	text := p.Marshal()
+	for k := range text {
+		for _, flip := range []byte{1, 2, 4, 8, 16, 32, 64, 128} {
+			other := bytes.Clone(text)
+			other[k] ^= flip
+			q, err := mlog.Unmarshal(other)
+			if err == nil {
+				_, err = q.Verify(vkey)
+			}
+			if err == nil {
+				t.Errorf("byte %d, %q for %q: still proves", k, other[k], text[k])
+			}
+		}
+		if q, err := mlog.Unmarshal(text[:k]); err == nil {
+			if _, err = q.Verify(vkey); err == nil {
+				t.Errorf("cut at %d: still proves", k)
+			}
+		}
+	}
+	_, _, stranger := key(t, "qv")
+	if _, err := p.Verify(stranger); !errors.Is(err, mlog.ErrUnsigned) {
+		t.Errorf("another log's key: error = %v", err)
+	}
+	if _, err := p.Verify("nonsense"); err == nil {
+		t.Error("a key that is none was taken")
+	}
+}
+
+func ExampleProof_Marshal() {
+	p := mlog.Proof{Index: 4, Leaf: []byte(`{"verb":"taken-in"}`), Checkpoint: []byte("the signed checkpoint\n")}
+	fmt.Printf("%s", p.Marshal())
+	// Output:
+	// firmus record proof
+	// index 4
+	// leaf eyJ2ZXJiIjoidGFrZW4taW4ifQ==
+	//
+	// the signed checkpoint
+}
+
+func FuzzUnmarshal(f *testing.F) {
+	f.Add([]byte("firmus record proof\nindex 4\nleaf eA==\nhash 47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU=\n\ncheckpoint"))
+	f.Add([]byte("firmus record proof\nindex 0\nleaf \n\n"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		p, err := mlog.Unmarshal(text)
+		if err != nil {
+			if !cmp.Equal(p, mlog.Proof{}) {
+				t.Errorf("%v given with error %v", p, err)
+			}
+			return
+		}
+		if again := p.Marshal(); !bytes.Equal(again, text) {
+			t.Errorf("%q was read and written as %q", text, again)
+		}
+	})
+}

@@ -1,0 +1,109 @@
+package pair_test
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"firmus/fixity/pair"
+)
+
+func TestMatch(t *testing.T) {
+	for _, tc := range []struct {
+		name string
+		gone []pair.Gone
+		came []pair.Came
+		want pair.Result
+	}{
+		{name: "nothing"},
+		{
+			name: "by digest wherever it lies",
+			gone: []pair.Gone{{File: 1, Path: "QV-0107/a.wav", Size: 9, Digest: "x"}},
+			came: []pair.Came{{Path: "elsewhere/b.wav", Size: 9, Digest: "x"}},
+			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "elsewhere/b.wav", Proved: true}}},
+		},
+		{
+			name: "read and different is no pair though size, time and name agree",
+			gone: []pair.Gone{{File: 1, Path: "a/a.wav", Size: 9, ModTime: 5, Digest: "x"}},
+			came: []pair.Came{{Path: "b/a.wav", Size: 9, ModTime: 5, Digest: "y"}},
+		},
+		{
+			name: "renamed folder by size, time and name",
+			gone: []pair.Gone{{File: 1, Path: "old/a.wav", Size: 9, ModTime: 5, Digest: "x"}, {File: 2, Path: "old/b.wav", Size: 9, ModTime: 5, Digest: "y"}},
+			came: []pair.Came{{Path: "new/a.wav", Size: 9, ModTime: 5}, {Path: "new/b.wav", Size: 9, ModTime: 5}},
+			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "new/a.wav"}, {File: 2, At: "new/b.wav"}}},
+		},
+		{
+			name: "renamed file by size and time",
+			gone: []pair.Gone{{File: 1, Path: "a.wav", Size: 9, ModTime: 5, Digest: "x"}},
+			came: []pair.Came{{Path: "b.wav", Size: 9, ModTime: 5}},
+			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "b.wav"}}},
+		},
+		{
+			name: "ambiguous by size and time is to be read",
+			gone: []pair.Gone{{File: 1, Path: "a.wav", Size: 9, ModTime: 5, Digest: "x"}, {File: 2, Path: "c.wav", Size: 9, ModTime: 5, Digest: "y"}},
+			came: []pair.Came{{Path: "b.wav", Size: 9, ModTime: 5}, {Path: "d.wav", Size: 7, ModTime: 5}},
+			want: pair.Result{Unsure: []string{"b.wav"}},
+		},
+		{
+			name: "never seen there is paired by digest only",
+			gone: []pair.Gone{{File: 1, Path: "a.wav", Size: 9, Digest: "x"}},
+			came: []pair.Came{{Path: "b.wav", Size: 9, ModTime: 0}},
+			want: pair.Result{Unsure: []string{"b.wav"}},
+		},
+		{
+			name: "equal files keep their ends",
+			gone: []pair.Gone{{File: 1, Path: "old/1/s.wav", Size: 9, Digest: "x"}, {File: 2, Path: "old/2/s.wav", Size: 9, Digest: "x"}},
+			came: []pair.Came{{Path: "new/2/s.wav", Size: 9, Digest: "x"}, {Path: "new/1/s.wav", Size: 9, Digest: "x"}},
+			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "new/1/s.wav", Proved: true}, {File: 2, At: "new/2/s.wav", Proved: true}}},
+		},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			if d := cmp.Diff(tc.want, pair.Match(tc.gone, tc.came)); d != "" {
+				t.Errorf("Match (-want +got):\n%s", d)
+			}
+		})
+	}
+}
+
+// TestMatchPairsOnce: no place is given to two files, whatever is equal.
+func TestMatchPairsOnce(t *testing.T) {
+	var gone []pair.Gone
+	var came []pair.Came
+	for i := range 500 {
+		gone = append(gone, pair.Gone{File: int64(i), Path: fmt.Sprintf("a/%d", i), Size: 1, ModTime: int64(i % 3), Digest: fmt.Sprint(i % 7)})
+		came = append(came, pair.Came{Path: fmt.Sprintf("b/%d", i), Size: 1, ModTime: int64(i % 3), Digest: []string{"", fmt.Sprint(i % 7)}[i%2]})
+	}
+	seen := map[string]bool{}
+	got := pair.Match(gone, came)
+	for _, p := range got.Pairs {
+		if seen[p.At] {
+			t.Fatalf("%s is given twice", p.At)
+		}
+		seen[p.At] = true
+	}
+	if len(seen) < 250 {
+		t.Fatalf("%d pairs of 500", len(seen))
+	}
+}
+
+func BenchmarkMatchRenamedFolder(b *testing.B) {
+	for _, n := range []int{5_000, 50_000} {
+		var gone []pair.Gone
+		var came []pair.Came
+		for i := range n {
+			at := time.Unix(int64(i), 0).UnixNano()
+			gone = append(gone, pair.Gone{File: int64(i), Path: fmt.Sprintf("old/%d.wav", i), Size: int64(i), ModTime: at, Digest: fmt.Sprint(i)})
+			came = append(came, pair.Came{Path: fmt.Sprintf("new/%d.wav", i), Size: int64(i), ModTime: at})
+		}
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			for b.Loop() {
+				if got := pair.Match(gone, came); len(got.Pairs) != n {
+					b.Fatal(len(got.Pairs))
+				}
+			}
+		})
+	}
+}

@@ -1,0 +1,196 @@
+package policy
+
+import (
+	"slices"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Holding is what one store has of a file, as far as the ledger knows.
+type Holding struct {
+	Store   string
+	State   fixity.State
+	Shown   bool      // a reading or the service's report showed it to hold the current version
+	Since   time.Time // since when it is awaited or behind
+	Lesser  bool      // holds lesser quality than the file (an audio disc of a finer master)
+	Settled bool      // a person settled exactly this condition: no finding, and not a copy
+	Blocks  []bool    // of a damaged copy: which blocks agree with the version; nil = not known
+}
+
+// Case is all that is known of one file, the input of Judge.
+type Case struct {
+	Set      Set
+	Vouched  bool // a provided checksum, a second store or a person stands behind the version
+	NoOne    bool // no version has authority: the stores disagreed at intake
+	Holdings []Holding
+	Anatomy  fixity.Anatomy // of the copy that is judged
+	Now      time.Time
+}
+
+// Step is the act that Judge recommends, a closed set.
+type Step string
+
+// Recommended next steps.
+const (
+	StepNone     Step = ""
+	StepRecover  Step = "recover"   // put an intact copy's bytes in the damaged one's place
+	StepSignOff  Step = "sign-off"  // accept the change
+	StepDecide   Step = "decide"    // listen to both versions, sign off the right one
+	StepCopy     Step = "copy"      // copy the file to where it is lacking
+	StepMoveBack Step = "move-back" // put it where it should be, or sign off the new place
+	StepReread   Step = "re-read"   // check cable, port and memory, then audit again
+	StepOther    Step = "other"     // look for another copy: none intact is known
+	StepTakeOut  Step = "take-out"  // move it out, or leave it in peace
+)
+
+// Verdict is what Judge says of one copy.
+type Verdict struct {
+	Finding   bool
+	Kind      fixity.Kind
+	Urgency   fixity.Urgency
+	IntactIn  []string // stores that were shown to hold the version, full quality; never nil
+	Mergeable bool
+	Step      Step
+}
+
+// Judge says what one file's copy in store is: whether that is a finding, which
+// kind, how urgent, where an intact copy is, and what to do next. Kind, urgency
+// and step come from here alone, so that page, letter and JSON can't disagree.
+func Judge(r Rules, c Case, store string) Verdict {
+	v := Verdict{IntactIn: []string{}}
+	var own Holding
+	for _, h := range c.Holdings {
+		if h.Store == store {
+			own = h
+		}
+		if !c.NoOne && h.Shown && !h.Lesser && holdsVersion(h.State) {
+			v.IntactIn = append(v.IntactIn, h.Store)
+		}
+	}
+	rule, _ := r.Store(store)
+	v.Kind = fixity.Kind(own.State)
+	switch own.State {
+	case fixity.Intact, fixity.Editing, "":
+		return v
+	case fixity.Awaited, fixity.Behind:
+		// Ordinary life while the store's promise runs.
+		if !Waited(own.Since, c.Now, rule.ExpectWithin) {
+			return v
+		}
+	case fixity.Disputed:
+		// One store against one: having come first is no authority, so no copy is
+		// known to be intact.
+		if c.NoOne || (!c.Vouched && len(v.IntactIn) < 2) {
+			v.IntactIn = []string{}
+		}
+	}
+	if own.Settled {
+		return v
+	}
+	v.Finding = true
+	v.Urgency = urgency(r, c, own, v.IntactIn, rule)
+	v.Mergeable = len(v.IntactIn) == 0 && mergeable(c.Holdings)
+	v.Step = step(own.State, rule, v)
+	return v
+}
+
+func holdsVersion(s fixity.State) bool {
+	// A misplaced copy's bytes are the version's; only its name is not.
+	return s == fixity.Intact || s == fixity.Editing || s == fixity.Misplaced
+}
+
+func urgency(r Rules, c Case, own Holding, intact []string, rule Store) fixity.Urgency {
+	if len(intact) == 0 {
+		return fixity.NoneIntact
+	}
+	switch own.State {
+	case fixity.Misplaced, fixity.Behind:
+		return fixity.Tidy
+	case fixity.Awaited:
+		// Copied late is untidy; one copy only is a risk.
+		if independent(r, intact) < 2 {
+			return fixity.AtRisk
+		}
+		return fixity.Tidy
+	}
+	if c.Anatomy == fixity.DescriptionOnly && own.State == fixity.Altered {
+		return fixity.Tidy
+	}
+	if c.Set.Role == fixity.Access && independent(r, intact) >= 2 {
+		return fixity.Tidy
+	}
+	return fixity.AtRisk
+}
+
+// independent counts copies that don't fail by one wrong hand.
+func independent(r Rules, stores []string) int {
+	var leaders []string
+	for _, s := range stores {
+		if l := r.leader(s); !slices.Contains(leaders, l) {
+			leaders = append(leaders, l)
+		}
+	}
+	return len(leaders)
+}
+
+// mergeable says that the damaged copies together hold every block intact.
+func mergeable(hs []Holding) bool {
+	var have []bool
+	for _, h := range hs {
+		if h.Blocks == nil || h.Lesser {
+			continue
+		}
+		if have == nil {
+			have = make([]bool, len(h.Blocks))
+		}
+		for i, ok := range h.Blocks {
+			if ok && i < len(have) {
+				have[i] = true
+			}
+		}
+	}
+	return len(have) > 0 && !slices.Contains(have, false)
+}
+
+func step(s fixity.State, rule Store, v Verdict) Step {
+	switch s {
+	case fixity.Disputed:
+		return StepDecide
+	case fixity.Unsteady:
+		return StepReread
+	case fixity.Misplaced:
+		return StepMoveBack
+	}
+	if len(v.IntactIn) == 0 {
+		return StepOther
+	}
+	switch s {
+	case fixity.Awaited, fixity.Behind:
+		return StepCopy
+	case fixity.Missing, fixity.Unreadable:
+		return StepRecover
+	case fixity.Altered:
+		return StepRecover
+	}
+	return StepNone
+}
+
+// JudgeStray is the verdict on something that lies in a store under no one's care.
+func JudgeStray() Verdict {
+	return Verdict{Finding: true, Kind: fixity.Kind(fixity.Unexpected), Urgency: fixity.Tidy, IntactIn: []string{}, Step: StepTakeOut}
+}
+
+// IncidentLeast and IncidentShare bound an incident: more than so many files and
+// more than such a share of a store's set, altered, missing or misplaced in one
+// audit (command-line contract).
+const (
+	IncidentLeast = 20
+	IncidentShare = 0.05
+)
+
+// IsIncident says that so many files of a store's set that holds total are one
+// incident rather than so many findings.
+func IsIncident(files, total int64) bool {
+	return files > IncidentLeast && float64(files) > IncidentShare*float64(total)
+}

@@ -1,0 +1,98 @@
+// Package policy decides: what is due, what a reading means, which finding a
+// case is and how urgent, which files are left out. It is pure: values in,
+// decision out; no clock, no storage.
+package policy
+
+import (
+	"time"
+
+	"firmus/fixity"
+)
+
+// Store is what the configuration promises of one store.
+type Store struct {
+	Name         string
+	Kind         string // "disk", "cloud", "optical"
+	Place        string
+	Follows      string // the store that a program keeps it in step with
+	Sets         []string
+	Arrivals     bool
+	Visiting     bool
+	Manifests    bool
+	ReadWithin   time.Duration // every byte read at least this often; 0 = no promise
+	ExpectWithin time.Duration // new files and visits
+}
+
+// Holds says that the store keeps files of set.
+func (s Store) Holds(set string) bool {
+	for _, n := range s.Sets {
+		if n == set {
+			return true
+		}
+	}
+	return false
+}
+
+// Set is what the configuration says of one set.
+type Set struct {
+	Name    string
+	Role    fixity.Role
+	Editing time.Duration // an access file at rest this long counts as finished
+}
+
+// Rules is the part of the configuration that decisions rest on.
+type Rules struct {
+	Stores []Store // in the configuration's order
+	Sets   []Set
+}
+
+// Store finds a store by name; the zero Store stands for one no longer configured.
+func (r Rules) Store(name string) (Store, bool) {
+	for _, s := range r.Stores {
+		if s.Name == name {
+			return s, true
+		}
+	}
+	return Store{Name: name}, false
+}
+
+// Set finds a set by name; an unknown one is treated as frozen.
+func (r Rules) Set(name string) (Set, bool) {
+	for _, s := range r.Sets {
+		if s.Name == name {
+			return s, true
+		}
+	}
+	return Set{Name: name, Role: fixity.Master}, false
+}
+
+// Arrivals is the store in which set's new files appear.
+func (r Rules) Arrivals(set string) (Store, bool) {
+	for _, s := range r.Stores {
+		if s.Arrivals && s.Holds(set) {
+			return s, true
+		}
+	}
+	return Store{}, false
+}
+
+// Independent says that copies in the two stores don't fail by one wrong hand:
+// neither follows the other, directly or through others.
+func (r Rules) Independent(a, b string) bool {
+	return a != b && r.leader(a) != r.leader(b)
+}
+
+// leader is the store at the end of a chain of follows. A circle (refused by the
+// configuration) ends at the first name seen twice.
+func (r Rules) leader(name string) string {
+	seen := map[string]bool{}
+	for !seen[name] {
+		seen[name] = true
+		s, ok := r.Store(name)
+		if !ok || s.Follows == "" {
+			return name
+		}
+		name = s.Follows
+	}
+	return name
+}
