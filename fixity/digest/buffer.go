@@ -7,7 +7,7 @@ import (
 )
 
 const (
-	alignment  = 4096    // of buffers in memory: the largest logical block of drives
+	alignment  = 4096 // of buffers in memory: the largest logical block of drives
 	firstSize  = 1 * BlockSize
 	bufferSize = 1 << 20 // a multiple of BlockSize and alignment
 	maxBuffers = 4       // of bufferSize, for one stream

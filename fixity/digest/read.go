@@ -2,7 +2,6 @@ package digest
 
 import (
 	"context"
-	"errors"
 	"io"
 	"runtime"
 	"slices"
@@ -75,7 +74,7 @@ func (o Options) Read(ctx context.Context, r io.Reader) (Sums, error) {
 	if l != nil {
 		l.finish()
 	}
-	if errors.Is(err, io.EOF) && err == io.EOF {
+	if err == io.EOF {
 		err = nil
 	}
 	return s.Sums(), err
