@@ -64,10 +64,15 @@ func same(a, b digest.Sums, i int64) bool {
 	return okA && okB && x == y && blockLen(a.Size, i) == blockLen(b.Size, i)
 }
 
+var zeroBlock = digest.ZeroBlock(digest.BlockSize)
+
 // zeros says that block i of s holds nothing but zeros.
 func zeros(s digest.Sums, i int64) bool {
 	x, ok := sum(s, i)
-	return ok && x == digest.ZeroBlock(blockLen(s.Size, i))
+	if n := blockLen(s.Size, i); n < digest.BlockSize {
+		return ok && x == digest.ZeroBlock(n)
+	}
+	return ok && x == zeroBlock
 }
 
 // comparison is one pass over the blocks of two files.
@@ -87,7 +92,6 @@ type comparison struct {
 	blank     bool // every run is of zeros, but for its edges
 	edges     bool // some run has an edge that isn't all zeros
 	shortRuns bool // some run has too few blocks of zeros to be sure of
-	runs      int
 }
 
 func (c *comparison) compare() {
@@ -95,6 +99,10 @@ func (c *comparison) compare() {
 	end := max(c.want.Size, c.got.Size)
 	c.blank, c.allZeros = true, c.got.Size > 0
 	for i := int64(0); i < n; i++ {
+		if i >= int64(max(len(c.want.Blocks), len(c.got.Blocks))) {
+			c.lacking(i, n, end)
+			break
+		}
 		z := zeros(c.got, i)
 		if blockLen(c.got.Size, i) > 0 && !z {
 			c.allZeros = false
@@ -120,6 +128,22 @@ func (c *comparison) compare() {
 	c.g.close()
 }
 
+// lacking takes the blocks [i, n), of which no sums are known. Their number comes
+// from a size alone, so it is never counted up to.
+func (c *comparison) lacking(i, n, end int64) {
+	c.allZeros = false
+	if c.blocks == 0 {
+		c.first = i
+	}
+	c.blocks += int(n - i)
+	c.g.add(i*digest.BlockSize, end)
+	if c.runTo != i || c.runFrom == c.runTo {
+		c.endRun()
+		c.runFrom = i
+	}
+	c.runTo, c.runLast0 = n, false
+}
+
 // sureRun is how many blocks of zeros in a row make a run of zeros that bytes
 // would call zeroed too: what was something else lies in the first and in the
 // last of them at least, so more than MinZeroed bytes apart.
@@ -130,7 +154,6 @@ func (c *comparison) endRun() {
 	if n == 0 {
 		return
 	}
-	c.runs++
 	edges := int64(0)
 	if !c.runFirst0 {
 		edges++
@@ -158,11 +181,11 @@ func (c *comparison) shorter() (fixity.Anatomy, bool) {
 	}
 	// Behind a beginning that is right, nothing but zeros up to its end: the file
 	// was given its length before its bytes came.
-	tail := c.first > 0 && c.runs == 1
+	tail := c.first > 0 && (zeros(c.got, c.first) || c.first+1 < blocksOf(c.got.Size))
 	for i := c.first + 1; tail && i < blocksOf(c.got.Size); i++ {
 		tail = zeros(c.got, i)
 	}
-	if tail && (zeros(c.got, c.first) || c.first+1 < blocksOf(c.got.Size)) {
+	if tail {
 		return fixity.CutShort, false
 	}
 	return fixity.Replaced, false

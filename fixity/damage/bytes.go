@@ -155,7 +155,11 @@ func (c *byteComparison) differing(at int64, a, b []byte) {
 		}
 		c.n++
 		c.bits += int64(bits.OnesCount8(x))
-		c.g.add(p, p+1)
+		if c.g.from < c.g.to && p-c.g.to < MergeGap {
+			c.g.to = p + 1 // as add would, without the call
+		} else {
+			c.g.add(p, p+1)
+		}
 		if b[i] == 0 {
 			if c.zFirst < 0 {
 				c.zFirst, c.zBytes = p, 0
