@@ -1,0 +1,20 @@
+package disk
+
+import (
+	"syscall"
+
+	"firmus/fixity"
+
+	"golang.org/x/sys/unix"
+)
+
+// errnoMeansHere knows the numbers that only Darwin has.
+func errnoMeansHere(e syscall.Errno) error {
+	switch e {
+	case unix.EDEVERR:
+		return fixity.ErrUnreadable
+	case unix.EPWROFF:
+		return fixity.ErrAway
+	}
+	return nil
+}

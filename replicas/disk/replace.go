@@ -1,0 +1,250 @@
+package disk
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"strings"
+
+	"firmus/fixity"
+)
+
+// Replace puts a new file in the place of what is at path, or where nothing is,
+// making folders that lack. write gives the bytes. The old file stays as it is
+// until all of the new one is on the medium: after an error, or a crash at any
+// moment, path holds either the old bytes or the new ones, whole.
+//
+// The new file gets the old one's permissions and, where that is allowed, its
+// owner; not its other attributes. Its temporary file's name begins with
+// ".firmus"; what a crash left of one is removed by the next Replace of that path.
+//
+// Errors wrap fixity.ErrAway, ErrDenied, ErrInUse or the system's own (a full
+// medium: syscall.ENOSPC), or that of write unchanged; a link, folder or special
+// file at path is fixity.ErrRefused. An error of the last step alone, making the
+// new name last, leaves the new bytes at path.
+func (d *Dir) Replace(ctx context.Context, path string, write func(io.Writer) error) error {
+	return d.ReplaceVerified(ctx, path, write, nil)
+}
+
+// ReplaceVerified is Replace, and before the old file goes verify is given the
+// new one to read, past the page cache as far as the system allows. Its error
+// ends the replacement and is returned wrapped.
+func (d *Dir) ReplaceVerified(ctx context.Context, path string, write func(io.Writer) error, verify func(fixity.Reader) error) error {
+	dir, name, err := split(path)
+	if err != nil {
+		return fmt.Errorf("replace: %w", err)
+	}
+	_, err = call(ctx, &d.stuck, func() (struct{}, error) {
+		parent, err := d.enterOrMake(dir)
+		if err != nil {
+			return struct{}{}, err
+		}
+		defer parent.Close()
+		x := &replacement{d: d, ctx: ctx, parent: parent, name: name, path: path}
+		return struct{}{}, x.run(write, verify)
+	})
+	if err != nil {
+		return fmt.Errorf("replace %q in %s: %w", path, d.root, err)
+	}
+	return nil
+}
+
+// do runs one step of a replacement, by way of the tests if they want it so.
+func (d *Dir) do(op string, f func() error) error {
+	if d.step != nil {
+		return d.step(op, f)
+	}
+	return f()
+}
+
+// enterOrMake is enter, and makes the folders that lack.
+func (d *Dir) enterOrMake(dir string) (*os.Root, error) {
+	r, err := d.openRoot()
+	if err != nil || dir == "" {
+		return r, err
+	}
+	for name := range strings.SplitSeq(dir, "/") {
+		_, err := r.Lstat(name)
+		if errors.Is(err, fs.ErrNotExist) {
+			err = d.do("mkdir", func() error { return r.Mkdir(name, 0o777) })
+			if err == nil {
+				err = d.do("sync-folder", func() error { return syncFolder(r) })
+			}
+			if err != nil && !errors.Is(err, fs.ErrExist) {
+				r.Close()
+				return nil, mapErr(err)
+			}
+		}
+		next, err := enterOne(r, name)
+		r.Close()
+		if err != nil {
+			return nil, err
+		}
+		r = next
+	}
+	return r, nil
+}
+
+type replacement struct {
+	d          *Dir
+	ctx        context.Context // of the Replace that this is
+	parent     *os.Root
+	name, path string
+	temp       string
+}
+
+func (x *replacement) run(write func(io.Writer) error, verify func(fixity.Reader) error) (err error) {
+	old, err := x.parent.Lstat(x.name)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		old = nil
+	case err != nil:
+		return mapErr(err)
+	case !old.Mode().IsRegular():
+		return fmt.Errorf("%w: what lies there is no regular file", fixity.ErrRefused)
+	}
+	sum := sha256.Sum256([]byte(x.name))
+	stem := fmt.Sprintf("%s-new-%x-", ownPrefix, sum[:8])
+	x.sweep(stem)
+	x.temp = stem + rand.Text()[:10]
+
+	var f *os.File
+	err = x.d.do("create", func() (err error) {
+		f, err = x.parent.OpenFile(x.temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+		return err
+	})
+	if err != nil {
+		if f != nil {
+			f.Close()
+		}
+		return mapErr(err)
+	}
+	renamed := false
+	defer func() {
+		f.Close() // the second time does nothing
+		if !renamed {
+			x.parent.Remove(x.temp) // what a failure here leaves is swept next time
+		}
+	}()
+	if err := write(&stepWriter{x.d, x.ctx, f}); err != nil {
+		return err
+	}
+	if old != nil {
+		if err := x.d.do("attributes", func() error { return copyAttributes(f, old) }); err != nil {
+			return mapErr(err)
+		}
+	}
+	if err := x.d.do("sync", f.Sync); err != nil {
+		return mapErr(err)
+	}
+	if err := x.d.do("close", f.Close); err != nil {
+		return mapErr(err)
+	}
+	if verify != nil {
+		if err := x.d.do("verify", func() error { return x.verify(verify) }); err != nil {
+			return err
+		}
+	}
+	if x.ctx.Err() != nil {
+		return context.Cause(x.ctx)
+	}
+	err = x.d.do("rename", func() error {
+		err := x.parent.Rename(x.temp, x.name)
+		renamed = err == nil
+		return err
+	})
+	if err != nil {
+		return mapErr(err)
+	}
+	if err := x.d.do("sync-folder", func() error { return syncFolder(x.parent) }); err != nil {
+		return mapErr(err)
+	}
+	return nil
+}
+
+// sweep removes what a crash left of an earlier replacement of the same name.
+// Should another process be at one just now, its rename fails and harms nothing.
+func (x *replacement) sweep(stem string) {
+	f, err := x.parent.Open(".")
+	if err != nil {
+		return
+	}
+	defer f.Close()
+	names, _ := f.Readdirnames(-1) // what isn't seen is left for the next time
+	for _, n := range names {
+		if strings.HasPrefix(n, stem) {
+			x.parent.Remove(n)
+		}
+	}
+}
+
+func (x *replacement) verify(verify func(fixity.Reader) error) error {
+	r, err := x.d.openIn(x.parent, x.temp, fixity.Entry{Path: x.path}, fixity.Bypassed)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	r.watch(x.ctx)
+	if err := verify(r); err != nil {
+		return fmt.Errorf("new file: %w", err)
+	}
+	return nil
+}
+
+// stepWriter makes a step of each write, and stops when ctx ends.
+type stepWriter struct {
+	d   *Dir
+	ctx context.Context
+	f   *os.File
+}
+
+func (w *stepWriter) Write(p []byte) (n int, err error) {
+	if w.ctx.Err() != nil {
+		return 0, context.Cause(w.ctx)
+	}
+	err = w.d.do("write", func() (err error) { n, err = w.f.Write(p); return err })
+	if err != nil {
+		return n, mapErr(err)
+	}
+	return n, nil
+}
+
+var errTooLong = errors.New("longer than expected")
+
+// ReadFile gives all bytes of the file at path, if there are at most limit. It is
+// pinned as Open is. Errors are those of Open.
+func (d *Dir) ReadFile(ctx context.Context, path string, limit int64) ([]byte, error) {
+	dir, name, err := split(path)
+	if err != nil {
+		return nil, fmt.Errorf("read: %w", err)
+	}
+	b, err := call(ctx, &d.stuck, func() ([]byte, error) {
+		parent, err := d.enter(dir)
+		if err != nil {
+			return nil, err
+		}
+		defer parent.Close()
+		return d.readIn(parent, name, limit)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read %q in %s: %w", path, d.root, err)
+	}
+	return b, nil
+}
+
+func (d *Dir) readIn(parent *os.Root, name string, limit int64) ([]byte, error) {
+	r, err := d.openIn(parent, name, fixity.Entry{Path: name}, d.o.Cache)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	if n := r.found.Size(); n > limit {
+		return nil, fmt.Errorf("%w: %d bytes, not %d", errTooLong, n, limit)
+	}
+	return io.ReadAll(io.LimitReader(r, limit+1))
+}
