@@ -1,0 +1,268 @@
+package ledger
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Audit is one run over a store.
+type Audit struct {
+	ID         int64
+	Store      string
+	Kind       string // Plain, Intake, FollowUp
+	Sets       []string
+	Set, Under string // what counts; "" is everything
+	Full       bool
+	Cache      fixity.Cache
+	Phase      fixity.Phase
+	By         string
+	Began, Run time.Time
+	Complete   bool
+}
+
+// Kinds of an audit. Stored: never change one.
+const (
+	Plain    = "audit"
+	Intake   = "intake"    // lists only: the strays are then taken in
+	FollowUp = "follow-up" // reads only: the other copies of files with a new finding
+)
+
+const auditColumns = `id, store, kind, sets, scope, full_read, cache, phase, by_name, began_at, run_at, complete`
+
+func scanAudit(r interface{ Scan(...any) error }) (Audit, error) {
+	var a Audit
+	var sets, sc, cache, phase string
+	var full, began, run, complete int64
+	if err := r.Scan(&a.ID, &a.Store, &a.Kind, &sets, &sc, &full, &cache, &phase, &a.By, &began, &run, &complete); err != nil {
+		return Audit{}, err
+	}
+	a.Sets, a.Full, a.Cache, a.Phase, a.Complete = strings.Fields(sets), full != 0, fixity.Cache(cache), fixity.Phase(phase), complete != 0
+	a.Set, a.Under = splitScope(sc)
+	a.Began, a.Run = fromNanos(began), fromNanos(run)
+	return a, nil
+}
+
+// Audit reads one audit.
+func (t *Tx) Audit(id int64) (Audit, error) {
+	a, err := scanAudit(t.q.QueryRowContext(t.ctx, `SELECT `+auditColumns+` FROM audit WHERE id = $1`, id))
+	return a, notFound(err)
+}
+
+// TakeUpWithin is how long after it was cut off a full audit is taken up again
+// rather than begun anew (command-line contract).
+const TakeUpWithin = 24 * time.Hour
+
+// BeginAudit starts an audit, or takes up a full one of the same scope that was
+// cut off: then what was read in it counts as read. Its listing is always anew.
+func (t *Tx) BeginAudit(a Audit) (_ Audit, takenUp bool, err error) {
+	old, err := scanAudit(t.q.QueryRowContext(t.ctx, `SELECT `+auditColumns+` FROM audit WHERE store = $1 AND kind = $2 AND ended_at = 0 ORDER BY id DESC LIMIT 1`, a.Store, a.Kind))
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return Audit{}, false, err
+	}
+	if err == nil && a.Full && old.Full && old.Set == a.Set && old.Under == a.Under && t.now.Sub(old.Run).Abs() < TakeUpWithin {
+		a.ID, a.Began, takenUp = old.ID, old.Began, true
+	}
+	// Whatever else was left open will never be ended.
+	if _, err := t.exec(`UPDATE audit SET phase = $3, ended_at = $4 WHERE store = $1 AND kind = $5 AND ended_at = 0 AND id <> $2`,
+		a.Store, a.ID, string(fixity.PhaseCutOff), nanos(t.now), a.Kind); err != nil {
+		return Audit{}, false, err
+	}
+	a.Phase, a.Run = fixity.PhaseList, t.now
+	if takenUp {
+		if err := t.closeShards(a); err != nil {
+			return Audit{}, false, err
+		}
+		_, err = t.exec(`UPDATE audit SET phase = $2, run_at = $3, cache = $4, by_name = $5, sets = $6 WHERE id = $1`, a.ID, string(a.Phase), nanos(a.Run), string(a.Cache), a.By, strings.Join(a.Sets, " "))
+		return a, true, err
+	}
+	if a.ID, err = t.NextID("audit"); err != nil {
+		return Audit{}, false, err
+	}
+	a.Began = t.now
+	_, err = t.exec(`INSERT INTO audit (id, store, kind, sets, scope, full_read, cache, phase, by_name, began_at, run_at) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
+		a.ID, a.Store, a.Kind, strings.Join(a.Sets, " "), scope(a.Set, a.Under), b2i(a.Full), string(a.Cache), string(a.Phase), a.By, nanos(a.Began), nanos(a.Run))
+	return a, false, err
+}
+
+// closeShards accounts for what the shards of an earlier run have read, and
+// removes them.
+func (t *Tx) closeShards(a Audit) error {
+	var ids []int64
+	if err := t.rows(`SELECT id FROM shard WHERE audit = $1`, []any{a.ID}, func(r *sql.Rows) error {
+		var id int64
+		err := r.Scan(&id)
+		ids = append(ids, id)
+		return err
+	}); err != nil {
+		return err
+	}
+	for _, id := range ids {
+		e, err := t.sliceEvent(Event{Verb: fixity.Audited, By: a.By, Store: a.Store, Audit: a.ID}, id)
+		if err != nil {
+			return err
+		}
+		if len(e.readings) > 0 {
+			t.Event(e)
+		}
+	}
+	for _, q := range []string{`DELETE FROM shard WHERE audit = $1`, `DELETE FROM difference WHERE audit = $1`} {
+		if _, err := t.exec(q, a.ID); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// AddShards plans the pieces of an audit: the given first-level folders of a set
+// and those in which the ledger knows something. It gives how many there are.
+func (t *Tx) AddShards(a Audit, set string, tops []string) (int, error) {
+	all := map[string]bool{"": true}
+	for _, s := range tops {
+		all[s] = true
+	}
+	for _, q := range []string{
+		`SELECT DISTINCT top FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0`,
+		`SELECT DISTINCT top FROM stray WHERE store = $1 AND set_name = $2`,
+	} {
+		if err := t.rows(q, []any{a.Store, set}, func(r *sql.Rows) error {
+			var b []byte
+			err := r.Scan(&b)
+			all[string(b)] = true
+			return err
+		}); err != nil {
+			return 0, err
+		}
+	}
+	id, err := t.nextIDs("shard", int64(len(all)))
+	if err != nil {
+		return 0, err
+	}
+	for s := range all {
+		if _, err := t.exec(`INSERT INTO shard (id, audit, store, set_name, top, phase, cursor) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+			id, a.ID, a.Store, set, []byte(s), string(fixity.PhaseList), []byte{}); err != nil {
+			return 0, err
+		}
+		id++
+	}
+	return len(all), nil
+}
+
+// BeginFollowUp starts an audit that reads, without listing, the copies in a store
+// that are due ahead of all others. It gives false if there are none.
+func (t *Tx) BeginFollowUp(store string, cache fixity.Cache, by string) (Audit, bool, error) {
+	type place struct {
+		set string
+		top []byte
+	}
+	var places []place
+	if err := t.rows(`SELECT DISTINCT set_name, top FROM instance WHERE store = $1 AND carrier = 0 AND due_at < 0 AND size >= 0 AND state NOT IN ('missing', 'misplaced')
+		ORDER BY set_name, top`, []any{store}, func(r *sql.Rows) error {
+		var p place
+		err := r.Scan(&p.set, &p.top)
+		places = append(places, p)
+		return err
+	}); err != nil || len(places) == 0 {
+		return Audit{}, false, err
+	}
+	a, _, err := t.BeginAudit(Audit{Store: store, Kind: FollowUp, Cache: cache, By: by})
+	if err != nil {
+		return Audit{}, false, err
+	}
+	a.Phase = fixity.PhaseRead
+	if _, err := t.exec(`UPDATE audit SET phase = $2 WHERE id = $1`, a.ID, string(a.Phase)); err != nil {
+		return Audit{}, false, err
+	}
+	id, err := t.nextIDs("shard", int64(len(places)))
+	if err != nil {
+		return Audit{}, false, err
+	}
+	for i, p := range places {
+		if _, err := t.exec(`INSERT INTO shard (id, audit, store, set_name, top, phase, cursor) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+			id+int64(i), a.ID, store, p.set, p.top, string(fixity.PhaseRead), []byte{}); err != nil {
+			return Audit{}, false, err
+		}
+	}
+	return a, true, nil
+}
+
+// OpenShards are the shards of an audit that are in a phase, by set and folder.
+func (t *Tx) OpenShards(audit int64, p fixity.Phase) ([]fixity.Job, error) {
+	var out []fixity.Job
+	err := t.rows(`SELECT id FROM shard WHERE audit = $1 AND phase = $2 ORDER BY set_name, top`, []any{audit, string(p)}, func(r *sql.Rows) error {
+		j := fixity.Job{Audit: audit}
+		err := r.Scan(&j.Shard)
+		out = append(out, j)
+		return err
+	})
+	return out, err
+}
+
+// claim takes a shard over: its earlier holder loses.
+func (t *Tx) claim(j fixity.Job) (fixity.Shard, error) {
+	a, err := t.Audit(j.Audit)
+	if err != nil {
+		return fixity.Shard{}, fmt.Errorf("audit %d: %w", j.Audit, err)
+	}
+	s := fixity.Shard{ID: j.Shard, Audit: j.Audit, Full: a.Full, Cache: a.Cache, Under: a.Under}
+	var topB, cursor []byte
+	var phase string
+	err = t.row(`UPDATE shard SET attempt = attempt + 1 WHERE id = $1 AND audit = $2 RETURNING attempt, store, set_name, top, phase, cursor`,
+		[]any{j.Shard, j.Audit}, &s.Attempt, &s.Store, &s.Set, &topB, &phase, &cursor)
+	if err != nil {
+		return fixity.Shard{}, fmt.Errorf("shard %d: %w", j.Shard, err)
+	}
+	s.Top, s.Phase, s.Cursor = string(topB), fixity.Phase(phase), string(cursor)
+	s.Counts = (a.Set == "" || a.Set == s.Set) && (a.Under == "" || top(a.Under+"/") == s.Top)
+	return s, nil
+}
+
+// moveShard moves a claimed shard on, if the claim still holds: attempt and cursor
+// are those of the claim. Otherwise the whole transaction must be given up.
+func (t *Tx) moveShard(s fixity.Shard, to fixity.Phase, cursor string, listed, leftOut, read, bytes int64, trouble string) error {
+	n, err := t.exec(`UPDATE shard SET phase = $4, cursor = $5, listed = listed + $6, left_out = left_out + $7, read = read + $8, bytes = bytes + $9,
+			complete = CASE WHEN $10 = '' THEN complete ELSE 0 END, trouble = CASE WHEN $10 = '' THEN trouble ELSE $10 END
+		WHERE id = $1 AND attempt = $2 AND cursor = $3`,
+		s.ID, s.Attempt, []byte(s.Cursor), string(to), []byte(cursor), listed, leftOut, read, bytes, trouble)
+	if err == nil && n == 0 {
+		return fixity.ErrLost
+	}
+	return err
+}
+
+// movePhase moves an audit from a phase to the next; false if another process did.
+func (t *Tx) movePhase(audit int64, from, to fixity.Phase) (bool, error) {
+	n, err := t.exec(`UPDATE audit SET phase = $3 WHERE id = $1 AND phase = $2`, audit, string(from), string(to))
+	return n > 0, err
+}
+
+// Progress is what the shards of an audit have done so far in this run.
+type Progress struct {
+	Listed, LeftOut, Read, Bytes int64
+	Complete                     bool
+	Trouble                      []string
+}
+
+// Progress sums up an audit's shards, those in its scope for the files counted.
+func (t *Tx) Progress(a Audit) (Progress, error) {
+	p := Progress{Complete: true}
+	err := t.rows(`SELECT set_name, top, listed, left_out, read, bytes, complete, trouble FROM shard WHERE audit = $1 ORDER BY set_name, top`, []any{a.ID}, func(r *sql.Rows) error {
+		var set, trouble string
+		var topB []byte
+		var listed, leftOut, read, bytes, complete int64
+		if err := r.Scan(&set, &topB, &listed, &leftOut, &read, &bytes, &complete, &trouble); err != nil {
+			return err
+		}
+		p.Listed, p.LeftOut, p.Read, p.Bytes = p.Listed+listed, p.LeftOut+leftOut, p.Read+read, p.Bytes+bytes
+		if trouble != "" {
+			p.Trouble = append(p.Trouble, trouble)
+		}
+		p.Complete = p.Complete && complete != 0
+		return nil
+	})
+	return p, err
+}

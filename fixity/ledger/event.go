@@ -1,0 +1,154 @@
+package ledger
+
+import (
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"golang.org/x/mod/sumdb/tlog"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger/mlog"
+)
+
+// Event is one leaf of the record. Seq and At are set when it is appended.
+type Event struct {
+	Seq     int64          `json:"seq"`
+	At      time.Time      `json:"at"`
+	Verb    fixity.Verb    `json:"verb"`
+	By      string         `json:"by"`
+	Store   string         `json:"store,omitempty"`
+	Set     string         `json:"set,omitempty"`
+	File    int64          `json:"file,omitempty"`
+	Finding int64          `json:"finding,omitempty"`
+	Audit   int64          `json:"audit,omitempty"`
+	Reason  string         `json:"reason,omitempty"`
+	Data    map[string]any `json:"data,omitempty"` // encoding/json writes its keys sorted
+
+	leaf     []byte
+	readings []int64 // rows of reading that the event accounts for
+}
+
+// Leaf is the event's bytes as they are hashed: JSON, one line.
+func (e Event) Leaf() []byte { return e.leaf }
+
+// Event adds an event to the transaction; it is appended at its end.
+func (t *Tx) Event(e Event) { t.events = append(t.events, e) }
+
+// hashReader reads stored hashes of the log, those of this transaction first.
+type hashReader struct {
+	t     *Tx
+	fresh map[int64]tlog.Hash
+}
+
+func (h hashReader) ReadHashes(idx []int64) ([]tlog.Hash, error) {
+	out := make([]tlog.Hash, len(idx))
+	for i, x := range idx {
+		if f, ok := h.fresh[x]; ok {
+			out[i] = f
+			continue
+		}
+		var b []byte
+		if err := h.t.row(`SELECT hash FROM log_hash WHERE idx = $1`, []any{x}, &b); err != nil {
+			return nil, fmt.Errorf("stored hash %d: %w", x, err)
+		}
+		if len(b) != tlog.HashSize {
+			return nil, fmt.Errorf("stored hash %d has %d bytes", x, len(b))
+		}
+		copy(out[i][:], b)
+	}
+	return out, nil
+}
+
+// appendEvents writes the transaction's events as leaves and moves the head.
+func (t *Tx) appendEvents() error {
+	if len(t.events) == 0 {
+		return nil
+	}
+	var size int64
+	if err := t.row(`UPDATE log_head SET size = size + $1 WHERE id = 1 RETURNING size`, []any{len(t.events)}, &size); err != nil {
+		return err
+	}
+	size -= int64(len(t.events))
+	hashes := hashReader{t, map[int64]tlog.Hash{}}
+	for i := range t.events {
+		e := &t.events[i]
+		e.Seq, e.At = size, t.now
+		leaf, err := json.Marshal(e)
+		if err != nil {
+			return fmt.Errorf("event %d: %w", e.Seq, err)
+		}
+		e.leaf = leaf
+		if _, err := t.exec(`INSERT INTO event (seq, at, verb, by_name, store, set_name, file, finding, audit, reason, leaf)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
+			e.Seq, nanos(e.At), string(e.Verb), e.By, e.Store, e.Set, e.File, e.Finding, e.Audit, e.Reason, leaf); err != nil {
+			return err
+		}
+		add, err := mlog.Append(size, leaf, hashes)
+		if err != nil {
+			return err
+		}
+		at := tlog.StoredHashIndex(0, size)
+		for j, h := range add {
+			hashes.fresh[at+int64(j)] = h
+			if _, err := t.exec(`INSERT INTO log_hash (idx, hash) VALUES ($1, $2)`, at+int64(j), h[:]); err != nil {
+				return err
+			}
+		}
+		for _, id := range e.readings {
+			if _, err := t.exec(`UPDATE reading SET event = $1 WHERE id = $2`, e.Seq, id); err != nil {
+				return err
+			}
+		}
+		size++
+	}
+	root, err := mlog.Root(size, hashes)
+	if err != nil {
+		return err
+	}
+	_, err = t.exec(`UPDATE log_head SET root = $1 WHERE id = 1`, root[:])
+	return err
+}
+
+const eventColumns = `seq, at, verb, by_name, store, set_name, file, finding, audit, reason, leaf`
+
+func scanEvent(r interface{ Scan(...any) error }) (Event, error) {
+	var e Event
+	var at int64
+	var verb string
+	if err := r.Scan(&e.Seq, &at, &verb, &e.By, &e.Store, &e.Set, &e.File, &e.Finding, &e.Audit, &e.Reason, &e.leaf); err != nil {
+		return Event{}, err
+	}
+	e.At, e.Verb = fromNanos(at), fixity.Verb(verb)
+	return e, nil
+}
+
+// Events calls each for the events from seq on, in order, at most n.
+func (t *Tx) Events(seq int64, n int, each func(Event) error) error {
+	return t.rows(`SELECT `+eventColumns+` FROM event WHERE seq >= $1 ORDER BY seq LIMIT $2`, []any{seq, n}, func(r *sql.Rows) error {
+		e, err := scanEvent(r)
+		if err != nil {
+			return err
+		}
+		return each(e)
+	})
+}
+
+// EventsOf calls each for the events about a file, in order.
+func (t *Tx) EventsOf(file int64, each func(Event) error) error {
+	return t.rows(`SELECT `+eventColumns+` FROM event WHERE file = $1 AND file <> 0 ORDER BY seq`, []any{file}, func(r *sql.Rows) error {
+		e, err := scanEvent(r)
+		if err != nil {
+			return err
+		}
+		return each(e)
+	})
+}
+
+// LastEventAt is the time of the newest event, zero if there is none.
+func (t *Tx) LastEventAt() (time.Time, error) {
+	var at sql.NullInt64
+	err := t.row(`SELECT max(at) FROM event`, nil, &at)
+	return fromNanos(at.Int64), err
+}

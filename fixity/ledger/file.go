@@ -1,0 +1,228 @@
+package ledger
+
+import (
+	"database/sql"
+	"path"
+	"strings"
+	"time"
+
+	"golang.org/x/text/cases"
+	"golang.org/x/text/unicode/norm"
+
+	"firmus/fixity"
+	"firmus/fixity/digest"
+)
+
+// File is a file under care.
+type File struct {
+	ID       int64
+	Set      string
+	Path     string
+	Item     string
+	Version  int64 // 0 while no version has authority
+	Vouched  bool
+	Changed  time.Time
+	Finished bool
+	TakenAt  time.Time
+	TakenBy  string
+	Retired  time.Time
+}
+
+// Version is one accepted state of a file's bytes.
+type Version struct {
+	N      int64
+	Size   int64
+	BLAKE3 fixity.Digest
+	SHA256 fixity.Digest
+	MD5    fixity.Digest // zero if it wasn't wanted
+	Blocks []uint32      // only where asked for
+	Reason string
+	By     string
+	At     time.Time
+}
+
+// VersionOf makes a version of what was read.
+func VersionOf(size int64, sums []fixity.Digest, blocks []uint32, by, reason string) Version {
+	v := Version{Size: size, Blocks: blocks, By: by, Reason: reason}
+	for _, d := range sums {
+		switch d.Algorithm {
+		case fixity.BLAKE3:
+			v.BLAKE3 = d
+		case fixity.SHA256:
+			v.SHA256 = d
+		case fixity.MD5:
+			v.MD5 = d
+		}
+	}
+	return v
+}
+
+// Fold is a path for comparison across file systems: NFC and case-folded. It is
+// never used as a name.
+func Fold(p string) string { return cases.Fold().String(norm.NFC.String(strings.ToValidUTF8(p, "\ufffd"))) }
+
+// top is the first folder of a path, "" if it has none.
+func top(p string) string {
+	t, _, found := strings.Cut(p, "/")
+	if !found {
+		return ""
+	}
+	return t
+}
+
+// ItemOf is the item a path belongs to when the set has no pattern: its first folder.
+func ItemOf(p string) string { return top(p) }
+
+const fileColumns = `id, set_name, path, item, version, vouched, changed_at, finished, taken_at, taken_by, retired_at`
+
+func scanFile(r interface{ Scan(...any) error }) (File, error) {
+	var f File
+	var p, item []byte
+	var vouched, changed, finished, taken, retired int64
+	if err := r.Scan(&f.ID, &f.Set, &p, &item, &f.Version, &vouched, &changed, &finished, &taken, &f.TakenBy, &retired); err != nil {
+		return File{}, err
+	}
+	f.Path, f.Item, f.Vouched, f.Finished = string(p), string(item), vouched != 0, finished != 0
+	f.Changed, f.TakenAt, f.Retired = fromNanos(changed), fromNanos(taken), fromNanos(retired)
+	return f, nil
+}
+
+// File reads a file by its number; fixity.ErrNotFound if there is none.
+func (t *Tx) File(id int64) (File, error) {
+	f, err := scanFile(t.q.QueryRowContext(t.ctx, `SELECT `+fileColumns+` FROM file WHERE id = $1`, id))
+	return f, notFound(err)
+}
+
+// FileAt reads the file under care at a path of a set.
+func (t *Tx) FileAt(set, p string) (File, error) {
+	f, err := scanFile(t.q.QueryRowContext(t.ctx, `SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND path = $2 AND retired_at = 0`, set, []byte(p)))
+	return f, notFound(err)
+}
+
+func notFound(err error) error {
+	if err == sql.ErrNoRows {
+		return fixity.ErrNotFound
+	}
+	return err
+}
+
+// Files calls each for up to n files of a set after a path, in path order.
+func (t *Tx) Files(set, after string, n int, each func(File) error) error {
+	return t.rows(`SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND retired_at = 0 AND path > $2 ORDER BY path LIMIT $3`,
+		[]any{set, []byte(after), n}, func(r *sql.Rows) error {
+			f, err := scanFile(r)
+			if err != nil {
+				return err
+			}
+			return each(f)
+		})
+}
+
+// AddFile takes a file under care with its first version; a zero version is of a
+// disputed file, of which none has authority.
+func (t *Tx) AddFile(set, p, by string, changed time.Time, vouched bool, v Version) (File, error) {
+	id, err := t.NextID("file")
+	if err != nil {
+		return File{}, err
+	}
+	f := File{ID: id, Set: set, Path: p, Item: ItemOf(p), Vouched: vouched, Changed: changed, TakenAt: t.now, TakenBy: by}
+	if !v.BLAKE3.IsZero() {
+		f.Version = 1
+	}
+	if _, err := t.exec(`INSERT INTO file (id, set_name, path, fold, item, version, vouched, changed_at, taken_at, taken_by)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+		id, set, []byte(p), Fold(path.Base(p)), []byte(f.Item), f.Version, b2i(vouched), nanos(changed), nanos(t.now), by); err != nil {
+		return File{}, err
+	}
+	if f.Version == 0 {
+		return f, nil
+	}
+	return f, t.insertVersion(id, 1, v)
+}
+
+// AddVersion makes v the file's current version and gives its number.
+func (t *Tx) AddVersion(file int64, v Version, vouched bool) (int64, error) {
+	var n int64
+	if err := t.row(`SELECT coalesce(max(n), 0) + 1 FROM version WHERE file = $1`, []any{file}, &n); err != nil {
+		return 0, err
+	}
+	if err := t.insertVersion(file, n, v); err != nil {
+		return 0, err
+	}
+	_, err := t.exec(`UPDATE file SET version = $2, vouched = $3, changed_at = $4 WHERE id = $1`, file, n, b2i(vouched), nanos(t.now))
+	return n, err
+}
+
+func (t *Tx) insertVersion(file, n int64, v Version) error {
+	if _, err := t.exec(`INSERT INTO version (file, n, size, blake3, sha256, md5, reason, by_name, at) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+		file, n, v.Size, v.BLAKE3.Bytes(), v.SHA256.Bytes(), v.MD5.Bytes(), v.Reason, v.By, nanos(t.now)); err != nil {
+		return err
+	}
+	_, err := t.exec(`INSERT INTO block (file, n, sums) VALUES ($1, $2, $3)`, file, n, digest.EncodeBlocks(v.Blocks))
+	return err
+}
+
+// Versions are all accepted versions of a file, the oldest first, without blocks.
+func (t *Tx) Versions(file int64) ([]Version, error) {
+	var out []Version
+	err := t.rows(`SELECT n, size, blake3, sha256, md5, reason, by_name, at FROM version WHERE file = $1 ORDER BY n`, []any{file}, func(r *sql.Rows) error {
+		var v Version
+		var b3, s2, m5 []byte
+		var at int64
+		if err := r.Scan(&v.N, &v.Size, &b3, &s2, &m5, &v.Reason, &v.By, &at); err != nil {
+			return err
+		}
+		v.BLAKE3, v.SHA256, v.At = fixity.DigestOf(fixity.BLAKE3, b3), fixity.DigestOf(fixity.SHA256, s2), fromNanos(at)
+		if len(m5) > 0 {
+			v.MD5 = fixity.DigestOf(fixity.MD5, m5)
+		}
+		out = append(out, v)
+		return nil
+	})
+	return out, err
+}
+
+// Blocks are the block sums of a version.
+func (t *Tx) Blocks(file, n int64) ([]uint32, error) {
+	var b []byte
+	if err := t.row(`SELECT sums FROM block WHERE file = $1 AND n = $2`, []any{file, n}, &b); err != nil {
+		return nil, err
+	}
+	return digest.DecodeBlocks(b)
+}
+
+// SetPath gives a file another place in its set.
+func (t *Tx) SetPath(file int64, p string) error {
+	_, err := t.exec(`UPDATE file SET path = $2, fold = $3, item = $4 WHERE id = $1`, file, []byte(p), Fold(path.Base(p)), []byte(ItemOf(p)))
+	return err
+}
+
+// SetFinished ends a file's editing window.
+func (t *Tx) SetFinished(file int64) error {
+	_, err := t.exec(`UPDATE file SET finished = 1 WHERE id = $1`, file)
+	return err
+}
+
+// Retire ends the care of a file: its copies are no longer expected anywhere.
+func (t *Tx) Retire(file int64) error {
+	if _, err := t.exec(`UPDATE file SET retired_at = $2 WHERE id = $1`, file, nanos(t.now)); err != nil {
+		return err
+	}
+	copies, err := t.Copies(file)
+	if err != nil {
+		return err
+	}
+	for _, c := range copies {
+		if err := t.dropCopy(c); err != nil {
+			return err
+		}
+		// What still lies there is known: it isn't reported as unexpected.
+		if c.Size >= 0 && c.State != fixity.Missing {
+			if _, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at, peace) VALUES ($1, $2, $3, $4, $5, $6, $7, 1) ON CONFLICT DO NOTHING`,
+				c.Store, c.Set, []byte(top(c.At)), []byte(c.At), c.Size, c.ModTime, nanos(t.now)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

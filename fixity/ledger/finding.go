@@ -1,0 +1,318 @@
+package ledger
+
+import (
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/policy"
+)
+
+// Finding is a finding with what the ledger adds to it.
+type Finding struct {
+	fixity.Finding
+	File    int64
+	Carrier int64
+	Step    policy.Step
+	Audit   int64 // that opened it
+}
+
+const findingColumns = `id, subject, kind, urgency, step, store, set_name, carrier, file, path, found_at, anatomy, ranges, ranges_more,
+	intact_in, mergeable, incident, files, detail, audit, opened_at, seen_at, settled, settled_at, settled_by, reason`
+
+func scanFinding(r interface{ Scan(...any) error }) (Finding, error) {
+	var f Finding
+	var subject, kind, urgency, step, anatomy, ranges, intact, settled string
+	var path, found []byte
+	var more, mergeable, opened, seen, settledAt int64
+	if err := r.Scan(&f.ID, &subject, &kind, &urgency, &step, &f.Store, &f.Set, &f.Carrier, &f.File, &path, &found, &anatomy, &ranges, &more,
+		&intact, &mergeable, &f.Incident, &f.Count, &f.Detail, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason); err != nil {
+		return Finding{}, err
+	}
+	f.Subject, f.Kind, f.Urgency, f.Step = fixity.Subject(subject), fixity.Kind(kind), fixity.Urgency(urgency), policy.Step(step)
+	f.Path, f.FoundAt, f.Anatomy = string(path), string(found), fixity.Anatomy(anatomy)
+	f.RangesMore, f.Mergeable, f.Settled = more != 0, mergeable != 0, fixity.Settled(settled)
+	f.Opened, f.Seen, f.SettledAt = fromNanos(opened), fromNanos(seen), fromNanos(settledAt)
+	if err := json.Unmarshal([]byte(ranges), &f.Ranges); err != nil {
+		return Finding{}, err
+	}
+	err := json.Unmarshal([]byte(intact), &f.IntactIn)
+	return f, err
+}
+
+// Finding reads one finding; fixity.ErrNotFound if there is none of that number.
+func (t *Tx) Finding(id int64) (Finding, error) {
+	f, err := scanFinding(t.q.QueryRowContext(t.ctx, `SELECT `+findingColumns+` FROM finding WHERE id = $1`, id))
+	return f, notFound(err)
+}
+
+// OpenFindings are the open findings of a store ("" is all), the oldest first.
+func (t *Tx) OpenFindings(store string) ([]Finding, error) {
+	return t.findings(`WHERE settled = '' AND ($1 = '' OR store = $1) ORDER BY id`, store)
+}
+
+// AllFindings are all findings, the oldest first.
+func (t *Tx) AllFindings() ([]Finding, error) { return t.findings(`ORDER BY id`) }
+
+// FindingsOf are all findings about a file, the oldest first.
+func (t *Tx) FindingsOf(file int64) ([]Finding, error) {
+	return t.findings(`WHERE file = $1 ORDER BY id`, file)
+}
+
+func (t *Tx) findings(where string, args ...any) ([]Finding, error) {
+	var out []Finding
+	err := t.rows(`SELECT `+findingColumns+` FROM finding `+where, args, func(r *sql.Rows) error {
+		f, err := scanFinding(r)
+		out = append(out, f)
+		return err
+	})
+	return out, err
+}
+
+// putFinding writes a finding, new or known.
+func (t *Tx) putFinding(f Finding) error {
+	ranges, err := json.Marshal(f.Ranges)
+	if err != nil || f.Ranges == nil {
+		ranges = []byte("[]")
+	}
+	intact, err := json.Marshal(f.IntactIn)
+	if err != nil || f.IntactIn == nil {
+		intact = []byte("[]")
+	}
+	_, err = t.exec(`INSERT INTO finding (`+findingColumns+`)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26)
+		ON CONFLICT (id) DO UPDATE SET kind = $3, urgency = $4, step = $5, path = $10, found_at = $11, anatomy = $12, ranges = $13, ranges_more = $14,
+			intact_in = $15, mergeable = $16, incident = $17, files = $18, detail = $19, seen_at = $22, settled = $23, settled_at = $24, settled_by = $25, reason = $26`,
+		f.ID, string(f.Subject), string(f.Kind), string(f.Urgency), string(f.Step), f.Store, f.Set, f.Carrier, f.File, []byte(f.Path), []byte(f.FoundAt),
+		string(f.Anatomy), string(ranges), b2i(f.RangesMore), string(intact), b2i(f.Mergeable), f.Incident, f.Count, f.Detail, f.Audit,
+		nanos(f.Opened), nanos(f.Seen), string(f.Settled), nanos(f.SettledAt), f.SettledBy, f.Reason)
+	return err
+}
+
+// What a finding shows besides the verdict: anatomy and how it was seen.
+type seenAs struct {
+	anatomy fixity.Anatomy
+	ranges  []fixity.Range
+	more    bool
+	detail  string
+	foundAt string
+}
+
+// turn writes a finding and the event of its turn.
+func (t *Tx) turn(f Finding, verb fixity.Verb, by string) error {
+	if err := t.putFinding(f); err != nil {
+		return err
+	}
+	data := map[string]any{"kind": f.Kind, "urgency": f.Urgency, "subject": f.Subject}
+	if f.Anatomy != "" {
+		data["anatomy"] = f.Anatomy
+	}
+	if f.Settled != "" {
+		data["settled"] = f.Settled
+	}
+	t.Event(Event{Verb: verb, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Audit: f.Audit, Reason: f.Reason, Data: data})
+	return nil
+}
+
+// open gives a new finding its number and writes it.
+func (t *Tx) open(f Finding, by string) (Finding, error) {
+	id, err := t.NextID("finding")
+	if err != nil {
+		return f, err
+	}
+	f.ID, f.Opened, f.Seen = id, t.now, t.now
+	if f.Count == 0 {
+		f.Count = 1
+	}
+	t.countDay(f.Store, 0, 0, 1)
+	return f, t.turn(f, fixity.FindingOpened, by)
+}
+
+// settle ends a finding.
+func (t *Tx) settle(f Finding, how fixity.Settled, by, reason string) error {
+	f.Settled, f.SettledAt, f.SettledBy, f.Reason = how, t.now, by, reason
+	return t.turn(f, fixity.FindingSettled, by)
+}
+
+// Settle ends a finding by a person's order. What it is about stays as it is; the
+// same condition isn't reported again.
+func (t *Tx) Settle(f Finding, how fixity.Settled, by, reason string) error {
+	if f.File != 0 {
+		copies, err := t.Copies(f.File)
+		if err != nil {
+			return err
+		}
+		for _, c := range copies {
+			if c.Store == f.Store && c.Carrier == f.Carrier {
+				was := c
+				c.SettledAs = conditionOf(c)
+				if err := t.PutCopy(was, c); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	return t.settle(f, how, by, reason)
+}
+
+// openFor is the open finding about a file in a store.
+func (t *Tx) openFor(store, set string, carrier, file int64) (Finding, error) {
+	f, err := scanFinding(t.q.QueryRowContext(t.ctx, `SELECT `+findingColumns+` FROM finding
+		WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND file <> 0 AND settled = ''`, store, set, carrier, file))
+	return f, notFound(err)
+}
+
+// openOther is the open finding about something that is no file under care.
+func (t *Tx) openOther(store, set string, subject fixity.Subject, kind fixity.Kind, path string) (Finding, error) {
+	f, err := scanFinding(t.q.QueryRowContext(t.ctx, `SELECT `+findingColumns+` FROM finding
+		WHERE store = $1 AND set_name = $2 AND subject = $3 AND kind = $4 AND path = $5 AND file = 0 AND settled = ''`,
+		store, set, string(subject), string(kind), []byte(path)))
+	return f, notFound(err)
+}
+
+// Report opens or refreshes a finding that isn't about a file under care: a stray,
+// a manifest, a store. Its number stays while it is open.
+func (t *Tx) Report(f fixity.Finding, step policy.Step, audit int64, by string) error {
+	old, err := t.openOther(f.Store, f.Set, f.Subject, f.Kind, f.Path)
+	if errors.Is(err, fixity.ErrNotFound) {
+		_, err = t.open(Finding{Finding: f, Step: step, Audit: audit}, by)
+		return err
+	}
+	if err != nil {
+		return err
+	}
+	rose := f.Urgency.Level() > old.Urgency.Level()
+	old.Seen, old.Detail, old.Count, old.Urgency, old.Step = t.now, f.Detail, f.Count, f.Urgency, step
+	if rose {
+		return t.turn(old, fixity.FindingRaised, by)
+	}
+	return t.putFinding(old)
+}
+
+// Clear ends a finding that isn't about a file under care, if it is open.
+func (t *Tx) Clear(store, set string, subject fixity.Subject, kind fixity.Kind, path string, how fixity.Settled, by string) error {
+	f, err := t.openOther(store, set, subject, kind, path)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	return t.settle(f, how, by, "")
+}
+
+// Rejudge works out again what is known of a file in every store, and opens,
+// changes, raises or settles its findings. It belongs into every transaction that
+// changes what a store is known to hold. seen, for the store it names, says what
+// this reading showed.
+func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) error {
+	f, err := t.File(file)
+	if err != nil {
+		return err
+	}
+	copies, err := t.Copies(file)
+	if err != nil {
+		return err
+	}
+	set, _ := t.l.o.Rules.Set(f.Set)
+	c := policy.Case{Set: set, Vouched: f.Vouched, NoOne: f.Version == 0, Now: t.now}
+	open := map[string]Finding{}
+	shown := 0
+	for _, x := range copies {
+		fd, err := t.openFor(x.Store, x.Set, x.Carrier, file)
+		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
+			return err
+		}
+		if err == nil {
+			open[x.Store] = fd
+		}
+		h := policy.Holding{Store: x.Store, State: x.State, Shown: f.Version > 0 && x.Held == f.Version, Since: x.Since,
+			Settled: x.SettledAs != "" && x.SettledAs == conditionOf(x)}
+		if h.Shown {
+			shown++
+		}
+		switch {
+		case x.Store == seenIn && seen != nil:
+			h.Blocks = goodBlocks(x, seen.anatomy, seen.ranges, seen.more)
+		case err == nil:
+			h.Blocks = goodBlocks(x, fd.Anatomy, fd.Ranges, fd.RangesMore)
+		}
+		c.Holdings = append(c.Holdings, h)
+	}
+	c.Vouched = c.Vouched || shown >= 2
+	for _, x := range copies {
+		fd, isOpen := open[x.Store]
+		c.Anatomy = fd.Anatomy
+		if x.Store == seenIn && seen != nil {
+			c.Anatomy = seen.anatomy
+		}
+		v := policy.Judge(t.l.o.Rules, c, x.Store)
+		var s *seenAs
+		if x.Store == seenIn {
+			s = seen
+		}
+		if err := t.applyVerdict(f, x, fd, isOpen, v, s, audit, by); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (t *Tx) applyVerdict(f File, x Copy, fd Finding, isOpen bool, v policy.Verdict, seen *seenAs, audit int64, by string) error {
+	if !v.Finding {
+		if !isOpen {
+			return nil
+		}
+		return t.settle(fd, fixity.IntactAgain, by, "")
+	}
+	old := fd
+	fd.Subject, fd.Kind, fd.Urgency, fd.Step, fd.IntactIn, fd.Mergeable = fixity.OfFile, v.Kind, v.Urgency, v.Step, v.IntactIn, v.Mergeable
+	fd.Store, fd.Set, fd.Carrier, fd.File, fd.Path = x.Store, x.Set, x.Carrier, f.ID, f.Path
+	if seen != nil {
+		fd.Anatomy, fd.Ranges, fd.RangesMore, fd.Detail, fd.FoundAt, fd.Seen = seen.anatomy, seen.ranges, seen.more, seen.detail, seen.foundAt, t.now
+	}
+	switch {
+	case !isOpen:
+		fd.Audit = audit
+		_, err := t.open(fd, by)
+		return err
+	case v.Kind != old.Kind:
+		return t.turn(fd, fixity.FindingChanged, by)
+	case v.Urgency.Level() > old.Urgency.Level():
+		return t.turn(fd, fixity.FindingRaised, by)
+	}
+	return t.putFinding(fd)
+}
+
+// goodBlocks says which 64 KiB of a damaged copy are still the version's, nil if
+// that isn't known.
+func goodBlocks(c Copy, a fixity.Anatomy, ranges []fixity.Range, more bool) []bool {
+	const block = 64 << 10
+	if more || len(ranges) == 0 || c.State == fixity.Misplaced || c.State == fixity.Missing || a == fixity.Replaced {
+		return nil
+	}
+	end := int64(0)
+	for _, r := range ranges {
+		end = max(end, r.Offset+r.Length)
+	}
+	n := (max(end, c.Size) + block - 1) / block
+	good := make([]bool, n)
+	for i := range good {
+		good[i] = true
+	}
+	for _, r := range ranges {
+		for i := r.Offset / block; i < n && i*block < r.Offset+r.Length; i++ {
+			good[i] = false
+		}
+	}
+	return good
+}
+
+// SinceOldest is the time of the oldest open finding of a store, zero if none is.
+func (t *Tx) SinceOldest(store string) (time.Time, error) {
+	var at sql.NullInt64
+	err := t.row(`SELECT min(opened_at) FROM finding WHERE settled = '' AND store = $1`, []any{store}, &at)
+	return fromNanos(at.Int64), err
+}

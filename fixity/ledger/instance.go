@@ -1,0 +1,148 @@
+package ledger
+
+import (
+	"database/sql"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Copy is one file in one store.
+type Copy struct {
+	Store, Set string
+	Carrier    int64
+	At         string // where it lies, or should lie if it was never seen
+	File       int64
+	Held       int64 // version last shown to be there; 0: none ever
+	State      fixity.State
+	Since      time.Time
+	Size       int64 // as at its last reading; -1: never seen there
+	ModTime    int64
+	Read       fixity.Evidence
+	Reported   fixity.Evidence
+	Due        time.Time
+	Wrong      fixity.Digest // what it holds, if of no known version
+	SettledAs  string
+}
+
+const copyColumns = `store, set_name, carrier, at, file, held, state, since, size, mtime, reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as`
+
+func scanCopy(r interface{ Scan(...any) error }) (Copy, error) {
+	var c Copy
+	var at, wrong []byte
+	var state, cache string
+	var since, reportedAt, reportedOK, readAt, readOK, due int64
+	if err := r.Scan(&c.Store, &c.Set, &c.Carrier, &at, &c.File, &c.Held, &state, &since, &c.Size, &c.ModTime,
+		&reportedAt, &reportedOK, &readAt, &readOK, &cache, &due, &wrong, &c.SettledAs); err != nil {
+		return Copy{}, err
+	}
+	c.At, c.State, c.Since, c.Due = string(at), fixity.State(state), fromNanos(since), fromNanos(due)
+	c.Read = fixity.Evidence{Strength: fixity.Read, At: fromNanos(readAt), OK: readOK != 0, Cache: fixity.Cache(cache)}
+	c.Reported = fixity.Evidence{Strength: fixity.Reported, At: fromNanos(reportedAt), OK: reportedOK != 0}
+	if len(wrong) > 0 {
+		c.Wrong = fixity.DigestOf(fixity.BLAKE3, wrong)
+	}
+	return c, nil
+}
+
+// Copies are all copies of a file that are expected somewhere, by store.
+func (t *Tx) Copies(file int64) ([]Copy, error) {
+	var out []Copy
+	err := t.rows(`SELECT `+copyColumns+` FROM instance WHERE file = $1 ORDER BY store, carrier`, []any{file}, func(r *sql.Rows) error {
+		c, err := scanCopy(r)
+		out = append(out, c)
+		return err
+	})
+	return out, err
+}
+
+// CopyAt reads the copy that lies or should lie at a path.
+func (t *Tx) CopyAt(store, set, at string) (Copy, error) {
+	c, err := scanCopy(t.q.QueryRowContext(t.ctx, `SELECT `+copyColumns+` FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4`,
+		store, set, []byte(top(at)), []byte(at)))
+	return c, notFound(err)
+}
+
+// PutCopy writes a copy, new or known, and keeps the tallies. was is the zero Copy
+// for a new one; it may lie elsewhere than c.
+func (t *Tx) PutCopy(was, c Copy) error {
+	if was.State != c.State || was.Since.IsZero() {
+		c.Since = t.now
+		if conditionOf(c) != c.SettledAs {
+			c.SettledAs = ""
+		}
+	}
+	if was.Store != "" && was.At != c.At {
+		if _, err := t.exec(`DELETE FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
+			was.Store, was.Set, was.Carrier, []byte(top(was.At)), []byte(was.At)); err != nil {
+			return err
+		}
+	}
+	t.moved(c.Store, c.Set, was.State, c.State, was.Size, c.Size)
+	_, err := t.exec(`INSERT INTO instance (store, set_name, carrier, top, at, file, held, state, since, size, mtime,
+			reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)
+		ON CONFLICT (store, set_name, carrier, top, at) DO UPDATE SET file = $6, held = $7, state = $8, since = $9, size = $10, mtime = $11,
+			reported_at = $12, reported_ok = $13, read_at = $14, read_ok = $15, read_cache = $16, due_at = $17, wrong = $18, settled_as = $19`,
+		c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At), c.File, c.Held, string(c.State), nanos(c.Since), c.Size, c.ModTime,
+		nanos(c.Reported.At), b2i(c.Reported.OK), nanos(c.Read.At), b2i(c.Read.OK), string(c.Read.Cache), nanos(c.Due), c.Wrong.Bytes(), c.SettledAs)
+	if err != nil {
+		return fmt.Errorf("copy in %s: %w", c.Store, err)
+	}
+	return nil
+}
+
+func (t *Tx) dropCopy(c Copy) error {
+	t.moved(c.Store, c.Set, c.State, "", c.Size, 0)
+	_, err := t.exec(`DELETE FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
+		c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At))
+	return err
+}
+
+// MakeDue makes all copies of a file due at once, ahead of all that is merely due,
+// those in except aside.
+func (t *Tx) MakeDue(file int64, except string) error {
+	_, err := t.exec(`UPDATE instance SET due_at = -1 WHERE file = $1 AND store <> $2`, file, except)
+	return err
+}
+
+// conditionOf is what a person settles: a state together with the bytes seen.
+func conditionOf(c Copy) string { return string(c.State) + ":" + c.Wrong.Sum }
+
+// Tally is how many copies of a store's set are in a state, and their bytes.
+type Tally struct {
+	Store, Set   string
+	State        fixity.State
+	Files, Bytes int64
+}
+
+// Tallies reads the counts kept up by each transaction, in the order of store, set
+// and state; empty ones are left out.
+func (t *Tx) Tallies() ([]Tally, error) {
+	var out []Tally
+	err := t.rows(`SELECT store, set_name, state, files, bytes FROM tally WHERE files <> 0 ORDER BY store, set_name, state`, nil, func(r *sql.Rows) error {
+		var x Tally
+		var s string
+		err := r.Scan(&x.Store, &x.Set, &s, &x.Files, &x.Bytes)
+		x.State = fixity.State(s)
+		out = append(out, x)
+		return err
+	})
+	return out, err
+}
+
+// CountTallies counts what Tallies keeps, for the check that they agree.
+func (t *Tx) CountTallies() ([]Tally, error) {
+	var out []Tally
+	err := t.rows(`SELECT store, set_name, state, count(*), CAST(sum(CASE WHEN size < 0 THEN 0 ELSE size END) AS BIGINT) FROM instance
+		GROUP BY store, set_name, state ORDER BY store, set_name, state`, nil, func(r *sql.Rows) error {
+		var x Tally
+		var s string
+		err := r.Scan(&x.Store, &x.Set, &s, &x.Files, &x.Bytes)
+		x.State = fixity.State(s)
+		out = append(out, x)
+		return err
+	})
+	return out, err
+}

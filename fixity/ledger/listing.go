@@ -1,0 +1,162 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Record gives an audit's slices their view of the ledger. It carries the clock
+// that their commits are stamped with.
+type Record struct {
+	l   *Ledger
+	now func() time.Time
+	by  string
+}
+
+// Record is the ledger as package audit sees it; by is the person or program that
+// ordered the audit.
+func (l *Ledger) Record(now func() time.Time, by string) Record { return Record{l, now, by} }
+
+// Claim takes a shard over.
+func (r Record) Claim(ctx context.Context, j fixity.Job) (s fixity.Shard, err error) {
+	err = r.l.Tx(ctx, r.now(), func(t *Tx) error {
+		s, err = t.claim(j)
+		return err
+	})
+	return s, err
+}
+
+// Known is the next page, in path order, of what the ledger knows in a shard.
+func (r Record) Known(ctx context.Context, s fixity.Shard, after string, limit int) (out []fixity.Known, err error) {
+	err = r.l.View(ctx, func(t *Tx) error {
+		return t.rows(`SELECT at, file, state, size, mtime FROM (
+				SELECT at, file, state, size, mtime FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4
+				UNION ALL
+				SELECT at, 0, 'unexpected', size, mtime FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4
+			) AS known ORDER BY at LIMIT $5`,
+			[]any{s.Store, s.Set, []byte(s.Top), []byte(after), limit}, func(rs *sql.Rows) error {
+				var at []byte
+				var state string
+				var k fixity.Known
+				if err := rs.Scan(&at, &k.File, &state, &k.Size, &k.ModTime); err != nil {
+					return err
+				}
+				k.Path, k.State = string(at), fixity.State(state)
+				out = append(out, k)
+				return nil
+			})
+	})
+	return out, err
+}
+
+// CommitListing writes what a part of a listing found to differ. ErrLost if the
+// claim no longer holds; nothing is written then.
+func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.Listed) error {
+	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
+		to, cursor := fixity.PhaseList, l.Cursor
+		if l.Done {
+			to, cursor = fixity.PhaseListed, ""
+		}
+		if err := t.moveShard(s, to, cursor, l.Files, l.LeftOut, 0, 0, l.Trouble); err != nil {
+			return err
+		}
+		for _, k := range l.Gone {
+			if _, err := t.exec(`INSERT INTO difference (audit, set_name, at, file) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
+				s.Audit, s.Set, []byte(k.Path), k.File); err != nil {
+				return err
+			}
+		}
+		for _, k := range l.Changed {
+			if _, err := t.exec(`UPDATE instance SET due_at = 0 WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4`,
+				s.Store, s.Set, []byte(s.Top), []byte(k.Path)); err != nil {
+				return err
+			}
+		}
+		for _, e := range l.Strays {
+			if err := t.putStray(s.Store, s.Set, e); err != nil {
+				return err
+			}
+		}
+		for _, k := range l.Left {
+			if _, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
+				s.Store, s.Set, []byte(s.Top), []byte(k.Path)); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// putStray notes what lies somewhere under no one's care; if it changed, what was
+// known of its bytes is forgotten.
+func (t *Tx) putStray(store, set string, e fixity.Entry) error {
+	_, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at) VALUES ($1, $2, $3, $4, $5, $6, $7)
+		ON CONFLICT (store, set_name, top, at) DO UPDATE SET size = $5, mtime = $6, blake3 = NULL, file = 0, peace = 0`,
+		store, set, []byte(top(e.Path)), []byte(e.Path), e.Size, nanos(e.ModTime), nanos(t.now))
+	if err != nil {
+		return fmt.Errorf("stray in %s: %w", store, err)
+	}
+	return nil
+}
+
+// Stray is something that lies in a store under no one's care.
+type Stray struct {
+	Path    string
+	Size    int64
+	ModTime int64
+	First   time.Time
+	Digest  fixity.Digest // zero if it was not read
+	File    int64         // the misplaced file whose bytes these are
+	Peace   bool
+}
+
+const strayColumns = `at, size, mtime, first_at, blake3, file, peace`
+
+func scanStray(r interface{ Scan(...any) error }) (Stray, error) {
+	var s Stray
+	var at, b3 []byte
+	var first, peace int64
+	if err := r.Scan(&at, &s.Size, &s.ModTime, &first, &b3, &s.File, &peace); err != nil {
+		return Stray{}, err
+	}
+	s.Path, s.First, s.Peace = string(at), fromNanos(first), peace != 0
+	if len(b3) > 0 {
+		s.Digest = fixity.DigestOf(fixity.BLAKE3, b3)
+	}
+	return s, nil
+}
+
+// Strays is the next page, by folder and path, of a root's strays.
+func (t *Tx) Strays(store, set, afterTop, after string, limit int) ([]Stray, error) {
+	var out []Stray
+	err := t.rows(`SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND (top, at) > ($3, $4) ORDER BY top, at LIMIT $5`,
+		[]any{store, set, []byte(afterTop), []byte(after), limit}, func(r *sql.Rows) error {
+			s, err := scanStray(r)
+			out = append(out, s)
+			return err
+		})
+	return out, err
+}
+
+// StrayAt reads the stray at a path; fixity.ErrNotFound if none is known there.
+func (t *Tx) StrayAt(store, set, at string) (Stray, error) {
+	s, err := scanStray(t.q.QueryRowContext(t.ctx, `SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
+		store, set, []byte(top(at)), []byte(at)))
+	return s, notFound(err)
+}
+
+// DropStray forgets a stray, as it has come under care.
+func (t *Tx) DropStray(store, set, at string) error {
+	_, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
+	return err
+}
+
+// LeaveInPeace says that a stray is known and wanted: it isn't reported until it changes.
+func (t *Tx) LeaveInPeace(store, set, at string) error {
+	_, err := t.exec(`UPDATE stray SET peace = 1 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
+	return err
+}

@@ -1,0 +1,429 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/policy"
+)
+
+// never is a due time that doesn't come.
+var never = time.Unix(0, 1<<62).UTC()
+
+// Due is the next page, in path order after the shard's cursor, of what should be
+// read in the shard's phase: strays whose digest is wanted; and in the read phase
+// copies that are due, or all that this audit has not read yet if it is full.
+// What the listing didn't show is left out.
+func (r Record) Due(ctx context.Context, s fixity.Shard, limit int) (out []fixity.Due, err error) {
+	now := r.now()
+	err = r.l.View(ctx, func(t *Tx) error {
+		if err := t.dueStrays(s, limit, &out); err != nil || s.Phase == fixity.PhaseProve {
+			return err
+		}
+		var copies []fixity.Due
+		if err := t.dueCopies(s, now, limit, &copies); err != nil {
+			return err
+		}
+		out = mergeByPath(out, copies, limit)
+		for i := range out {
+			if err := t.wanted(&out[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return out, err
+}
+
+func (t *Tx) dueStrays(s fixity.Shard, limit int, out *[]fixity.Due) error {
+	return t.rows(`SELECT at, size, mtime FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 AND due = 1 ORDER BY at LIMIT $5`,
+		[]any{s.Store, s.Set, []byte(s.Top), []byte(s.Cursor), limit}, func(r *sql.Rows) error {
+			var at []byte
+			var d fixity.Due
+			err := r.Scan(&at, &d.Size, &d.ModTime)
+			d.Path = string(at)
+			*out = append(*out, d)
+			return err
+		})
+}
+
+func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.Due) error {
+	if !s.Counts {
+		return nil
+	}
+	a, err := t.Audit(s.Audit)
+	if err != nil {
+		return err
+	}
+	rule, _ := t.l.o.Rules.Store(s.Store)
+	// A due time further off than the promise was set by a clock that was wrong.
+	from, to := nanos(now), nanos(now.Add(rule.ReadWithin))
+	switch {
+	case a.Full:
+		from, to = nanos(never), nanos(never)
+	case a.Kind == FollowUp:
+		from, to = -1, nanos(never)
+	case rule.ReadWithin <= 0:
+		to = nanos(never)
+	}
+	which := ""
+	low, high := below(s.Under)
+	if s.Cursor > string(low) {
+		low = []byte(s.Cursor)
+	}
+	if a.Kind == FollowUp {
+		which = ` AND i.size >= 0 AND i.state NOT IN ('missing', 'misplaced')`
+	}
+	return t.rows(`SELECT i.at, i.file, i.size, i.mtime, i.wrong FROM instance i
+		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND (i.at > $4 AND i.at < $5 OR i.at = $10)
+			AND i.read_audit <> $6`+which+` AND (i.due_at <= $7 OR i.due_at > $8 AND i.due_at < $11)
+			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $6 AND d.set_name = i.set_name AND d.at = i.at)
+		ORDER BY i.at LIMIT $9`,
+		[]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, underItself(s), nanos(never)}, func(r *sql.Rows) error {
+			var at, wrong []byte
+			var d fixity.Due
+			if err := r.Scan(&at, &d.File, &d.Size, &d.ModTime, &wrong); err != nil {
+				return err
+			}
+			d.Path = string(at)
+			if len(wrong) > 0 {
+				d.WasWrong = fixity.DigestOf(fixity.BLAKE3, wrong)
+			}
+			*out = append(*out, d)
+			return nil
+		})
+}
+
+// underItself is the path that an audit's folder is itself, if the cursor has not
+// passed it: --under may name one file.
+func underItself(s fixity.Shard) []byte {
+	if s.Under != "" && s.Cursor < s.Under {
+		return []byte(s.Under)
+	}
+	return []byte{}
+}
+
+func mergeByPath(a, b []fixity.Due, limit int) []fixity.Due {
+	var out []fixity.Due
+	for len(out) < limit && (len(a) > 0 || len(b) > 0) {
+		if len(b) == 0 || len(a) > 0 && a[0].Path < b[0].Path {
+			out, a = append(out, a[0]), a[1:]
+		} else {
+			out, b = append(out, b[0]), b[1:]
+		}
+	}
+	return out
+}
+
+func (t *Tx) wanted(d *fixity.Due) error {
+	if d.File == 0 {
+		return nil
+	}
+	var current int64
+	if err := t.row(`SELECT version FROM file WHERE id = $1`, []any{d.File}, &current); err != nil {
+		return err
+	}
+	return t.rows(`SELECT n, size, blake3 FROM version WHERE file = $1 ORDER BY n DESC`, []any{d.File}, func(r *sql.Rows) error {
+		var w fixity.Wanted
+		var b3 []byte
+		if err := r.Scan(&w.N, &w.Size, &b3); err != nil {
+			return err
+		}
+		w.Digest = fixity.DigestOf(fixity.BLAKE3, b3)
+		if w.N == current {
+			d.Want = w
+		} else {
+			d.Earlier = append(d.Earlier, w)
+		}
+		return nil
+	})
+}
+
+// Blocks are the block sums of a version.
+func (r Record) Blocks(ctx context.Context, file, version int64) (b []uint32, err error) {
+	err = r.l.View(ctx, func(t *Tx) error {
+		b, err = t.Blocks(file, version)
+		return err
+	})
+	return b, err
+}
+
+// CommitReadings writes what a part of a slice has read: evidence, states,
+// findings and the new cursor. end says that the slice ends here: its one event
+// is written; and when done is set as well, the shard's phase is over. ErrLost if
+// the claim no longer holds; nothing is written then.
+func (r Record) CommitReadings(ctx context.Context, s fixity.Shard, cursor string, results []fixity.Result, end, done bool, trouble string) error {
+	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
+		to := s.Phase
+		if done {
+			to, cursor = fixity.PhaseDone, ""
+			if s.Phase == fixity.PhaseProve {
+				to = fixity.PhaseProved
+			}
+		}
+		files, size := int64(0), int64(0)
+		for _, x := range results {
+			if x.File != 0 {
+				files, size = files+1, size+x.Size
+			}
+		}
+		if err := t.moveShard(s, to, cursor, 0, 0, files, size, trouble); err != nil {
+			return err
+		}
+		var lines []string
+		for _, x := range results {
+			if x.File == 0 {
+				if err := t.strayRead(s, x, r.by); err != nil {
+					return fmt.Errorf("%q in %s: %w", x.Path, s.Store, err)
+				}
+				continue
+			}
+			lines = append(lines, resultLine(x))
+			if err := t.copyRead(s, x, r.by); err != nil {
+				return fmt.Errorf("%q in %s: %w", x.Path, s.Store, err)
+			}
+		}
+		t.countDay(s.Store, files, size, 0)
+		if len(lines) > 0 {
+			if _, err := t.addReading(s.Audit, s.ID, lines); err != nil {
+				return err
+			}
+		}
+		if !end {
+			return nil
+		}
+		e, err := t.sliceEvent(Event{Verb: fixity.Audited, By: r.by, Store: s.Store, Set: s.Set, Audit: s.Audit}, s.ID)
+		if err == nil && len(e.readings) > 0 {
+			t.Event(e)
+		}
+		return err
+	})
+}
+
+// strayRead keeps the digest of a stray. If it was proposed as the place of a
+// misplaced file, that is proved or refuted now.
+func (t *Tx) strayRead(s fixity.Shard, x fixity.Result, by string) error {
+	var b3 []byte
+	for _, d := range x.Sums {
+		if d.Algorithm == fixity.BLAKE3 {
+			b3 = d.Bytes()
+		}
+	}
+	st, err := t.StrayAt(s.Store, s.Set, x.Path)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return nil // an act has dealt with it meanwhile
+	}
+	if err != nil {
+		return err
+	}
+	if _, err := t.exec(`UPDATE stray SET blake3 = $5, due = 0, size = $6, mtime = $7 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
+		s.Store, s.Set, []byte(top(x.Path)), []byte(x.Path), b3, x.Size, x.ModTime); err != nil {
+		return err
+	}
+	if st.File == 0 || b3 == nil {
+		return nil
+	}
+	return t.proved(s, st, x, fixity.DigestOf(fixity.BLAKE3, b3), by)
+}
+
+func (t *Tx) proved(s fixity.Shard, st Stray, x fixity.Result, got fixity.Digest, by string) error {
+	var want []byte
+	err := t.row(`SELECT v.blake3 FROM file f JOIN version v ON v.file = f.id AND v.n = f.version WHERE f.id = $1`, []any{st.File}, &want)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	seen := &seenAs{foundAt: st.Path, detail: "read where it lies, " + clock(x.At) + ": its bytes are the right ones"}
+	if got == fixity.DigestOf(fixity.BLAKE3, want) {
+		return t.Rejudge(st.File, s.Audit, by, s.Store, seen)
+	}
+	if _, err := t.exec(`UPDATE stray SET file = 0 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
+		s.Store, s.Set, []byte(top(st.Path)), []byte(st.Path)); err != nil {
+		return err
+	}
+	copies, err := t.Copies(st.File)
+	if err != nil {
+		return err
+	}
+	for _, c := range copies {
+		if c.Store == s.Store && c.State == fixity.Misplaced {
+			was := c
+			c.State = fixity.Missing
+			if err := t.PutCopy(was, c); err != nil {
+				return err
+			}
+		}
+	}
+	return t.Rejudge(st.File, s.Audit, by, s.Store, &seenAs{detail: "a complete listing doesn't show it; a file of the same size, time and name holds other bytes"})
+}
+
+// copyRead moves one copy to the state that its reading gives.
+func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
+	c, err := t.CopyAt(s.Store, s.Set, x.Path)
+	if errors.Is(err, fixity.ErrNotFound) || err == nil && c.File != x.File {
+		return nil // an act has dealt with it meanwhile
+	}
+	if err != nil {
+		return err
+	}
+	f, err := t.File(x.File)
+	if err != nil {
+		return err
+	}
+	rule, _ := t.l.o.Rules.Store(s.Store)
+	set, _ := t.l.o.Rules.Set(s.Set)
+	was := c
+	state, saved := policy.StateAfter(policy.Reading{
+		Outcome: x.Outcome, Role: set.Role, Arrivals: rule.Arrivals,
+		Editing:     policy.InWindow(set, f.Finished, f.Changed, t.now),
+		SignChanged: x.Size != c.Size || x.ModTime != c.ModTime,
+		EverIntact:  c.Held > 0, Vouched: f.Vouched,
+	})
+	c.State, c.Wrong = state, fixity.Digest{}
+	switch x.Outcome {
+	case fixity.ReadIntact, fixity.ReadEarlier:
+		c.Held = x.Version
+		if state == fixity.Intact && was.State == fixity.Editing && policy.InWindow(set, f.Finished, f.Changed, t.now) {
+			c.State = fixity.Editing
+		}
+	case fixity.ReadDiffers:
+		for _, d := range x.Sums {
+			if d.Algorithm == fixity.BLAKE3 {
+				c.Wrong = d
+			}
+		}
+	}
+	if x.Outcome != fixity.ReadUnreadable {
+		c.Size, c.ModTime = x.Size, x.ModTime
+	} else if c.Size < 0 {
+		c.Size = x.Size
+	}
+	c.SettledAs = settledAs(was, c)
+	ok := x.Outcome == fixity.ReadIntact || x.Outcome == fixity.ReadEarlier
+	// A read that the page cache may have answered is no evidence about the drive
+	// while there is better; damage it shows is damage all the same.
+	if x.Cache != fixity.Allowed || !ok || c.Read.At.IsZero() || c.Read.Cache == fixity.Allowed {
+		c.Read = fixity.Evidence{Strength: fixity.Read, At: x.At, OK: ok, Cache: x.Cache}
+		c.Due = nextDue(c, x, rule.ReadWithin)
+	}
+	if saved {
+		return t.saved(s, f, was, c, x, by)
+	}
+	if err := t.PutCopy(was, c); err != nil {
+		return err
+	}
+	if err := t.markRead(s, x.Path); err != nil {
+		return err
+	}
+	return t.afterReading(s, f, was, c, x, by)
+}
+
+// settledAs keeps a person's settling while the condition is the one they settled.
+func settledAs(was, c Copy) string {
+	if was.SettledAs == conditionOf(c) {
+		return was.SettledAs
+	}
+	return ""
+}
+
+func nextDue(c Copy, x fixity.Result, within time.Duration) time.Time {
+	switch {
+	case c.State != fixity.Intact && c.State != fixity.Behind && c.State != fixity.Editing:
+		// Damage is looked at again each time, so that putting it right shows, also
+		// where size and time stay the same.
+		return time.Time{}
+	case x.Cache == fixity.Allowed:
+		return time.Time{}
+	case within <= 0:
+		return never
+	}
+	return policy.NextDue(c.File, x.At, within)
+}
+
+func (t *Tx) markRead(s fixity.Shard, at string) error {
+	_, err := t.exec(`UPDATE instance SET read_audit = $5 WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4`,
+		s.Store, s.Set, []byte(top(at)), []byte(at), s.Audit)
+	return err
+}
+
+// afterReading judges anew where a reading changed what is known, or where a
+// finding about the file is open anywhere.
+func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, by string) error {
+	if was.State == c.State && c.State == fixity.Intact {
+		var open int64
+		err := t.row(`SELECT count(*) FROM finding WHERE file = $1 AND settled = ''`, []any{f.ID}, &open)
+		if err != nil || open == 0 {
+			return err
+		}
+	}
+	if c.State == fixity.Altered || c.State == fixity.Unreadable || c.State == fixity.Unsteady || c.State == fixity.Disputed {
+		if was.State != c.State {
+			if err := t.MakeDue(f.ID, s.Store); err != nil {
+				return err
+			}
+		}
+	}
+	return t.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{anatomy: x.Anatomy, ranges: x.Ranges, more: x.More, detail: x.Detail})
+}
+
+// saved makes a save inside the editing window the file's new version.
+func (t *Tx) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by string) error {
+	n, err := t.NewVersion(f.ID, VersionOf(x.Size, x.Sums, x.Blocks, by, "saved while it was being edited"), false, s.Store)
+	if err != nil {
+		return err
+	}
+	c.Held, c.Wrong, c.Read.OK = n, fixity.Digest{}, true
+	rule, _ := t.l.o.Rules.Store(s.Store)
+	c.Due = nextDue(c, x, rule.ReadWithin)
+	if err := t.PutCopy(was, c); err != nil {
+		return err
+	}
+	if err := t.markRead(s, x.Path); err != nil {
+		return err
+	}
+	t.Event(Event{Verb: fixity.Saved, By: by, Store: s.Store, Set: s.Set, File: f.ID, Audit: s.Audit, Data: map[string]any{"version": n}})
+	return t.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{})
+}
+
+// NewVersion makes v the file's version. Copies elsewhere that already hold these
+// bytes are intact at once; those that hold what was current are behind.
+func (t *Tx) NewVersion(file int64, v Version, vouched bool, except string) (int64, error) {
+	n, err := t.AddVersion(file, v, vouched)
+	if err != nil {
+		return 0, err
+	}
+	copies, err := t.Copies(file)
+	if err != nil {
+		return 0, err
+	}
+	for _, c := range copies {
+		if c.Store == except {
+			continue
+		}
+		was := c
+		switch {
+		case c.Wrong == v.BLAKE3:
+			c.State, c.Held, c.Wrong, c.Read.OK = fixity.Intact, n, fixity.Digest{}, true
+		case c.State == fixity.Disputed:
+			// A person has decided: what it holds is known to be another thing.
+			c.State = fixity.Altered
+		case c.State == fixity.Intact || c.State == fixity.Editing:
+			c.State = fixity.Behind
+		default:
+			continue
+		}
+		if err := t.PutCopy(was, c); err != nil {
+			return 0, err
+		}
+	}
+	return n, nil
+}
+
+// clock is a time as findings tell it.
+func clock(at time.Time) string { return at.UTC().Format("2006-01-02 15:04:05 UTC") }

@@ -1,0 +1,143 @@
+package ledger
+
+import (
+	"bytes"
+	"compress/flate"
+	"database/sql"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger/mlog"
+)
+
+// resultLine is one reading as the record keeps it: file, version it was shown to
+// hold (0: none), strength, cache, outcome and time in nanoseconds, by blanks.
+func resultLine(r fixity.Result) string {
+	return fmt.Sprintf("%d %d %s %s %s %d", r.File, r.Version, fixity.Read, r.Cache, r.Outcome, nanos(r.At))
+}
+
+// Line is a result line read back.
+type Line struct {
+	File, Version int64
+	Strength      fixity.Strength
+	Cache         fixity.Cache
+	Outcome       fixity.Outcome
+	At            int64 // nanoseconds since 1970 UTC
+}
+
+// ParseLine reads a result line back.
+func ParseLine(s string) (Line, error) {
+	f := strings.Split(s, " ")
+	if len(f) != 6 {
+		return Line{}, fmt.Errorf("result line %q has %d fields, not 6", s, len(f))
+	}
+	var n [3]int64
+	for i, at := range []int{0, 1, 5} {
+		v, err := strconv.ParseInt(f[at], 10, 64)
+		if err != nil {
+			return Line{}, fmt.Errorf("result line %q: %w", s, err)
+		}
+		n[i] = v
+	}
+	return Line{n[0], n[1], fixity.Strength(f[2]), fixity.Cache(f[3]), fixity.Outcome(f[4]), n[2]}, nil
+}
+
+func packLines(lines []string) []byte {
+	var b bytes.Buffer
+	w, _ := flate.NewWriter(&b, flate.BestSpeed) // the level is valid
+	for _, l := range lines {
+		io.WriteString(w, l+"\n")
+	}
+	w.Close()
+	return b.Bytes()
+}
+
+// maxPacked bounds what a packed row may unfold to: a damaged one must not fill
+// the memory. A row has at most some hundred lines of some dozen bytes.
+const maxPacked = 16 << 20
+
+func unpackLines(b []byte) ([]string, error) {
+	text, err := io.ReadAll(io.LimitReader(flate.NewReader(bytes.NewReader(b)), maxPacked))
+	if err != nil {
+		return nil, fmt.Errorf("unpack result lines: %w", err)
+	}
+	if len(text) == 0 {
+		return nil, nil
+	}
+	return strings.Split(strings.TrimSuffix(string(text), "\n"), "\n"), nil
+}
+
+// addReading keeps the result lines of one commit; an event accounts for them later.
+func (t *Tx) addReading(audit, shard int64, lines []string) (int64, error) {
+	id, err := t.NextID("reading")
+	if err != nil {
+		return 0, err
+	}
+	_, err = t.exec(`INSERT INTO reading (id, audit, shard, event, n, lines) VALUES ($1, $2, $3, -1, $4, $5)`,
+		id, audit, shard, len(lines), packLines(lines))
+	return id, err
+}
+
+// sliceEvent makes the event of a slice: it accounts for all readings of the shard
+// that no event does yet, also those of a slice that was killed. It is the zero
+// Event if there are none.
+func (t *Tx) sliceEvent(e Event, shard int64) (Event, error) {
+	var tree mlog.Lines
+	counts := map[string]int64{}
+	err := t.rows(`SELECT id, lines FROM reading WHERE shard = $1 AND event = -1 ORDER BY id`, []any{shard}, func(r *sql.Rows) error {
+		var id int64
+		var b []byte
+		if err := r.Scan(&id, &b); err != nil {
+			return err
+		}
+		lines, err := unpackLines(b)
+		if err != nil {
+			return err
+		}
+		for _, l := range lines {
+			tree.Add([]byte(l))
+			p, err := ParseLine(l)
+			if err != nil {
+				return err
+			}
+			counts[string(p.Outcome)]++
+		}
+		e.readings = append(e.readings, id)
+		return nil
+	})
+	if err != nil || len(e.readings) == 0 {
+		return Event{}, err
+	}
+	root := tree.Root()
+	e.Data = map[string]any{"shard": shard, "lines": tree.Len(), "root": root.String(), "outcomes": counts}
+	return e, nil
+}
+
+// ReadingsOf calls each for the result lines of one audit, in the order they were
+// written.
+func (t *Tx) ReadingsOf(audit int64, each func(event int64, l Line) error) error {
+	return t.rows(`SELECT event, lines FROM reading WHERE audit = $1 ORDER BY id`, []any{audit}, func(r *sql.Rows) error {
+		var event int64
+		var b []byte
+		if err := r.Scan(&event, &b); err != nil {
+			return err
+		}
+		lines, err := unpackLines(b)
+		if err != nil {
+			return err
+		}
+		for _, s := range lines {
+			l, err := ParseLine(s)
+			if err != nil {
+				return err
+			}
+			if err := each(event, l); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}

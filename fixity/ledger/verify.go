@@ -1,0 +1,202 @@
+package ledger
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	"golang.org/x/mod/sumdb/tlog"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger/mlog"
+)
+
+// ErrRewritten: the record isn't the one that was written.
+var ErrRewritten = mlog.ErrRewritten
+
+// Verified is what Verify looked at.
+type Verified struct {
+	Events   int64     `json:"events"`
+	Readings int64     `json:"readings"` // result lines accounted for by events
+	Root     tlog.Hash `json:"-"`
+}
+
+// Verify reads the whole record and checks that every event's columns and result
+// lines are those of its hashed bytes, that the bytes are those the log's tree was
+// built over, and that the head is that tree's. The error wraps ErrRewritten and
+// says which event. It holds no more than one event in memory.
+//
+// A record cut back to an earlier state, or replaced as a whole, is consistent in
+// itself: only CheckAgainst with an earlier checkpoint finds that.
+func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
+	var v Verified
+	err := l.View(ctx, func(t *Tx) error {
+		var size int64
+		var root []byte
+		if err := t.row(`SELECT size, root FROM log_head`, nil, &size, &root); err != nil {
+			return fmt.Errorf("head of the record: %w", err)
+		}
+		hashes := hashReader{t, nil}
+		for page := int64(0); ; {
+			var events []Event
+			if err := t.Events(page, 500, func(e Event) error { events = append(events, e); return nil }); err != nil {
+				return err
+			}
+			if len(events) == 0 {
+				break
+			}
+			for _, e := range events {
+				if e.Seq != v.Events {
+					return fmt.Errorf("event %d is lacking: %w", v.Events, ErrRewritten)
+				}
+				n, err := t.verifyEvent(e, hashes)
+				if err != nil {
+					return err
+				}
+				v.Events++
+				v.Readings += n
+			}
+			page = v.Events
+		}
+		if v.Events != size {
+			return fmt.Errorf("the record has %d events and its head says %d: %w", v.Events, size, ErrRewritten)
+		}
+		var hashCount int64
+		if err := t.row(`SELECT count(*) FROM log_hash`, nil, &hashCount); err != nil {
+			return err
+		}
+		if want := tlog.StoredHashIndex(0, size); hashCount != want {
+			return fmt.Errorf("the record keeps %d hashes, not %d: %w", hashCount, want, ErrRewritten)
+		}
+		got := emptyRoot[:]
+		if size > 0 {
+			h, err := mlog.Root(size, hashes)
+			if err != nil {
+				return err
+			}
+			got = h[:]
+		}
+		copy(v.Root[:], got)
+		if !bytes.Equal(got, root) {
+			return fmt.Errorf("the record's head is not that of its %d events: %w", size, ErrRewritten)
+		}
+		var orphans int64
+		if err := t.row(`SELECT count(*) FROM reading WHERE event >= $1`, []any{size}, &orphans); err != nil {
+			return err
+		}
+		if orphans > 0 {
+			return fmt.Errorf("result lines name an event that isn't there: %w", ErrRewritten)
+		}
+		return nil
+	})
+	return v, err
+}
+
+func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err error) {
+	if err := mlog.CheckRecord(e.Seq, e.leaf, hashes); err != nil {
+		return 0, err
+	}
+	var in Event
+	if err := json.Unmarshal(e.leaf, &in); err != nil {
+		return 0, fmt.Errorf("event %d can't be read: %w: %w", e.Seq, ErrRewritten, err)
+	}
+	if in.Seq != e.Seq || nanos(in.At) != nanos(e.At) || in.Verb != e.Verb || in.By != e.By || in.Store != e.Store ||
+		in.Set != e.Set || in.File != e.File || in.Finding != e.Finding || in.Audit != e.Audit || in.Reason != e.Reason {
+		return 0, fmt.Errorf("event %d: a column is not what was hashed: %w", e.Seq, ErrRewritten)
+	}
+	var tree mlog.Lines
+	err = t.rows(`SELECT n, lines FROM reading WHERE event = $1 ORDER BY id`, []any{e.Seq}, func(r *sql.Rows) error {
+		var n int
+		var b []byte
+		if err := r.Scan(&n, &b); err != nil {
+			return err
+		}
+		ls, err := unpackLines(b)
+		if err != nil || len(ls) != n {
+			return fmt.Errorf("event %d: its result lines can't be read: %w", e.Seq, errors.Join(ErrRewritten, err))
+		}
+		for _, l := range ls {
+			tree.Add([]byte(l))
+		}
+		return nil
+	})
+	if err != nil {
+		return 0, err
+	}
+	want, _ := in.Data["root"].(string)
+	root := tree.Root()
+	if tree.Len() == 0 && want == "" {
+		return 0, nil
+	}
+	if want != root.String() {
+		return 0, fmt.Errorf("event %d: its result lines are not those that were recorded: %w", e.Seq, ErrRewritten)
+	}
+	return tree.Len(), nil
+}
+
+// CheckAgainst says whether today's record is a continuation of an earlier
+// checkpoint. A wrong or foreign signature is an error unless unsigned is set.
+func (l *Ledger) CheckAgainst(ctx context.Context, checkpoint []byte, k Key) (mlog.Checkpoint, error) {
+	c, err := k.open(checkpoint)
+	if err != nil {
+		return c, err
+	}
+	if c.Origin != l.origin {
+		return c, fmt.Errorf("the checkpoint is of the record %q, this one is %q: %w", c.Origin, l.origin, ErrRewritten)
+	}
+	err = l.View(ctx, func(t *Tx) error {
+		var size int64
+		if err := t.row(`SELECT size FROM log_head`, nil, &size); err != nil {
+			return err
+		}
+		return mlog.CheckExtends(c, size, hashReader{t, nil})
+	})
+	return c, err
+}
+
+// Checkpoint is the record's state of now, signed.
+func (l *Ledger) Checkpoint(ctx context.Context, k Key) ([]byte, error) {
+	c := mlog.Checkpoint{Origin: l.origin}
+	err := l.View(ctx, func(t *Tx) error {
+		var root []byte
+		if err := t.row(`SELECT size, root FROM log_head`, nil, &c.Size, &root); err != nil {
+			return err
+		}
+		copy(c.Root[:], root)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("checkpoint: %w", err)
+	}
+	return mlog.Sign(c, k.signer)
+}
+
+// Prove makes a proof, checkable by a stranger, that event seq is in the record.
+func (l *Ledger) Prove(ctx context.Context, k Key, seq int64) (mlog.Proof, error) {
+	var p mlog.Proof
+	err := l.View(ctx, func(t *Tx) error {
+		e, err := scanEvent(t.q.QueryRowContext(t.ctx, `SELECT `+eventColumns+` FROM event WHERE seq = $1`, seq))
+		if errors.Is(err, sql.ErrNoRows) {
+			return fmt.Errorf("event %d: %w", seq, fixity.ErrNotFound)
+		}
+		if err != nil {
+			return err
+		}
+		c := mlog.Checkpoint{Origin: l.origin}
+		var root []byte
+		if err := t.row(`SELECT size, root FROM log_head`, nil, &c.Size, &root); err != nil {
+			return err
+		}
+		copy(c.Root[:], root)
+		text, err := mlog.Sign(c, k.signer)
+		if err != nil {
+			return err
+		}
+		p, err = mlog.Prove(seq, e.leaf, text, hashReader{t, nil})
+		return err
+	})
+	return p, err
+}

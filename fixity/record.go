@@ -1,0 +1,96 @@
+package fixity
+
+import "time"
+
+// Job is one piece of an audit: two ids of the ledger. Nothing else crosses the
+// call of a slice.
+type Job struct{ Audit, Shard int64 }
+
+// Phase is how far an audit or a shard has come. Stored: never change one.
+type Phase string
+
+// Phases. An audit goes through list, prove, read and done; a shard is Listed or
+// Proved while it waits for the others.
+const (
+	PhaseList   Phase = "list"
+	PhaseListed Phase = "listed"
+	PhaseProve  Phase = "prove" // read what may be a misplaced file, before anything is called missing
+	PhaseProved Phase = "proved"
+	PhaseRead   Phase = "read"
+	PhaseDone   Phase = "done"
+	PhaseCutOff Phase = "cut-off"
+)
+
+// Shard is a claimed piece of an audit: a first-level folder of one set in one
+// store, or the root's own files (Top is ""). The claim holds as long as Attempt
+// is the newest; whoever commits with an older one gets ErrLost.
+type Shard struct {
+	ID, Audit, Attempt int64
+	Store, Set, Top    string
+	Phase              Phase
+	Cursor             string // path up to which the phase is done; "" at its beginning
+	Full               bool   // read everything, not only what is due
+	Cache              Cache
+	Under              string // only what lies at or below this path counts
+	Counts             bool   // the shard lies in the audit's scope
+}
+
+// Known is what the ledger knows at a path of a store: a copy of a file under
+// care, or a stray.
+type Known struct {
+	Path    string
+	File    int64 // 0 for a stray
+	State   State
+	Size    int64 // as last read; -1 if it was never seen there
+	ModTime int64 // nanoseconds since 1970 UTC
+}
+
+// Listed is what a part of a listing says. Only differences are in it.
+type Listed struct {
+	Cursor  string  // path up to which the shard is now listed
+	Gone    []Known // under care and not shown
+	Strays  []Entry // shown and under no one's care, new or changed since
+	Left    []Known // strays that are no longer there
+	Changed []Known // copies whose size or time differ, or that were missing: to be read
+	Files   int64   // files under care that were seen
+	LeftOut int64
+	Odd     []string // links and special files, said once
+	Done    bool     // the whole shard was listed, or can't be
+	Trouble string   // why it is incomplete; "" if it isn't
+}
+
+// Due is one copy, or one stray, that should be read.
+type Due struct {
+	Path     string
+	File     int64 // 0 for a stray
+	Size     int64 // as last read; -1 if never
+	ModTime  int64
+	Want     Wanted   // the version it should hold; zero if none has authority
+	Earlier  []Wanted // other known versions of the file
+	WasWrong Digest   // what it held when last read, if of no known version
+}
+
+// Wanted is a version as a reading is compared with it.
+type Wanted struct {
+	N      int64
+	Size   int64
+	Digest Digest // BLAKE3
+}
+
+// Result is what one reading gave.
+type Result struct {
+	Path    string
+	File    int64 // 0 for a stray
+	At      time.Time
+	Size    int64 // of the file as it was read
+	ModTime int64
+	Outcome Outcome
+	Version int64 // that it holds, for ReadIntact and ReadEarlier
+	Cache   Cache
+	Sums    []Digest // all that was computed
+	Blocks  []uint32 // for ReadDiffers and strays: CRC-32C of each 64 KiB
+	Anatomy Anatomy
+	Ranges  []Range
+	More    bool
+	Detail  string // how it was read and what was seen, in plain words
+}
