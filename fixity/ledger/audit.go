@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"database/sql"
-	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -21,7 +20,8 @@ type Audit struct {
 	Cache      fixity.Cache
 	Phase      fixity.Phase
 	By         string
-	Began, Run time.Time
+	Began      time.Time
+	Run        time.Time // when the person or the clock ordered this run of it
 	Complete   bool
 }
 
@@ -60,25 +60,33 @@ const TakeUpWithin = 24 * time.Hour
 // BeginAudit starts an audit, or takes up a full one of the same scope that was
 // cut off: then what was read in it counts as read. Its listing is always anew.
 func (t *Tx) BeginAudit(a Audit) (_ Audit, takenUp bool, err error) {
-	old, err := scanAudit(t.q.QueryRowContext(t.ctx, `SELECT `+auditColumns+` FROM audit WHERE store = $1 AND kind = $2 AND ended_at = 0 ORDER BY id DESC LIMIT 1`, a.Store, a.Kind))
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+	var open []Audit
+	if err := t.rows(`SELECT `+auditColumns+` FROM audit WHERE store = $1 AND kind = $2 AND ended_at = 0 ORDER BY id`, []any{a.Store, a.Kind}, func(r *sql.Rows) error {
+		x, err := scanAudit(r)
+		open = append(open, x)
+		return err
+	}); err != nil {
 		return Audit{}, false, err
 	}
-	if err == nil && a.Full && old.Full && old.Set == a.Set && old.Under == a.Under && t.now.Sub(old.Run).Abs() < TakeUpWithin {
-		a.ID, a.Began, takenUp = old.ID, old.Began, true
+	if a.Run.IsZero() {
+		a.Run = t.now
 	}
-	// Whatever else was left open will never be ended.
-	if _, err := t.exec(`UPDATE audit SET phase = $3, ended_at = $4 WHERE store = $1 AND kind = $5 AND ended_at = 0 AND id <> $2`,
-		a.Store, a.ID, string(fixity.PhaseCutOff), nanos(t.now), a.Kind); err != nil {
-		return Audit{}, false, err
-	}
-	a.Phase, a.Run = fixity.PhaseList, t.now
-	if takenUp {
-		if err := t.closeShards(a); err != nil {
+	a.Phase = fixity.PhaseList
+	for i, old := range open {
+		if err := t.closeShards(old); err != nil {
 			return Audit{}, false, err
 		}
-		_, err = t.exec(`UPDATE audit SET phase = $2, run_at = $3, cache = $4, by_name = $5, sets = $6 WHERE id = $1`, a.ID, string(a.Phase), nanos(a.Run), string(a.Cache), a.By, strings.Join(a.Sets, " "))
-		return a, true, err
+		last := i == len(open)-1
+		if last && a.Full && old.Full && old.Set == a.Set && old.Under == a.Under && t.now.Sub(old.Run).Abs() < TakeUpWithin {
+			a.ID, a.Began = old.ID, old.Began
+			_, err = t.exec(`UPDATE audit SET phase = $2, run_at = $3, cache = $4, by_name = $5, sets = $6 WHERE id = $1`,
+				a.ID, string(a.Phase), nanos(a.Run), string(a.Cache), a.By, strings.Join(a.Sets, " "))
+			return a, true, err
+		}
+		// It will never be ended.
+		if _, err := t.exec(`UPDATE audit SET phase = $2, ended_at = $3 WHERE id = $1`, old.ID, string(fixity.PhaseCutOff), nanos(t.now)); err != nil {
+			return Audit{}, false, err
+		}
 	}
 	if a.ID, err = t.NextID("audit"); err != nil {
 		return Audit{}, false, err

@@ -14,10 +14,31 @@ import (
 	"firmus/fixity/policy"
 )
 
-// PairUp begins the prove phase of an audit whose shards are all listed: strays
+// Open are the shards of an audit that wait in a phase.
+func (r Record) Open(ctx context.Context, audit int64, p fixity.Phase) (jobs []fixity.Job, err error) {
+	err = r.l.View(ctx, func(t *Tx) error {
+		jobs, err = t.OpenShards(audit, p)
+		return err
+	})
+	return jobs, err
+}
+
+// Advance ends a phase of an audit in which no shard waits any more. It does
+// nothing if another process did.
+func (r Record) Advance(ctx context.Context, audit int64, from fixity.Phase) error {
+	switch from {
+	case fixity.PhaseList:
+		return r.pairUp(ctx, audit)
+	case fixity.PhaseProve:
+		return r.conclude(ctx, audit)
+	}
+	return r.endAudit(ctx, audit)
+}
+
+// pairUp begins the prove phase of an audit whose shards are all listed: strays
 // that may be misplaced files, but can't be told from the listing, are marked to
 // be read. It does nothing if another process did it.
-func (r Record) PairUp(ctx context.Context, audit int64) error {
+func (r Record) pairUp(ctx context.Context, audit int64) error {
 	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
 		a, err := t.Audit(audit)
 		if err != nil {
@@ -123,10 +144,10 @@ func (t *Tx) cameOf(a Audit, set string) ([]pair.Came, error) {
 	return out, err
 }
 
-// Conclude ends the listing of an audit: pairs, judges and records, set by set.
+// conclude ends the listing of an audit: pairs, judges and records, set by set.
 // Missing is said here and nowhere else, and only of a set whose every shard was
 // listed completely. It does nothing if another process did it.
-func (r Record) Conclude(ctx context.Context, audit int64) error {
+func (r Record) conclude(ctx context.Context, audit int64) error {
 	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
 		a, err := t.Audit(audit)
 		if err != nil {
@@ -222,7 +243,7 @@ func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool,
 		return err
 	}
 	if was.State != c.State && c.State == fixity.Missing {
-		if err := t.MakeDue(g.File, a.Store); err != nil {
+		if err := t.MakeDue(g.File, a.Store, a.Run); err != nil {
 			return err
 		}
 	}
@@ -364,10 +385,10 @@ func (t *Tx) Finish(f File, by, reason string) error {
 	return t.Rejudge(f.ID, 0, by, "", nil)
 }
 
-// EndAudit closes an audit whose every shard is done: incidents are grouped,
+// endAudit closes an audit whose every shard is done: incidents are grouped,
 // promises of reading are held against what was read, and the record says what
 // was done. It does nothing if another process did it.
-func (r Record) EndAudit(ctx context.Context, audit int64) error {
+func (r Record) endAudit(ctx context.Context, audit int64) error {
 	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
 		a, err := t.Audit(audit)
 		if err != nil {

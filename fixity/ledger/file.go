@@ -59,7 +59,9 @@ func VersionOf(size int64, sums []fixity.Digest, blocks []uint32, by, reason str
 
 // Fold is a path for comparison across file systems: NFC and case-folded. It is
 // never used as a name.
-func Fold(p string) string { return cases.Fold().String(norm.NFC.String(strings.ToValidUTF8(p, "\ufffd"))) }
+func Fold(p string) string {
+	return cases.Fold().String(norm.NFC.String(strings.ToValidUTF8(p, "\ufffd")))
+}
 
 // top is the first folder of a path, "" if it has none.
 func top(p string) string {

@@ -364,7 +364,11 @@ func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, 
 	}
 	if c.State == fixity.Altered || c.State == fixity.Unreadable || c.State == fixity.Unsteady || c.State == fixity.Disputed {
 		if was.State != c.State {
-			if err := t.MakeDue(f.ID, s.Store); err != nil {
+			a, err := t.Audit(s.Audit)
+			if err != nil {
+				return err
+			}
+			if err := t.MakeDue(f.ID, s.Store, a.Run); err != nil {
 				return err
 			}
 		}

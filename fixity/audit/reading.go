@@ -1,0 +1,203 @@
+package audit
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/damage"
+	"firmus/fixity/digest"
+)
+
+// readOne reads one copy as often as is needed to say what it is.
+func (a *Auditor) readOne(ctx context.Context, s fixity.Shard, d fixity.Due) (fixity.Result, error) {
+	st, err := a.Open(s.Store, s.Set, s.Cache)
+	if err != nil {
+		return fixity.Result{}, err
+	}
+	first, err := a.once(ctx, st, s, d, fixity.BLAKE3)
+	if d.File == 0 {
+		return strayResult(first, err)
+	}
+	if err == nil && first.holds(d) != nil {
+		return first.known(d), nil
+	}
+	if err != nil && !errors.Is(err, fixity.ErrUnreadable) {
+		return fixity.Result{}, err
+	}
+	// Something is wrong. What the page cache may have answered says nothing yet,
+	// and one wrong reading is not damage: read again, past the cache, with all
+	// digests that a person may want to keep.
+	if s.Cache == fixity.Allowed {
+		if st, err = a.Open(s.Store, s.Set, fixity.Bypassed); err != nil {
+			return fixity.Result{}, err
+		}
+		if first, err = a.once(ctx, st, s, d, fixity.BLAKE3); err == nil && first.holds(d) != nil {
+			return first.known(d), nil
+		}
+		if err != nil && !errors.Is(err, fixity.ErrUnreadable) {
+			return fixity.Result{}, err
+		}
+	}
+	firstErr := err
+	second, err := a.once(ctx, st, s, d, fixity.BLAKE3, fixity.SHA256, fixity.MD5)
+	if err != nil && !errors.Is(err, fixity.ErrUnreadable) {
+		return fixity.Result{}, err
+	}
+	return a.conclude(ctx, d, first, firstErr, second, err)
+}
+
+// reading is what one pass over a file gave.
+type reading struct {
+	entry fixity.Entry
+	sums  digest.Sums
+	cache fixity.Cache
+	at    time.Time
+}
+
+func (r reading) blake3() fixity.Digest { d, _ := r.sums.Get(fixity.BLAKE3); return d }
+
+// holds is the known version that the bytes read are, nil if they are none.
+func (r reading) holds(d fixity.Due) *fixity.Wanted {
+	if b := r.blake3(); !b.IsZero() {
+		if d.Want.N > 0 && d.Want.Digest == b {
+			return &d.Want
+		}
+		for i := range d.Earlier {
+			if d.Earlier[i].Digest == b {
+				return &d.Earlier[i]
+			}
+		}
+	}
+	return nil
+}
+
+// result is what all results of the reading have in common.
+func (r reading) result(d fixity.Due, o fixity.Outcome) fixity.Result {
+	return fixity.Result{Path: d.Path, File: d.File, At: r.at, Size: r.entry.Size, ModTime: r.entry.ModTime.UnixNano(),
+		Outcome: o, Cache: r.cache, Sums: r.sums.Digests}
+}
+
+func (r reading) known(d fixity.Due) fixity.Result {
+	w := r.holds(d)
+	o := fixity.ReadIntact
+	if w.N != d.Want.N {
+		o = fixity.ReadEarlier
+	}
+	x := r.result(d, o)
+	x.Version = w.N
+	if o == fixity.ReadEarlier {
+		x.Detail = fmt.Sprintf("read %s: holds version %d", clock(r.at), w.N)
+	}
+	return x
+}
+
+func strayResult(r reading, err error) (fixity.Result, error) {
+	if errors.Is(err, fixity.ErrUnreadable) {
+		r.sums.Digests = nil // its digest stays unknown
+	} else if err != nil {
+		return fixity.Result{}, err
+	}
+	x := r.result(fixity.Due{Path: r.entry.Path}, fixity.ReadDiffers)
+	x.Blocks = r.sums.Blocks
+	return x, nil
+}
+
+// conclude says what two readings mean of which the first was wrong.
+func (a *Auditor) conclude(ctx context.Context, d fixity.Due, first reading, firstErr error, second reading, err error) (fixity.Result, error) {
+	switch {
+	case err != nil && firstErr != nil:
+		x := second.result(d, fixity.ReadUnreadable)
+		x.Sums = nil
+		// The beginning that could be read is known; the rest was not shown.
+		from := min(first.sums.Size, second.sums.Size) / digest.BlockSize * digest.BlockSize
+		if x.Size > from {
+			x.Ranges = []fixity.Range{{Offset: from, Length: x.Size - from}}
+		}
+		x.Detail = fmt.Sprintf("tried twice, %s and %s: %v", clock(first.at), clock(second.at), err)
+		return x, nil
+	case err != nil || firstErr != nil:
+		x := second.result(d, fixity.ReadUnsteady)
+		x.Sums = nil
+		x.Detail = fmt.Sprintf("read twice, %s and %s: one reading failed, the other did not", clock(first.at), clock(second.at))
+		return x, nil
+	case first.blake3() != second.blake3():
+		x := second.result(d, fixity.ReadUnsteady)
+		x.Sums = nil
+		x.Detail = fmt.Sprintf("read twice, %s and %s, %s: the two readings disagree", clock(first.at), clock(second.at), past(second.cache))
+		return x, nil
+	}
+	x := second.result(d, fixity.ReadDiffers)
+	x.Blocks = second.sums.Blocks
+	x.Detail = fmt.Sprintf("read twice, %s and %s, %s: the same wrong bytes", clock(first.at), clock(second.at), past(second.cache))
+	if second.entry.Size == d.Size && second.entry.ModTime.UnixNano() == d.ModTime {
+		x.Detail += "; size and date of the file have not changed"
+	}
+	if d.Want.N == 0 {
+		return x, nil
+	}
+	want, err := a.Record.Blocks(ctx, d.File, d.Want.N)
+	if err != nil {
+		return fixity.Result{}, err
+	}
+	dmg := damage.FromBlocks(digest.Sums{Size: d.Want.Size, Blocks: want}, second.sums)
+	x.Anatomy, x.Ranges, x.More = dmg.Anatomy, dmg.Ranges, dmg.More
+	return x, nil
+}
+
+func past(c fixity.Cache) string { return fixity.Means("cache", string(c)) }
+
+func clock(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 UTC") }
+
+// once reads a file from its first byte to its last.
+func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.Due, algs ...fixity.Algorithm) (reading, error) {
+	ctx, beat, stop := a.stallWatch(ctx)
+	defer stop()
+	r := reading{entry: fixity.Entry{Path: d.Path}, at: a.Now()}
+	e, err := st.Stat(ctx, d.Path)
+	if err != nil {
+		return r, withCause(ctx, err)
+	}
+	r.entry = e
+	if e.Type != fixity.File {
+		return r, fmt.Errorf("no ordinary file: %w", fixity.ErrVanished)
+	}
+	if a.Watch.File != nil {
+		a.Watch.File(s, d.Path, e.Size)
+	}
+	f, err := st.Open(ctx, e, 0)
+	if err != nil {
+		return r, withCause(ctx, err)
+	}
+	defer f.Close()
+	o := digest.Options{Algorithms: algs, Progress: func(n int64) {
+		beat()
+		if a.Watch.Bytes != nil {
+			a.Watch.Bytes(n)
+		}
+	}}
+	r.sums, err = o.Read(ctx, f)
+	r.cache, r.at = f.Cache(), a.Now()
+	return r, withCause(ctx, err)
+}
+
+func withCause(ctx context.Context, err error) error {
+	if cause := context.Cause(ctx); err != nil && cause != nil && !errors.Is(err, cause) {
+		return fmt.Errorf("%w: %w", cause, err)
+	}
+	return err
+}
+
+// stallWatch ends the context it gives, with fixity.ErrAway as the cause, when
+// beat was not called for a.Stall: a call on a dead mount never returns.
+func (a *Auditor) stallWatch(ctx context.Context) (_ context.Context, beat, stop func()) {
+	after := a.Stall
+	if after == 0 {
+		after = time.Minute
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	t := time.AfterFunc(after, func() { cancel(fmt.Errorf("%w: it has not answered for %s", fixity.ErrAway, after)) })
+	return ctx, func() { t.Reset(after) }, func() { t.Stop(); cancel(nil) }
+}

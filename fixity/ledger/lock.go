@@ -1,0 +1,103 @@
+package ledger
+
+import (
+	"context"
+	"fmt"
+	"hash/fnv"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"firmus/fixity"
+)
+
+// LockStore takes the lock on a store, so that nobody else reads it at the same
+// time. It dies with the process that holds it. While another one does, it is
+// tried again until wait is over; then the error wraps fixity.ErrBusy and says
+// who holds it and since when. who says who takes it.
+//
+// On one machine the lock is on the file state/locks/NAME; with a PostgreSQL
+// ledger a session lock there holds for all hosts that share it.
+func (l *Ledger) LockStore(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
+	dir := filepath.Join(l.o.State, "locks")
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("lock store %s: %w", name, err)
+	}
+	f, err := os.OpenFile(filepath.Join(dir, name), os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("lock store %s: %w", name, err)
+	}
+	until := time.Now().Add(wait)
+	for {
+		holder := ""
+		if err = tryLock(f); err == nil {
+			var release func()
+			if release, holder, err = l.lockSession(ctx, name, who); err == nil {
+				text := fmt.Sprintf("%s, process %d, since %s\n", who, os.Getpid(), now().UTC().Format("2006-01-02 15:04:05 UTC"))
+				_ = f.Truncate(0) // the text is for people; the lock is what counts
+				_, _ = f.WriteAt([]byte(text), 0)
+				return func() {
+					release()
+					_ = f.Truncate(0)
+					unlockFile(f)
+					f.Close()
+				}, nil
+			}
+			unlockFile(f)
+		} else {
+			text, _ := os.ReadFile(f.Name())
+			holder = strings.TrimSpace(string(text))
+		}
+		if !time.Now().Before(until) {
+			f.Close()
+			if holder == "" {
+				holder = "another process"
+			}
+			return nil, fmt.Errorf("store %s is %w: %s works on it", name, fixity.ErrBusy, holder)
+		}
+		select {
+		case <-ctx.Done():
+			f.Close()
+			return nil, context.Cause(ctx)
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
+}
+
+// lockSession takes PostgreSQL's session lock for a store; nothing on SQLite.
+func (l *Ledger) lockSession(ctx context.Context, name, who string) (release func(), holder string, err error) {
+	if !l.postgres {
+		return func() {}, "", nil
+	}
+	c, err := l.w.Conn(ctx)
+	if err != nil {
+		return nil, "", err
+	}
+	h := fnv.New64a()
+	fmt.Fprintf(h, "%s/%s", l.origin, name)
+	key := int64(h.Sum64())
+	var got bool
+	if err := c.QueryRowContext(ctx, `SELECT pg_try_advisory_lock($1)`, key).Scan(&got); err != nil {
+		c.Close()
+		return nil, "", err
+	}
+	if !got {
+		// The name and the time are those of the session that holds it.
+		var app string
+		var since time.Time
+		_ = c.QueryRowContext(ctx, `SELECT a.application_name, a.backend_start FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid
+			WHERE l.locktype = 'advisory' AND l.granted AND ((l.classid::bigint << 32) | l.objid::bigint) = $1 LIMIT 1`, key).Scan(&app, &since)
+		c.Close()
+		if app != "" {
+			holder = app + ", since " + since.UTC().Format("2006-01-02 15:04:05 UTC")
+		}
+		return nil, holder, fixity.ErrBusy
+	}
+	_, _ = c.ExecContext(ctx, `SELECT set_config('application_name', $1, false)`, who)
+	return func() {
+		// Giving the connection back to the pool would keep the lock: it is ended.
+		_, _ = c.ExecContext(context.Background(), `SELECT pg_advisory_unlock($1)`, key)
+		c.Close()
+	}, "", nil
+}

@@ -1,0 +1,13 @@
+//go:build unix
+
+package ledger
+
+import (
+	"os"
+
+	"golang.org/x/sys/unix"
+)
+
+func tryLock(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) }
+
+func unlockFile(f *os.File) { _ = unix.Flock(int(f.Fd()), unix.LOCK_UN) }
