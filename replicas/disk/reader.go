@@ -16,8 +16,8 @@ import (
 // read, in bytes: the length of a block sum's block.
 const smallest = 64 << 10
 
-// reader is a fixity.Reader. Read is for one goroutine; Close and the end of its
-// context may come from any other.
+// reader is a fixity.Reader. Read is for one goroutine; Close may come from any
+// other.
 type reader struct {
 	d     *Dir
 	path  string
@@ -26,27 +26,27 @@ type reader struct {
 	off   int64       // of the next byte
 	bad   int64       // something before this offset can't be read; 0: not known
 
-	mu      sync.Mutex
-	busy    bool  // a Read is under way
-	closed  bool  // Close was called; the Read under way closes src
-	ended   error // cause of the context's end
-	unwatch func() bool
+	ended func() error // cause of the context's end; nil: it has none
+
+	mu     sync.Mutex
+	busy   bool // a Read is under way
+	closed bool // Close was called; the Read under way closes src
 }
 
+// watch makes Reads fail once ctx has ended.
 func (r *reader) watch(ctx context.Context) {
-	r.unwatch = context.AfterFunc(ctx, func() {
-		r.mu.Lock()
-		defer r.mu.Unlock()
-		r.ended = context.Cause(ctx)
-	})
+	r.ended = func() error { return context.Cause(ctx) }
 }
 
 // Cache says how the page cache was treated; final once Read gave io.EOF.
 func (r *reader) Cache() fixity.Cache { return r.src.cache() }
 
 func (r *reader) Read(p []byte) (int, error) {
+	var err error
+	if r.ended != nil {
+		err = r.ended()
+	}
 	r.mu.Lock()
-	err := r.ended
 	if r.closed {
 		err = fs.ErrClosed
 	}
@@ -141,9 +141,6 @@ func (r *reader) Close() error {
 		return os.ErrClosed
 	}
 	r.closed = true
-	if r.unwatch != nil {
-		r.unwatch()
-	}
 	if r.busy {
 		return nil
 	}

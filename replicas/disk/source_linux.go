@@ -35,12 +35,12 @@ func openSource(parent *os.Root, name string, want fixity.Cache) (source, error)
 	// a lease or lock makes an error instead of a wait.
 	const flags = os.O_RDONLY | unix.O_NONBLOCK | unix.O_NOCTTY
 	s := &linuxSource{}
-	s.aligned.pread = s.pread
+	s.aligned.pread = s.fetch
 	var err error
 	if want == fixity.Bypassed {
 		if s.f, err = parent.OpenFile(name, flags|unix.O_DIRECT, 0); err == nil {
 			s.direct = true
-		} else if plain(err) != error(unix.EINVAL) {
+		} else if e := plain(err); e != error(unix.EINVAL) && e != error(unix.EOPNOTSUPP) {
 			return nil, err
 		}
 	}
@@ -101,17 +101,22 @@ func (s *linuxSource) advise(to int64) error {
 }
 
 func (s *linuxSource) read(p []byte, off int64) (int, error) {
+	if s.cache() == fixity.Allowed {
+		return s.pread(p, off)
+	}
+	return s.aligned.read(p, off)
+}
+
+// fetch reads what is aligned from the drive.
+func (s *linuxSource) fetch(p []byte, off int64) (int, error) {
 	if s.direct {
-		n, err := s.aligned.read(p, off)
+		n, err := s.pread(p, off)
 		if err != error(unix.EINVAL) {
 			return n, err
 		}
 		if err := s.drop(); err != nil { // opens, but doesn't read: it happens
 			return 0, err
 		}
-	}
-	if s.cache() == fixity.Allowed {
-		return s.pread(p, off)
 	}
 	if s.dontCache {
 		n, err := again(func() (int, error) { return unix.Preadv2(s.fd, [][]byte{p}, off, unix.RWF_DONTCACHE) })
