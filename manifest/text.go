@@ -1,0 +1,110 @@
+package manifest
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+
+	"golang.org/x/text/encoding/unicode"
+	"golang.org/x/text/transform"
+)
+
+// MaxLineBytes is the longest line that is read, without its end: a Windows path
+// of 32,767 UTF-16 units with every byte percent-coded, a SHA-512 digest, and room.
+const MaxLineBytes = 320 << 10
+
+// LineError says that one line can't be read. Lines after it can.
+type LineError struct {
+	Line   int // counted from 1
+	Detail string
+}
+
+func (e *LineError) Error() string { return fmt.Sprintf("line %d: %s", e.Line, e.Detail) }
+
+// TextLines yields the lines of r without their ends, which may be LF, CR or CRLF
+// (RFC 8493, section 2.3). A line longer than MaxLineBytes is an error that is a
+// *LineError, and the lines behind it follow; an error of r is yielded last. No
+// more than one line and one buffer are held in memory.
+func TextLines(r io.Reader) iter.Seq2[string, error] {
+	return func(yield func(string, error) bool) {
+		s := splitter{r: bufio.NewReaderSize(r, 64<<10)}
+		for {
+			line, err := s.next()
+			if err == io.EOF {
+				return
+			}
+			var one *LineError
+			if !yield(line, err) || err != nil && !errors.As(err, &one) {
+				return
+			}
+		}
+	}
+}
+
+type splitter struct {
+	r    *bufio.Reader
+	line []byte
+	n    int
+}
+
+// next gives io.EOF only when no byte is left.
+func (s *splitter) next() (string, error) {
+	s.line = s.line[:0]
+	s.n++
+	long, begun := false, false
+	for {
+		if _, err := s.r.Peek(1); err != nil {
+			if err != io.EOF || !begun {
+				return "", err
+			}
+			return s.end(long)
+		}
+		begun = true
+		b, _ := s.r.Peek(s.r.Buffered())
+		i := bytes.IndexAny(b, "\r\n")
+		part := b
+		if i >= 0 {
+			part = b[:i]
+		}
+		if long = long || len(s.line)+len(part) > MaxLineBytes; !long {
+			s.line = append(s.line, part...)
+		}
+		if i < 0 {
+			s.r.Discard(len(b))
+			continue
+		}
+		cr := b[i] == '\r'
+		s.r.Discard(i + 1)
+		if cr {
+			if c, err := s.r.Peek(1); err == nil && c[0] == '\n' {
+				s.r.Discard(1)
+			}
+		}
+		return s.end(long)
+	}
+}
+
+func (s *splitter) end(long bool) (string, error) {
+	if long {
+		return "", &LineError{s.n, fmt.Sprintf("the line is longer than %d bytes", MaxLineBytes)}
+	}
+	return string(s.line), nil
+}
+
+// plainText takes a byte order mark off r and reads UTF-16 where the mark says
+// so. The reason is "" if there was none.
+func plainText(r io.Reader) (io.Reader, Reason) {
+	b := bufio.NewReaderSize(r, 64<<10)
+	head, _ := b.Peek(3)
+	switch {
+	case bytes.HasPrefix(head, []byte("\xef\xbb\xbf")):
+		b.Discard(3)
+		return b, ByteOrder
+	case bytes.HasPrefix(head, []byte("\xff\xfe")), bytes.HasPrefix(head, []byte("\xfe\xff")):
+		return transform.NewReader(b, unicode.UTF16(unicode.BigEndian, unicode.ExpectBOM).NewDecoder()), Recoded
+	}
+	return b, ""
+}
