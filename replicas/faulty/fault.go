@@ -35,8 +35,8 @@ type Effect struct {
 	// Err is what the operation gives instead of being done; it is wrapped. A
 	// Close is done all the same.
 	Err error
-	// Wait, if not nil, makes the operation hang until it is closed, whatever
-	// becomes of its context: a dead mount.
+	// Wait, if not nil, makes the operation hang until it is closed, as on a dead
+	// mount. What takes a context gives up with its cause; Read and Close don't.
 	Wait <-chan struct{}
 	// End makes a Read give io.EOF at once.
 	End bool

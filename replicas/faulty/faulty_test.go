@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -160,22 +161,42 @@ func TestAwayLater(t *testing.T) {
 
 func TestHang(t *testing.T) {
 	release := make(chan struct{})
-	s := store(t, faulty.Hang(faulty.Identify, 0, release))
-	done := make(chan error)
+	s := store(t, faulty.Hang(faulty.Identify, 0, release), faulty.Hang(faulty.Read, 0, release))
+	why := errors.New("60 seconds without an answer")
+	ctx, cancel := context.WithCancelCause(context.Background())
+	done := make(chan error, 1)
 	go func() {
-		_, err := s.Identify(context.Background())
+		_, err := s.Identify(ctx)
 		done <- err
 	}()
 	for s.Count(faulty.Identify) == 0 {
-		select {
-		case <-done:
-			t.Fatal("it didn't hang")
-		default:
-		}
+		runtime.Gosched()
 	}
 	select {
-	case <-done:
-		t.Fatal("it didn't hang")
+	case err := <-done:
+		t.Fatalf("it didn't hang: %v", err)
+	default:
+	}
+	cancel(why)
+	if err := <-done; !errors.Is(err, why) {
+		t.Errorf("%v, want the cause of the context", err)
+	}
+
+	r, err := s.Open(context.Background(), fixity.Entry{Path: "c.txt"}, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	go func() {
+		_, err := io.ReadAll(r)
+		done <- err
+	}()
+	for s.Count(faulty.Read) == 0 {
+		runtime.Gosched()
+	}
+	select {
+	case err := <-done:
+		t.Fatalf("it didn't hang: %v", err)
 	default:
 	}
 	close(release)

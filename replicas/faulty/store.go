@@ -57,7 +57,7 @@ func (s *Store) Count(op Op) int {
 }
 
 // call counts an operation and asks what befalls it; then it waits if it must.
-func (s *Store) call(c Call) Effect {
+func (s *Store) call(ctx context.Context, c Call) Effect {
 	s.mu.Lock()
 	c.N, c.Nth = s.n, s.of[c.Op]
 	s.n++
@@ -87,7 +87,11 @@ func (s *Store) call(c Call) Effect {
 	}
 	s.mu.Unlock()
 	if all.Wait != nil {
-		<-all.Wait
+		select {
+		case <-all.Wait:
+		case <-ctx.Done():
+			return Effect{Err: fmt.Errorf("%s %q: %w", c.Op, c.Path, context.Cause(ctx))}
+		}
 	}
 	if all.Err != nil {
 		all.Err = fmt.Errorf("%s %q: %w", c.Op, c.Path, all.Err)
@@ -97,7 +101,7 @@ func (s *Store) call(c Call) Effect {
 
 // Identify is Inner's.
 func (s *Store) Identify(ctx context.Context) (fixity.Identity, error) {
-	if e := s.call(Call{Op: Identify}); e.Err != nil {
+	if e := s.call(ctx, Call{Op: Identify}); e.Err != nil {
 		return fixity.Identity{}, e.Err
 	}
 	return s.inner.Identify(ctx)
@@ -105,7 +109,7 @@ func (s *Store) Identify(ctx context.Context) (fixity.Identity, error) {
 
 // Shards is Inner's.
 func (s *Store) Shards(ctx context.Context) ([]string, error) {
-	if e := s.call(Call{Op: Shards}); e.Err != nil {
+	if e := s.call(ctx, Call{Op: Shards}); e.Err != nil {
 		return nil, e.Err
 	}
 	return s.inner.Shards(ctx)
@@ -114,7 +118,7 @@ func (s *Store) Shards(ctx context.Context) ([]string, error) {
 // List is Inner's; a fault ends the sequence with its error.
 func (s *Store) List(ctx context.Context, shard string) iter.Seq2[fixity.Entry, error] {
 	return func(yield func(fixity.Entry, error) bool) {
-		if e := s.call(Call{Op: List, Path: shard}); e.Err != nil {
+		if e := s.call(ctx, Call{Op: List, Path: shard}); e.Err != nil {
 			yield(fixity.Entry{}, e.Err)
 			return
 		}
@@ -123,7 +127,7 @@ func (s *Store) List(ctx context.Context, shard string) iter.Seq2[fixity.Entry, 
 				yield(entry, err)
 				return
 			}
-			if e := s.call(Call{Op: Step, Path: entry.Path}); e.Err != nil {
+			if e := s.call(ctx, Call{Op: Step, Path: entry.Path}); e.Err != nil {
 				yield(fixity.Entry{}, e.Err)
 				return
 			}
@@ -131,7 +135,7 @@ func (s *Store) List(ctx context.Context, shard string) iter.Seq2[fixity.Entry, 
 				return
 			}
 		}
-		if e := s.call(Call{Op: Step}); e.Err != nil {
+		if e := s.call(ctx, Call{Op: Step}); e.Err != nil {
 			yield(fixity.Entry{}, e.Err)
 		}
 	}
@@ -143,7 +147,7 @@ func (s *Store) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.
 	nread := s.opened[e.Path]
 	s.opened[e.Path]++
 	s.mu.Unlock()
-	if x := s.call(Call{Op: Open, Path: e.Path, Offset: offset, Nread: nread}); x.Err != nil {
+	if x := s.call(ctx, Call{Op: Open, Path: e.Path, Offset: offset, Nread: nread}); x.Err != nil {
 		return nil, x.Err
 	}
 	r, err := s.inner.Open(ctx, e, offset)
@@ -162,7 +166,7 @@ type reader struct {
 }
 
 func (r *reader) Read(p []byte) (int, error) {
-	e := r.s.call(Call{Op: Read, Path: r.path, Offset: r.off, Nread: r.nread})
+	e := r.s.call(context.Background(), Call{Op: Read, Path: r.path, Offset: r.off, Nread: r.nread})
 	switch {
 	case e.Err != nil:
 		return 0, e.Err
@@ -180,7 +184,7 @@ func (r *reader) Read(p []byte) (int, error) {
 }
 
 func (r *reader) Close() error {
-	e := r.s.call(Call{Op: Close, Path: r.path, Nread: r.nread})
+	e := r.s.call(context.Background(), Call{Op: Close, Path: r.path, Nread: r.nread})
 	if err := r.Reader.Close(); err != nil && e.Err == nil {
 		return err
 	}
