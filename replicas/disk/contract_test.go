@@ -55,13 +55,6 @@ func harness(wrap func(*disk.Dir) replicatest.Store, o disk.Options) replicatest
 	}
 }
 
-func check(t *testing.T, err error) {
-	t.Helper()
-	if err != nil {
-		t.Fatal(err)
-	}
-}
-
 func asItIs(d *disk.Dir) replicatest.Store { return d }
 
 func TestContract(t *testing.T) { replicatest.Run(t, harness(asItIs, disk.Options{})) }

@@ -40,6 +40,13 @@ func put(t *testing.T, path, text string) {
 	}
 }
 
+func check(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 // list is the paths of a shard, and the error its listing ended with.
 func list(d *disk.Dir, shard string) (paths []string, err error) {
 	for e, err := range d.List(context.Background(), shard) {
