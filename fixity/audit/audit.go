@@ -111,18 +111,23 @@ func (a *Auditor) Run(ctx context.Context, audit int64, phase fixity.Phase) erro
 		if begun = begun || p == phase; !begun {
 			continue
 		}
-		jobs, err := a.Record.Open(ctx, audit, p)
-		if err != nil {
-			return err
-		}
-		for _, j := range jobs {
-			if _, err := a.Slice(ctx, j, time.Time{}); err != nil {
-				return err
-			}
-		}
-		if err := a.Record.Advance(ctx, audit, p); err != nil {
+		if err := a.RunPhase(ctx, audit, p); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// RunPhase does what is left of one phase of an audit, and ends it.
+func (a *Auditor) RunPhase(ctx context.Context, audit int64, p fixity.Phase) error {
+	jobs, err := a.Record.Open(ctx, audit, p)
+	if err != nil {
+		return err
+	}
+	for _, j := range jobs {
+		if _, err := a.Slice(ctx, j, time.Time{}); err != nil {
+			return err
+		}
+	}
+	return a.Record.Advance(ctx, audit, p)
 }

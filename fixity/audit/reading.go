@@ -151,6 +151,29 @@ func past(c fixity.Cache) string { return fixity.Means("cache", string(c)) }
 
 func clock(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 UTC") }
 
+// Taken is what one pass over a file gave, for taking it under care or signing it off.
+type Taken struct {
+	Entry fixity.Entry // as it was read
+	Sums  digest.Sums
+	Cache fixity.Cache
+	At    time.Time
+}
+
+// Digest is one of the digests that were computed, zero if it was not asked for.
+func (t Taken) Digest(a fixity.Algorithm) fixity.Digest { d, _ := t.Sums.Get(a); return d }
+
+// Take reads a file in a store from its first byte to its last, with the digests
+// asked for. Errors are those of the store; fixity.ErrAway also if it gives no
+// byte for as long as Stall.
+func (a *Auditor) Take(ctx context.Context, store, set, path string, cache fixity.Cache, algs ...fixity.Algorithm) (Taken, error) {
+	st, err := a.Open(store, set, cache)
+	if err != nil {
+		return Taken{}, err
+	}
+	r, err := a.once(ctx, st, fixity.Shard{Store: store, Set: set}, fixity.Due{Path: path}, algs...)
+	return Taken{r.entry, r.sums, r.cache, r.at}, err
+}
+
 // once reads a file from its first byte to its last.
 func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.Due, algs ...fixity.Algorithm) (reading, error) {
 	ctx, beat, stop := a.stallWatch(ctx)

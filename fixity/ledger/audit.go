@@ -3,6 +3,7 @@ package ledger
 import (
 	"database/sql"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -160,19 +161,36 @@ func (t *Tx) AddShards(a Audit, set string, tops []string) (int, error) {
 	return len(all), nil
 }
 
+// ahead are a store's copies that are due ahead of all others and were seen there.
+const ahead = `store = $1 AND carrier = 0 AND due_at < 0 AND size >= 0 AND state NOT IN ('missing', 'misplaced')`
+
+// AnyAhead says that copies in a store are due ahead of all others.
+func (t *Tx) AnyAhead(store string) (bool, error) {
+	var n int64
+	err := t.row(`SELECT count(*) FROM (SELECT 1 FROM instance WHERE `+ahead+` LIMIT 1) AS one`, []any{store}, &n)
+	return n > 0, err
+}
+
+// ReadInAudit counts the copies that an audit has read.
+func (t *Tx) ReadInAudit(audit int64) (n int64, err error) {
+	err = t.row(`SELECT CAST(coalesce(sum(n), 0) AS BIGINT) FROM reading WHERE audit = $1`, []any{audit}, &n)
+	return n, err
+}
+
 // BeginFollowUp starts an audit that reads, without listing, the copies in a store
 // that are due ahead of all others. It gives false if there are none.
-func (t *Tx) BeginFollowUp(store string, cache fixity.Cache, by string) (Audit, bool, error) {
+func (t *Tx) BeginFollowUp(store string, sets []string, cache fixity.Cache, by string) (Audit, bool, error) {
 	type place struct {
 		set string
 		top []byte
 	}
 	var places []place
-	if err := t.rows(`SELECT DISTINCT set_name, top FROM instance WHERE store = $1 AND carrier = 0 AND due_at < 0 AND size >= 0 AND state NOT IN ('missing', 'misplaced')
-		ORDER BY set_name, top`, []any{store}, func(r *sql.Rows) error {
+	if err := t.rows(`SELECT DISTINCT set_name, top FROM instance WHERE `+ahead+` ORDER BY set_name, top`, []any{store}, func(r *sql.Rows) error {
 		var p place
 		err := r.Scan(&p.set, &p.top)
-		places = append(places, p)
+		if slices.Contains(sets, p.set) {
+			places = append(places, p)
+		}
 		return err
 	}); err != nil || len(places) == 0 {
 		return Audit{}, false, err

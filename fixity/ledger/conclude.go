@@ -308,6 +308,12 @@ func (t *Tx) concludeStrays(a Audit, set, by string) error {
 			if _, err := t.StrayAt(arrivals.Name, set, s.Path); err == nil {
 				continue
 			}
+			if followed, err := t.followRename(a, set, s, by); err != nil || followed {
+				if err != nil {
+					return err
+				}
+				continue
+			}
 			f := fixity.Finding{Subject: fixity.OfStray, Kind: v.Kind, Urgency: v.Urgency, Store: a.Store, Set: set, Path: s.Path, IntactIn: v.IntactIn, Count: 1,
 				Detail: fmt.Sprintf("%d bytes, first seen %s", s.Size, clock(s.First))}
 			if err := t.Report(f, v.Step, a.ID, by); err != nil {
@@ -315,6 +321,29 @@ func (t *Tx) concludeStrays(a Audit, set, by string) error {
 			}
 		}
 	}
+}
+
+// followRename says that a stray lies where a file under care should: a rename
+// that was accepted has been carried out here, by copying. It is the copy from now
+// on, and what lies at the old place is a stray when it is next listed.
+func (t *Tx) followRename(a Audit, set string, s Stray, by string) (bool, error) {
+	f, err := t.FileAt(set, s.Path)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	copies, err := t.Copies(f.ID)
+	if err != nil {
+		return false, err
+	}
+	for _, c := range copies {
+		if c.Store == a.Store && c.Carrier == 0 && c.At != f.Path {
+			return true, t.moveCopy(a, c, pair.Pair{File: f.ID, At: s.Path}, by)
+		}
+	}
+	return false, nil
 }
 
 // promises turns into findings what has been awaited or behind for longer than the
@@ -498,6 +527,15 @@ func (t *Tx) StatesOf(store string, sets []string, set, under string) (map[fixit
 		}
 	}
 	return out, nil
+}
+
+// CountSettled counts a store's copies that are not as they should be in just the
+// way that a person settled.
+func (t *Tx) CountSettled(store, set, under string) (n int64, err error) {
+	low, high := below(under)
+	err = t.row(`SELECT count(*) FROM instance WHERE store = $1 AND ($2 = '' OR set_name = $2) AND settled_as <> '' AND (at >= $3 AND at < $4 OR at = $5)`,
+		[]any{store, set, low, high, []byte(under)}, &n)
+	return n, err
 }
 
 // CountStrays counts what lies in a store under no one's care within a scope.

@@ -63,7 +63,9 @@ func Fold(p string) string {
 	return cases.Fold().String(norm.NFC.String(strings.ToValidUTF8(p, "\ufffd")))
 }
 
-// top is the first folder of a path, "" if it has none.
+// Top is the first folder of a path, "" if it has none: the shard it is listed in.
+func Top(p string) string { return top(p) }
+
 func top(p string) string {
 	t, _, found := strings.Cut(p, "/")
 	if !found {

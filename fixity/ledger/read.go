@@ -11,8 +11,11 @@ import (
 	"firmus/fixity/policy"
 )
 
-// never is a due time that doesn't come.
-var never = time.Unix(0, 1<<62).UTC()
+// never is a due time that doesn't come; atOnce is due ahead of all that is merely due.
+var (
+	never  = time.Unix(0, 1<<62).UTC()
+	atOnce = time.Unix(0, -1).UTC()
+)
 
 // Due is the next page, in path order after the shard's cursor, of what should be
 // read in the shard's phase: strays whose digest is wanted; and in the read phase
@@ -289,7 +292,9 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 	switch x.Outcome {
 	case fixity.ReadIntact, fixity.ReadEarlier:
 		c.Held = x.Version
-		if state == fixity.Intact && was.State == fixity.Editing && policy.InWindow(set, f.Finished, f.Changed, t.now) {
+		if state == fixity.Intact && c.At != f.Path {
+			c.State = fixity.Behind // the right bytes under the name that was the right one once
+		} else if state == fixity.Intact && was.State == fixity.Editing && policy.InWindow(set, f.Finished, f.Changed, t.now) {
 			c.State = fixity.Editing
 		}
 	case fixity.ReadDiffers:

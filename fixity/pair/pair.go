@@ -6,7 +6,6 @@ package pair
 import (
 	"path"
 	"slices"
-	"strings"
 )
 
 // Gone is a file under care that a complete listing doesn't show at its place.
@@ -133,14 +132,4 @@ func commonEnd(a, b string) int {
 		n++
 	}
 	return n
-}
-
-// Top is the first folder of a slash-separated path, "" for a file directly in
-// the root: the shard it is listed in.
-func Top(p string) string {
-	top, _, found := strings.Cut(p, "/")
-	if !found {
-		return ""
-	}
-	return top
 }

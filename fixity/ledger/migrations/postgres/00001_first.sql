@@ -282,6 +282,8 @@ CREATE TABLE manifest (
     folder     BYTEA NOT NULL,
     digest     BYTEA,
     intended   BYTEA,
+    size       BIGINT NOT NULL DEFAULT -1, -- and time as at its last reading
+    mtime      BIGINT NOT NULL DEFAULT 0,
     written_at BIGINT NOT NULL DEFAULT 0,
     PRIMARY KEY (store, set_name, folder)
 );

@@ -282,6 +282,8 @@ CREATE TABLE manifest (
     folder     BLOB NOT NULL,
     digest     BLOB,
     intended   BLOB,
+    size       INTEGER NOT NULL DEFAULT -1, -- and time as at its last reading
+    mtime      INTEGER NOT NULL DEFAULT 0,
     written_at INTEGER NOT NULL DEFAULT 0,
     PRIMARY KEY (store, set_name, folder)
 ) STRICT, WITHOUT ROWID;

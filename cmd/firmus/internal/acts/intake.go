@@ -1,0 +1,548 @@
+package acts
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/audit"
+	"firmus/fixity/ledger"
+)
+
+// IntakeOrder says what to take in.
+type IntakeOrder struct {
+	Sets  []string // none: all
+	Cache fixity.Cache
+	Wait  time.Duration
+}
+
+// IntakeResult is what an intake did.
+type IntakeResult struct {
+	Taken     int64            `json:"taken"` // files taken under care
+	Bytes     int64            `json:"bytes"`
+	Agreed    int64            `json:"agreed"`   // of them: a second store, or a list beside them, agrees
+	OneOnly   int64            `json:"one_only"` // known from one place only
+	Disputed  int64            `json:"disputed"`
+	Manifests int              `json:"manifests"`
+	Stores    []string         `json:"stores"` // compared
+	Warnings  []string         `json:"warnings"`
+	Trouble   []string         `json:"trouble"` // what could not be read, and stays untaken
+	Findings  []ledger.Finding `json:"-"`       // disputed files
+}
+
+// Exit is the status that the result gives a command.
+func (r IntakeResult) Exit() int {
+	switch {
+	case len(r.Trouble) > 0:
+		return 3
+	case r.Disputed > 0:
+		return 1
+	}
+	return 0
+}
+
+// Batches are committed when they have so many files, or are so old: a kill loses
+// no more than that, and the next intake takes it in.
+const (
+	intakeFiles = 500
+	intakeAfter = time.Second
+)
+
+type intake struct {
+	e       *Env
+	o       IntakeOrder
+	order   time.Time
+	res     IntakeResult
+	here    map[string][]string // sets by store, of the stores that are there
+	warned  map[string]bool
+	taken   map[string]map[string]bool // first-level folders by set
+	batch   []arrival
+	set     string
+	audit   ledger.Audit
+	last    time.Time
+	lists   Provided
+	listsOf string // set/top that lists is of
+}
+
+// arrival is a new file with what each store holds of it.
+type arrival struct {
+	path     string
+	held     []heldIn
+	vouched  bool
+	disputed string // why; "" if nothing disagrees
+}
+
+type heldIn struct {
+	store string
+	taken audit.Taken
+}
+
+// Intake takes the new files of the arrivals stores under care. All stores within
+// reach that hold a file of the same path are read and compared: where they agree
+// the file is taken in; where they, or a checksum list beside the files, differ it
+// is disputed and no digest has authority. Manifests are written in the end.
+func (e *Env) Intake(ctx context.Context, o IntakeOrder) (IntakeResult, error) {
+	in := &intake{e: e, o: o, order: e.Now(), here: map[string][]string{}, warned: map[string]bool{}, taken: map[string]map[string]bool{}}
+	in.res.Stores = []string{}
+	sets, err := e.intakeSets(o)
+	if err != nil {
+		return in.res, err
+	}
+	if err := e.noteStores(ctx); err != nil {
+		return in.res, err
+	}
+	unlock, err := in.lockAll(ctx)
+	if err != nil {
+		return in.res, err
+	}
+	defer unlock()
+	if err := in.reachAll(ctx, sets); err != nil {
+		return in.res, err
+	}
+	for _, set := range sets {
+		if err := in.takeSet(ctx, set); err != nil {
+			return in.res, errors.Join(err, in.commit(context.WithoutCancel(ctx)))
+		}
+	}
+	if err := in.writeManifests(ctx); err != nil {
+		return in.res, err
+	}
+	return in.res, in.collectFindings(ctx)
+}
+
+func (e *Env) intakeSets(o IntakeOrder) ([]string, error) {
+	var out []string
+	for _, n := range o.Sets {
+		if _, ok := e.Rules.Set(n); !ok {
+			return nil, fmt.Errorf("set %q is not in the configuration: %w", n, fixity.ErrRefused)
+		}
+		out = append(out, n)
+	}
+	if len(out) == 0 {
+		for _, s := range e.Rules.Sets {
+			out = append(out, s.Name)
+		}
+	}
+	return out, nil
+}
+
+// lockAll takes every store that is read, in the order of their names so that two
+// intakes can't wait for each other.
+func (in *intake) lockAll(ctx context.Context) (func(), error) {
+	var names []string
+	for _, s := range in.e.Rules.Stores {
+		if in.e.listable(s.Kind) {
+			names = append(names, s.Name)
+		}
+	}
+	slices.Sort(names)
+	var unlocks []func()
+	all := func() {
+		for _, u := range unlocks {
+			u()
+		}
+	}
+	for _, n := range names {
+		u, err := in.e.lock(ctx, n, in.o.Wait)
+		if err != nil {
+			all()
+			return nil, err
+		}
+		unlocks = append(unlocks, u)
+	}
+	return all, nil
+}
+
+// reachAll finds out which stores are there, and lists the sets in them. Arrivals
+// must be there; what it holds is also concluded, so that a file that was only
+// moved isn't taken in as a new one.
+func (in *intake) reachAll(ctx context.Context, sets []string) error {
+	e := in.e
+	for _, arrivals := range []bool{true, false} {
+		for _, s := range e.Rules.Stores {
+			if s.Arrivals != arrivals || !e.listable(s.Kind) {
+				continue
+			}
+			p, err := e.reach(ctx, s.Name, s.Arrivals)
+			if err != nil {
+				return err
+			}
+			if s.Arrivals && len(p.Away) > 0 {
+				return fmt.Errorf("store %s, where new files appear: %s: %w", s.Name, p.Away[0], fixity.ErrAway)
+			}
+			there := p.Here
+			if !s.Arrivals {
+				// A store that was never adopted may be compared all the same: that
+				// reads it and claims nothing of what isn't there.
+				there = append(slices.Clone(there), p.First...)
+			}
+			there = slices.DeleteFunc(slices.Clone(there), func(set string) bool { return !slices.Contains(sets, set) })
+			if err := in.listStore(ctx, s.Name, there, s.Arrivals); err != nil {
+				return err
+			}
+		}
+	}
+	for _, set := range sets {
+		a, ok := e.Rules.Arrivals(set)
+		if !ok || !slices.Contains(in.here[a.Name], set) {
+			if err := in.notThere(ctx, a.Name, set); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// notThere says why a set's arrivals root isn't looked at: it lacks, or is empty.
+func (in *intake) notThere(ctx context.Context, store, set string) error {
+	root, err := in.e.Root(store, set, fixity.Bypassed)
+	if err != nil {
+		return err
+	}
+	if _, err := root.Identify(ctx); err != nil {
+		return fmt.Errorf("store %s, set %s: %w", store, set, err)
+	}
+	in.e.say("store %s, set %s (%s): nothing lies there", store, set, in.e.Where(store, set))
+	return nil
+}
+
+func (in *intake) listStore(ctx context.Context, store string, sets []string, conclude bool) error {
+	e := in.e
+	var there []string
+	tops := map[string][]string{}
+	for _, set := range sets {
+		t, err := e.tops(ctx, store, []string{set})
+		if errors.Is(err, fixity.ErrAway) && !conclude {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		there, tops[set] = append(there, set), t[set]
+	}
+	if len(there) == 0 {
+		return nil
+	}
+	a := ledger.Audit{Store: store, Kind: ledger.Intake, Sets: there, Cache: in.o.Cache, By: e.By, Run: in.order}
+	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) (err error) {
+		if a, _, err = t.BeginAudit(a); err != nil {
+			return err
+		}
+		for _, set := range there {
+			if _, err := t.AddShards(a, set, tops[set]); err != nil {
+				return err
+			}
+		}
+		return nil
+	}); err != nil {
+		return err
+	}
+	aud := e.auditor()
+	phases := []fixity.Phase{fixity.PhaseList}
+	if conclude {
+		phases = append(phases, fixity.PhaseProve)
+	}
+	for _, ph := range phases {
+		if err := aud.RunPhase(ctx, a.ID, ph); err != nil {
+			return err
+		}
+	}
+	in.here[store] = there
+	if !conclude {
+		in.res.Stores = append(in.res.Stores, store)
+	} else {
+		in.res.Stores = append([]string{store}, in.res.Stores...)
+		in.audit = a
+	}
+	return e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		p, err := t.Progress(a)
+		for _, x := range p.Trouble {
+			in.res.Trouble = append(in.res.Trouble, fmt.Sprintf("store %s: %s", store, x))
+		}
+		return err
+	})
+}
+
+// takeSet takes in what arrivals holds of a set under no one's care.
+func (in *intake) takeSet(ctx context.Context, set string) error {
+	e := in.e
+	a, _ := e.Rules.Arrivals(set)
+	if !slices.Contains(in.here[a.Name], set) {
+		return nil
+	}
+	in.set, in.last = set, e.Now()
+	for afterTop, after := "", ""; ; {
+		var page []ledger.Stray
+		if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+			page, err = t.Strays(a.Name, set, afterTop, after, 1000)
+			return err
+		}); err != nil {
+			return err
+		}
+		for _, s := range page {
+			afterTop, after = ledger.Top(s.Path), s.Path
+			// What belongs to a misplaced file waits for a person's word; what was
+			// retired or left in peace stays out.
+			if s.File != 0 || s.Peace {
+				continue
+			}
+			if err := in.one(ctx, a.Name, s.Path); err != nil {
+				return err
+			}
+		}
+		if len(page) < 1000 {
+			return in.commit(ctx)
+		}
+	}
+}
+
+var intakeDigests = []fixity.Algorithm{fixity.BLAKE3, fixity.SHA256, fixity.MD5}
+
+// one reads a new file wherever it is and adds it to the batch.
+func (in *intake) one(ctx context.Context, arrivals, path string) error {
+	provided, err := in.providedFor(ctx, arrivals, path)
+	if err != nil {
+		return err
+	}
+	algs := slices.Clone(intakeDigests)
+	for _, p := range provided {
+		if !slices.Contains(algs, p.Digest.Algorithm) {
+			algs = append(algs, p.Digest.Algorithm)
+		}
+	}
+	x := arrival{path: path}
+	aud := in.e.auditor()
+	for _, s := range in.e.Rules.Stores {
+		if !slices.Contains(in.here[s.Name], in.set) {
+			continue
+		}
+		if s.Name != arrivals {
+			// Only what the listing showed there is read.
+			err := in.e.Ledger.View(ctx, func(t *ledger.Tx) error { _, err := t.StrayAt(s.Name, in.set, path); return err })
+			if errors.Is(err, fixity.ErrNotFound) {
+				continue
+			}
+			if err != nil {
+				return err
+			}
+		}
+		taken, err := aud.Take(ctx, s.Name, in.set, path, in.o.Cache, algs...)
+		switch {
+		case err == nil:
+			x.held = append(x.held, heldIn{s.Name, taken})
+		case context.Cause(ctx) != nil:
+			return context.Cause(ctx)
+		case s.Name == arrivals && errors.Is(err, fixity.ErrAway):
+			return err
+		default:
+			in.res.Trouble = append(in.res.Trouble, fmt.Sprintf("store %s: %q was not read: %v", s.Name, path, err))
+			if s.Name == arrivals {
+				return nil // not taken in
+			}
+		}
+	}
+	x.judge(provided, arrivals)
+	in.batch = append(in.batch, x)
+	if len(in.batch) >= intakeFiles || in.e.Now().Sub(in.last).Abs() >= intakeAfter {
+		return in.commit(ctx)
+	}
+	return nil
+}
+
+// judge compares what the stores hold with each other and with the lists that
+// came with the files.
+func (x *arrival) judge(provided []ProvidedDigest, arrivals string) {
+	for _, h := range x.held[1:] {
+		if h.taken.Digest(fixity.BLAKE3) != x.held[0].taken.Digest(fixity.BLAKE3) {
+			x.disputed = fmt.Sprintf("%s and %s hold different bytes", x.held[0].store, h.store)
+		} else {
+			x.vouched = true
+		}
+	}
+	for _, p := range provided {
+		for _, h := range x.held {
+			switch got := h.taken.Digest(p.Digest.Algorithm); {
+			case h.store != arrivals:
+			case got != p.Digest:
+				x.disputed = fmt.Sprintf("%s gives another digest than the bytes in %s have", p.Source, h.store)
+			default:
+				x.vouched = true
+			}
+		}
+	}
+	x.vouched = x.vouched && x.disputed == ""
+}
+
+// providedFor are the checksums that came with a file. Lists are read once a folder.
+func (in *intake) providedFor(ctx context.Context, arrivals, path string) ([]ProvidedDigest, error) {
+	top := ledger.Top(path)
+	if key := in.set + "/" + top; in.listsOf != key && in.e.Provided != nil {
+		root, err := in.e.Root(arrivals, in.set, in.o.Cache)
+		if err != nil {
+			return nil, err
+		}
+		if in.lists, err = in.e.Provided(ctx, root, top); err != nil {
+			return nil, err
+		}
+		in.listsOf = key
+		in.res.Warnings = append(in.res.Warnings, in.lists.Warnings...)
+	}
+	return in.lists.Digests[path], nil
+}
+
+// commit takes the batch in: one transaction, one event.
+func (in *intake) commit(ctx context.Context) error {
+	batch := in.batch
+	in.batch, in.last = nil, in.e.Now()
+	if len(batch) == 0 {
+		return nil
+	}
+	var files, size, agreed, disputed int64
+	err := in.e.Ledger.Tx(ctx, in.e.Now(), func(t *ledger.Tx) error {
+		for _, x := range batch {
+			if err := in.e.takeIn(t, in.set, x, in.audit.ID); err != nil {
+				return fmt.Errorf("take in %q: %w", x.path, err)
+			}
+			files, size = files+1, size+x.held[0].taken.Sums.Size
+			switch {
+			case x.disputed != "":
+				disputed++
+			case x.vouched:
+				agreed++
+			}
+		}
+		return t.TakenIn(in.audit, in.set, in.e.By, results(batch))
+	})
+	if err != nil {
+		return err
+	}
+	for _, x := range batch {
+		if in.taken[in.set] == nil {
+			in.taken[in.set] = map[string]bool{}
+		}
+		in.taken[in.set][ledger.Top(x.path)] = true
+	}
+	in.res.Taken, in.res.Bytes, in.res.Agreed, in.res.Disputed = in.res.Taken+files, in.res.Bytes+size, in.res.Agreed+agreed, in.res.Disputed+disputed
+	in.res.OneOnly = in.res.Taken - in.res.Agreed - in.res.Disputed
+	return nil
+}
+
+// results are the readings of a batch as the record keeps them.
+func results(batch []arrival) []ledger.Reading {
+	var out []ledger.Reading
+	for _, x := range batch {
+		for _, h := range x.held {
+			o := fixity.ReadIntact
+			if x.disputed != "" {
+				o = fixity.ReadDiffers
+			}
+			out = append(out, ledger.Reading{Store: h.store, Path: x.path, Cache: h.taken.Cache, Outcome: o, At: h.taken.At})
+		}
+	}
+	return out
+}
+
+// takeIn writes one new file: its version if nothing disagrees, and a copy for
+// each store that should hold it.
+func (e *Env) takeIn(t *ledger.Tx, set string, x arrival, audit int64) error {
+	first := x.held[0].taken
+	for _, h := range x.held {
+		if rule, _ := e.Rules.Store(h.store); rule.Arrivals {
+			first = h.taken
+		}
+	}
+	var v ledger.Version
+	if x.disputed == "" {
+		v = ledger.VersionOf(first.Sums.Size, first.Sums.Digests, first.Sums.Blocks, e.By, "taken in")
+	}
+	changed := first.Entry.ModTime
+	if changed.After(t.Now()) {
+		changed = t.Now()
+	}
+	f, err := t.AddFile(set, x.path, e.By, changed, x.vouched, v)
+	if err != nil {
+		return err
+	}
+	for _, s := range e.Rules.Stores {
+		if !s.Holds(set) || !e.listable(s.Kind) {
+			continue
+		}
+		if err := t.DropStray(s.Name, set, x.path); err != nil {
+			return err
+		}
+		if err := t.PutCopy(ledger.Copy{}, newCopy(f, s.Name, s.ReadWithin, x)); err != nil {
+			return err
+		}
+	}
+	if x.disputed == "" {
+		return nil
+	}
+	for _, h := range x.held {
+		if err := t.JudgeDisputed(f.ID, audit, e.By, h.store, x.disputed); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// newCopy is what a store holds of a file that is taken in.
+func newCopy(f ledger.File, store string, within time.Duration, x arrival) ledger.Copy {
+	c := ledger.Copy{Store: store, Set: f.Set, At: f.Path, File: f.ID, State: fixity.Awaited, Size: -1}
+	for _, h := range x.held {
+		if h.store != store {
+			continue
+		}
+		c.State, c.Held, c.Size, c.ModTime = fixity.Intact, f.Version, h.taken.Sums.Size, h.taken.Entry.ModTime.UnixNano()
+		c.Read = fixity.Evidence{Strength: fixity.Read, At: h.taken.At, OK: true, Cache: h.taken.Cache}
+		if x.disputed != "" {
+			c.State, c.Read.OK, c.Wrong = fixity.Disputed, false, h.taken.Digest(fixity.BLAKE3)
+		}
+		c.Due = ledger.NextDue(c, within)
+	}
+	return c
+}
+
+// writeManifests writes the manifests of the folders that something was taken into:
+// in arrivals, and where the configuration asks for it.
+func (in *intake) writeManifests(ctx context.Context) error {
+	for set, tops := range in.taken {
+		for _, s := range in.e.Rules.Stores {
+			if !s.Manifests || !slices.Contains(in.here[s.Name], set) || !s.Holds(set) {
+				continue
+			}
+			for _, top := range sortedKeys(tops) {
+				warnings, err := in.e.WriteManifest(ctx, s.Name, set, top)
+				in.res.Warnings = append(in.res.Warnings, warnings...)
+				if err != nil {
+					return err
+				}
+				in.res.Manifests++
+			}
+		}
+	}
+	return nil
+}
+
+func sortedKeys(m map[string]bool) []string {
+	out := make([]string, 0, len(m))
+	for k := range m {
+		out = append(out, k)
+	}
+	slices.Sort(out)
+	return out
+}
+
+func (in *intake) collectFindings(ctx context.Context) error {
+	return in.e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		all, err := t.OpenFindings("")
+		for _, f := range all {
+			if !f.Opened.Before(in.order) {
+				in.res.Findings = append(in.res.Findings, f)
+			}
+		}
+		return err
+	})
+}

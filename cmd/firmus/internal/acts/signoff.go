@@ -1,0 +1,242 @@
+package acts
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"firmus/fixity"
+	"firmus/fixity/audit"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+// SignOffOrder says what a person accepts.
+type SignOffOrder struct {
+	Findings []int64
+	Incident int64 // all open findings of an incident as well
+	Files    int64 // how many that is, typed by the person; 0: not typed
+	Master   bool  // a changed master is really meant
+	Reason   string
+}
+
+// SignedOff is what was accepted of one finding.
+type SignedOff struct {
+	Finding int64  `json:"finding"`
+	Store   string `json:"store"`
+	Set     string `json:"set"`
+	Path    string `json:"path"`
+	Did     string `json:"did"` // in words
+}
+
+// bulk is how many findings may be signed off at once without typing their number.
+const bulk = policy.IncidentLeast
+
+// SignOff accepts what findings tell of. It is by place: in the arrivals store an
+// altered file becomes a new version (a master only with Master), a missing one is
+// retired, a misplaced one renamed everywhere. What is unexpected elsewhere is left
+// in peace. Of disputed versions the one that is signed off becomes the right one,
+// in whichever store. All else is refused, with the way out named: rot must not
+// become the truth by a signature. It is one transaction: all or none.
+//
+// The file is read again first: what is signed off is what lies there now, and it
+// must be what the finding tells of. Manifests are brought up to date.
+func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) {
+	if o.Reason == "" {
+		return nil, fmt.Errorf("a sign-off needs a reason (--reason): %w", fixity.ErrRefused)
+	}
+	if err := e.noteStores(ctx); err != nil {
+		return nil, err
+	}
+	fs, err := e.openFindings(ctx, o.Findings, o.Incident)
+	if err != nil {
+		return nil, err
+	}
+	if len(fs) > bulk && o.Files != int64(len(fs)) {
+		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to sign them all off type their number: --files %d: %w", len(fs), len(fs), fixity.ErrRefused)
+	}
+	versions := map[int64]audit.Taken{}
+	for _, f := range fs {
+		if err := e.maySignOff(f, o); err != nil {
+			return nil, err
+		}
+		if k := fixity.State(f.Kind); f.Subject == fixity.OfFile && (k == fixity.Altered || k == fixity.Disputed) {
+			t, err := e.auditor().Take(ctx, f.Store, f.Set, f.Path, fixity.Bypassed, intakeDigests...)
+			if err != nil {
+				return nil, fmt.Errorf("finding %d: read %s in %s before signing it off: %w", f.ID, f.Path, f.Store, err)
+			}
+			versions[f.ID] = t
+		}
+	}
+	var done []SignedOff
+	touched := map[string]map[string]bool{}
+	err = e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		for _, f := range fs {
+			did, err := e.signOff(t, f, versions[f.ID], o.Reason)
+			if err != nil {
+				return fmt.Errorf("finding %d, %s in %s: %w", f.ID, f.Path, f.Store, err)
+			}
+			done = append(done, SignedOff{f.ID, f.Store, f.Set, ledger.DisplayPath(f.Path), did})
+			if touched[f.Set] == nil {
+				touched[f.Set] = map[string]bool{}
+			}
+			touched[f.Set][ledger.Top(f.Path)] = true
+			if f.FoundAt != "" {
+				touched[f.Set][ledger.Top(f.FoundAt)] = true
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := e.rewriteManifests(ctx, touched); err != nil {
+		return done, err
+	}
+	return done, e.followUp(ctx, fixity.Bypassed)
+}
+
+// openFindings reads findings by number, and those of an incident.
+func (e *Env) openFindings(ctx context.Context, ids []int64, incident int64) ([]ledger.Finding, error) {
+	var out []ledger.Finding
+	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		seen := map[int64]bool{}
+		for _, id := range ids {
+			f, err := t.Finding(id)
+			if err != nil {
+				return fmt.Errorf("finding %d: %w", id, err)
+			}
+			if !f.Open() {
+				return fmt.Errorf("finding %d is settled already (%s): %w", id, fixity.Means("settled", string(f.Settled)), fixity.ErrRefused)
+			}
+			if !seen[id] {
+				out = append(out, f)
+			}
+			seen[id] = true
+		}
+		if incident == 0 {
+			return nil
+		}
+		all, err := t.OpenFindings("")
+		if err != nil {
+			return err
+		}
+		for _, f := range all {
+			if f.Incident == incident && !seen[f.ID] {
+				out = append(out, f)
+				seen[f.ID] = true
+			}
+		}
+		return nil
+	})
+	if err == nil && len(out) == 0 {
+		err = fmt.Errorf("no open finding was named: %w", fixity.ErrRefused)
+	}
+	return out, err
+}
+
+// maySignOff refuses what must not become the truth, and names the way out.
+func (e *Env) maySignOff(f ledger.Finding, o SignOffOrder) error {
+	rule, _ := e.Rules.Store(f.Store)
+	set, _ := e.Rules.Set(f.Set)
+	refuse := func(why string) error {
+		return fmt.Errorf("finding %d (%s, %s in %s) can't be signed off: %s: %w", f.ID, f.Kind, ledger.DisplayPath(f.Path), f.Store, why, fixity.ErrRefused)
+	}
+	if f.Subject == fixity.OfStray {
+		return nil
+	}
+	if f.Subject != fixity.OfFile {
+		return refuse("there is no change to accept. Put it right and audit again, or settle it with a reason")
+	}
+	kind := fixity.State(f.Kind)
+	if kind == fixity.Disputed {
+		return nil
+	}
+	arrivals, _ := e.Rules.Arrivals(f.Set)
+	switch {
+	case !rule.Arrivals && kind == fixity.Misplaced:
+		return refuse(fmt.Sprintf("move it back to %s. A new place is accepted in %s, where files arrive", ledger.DisplayPath(f.Path), arrivals.Name))
+	case !rule.Arrivals && (kind == fixity.Missing || kind == fixity.Awaited):
+		return refuse(fmt.Sprintf("put it back from a store that has it, or retire the file. Absence is accepted in %s, where files arrive", arrivals.Name))
+	case !rule.Arrivals && kind == fixity.Behind:
+		return refuse(fmt.Sprintf("copy the newer version from %s over it", arrivals.Name))
+	case !rule.Arrivals:
+		return refuse(fmt.Sprintf("put the bytes of an intact copy in its place (recover). A change is accepted in %s, where files arrive", arrivals.Name))
+	case kind == fixity.Altered && set.Role == fixity.Master && !o.Master:
+		return refuse("it is a master, and masters are frozen. Put it back from an intact copy; if the change is really meant, say --master")
+	case kind == fixity.Unreadable || kind == fixity.Unsteady:
+		return refuse("its bytes can't be relied on. Recover it from an intact copy")
+	case kind == fixity.Behind || kind == fixity.Awaited:
+		return refuse("the newer version was signed off. Put that back, or save the file anew")
+	}
+	return nil
+}
+
+func (e *Env) signOff(t *ledger.Tx, f ledger.Finding, taken audit.Taken, reason string) (string, error) {
+	rule, _ := e.Rules.Store(f.Store)
+	if f.Subject == fixity.OfStray {
+		return "left in peace until it changes", t.SignOffStray(f, e.By, reason)
+	}
+	switch fixity.State(f.Kind) {
+	case fixity.Missing:
+		return "retired: it is expected nowhere any more", t.SignOffAbsence(f, e.By, reason)
+	case fixity.Misplaced:
+		return fmt.Sprintf("renamed to %s everywhere", ledger.DisplayPath(f.FoundAt)), t.SignOffPlace(f, rule.ReadWithin, e.By, reason)
+	}
+	v := ledger.VersionOf(taken.Sums.Size, taken.Sums.Digests, taken.Sums.Blocks, e.By, reason)
+	n, err := t.SignOffVersion(f, v, taken.Entry, fixity.Evidence{Strength: fixity.Read, At: taken.At, OK: true, Cache: taken.Cache}, rule.ReadWithin, e.By, reason)
+	return fmt.Sprintf("version %d", n), err
+}
+
+// rewriteManifests brings the manifests of folders up to date wherever they are kept.
+func (e *Env) rewriteManifests(ctx context.Context, touched map[string]map[string]bool) error {
+	for _, s := range e.Rules.Stores {
+		if !s.Manifests || !e.listable(s.Kind) {
+			continue
+		}
+		p, err := e.reach(ctx, s.Name, false)
+		if err != nil {
+			return err
+		}
+		for set, tops := range touched {
+			if !slices.Contains(p.Here, set) {
+				continue
+			}
+			for _, top := range sortedKeys(tops) {
+				warnings, err := e.WriteManifest(ctx, s.Name, set, top)
+				for _, w := range warnings {
+					e.say("%s", w)
+				}
+				if err != nil {
+					return err
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// Settle closes findings with a reason. What they tell of stays as it is and isn't
+// reported again while it stays the same; it still doesn't count as a copy.
+func (e *Env) Settle(ctx context.Context, ids []int64, reason string) ([]ledger.Finding, error) {
+	if reason == "" {
+		return nil, fmt.Errorf("settling needs a reason (--reason): %w", fixity.ErrRefused)
+	}
+	fs, err := e.openFindings(ctx, ids, 0)
+	if err != nil {
+		return nil, err
+	}
+	return fs, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		for _, f := range fs {
+			if f.Subject == fixity.OfStray {
+				if err := t.LeaveInPeace(f.Store, f.Set, f.Path); err != nil {
+					return err
+				}
+			}
+			if err := t.Settle(f, fixity.ByPerson, e.By, reason); err != nil {
+				return fmt.Errorf("finding %d: %w", f.ID, err)
+			}
+		}
+		return nil
+	})
+}

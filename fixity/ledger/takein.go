@@ -1,0 +1,176 @@
+package ledger
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Reading is one reading at intake, before its file had a number.
+type Reading struct {
+	Store, Path string
+	Cache       fixity.Cache
+	Outcome     fixity.Outcome
+	At          time.Time
+}
+
+// TakenIn writes the result lines of a batch of files taken in, and its event.
+func (t *Tx) TakenIn(a Audit, set, by string, rs []Reading) error {
+	var lines []string
+	ids := map[string]int64{}
+	for _, r := range rs {
+		id, ok := ids[r.Path]
+		if !ok {
+			f, err := t.FileAt(set, r.Path)
+			if err != nil {
+				return fmt.Errorf("%q: %w", r.Path, err)
+			}
+			id, ids[r.Path] = f.ID, f.ID
+		}
+		version := int64(1)
+		if r.Outcome != fixity.ReadIntact {
+			version = 0
+		}
+		lines = append(lines, resultLine(fixity.Result{File: id, Version: version, Cache: r.Cache, Outcome: r.Outcome, At: r.At}))
+		t.countDay(r.Store, 1, 0, 0)
+	}
+	// Batches of an intake belong to no shard: their own number keeps them apart.
+	shard := -a.ID
+	if _, err := t.addReading(a.ID, shard, lines); err != nil {
+		return err
+	}
+	e, err := t.sliceEvent(Event{Verb: fixity.TakenIn, By: by, Store: a.Store, Set: set, Audit: a.ID}, shard)
+	if err != nil {
+		return err
+	}
+	e.Data["files"] = len(ids)
+	t.Event(e)
+	return nil
+}
+
+// JudgeDisputed opens the finding about a file whose copies disagreed at intake.
+func (t *Tx) JudgeDisputed(file, audit int64, by, store, why string) error {
+	return t.Rejudge(file, audit, by, store, &seenAs{detail: why})
+}
+
+// NextDue is when a copy that was just read should be read again.
+func NextDue(c Copy, within time.Duration) time.Time {
+	return nextDue(c, fixity.Result{At: c.Read.At, Cache: c.Read.Cache}, within)
+}
+
+// SignOffStray says that what lies somewhere under no one's care is wanted there.
+func (t *Tx) SignOffStray(f Finding, by, reason string) error {
+	if err := t.LeaveInPeace(f.Store, f.Set, f.Path); err != nil {
+		return err
+	}
+	return t.settle(f, fixity.SignedOff, by, reason)
+}
+
+// SignOffVersion accepts the bytes that a copy holds as the file's new version. The
+// copy must still hold what the finding tells of.
+func (t *Tx) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixity.Evidence, within time.Duration, by, reason string) (int64, error) {
+	copies, err := t.Copies(f.File)
+	if err != nil {
+		return 0, err
+	}
+	for _, c := range copies {
+		if c.Store != f.Store || c.Carrier != f.Carrier {
+			continue
+		}
+		if c.Wrong != v.BLAKE3 {
+			return 0, fmt.Errorf("the file has changed again since it was read: audit %s once more: %w", f.Store, fixity.ErrRefused)
+		}
+		n, err := t.NewVersion(f.File, v, true, f.Store)
+		if err != nil {
+			return 0, err
+		}
+		was := c
+		c.State, c.Held, c.Wrong, c.Size, c.ModTime, c.Read = fixity.Intact, n, fixity.Digest{}, entry.Size, entry.ModTime.UnixNano(), read
+		c.Due = NextDue(c, within)
+		if err := t.PutCopy(was, c); err != nil {
+			return 0, err
+		}
+		if err := t.MakeDue(f.File, f.Store, t.now); err != nil {
+			return 0, err
+		}
+		t.Event(Event{Verb: fixity.VersionSigned, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Reason: reason,
+			Data: map[string]any{"version": n, "sha256": v.SHA256.Sum}})
+		if err := t.settle(f, fixity.SignedOff, by, reason); err != nil {
+			return 0, err
+		}
+		return n, t.Rejudge(f.File, 0, by, "", nil)
+	}
+	return 0, fmt.Errorf("no copy of the file is expected in %s any more: %w", f.Store, fixity.ErrRefused)
+}
+
+// SignOffPlace accepts that a file lies elsewhere: it is renamed everywhere. Copies
+// in other stores still lie at the old place; they are behind until they follow.
+func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) error {
+	if _, err := t.FileAt(f.Set, f.FoundAt); err == nil {
+		return fmt.Errorf("another file is under care at %q: %w", f.FoundAt, fixity.ErrRefused)
+	}
+	if err := t.SetPath(f.File, f.FoundAt); err != nil {
+		return err
+	}
+	copies, err := t.Copies(f.File)
+	if err != nil {
+		return err
+	}
+	for _, c := range copies {
+		was := c
+		switch {
+		case c.Store == f.Store && c.Carrier == f.Carrier:
+			st, err := t.StrayAt(f.Store, f.Set, f.FoundAt)
+			if errors.Is(err, fixity.ErrNotFound) {
+				return fmt.Errorf("nothing lies at %q any more: audit %s once more: %w", f.FoundAt, f.Store, fixity.ErrRefused)
+			}
+			if err != nil {
+				return err
+			}
+			c.At, c.State, c.Size, c.ModTime = f.FoundAt, fixity.Intact, st.Size, st.ModTime
+			if st.Digest.IsZero() {
+				c.Due = atOnce // it was paired by size, time and name only
+			} else {
+				c.Due = NextDue(c, within)
+			}
+			if err := t.DropStray(f.Store, f.Set, f.FoundAt); err != nil {
+				return err
+			}
+		case c.Size < 0:
+			c.At = f.FoundAt // never seen there: it is awaited at the new place
+		case c.State == fixity.Intact || c.State == fixity.Misplaced:
+			c.State = fixity.Behind
+		default:
+			continue
+		}
+		if err := t.PutCopy(was, c); err != nil {
+			return err
+		}
+	}
+	t.Event(Event{Verb: fixity.Renamed, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Reason: reason,
+		Data: map[string]any{"from": DisplayPath(f.Path), "to": DisplayPath(f.FoundAt)}})
+	if err := t.settle(f, fixity.SignedOff, by, reason); err != nil {
+		return err
+	}
+	return t.Rejudge(f.File, 0, by, "", nil)
+}
+
+// SignOffAbsence accepts that a file is gone on purpose: it is retired.
+func (t *Tx) SignOffAbsence(f Finding, by, reason string) error {
+	t.Event(Event{Verb: fixity.Retired, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Reason: reason})
+	if err := t.settle(f, fixity.SignedOff, by, reason); err != nil {
+		return err
+	}
+	others, err := t.findings(`WHERE file = $1 AND settled = '' ORDER BY id`, f.File)
+	if err != nil {
+		return err
+	}
+	for _, o := range others {
+		if err := t.settle(o, fixity.Overtaken, by, reason); err != nil {
+			return err
+		}
+	}
+	return t.Retire(f.File)
+}
