@@ -27,6 +27,9 @@ import (
 // medium: syscall.ENOSPC), or that of write unchanged; a link, folder or special
 // file at path is fixity.ErrRefused. An error of the last step alone, making the
 // new name last, leaves the new bytes at path.
+//
+// write and verify run in the caller's goroutine. When ctx ends while the system
+// hangs, the last step begun may still be done later.
 func (d *Dir) Replace(ctx context.Context, path string, write func(io.Writer) error) error {
 	return d.ReplaceVerified(ctx, path, write, nil)
 }
@@ -39,15 +42,12 @@ func (d *Dir) ReplaceVerified(ctx context.Context, path string, write func(io.Wr
 	if err != nil {
 		return fmt.Errorf("replace: %w", err)
 	}
-	_, err = call(ctx, &d.stuck, func() (struct{}, error) {
-		parent, err := d.enterOrMake(dir)
-		if err != nil {
-			return struct{}{}, err
-		}
+	parent, err := call(ctx, &d.stuck, func() (*os.Root, error) { return d.enterOrMake(dir) })
+	if err == nil {
 		defer parent.Close()
 		x := &replacement{d: d, ctx: ctx, parent: parent, name: name, path: path}
-		return struct{}{}, x.run(write, verify)
-	})
+		err = x.run(write, verify)
+	}
 	if err != nil {
 		return fmt.Errorf("replace %q in %s: %w", path, d.root, err)
 	}
@@ -96,75 +96,95 @@ type replacement struct {
 	parent     *os.Root
 	name, path string
 	temp       string
+	f          *os.File // temp, open for writing
+	renamed    bool
 }
 
-func (x *replacement) run(write func(io.Writer) error, verify func(fixity.Reader) error) (err error) {
-	old, err := x.parent.Lstat(x.name)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		old = nil
-	case err != nil:
-		return mapErr(err)
-	case !old.Mode().IsRegular():
-		return fmt.Errorf("%w: what lies there is no regular file", fixity.ErrRefused)
-	}
-	sum := sha256.Sum256([]byte(x.name))
-	stem := fmt.Sprintf("%s-new-%x-", ownPrefix, sum[:8])
-	x.sweep(stem)
-	x.temp = stem + rand.Text()[:10]
-
-	var f *os.File
-	err = x.d.do("create", func() (err error) {
-		f, err = x.parent.OpenFile(x.temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-		return err
-	})
+// do runs a step that may hang.
+func (x *replacement) do(op string, f func() error) error {
+	_, err := call(x.ctx, &x.d.stuck, func() (struct{}, error) { return struct{}{}, x.d.do(op, f) })
 	if err != nil {
-		if f != nil {
-			f.Close()
-		}
 		return mapErr(err)
 	}
-	renamed := false
-	defer func() {
-		f.Close() // the second time does nothing
-		if !renamed {
-			x.parent.Remove(x.temp) // what a failure here leaves is swept next time
-		}
-	}()
-	if err := write(&stepWriter{x.d, x.ctx, f}); err != nil {
+	return nil
+}
+
+func (x *replacement) run(write func(io.Writer) error, verify func(fixity.Reader) error) error {
+	old, err := call(x.ctx, &x.d.stuck, x.prepare)
+	if err != nil {
+		return err
+	}
+	defer x.clean()
+	f, err := call(x.ctx, &x.d.stuck, x.create)
+	if err != nil {
+		return mapErr(err)
+	}
+	x.f = f
+	if err := write(stepWriter{x}); err != nil {
 		return err
 	}
 	if old != nil {
-		if err := x.d.do("attributes", func() error { return copyAttributes(f, old) }); err != nil {
-			return mapErr(err)
+		if err := x.do("attributes", func() error { return copyAttributes(f, old) }); err != nil {
+			return err
 		}
 	}
-	if err := x.d.do("sync", f.Sync); err != nil {
-		return mapErr(err)
+	if err := x.do("sync", f.Sync); err != nil {
+		return err
 	}
-	if err := x.d.do("close", f.Close); err != nil {
-		return mapErr(err)
+	if err := x.do("close", f.Close); err != nil {
+		return err
 	}
 	if verify != nil {
 		if err := x.d.do("verify", func() error { return x.verify(verify) }); err != nil {
 			return err
 		}
 	}
-	if x.ctx.Err() != nil {
-		return context.Cause(x.ctx)
+	if err := x.do("rename", func() error { return x.parent.Rename(x.temp, x.name) }); err != nil {
+		return err
 	}
-	err = x.d.do("rename", func() error {
-		err := x.parent.Rename(x.temp, x.name)
-		renamed = err == nil
+	x.renamed = true
+	return x.do("sync-folder", func() error { return syncFolder(x.parent) })
+}
+
+// prepare looks at the old file, nil if there is none, and finds a name for the
+// new one.
+func (x *replacement) prepare() (old fs.FileInfo, err error) {
+	old, err = x.parent.Lstat(x.name)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		old = nil
+	case err != nil:
+		return nil, mapErr(err)
+	case !old.Mode().IsRegular():
+		return nil, fmt.Errorf("%w: what lies there is no regular file", fixity.ErrRefused)
+	}
+	sum := sha256.Sum256([]byte(x.name))
+	stem := fmt.Sprintf("%s-new-%x-", ownPrefix, sum[:8])
+	x.sweep(stem)
+	x.temp = stem + rand.Text()[:10]
+	return old, nil
+}
+
+func (x *replacement) create() (f *os.File, err error) {
+	err = x.d.do("create", func() (err error) {
+		f, err = x.parent.OpenFile(x.temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 		return err
 	})
-	if err != nil {
-		return mapErr(err)
+	return f, err
+}
+
+// clean removes the new file unless it took its place. While a step hangs in
+// the system this would hang too: then the next replacement's sweep does it.
+func (x *replacement) clean() {
+	if x.d.stuck.any() {
+		return
 	}
-	if err := x.d.do("sync-folder", func() error { return syncFolder(x.parent) }); err != nil {
-		return mapErr(err)
+	if x.f != nil {
+		x.f.Close() // the second time does nothing
 	}
-	return nil
+	if !x.renamed {
+		x.parent.Remove(x.temp)
+	}
 }
 
 // sweep removes what a crash left of an earlier replacement of the same name.
@@ -184,7 +204,9 @@ func (x *replacement) sweep(stem string) {
 }
 
 func (x *replacement) verify(verify func(fixity.Reader) error) error {
-	r, err := x.d.openIn(x.parent, x.temp, fixity.Entry{Path: x.path}, fixity.Bypassed)
+	r, err := call(x.ctx, &x.d.stuck, func() (*reader, error) {
+		return x.d.openIn(x.parent, x.temp, fixity.Entry{Path: x.path}, fixity.Bypassed)
+	})
 	if err != nil {
 		return err
 	}
@@ -196,20 +218,18 @@ func (x *replacement) verify(verify func(fixity.Reader) error) error {
 	return nil
 }
 
-// stepWriter makes a step of each write, and stops when ctx ends.
-type stepWriter struct {
-	d   *Dir
-	ctx context.Context
-	f   *os.File
-}
+// stepWriter makes a step of each write.
+type stepWriter struct{ x *replacement }
 
-func (w *stepWriter) Write(p []byte) (n int, err error) {
-	if w.ctx.Err() != nil {
-		return 0, context.Cause(w.ctx)
-	}
-	err = w.d.do("write", func() (err error) { n, err = w.f.Write(p); return err })
+func (w stepWriter) Write(p []byte) (int, error) {
+	n := 0
+	err := w.x.do("write", func() error {
+		m, err := w.x.f.Write(p)
+		n = m
+		return err
+	})
 	if err != nil {
-		return n, mapErr(err)
+		return 0, err // how much of p is in a file that will be removed is nobody's matter
 	}
 	return n, nil
 }

@@ -48,6 +48,13 @@ func (s *stuck) wait(ctx context.Context) error {
 	return context.Cause(ctx)
 }
 
+// any says that a call is stuck just now.
+func (s *stuck) any() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.n > 0
+}
+
 // call runs f, which may hang in the system, and gives up with the cause of ctx
 // when that ends first. What f returns after that is closed if it can be.
 func call[T any](ctx context.Context, s *stuck, f func() (T, error)) (T, error) {
