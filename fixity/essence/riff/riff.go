@@ -36,6 +36,7 @@ type File struct {
 	ds64   *ds64
 	fmt    *format
 	data   bool // the data chunk was met
+	opened bool // the header was never completed
 }
 
 // New begins a file of the given size.
@@ -152,6 +153,7 @@ const streamed = 0x7ffff000
 func (f *File) open(there int64) int64 {
 	f.chunks.Note(sound.HeaderOpen, 4, 0)
 	f.chunks.FormEnd = -1
+	f.opened = true
 	return there
 }
 
@@ -235,6 +237,9 @@ func (f *File) Finish() (sound.Sound, []sound.Note) {
 		if n := f.ds64.samples; n != 0 && n != math.MaxUint64 && clamp(n) != f.frames() {
 			f.chunks.Note(sound.DS64Wrong, f.ds64.at, 0)
 		}
+	}
+	if !f.long && !f.opened && (f.riff == 0 || f.riff == unset) {
+		f.chunks.Note(sound.FormSize, 4, 0)
 	}
 	f.Close(&f.chunks)
 	return f.Sound, f.chunks.Notes

@@ -8,7 +8,7 @@ type Code string
 // Note is one thing that is odd about one file.
 type Note struct {
 	Code   Code
-	At     int64         // byte offset in the file
+	At     int64         // byte offset in the file; 0 for silence in FLAC, whose frames have none
 	Length int64         // bytes concerned: missing, too many, zero; 0 if it isn't of a length
 	From   time.Duration // where the note is of a stretch of the recording
 	To     time.Duration

@@ -82,13 +82,13 @@ func (t *Track) Close(c *walk.Chunks) {
 	}
 	if t.digest != nil && t.passed > 0 {
 		var bits int
-		if s.Samples, bits = t.digest.Sum(); bits != s.Bits && t.Form.Bits != bits {
+		if s.Samples, bits = t.digest.Sum(); bits != t.Form.Bits {
 			c.Note(sound.PaddingBits, s.DataOffset, 0)
 			s.Bits = bits
 		}
 	}
 	c.Notes = append(c.Notes, t.found...)
 	if t.more > 0 {
-		c.Notes = append(c.Notes, sound.Note{Code: sound.ZerosMore, Count: t.more})
+		c.Notes = append(c.Notes, sound.Note{Code: sound.ZerosMore, At: s.DataOffset, Count: t.more})
 	}
 }

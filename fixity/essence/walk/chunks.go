@@ -35,14 +35,15 @@ type Chunks struct {
 	Handler  Handler
 	Notes    []sound.Note
 
-	n      int
-	length int64 // of the chunk begun
-	id     string
-	head   int
-	end    int64 // of the last whole chunk, padding included
-	cut    bool  // a chunk goes beyond the file's end
-	pad    bool  // a byte of padding is to come
-	done   bool  // the chunks are over
+	n       int
+	length  int64 // of the chunk begun
+	bodyEnd int64
+	id      string
+	head    int
+	end     int64 // of the last whole chunk, padding included
+	cut     bool  // a chunk goes beyond the file's end
+	pad     bool  // a byte of padding is to come
+	done    bool  // the chunks are over
 }
 
 // Note adds a note.
@@ -101,9 +102,14 @@ func (c *Chunks) header(b []byte) Step {
 		}
 		c.Note(code, c.Size, over)
 	}
+	c.bodyEnd = at + c.length
 	c.head = int(min(int64(c.head), c.length))
 	return Step{Need: c.head, Then: c.body}
 }
+
+// Left is, in Head, the number of bytes of the chunk's body behind the head, also
+// those that the file lacks.
+func (c *Chunks) Left() int64 { return c.bodyEnd - c.At() }
 
 func (c *Chunks) trailing() Step {
 	c.Note(sound.Trailing, c.At()-8, c.Size-c.At()+8)
