@@ -199,3 +199,24 @@ func TestReadFile(t *testing.T) {
 		t.Errorf("%v, want invalid", err)
 	}
 }
+
+// FuzzMarker: whatever lies in a marker's place, it is understood whole or not at
+// all, and what was understood is written and understood the same.
+func FuzzMarker(f *testing.F) {
+	f.Add(disk.MarkerText(masters))
+	f.Add([]byte("\ufeffholdings: a\r\nstore : b\r\nset:c: d\r\n"))
+	f.Add([]byte("holdings: a\nholdings: b\n"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		id, err := disk.ParseMarker(text)
+		if err != nil {
+			if id != (fixity.Identity{}) {
+				t.Errorf("%+v with %v", id, err)
+			}
+			return
+		}
+		again, err := disk.ParseMarker(disk.MarkerText(id))
+		if err != nil || again != id {
+			t.Errorf("%+v, written and read: %+v, %v", id, again, err)
+		}
+	})
+}

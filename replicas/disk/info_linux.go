@@ -43,5 +43,6 @@ func deviceGone(fi fs.FileInfo) bool {
 	return os.IsNotExist(err)
 }
 
-// sysBlock lists the machine's block devices by number (sysfs(5)).
-const sysBlock = "/sys/dev/block"
+// sysBlock lists the machine's block devices by number (sysfs(5)). Tests put
+// another folder in its place.
+var sysBlock = "/sys/dev/block"

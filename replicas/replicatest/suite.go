@@ -4,7 +4,6 @@ package replicatest
 
 import (
 	"context"
-	"fmt"
 	"io"
 	"iter"
 	"maps"
@@ -187,6 +186,6 @@ func noise(n int) string {
 func needs(t *testing.T, can bool, what string) {
 	t.Helper()
 	if !can {
-		t.Skip(fmt.Sprintf("nothing can be %s on this kind of store here", what))
+		t.Skipf("nothing can be %s on this kind of store here", what)
 	}
 }
