@@ -67,7 +67,7 @@ type computing struct {
 	o     Options
 	algs  []fixity.Algorithm
 	out   map[fixity.Algorithm]*Writer
-	twins twins
+	twins Twins
 	warn  Warnings
 	sum   Summary
 }
@@ -88,7 +88,7 @@ func (c *computing) take(ctx context.Context, e fixity.Entry) error {
 	if _, _, ok := ParseName(e.Path); ok {
 		return nil
 	}
-	if other := c.twins.add(e.Path); other != "" {
+	if other, _ := c.twins.Add(e.Path); other != "" {
 		c.warn.Add(Warning{Reason: Twin, File: e.Path, Detail: "the other is " + show(other)})
 	}
 	sums, cache, err := readFile(ctx, c.f, e, c.algs, c.o.Progress)

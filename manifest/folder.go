@@ -66,3 +66,20 @@ func entries(ctx context.Context, f Folder, shards []string) iter.Seq2[fixity.En
 		flush("", true)
 	}
 }
+
+// Entries yields all that lies in f by the bytes of the paths. An error that is
+// yielded says that not all was seen; what else could be seen still follows.
+func Entries(ctx context.Context, f Folder) iter.Seq2[fixity.Entry, error] {
+	return func(yield func(fixity.Entry, error) bool) {
+		shards, err := f.Shards(ctx)
+		if err != nil {
+			yield(fixity.Entry{}, err)
+			return
+		}
+		for e, err := range entries(ctx, f, shards) {
+			if !yield(e, err) {
+				return
+			}
+		}
+	}
+}

@@ -14,7 +14,7 @@ import (
 // first goes through everything once: reads what is listed and lies there, and
 // keeps what is only listed or only there.
 func (c *check) first(ctx context.Context) error {
-	var twins twins
+	var twins Twins
 	twice := func(l *list, first, again Line) {
 		p := Problem{Kind: ListedTwice, Path: again.Path, Lists: []string{l.Name}, Line: again.Number,
 			Detail: fmt.Sprintf("also in line %d", first.Number)}
@@ -32,7 +32,7 @@ func (c *check) first(ctx context.Context) error {
 		if own(path) && len(wants) == 0 {
 			return nil
 		}
-		if other := twins.add(path); other != "" {
+		if other, _ := twins.Add(path); other != "" {
 			c.warn.Add(Warning{Reason: Twin, File: path, Detail: "the other is " + show(other)})
 		}
 		if e.Type != fixity.File {
@@ -152,7 +152,11 @@ func (c *check) judge(ctx context.Context, e fixity.Entry, wants []want, found *
 		for _, why := range reasons {
 			c.warn.Add(Warning{Reason: why, File: w.list.Name, Line: w.line.Number, Path: w.line.Path, Detail: found.detail(e.Path)})
 		}
-		if a := w.list.Algorithm; a != "" {
+		if w.line.Sized && w.line.Size != e.Size {
+			c.warn.Add(Warning{Reason: LengthDiffers, File: w.list.Name, Line: w.line.Number, Path: e.Path,
+				Detail: fmt.Sprintf("%d bytes, not %d", e.Size, w.line.Size)})
+		}
+		if w.list.Algorithm != "" {
 			algs = append(algs, w.line.Digest.Algorithm)
 		}
 	}

@@ -25,6 +25,8 @@ type Line struct {
 	Digest  fixity.Digest // zero in a list without digests
 	Reading               // the first way to read the path
 	Others  []Reading     // other ways, to be tried in order where no such file is there
+	Size    int64         // bytes that the list says the file has
+	Sized   bool          // Size is said
 }
 
 // Reading is one way to read a line's path.

@@ -37,10 +37,9 @@ func plain(s string) bool {
 	return true
 }
 
-// twins finds names in one folder that other systems can't tell from each other.
-// Paths come in the order of their bytes; it holds the names of the folders on
-// the way to the last path.
-type twins struct {
+// Twins finds names in one folder that other systems can't tell from each other
+// (RFC 8493, section 6.1.1.3). The zero Twins is ready for use.
+type Twins struct {
 	levels []level
 }
 
@@ -49,11 +48,13 @@ type level struct {
 	names map[string]string // folded -> as it is, of all seen in this folder
 }
 
-// add is the path of the twin of path or of a folder on the way to it, "" if
-// there is none or it was told before.
-func (t *twins) add(path string) string {
+// Add takes in the next path; they come in the order of their bytes. It gives
+// the path of the twin of path, or of a folder on the way to it, "" if there is
+// none or it was told before. form says that the two are equal after Unicode
+// normalisation alone, without regard to case. In memory are the names of the
+// folders on the way to the last path.
+func (t *Twins) Add(path string) (twin string, form bool) {
 	depth, from := 0, 0
-	twin := ""
 	for from <= len(path) {
 		end := len(path)
 		if i := strings.IndexByte(path[from:], '/'); i >= 0 {
@@ -67,7 +68,7 @@ func (t *twins) add(path string) string {
 		if l.name != name {
 			f := fold(name)
 			if had, ok := l.names[f]; ok && had != name {
-				twin = path[:from] + had
+				twin, form = path[:from]+had, text(had) == text(name)
 			} else {
 				l.names[f] = name
 			}
@@ -77,5 +78,5 @@ func (t *twins) add(path string) string {
 		depth++
 		from = end + 1
 	}
-	return twin
+	return twin, form
 }

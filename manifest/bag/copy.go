@@ -1,0 +1,248 @@
+package bag
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"maps"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"syscall"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/digest"
+	"firmus/manifest"
+)
+
+// write writes the whole bag into the folder temp and flushes it.
+func (b *building) write(ctx context.Context, files iter.Seq2[File, error], temp string) (err error) {
+	if b.root, err = os.OpenRoot(temp); err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, b.root.Close()) }()
+	b.dirs, b.tags = map[string]bool{}, map[string]digest.Sums{}
+	if err := b.folder(payload); err != nil {
+		return err
+	}
+	if err := b.payload(ctx, files); err != nil {
+		return err
+	}
+	var info strings.Builder
+	if err := WriteInfo(&info, b.info()); err != nil {
+		return err
+	}
+	tags := append([]TagFile{{declarationName, []byte(current.Text())}, {infoName, []byte(info.String())}}, b.o.Tags...)
+	for _, t := range tags {
+		if err := b.tag(t.Path, func(w io.Writer) error {
+			_, err := w.Write(t.Text)
+			return err
+		}); err != nil {
+			return err
+		}
+	}
+	if err := b.tagManifests(); err != nil {
+		return err
+	}
+	// The deepest first, so that no folder is on the medium without what it holds.
+	dirs := slices.Sorted(maps.Keys(b.dirs))
+	slices.Reverse(dirs)
+	for _, d := range dirs {
+		if err := syncFolder(filepath.Join(temp, filepath.FromSlash(d))); err != nil {
+			return err
+		}
+	}
+	return syncFolder(temp)
+}
+
+// payload copies the files and writes their manifests.
+func (b *building) payload(ctx context.Context, files iter.Seq2[File, error]) error {
+	sums := map[fixity.Algorithm]*tagWriter{}
+	lists := map[fixity.Algorithm]*manifest.Writer{}
+	defer func() {
+		for _, w := range sums {
+			w.f.Close() // closed already, except after an error
+		}
+	}()
+	for _, a := range b.o.Algorithms {
+		w, err := b.create(manifest.Name(a))
+		if err != nil {
+			return err
+		}
+		sums[a], lists[a] = w, manifest.NewWriter(w, a)
+	}
+	for f, err := range files {
+		if err != nil {
+			return err
+		}
+		if err := b.odd(f.Path); err != nil {
+			return err
+		}
+		got, err := b.copy(ctx, f)
+		if err != nil {
+			return fmt.Errorf("copy %q: %w", f.Path, err)
+		}
+		for _, a := range b.o.Algorithms {
+			d, _ := got.Get(a)
+			if err := lists[a].Add(payload+"/"+f.Path, d); err != nil {
+				return err
+			}
+		}
+		b.made.Files++
+		b.made.Bytes += got.Size
+	}
+	for _, a := range b.o.Algorithms {
+		names, err := lists[a].Finish()
+		if err != nil {
+			return err
+		}
+		for _, w := range names {
+			b.warn.Add(w)
+		}
+		if err := b.finish(manifest.Name(a), sums[a]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// copy copies one file of the payload and flushes it.
+func (b *building) copy(ctx context.Context, f File) (sums digest.Sums, err error) {
+	path := payload + "/" + f.Path
+	if err := b.folder(parentOf(path)); err != nil {
+		return sums, err
+	}
+	r, err := f.Open(ctx)
+	if err != nil {
+		return sums, err
+	}
+	defer r.Close()
+	w, err := b.root.OpenFile(filepath.FromSlash(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if err != nil {
+		return sums, err
+	}
+	defer func() {
+		if c := w.Close(); err == nil {
+			err = c
+		}
+		if err == nil && !f.ModTime.IsZero() {
+			err = b.root.Chtimes(filepath.FromSlash(path), time.Time{}, f.ModTime)
+		}
+	}()
+	o := digest.Options{Algorithms: b.o.Algorithms, Tee: w}
+	if b.o.Progress != nil {
+		o.Progress = func(n int64) { b.o.Progress(Copying, path, n) }
+	}
+	if sums, err = o.Read(ctx, r); err != nil {
+		return sums, err
+	}
+	return sums, w.Sync()
+}
+
+// tagWriter writes a tag file and takes its digests.
+type tagWriter struct {
+	f   *os.File
+	sum *digest.Sum
+}
+
+func (w *tagWriter) Write(p []byte) (int, error) {
+	n, err := w.f.Write(p)
+	w.sum.Write(p[:n])
+	return n, err
+}
+
+func (b *building) create(path string) (*tagWriter, error) {
+	if err := b.folder(parentOf(path)); err != nil {
+		return nil, err
+	}
+	sum, err := digest.NewSum(b.o.Algorithms...)
+	if err != nil {
+		return nil, err
+	}
+	f, err := b.root.OpenFile(filepath.FromSlash(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if err != nil {
+		return nil, err
+	}
+	return &tagWriter{f, sum}, nil
+}
+
+// finish flushes a tag file and keeps its digests for the tag manifests.
+func (b *building) finish(path string, w *tagWriter) error {
+	b.tags[path] = w.sum.Sums()
+	return errors.Join(w.f.Sync(), w.f.Close())
+}
+
+func (b *building) tag(path string, write func(io.Writer) error) error {
+	w, err := b.create(path)
+	if err != nil {
+		return err
+	}
+	if err := write(w); err != nil {
+		w.f.Close()
+		return fmt.Errorf("write %q: %w", path, err)
+	}
+	return b.finish(path, w)
+}
+
+// tagManifests lists all tag files written so far, by each algorithm.
+func (b *building) tagManifests() error {
+	sums := b.tags
+	b.tags = map[string]digest.Sums{}
+	for _, a := range b.o.Algorithms {
+		err := b.tag(manifest.TagName(a), func(w io.Writer) error {
+			m := manifest.NewWriter(w, a)
+			for _, path := range slices.Sorted(maps.Keys(sums)) {
+				d, _ := sums[path].Get(a)
+				if err := m.Add(path, d); err != nil {
+					return err
+				}
+			}
+			_, err := m.Finish()
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	b.tags = sums
+	return nil
+}
+
+// folder makes the folder at path below the bag and those on the way to it.
+func (b *building) folder(path string) error {
+	if path == "" || b.dirs[path] {
+		return nil
+	}
+	if err := b.folder(parentOf(path)); err != nil {
+		return err
+	}
+	if err := b.root.Mkdir(filepath.FromSlash(path), 0o777); err != nil {
+		return err
+	}
+	b.dirs[path] = true
+	return nil
+}
+
+func parentOf(path string) string { return path[:max(strings.LastIndexByte(path, '/'), 0)] }
+
+// syncFolder flushes the names in a folder to the medium where the system and the
+// file system have a way to: Windows hasn't, and some shares refuse it as invalid.
+func syncFolder(dir string) error {
+	if runtime.GOOS == "windows" {
+		return nil
+	}
+	f, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	err = f.Sync()
+	if errors.Is(err, syscall.EINVAL) || errors.Is(err, errors.ErrUnsupported) {
+		err = nil
+	}
+	return errors.Join(err, f.Close())
+}
