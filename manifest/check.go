@@ -13,7 +13,8 @@ import (
 // List is one text that says which files there should be.
 type List struct {
 	Name      string           // its file name in the folder
-	Algorithm fixity.Algorithm // of its digests; "" if it has none and only names files
+	Algorithm fixity.Algorithm // of its digests; "" if its lines tell it, or it has none
+	NoDigests bool             // it only names files
 	// Lines yields its lines, each call from the beginning, as Read does. It is
 	// called several times.
 	Lines func() iter.Seq2[Line, error]
@@ -38,6 +39,9 @@ type Rules struct {
 	Unlisted func(path string)
 	// System is Go's name of the system whose rules for paths hold; "" is this one.
 	System string
+	// Told, if set, is given each listed file that lies there, with the list's name
+	// and line, and no file is read. What isn't there is told as ever.
+	Told func(e fixity.Entry, list string, l Line) error
 	// Progress, if set, is told each file and the bytes of it that were just read.
 	Progress func(path string, bytes int64)
 }

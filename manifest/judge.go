@@ -56,7 +56,7 @@ func (c *check) noFile(e fixity.Entry, wants []want) error {
 	c.others[e.Path] = e
 	if e.Type == fixity.LeftOut {
 		if len(wants) > 0 || c.rules.Strict {
-			c.failed(fmt.Errorf("%w: %q is left out by the listing, so it can't be judged", fixity.ErrIncomplete, e.Path))
+			c.unjudged(e.Path, e.Path, wants)
 		} else {
 			c.warn.Add(Warning{Reason: LeftOut, Path: e.Path})
 		}
@@ -72,6 +72,15 @@ func (c *check) noFile(e fixity.Entry, wants []want) error {
 		c.silent = append(c.silent, e)
 	}
 	return nil
+}
+
+// unjudged deals with a listed path that lies where the listing leaves things out.
+func (c *check) unjudged(path, leftOut string, wants []want) {
+	if c.rules.Told != nil {
+		c.warn.Add(Warning{Reason: LeftOut, File: wants[0].list.Name, Line: wants[0].line.Number, Path: path})
+		return
+	}
+	c.failed(fmt.Errorf("%w: %q is left out by the listing, so %q can't be judged", fixity.ErrIncomplete, leftOut, path))
 }
 
 // kindOf is the kind of problem that an entry is that isn't a file, and its name.
@@ -121,13 +130,13 @@ func (c *check) unlisted(e fixity.Entry) {
 
 // lacking notes a file that not every list names where that is asked for.
 func (c *check) lacking(path string, wants []want) {
-	if !c.rules.EveryList || len(wants) == len(c.lists) {
+	if !c.rules.EveryList {
 		return
 	}
 	var lacks []*list
 	digests := 0
 	for _, l := range c.lists {
-		if l.Algorithm == "" {
+		if l.NoDigests {
 			continue
 		}
 		digests++
@@ -156,9 +165,17 @@ func (c *check) judge(ctx context.Context, e fixity.Entry, wants []want, found *
 			c.warn.Add(Warning{Reason: LengthDiffers, File: w.list.Name, Line: w.line.Number, Path: e.Path,
 				Detail: fmt.Sprintf("%d bytes, not %d", e.Size, w.line.Size)})
 		}
-		if w.list.Algorithm != "" {
+		if !w.list.NoDigests {
 			algs = append(algs, w.line.Digest.Algorithm)
 		}
+		if c.rules.Told != nil {
+			if err := c.rules.Told(e, w.list.Name, w.line); err != nil {
+				return err
+			}
+		}
+	}
+	if c.rules.Told != nil {
+		return nil
 	}
 	if len(algs) == 0 {
 		p := Problem{Kind: Fetch, Path: e.Path, Lists: names(wants), Line: wants[0].line.Number, Detail: "no manifest names it"}
@@ -181,7 +198,7 @@ func (c *check) judge(ctx context.Context, e fixity.Entry, wants []want, found *
 	var line int
 	var detail string
 	for _, w := range wants {
-		if w.list.Algorithm == "" {
+		if w.list.NoDigests {
 			continue
 		}
 		if got, _ := sums.Get(w.line.Digest.Algorithm); got == w.line.Digest {

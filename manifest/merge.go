@@ -4,34 +4,42 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"slices"
 
 	"firmus/fixity"
 )
 
 // cursor goes through one list.
 type cursor struct {
-	list  *list
-	next  func() (Line, error, bool)
-	line  Line
-	ok    bool
-	err   error
-	twice func(l *list, first, again Line) // told of a path that is there again
+	list *list
+	next func() (Line, error, bool)
+	line Line
+	ok   bool
+	err  error
 }
 
 func (k *cursor) advance() {
-	for {
-		line, err, ok := k.next()
-		if err != nil {
-			k.err, k.ok = fmt.Errorf("read %q: %w", k.list.Name, err), false
-			return
-		}
-		if ok && k.ok && line.Path == k.line.Path {
-			k.twice(k.list, k.line, line)
-			continue
-		}
-		k.line, k.ok = line, ok
+	line, err, ok := k.next()
+	if err != nil {
+		k.err, k.ok = fmt.Errorf("read %q: %w", k.list.Name, err), false
 		return
 	}
+	k.line, k.ok = line, ok
+}
+
+// take adds what the list says of path. A second line for it is one too many,
+// unless its digest is by another algorithm.
+func (k *cursor) take(path string, wants []want, twice func(l *list, first, again Line)) []want {
+	from := len(wants)
+	for ; k.ok && k.line.Path == path; k.advance() {
+		same := slices.IndexFunc(wants[from:], func(w want) bool { return w.line.Digest.Algorithm == k.line.Digest.Algorithm })
+		if same >= 0 {
+			twice(k.list, wants[from+same].line, k.line)
+			continue
+		}
+		wants = append(wants, want{k.list, k.line})
+	}
+	return wants
 }
 
 // merge goes through the folder's entries and all lists at once, in the order of
@@ -44,7 +52,7 @@ func (c *check) merge(ctx context.Context, twice func(l *list, first, again Line
 	for i, l := range c.lists {
 		next, stop := iter.Pull2(l.lines())
 		defer stop()
-		cursors[i] = &cursor{list: l, next: next, twice: twice}
+		cursors[i] = &cursor{list: l, next: next}
 		cursors[i].advance()
 	}
 	next, stop := iter.Pull2(entries(ctx, c.f, c.rules.Shards))
@@ -86,10 +94,7 @@ func (c *check) merge(ctx context.Context, twice func(l *list, first, again Line
 		}
 		var wants []want
 		for _, k := range cursors {
-			if k.ok && k.line.Path == path {
-				wants = append(wants, want{k.list, k.line})
-				k.advance()
-			}
+			wants = k.take(path, wants, twice)
 		}
 		var here *fixity.Entry
 		if more && e.Path == path {

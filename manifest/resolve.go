@@ -70,7 +70,7 @@ func (c *check) resolve(ctx context.Context) error {
 		} else if e := c.above(a.path); e == nil {
 			c.lost(a)
 		} else if e.Type == fixity.LeftOut {
-			c.failed(fmt.Errorf("%w: %q is left out by the listing, so %q can't be judged", fixity.ErrIncomplete, e.Path, a.path))
+			c.unjudged(a.path, e.Path, a.wants)
 		} else {
 			links[e.Path]++
 		}
@@ -91,20 +91,25 @@ func (c *check) seek(ctx context.Context) error {
 		rank rank
 		path string
 	}
-	wanted := map[key][]*absent{}
+	type meant struct {
+		a    *absent
+		path string // of the reading
+	}
+	wanted := map[key][]meant{}
+	want := func(r rank, path string, m meant) { wanted[key{r, path}] = append(wanted[key{r, path}], m) }
 	dirs := map[string]*absent{}
 	for _, a := range c.absent {
 		dirs[strings.TrimSuffix(a.path, "/")] = a
 		readings := []string{a.path}
 		for _, w := range a.wants {
 			for _, r := range w.line.Others {
-				wanted[key{otherReading, r.Path}] = append(wanted[key{otherReading, r.Path}], a)
+				want(otherReading, r.Path, meant{a, r.Path})
 				readings = append(readings, r.Path)
 			}
 		}
 		for _, r := range readings {
-			wanted[key{sameText, text(r)}] = append(wanted[key{sameText, text(r)}], a)
-			wanted[key{sameFold, fold(r)}] = append(wanted[key{sameFold, fold(r)}], a)
+			want(sameText, text(r), meant{a, r})
+			want(sameFold, fold(r), meant{a, r})
 		}
 	}
 	lastDir := ""
@@ -122,11 +127,11 @@ func (c *check) seek(ctx context.Context) error {
 			}
 		}
 		for _, k := range []key{{otherReading, path}, {sameText, text(path)}, {sameFold, fold(path)}} {
-			for _, a := range wanted[k] {
-				if !named(a.wants, wants) {
-					a.offer(*e, k.rank, k.path)
+			for _, m := range wanted[k] {
+				if !named(m.a.wants, wants) {
+					m.a.offer(*e, k.rank, m.path)
 				} else if k.rank == otherReading {
-					a.other = path
+					m.a.other = path
 				}
 			}
 		}
@@ -148,10 +153,8 @@ func named(a, there []want) bool {
 func (a *absent) offer(e fixity.Entry, r rank, path string) {
 	switch {
 	case a.found == nil || r < a.found.rank:
-		a.found = &candidate{entry: e, rank: r}
+		a.found = &candidate{entry: e, rank: r, path: path}
 		switch r {
-		case otherReading:
-			a.found.path = path
 		case sameText:
 			a.found.also = []Reason{Normalisation}
 		case sameFold:
@@ -234,7 +237,7 @@ func (c *check) lost(a *absent) {
 		for _, why := range w.line.Reasons {
 			c.warn.Add(Warning{Reason: why, File: w.list.Name, Line: w.line.Number, Path: a.path})
 		}
-		digests = digests || w.list.Algorithm != ""
+		digests = digests || !w.list.NoDigests
 	}
 	why, _ := Leaves(a.path, c.rules.System)
 	switch {
@@ -250,7 +253,7 @@ func (c *check) lost(a *absent) {
 	c.problem(p)
 	if len(a.wants) > 1 && p.Kind == Missing {
 		for _, w := range a.wants {
-			if w.list.Algorithm == "" {
+			if w.list.NoDigests {
 				c.res.Problems[len(c.res.Problems)-1].Detail = "it is still to be fetched, by " + w.list.Name
 			}
 		}

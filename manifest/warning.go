@@ -39,6 +39,7 @@ const (
 	NotInRFC       Reason = "not-in-rfc"
 	LeadsOut       Reason = "leads-out"
 	NotThere       Reason = "not-there"
+	NamedTwice     Reason = "named-twice"
 	Ambiguous      Reason = "ambiguous"
 	NotCovered     Reason = "not-covered"
 	ListsDiffer    Reason = "lists-differ"
@@ -88,7 +89,8 @@ var Reasons = []ReasonTerm{
 	{NotInRFC, false, `the algorithm is an extra that RFC 8493 doesn't name; other programs may not read this list`},
 	{LeadsOut, true, `the path leads out of the folder; it was not opened`},
 	{NotThere, true, `the list names a file that isn't there`},
-	{Ambiguous, true, `the digest's length fits more than one algorithm; SHA-256 was taken`},
+	{NamedTwice, true, `the list names the file more than once`},
+	{Ambiguous, false, `the digest's length fits more than one algorithm; SHA-256 was taken`},
 	{NotCovered, true, `no tag manifest names the file, so nothing shows that it is whole`},
 	{ListsDiffer, true, `the tag manifests don't name the same files`},
 	{OtherAlgorithm, true, `tag manifests and payload manifests are not of the same algorithms`},

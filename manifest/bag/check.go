@@ -128,7 +128,7 @@ func (v *verifying) checkPayload(ctx context.Context) error {
 		in.accept = func(line manifest.Line, first bool) bool {
 			return strings.HasPrefix(line.Path, payload+"/") || in.forbid(line, first, "fetch.txt must name payload files only")
 		}
-		lists = append(slices.Clone(lists), manifest.List{Name: fetchName, Bad: manifest.Fetch, Lines: in.lines(ctx)})
+		lists = append(slices.Clone(lists), manifest.List{Name: fetchName, NoDigests: true, Bad: manifest.Fetch, Lines: in.lines(ctx)})
 	}
 	rules := manifest.Rules{
 		Strict:    true,

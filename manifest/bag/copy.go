@@ -37,7 +37,7 @@ func (b *building) write(ctx context.Context, files iter.Seq2[File, error], temp
 	if err := WriteInfo(&info, b.info()); err != nil {
 		return err
 	}
-	tags := append([]TagFile{{declarationName, []byte(current.Text())}, {infoName, []byte(info.String())}}, b.o.Tags...)
+	tags := append([]TagFile{{declarationName, []byte(current.String())}, {infoName, []byte(info.String())}}, b.o.Tags...)
 	for _, t := range tags {
 		if err := b.tag(t.Path, func(w io.Writer) error {
 			_, err := w.Write(t.Text)

@@ -42,8 +42,8 @@ func (d Declaration) Known() bool {
 	return d.Major == 1 && d.Minor == 0 || d.Major == 0 && d.Minor >= 93 && d.Minor <= 97
 }
 
-// Text is bagit.txt to the letter.
-func (d Declaration) Text() string {
+// String is bagit.txt to the letter.
+func (d Declaration) String() string {
 	return "BagIt-Version: " + d.Version() + "\nTag-File-Character-Encoding: " + d.Encoding + "\n"
 }
 

@@ -2,6 +2,7 @@ package bag
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"iter"
 	"strings"
@@ -9,12 +10,40 @@ import (
 	"firmus/manifest"
 )
 
+// Rule is how manifests in bags of this version are read.
+func (d Declaration) Rule() manifest.Rule {
+	if d.before(1, 0) {
+		return manifest.OldBagRule
+	}
+	return manifest.BagRule
+}
+
+// Text is r, a tag file of a bag with this declaration, in UTF-8 and without a
+// byte order mark. Bytes that are no text become U+FFFD, except in UTF-8, where
+// they stay. It fails if the encoding isn't known.
+func (d Declaration) Text(r io.Reader) (io.Reader, error) {
+	e, ok := encodingOf(d.Encoding)
+	if !ok {
+		return nil, fmt.Errorf("encoding %q is not known", d.Encoding)
+	}
+	text, _ := decode(r, e)
+	return text, nil
+}
+
+// ReadDeclaration reads bagit.txt from r, as ParseDeclaration does. The error is
+// r's own.
+func ReadDeclaration(r io.Reader) (Declaration, *manifest.Problem, error) {
+	text, err := io.ReadAll(io.LimitReader(r, maxDeclaration))
+	if err != nil {
+		return Declaration{}, nil, err
+	}
+	d, _, problem := ParseDeclaration(text)
+	return d, problem, nil
+}
+
 // manifest reads the lines of a payload or tag manifest.
 func (in *listing) manifest(r io.Reader, first bool) iter.Seq2[manifest.Line, error] {
-	o := manifest.ReadOptions{Algorithm: in.alg, Rule: manifest.BagRule}
-	if in.v.decl.before(1, 0) {
-		o.Rule = manifest.OldBagRule
-	}
+	o := manifest.ReadOptions{Algorithm: in.alg, Rule: in.v.decl.Rule()}
 	if first {
 		o.Warn = func(why manifest.Reason, line int) {
 			in.v.warn.Add(manifest.Warning{Reason: why, File: in.name, Line: line})

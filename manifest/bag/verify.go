@@ -162,19 +162,16 @@ func (v *verifying) unreadable(name string, err error) error {
 // missing tells of a file or folder directly in the bag that must be there.
 func (v *verifying) missing(name string) {
 	p := manifest.Problem{Kind: manifest.Missing, Path: name}
-	if e, ok := v.root[name]; ok {
-		switch e.Type {
-		case fixity.Link:
-			p.Kind = manifest.Link
-		case fixity.Online:
-			p.Kind = manifest.Online
-		default:
-			p.Kind = manifest.Special
-			if e.Type == fixity.File {
-				p.Detail = "a file lies there instead of a folder"
-				p.Kind = manifest.Missing
-			}
-		}
+	switch e, ok := v.root[name]; {
+	case !ok:
+	case e.Type == fixity.File:
+		p.Detail = "a file lies there instead of a folder"
+	case e.Type == fixity.Link:
+		p.Kind = manifest.Link
+	case e.Type == fixity.Online:
+		p.Kind = manifest.Online
+	default:
+		p.Kind = manifest.Special
 	}
 	v.problem(p)
 }
