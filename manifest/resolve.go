@@ -96,20 +96,20 @@ func (c *check) seek(ctx context.Context) error {
 		path string // of the reading
 	}
 	wanted := map[key][]meant{}
-	want := func(r rank, path string, m meant) { wanted[key{r, path}] = append(wanted[key{r, path}], m) }
+	put := func(r rank, path string, m meant) { wanted[key{r, path}] = append(wanted[key{r, path}], m) }
 	dirs := map[string]*absent{}
 	for _, a := range c.absent {
 		dirs[strings.TrimSuffix(a.path, "/")] = a
 		readings := []string{a.path}
 		for _, w := range a.wants {
 			for _, r := range w.line.Others {
-				want(otherReading, r.Path, meant{a, r.Path})
+				put(otherReading, r.Path, meant{a, r.Path})
 				readings = append(readings, r.Path)
 			}
 		}
 		for _, r := range readings {
-			want(sameText, text(r), meant{a, r})
-			want(sameFold, fold(r), meant{a, r})
+			put(sameText, text(r), meant{a, r})
+			put(sameFold, fold(r), meant{a, r})
 		}
 	}
 	lastDir := ""
