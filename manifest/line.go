@@ -172,7 +172,11 @@ func readings(rest string, escaped bool, rule Rule) ([]Reading, error) {
 			all.add(bare, rule, false, Star)
 		}
 		if strings.Contains(trimmed, `\`) {
-			all.add(strings.ReplaceAll(bare, `\`, "/"), rule, false, Backslash)
+			slashes := []Reason{Backslash}
+			if starred {
+				slashes = []Reason{Star, Backslash}
+			}
+			all.add(strings.ReplaceAll(bare, `\`, "/"), rule, false, slashes...)
 		}
 	}
 	if len(all) == 0 {

@@ -72,7 +72,7 @@ func TestVerify(t *testing.T) {
 		{name: "percent-coding (2.1.3)", files: map[string]string{list: a + "  a%0ab%0Dc%25d\n", "a\nb\rc%d": "A"}, complete: true},
 		{name: "a bare % in a name", files: map[string]string{list: a + "  50%.wav\n", "50%.wav": "A"}, warnings: []string{"bare-percent"}, complete: true},
 		{name: "a % that was never coded", files: map[string]string{list: a + "  a%25\n", "a%25": "A"}, warnings: []string{"percent-coding"}, complete: true},
-		{name: "backslashes for slashes", files: map[string]string{list: a + " *s\\a.wav\n", "s/a.wav": "A"}, warnings: []string{"backslash"}, complete: true},
+		{name: "backslashes for slashes", files: map[string]string{list: a + " *s\\a.wav\n", "s/a.wav": "A"}, warnings: []string{"backslash", "star"}, complete: true},
 		{name: "a backslash in a name", files: map[string]string{list: a + "  s\\a.wav\n", "s\\a.wav": "A"}, complete: true},
 		{name: "line ends of all three kinds, digests of either case (2.1.3, 2.3)",
 			files: map[string]string{list: a + "  a\r\n" + strings.ToUpper(b) + "  b\r" + a + "  c", "a": "A", "b": "B", "c": "A"}, complete: true},
