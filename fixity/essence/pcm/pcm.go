@@ -51,6 +51,9 @@ type Digester struct {
 
 // New makes a digester. The form must be one that Valid accepts.
 func New(f Form) *Digester {
+	if f.Bytes == 1 {
+		f.BigEndian = false
+	}
 	d := &Digester{form: f, hash: blake3.New()}
 	if !f.AsIs && f.Bits < 8*f.Bytes {
 		d.full = blake3.New()

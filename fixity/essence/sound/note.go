@@ -15,6 +15,10 @@ type Note struct {
 	Count  int64 // how many, where the note sums up others
 }
 
+// MostNotes is the most notes that one file gets: the readers of formats count
+// what there could be many of.
+const MostNotes = 200
+
 // Weight is what a note means for the file.
 type Weight string
 

@@ -49,9 +49,6 @@ func (w *Walker) At() int64 { return w.at }
 // Pending are the bytes gathered for a step that has not got all that it needs.
 func (w *Walker) Pending() []byte { return w.buf }
 
-// Resting says that all that follows is left alone.
-func (w *Walker) Resting() bool { return w.step.Then == nil }
-
 func (w *Walker) set(s Step) {
 	for {
 		w.buf = append(w.buf[:0], s.Keep...)
