@@ -350,7 +350,18 @@ func (t *Tx) followRename(a Audit, set string, s Stray, by string) (bool, error)
 // store's promise, and ends editing windows that are over.
 func (t *Tx) promises(a Audit, by string) error {
 	rule, _ := t.l.o.Rules.Store(a.Store)
-	for _, set := range a.Sets {
+	st, err := t.Store(a.Store)
+	if err != nil {
+		return err
+	}
+	sets := slices.Clone(a.Sets)
+	for _, r := range st.Roots {
+		// A root that never held anything isn't listed; its files are awaited.
+		if r.Adopted.IsZero() && !slices.Contains(sets, r.Set) {
+			sets = append(sets, r.Set)
+		}
+	}
+	for _, set := range sets {
 		var files []int64
 		gather := func(r *sql.Rows) error {
 			var id int64

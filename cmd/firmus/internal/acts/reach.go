@@ -83,10 +83,13 @@ func (e *Env) reachRoot(ctx context.Context, p *Presence, set string, adoptAny b
 		was = was || r.Set == set && !r.Adopted.IsZero()
 	}
 	away := func(format string, args ...any) {
-		if !was && held == 0 {
+		first := !was && held == 0
+		if first {
 			p.First = append(p.First, set)
 		}
-		if was || all > 0 {
+		// A root of a known store that never held anything isn't away: its files are
+		// awaited one by one. In a store that was never seen all are, as a whole.
+		if was || held > 0 || all > 0 && !p.Adopted() {
 			p.Away = append(p.Away, fmt.Sprintf("%s (%s): ", e.Where(store, set), set)+fmt.Sprintf(format, args...))
 			p.Lost += max(held, 0)
 		}

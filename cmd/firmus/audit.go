@@ -1,0 +1,280 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+func (c *command) auditCommand() *cobra.Command {
+	var o acts.AuditOrder
+	var wait string
+	cmd := &cobra.Command{
+		Use:   "audit [STORE…]",
+		Short: "List every file of a store and read what is due",
+		Long: `Lists everything in the stores, compares it with the ledger, and reads what is
+due by each store's read_within, with --full everything. Without a name: every
+disk and cloud store. On a finding, the file's other copies are read at once.
+
+A full audit that was cut off is taken up by the next full one of the same scope
+within a day.`,
+		Args:              cobra.ArbitraryArgs,
+		ValidArgsFunction: c.completeStores,
+	}
+	cmd.Flags().BoolVar(&o.Full, "full", false, "read every byte, not only what is due")
+	cmd.Flags().StringVar(&o.Set, "set", "", "only this set counts")
+	cmd.Flags().StringVar(&o.Under, "under", "", "only what lies at or below this `PATH` of the set counts")
+	cmd.Flags().StringVar(&wait, "wait", "", "wait so long (10m, 2h) for a store that another process works on")
+	cache := cacheFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		var err error
+		if o.Cache, err = cache(); err != nil {
+			return err
+		}
+		if o.Wait, err = duration(wait); err != nil {
+			return err
+		}
+		o.Stores = args
+		o.Under = strings.Trim(filepath.ToSlash(o.Under), "/")
+		return c.audit(cmd.Context(), o)
+	}
+	return cmd
+}
+
+func duration(s string) (time.Duration, error) {
+	if s == "" {
+		return 0, nil
+	}
+	var d config.Duration
+	if err := d.UnmarshalText([]byte(s)); err != nil {
+		return 0, usageError{fmt.Errorf("--wait: %w", err)}
+	}
+	return time.Duration(d), nil
+}
+
+func (c *command) audit(ctx context.Context, o acts.AuditOrder) error {
+	a, err := c.open(ctx, false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	c.startProgress(c.toRead(ctx, a, o))
+	results, err := a.Acts.Audit(ctx, o)
+	c.progress.stop()
+	for _, r := range results {
+		c.exit = max(c.exit, r.Exit())
+	}
+	if err != nil {
+		c.exit = max(c.exit, statusOf(err))
+	}
+	if c.json && (err == nil || len(results) > 0) {
+		doc := map[string]any{"audits": auditsJSON(results), "exit": c.exit}
+		if err != nil {
+			doc["error"] = err.Error()
+		}
+		c.document(doc)
+	} else {
+		for i, r := range results {
+			if i > 0 {
+				c.printf("\n")
+			}
+			c.printAudit(a, r)
+		}
+	}
+	return err
+}
+
+// toRead is how many bytes a full audit will read, 0 if that isn't known.
+func (c *command) toRead(ctx context.Context, a *app.App, o acts.AuditOrder) (total int64) {
+	if !o.Full || o.Under != "" {
+		return 0
+	}
+	_ = a.Ledger.View(ctx, func(t *ledger.Tx) error { // progress may lack its total
+		all, err := t.Tallies()
+		for _, x := range all {
+			if (len(o.Stores) == 0 || slices.Contains(o.Stores, x.Store)) && (o.Set == "" || x.Set == o.Set) {
+				total += x.Bytes
+			}
+		}
+		return err
+	})
+	return total
+}
+
+// auditJSON is the audit of one store as JSON (command-line contract).
+type auditJSON struct {
+	Store      string           `json:"store"`
+	Kind       string           `json:"kind"`
+	Adopted    bool             `json:"adopted"`
+	Complete   bool             `json:"complete"`
+	Full       bool             `json:"full"`
+	Cache      fixity.Cache     `json:"cache"`
+	Away       []string         `json:"away"`
+	Listed     int64            `json:"listed"`
+	Read       int64            `json:"read"`
+	ReadBefore int64            `json:"read_before"`
+	Bytes      int64            `json:"bytes"`
+	Intact     int64            `json:"intact"`
+	Awaited    int64            `json:"awaited"`
+	Behind     int64            `json:"behind"`
+	Editing    int64            `json:"editing"`
+	New        int64            `json:"new"`
+	LeftOut    int64            `json:"left_out"`
+	Settled    int64            `json:"settled"`
+	Trouble    []string         `json:"trouble"`
+	Findings   []report.Finding `json:"findings"`
+	Exit       int              `json:"exit"`
+}
+
+func auditsJSON(rs []acts.AuditResult) []auditJSON {
+	out := []auditJSON{}
+	for _, r := range rs {
+		j := auditJSON{Store: r.Store, Kind: r.Kind, Adopted: r.Adopted, Complete: r.Complete, Full: r.Audit.Full, Cache: r.Cache,
+			Away: notNil(r.Away), Listed: r.Listed, Read: r.Read, ReadBefore: r.ReadBefore, Bytes: r.Bytes,
+			Intact: r.States[fixity.Intact], Awaited: r.States[fixity.Awaited], Behind: r.States[fixity.Behind], Editing: r.States[fixity.Editing],
+			New: r.New, LeftOut: r.LeftOut, Settled: r.Settled, Trouble: notNil(r.Trouble), Findings: []report.Finding{}, Exit: r.Exit()}
+		for _, f := range r.Findings {
+			j.Findings = append(j.Findings, report.FindingOf(f, r.Fresh[f.ID]))
+		}
+		out = append(out, j)
+	}
+	return out
+}
+
+func notNil(s []string) []string {
+	if s == nil {
+		return []string{}
+	}
+	return s
+}
+
+func (c *command) printAudit(a *app.App, r acts.AuditResult) {
+	rule, _ := a.Acts.Rules.Store(r.Store)
+	c.printf("%s", r.Store)
+	if rule.Place != "" {
+		c.printf(" (%s)", rule.Place)
+	}
+	c.printf("\n")
+	for _, w := range r.Away {
+		if r.Promised && !r.Adopted {
+			c.printf("  awaited: %s\n", w)
+		} else if r.Promised {
+			c.printf("  away, as may be: %s\n", w)
+		} else {
+			c.printf("  AWAY: %s\n", w)
+		}
+	}
+	if r.Audit.ID != 0 {
+		c.printf("  %s listed, %s read (%s)%s\n", report.Count(r.Listed, "file"), report.Number(r.Read), report.Size(r.Bytes), before(r))
+		if r.Cache == fixity.Allowed && r.Read > 0 {
+			c.printf("  The page cache was allowed to answer: this may not have been a read of the drive.\n")
+		}
+	}
+	counts := []string{}
+	for _, s := range []fixity.State{fixity.Intact, fixity.Editing, fixity.Behind, fixity.Awaited} {
+		if n := r.States[s]; n > 0 || s == fixity.Intact {
+			counts = append(counts, fmt.Sprintf("%s %s", report.Number(n), s))
+		}
+	}
+	for _, x := range []struct {
+		n    int64
+		what string
+	}{{r.New, "new (not yet taken in)"}, {r.LeftOut, "left out as litter"}, {r.Settled, "not intact and settled"}} {
+		if x.n > 0 {
+			counts = append(counts, fmt.Sprintf("%s %s", report.Number(x.n), x.what))
+		}
+	}
+	if r.Audit.ID == 0 && len(r.Away) == 0 {
+		c.printf("  nothing is under care here yet: \"firmus intake\" begins it\n")
+	} else {
+		c.printf("  %s\n", strings.Join(counts, ", "))
+	}
+	for _, t := range r.Trouble {
+		c.printf("  NOT FINISHED: %s\n", t)
+	}
+	c.printFindings(a, r.Findings, r.Fresh, false)
+	if len(r.Findings) == 0 && len(r.Trouble) == 0 && len(r.Away) == 0 && r.Audit.ID != 0 {
+		c.printf("  No finding is open on what was checked.\n")
+	}
+}
+
+func before(r acts.AuditResult) string {
+	if r.ReadBefore == 0 {
+		return ""
+	}
+	return fmt.Sprintf("; %s were read before it was cut off", report.Number(r.ReadBefore))
+}
+
+// printFindings lists findings, those of an incident as one.
+func (c *command) printFindings(a *app.App, fs []ledger.Finding, fresh map[int64]bool, withStore bool) {
+	ordered := slices.Clone(fs)
+	slices.SortStableFunc(ordered, func(x, y ledger.Finding) int { return y.Urgency.Level() - x.Urgency.Level() })
+	shown := map[int64]int{}
+	total := map[int64]int{}
+	for _, f := range fs {
+		total[f.Incident]++
+	}
+	for _, f := range ordered {
+		if f.Incident != 0 {
+			if shown[f.Incident] == 0 {
+				c.printf("  ONE INCIDENT: %s %s in %s, %s (incident %d); the first of them:\n", report.Number(int64(total[f.Incident])), f.Kind, f.Store, f.Set, f.Incident)
+			}
+			if shown[f.Incident]++; shown[f.Incident] > 3 {
+				continue
+			}
+		}
+		c.printFinding(a, f, fresh[f.ID], withStore)
+	}
+}
+
+func (c *command) printFinding(a *app.App, f ledger.Finding, fresh, withStore bool) {
+	where := f.Set
+	if withStore {
+		where = strings.TrimSuffix(f.Store+"/"+f.Set, "/")
+	}
+	if f.Path != "" {
+		where = strings.TrimPrefix(where+"/", "/") + report.Show(f.Path)
+	} else if where == "" {
+		where = f.Store
+	}
+	mark := ""
+	if fresh {
+		mark = " new"
+	}
+	c.printf("  [%d]%s %s: %s, %s\n", f.ID, mark, report.Urgency(f.Urgency), f.Kind, where)
+	c.printf("      %s\n", report.What(f))
+	if g := report.Good(f); g != "" {
+		c.printf("      %s\n", g)
+	}
+	rule, _ := a.Acts.Rules.Store(f.Store)
+	for _, n := range report.Next(f, rule.Arrivals) {
+		c.printf("      - %s\n", n)
+	}
+}
+
+// completeStores completes names of stores from the configuration.
+func (c *command) completeStores(cmd *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
+	cfg, err := c.load()
+	if err != nil {
+		return nil, cobra.ShellCompDirectiveNoFileComp
+	}
+	var names []string
+	for _, s := range cfg.Stores {
+		if !slices.Contains(args, s.Name) {
+			names = append(names, s.Name)
+		}
+	}
+	return names, cobra.ShellCompDirectiveNoFileComp
+}

@@ -1,0 +1,132 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/config"
+	"firmus/fixity"
+)
+
+type checkLine struct {
+	What   string `json:"what"`
+	OK     bool   `json:"ok"`
+	Detail string `json:"detail"`
+}
+
+func (c *command) checkCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "check",
+		Short: "Say what would not work tonight",
+		Long: `Looks at the configuration, the state folder, the ledger and each store's folders,
+and says what would not work. It changes nothing and reads no recording.
+
+Exit status 3 if something would not work, 2 if the configuration is wrong.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return c.check(cmd.Context()) },
+	}
+}
+
+func (c *command) check(ctx context.Context) error {
+	cfg, err := c.load()
+	if err != nil {
+		return err
+	}
+	lines := []checkLine{{"configuration", true, cfg.File}, c.checkState(cfg)}
+	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: true})
+	switch {
+	case err == nil:
+		defer a.Close()
+		lines = append(lines, checkLine{"ledger", true, a.Ledger.Where()})
+		odd, err := a.Acts.CheckClock(ctx)
+		if err != nil {
+			return err
+		}
+		lines = append(lines, checkLine{"clock", odd == "", odd})
+		stores, err := a.Acts.CheckStores(ctx)
+		if err != nil {
+			return err
+		}
+		for _, s := range stores {
+			lines = append(lines, checkLine{fmt.Sprintf("store %s, set %s", s.Store, s.Set), s.OK, s.Detail})
+		}
+	case errors.Is(err, fixity.ErrNotFound):
+		lines = append(lines, checkLine{"ledger", true, "none yet: \"firmus intake\" begins one"})
+		for _, s := range cfg.Stores {
+			for _, r := range s.Sets {
+				if s.Kind != config.Disk {
+					continue
+				}
+				st, err := os.Stat(r.Path)
+				l := checkLine{fmt.Sprintf("store %s, set %s", s.Name, r.Set), err == nil && st.IsDir(), r.Path}
+				if err != nil {
+					l.Detail = err.Error()
+				} else if !st.IsDir() {
+					l.Detail = r.Path + " is not a folder"
+				}
+				lines = append(lines, l)
+			}
+		}
+	default:
+		lines = append(lines, checkLine{"ledger", false, err.Error()})
+	}
+	for _, s := range cfg.Stores {
+		if s.Kind != config.Disk {
+			lines = append(lines, checkLine{"store " + s.Name, false, fmt.Sprintf("stores of kind %s can't be audited by this version", s.Kind)})
+		}
+	}
+	ok := true
+	for _, l := range lines {
+		ok = ok && l.OK
+	}
+	if !ok {
+		c.exit = exitUnfinished
+	}
+	if c.json {
+		c.document(map[string]any{"ok": ok, "checks": lines, "exit": c.exit})
+		return nil
+	}
+	for _, l := range lines {
+		mark := "ok      "
+		if !l.OK {
+			mark = "NOT OK  "
+		}
+		c.printf("%s%s", mark, l.What)
+		if l.Detail != "" {
+			c.printf(": %s", l.Detail)
+		}
+		c.printf("\n")
+	}
+	return nil
+}
+
+// checkState tries to write where the ledger is kept, or would be.
+func (c *command) checkState(cfg *config.Config) checkLine {
+	l := checkLine{What: "state folder", Detail: cfg.State}
+	dir := cfg.State
+	for {
+		if _, err := os.Stat(dir); err == nil {
+			break
+		}
+		up := filepath.Dir(dir)
+		if up == dir {
+			break
+		}
+		dir = up
+	}
+	f, err := os.CreateTemp(dir, ".firmus-check-*")
+	if err != nil {
+		l.Detail = fmt.Sprintf("nothing can be written there: %v", err)
+		return l
+	}
+	f.Close()
+	os.Remove(f.Name())
+	l.OK = true
+	return l
+}

@@ -1,0 +1,197 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/demo"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+func (c *command) demoCommand() *cobra.Command {
+	var keep string
+	var once bool
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "See it work on an invented archive",
+		Long: `Makes the invented Quillmere Valley Song Survey with a studio drive and a vault,
+takes it under care, audits it, damages some copies on purpose, audits again, and
+says what was found and what to do. The folder it leaves is an ordinary one, with
+firmus.toml: go on trying things there.
+
+With --once the exit status is 0 if just the planted damage was found, else 1.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return c.demo(cmd.Context(), keep, once) },
+	}
+	cmd.Flags().StringVar(&keep, "keep", "", "make it in this `DIR`, which must be empty or not there")
+	cmd.Flags().BoolVar(&once, "once", false, "end with a verdict, and remove the folder unless --keep names it")
+	return cmd
+}
+
+func (c *command) demo(ctx context.Context, dir string, once bool) error {
+	if dir == "" {
+		var err error
+		if dir, err = os.MkdirTemp("", "firmus-demo-"); err != nil {
+			return err
+		}
+		if once {
+			defer os.RemoveAll(dir)
+		}
+	}
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return err
+	}
+	d := &demonstration{c: c, dir: dir}
+	if err := d.prepare(ctx); err != nil {
+		if errors.Is(err, demo.ErrNotEmpty) {
+			return usageError{err}
+		}
+		return err
+	}
+	defer d.app.Close()
+	clean, err := d.audit(ctx, "Every copy was read. Nothing is wrong so far")
+	if err != nil {
+		return err
+	}
+	if n := len(clean); n > 0 {
+		c.exit = exitFinding
+		c.step("%s before anything was damaged: that must not be", report.Count(int64(n), "finding"))
+	}
+	planted, err := demo.Plant(dir, time.Now())
+	if err != nil {
+		return err
+	}
+	c.step("Now %s, each to one copy, as such things happen", report.Count(int64(len(planted)), "accident"))
+	found, err := d.audit(ctx, "")
+	if err != nil {
+		return err
+	}
+	return d.verdict(planted, found, once)
+}
+
+// step tells what the demo does; stdout, unless that is for the JSON document.
+func (c *command) step(format string, args ...any) {
+	if !c.json {
+		c.printf("\n== "+format+"\n", args...)
+	}
+}
+
+type demonstration struct {
+	c   *command
+	dir string
+	app *app.App
+}
+
+func (d *demonstration) prepare(ctx context.Context) error {
+	c := d.c
+	w, err := demo.Make(d.dir, time.Now())
+	if err != nil {
+		return err
+	}
+	c.step("The Quillmere Valley Song Survey: %s of %s, in %s", report.Count(int64(w.Files), "file"), report.Count(int64(len(w.Items)), "reel"), d.dir)
+	if !c.json {
+		c.printf("A valley that doesn't exist; its songs were made by this program. Each file lies on\nthe studio drive and in the vault.\n")
+	}
+	cfg, err := config.Load(filepath.Join(d.dir, "firmus.toml"))
+	if err != nil {
+		return err
+	}
+	if d.app, err = app.Open(ctx, app.Options{Config: cfg, By: "the demo", Say: c.say, Watch: c.watch()}); err != nil {
+		return err
+	}
+	res, err := d.app.Acts.Intake(ctx, acts.IntakeOrder{})
+	if err != nil {
+		return err
+	}
+	if res.Exit() != 0 {
+		return fmt.Errorf("intake did not go well: %v", res.Trouble)
+	}
+	c.step("Taken under care: %s, %s; %s written beside them", report.Count(res.Taken, "file"), report.Size(res.Bytes), report.Count(int64(res.Manifests), "manifest"))
+	return nil
+}
+
+// audit reads every copy and gives the open findings.
+func (d *demonstration) audit(ctx context.Context, fine string) ([]ledger.Finding, error) {
+	results, err := d.app.Acts.Audit(ctx, acts.AuditOrder{Full: true, Cache: fixity.Bypassed})
+	if err != nil {
+		return nil, err
+	}
+	var all []ledger.Finding
+	for _, r := range results {
+		if len(r.Trouble) > 0 {
+			return nil, fmt.Errorf("audit of %s did not finish: %v", r.Store, r.Trouble)
+		}
+		all = append(all, r.Findings...)
+	}
+	if len(all) == 0 && fine != "" {
+		d.c.step("%s", fine)
+		if !d.c.json {
+			for _, r := range results {
+				d.c.printf("%-8s %s read, %s intact\n", r.Store, report.Count(r.Read, "file"), report.Number(r.States[fixity.Intact]))
+			}
+		}
+	}
+	return all, nil
+}
+
+func (d *demonstration) verdict(planted []demo.Planted, found []ledger.Finding, once bool) error {
+	c := d.c
+	plain := make([]fixity.Finding, len(found))
+	for i, f := range found {
+		plain[i] = f.Finding
+	}
+	lacking, extra := demo.Compare(planted, plain)
+	if len(lacking)+len(extra) > 0 {
+		c.exit = exitFinding
+	}
+	if c.json {
+		out := []report.Finding{}
+		for _, f := range found {
+			out = append(out, report.FindingOf(f, true))
+		}
+		c.document(map[string]any{"dir": d.dir, "planted": len(planted), "found": len(found), "lacking": len(lacking), "extra": len(extra), "findings": out, "exit": c.exit})
+		return nil
+	}
+	c.step("Found by reading every copy again: %s", report.Count(int64(len(found)), "finding"))
+	slices.SortStableFunc(found, func(a, b ledger.Finding) int { return b.Urgency.Level() - a.Urgency.Level() })
+	heading := fixity.Urgency("")
+	for _, f := range found {
+		if f.Urgency != heading {
+			heading = f.Urgency
+			c.printf("\n%s\n", report.Urgency(heading))
+		}
+		for _, p := range planted {
+			if p.Store == f.Store && p.Set == f.Set && p.Path == f.Path {
+				c.printf("\n  What had happened: %s\n", p.Story)
+			}
+		}
+		c.printFinding(d.app, f, false, true)
+	}
+	c.printf("\n")
+	for _, p := range lacking {
+		c.printf("NOT FOUND though planted: %s, %s in %s/%s\n", p.Kind, report.Show(p.Path), p.Store, p.Set)
+	}
+	for _, f := range extra {
+		c.printf("FOUND though nobody planted it: %s, %s in %s/%s\n", f.Kind, report.Show(f.Path), f.Store, f.Set)
+	}
+	if len(lacking)+len(extra) == 0 {
+		c.printf("Every one of the %d planted accidents was found, and nothing else.\n", len(planted))
+	}
+	if !once {
+		c.printf("\nGo on in %s:\n  firmus findings          what is open\n  firmus findings show 1   all about one\n  firmus audit --full      read everything again\n  firmus report holdings\nRemove the folder when you have seen enough.\n", d.dir)
+	}
+	return nil
+}

@@ -1,0 +1,271 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+func (c *command) findingsCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "findings",
+		Short: "Look at findings and decide about them",
+		Args:  cobra.NoArgs,
+		RunE:  func(cmd *cobra.Command, _ []string) error { return c.listFindings(cmd.Context(), false) },
+	}
+	var all bool
+	list := &cobra.Command{
+		Use:   "list",
+		Short: "List the open findings",
+		Args:  cobra.NoArgs,
+		RunE:  func(cmd *cobra.Command, _ []string) error { return c.listFindings(cmd.Context(), all) },
+	}
+	list.Flags().BoolVar(&all, "all", false, "the settled ones too")
+	show := &cobra.Command{
+		Use:   "show N",
+		Short: "Show all that is known of a finding",
+		Args:  cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			ids, err := numbers(args)
+			if err != nil {
+				return err
+			}
+			return c.showFinding(cmd.Context(), ids[0])
+		},
+	}
+	cmd.AddCommand(list, show, c.signOffCommand(), c.settleCommand())
+	return cmd
+}
+
+func numbers(args []string) ([]int64, error) {
+	var out []int64
+	for _, a := range args {
+		n, err := strconv.ParseInt(a, 10, 64)
+		if err != nil || n < 1 {
+			return nil, usageError{fmt.Errorf("%q is not the number of a finding", a)}
+		}
+		out = append(out, n)
+	}
+	return out, nil
+}
+
+func (c *command) listFindings(ctx context.Context, all bool) error {
+	a, err := c.open(ctx, true)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	var fs []ledger.Finding
+	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		if all {
+			fs, err = t.AllFindings()
+		} else {
+			fs, err = t.OpenFindings("")
+		}
+		return err
+	}); err != nil {
+		return err
+	}
+	if c.json {
+		out := []report.Finding{}
+		for _, f := range fs {
+			out = append(out, report.FindingOf(f, false))
+		}
+		c.document(map[string]any{"findings": out})
+		return nil
+	}
+	if len(fs) == 0 {
+		c.printf("No finding is open. That says nothing of what was not checked: see \"firmus report holdings\".\n")
+		return nil
+	}
+	if !all {
+		c.printFindings(a, fs, nil, true)
+		return nil
+	}
+	for _, f := range fs {
+		state := "open"
+		if !f.Open() {
+			state = fmt.Sprintf("%s on %s by %s", fixity.Means("settled", string(f.Settled)), day(f.SettledAt), f.SettledBy)
+		}
+		c.printf("%5d  %-11s %-11s %s/%s/%s  (%s)\n", f.ID, f.Kind, f.Urgency, f.Store, f.Set, report.Show(f.Path), state)
+	}
+	return nil
+}
+
+func day(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.Local().Format("2006-01-02 15:04 MST")
+}
+
+func (c *command) showFinding(ctx context.Context, id int64) error {
+	a, err := c.open(ctx, true)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	var f ledger.Finding
+	var copies []ledger.Copy
+	var versions []ledger.Version
+	if err := a.Ledger.View(ctx, func(t *ledger.Tx) error {
+		if f, err = t.Finding(id); err != nil {
+			return fmt.Errorf("finding %d: %w", id, err)
+		}
+		if f.File == 0 {
+			return nil
+		}
+		if copies, err = t.Copies(f.File); err != nil {
+			return err
+		}
+		versions, err = t.Versions(f.File)
+		return err
+	}); err != nil {
+		return err
+	}
+	if c.json {
+		doc := struct {
+			report.Finding
+			Copies []report.Copy `json:"copies"`
+		}{report.FindingOf(f, false), report.CopiesOf(copies)}
+		c.document(doc)
+		return nil
+	}
+	c.printFinding(a, f, false, true)
+	if !f.Open() {
+		c.printf("      %s on %s by %s: %s\n", fixity.Means("settled", string(f.Settled)), day(f.SettledAt), f.SettledBy, f.Reason)
+	}
+	if f.Detail != "" {
+		c.printf("\n  How it was seen   %s\n", f.Detail)
+	}
+	c.printf("  First told        %s\n  Last seen         %s\n", day(f.Opened), day(f.Seen))
+	for i, r := range f.Ranges {
+		if i == 10 {
+			c.printf("                    and %s more\n", report.Count(int64(len(f.Ranges)-10), "place"))
+			break
+		}
+		label := "  Where             "
+		if i > 0 {
+			label = "                    "
+		}
+		c.printf("%sbytes %s to %s (%s)\n", label, report.Number(r.Offset), report.Number(r.Offset+r.Length-1), report.Size(r.Length))
+	}
+	if len(copies) > 0 {
+		c.printf("\n  Each copy of this file\n")
+		c.printCopies(a, copies, "    ")
+	}
+	for _, v := range versions {
+		c.printf("  Version %d         %s, SHA-256 %s\n                    %s, by %s, %s\n", v.N, report.Size(v.Size), v.SHA256.Sum, v.Reason, v.By, day(v.At))
+	}
+	return nil
+}
+
+// printCopies gives a row to each store, with when and how the copy was last known.
+func (c *command) printCopies(a *app.App, copies []ledger.Copy, indent string) {
+	for _, x := range copies {
+		rule, _ := a.Acts.Rules.Store(x.Store)
+		place := x.Store
+		if rule.Place != "" {
+			place += " (" + rule.Place + ")"
+		}
+		c.printf("%s%-30s %-11s %s\n", indent, place, x.State, report.LastKnown(x))
+	}
+}
+
+func (c *command) signOffCommand() *cobra.Command {
+	var o acts.SignOffOrder
+	cmd := &cobra.Command{
+		Use:   "signoff N…",
+		Short: "Accept what findings tell of",
+		Long: `Accepts a change. It is by place: in the store where files arrive, an altered file
+becomes a new version (a master only with --master), a missing one is retired, a
+misplaced one is renamed everywhere. Elsewhere only what is unexpected can be left
+in peace. Of a disputed file the version that is signed off becomes the right one.
+
+A whole reorganisation is signed off by its incident; type how many files it is.`,
+		Args: cobra.ArbitraryArgs,
+	}
+	cmd.Flags().StringVar(&o.Reason, "reason", "", "why (needed)")
+	cmd.Flags().BoolVar(&o.Master, "master", false, "a changed master is really meant")
+	cmd.Flags().Int64Var(&o.Incident, "incident", 0, "all open findings of this `INCIDENT`")
+	cmd.Flags().Int64Var(&o.Files, "files", 0, "how many files that is, when it is more than 20")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		var err error
+		if o.Findings, err = numbers(args); err != nil {
+			return err
+		}
+		if len(args) == 0 && o.Incident == 0 {
+			return usageError{errors.New("name the findings by their numbers, or an incident")}
+		}
+		a, err := c.open(cmd.Context(), true)
+		if err != nil {
+			return err
+		}
+		defer a.Close()
+		done, err := a.Acts.SignOff(cmd.Context(), o)
+		if c.json && len(done) > 0 {
+			c.document(map[string]any{"signed_off": done, "exit": 0})
+		} else {
+			for i, d := range done {
+				if i == 20 && len(done) > 25 {
+					c.printf("and %s more\n", report.Number(int64(len(done)-i)))
+					break
+				}
+				c.printf("[%d] %s/%s/%s: %s\n", d.Finding, d.Store, d.Set, report.Show(d.Path), d.Did)
+			}
+		}
+		return err
+	}
+	return cmd
+}
+
+func (c *command) settleCommand() *cobra.Command {
+	var reason string
+	cmd := &cobra.Command{
+		Use:   "settle N…",
+		Short: "Close findings with a reason",
+		Long: `Closes findings. What they tell of stays as it is: it isn't reported again while
+it stays just the same, and it doesn't count as an intact copy.`,
+		Args: cobra.MinimumNArgs(1),
+	}
+	cmd.Flags().StringVar(&reason, "reason", "", "why (needed)")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		ids, err := numbers(args)
+		if err != nil {
+			return err
+		}
+		a, err := c.open(cmd.Context(), true)
+		if err != nil {
+			return err
+		}
+		defer a.Close()
+		fs, err := a.Acts.Settle(cmd.Context(), ids, reason)
+		if err != nil {
+			return err
+		}
+		if c.json {
+			out := []int64{}
+			for _, f := range fs {
+				out = append(out, f.ID)
+			}
+			c.document(map[string]any{"settled": out, "exit": 0})
+			return nil
+		}
+		for _, f := range fs {
+			c.printf("[%d] settled: %s\n", f.ID, strings.TrimSpace(reason))
+		}
+		return nil
+	}
+	return cmd
+}

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/report"
+)
+
+func (c *command) intakeCommand() *cobra.Command {
+	var o acts.IntakeOrder
+	var wait string
+	cmd := &cobra.Command{
+		Use:   "intake [SET…]",
+		Short: "Take new files under care and write manifests",
+		Long: `Takes the files that are new in the arrivals store under care. All stores within
+reach are compared: where they agree a file is taken in, where they differ it is
+disputed and a person decides. Then manifest-sha256.txt is written into each
+first-level folder.`,
+		Args: cobra.ArbitraryArgs,
+	}
+	cmd.Flags().StringVar(&wait, "wait", "", "wait so long (10m, 2h) for a store that another process works on")
+	cache := cacheFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		var err error
+		if o.Cache, err = cache(); err != nil {
+			return err
+		}
+		if o.Wait, err = duration(wait); err != nil {
+			return err
+		}
+		o.Sets = args
+		a, err := c.open(cmd.Context(), false)
+		if err != nil {
+			return err
+		}
+		defer a.Close()
+		c.startProgress(0)
+		res, err := a.Acts.Intake(cmd.Context(), o)
+		c.progress.stop()
+		if err != nil && res.Taken == 0 {
+			return err
+		}
+		c.exit = res.Exit()
+		if err != nil {
+			c.exit = max(c.exit, statusOf(err))
+		}
+		for _, w := range res.Warnings {
+			c.say("%s", w)
+		}
+		if c.json {
+			c.document(intakeJSON(res, err, c.exit))
+			return err
+		}
+		c.printf("%s taken under care, %s\n", report.Count(res.Taken, "file"), report.Size(res.Bytes))
+		if res.Agreed > 0 {
+			c.printf("  %s: a second store or a list beside them agrees\n", report.Number(res.Agreed))
+		}
+		if res.OneOnly > 0 {
+			c.printf("  %s: known from one place only, until a second store has been read\n", report.Number(res.OneOnly))
+		}
+		if res.Disputed > 0 {
+			c.printf("  %s: DISPUTED, see below\n", report.Number(res.Disputed))
+		}
+		if res.Manifests > 0 {
+			c.printf("  %s written\n", report.Count(int64(res.Manifests), "manifest"))
+		}
+		for _, t := range res.Trouble {
+			c.printf("  NOT FINISHED: %s\n", t)
+		}
+		c.printFindings(a, res.Findings, nil, true)
+		return err
+	}
+	return cmd
+}
+
+func intakeJSON(res acts.IntakeResult, err error, exit int) any {
+	doc := struct {
+		acts.IntakeResult
+		Findings []report.Finding `json:"findings"`
+		Error    string           `json:"error,omitempty"`
+		Exit     int              `json:"exit"`
+	}{IntakeResult: res, Findings: []report.Finding{}, Exit: exit}
+	doc.Warnings, doc.Trouble = notNil(res.Warnings), notNil(res.Trouble)
+	for _, f := range res.Findings {
+		doc.Findings = append(doc.Findings, report.FindingOf(f, true))
+	}
+	if err != nil {
+		doc.Error = err.Error()
+	}
+	return doc
+}

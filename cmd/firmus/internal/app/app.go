@@ -1,0 +1,150 @@
+// Package app wires the parts together: configuration, ledger, stores, acts. It is
+// the only package that sees everything, and no use case lives here.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/config"
+	"firmus/fixity"
+	"firmus/fixity/audit"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+	"firmus/replicas/disk"
+)
+
+// Options say how an App is opened.
+type Options struct {
+	Config *config.Config
+	By     string // the person or program that acts
+	Now    func() time.Time
+	Say    func(format string, args ...any) // messages; may be nil
+	Watch  audit.Watch
+	// MustExist refuses to make a new ledger: for commands that only show.
+	MustExist bool
+}
+
+// App is an open archive.
+type App struct {
+	Config *config.Config
+	Ledger *ledger.Ledger
+	Acts   *acts.Env
+	events *eventFiles
+}
+
+// Open opens the ledger by the configuration and wires the stores to it.
+func Open(ctx context.Context, o Options) (*App, error) {
+	c := o.Config
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	rules, litter, err := rulesOf(c)
+	if err != nil {
+		return nil, err
+	}
+	if o.MustExist {
+		if _, err := os.Stat(c.State); errors.Is(err, os.ErrNotExist) {
+			return nil, fmt.Errorf("there is no ledger yet (%s): \"firmus intake\" begins one: %w", c.State, fixity.ErrNotFound)
+		}
+	} else if err := os.MkdirAll(c.State, 0o700); err != nil {
+		return nil, fmt.Errorf("state folder: %w", err)
+	}
+	a := &App{Config: c, events: &eventFiles{dir: filepath.Join(c.State, "events")}}
+	a.Ledger, err = ledger.Open(ctx, ledger.Options{
+		Path: filepath.Join(c.State, "ledger.db"), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
+		Committed: func([]ledger.Event) { a.copyEvents(o.Say) }, MustExist: o.MustExist && c.Ledger.URL == "",
+	})
+	if errors.Is(err, fixity.ErrNotFound) {
+		return nil, fmt.Errorf("there is no ledger yet: \"firmus intake\" begins one: %w", err)
+	}
+	if err != nil {
+		return nil, err
+	}
+	a.copyEvents(o.Say)
+	if !o.MustExist {
+		if _, err := a.Ledger.Key(); err != nil {
+			a.Ledger.Close()
+			return nil, err
+		}
+	}
+	a.Acts = &acts.Env{
+		Ledger: a.Ledger, Rules: rules, Now: o.Now, By: o.By, Watch: o.Watch, Say: o.Say,
+		Root: func(store, set string, cache fixity.Cache) (acts.Root, error) {
+			return a.root(store, set, cache, litter)
+		},
+		Where:    a.where,
+		NoMarker: func(store string) bool { s, _ := c.Store(store); return !s.Marker },
+		Device:   a.device,
+		Provided: provided,
+	}
+	return a, nil
+}
+
+// Close ends the connections to the ledger.
+func (a *App) Close() error { return a.Ledger.Close() }
+
+func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error) {
+	var r policy.Rules
+	litter := map[string]policy.LeaveOut{}
+	for _, s := range c.Sets {
+		r.Sets = append(r.Sets, policy.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing)})
+		l, err := policy.NewLeaveOut(s.LeaveOut)
+		if err != nil {
+			return r, nil, fmt.Errorf("%s: set %s: %w: %w", c.File, s.Name, err, fixity.ErrRefused)
+		}
+		litter[s.Name] = l
+	}
+	for _, s := range c.Stores {
+		p := policy.Store{Name: s.Name, Kind: string(s.Kind), Place: s.Place, Follows: s.Follows, Arrivals: s.Arrivals, Visiting: s.Visiting,
+			Manifests: s.Manifests, ReadWithin: time.Duration(s.ReadWithin), ExpectWithin: time.Duration(s.ExpectWithin)}
+		for _, x := range s.Sets {
+			p.Sets = append(p.Sets, x.Set)
+		}
+		r.Stores = append(r.Stores, p)
+	}
+	return r, litter, nil
+}
+
+func (a *App) where(store, set string) string {
+	s, _ := a.Config.Store(store)
+	for _, r := range s.Sets {
+		if r.Set == set {
+			return r.Path
+		}
+	}
+	return store
+}
+
+// root opens a set's root in a store. The switch on the kind of store is here and
+// nowhere else.
+func (a *App) root(store, set string, cache fixity.Cache, litter map[string]policy.LeaveOut) (acts.Root, error) {
+	s, ok := a.Config.Store(store)
+	if !ok {
+		return nil, fmt.Errorf("store %q is not in the configuration: %w", store, fixity.ErrRefused)
+	}
+	if s.Kind != config.Disk {
+		return nil, fmt.Errorf("store %q is of kind %s: %w", store, s.Kind, fixity.ErrRefused)
+	}
+	return disk.Open(a.where(store, set), disk.Options{Store: store, Marker: s.Marker, Cache: cache, LeaveOut: litter[set].Match})
+}
+
+// device names the drive that a store lies on; stores on one are never read at once.
+func (a *App) device(ctx context.Context, store string) string {
+	s, _ := a.Config.Store(store)
+	for _, r := range s.Sets {
+		d, err := disk.Open(r.Path, disk.Options{Store: store})
+		if err != nil {
+			continue
+		}
+		if dev, err := d.Device(ctx); err == nil && dev.ID != "" {
+			return dev.ID
+		}
+	}
+	return ""
+}

@@ -1,0 +1,16 @@
+package app
+
+import (
+	"firmus/fixity"
+	"firmus/fixity/policy"
+	"firmus/replicas/disk"
+)
+
+// Folder opens a folder that need not belong to any store.
+func Folder(dir string, cache fixity.Cache) (*disk.Dir, error) {
+	litter, err := policy.NewLeaveOut(nil)
+	if err != nil {
+		return nil, err
+	}
+	return disk.Open(dir, disk.Options{Cache: cache, LeaveOut: litter.Match})
+}

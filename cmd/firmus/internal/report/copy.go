@@ -1,0 +1,84 @@
+package report
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// Instant is a time as JSON has it: RFC 3339, UTC.
+type Instant struct{ Time time.Time }
+
+// InstantOf is nil for the zero time, so that what is not known stays blank.
+func InstantOf(t time.Time) *Instant {
+	if t.IsZero() {
+		return nil
+	}
+	return &Instant{t.UTC()}
+}
+
+// MarshalJSON gives whole seconds.
+func (i Instant) MarshalJSON() ([]byte, error) {
+	return json.Marshal(i.Time.UTC().Format(time.RFC3339))
+}
+
+// Copy is one file in one store as JSON.
+type Copy struct {
+	Store       string       `json:"store"`
+	State       fixity.State `json:"state"`
+	At          string       `json:"at"`
+	AtBase64    string       `json:"at_base64,omitempty"`
+	Version     int64        `json:"version"` // last shown to be there; 0: none
+	Read        *Instant     `json:"read"`
+	ReadOK      bool         `json:"read_ok"`
+	ReadCache   fixity.Cache `json:"read_cache"`
+	Reported    *Instant     `json:"reported"`
+	ReportedOK  bool         `json:"reported_ok"`
+	Since       *Instant     `json:"since"`
+	SettledAsIs bool         `json:"settled_as_is"`
+}
+
+// CopiesOf makes the JSON of copies.
+func CopiesOf(cs []ledger.Copy) []Copy {
+	out := []Copy{}
+	for _, c := range cs {
+		x := Copy{Store: c.Store, State: c.State, Version: c.Held, Read: InstantOf(c.Read.At), ReadOK: c.Read.OK, ReadCache: c.Read.Cache,
+			Reported: InstantOf(c.Reported.At), ReportedOK: c.Reported.OK, Since: InstantOf(c.Since), SettledAsIs: c.SettledAs != ""}
+		x.At, x.AtBase64 = Path(c.At)
+		out = append(out, x)
+	}
+	return out
+}
+
+// LastKnown says when and how a copy was last known, in words.
+func LastKnown(c ledger.Copy) string {
+	s := "never read"
+	if !c.Read.At.IsZero() {
+		how := "read"
+		if !c.Read.OK {
+			how = "read, not as it should be,"
+		}
+		s = fmt.Sprintf("%s %s", how, Local(c.Read.At))
+		if c.Read.Cache != fixity.Bypassed {
+			s += " (" + fixity.Means("cache", string(c.Read.Cache)) + ")"
+		}
+	}
+	if !c.Reported.At.IsZero() {
+		s += "; reported " + Local(c.Reported.At)
+	}
+	if c.State == fixity.Awaited {
+		s = "awaited since " + Local(c.Since)
+	}
+	return s
+}
+
+// Local is a time for a person, with its zone.
+func Local(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.Local().Format("2 Jan 2006 15:04 MST")
+}

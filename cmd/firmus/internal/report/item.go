@@ -1,0 +1,159 @@
+package report
+
+import (
+	"context"
+	"encoding/csv"
+	"fmt"
+	"io"
+	"strconv"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// Item is the statement of one item: its files, each copy of them, and what was
+// done about them.
+type Item struct {
+	Item  string   `json:"item"`
+	At    *Instant `json:"at"`
+	Files []File   `json:"files"`
+}
+
+// File is a file under care, or one that was.
+type File struct {
+	Set        string    `json:"set"`
+	Path       string    `json:"path"`
+	PathBase64 string    `json:"path_base64,omitempty"`
+	Version    int64     `json:"version"` // 0: no version has authority
+	TakenIn    *Instant  `json:"taken_in"`
+	TakenBy    string    `json:"taken_by"`
+	Retired    *Instant  `json:"retired"`
+	Versions   []Version `json:"versions"`
+	Copies     []Copy    `json:"copies"`
+	Findings   []Finding `json:"findings"`
+	Events     []Event   `json:"events"`
+
+	copies []ledger.Copy
+}
+
+// Version is an accepted state of a file.
+type Version struct {
+	N      int64    `json:"n"`
+	Size   int64    `json:"size"`
+	SHA256 string   `json:"sha256"`
+	BLAKE3 string   `json:"blake3"`
+	MD5    string   `json:"md5,omitempty"`
+	Reason string   `json:"reason"`
+	By     string   `json:"by"`
+	At     *Instant `json:"at"`
+}
+
+// Event is an entry of the record about a file.
+type Event struct {
+	Seq    int64       `json:"seq"`
+	At     *Instant    `json:"at"`
+	Verb   fixity.Verb `json:"verb"`
+	By     string      `json:"by"`
+	Store  string      `json:"store,omitempty"`
+	Reason string      `json:"reason,omitempty"`
+}
+
+// MakeItem reads the statement of an item; fixity.ErrNotFound if nothing of it was
+// ever under care.
+func MakeItem(ctx context.Context, l *ledger.Ledger, item string, now time.Time) (Item, error) {
+	out := Item{Item: item, At: InstantOf(now), Files: []File{}}
+	err := l.View(ctx, func(t *ledger.Tx) error {
+		fs, err := t.FilesOfItem(item)
+		if err != nil {
+			return err
+		}
+		if len(fs) == 0 {
+			return fmt.Errorf("no file of item %q is under care: %w", item, fixity.ErrNotFound)
+		}
+		for _, f := range fs {
+			x, err := fileOf(t, f)
+			if err != nil {
+				return err
+			}
+			out.Files = append(out.Files, x)
+		}
+		return nil
+	})
+	return out, err
+}
+
+func fileOf(t *ledger.Tx, f ledger.File) (File, error) {
+	x := File{Set: f.Set, Version: f.Version, TakenIn: InstantOf(f.TakenAt), TakenBy: f.TakenBy, Retired: InstantOf(f.Retired), Versions: []Version{}, Findings: []Finding{}, Events: []Event{}}
+	x.Path, x.PathBase64 = Path(f.Path)
+	vs, err := t.Versions(f.ID)
+	if err != nil {
+		return x, err
+	}
+	for _, v := range vs {
+		x.Versions = append(x.Versions, Version{v.N, v.Size, v.SHA256.Sum, v.BLAKE3.Sum, v.MD5.Sum, v.Reason, v.By, InstantOf(v.At)})
+	}
+	if x.copies, err = t.Copies(f.ID); err != nil {
+		return x, err
+	}
+	x.Copies = CopiesOf(x.copies)
+	fds, err := t.FindingsOf(f.ID)
+	if err != nil {
+		return x, err
+	}
+	for _, fd := range fds {
+		x.Findings = append(x.Findings, FindingOf(fd, false))
+	}
+	err = t.EventsOf(f.ID, func(e ledger.Event) error {
+		x.Events = append(x.Events, Event{e.Seq, InstantOf(e.At), e.Verb, e.By, e.Store, e.Reason})
+		return nil
+	})
+	return x, err
+}
+
+// Text writes the statement for a person.
+func (i Item) Text(w io.Writer) {
+	fmt.Fprintf(w, "Statement of item %s, %s\n", Show(i.Item), Local(i.At.Time))
+	for _, f := range i.Files {
+		fmt.Fprintf(w, "\n%s/%s\n", f.Set, Show(f.Path))
+		fmt.Fprintf(w, "  taken in %s by %s\n", at(f.TakenIn), f.TakenBy)
+		if f.Retired != nil {
+			fmt.Fprintf(w, "  RETIRED %s\n", at(f.Retired))
+		}
+		if f.Version == 0 {
+			fmt.Fprintf(w, "  no version has authority: the stores disagreed at intake\n")
+		}
+		for _, v := range f.Versions {
+			fmt.Fprintf(w, "  version %d  %s, SHA-256 %s\n             %s, by %s, %s\n", v.N, Size(v.Size), v.SHA256, v.Reason, v.By, at(v.At))
+		}
+		for _, c := range f.copies {
+			fmt.Fprintf(w, "  %-14s %-11s %s\n", c.Store, c.State, LastKnown(c))
+		}
+		for _, fd := range f.Findings {
+			end := "open"
+			if fd.State != "open" {
+				end = fixity.Means("settled", string(fd.Settled))
+			}
+			fmt.Fprintf(w, "  finding %d: %s in %s, told %s; %s\n", fd.ID, fd.Kind, fd.Store, Local(fd.Opened), end)
+		}
+	}
+	fmt.Fprintf(w, "\nThis statement doesn't show that the transfer itself was good, nor what a store holds since it was last read.\n")
+}
+
+// CSV writes a row for each copy of each file.
+func (i Item) CSV(w io.Writer) error {
+	rows := [][]string{{"item", "set", "path", "version", "sha256", "store", "state", "held_version", "read", "read_ok", "reported"}}
+	for _, f := range i.Files {
+		sha := ""
+		for _, v := range f.Versions {
+			if v.N == f.Version {
+				sha = v.SHA256
+			}
+		}
+		for _, c := range f.Copies {
+			rows = append(rows, []string{i.Item, f.Set, f.Path, strconv.FormatInt(f.Version, 10), sha, c.Store, string(c.State), strconv.FormatInt(c.Version, 10), rfc(c.Read), strconv.FormatBool(c.ReadOK), rfc(c.Reported)})
+		}
+	}
+	c := csv.NewWriter(w)
+	return c.WriteAll(safeCells(rows))
+}

@@ -1,0 +1,161 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+func (c *command) ledgerCommand() *cobra.Command {
+	cmd := &cobra.Command{Use: "ledger", Short: "Check that the record has not been rewritten", Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+	var against string
+	verify := &cobra.Command{
+		Use:   "verify",
+		Short: "Read the whole record and check it against its own seals",
+		Long: `Reads every event and reading of the record and checks that they are what was
+written. A record that was cut back, or replaced as a whole, agrees with itself:
+only --against an earlier checkpoint, kept elsewhere, shows that.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return c.verifyLedger(cmd.Context(), against) },
+	}
+	verify.Flags().StringVar(&against, "against", "", "an earlier checkpoint `FILE`")
+	var out string
+	checkpoint := &cobra.Command{
+		Use:   "checkpoint",
+		Short: "Print the record's seal of now, to be kept elsewhere",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return c.withLedger(cmd.Context(), func(l *ledger.Ledger, k ledger.Key) error {
+				text, err := l.Checkpoint(cmd.Context(), k)
+				if err != nil {
+					return err
+				}
+				return c.give("checkpoint", text, out, k)
+			})
+		},
+	}
+	checkpoint.Flags().StringVar(&out, "out", "", "write it to this `FILE` instead")
+	prove := &cobra.Command{
+		Use:   "prove SET/PATH",
+		Short: "Print a proof that a file's intake stands in the record",
+		Long: `Prints a proof that the newest event about a file stands in the record: a text
+that anybody can check with the record's public key, without this program's ledger.`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error { return c.prove(cmd.Context(), args[0]) },
+	}
+	cmd.AddCommand(verify, checkpoint, prove)
+	return cmd
+}
+
+func (c *command) withLedger(ctx context.Context, fn func(*ledger.Ledger, ledger.Key) error) error {
+	a, err := c.open(ctx, true)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	k, err := a.Ledger.Key()
+	if err != nil {
+		return err
+	}
+	if k.New {
+		c.say("a new key for the record was made (%s); checkpoints that an older one signed can be compared, their signature can't be checked", a.Ledger.State())
+	}
+	return fn(a.Ledger, k)
+}
+
+// give prints a text, or writes it to a file that must not be there yet.
+func (c *command) give(name string, text []byte, file string, k ledger.Key) error {
+	if file != "" {
+		f, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		if err != nil {
+			return err
+		}
+		_, err = f.Write(text)
+		if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+			return fmt.Errorf("write %s: %w", file, err)
+		}
+	}
+	switch {
+	case c.json:
+		c.document(map[string]any{name: string(text), "key": k.Public})
+	case file == "":
+		c.printf("%s", text)
+	default:
+		c.printf("written to %s; keep it on another machine, or on paper\n", file)
+	}
+	return nil
+}
+
+func (c *command) verifyLedger(ctx context.Context, against string) error {
+	return c.withLedger(ctx, func(l *ledger.Ledger, k ledger.Key) error {
+		v, err := l.Verify(ctx)
+		since := ""
+		if err == nil && against != "" {
+			var text []byte
+			if text, err = os.ReadFile(against); err != nil {
+				return err
+			}
+			cp, err2 := l.CheckAgainst(ctx, text, k)
+			err = err2
+			since = fmt.Sprintf("%d events", cp.Size)
+		}
+		if errors.Is(err, ledger.ErrRewritten) {
+			c.exit = exitFinding
+			if c.json {
+				c.document(map[string]any{"valid": false, "problem": err.Error(), "events": v.Events, "exit": c.exit})
+				return nil
+			}
+			c.printf("THE RECORD IS NOT WHAT WAS WRITTEN: %v\n", err)
+			c.printf("Change nothing. Keep a copy of the state folder, and compare with the backups and with checkpoints kept elsewhere.\n")
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if c.json {
+			c.document(map[string]any{"valid": true, "events": v.Events, "readings": v.Readings, "root": v.Root.String(), "exit": 0})
+			return nil
+		}
+		c.printf("The record is what was written: %s, %s.\n", report.Count(v.Events, "event"), report.Count(v.Readings, "reading"))
+		if since != "" {
+			c.printf("It has not been rewritten since the checkpoint (%s).\n", since)
+		} else {
+			c.printf("Whether it was cut back or replaced as a whole shows only --against an earlier checkpoint.\n")
+		}
+		return nil
+	})
+}
+
+func (c *command) prove(ctx context.Context, arg string) error {
+	set, path, _ := strings.Cut(arg, "/")
+	return c.withLedger(ctx, func(l *ledger.Ledger, k ledger.Key) error {
+		seq := int64(-1)
+		if err := l.View(ctx, func(t *ledger.Tx) error {
+			f, err := t.FileAt(set, path)
+			if err != nil {
+				return fmt.Errorf("no file is under care at %q: %w", arg, err)
+			}
+			seq, err = t.LastEventAbout(f.ID)
+			return err
+		}); err != nil {
+			return err
+		}
+		if seq < 0 {
+			return fmt.Errorf("no event about %q: %w", arg, fixity.ErrNotFound)
+		}
+		p, err := l.Prove(ctx, k, seq)
+		if err != nil {
+			return err
+		}
+		return c.give("proof", p.Marshal(), "", k)
+	})
+}

@@ -1,0 +1,247 @@
+// Command firmus keeps watch over a small sound archive: checksum manifests,
+// audits of every copy, findings, and help in putting things right.
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"os/signal"
+	"os/user"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/config"
+	"firmus/fixity"
+	"firmus/fixity/audit"
+	"firmus/fixity/ledger"
+)
+
+func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+
+// Exit statuses (command-line contract).
+const (
+	exitIntact     = 0
+	exitFinding    = 1
+	exitUsage      = 2
+	exitUnfinished = 3
+)
+
+// stopWithin is how long after a signal the program ends at the latest. Nothing is
+// lost by it: what isn't committed then is done again by the next run.
+const stopWithin = 1800 * time.Millisecond
+
+// command is one run of the program.
+type command struct {
+	in          io.Reader
+	out, err    io.Writer
+	configFile  string
+	json        bool
+	by          string
+	exit        int
+	printed     bool // the JSON document is out
+	progress    *progress
+	interrupted context.Context
+}
+
+// run is main without the process: tests call it.
+func run(args []string, in io.Reader, out, errOut io.Writer) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	c := &command{in: in, out: out, err: errOut, interrupted: ctx}
+	done := make(chan struct{})
+	defer close(done)
+	go func() {
+		<-ctx.Done()
+		select {
+		case <-done:
+		case <-time.After(stopWithin):
+			fmt.Fprintln(errOut, "firmus: stopped in the middle of a step that did not end; what was committed is safe")
+			os.Exit(exitUnfinished)
+		}
+	}()
+	root := c.root()
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	c.progress.stop()
+	if err != nil {
+		c.fail(err)
+	}
+	return c.exit
+}
+
+// fail says what went wrong, on stderr or as the JSON document, and sets the status.
+func (c *command) fail(err error) {
+	c.exit = max(c.exit, statusOf(err))
+	if errors.Is(err, context.Canceled) && c.interrupted.Err() != nil {
+		c.exit, err = exitUnfinished, errors.New("stopped before the end, as asked; what was done is in the ledger, and the next run carries on")
+	}
+	if c.json && !c.printed {
+		c.document(map[string]any{"error": err.Error(), "exit": c.exit})
+		return
+	}
+	for i, line := range strings.Split(err.Error(), "\n") {
+		if i == 0 {
+			line = "firmus: " + line
+		}
+		fmt.Fprintln(c.err, line)
+	}
+}
+
+// errUsage marks wrong usage.
+var errUsage = errors.New("wrong usage")
+
+type usageError struct{ error }
+
+func (usageError) Is(target error) bool { return target == errUsage }
+
+func statusOf(err error) int {
+	var bad *config.Error
+	switch {
+	case errors.As(err, &bad), errors.Is(err, errUsage), errors.Is(err, fixity.ErrRefused), errors.Is(err, fixity.ErrNotFound),
+		errors.Is(err, fs.ErrNotExist), errors.Is(err, ledger.ErrPlace):
+		return exitUsage
+	}
+	return exitUnfinished
+}
+
+// document prints the one JSON document of this run.
+func (c *command) document(v any) {
+	e := json.NewEncoder(c.out)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	if err := e.Encode(v); err != nil {
+		fmt.Fprintln(c.err, "firmus:", err)
+	}
+	c.printed = true
+}
+
+func (c *command) printf(format string, args ...any) { fmt.Fprintf(c.out, format, args...) }
+
+// say is for messages: stderr, one line each.
+func (c *command) say(format string, args ...any) {
+	c.progress.clear()
+	fmt.Fprintf(c.err, "firmus: "+format+"\n", args...)
+}
+
+func (c *command) root() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "firmus",
+		Short: "Keeps watch over the copies of a sound archive",
+		Long: `Firmus keeps checksum manifests for the files of a sound archive, audits every
+copy of them on a schedule and on demand, and says what is no longer as it should
+be, where an intact copy is, and what to do.
+
+Begin with "firmus init" in an empty folder, or with "firmus demo" to see it work.
+
+Exit status: 0 intact; 1 a finding is open on what was checked; 2 wrong usage or
+configuration, or an act that is refused; 3 could not be finished.`,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args:          cobra.NoArgs,
+		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.SetIn(c.in)
+	root.SetOut(c.out)
+	root.SetErr(c.err)
+	root.PersistentFlags().StringVar(&c.configFile, "config", "", "configuration `FILE` (else $FIRMUS_CONFIG, ./firmus.toml, the system's usual place)")
+	root.PersistentFlags().BoolVar(&c.json, "json", false, "print the result as one JSON document")
+	root.PersistentFlags().StringVar(&c.by, "by", "", "`NAME` of the person who acts (default: the account's)")
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.CompletionOptions.HiddenDefaultCmd = false
+	root.AddCommand(c.initCommand(), c.intakeCommand(), c.auditCommand(), c.findingsCommand(), c.storeCommand(),
+		c.manifestCommand(), c.ledgerCommand(), c.reportCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
+	wrapArgs(root)
+	return root
+}
+
+// wrapArgs makes wrong arguments of every command wrong usage.
+func wrapArgs(cmd *cobra.Command) {
+	if check := cmd.Args; check != nil {
+		cmd.Args = func(cmd *cobra.Command, args []string) error {
+			if err := check(cmd, args); err != nil {
+				return usageError{fmt.Errorf("%w\nsee \"%s --help\"", err, cmd.CommandPath())}
+			}
+			return nil
+		}
+	}
+	for _, sub := range cmd.Commands() {
+		wrapArgs(sub)
+	}
+}
+
+// load reads the configuration.
+func (c *command) load() (*config.Config, error) {
+	cwd, err := os.Getwd()
+	if err != nil {
+		return nil, err
+	}
+	file, err := config.Find(c.configFile, os.Getenv, cwd)
+	if err != nil {
+		return nil, fmt.Errorf("%w\n\"firmus init\" makes one", err)
+	}
+	return config.Load(file)
+}
+
+// open opens the archive. show is set for commands that only show.
+func (c *command) open(ctx context.Context, show bool) (*app.App, error) {
+	cfg, err := c.load()
+	if err != nil {
+		return nil, err
+	}
+	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: show, Watch: c.watch()})
+	if err != nil {
+		return nil, err
+	}
+	if odd, err := a.Acts.CheckClock(ctx); err == nil && odd != "" {
+		c.say("%s", odd)
+	}
+	return a, nil
+}
+
+// person is who acts: --by, else the account.
+func (c *command) person() string {
+	if c.by != "" {
+		return c.by
+	}
+	if u, err := user.Current(); err == nil {
+		if u.Name != "" && !strings.ContainsAny(u.Name, ",") {
+			return u.Name
+		}
+		return u.Username
+	}
+	return "unknown"
+}
+
+// watch feeds the progress line and says notes.
+func (c *command) watch() audit.Watch {
+	return audit.Watch{
+		File:  func(s fixity.Shard, path string, size int64) { c.progress.file(s.Store, path) },
+		Bytes: func(n int64) { c.progress.add(n) },
+		Note:  func(s fixity.Shard, text string) { c.say("%s, %s: %s", s.Store, s.Set, text) },
+	}
+}
+
+// cacheFlag adds --cache.
+func cacheFlag(cmd *cobra.Command) func() (fixity.Cache, error) {
+	v := cmd.Flags().String("cache", "", "`drop|allow`: how the page cache is treated (default: read past it)")
+	return func() (fixity.Cache, error) {
+		switch *v {
+		case "":
+			return fixity.Bypassed, nil
+		case "drop":
+			return fixity.Dropped, nil
+		case "allow":
+			return fixity.Allowed, nil
+		}
+		return "", usageError{fmt.Errorf("--cache is drop or allow, not %q", *v)}
+	}
+}

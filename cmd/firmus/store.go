@@ -1,0 +1,132 @@
+package main
+
+import (
+	"errors"
+
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+func (c *command) storeCommand() *cobra.Command {
+	cmd := &cobra.Command{Use: "store", Short: "List the stores, or say which folder is one", Args: cobra.NoArgs, RunE: c.listStores}
+	cmd.AddCommand(&cobra.Command{Use: "list", Short: "List the stores and what is known of them", Args: cobra.NoArgs, RunE: c.listStores})
+	var reason string
+	adopt := &cobra.Command{
+		Use:   "adopt NAME",
+		Short: "Say that the configured folders are this store",
+		Long: `Writes the store's marker into its configured folders: for a store whose marker
+was lost, or that was moved to another drive by hand. Only do it when you have
+looked at the folders. What lies there is then read by the next audit.`,
+		Args:              cobra.ExactArgs(1),
+		ValidArgsFunction: c.completeStores,
+	}
+	adopt.Flags().StringVar(&reason, "reason", "adopted by hand", "why")
+	adopt.RunE = func(cmd *cobra.Command, args []string) error {
+		a, err := c.open(cmd.Context(), false)
+		if err != nil {
+			return err
+		}
+		defer a.Close()
+		sets, err := a.Acts.AdoptStore(cmd.Context(), args[0], reason)
+		if c.json && err == nil {
+			c.document(map[string]any{"store": args[0], "sets": notNil(sets), "exit": 0})
+			return nil
+		}
+		for _, s := range sets {
+			c.printf("%s is the place of %s in store %s\n", a.Acts.Where(args[0], s), s, args[0])
+		}
+		return err
+	}
+	cmd.AddCommand(adopt)
+	return cmd
+}
+
+type storeJSON struct {
+	Store    string          `json:"store"`
+	Kind     string          `json:"kind"`
+	Place    string          `json:"place"`
+	Arrivals bool            `json:"arrivals"`
+	Visiting bool            `json:"visiting"`
+	Follows  string          `json:"follows"`
+	Adopted  bool            `json:"adopted"`
+	Seen     *report.Instant `json:"seen"`
+	Sets     []setJSON       `json:"sets"`
+}
+
+type setJSON struct {
+	Set    string          `json:"set"`
+	Root   string          `json:"root"`
+	Listed *report.Instant `json:"listed"`
+}
+
+func (c *command) listStores(cmd *cobra.Command, _ []string) error {
+	cfg, err := c.load()
+	if err != nil {
+		return err
+	}
+	known := map[string]ledger.Store{}
+	a, err := c.open(cmd.Context(), true)
+	switch {
+	case err == nil:
+		defer a.Close()
+		err = a.Ledger.View(cmd.Context(), func(t *ledger.Tx) error {
+			for _, s := range cfg.Stores {
+				k, err := t.Store(s.Name)
+				if err != nil && !errors.Is(err, fixity.ErrNotFound) {
+					return err
+				}
+				known[s.Name] = k
+			}
+			return nil
+		})
+	case errors.Is(err, fixity.ErrNotFound):
+		err = nil // no ledger yet: the configuration alone is shown
+	}
+	if err != nil {
+		return err
+	}
+	out := []storeJSON{}
+	for _, s := range cfg.Stores {
+		k := known[s.Name]
+		j := storeJSON{Store: s.Name, Kind: string(s.Kind), Place: s.Place, Arrivals: s.Arrivals, Visiting: s.Visiting, Follows: s.Follows,
+			Adopted: !k.Adopted.IsZero(), Seen: report.InstantOf(k.Seen), Sets: []setJSON{}}
+		for _, r := range s.Sets {
+			x := setJSON{Set: r.Set, Root: r.Path}
+			for _, kr := range k.Roots {
+				if kr.Set == r.Set {
+					x.Listed = report.InstantOf(kr.ListedAt)
+				}
+			}
+			j.Sets = append(j.Sets, x)
+		}
+		out = append(out, j)
+	}
+	if c.json {
+		c.document(map[string]any{"stores": out})
+		return nil
+	}
+	for _, s := range out {
+		c.printf("%s: %s", s.Store, s.Kind)
+		if s.Place != "" {
+			c.printf(", %s", s.Place)
+		}
+		switch {
+		case s.Adopted && s.Seen != nil:
+			c.printf("; last there %s", day(s.Seen.Time))
+		case !s.Adopted:
+			c.printf("; not yet adopted")
+		}
+		c.printf("\n")
+		for _, x := range s.Sets {
+			c.printf("  %-12s %s", x.Set, x.Root)
+			if x.Listed != nil {
+				c.printf("  (listed %s)", day(x.Listed.Time))
+			}
+			c.printf("\n")
+		}
+	}
+	return nil
+}

@@ -1,0 +1,130 @@
+package ledger
+
+import (
+	"database/sql"
+	"fmt"
+	"strings"
+	"time"
+
+	"firmus/fixity"
+)
+
+// SetSummary is what is known of one set in one store.
+type SetSummary struct {
+	Store, Set   string
+	Adopted      bool
+	States       map[fixity.State]int64
+	Bytes        int64
+	ListedAt     time.Time // last complete listing
+	OldestRead   time.Time // of the copies that were ever read
+	NewestRead   time.Time
+	NeverRead    int64 // copies that were seen there and not read yet
+	CacheAllowed int64 // copies whose only reading may have been answered by the page cache
+}
+
+// Summaries are of every set in every store, in their order by name.
+func (t *Tx) Summaries() ([]SetSummary, error) {
+	var out []SetSummary
+	at := map[[2]string]int{}
+	err := t.rows(`SELECT store, set_name, adopted_at, listed_complete_at FROM store_set ORDER BY store, set_name`, nil, func(r *sql.Rows) error {
+		s := SetSummary{States: map[fixity.State]int64{}}
+		var adopted, listed int64
+		if err := r.Scan(&s.Store, &s.Set, &adopted, &listed); err != nil {
+			return err
+		}
+		s.Adopted, s.ListedAt = adopted != 0, fromNanos(listed)
+		at[[2]string{s.Store, s.Set}] = len(out)
+		out = append(out, s)
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	tallies, err := t.Tallies()
+	if err != nil {
+		return nil, err
+	}
+	for _, x := range tallies {
+		if i, ok := at[[2]string{x.Store, x.Set}]; ok {
+			out[i].States[x.State] += x.Files
+			out[i].Bytes += x.Bytes
+		}
+	}
+	err = t.rows(`SELECT store, set_name, coalesce(min(CASE WHEN read_at > 0 THEN read_at END), 0), coalesce(max(read_at), 0),
+			count(*) FILTER (WHERE read_at = 0 AND size >= 0), count(*) FILTER (WHERE read_cache = 'allowed')
+		FROM instance WHERE carrier = 0 GROUP BY store, set_name`, nil, func(r *sql.Rows) error {
+		var store, set string
+		var oldest, newest, never, allowed int64
+		if err := r.Scan(&store, &set, &oldest, &newest, &never, &allowed); err != nil {
+			return err
+		}
+		if i, ok := at[[2]string{store, set}]; ok {
+			out[i].OldestRead, out[i].NewestRead, out[i].NeverRead, out[i].CacheAllowed = fromNanos(oldest), fromNanos(newest), never, allowed
+		}
+		return nil
+	})
+	return out, err
+}
+
+// CopiesCount is how many files have so many stores, of those that count apart,
+// that were shown to hold them.
+type CopiesCount struct{ Copies, Files int64 }
+
+// CopiesCounts counts files by the number of stores shown to hold their current
+// version. leader names, for a store that a program keeps in step with another,
+// that other one: the two count once.
+func (t *Tx) CopiesCounts(leader map[string]string) ([]CopiesCount, error) {
+	var b strings.Builder
+	var args []any
+	b.WriteString("i.store")
+	if len(leader) > 0 {
+		b.Reset()
+		b.WriteString("CASE")
+		for s, l := range leader {
+			fmt.Fprintf(&b, " WHEN i.store = $%d THEN $%d", len(args)+1, len(args)+2)
+			args = append(args, s, l)
+		}
+		b.WriteString(" ELSE i.store END")
+	}
+	var out []CopiesCount
+	err := t.rows(`SELECT copies, count(*) FROM (
+			SELECT f.id, count(DISTINCT CASE WHEN i.held = f.version AND f.version > 0 AND i.state IN ('intact', 'editing', 'misplaced', 'behind') THEN `+b.String()+` END) AS copies
+			FROM file f LEFT JOIN instance i ON i.file = f.id WHERE f.retired_at = 0 GROUP BY f.id) AS per
+		GROUP BY copies ORDER BY copies`, args, func(r *sql.Rows) error {
+		var c CopiesCount
+		err := r.Scan(&c.Copies, &c.Files)
+		out = append(out, c)
+		return err
+	})
+	return out, err
+}
+
+// FilesOfItem are the files under care of one item, by set and path.
+func (t *Tx) FilesOfItem(item string) ([]File, error) {
+	var out []File
+	err := t.rows(`SELECT `+fileColumns+` FROM file WHERE item = $1 ORDER BY set_name, path, id`, []any{[]byte(item)}, func(r *sql.Rows) error {
+		f, err := scanFile(r)
+		out = append(out, f)
+		return err
+	})
+	return out, err
+}
+
+// OpenByUrgency counts open findings.
+func (t *Tx) OpenByUrgency() (map[fixity.Urgency]int64, error) {
+	out := map[fixity.Urgency]int64{}
+	err := t.rows(`SELECT urgency, count(*) FROM finding WHERE settled = '' GROUP BY urgency`, nil, func(r *sql.Rows) error {
+		var u string
+		var n int64
+		err := r.Scan(&u, &n)
+		out[fixity.Urgency(u)] = n
+		return err
+	})
+	return out, err
+}
+
+// Retired counts the files whose care has ended.
+func (t *Tx) Retired() (n int64, err error) {
+	err = t.row(`SELECT count(*) FROM file WHERE retired_at <> 0`, nil, &n)
+	return n, err
+}
