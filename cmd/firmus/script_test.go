@@ -1,0 +1,220 @@
+package main
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"firmus": main})
+}
+
+// TestScript runs the scripts through main itself: flags, exit status, stdout and
+// stderr are those of the program.
+func TestScript(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		UpdateScripts:       os.Getenv("UPDATE_SCRIPTS") != "",
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("FIRMUS_ALL_PARTS", os.Getenv("FIRMUS_ALL_PARTS"))
+			e.Setenv("TZ", "UTC")
+			return nil
+		},
+		Condition: func(cond string) (bool, error) {
+			if cond == "root" {
+				return os.Geteuid() == 0, nil
+			}
+			return false, fmt.Errorf("unknown condition %q", cond)
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"wave":  cmdWave,
+			"flip":  cmdFlip,
+			"age":   cmdAge,
+			"exits": cmdExits,
+			"json":  cmdJSON,
+			"sleep": cmdSleep,
+			"trees": cmdTrees,
+			"touch": cmdTouch,
+		},
+	})
+}
+
+// wave FILE SIZE: writes SIZE bytes that depend on the file's name only.
+func cmdWave(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: wave FILE SIZE")
+	}
+	size, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	b := make([]byte, size)
+	r := rand.NewChaCha8(sha256.Sum256([]byte(filepath.Base(args[0]))))
+	r.Read(b)
+	path := ts.MkAbs(args[0])
+	ts.Check(os.MkdirAll(filepath.Dir(path), 0o755))
+	ts.Check(os.WriteFile(path, b, 0o644))
+	at := time.Now().Add(-30 * 24 * time.Hour)
+	ts.Check(os.Chtimes(path, at, at))
+}
+
+// flip FILE OFFSET: turns one bit over and leaves size and times alone.
+func cmdFlip(ts *testscript.TestScript, _ bool, args []string) {
+	path := ts.MkAbs(args[0])
+	off, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	st, err := os.Stat(path)
+	ts.Check(err)
+	b, err := os.ReadFile(path)
+	ts.Check(err)
+	b[off] ^= 1
+	ts.Check(os.WriteFile(path, b, 0o644))
+	ts.Check(os.Chtimes(path, st.ModTime(), st.ModTime()))
+}
+
+// age FILE DURATION: the file was last changed so long ago.
+func cmdAge(ts *testscript.TestScript, _ bool, args []string) {
+	d, err := time.ParseDuration(args[1])
+	ts.Check(err)
+	at := time.Now().Add(-d)
+	ts.Check(os.Chtimes(ts.MkAbs(args[0]), at, at))
+}
+
+// touch FILE: the file was changed just now.
+func cmdTouch(ts *testscript.TestScript, _ bool, args []string) {
+	now := time.Now()
+	ts.Check(os.Chtimes(ts.MkAbs(args[0]), now, now))
+}
+
+func cmdSleep(ts *testscript.TestScript, _ bool, args []string) {
+	d, err := time.ParseDuration(args[0])
+	ts.Check(err)
+	time.Sleep(d)
+}
+
+// exits STATUS COMMAND…: runs the command and asks for just that exit status. Its
+// output can be looked at with stdout and stderr.
+func cmdExits(ts *testscript.TestScript, _ bool, args []string) {
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	err = ts.Exec(args[1], args[2:]...)
+	got := 0
+	if err != nil {
+		_, text, ok := strings.Cut(err.Error(), "exit status ")
+		if !ok {
+			ts.Fatalf("%v: %v", args[1:], err)
+		}
+		if got, err = strconv.Atoi(text); err != nil {
+			ts.Fatalf("%v: %v", args[1:], err)
+		}
+	}
+	if got != want {
+		ts.Fatalf("%v: exit status %d, want %d\nstdout:\n%s\nstderr:\n%s", args[1:], got, want, ts.ReadFile("stdout"), ts.ReadFile("stderr"))
+	}
+}
+
+// json PATH WANT: the value at a path of the last stdout, as JSON. PATH is names and
+// numbers divided by dots; "#" at its end is the number of elements; "*" gathers a
+// value of every element.
+func cmdJSON(ts *testscript.TestScript, neg bool, args []string) {
+	var doc any
+	dec := json.NewDecoder(strings.NewReader(ts.ReadFile("stdout")))
+	dec.UseNumber()
+	if err := dec.Decode(&doc); err != nil {
+		ts.Fatalf("stdout is no JSON document: %v", err)
+	}
+	if dec.More() {
+		ts.Fatalf("stdout holds more than one JSON document")
+	}
+	got, err := lookup(doc, strings.Split(args[0], "."))
+	ts.Check(err)
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	ts.Check(enc.Encode(got))
+	if have := strings.TrimSpace(b.String()); (have == args[1]) == neg {
+		ts.Fatalf("%s is %s, want %s (negated: %v)\n%s", args[0], have, args[1], neg, ts.ReadFile("stdout"))
+	}
+}
+
+func lookup(v any, path []string) (any, error) {
+	for i, p := range path {
+		switch x := v.(type) {
+		case map[string]any:
+			y, ok := x[p]
+			if !ok {
+				return nil, fmt.Errorf("no %q in %v", p, x)
+			}
+			v = y
+		case []any:
+			if p == "#" {
+				return len(x), nil
+			}
+			if p == "*" {
+				out := []any{}
+				for _, e := range x {
+					y, err := lookup(e, path[i+1:])
+					if err != nil {
+						return nil, err
+					}
+					out = append(out, y)
+				}
+				return out, nil
+			}
+			n, err := strconv.Atoi(p)
+			if err != nil || n >= len(x) {
+				return nil, fmt.Errorf("no element %q of %d", p, len(x))
+			}
+			v = x[n]
+		default:
+			return nil, fmt.Errorf("nothing below %q", p)
+		}
+	}
+	return v, nil
+}
+
+// trees DIR: makes a studio with a vault that agrees, and firmus.toml, in DIR.
+func cmdTrees(ts *testscript.TestScript, _ bool, args []string) {
+	dir := args[0]
+	for _, store := range []string{"studio", "vault"} {
+		for i, f := range []string{"masters/QV-0107/QV-0107_A.wav", "masters/QV-0107/QV-0107_B.wav", "masters/QV-0108/QV-0108_A.wav", "access/QV-0107/QV-0107_A_01.wav"} {
+			cmdWave(ts, false, []string{filepath.Join(dir, store, f), strconv.Itoa(200_000 + i*1000)})
+		}
+	}
+	// A copy program keeps the times.
+	for _, f := range []string{"masters/QV-0107/QV-0107_A.wav", "masters/QV-0107/QV-0107_B.wav", "masters/QV-0108/QV-0108_A.wav", "access/QV-0107/QV-0107_A_01.wav"} {
+		st, err := os.Stat(filepath.Join(ts.MkAbs(dir), "studio", f))
+		ts.Check(err)
+		ts.Check(os.Chtimes(filepath.Join(ts.MkAbs(dir), "vault", f), st.ModTime(), st.ModTime()))
+	}
+	ts.Check(os.WriteFile(filepath.Join(ts.MkAbs(dir), "firmus.toml"), []byte(treesConfig), 0o644))
+}
+
+const treesConfig = `name  = "Quillmere Valley Song Survey"
+state = "state"
+[set.masters]
+role = "master"
+[set.access]
+role = "access"
+editing = "3d"
+[store.studio]
+kind = "disk"
+arrivals = true
+place = "Studio, room 12"
+sets = { masters = "studio/masters", access = "studio/access" }
+[store.vault]
+kind = "disk"
+place = "Safe, town hall"
+sets = { masters = "vault/masters", access = "vault/access" }
+`
