@@ -107,7 +107,7 @@ func statusOf(err error) int {
 	var bad *config.Error
 	switch {
 	case errors.As(err, &bad), errors.Is(err, errUsage), errors.Is(err, fixity.ErrRefused), errors.Is(err, fixity.ErrNotFound),
-		errors.Is(err, fs.ErrNotExist), errors.Is(err, ledger.ErrPlace):
+		errors.Is(err, fs.ErrNotExist), errors.Is(err, fs.ErrExist), errors.Is(err, ledger.ErrPlace):
 		return exitUsage
 	}
 	return exitUnfinished

@@ -138,14 +138,18 @@ func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err erro
 }
 
 // CheckAgainst says whether today's record is a continuation of an earlier
-// checkpoint. A wrong or foreign signature is an error unless unsigned is set.
+// checkpoint. One of another record, or not signed by k, is fixity.ErrRefused; after
+// a key was made anew in this run the signature of an older one isn't looked at.
 func (l *Ledger) CheckAgainst(ctx context.Context, checkpoint []byte, k Key) (mlog.Checkpoint, error) {
-	c, err := k.open(checkpoint)
+	c, err := mlog.Parse(checkpoint)
 	if err != nil {
-		return c, err
+		return c, fmt.Errorf("%w: %w", err, fixity.ErrRefused)
 	}
 	if c.Origin != l.origin {
-		return c, fmt.Errorf("the checkpoint is of the record %q, this one is %q: %w", c.Origin, l.origin, ErrRewritten)
+		return c, fmt.Errorf("the checkpoint is of the record %q, this one is %q: %w", c.Origin, l.origin, fixity.ErrRefused)
+	}
+	if c, err = k.open(checkpoint); err != nil {
+		return c, fmt.Errorf("the checkpoint was not signed by this record's key, so it proves nothing: %w: %w", err, fixity.ErrRefused)
 	}
 	err = l.View(ctx, func(t *Tx) error {
 		var size int64
