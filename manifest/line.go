@@ -54,7 +54,7 @@ func parse(s string, alg fixity.Algorithm, rule Rule) (Line, error) {
 		return Line{}, err
 	}
 	rest := s[n:]
-	if strings.TrimLeft(rest, " \t") == "" {
+	if strings.TrimLeft(rest, " \t") == "" && (rule != FolderRule || len(rest) <= 2) {
 		if rule == ListRule {
 			return Line{Digest: d, Reading: Reading{"", with(guess, DigestOnly)}}, nil
 		}

@@ -67,6 +67,7 @@ func TestRead(t *testing.T) {
 		{"folder: star", m1 + " *a\n", "md5", manifest.FolderRule, []string{`1 md5:` + m1 + ` "a" star or "*a"`}},
 		{"folder: two blanks and a star", m1 + "  *a\n", "md5", manifest.FolderRule, []string{`1 md5:` + m1 + ` "*a" or "a" star`}},
 		{"folder: three blanks", m1 + "   a\n", "md5", manifest.FolderRule, []string{`1 md5:` + m1 + ` " a" or "a" blanks`}},
+		{"folder: a name of blanks", m1 + "    \n", "md5", manifest.FolderRule, []string{`1 md5:` + m1 + ` "  "`}},
 		{"folder: one blank", m1 + " a\n", "md5", manifest.FolderRule, []string{`1 md5:` + m1 + ` "a"`}},
 		{"folder: percent-coding", m1 + "  a%25\n", "md5", manifest.FolderRule, []string{`1 md5:` + m1 + ` "a%" or "a%25" percent-coding`}},
 		{"folder: dot and slash, once", m1 + "  ././a\n", "md5", manifest.FolderRule, []string{`1 md5:` + m1 + ` "./a" dot-slash`}},
