@@ -259,7 +259,8 @@ func (c *command) printFinding(a *app.App, f ledger.Finding, fresh, withStore bo
 		c.printf("      %s\n", g)
 	}
 	rule, _ := a.Acts.Rules.Store(f.Store)
-	for _, n := range report.Next(f, rule.Arrivals) {
+	set, _ := a.Acts.Rules.Set(f.Set)
+	for _, n := range report.Next(f, rule.Arrivals, set.Role) {
 		c.printf("      - %s\n", n)
 	}
 }

@@ -158,7 +158,7 @@ configuration, or an act that is refused; 3 could not be finished.`,
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.CompletionOptions.HiddenDefaultCmd = false
 	root.AddCommand(c.initCommand(), c.intakeCommand(), c.auditCommand(), c.findingsCommand(), c.storeCommand(),
-		c.manifestCommand(), c.ledgerCommand(), c.reportCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
+		c.manifestCommand(), c.bagCommand(), c.ledgerCommand(), c.reportCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
 	wrapArgs(root)
 	return root
 }

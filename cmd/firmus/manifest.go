@@ -45,7 +45,8 @@ verify" says what. --replace replaces it all the same.`,
 		Use:   "verify DIR",
 		Short: "Compare a folder with its manifests",
 		Long: `Reads every file that the manifests in a folder list, and says what is altered,
-missing or unexpected. It needs no configuration and no ledger.`,
+missing or unexpected. A folder with a bagit.txt is checked as a bag. It needs no
+configuration and no ledger.`,
 		Args: cobra.ExactArgs(1),
 	}
 	cacheV := cacheFlag(verify)
@@ -155,10 +156,16 @@ func (c *command) verifyManifest(ctx context.Context, dir string, cache fixity.C
 	if err != nil {
 		return err
 	}
+	if yes, err := isBag(ctx, dir); err != nil || yes {
+		if err != nil {
+			return err
+		}
+		return c.verifyBag(ctx, dir, cache)
+	}
 	c.startProgress(0)
 	res, err := manifest.Verify(ctx, d, manifest.Options{Progress: c.fileProgress(dir)})
 	c.progress.stop()
-	return c.verified(dir, res, err)
+	return c.verified(dir, res, res, err)
 }
 
 // fileProgress feeds the progress line from a walk over a folder.
@@ -173,8 +180,8 @@ func (c *command) fileProgress(dir string) func(string, int64) {
 	}
 }
 
-// verified prints what verifying a folder or bag showed.
-func (c *command) verified(dir string, res manifest.Result, err error) error {
+// verified prints what verifying a folder or bag showed; doc is its JSON.
+func (c *command) verified(dir string, res manifest.Result, doc any, err error) error {
 	if !res.Valid {
 		c.exit = exitFinding
 	}
@@ -182,12 +189,8 @@ func (c *command) verified(dir string, res manifest.Result, err error) error {
 		c.exit = max(c.exit, statusOf(err))
 	}
 	if c.json {
-		c.document(res)
-		if err != nil {
-			c.say("%v", err)
-			return nil
-		}
-		return nil
+		c.document(doc)
+		return err
 	}
 	for _, w := range res.Warnings {
 		c.say("%s", w)

@@ -28,6 +28,7 @@ func (a *Auditor) list(ctx context.Context, s fixity.Shard) error {
 			bad = err
 			break
 		}
+		m.bag = m.bag || e.Path == s.Top+"/bagit.txt" && e.Type == fixity.File
 		if e.Path <= s.Cursor {
 			continue // an earlier slice has seen it
 		}
@@ -57,6 +58,7 @@ type merger struct {
 	known []fixity.Known
 	after string // path up to which known has been fetched
 	end   bool   // the ledger knows nothing after that
+	bag   bool   // the shard is a bag: its manifests are files of the bag, not Firmus's own
 	l     fixity.Listed
 }
 
@@ -157,7 +159,7 @@ func (m *merger) unknown(e fixity.Entry) {
 	case fixity.Online:
 		m.note("%q is online only: not opened, and not a copy", e.Path)
 	default:
-		if !IsManifest(e.Path) {
+		if m.bag || !IsManifest(e.Path) {
 			m.l.Strays = append(m.l.Strays, e)
 		}
 	}

@@ -83,6 +83,17 @@ func (e *Env) WriteManifest(ctx context.Context, store, set, folder string) (war
 	if err != nil {
 		return warnings, err
 	}
+	if folder != "" {
+		switch _, err := root.Stat(ctx, folder+"/bagit.txt"); {
+		case err == nil:
+			// A bag has manifests of its own, which may not list its tag files
+			// (RFC 8493, section 2.1.3); they are files under care like its others.
+			_, err := e.writeAside(ctx, m)
+			return nil, err
+		case !errors.Is(err, fixity.ErrVanished):
+			return warnings, fmt.Errorf("%s: %w", where, err)
+		}
+	}
 	same, foreign, err := e.lookAtManifest(ctx, root, m)
 	if err != nil {
 		return warnings, fmt.Errorf("%s: %w", where, err)

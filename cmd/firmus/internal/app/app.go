@@ -81,7 +81,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		Where:    a.where,
 		NoMarker: func(store string) bool { s, _ := c.Store(store); return !s.Marker },
 		Device:   a.device,
-		Provided: provided,
+		Provided: readProvided,
 	}
 	return a, nil
 }

@@ -14,3 +14,9 @@ func Folder(dir string, cache fixity.Cache) (*disk.Dir, error) {
 	}
 	return disk.Open(dir, disk.Options{Cache: cache, LeaveOut: litter.Match})
 }
+
+// WholeFolder opens a folder of which everything is listed, litter too: in a bag
+// nothing may lie that its manifests don't know.
+func WholeFolder(dir string, cache fixity.Cache) (*disk.Dir, error) {
+	return disk.Open(dir, disk.Options{Cache: cache})
+}

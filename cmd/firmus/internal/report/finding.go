@@ -167,8 +167,9 @@ func Good(f ledger.Finding) string {
 	return "no intact copy known"
 }
 
-// Next says what a person should do about a finding.
-func Next(f ledger.Finding, arrivals bool) []string {
+// Next says what a person should do about a finding in a store where files arrive,
+// or don't, in a set of a role.
+func Next(f ledger.Finding, arrivals bool, role fixity.Role) []string {
 	p := Show(f.Path)
 	good := strings.Join(f.IntactIn, " or ")
 	switch f.Step {
@@ -184,8 +185,12 @@ func Next(f ledger.Finding, arrivals bool) []string {
 			"Don't open, save or move the damaged file; run no repair program on the drive.",
 			fmt.Sprintf("Keep it: copy it to a place outside the sets. Then copy %s from %s over it and run: firmus audit %s", p, good, f.Store),
 		}
-		if arrivals && fixity.State(f.Kind) == fixity.Altered {
-			s = append(s, fmt.Sprintf("If somebody changed it on purpose: firmus findings signoff %d --reason \"…\" (for a master, with --master)", f.ID))
+		if arrivals && fixity.State(f.Kind) == fixity.Altered && f.Anatomy != fixity.Zeroed && f.Anatomy != fixity.CutShort {
+			master := ""
+			if role == fixity.Master {
+				master = " --master"
+			}
+			s = append(s, fmt.Sprintf("If somebody changed it on purpose: firmus findings signoff %d%s --reason \"…\"", f.ID, master))
 		}
 		return s
 	case policy.StepDecide:

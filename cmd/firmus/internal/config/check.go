@@ -1,0 +1,235 @@
+package config
+
+import (
+	"net"
+	"net/mail"
+	"net/url"
+	"path"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"firmus/fixity"
+)
+
+// check tells what the file contradicts or leaves out, key by key having been read.
+func (r *reader) check(c *Config) {
+	if c.Name == "" && r.root.find("name") == nil {
+		r.fail(place{1, 1}, "the holdings have no name: name = \"…\" at the top of the file")
+	}
+	if len(c.Sets) == 0 {
+		r.fail(place{1, 1}, "there is no set: at least one [set.NAME]")
+	}
+	if len(c.Stores) == 0 {
+		r.fail(place{1, 1}, "there is no store: at least one [store.NAME]")
+	}
+	for _, s := range c.Sets {
+		r.checkSet(s)
+	}
+	for _, s := range c.Stores {
+		r.checkStore(c, s)
+	}
+	r.checkArrivals(c)
+	r.checkRule(c)
+	r.checkRoots(c)
+	if c.Mail != nil {
+		r.checkMail(*c.Mail)
+	}
+	if _, _, ok := hostPort(c.Web.Listen); !ok && c.Web.Listen != "" {
+		r.fail(r.at("web", "listen"), "listen: %q is not an address and a port such as \"127.0.0.1:7340\"", c.Web.Listen)
+	}
+	if u := c.Ledger.URL; u != "" { // it may hold a password, so it isn't repeated
+		if p, err := url.Parse(u); err != nil || p.Scheme != "postgres" && p.Scheme != "postgresql" {
+			r.fail(r.at("ledger", "url"), "url must be a PostgreSQL database's, postgres://USER@HOST/DATABASE; leave it out to keep the ledger in the state folder")
+		}
+	}
+}
+
+func (r *reader) checkSet(s Set) {
+	at := func(key string) place { return r.at("set", s.Name, key) }
+	if s.Role == "" && r.root.find("set", s.Name, "role") == nil {
+		r.fail(at("role"), "set %q has no role: %s", s.Name, either([]string{string(fixity.Master), string(fixity.Access)}))
+	}
+	if s.Role == fixity.Master && r.root.find("set", s.Name, "editing") != nil {
+		r.fail(at("editing"), "editing is for sets of role \"access\": a master is frozen")
+	}
+	if s.Pattern != "" {
+		if re, err := regexp.Compile(s.Pattern); err != nil {
+			r.fail(at("pattern"), "pattern %q is not a regular expression: %v", s.Pattern, err)
+		} else if re.NumSubexp() != 1 {
+			r.fail(at("pattern"), "pattern %q must have one group in round brackets, the item", s.Pattern)
+		}
+	}
+	for _, p := range s.LeaveOut {
+		if _, err := path.Match(strings.TrimSuffix(p, "/"), ""); err != nil || p == "/" {
+			r.fail(at("leave_out"), "leave_out: %q is not a well-formed pattern", p)
+		}
+	}
+}
+
+func (r *reader) checkStore(c *Config, s Store) {
+	at := func(path ...string) place { return r.at(slices.Concat([]string{"store", s.Name}, path)...) }
+	needs := func(key, value, like string) {
+		if value == "" && r.root.find("store", s.Name, key) == nil {
+			r.fail(at(key), "store %q has no %s: %s = %q", s.Name, key, key, like)
+		}
+	}
+	switch s.Kind {
+	case Disk:
+		if n := r.root.find("store", s.Name, "sets"); n == nil || n.table && len(n.below) == 0 {
+			r.fail(at("sets"), "store %q has no sets: sets = { NAME = \"FOLDER\" }", s.Name)
+		}
+	case Cloud:
+		needs("service", s.Service, "drive")
+		needs("folder", s.Folder, "FOLDER-ID")
+		r.checkEndpoint(s, at, needs)
+	}
+	var names []string
+	for _, set := range c.Sets {
+		names = append(names, set.Name)
+	}
+	seen := map[string]bool{}
+	for _, root := range s.Sets {
+		if !slices.Contains(names, root.Set) {
+			r.fail(at("sets", root.Set), "there is no set %q", root.Set)
+			r.suggest(root.Set, names)
+		} else if seen[root.Set] {
+			r.fail(at("sets"), "set %q is named twice", root.Set)
+		}
+		seen[root.Set] = true
+	}
+	r.checkFollows(c, s, at("follows"))
+	if s.Schedule != "" {
+		if err := checkSchedule(s.Schedule); err != nil {
+			r.fail(at("schedule"), "schedule: %v", err)
+		}
+	}
+}
+
+// checkEndpoint keeps a key from being sent anywhere but to the service itself.
+func (r *reader) checkEndpoint(s Store, at func(...string) place, needs func(key, value, like string)) {
+	if s.Endpoint == "" {
+		needs("credentials", s.Credentials, "drive-key.json")
+		return
+	}
+	u, err := url.Parse(s.Endpoint)
+	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.User != nil || !loopback(u.Hostname()) {
+		r.fail(at("endpoint"), "endpoint: only a test server on this computer, such as \"http://127.0.0.1:8099/drive/v3/\"")
+	}
+	if s.Credentials != "" {
+		r.fail(at("credentials"), "credentials are not given to an endpoint, which is for test servers")
+	}
+}
+
+func (r *reader) checkFollows(c *Config, s Store, at place) {
+	if s.Follows == "" {
+		return
+	}
+	var others []string
+	for _, o := range c.Stores {
+		if o.Name != s.Name {
+			others = append(others, o.Name)
+		}
+	}
+	switch o, ok := c.Store(s.Follows); {
+	case s.Follows == s.Name:
+		r.fail(at, "store %q can't follow itself", s.Name)
+	case !ok:
+		r.fail(at, "follows: there is no store %q", s.Follows)
+		r.suggest(s.Follows, others)
+	case o.Kind == Optical:
+		r.fail(at, "follows: %q is of kind %q, and discs are kept in step with nothing", s.Follows, Optical)
+	case c.leader(s.Name) == s.Name:
+		r.fail(at, "follows: %q follows %q, which in the end follows %q", s.Name, s.Follows, s.Name)
+	}
+}
+
+// checkArrivals: new files of each set appear in exactly one place.
+func (r *reader) checkArrivals(c *Config) {
+	if len(c.Stores) == 0 {
+		return
+	}
+	for _, set := range c.Sets {
+		first := ""
+		for _, s := range c.Stores {
+			if !s.Arrivals || !slices.ContainsFunc(s.Sets, func(root Root) bool { return root.Set == set.Name }) {
+				continue
+			}
+			if first != "" {
+				r.fail(r.at("store", s.Name, "arrivals"), "set %q has arrivals in %q already: one store a set", set.Name, first)
+				continue
+			}
+			first = s.Name
+		}
+		if first == "" {
+			r.fail(r.at("set", set.Name), "set %q has no arrivals store: one disk store that holds it needs arrivals = true", set.Name)
+		}
+	}
+}
+
+func (r *reader) checkRule(c *Config) {
+	if n := c.independent(Disk, Cloud, Optical); c.Rule.Copies > n && n > 0 {
+		r.fail(r.at("rule", "copies"), "copies = %d can't be kept: independent stores: %d", c.Rule.Copies, n)
+	}
+	places := map[string]bool{}
+	for _, s := range c.Stores {
+		if s.Place != "" {
+			places[s.Place] = true
+		}
+	}
+	if c.Rule.Places > len(places) {
+		r.fail(r.at("rule", "places"), "places = %d can't be kept: different places that stores are said to stand in: %d", c.Rule.Places, len(places))
+	}
+}
+
+func (r *reader) checkMail(m Mail) {
+	lacks := func(key string) bool { return r.root.find("mail", key) == nil }
+	if lacks("server") {
+		r.fail(r.at("mail"), "mail has no server: server = \"mail.example.org:587\"")
+	}
+	if lacks("from") {
+		r.fail(r.at("mail"), "mail has no sender: from = \"firmus@example.org\"")
+	}
+	if lacks("to") {
+		r.fail(r.at("mail"), "mail goes to nobody: to = [\"archivist@example.org\"]")
+	} else if n := r.root.find("mail", "to"); len(m.To) == 0 && isEmptyList(n.value) {
+		r.fail(n.at, "mail goes to nobody: to = [\"archivist@example.org\"]")
+	}
+	host, port, ok := hostPort(m.Server)
+	if m.Server != "" && (!ok || host == "" || port == 0) {
+		r.fail(r.at("mail", "server"), "server: %q is not a host and a port such as \"mail.example.org:587\"", m.Server)
+	} else if m.TLS == "none" && m.Server != "" && !loopback(host) {
+		r.fail(r.at("mail", "tls"), "tls = \"none\" is for a mail server on this computer; %q is none", host)
+	}
+	if _, err := mail.ParseAddress(m.From); err != nil && m.From != "" {
+		r.fail(r.at("mail", "from"), "from: %q is not a mail address", m.From)
+	}
+	for _, a := range m.To {
+		if _, err := mail.ParseAddress(a); err != nil {
+			r.fail(r.at("mail", "to"), "to: %q is not a mail address", a)
+		}
+	}
+	if lacks("user") != lacks("password_file") {
+		r.fail(r.at("mail"), "mail has only one of user and password_file")
+	}
+}
+
+func isEmptyList(v any) bool {
+	list, ok := v.([]any)
+	return ok && len(list) == 0
+}
+
+func hostPort(s string) (host string, port int, ok bool) {
+	host, p, err := net.SplitHostPort(s)
+	if err != nil {
+		return "", 0, false
+	}
+	port, err = strconv.Atoi(p)
+	return host, port, err == nil && port >= 0 && port <= 65535 && !strings.ContainsAny(host, " /@")
+}
+
+func loopback(host string) bool {
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}

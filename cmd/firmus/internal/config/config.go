@@ -1,0 +1,127 @@
+// Package config reads firmus.toml. What it gives is plain data: every path
+// absolute, every default filled in, and nothing in it that contradicts itself. It
+// opens no store and no ledger: a folder that isn't there is a fact about tonight,
+// not about the configuration. Other packages don't import it; app hands each of
+// them what it needs.
+//
+// The format is TOML 1.0. Unknown keys are errors, and all that is wrong with a
+// file is told at once, each with its line and column.
+package config
+
+import "firmus/fixity"
+
+// Config is what firmus.toml says, with the defaults filled in.
+type Config struct {
+	File            string // absolute path of the file
+	Name            string // of the holdings, as letters and pages show it
+	State           string // absolute folder of the ledger, its backups and the outbox
+	TitlesInLetters bool   // titles and performers may leave the house by mail
+	Closed          []Days // nobody is there: promises wait
+	Sets            []Set  // in the file's order
+	Stores          []Store
+	Rule            Rule
+	Ledger          Ledger
+	Mail            *Mail // nil: no letters are sent
+	Web             Web
+}
+
+// Set is a part of the holdings whose files are treated alike.
+type Set struct {
+	Name     string
+	Role     fixity.Role
+	Editing  Duration // an access file at rest this long counts as finished; 0 for masters
+	Pattern  string   // regular expression with one group, the item, over the path in the set; "": the first folder
+	LeaveOut []string // own patterns, in the syntax of path.Match, besides the usual litter
+}
+
+// Kind is a kind of store.
+type Kind string
+
+// The kinds of store.
+const (
+	Disk    Kind = "disk"
+	Cloud   Kind = "cloud"
+	Optical Kind = "optical"
+)
+
+// Store is a place where files are kept. Fields that a kind doesn't have are zero.
+type Store struct {
+	Name         string
+	Kind         Kind
+	Place        string   // where it stands, in words; two stores in one place can go in one fire
+	Medium       string   // what it is, in words
+	Sets         []Root   // in the file's order; none for the discs
+	Arrivals     bool     // new files appear here
+	Visiting     bool     // it is seldom there, and then read whole
+	Follows      string   // the store that a program keeps it in step with
+	Manifests    bool     // manifests and backups of the ledger are written into it
+	Marker       bool     // its roots carry a marker; false where nothing can be written
+	ReadWithin   Duration // every byte is read at least this often
+	ExpectWithin Duration // new files are there, and a visit is made, within this
+	Schedule     string   // five fields as in cron; "" for the discs
+	Window       Window   // reading is allowed then; zero: at any time
+	Rate         Rate     // bytes a second that reading may take; 0: as it can
+
+	// A cloud store's own.
+	Service     string // "drive"
+	Folder      string // id of the folder that holds one sub-folder a set, named like the set
+	Credentials string // absolute path of the key file; "" with Endpoint
+	Endpoint    string // a test server on this computer; "" for the service itself
+
+	// The discs' own.
+	Drive string // device that discs are read in; "": named with each command
+}
+
+// Root is where a store keeps a set.
+type Root struct {
+	Set  string
+	Path string // absolute folder on a disk store; "" in the cloud
+}
+
+// Rule says how many copies each file should have. Copies count if they are of full
+// quality and independent: of stores that follow one another, one counts.
+type Rule struct {
+	Copies int      // 1 or more
+	Places int      // in so many different places; 0: not asked
+	Within Duration // fewer than that for longer than this is a finding
+}
+
+// Ledger says where the record is kept.
+type Ledger struct {
+	URL string // postgres://…; "": a file in the state folder
+}
+
+// Mail says how letters leave.
+type Mail struct {
+	Server       string // host:port
+	From         string
+	To           []string
+	TLS          string // "starttls", "tls" or "none"
+	User         string // "": the server asks for none
+	PasswordFile string // absolute path; "" without User
+}
+
+// Web says where the pages are served.
+type Web struct {
+	Listen string // host:port
+}
+
+// Store finds a store by its name.
+func (c *Config) Store(name string) (Store, bool) {
+	for _, s := range c.Stores {
+		if s.Name == name {
+			return s, true
+		}
+	}
+	return Store{}, false
+}
+
+// Set finds a set by its name.
+func (c *Config) Set(name string) (Set, bool) {
+	for _, s := range c.Sets {
+		if s.Name == name {
+			return s, true
+		}
+	}
+	return Set{}, false
+}
