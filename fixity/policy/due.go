@@ -27,11 +27,6 @@ func NextDue(file int64, last time.Time, within time.Duration) time.Time {
 // schedule can't do better than a day. *Common practice.*
 const LateGrace = 24 * time.Hour
 
-// Late says that a copy last read at last breaks the promise at now.
-func Late(last, now time.Time, within time.Duration) bool {
-	return within > 0 && now.Sub(last) > within+LateGrace
-}
-
 // Waited says that a promise that began at since is over at now. A since in the
 // future (the clock was wrong then) counts from now.
 func Waited(since, now time.Time, promise time.Duration) bool {

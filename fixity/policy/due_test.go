@@ -1,0 +1,118 @@
+package policy_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/policy"
+)
+
+func TestNextDueLiesInThePromiseAndIsSpread(t *testing.T) {
+	const within, files = 30 * day, 10_000
+	var tenths [10]int
+	for id := int64(1); id <= files; id++ {
+		due := policy.NextDue(id, now, within)
+		if again := policy.NextDue(id, now, within); !again.Equal(due) {
+			t.Fatalf("file %d is due at %s and at %s", id, due, again)
+		}
+		share := float64(due.Sub(now)) / float64(within)
+		if share < 0.5 || share > 0.9 {
+			t.Fatalf("file %d is due after %.3f of its promise", id, share)
+		}
+		tenths[min(9, int((share-0.5)/0.4*10))]++
+	}
+	for i, n := range tenths {
+		// A tenth each; half as many or twice as many would be a heap.
+		if n < files/10/2 || n > files/10*2 {
+			t.Errorf("part %d of the time holds %d of %d files: %v", i, n, files, tenths)
+		}
+	}
+}
+
+func TestNextDueWithoutAPromise(t *testing.T) {
+	for _, w := range []time.Duration{0, -1} {
+		if due := policy.NextDue(7, now, w); !due.IsZero() {
+			t.Errorf("promise %d: due %s", w, due)
+		}
+	}
+	if due := policy.NextDue(math.MaxInt64, now, 3*365*day); due.Before(now) {
+		t.Errorf("due %s, before it was read", due)
+	}
+}
+
+func TestWaited(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		since time.Time
+		want  bool
+	}{
+		{"just now", now, false},
+		{"at the end", now.Add(-3 * day), false},
+		{"after the end", now.Add(-3*day - 1), true},
+		{"in the future", now.Add(365 * day), false},
+	} {
+		if got := policy.Waited(c.since, now, 3*day); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+func TestInWindow(t *testing.T) {
+	access, masters := rules.Sets[1], rules.Sets[0]
+	for _, c := range []struct {
+		name     string
+		set      policy.Set
+		finished bool
+		changed  time.Time
+		want     bool
+	}{
+		{"just changed", access, false, now, true},
+		{"a little longer", access, false, now.Add(-3*day + 1), true},
+		{"at rest long enough", access, false, now.Add(-3 * day), false},
+		{"declared finished", access, true, now, false},
+		{"a master has none", masters, false, now, false},
+		{"a master with a window by mistake", policy.Set{Role: fixity.Master, Editing: day}, false, now, false},
+		{"no window configured", policy.Set{Role: fixity.Access}, false, now, false},
+		{"changed in the future", access, false, now.Add(300 * day), true},
+	} {
+		if got := policy.InWindow(c.set, c.finished, c.changed, now); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// The whole table: each outcome with each of the five facts.
+func TestStateAfter(t *testing.T) {
+	for _, o := range []fixity.Outcome{fixity.ReadIntact, fixity.ReadEarlier, fixity.ReadDiffers, fixity.ReadUnsteady, fixity.ReadUnreadable} {
+		for bits := range 64 {
+			r := policy.Reading{Outcome: o, Role: fixity.Master, Arrivals: bits&1 != 0, Editing: bits&2 != 0, SignChanged: bits&4 != 0,
+				EverIntact: bits&8 != 0, Vouched: bits&16 != 0}
+			if bits&32 != 0 {
+				r.Role = fixity.Access
+			}
+			want, wantSaved := fixity.Altered, false
+			switch {
+			case o == fixity.ReadIntact:
+				want = fixity.Intact
+			case o == fixity.ReadEarlier:
+				want = fixity.Behind
+			case o == fixity.ReadUnsteady:
+				want = fixity.Unsteady
+			case o == fixity.ReadUnreadable:
+				want = fixity.Unreadable
+			// A save: somebody works on it, where it is worked on, and the file's sign
+			// says so. Rot changes bytes and leaves the sign alone.
+			case bits&0b100111 == 0b100111:
+				want, wantSaved = fixity.Editing, true
+			// Never shown here, and nobody stands behind the version.
+			case bits&0b011000 == 0:
+				want = fixity.Disputed
+			}
+			if got, saved := policy.StateAfter(r); got != want || saved != wantSaved {
+				t.Errorf("%+v: %s, %v; want %s, %v", r, got, saved, want, wantSaved)
+			}
+		}
+	}
+}
