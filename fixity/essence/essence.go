@@ -8,8 +8,10 @@
 // digested is defined in package pcm.
 //
 // What is found wrong is told by notes from a closed table, sound.Meanings; errors
-// are of the reader only. No bytes make this package panic, take more than a few
-// hundred kilobytes (FLAC: a few megabytes), or take longer than their reading.
+// are of the reader only. No bytes make this package panic or take more than a few
+// hundred kilobytes (FLAC: a few megabytes). Time goes with the bytes, but for FLAC
+// that is decoded: there it goes with the samples, of which a hostile file can
+// promise many in few bytes. A reader that fails when its context ends, ends that too.
 package essence
 
 import (

@@ -36,8 +36,8 @@ type decoded struct {
 func NewTap(size int64) *Tap { return &Tap{size: size} }
 
 // NewDecodingTap makes a tap that decodes FLAC too, as is done at intake: much
-// slower than a reading (for each second of work, about a minute of a recording of
-// 96 kHz and 24 bits). The decoder works beside the writer; Close ends it where
+// slower than a reading (about 90 times as fast as a recording of 96 kHz and 24 bit
+// stereo runs; see BenchmarkDecode). The decoder works beside the writer; Close ends it where
 // Sound isn't called.
 func NewDecodingTap(size int64) *Tap { return &Tap{size: size, decode: true} }
 
