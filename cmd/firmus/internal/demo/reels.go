@@ -111,7 +111,7 @@ func (r reel) recordings() []recording {
 		vary := seeded(x.path)
 		x.length = 2900 + vary.below(1200)
 		if x.rate > 48000 || r.channels > 1 {
-			x.length = x.length * 5 / 8
+			x.length = x.length * 3 / 4
 		}
 		ms = append(ms, x)
 		for i, name := range s.pieces {
