@@ -243,7 +243,9 @@ func (t *Tx) claim(j fixity.Job) (fixity.Shard, error) {
 		return fixity.Shard{}, fmt.Errorf("shard %d: %w", j.Shard, err)
 	}
 	s.Top, s.Phase, s.Cursor = string(topB), fixity.Phase(phase), string(cursor)
-	s.Counts = (a.Set == "" || a.Set == s.Set) && (a.Under == "" || top(a.Under+"/") == s.Top)
+	// A folder's first name is its shard's; one of the root's own files has none.
+	rootFile := s.Top == "" && !strings.Contains(a.Under, "/")
+	s.Counts = (a.Set == "" || a.Set == s.Set) && (a.Under == "" || rootFile || top(a.Under+"/") == s.Top)
 	return s, nil
 }
 

@@ -97,7 +97,7 @@ func (t *Tx) match(a Audit, set string) (pair.Result, error) {
 func (t *Tx) goneOf(a Audit, set string) ([]gone, error) {
 	var out []gone
 	err := t.rows(`SELECT i.at, i.file, i.state, i.size, i.mtime, v.size, v.blake3 FROM difference d
-		JOIN instance i ON i.store = $2 AND i.set_name = d.set_name AND i.carrier = 0 AND i.at = d.at AND i.file = d.file
+		JOIN instance i ON i.store = $2 AND i.set_name = d.set_name AND i.carrier = 0 AND i.top = d.top AND i.at = d.at AND i.file = d.file
 		LEFT JOIN file f ON f.id = i.file LEFT JOIN version v ON v.file = f.id AND v.n = f.version
 		WHERE d.audit = $1 AND d.set_name = $3 ORDER BY i.at`, []any{a.ID, a.Store, set}, func(r *sql.Rows) error {
 		var at, b3 []byte
@@ -506,7 +506,8 @@ func (t *Tx) late(a Audit, by string) error {
 	rule, _ := t.l.o.Rules.Store(a.Store)
 	var n int64
 	if rule.ReadWithin > 0 {
-		if err := t.row(`SELECT count(*) FROM instance WHERE store = $1 AND held > 0 AND read_at < $2 AND state IN ('intact', 'behind', 'editing')`,
+		if err := t.row(`SELECT count(*) FROM instance WHERE store = $1 AND held > 0 AND state IN ('intact', 'behind', 'editing')
+				AND (read_cache <> 'allowed' AND read_at < $2 OR read_cache = 'allowed' AND (SELECT taken_at FROM file WHERE id = instance.file) < $2)`,
 			[]any{a.Store, nanos(t.now.Add(-rule.ReadWithin - policy.LateGrace))}, &n); err != nil {
 			return err
 		}

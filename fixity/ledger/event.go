@@ -3,6 +3,7 @@ package ledger
 import (
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -50,11 +51,15 @@ func (h hashReader) ReadHashes(idx []int64) ([]tlog.Hash, error) {
 			continue
 		}
 		var b []byte
-		if err := h.t.row(`SELECT hash FROM log_hash WHERE idx = $1`, []any{x}, &b); err != nil {
+		err := h.t.row(`SELECT hash FROM log_hash WHERE idx = $1`, []any{x}, &b)
+		if errors.Is(err, fixity.ErrNotFound) {
+			return nil, fmt.Errorf("stored hash %d is gone: %w", x, ErrRewritten)
+		}
+		if err != nil {
 			return nil, fmt.Errorf("stored hash %d: %w", x, err)
 		}
 		if len(b) != tlog.HashSize {
-			return nil, fmt.Errorf("stored hash %d has %d bytes", x, len(b))
+			return nil, fmt.Errorf("stored hash %d has %d bytes: %w", x, len(b), ErrRewritten)
 		}
 		copy(out[i][:], b)
 	}
@@ -75,6 +80,8 @@ func (t *Tx) appendEvents() error {
 	for i := range t.events {
 		e := &t.events[i]
 		e.Seq, e.At = size, t.now
+		// The columns must be what is hashed, and JSON holds nothing but UTF-8.
+		e.By, e.Store, e.Set, e.Reason = text(e.By), text(e.Store), text(e.Set), text(e.Reason)
 		leaf, err := json.Marshal(e)
 		if err != nil {
 			return fmt.Errorf("event %d: %w", e.Seq, err)

@@ -103,7 +103,8 @@ func (t *Tx) dropCopy(c Copy) error {
 // MakeDue makes all copies of a file due at once, ahead of all that is merely due:
 // those in except aside, and those that have been read since.
 func (t *Tx) MakeDue(file int64, except string, since time.Time) error {
-	_, err := t.exec(`UPDATE instance SET due_at = -1 WHERE file = $1 AND store <> $2 AND (read_at < $3 OR read_cache = 'allowed')`, file, except, nanos(since))
+	_, err := t.exec(`UPDATE instance SET due_at = -1 WHERE file = $1 AND store <> $2 AND (read_at < $3 OR read_at > $4 OR read_cache = 'allowed')`,
+		file, except, nanos(since), nanos(t.now)) // a reading in the future was dated by a clock that was wrong
 	return err
 }
 

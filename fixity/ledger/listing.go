@@ -65,8 +65,8 @@ func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.List
 			return err
 		}
 		for _, k := range l.Gone {
-			if _, err := t.exec(`INSERT INTO difference (audit, set_name, at, file) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
-				s.Audit, s.Set, []byte(k.Path), k.File); err != nil {
+			if _, err := t.exec(`INSERT INTO difference (audit, set_name, top, at, file) VALUES ($1, $2, $3, $4, $5) ON CONFLICT DO NOTHING`,
+				s.Audit, s.Set, []byte(top(k.Path)), []byte(k.Path), k.File); err != nil {
 				return err
 			}
 		}
@@ -82,12 +82,20 @@ func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.List
 			}
 		}
 		for _, k := range l.Left {
-			if _, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
-				s.Store, s.Set, []byte(s.Top), []byte(k.Path)); err != nil {
+			if _, err := t.exec(`INSERT INTO difference (audit, set_name, top, at, file) VALUES ($1, $2, $3, $4, 0) ON CONFLICT DO NOTHING`,
+				s.Audit, s.Set, []byte(s.Top), []byte(k.Path)); err != nil {
 				return err
 			}
 		}
-		return nil
+		if !l.Done {
+			return nil
+		}
+		// What a listing doesn't show is forgotten only if it saw everything: with a
+		// stray goes that a person left it in peace.
+		_, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3
+			AND at IN (SELECT d.at FROM difference d WHERE d.audit = $4 AND d.set_name = $2 AND d.top = $3 AND d.file = 0)
+			AND EXISTS (SELECT 1 FROM shard WHERE id = $5 AND complete = 1)`, s.Store, s.Set, []byte(s.Top), s.Audit, s.ID)
+		return err
 	})
 }
 

@@ -1,10 +1,12 @@
 package ledger
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"firmus/fixity"
@@ -24,7 +26,10 @@ var (
 func (r Record) Due(ctx context.Context, s fixity.Shard, limit int) (out []fixity.Due, err error) {
 	now := r.now()
 	err = r.l.View(ctx, func(t *Tx) error {
-		if err := t.dueStrays(s, limit, &out); err != nil || s.Phase == fixity.PhaseProve {
+		if err := t.dueStrays(s, limit, &out); err != nil {
+			return err
+		}
+		if err := t.mayBe(s, out); err != nil || s.Phase == fixity.PhaseProve {
 			return err
 		}
 		var copies []fixity.Due
@@ -54,6 +59,38 @@ func (t *Tx) dueStrays(s fixity.Shard, limit int, out *[]fixity.Due) error {
 		})
 }
 
+// mayBe gives strays, as Earlier, the versions of the files of their size that the
+// audit's listing lacks: a reading that shows one of them needs no second one.
+func (t *Tx) mayBe(s fixity.Shard, strays []fixity.Due) error {
+	if len(strays) == 0 {
+		return nil
+	}
+	const most = 64 // of one size; beyond that a stray is read twice
+	bySize := map[int64][]fixity.Wanted{}
+	for _, d := range strays {
+		bySize[d.Size] = nil
+	}
+	if err := t.rows(`SELECT v.n, v.size, v.blake3 FROM difference d JOIN file f ON f.id = d.file JOIN version v ON v.file = f.id AND v.n = f.version
+		WHERE d.audit = $1 AND d.set_name = $2 AND d.file <> 0`, []any{s.Audit, s.Set}, func(r *sql.Rows) error {
+		var w fixity.Wanted
+		var b3 []byte
+		if err := r.Scan(&w.N, &w.Size, &b3); err != nil {
+			return err
+		}
+		if have, ok := bySize[w.Size]; ok && len(have) < most {
+			w.Digest = fixity.DigestOf(fixity.BLAKE3, b3)
+			bySize[w.Size] = append(have, w)
+		}
+		return nil
+	}); err != nil {
+		return err
+	}
+	for i := range strays {
+		strays[i].Earlier = bySize[strays[i].Size]
+	}
+	return nil
+}
+
 func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.Due) error {
 	if !s.Counts {
 		return nil
@@ -78,15 +115,22 @@ func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.D
 	if s.Cursor > string(low) {
 		low = []byte(s.Cursor)
 	}
+	// $12 bounds what the alternatives after it don't: without it a page is sought
+	// from the folder's beginning.
+	itself := underItself(s)
+	start := low
+	if len(itself) > 0 {
+		start = slices.MinFunc([][]byte{low, itself}, bytes.Compare)
+	}
 	if a.Kind == FollowUp {
 		which = ` AND i.size >= 0 AND i.state NOT IN ('missing', 'misplaced')`
 	}
 	return t.rows(`SELECT i.at, i.file, i.size, i.mtime, i.wrong FROM instance i
-		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND (i.at > $4 AND i.at < $5 OR i.at = $10)
+		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND i.at >= $12 AND (i.at > $4 AND i.at < $5 OR i.at = $10)
 			AND i.read_audit <> $6`+which+` AND (i.due_at <= $7 OR i.due_at > $8 AND i.due_at < $11)
-			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $6 AND d.set_name = i.set_name AND d.at = i.at)
+			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $6 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)
 		ORDER BY i.at LIMIT $9`,
-		[]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, underItself(s), nanos(never)}, func(r *sql.Rows) error {
+		[]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, itself, nanos(never), start}, func(r *sql.Rows) error {
 			var at, wrong []byte
 			var d fixity.Due
 			if err := r.Scan(&at, &d.File, &d.Size, &d.ModTime, &wrong); err != nil {

@@ -89,7 +89,7 @@ func (l *Ledger) View(ctx context.Context, fn func(*Tx) error) error {
 func (t *Tx) Now() time.Time { return t.now }
 
 func (t *Tx) exec(query string, args ...any) (int64, error) {
-	r, err := t.q.ExecContext(t.ctx, query, args...)
+	r, err := t.q.ExecContext(t.ctx, query, texts(args)...)
 	if err != nil {
 		return 0, fmt.Errorf("%s: %w", firstWords(query), err)
 	}
@@ -97,7 +97,7 @@ func (t *Tx) exec(query string, args ...any) (int64, error) {
 }
 
 func (t *Tx) row(query string, args []any, into ...any) error {
-	err := t.q.QueryRowContext(t.ctx, query, args...).Scan(into...)
+	err := t.q.QueryRowContext(t.ctx, query, texts(args)...).Scan(into...)
 	if errors.Is(err, sql.ErrNoRows) {
 		return fixity.ErrNotFound
 	}
@@ -110,7 +110,7 @@ func (t *Tx) row(query string, args []any, into ...any) error {
 // rows calls scan for each row and closes the cursor before it returns: none is
 // open while a file is read.
 func (t *Tx) rows(query string, args []any, scan func(*sql.Rows) error) error {
-	rs, err := t.q.QueryContext(t.ctx, query, args...)
+	rs, err := t.q.QueryContext(t.ctx, query, texts(args)...)
 	if err != nil {
 		return fmt.Errorf("%s: %w", firstWords(query), err)
 	}
@@ -121,6 +121,22 @@ func (t *Tx) rows(query string, args []any, scan func(*sql.Rows) error) error {
 		}
 	}
 	return rs.Err()
+}
+
+// text is s as a column of text can hold it: UTF-8 without NUL. Messages carry the
+// names of files, which may be neither; PostgreSQL refuses such a text and with it
+// the whole transaction.
+func text(s string) string {
+	return strings.ReplaceAll(strings.ToValidUTF8(s, "\ufffd"), "\x00", "\ufffd")
+}
+
+func texts(args []any) []any {
+	for i, a := range args {
+		if s, ok := a.(string); ok {
+			args[i] = text(s)
+		}
+	}
+	return args
 }
 
 func firstWords(query string) string {

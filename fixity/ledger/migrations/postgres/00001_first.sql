@@ -166,9 +166,10 @@ CREATE TABLE shard (
 CREATE TABLE difference (
     audit    BIGINT NOT NULL,
     set_name TEXT COLLATE "C" NOT NULL,
+    top      BYTEA NOT NULL,
     at       BYTEA NOT NULL,
     file     BIGINT NOT NULL,
-    PRIMARY KEY (audit, set_name, at)
+    PRIMARY KEY (audit, set_name, top, at)
 );
 
 CREATE TABLE finding (

@@ -166,9 +166,10 @@ CREATE TABLE shard (
 CREATE TABLE difference (
     audit    INTEGER NOT NULL,
     set_name TEXT NOT NULL,
+    top      BLOB NOT NULL,
     at       BLOB NOT NULL,
     file     INTEGER NOT NULL,
-    PRIMARY KEY (audit, set_name, at)
+    PRIMARY KEY (audit, set_name, top, at)
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE finding (
