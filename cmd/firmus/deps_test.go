@@ -1,0 +1,353 @@
+package main_test
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// imports says which packages of this module each package's shipped files may
+// import. A new edge is a new word here, and a word that nothing needs is taken out.
+// Rows for folders that aren't there are let pass.
+var imports = map[string]string{
+	"fixity":                     "",
+	"fixity/audit":               "fixity fixity/damage fixity/digest",
+	"fixity/damage":              "fixity fixity/digest",
+	"fixity/digest":              "fixity",
+	"fixity/essence":             "fixity fixity/essence/aiff fixity/essence/flac fixity/essence/riff fixity/essence/sound fixity/essence/walk",
+	"fixity/essence/aiff":        "fixity/essence/pcm fixity/essence/sound fixity/essence/track fixity/essence/walk",
+	"fixity/essence/flac":        "fixity fixity/essence/pcm fixity/essence/sound fixity/essence/track fixity/essence/walk",
+	"fixity/essence/pcm":         "fixity",
+	"fixity/essence/riff":        "fixity/essence/pcm fixity/essence/sound fixity/essence/track fixity/essence/walk",
+	"fixity/essence/sound":       "fixity",
+	"fixity/essence/track":       "fixity/essence/pcm fixity/essence/sound fixity/essence/walk",
+	"fixity/essence/walk":        "fixity fixity/essence/sound",
+	"fixity/ledger":              "fixity fixity/digest fixity/ledger/mlog fixity/pair fixity/policy",
+	"fixity/ledger/mlog":         "",
+	"fixity/pair":                "",
+	"fixity/policy":              "fixity",
+	"manifest":                   "fixity fixity/digest",
+	"manifest/bag":               "fixity fixity/digest manifest",
+	"manifest/provided":          "fixity manifest manifest/bag",
+	"replicas/disk":              "fixity",
+	"replicas/optical/discfs":    "fixity",
+	"replicas/faulty":            "fixity",
+	"replicas/replicatest":       "fixity",
+	"cmd/firmus":                 "fixity fixity/audit fixity/ledger manifest manifest/bag replicas/disk " + in("acts app config demo report"),
+	"cmd/firmus/internal/acts":   "fixity fixity/audit fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/policy manifest",
+	"cmd/firmus/internal/app":    "fixity fixity/audit fixity/ledger fixity/policy manifest manifest/provided replicas/disk " + in("acts config"),
+	"cmd/firmus/internal/config": "fixity",
+	"cmd/firmus/internal/demo":   "fixity fixity/digest",
+	"cmd/firmus/internal/report": "fixity fixity/ledger fixity/policy",
+}
+
+// in puts cmd/firmus/internal/ before each word.
+func in(words string) string {
+	list := strings.Fields(words)
+	for i := range list {
+		list[i] = "cmd/firmus/internal/" + list[i]
+	}
+	return strings.Join(list, " ")
+}
+
+// outside says which packages may import each module from outside, in their shipped
+// files and in their tests; * is any. DEVELOPERS.md has a line for each module.
+var outside = []struct{ module, shipped, tests string }{
+	{"github.com/google/go-cmp", "", "*"},
+	{"github.com/jackc/pgx/v5", "fixity/ledger", ""},
+	{"github.com/mewkiz/flac", "fixity/essence/flac", "fixity/essence"},
+	{"github.com/pelletier/go-toml/v2", "cmd/firmus/internal/config", ""},
+	{"github.com/pressly/goose/v3", "fixity/ledger", ""},
+	{"github.com/rogpeppe/go-internal", "", "cmd/firmus"},
+	{"github.com/spf13/cobra", "cmd/firmus", ""},
+	{"github.com/zeebo/blake3", "fixity/digest fixity/essence/pcm", "*"},
+	{"golang.org/x/mod", "fixity/ledger fixity/ledger/mlog", "*"},
+	{"golang.org/x/sys", "fixity/ledger replicas/disk", "*"},
+	{"golang.org/x/term", "cmd/firmus", ""},
+	{"golang.org/x/text", "fixity/ledger manifest manifest/bag", ""},
+	{"modernc.org/sqlite", "fixity/ledger", ""},
+}
+
+// house are rules that no row above may bend: files in from (tests too where so
+// said) import nothing in to. A folder stands for all below it.
+var house = []struct {
+	from, to string
+	tests    bool
+	why      string
+}{
+	{"fixity", "cmd", true, "the domain doesn't know the program"},
+	{"manifest", "cmd", true, "the domain doesn't know the program"},
+	{"replicas", "cmd", true, "the domain doesn't know the program"},
+	{"fixity", "replicas", false, "the domain sees stores by interfaces of its own"},
+	{"fixity", "manifest", false, "audit takes digests; app joins the two"},
+	{"manifest", "replicas", false, "manifests see folders by an interface of their own"},
+	{"replicas", "manifest", false, "stores know no manifests"},
+	{"cmd/firmus/internal/acts", "replicas", false, "acts see stores by interfaces; app joins the two"},
+	{"cmd/firmus/internal/config", "cmd", false, "config is plain data"},
+}
+
+// unreachable are packages that only some may import in shipped files.
+var unreachable = map[string]string{
+	"replicas/optical/discfs": "fixity",
+	"replicas/faulty":         "cmd/firmus/internal/demo",
+	"replicas/replicatest":    "",
+	"cmd/firmus/internal/app": "cmd/firmus",
+}
+
+// clocks are what the domain may not call, with the places that may all the same:
+// they measure how long something takes, and never say when it was.
+var clocks = []struct{ call, but string }{
+	{"time.Now", "fixity/audit/read.go fixity/ledger/lock.go"},
+	{"time.Since", "fixity/audit/read.go"},
+	{"time.Until", ""},
+	{"os.Getenv", ""},
+	{"os.LookupEnv", ""},
+	{"os.Environ", ""},
+	{"os.ExpandEnv", ""},
+	{"os.Stdout", ""},
+	{"os.Stderr", ""},
+	{"fmt.Print", ""},
+	{"fmt.Printf", ""},
+	{"fmt.Println", ""},
+}
+
+const (
+	root     = "../.."
+	module   = "firmus"
+	longest  = 700 // lines; past 500 a file is two things
+	fewFiles = 100 // a walk that sees fewer has gone astray
+)
+
+// source is one Go file of the module, whatever system it is built for.
+type source struct {
+	name, dir string // slash paths below the root
+	test      bool
+	imports   []string
+	text      []byte
+}
+
+func sources(t *testing.T) []source {
+	t.Helper()
+	var all []source
+	err := filepath.WalkDir(root, func(p string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && p != root && (d.Name() == "testdata" || strings.HasPrefix(d.Name(), ".")) {
+			return filepath.SkipDir
+		}
+		if d.IsDir() || !strings.HasSuffix(p, ".go") {
+			return nil
+		}
+		rel, err := filepath.Rel(root, p)
+		if err != nil {
+			return err
+		}
+		text, err := os.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), p, text, parser.ImportsOnly)
+		if err != nil {
+			return err
+		}
+		s := source{name: filepath.ToSlash(rel), test: strings.HasSuffix(p, "_test.go"), text: text}
+		s.dir = path.Dir(s.name)
+		for _, i := range f.Imports {
+			q, err := strconv.Unquote(i.Path.Value)
+			if err != nil {
+				return err
+			}
+			s.imports = append(s.imports, q)
+		}
+		all = append(all, s)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(all) < fewFiles {
+		t.Fatalf("only %d Go files below %s", len(all), root)
+	}
+	return all
+}
+
+// within says that p is dir or below it.
+func within(p, dir string) bool { return p == dir || strings.HasPrefix(p, dir+"/") }
+
+// ours is the folder of an imported package of this module.
+func ours(imported string) (string, bool) { return strings.CutPrefix(imported, module+"/") }
+
+func TestImports(t *testing.T) {
+	used, exists := map[[2]string]bool{}, map[string]bool{}
+	for _, s := range sources(t) {
+		_, row := imports[s.dir]
+		if !row && !exists[s.dir] {
+			t.Errorf("%s has no row in the table of imports", s.dir)
+		}
+		exists[s.dir] = true
+		for _, i := range s.imports {
+			to, ok := ours(i)
+			if !ok {
+				continue
+			}
+			for _, h := range house {
+				if within(s.dir, h.from) && within(to, h.to) && (h.tests || !s.test) {
+					t.Errorf("%s imports %s: %s", s.name, to, h.why)
+				}
+			}
+			if s.test {
+				continue
+			}
+			if by, ok := unreachable[to]; ok && !slices.Contains(strings.Fields(by), s.dir) {
+				t.Errorf("%s imports %s, which only these may: %q", s.name, to, by)
+			}
+			if used[[2]string{s.dir, to}] = true; row && !slices.Contains(strings.Fields(imports[s.dir]), to) {
+				t.Errorf("%s imports %s, which isn't in its row of the table of imports", s.name, to)
+			}
+		}
+	}
+	for dir, may := range imports {
+		for _, to := range strings.Fields(may) {
+			if exists[dir] && exists[to] && !used[[2]string{dir, to}] {
+				t.Errorf("the table lets %s import %s, and nothing does: take the word out", dir, to)
+			}
+		}
+	}
+}
+
+func TestOutside(t *testing.T) {
+	needed := map[string]bool{} // module + place
+	for _, s := range sources(t) {
+		for _, i := range s.imports {
+			first, _, _ := strings.Cut(i, "/")
+			if !strings.Contains(first, ".") {
+				continue // the standard library or this module
+			}
+			at := slices.IndexFunc(outside, func(o struct{ module, shipped, tests string }) bool { return within(i, o.module) })
+			if at < 0 {
+				t.Errorf("%s imports %s, whose module isn't in the table of outside modules", s.name, i)
+				continue
+			}
+			o := outside[at]
+			may := strings.Fields(o.shipped)
+			if s.test {
+				may = append(may, strings.Fields(o.tests)...)
+			}
+			switch {
+			case s.test && slices.Contains(may, "*"):
+				needed[o.module+" in tests of *"] = true
+			case s.test && slices.Contains(may, s.dir):
+				needed[o.module+" in tests of "+s.dir] = true
+			case !s.test && slices.Contains(may, s.dir):
+				needed[o.module+" in "+s.dir] = true
+			default:
+				t.Errorf("%s imports %s, which the table of outside modules doesn't let it", s.name, i)
+			}
+		}
+	}
+	developers, err := os.ReadFile(filepath.Join(root, "DEVELOPERS.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	major := regexp.MustCompile(`/v[0-9]+$`)
+	for _, o := range outside {
+		for _, dir := range strings.Fields(o.shipped) {
+			if !needed[o.module+" in "+dir] && present(dir) {
+				t.Errorf("the table lets %s import %s, and nothing does: take the word out", dir, o.module)
+			}
+		}
+		for _, dir := range strings.Fields(o.tests) {
+			if !needed[o.module+" in tests of "+dir] && (dir == "*" || present(dir)) {
+				t.Errorf("the table lets tests of %s import %s, and none does: take the word out", dir, o.module)
+			}
+		}
+		_, name, _ := strings.Cut(major.ReplaceAllString(o.module, ""), "/")
+		if !strings.Contains(string(developers), name) {
+			t.Errorf("DEVELOPERS.md has no line for %s", o.module)
+		}
+	}
+}
+
+// present says that the folder is there.
+func present(dir string) bool {
+	_, err := os.Stat(filepath.Join(root, filepath.FromSlash(dir)))
+	return err == nil
+}
+
+// The domain is told the time and its settings, and says nothing by itself.
+func TestDomainIsTold(t *testing.T) {
+	used := map[string]bool{}
+	for _, s := range sources(t) {
+		if s.test || !within(s.dir, "fixity") && !within(s.dir, "manifest") && !within(s.dir, "replicas") {
+			continue
+		}
+		for _, i := range s.imports {
+			if within(i, "log") || i == "flag" || i == "expvar" {
+				t.Errorf("%s imports %s: the domain doesn't log and has no flags", s.name, i)
+			}
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), s.name, s.text, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		names := map[string]string{} // as the file calls a package -> its path
+		for _, i := range f.Imports {
+			p, _ := strconv.Unquote(i.Path.Value)
+			if names[path.Base(p)] = p; i.Name != nil {
+				names[i.Name.Name] = p
+			}
+		}
+		ast.Inspect(f, func(n ast.Node) bool {
+			sel, ok := n.(*ast.SelectorExpr)
+			if !ok {
+				return true
+			}
+			id, ok := sel.X.(*ast.Ident)
+			if !ok || names[id.Name] == "" {
+				return true
+			}
+			call := names[id.Name] + "." + sel.Sel.Name
+			for _, c := range clocks {
+				if c.call != call {
+					continue
+				}
+				if used[call+" "+s.name] = true; !slices.Contains(strings.Fields(c.but), s.name) {
+					t.Errorf("%s uses %s: the domain takes it as a value or a func", s.name, call)
+				}
+			}
+			return true
+		})
+	}
+	for _, c := range clocks {
+		for _, file := range strings.Fields(c.but) {
+			if !used[c.call+" "+file] && present(file) {
+				t.Errorf("%s may use %s, and doesn't: take the word out", file, c.call)
+			}
+		}
+	}
+}
+
+func TestFiles(t *testing.T) {
+	vague := []string{"util", "utils", "common", "types", "helper", "helpers", "manager", "misc", "base"}
+	for _, s := range sources(t) {
+		if slices.Contains(vague, path.Base(s.dir)) {
+			t.Errorf("%s: a package called %s could hold anything", s.name, path.Base(s.dir))
+		}
+		if n := strings.Count(string(s.text), "\n"); n > longest {
+			t.Errorf("%s has %d lines: past 500 a file is two things, and past %d it isn't let pass", s.name, n, longest)
+		}
+		if !s.test && s.dir != "replicas/replicatest" && slices.ContainsFunc(s.imports, func(i string) bool { return within(i, "testing") }) {
+			t.Errorf("%s imports testing: it would be shipped", s.name)
+		}
+	}
+}
