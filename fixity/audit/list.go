@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"firmus/fixity"
@@ -18,29 +19,10 @@ func (a *Auditor) list(ctx context.Context, s fixity.Shard) error {
 	if err != nil {
 		return err
 	}
-	ctx, beat, stop := a.stallWatch(ctx)
-	defer stop()
 	m := &merger{a: a, s: s, after: s.Cursor}
-	var bad error
-	for e, err := range st.List(ctx, s.Top) {
-		beat()
-		if err != nil {
-			bad = err
-			break
-		}
-		m.bag = m.bag || e.Path == s.Top+"/bagit.txt" && e.Type == fixity.File
-		if e.Path <= s.Cursor {
-			continue // an earlier slice has seen it
-		}
-		if err := m.shown(ctx, e); err != nil {
-			return err
-		}
-	}
-	if cause := context.Cause(ctx); cause != nil {
-		return cause
-	}
-	if errors.Is(bad, fixity.ErrAway) {
-		return bad
+	bad, err := m.listing(ctx, st)
+	if err != nil {
+		return err
 	}
 	if bad != nil {
 		m.l.Trouble = bad.Error()
@@ -53,13 +35,61 @@ func (a *Auditor) list(ctx context.Context, s fixity.Shard) error {
 }
 
 type merger struct {
-	a     *Auditor
-	s     fixity.Shard
-	known []fixity.Known
-	after string // path up to which known has been fetched
-	end   bool   // the ledger knows nothing after that
-	bag   bool   // the shard is a bag: its manifests are files of the bag, not Firmus's own
-	l     fixity.Listed
+	a      *Auditor
+	s      fixity.Shard
+	known  []fixity.Known
+	after  string   // path up to which known has been fetched
+	end    bool     // the ledger knows nothing after that
+	bag    bool     // the shard is a bag: its manifests are files of the bag, not Firmus's own
+	hidden []string // what was left out and may have known files below it
+	l      fixity.Listed
+}
+
+// listing takes the store's listing to its end. bad is why it didn't see
+// everything, err why the slice can't go on.
+func (m *merger) listing(ctx context.Context, st Store) (bad, err error) {
+	lctx, w := m.a.stallWatch(ctx)
+	defer w.stop()
+	last := "" // of the listing, in which also is what an earlier slice has seen
+	for e, err := range st.List(lctx, m.s.Top) {
+		w.pause() // the ledger's time is not the store's
+		if err != nil {
+			bad = err
+			break
+		}
+		if e.Path <= last {
+			// Merged on, it would make files missing that are there.
+			bad = fmt.Errorf("list %q: %q came after %q: %w", m.s.Top, e.Path, last, fixity.ErrIncomplete)
+			break
+		}
+		last = e.Path
+		if e.Type == fixity.LeftOut {
+			m.hide(e.Path)
+		}
+		m.bag = m.bag || e.Path == m.s.Top+"/bagit.txt" && e.Type == fixity.File
+		if e.Path > m.s.Cursor {
+			if err := m.shown(ctx, e); err != nil {
+				return nil, err
+			}
+		}
+		w.beat()
+	}
+	if cause := context.Cause(lctx); cause != nil {
+		return nil, cause
+	}
+	if errors.Is(bad, fixity.ErrAway) {
+		return nil, bad
+	}
+	if bad == nil && last == "" && m.s.Top != "" {
+		// A folder that is left out as a whole looks like one that isn't there.
+		w.beat()
+		if e, err := st.Stat(lctx, m.s.Top); err == nil && e.Type == fixity.LeftOut {
+			m.hide(m.s.Top)
+		} else if err != nil && !errors.Is(err, fixity.ErrVanished) {
+			return nil, withCause(lctx, err)
+		}
+	}
+	return bad, nil
 }
 
 // next is the first thing known that is not yet passed, nil at the end.
@@ -141,11 +171,27 @@ func (m *merger) both(k fixity.Known, e fixity.Entry) {
 }
 
 func (m *merger) lacking(k fixity.Known) {
-	if k.File == 0 {
+	switch {
+	case k.File == 0:
 		m.l.Left = append(m.l.Left, k)
-	} else {
+	case m.hides(k.Path):
+		// It may well be there: nothing is claimed of it.
+		m.l.Trouble = fmt.Sprintf("%q is under care, and was not looked at: a pattern of leave_out hides it", k.Path)
+		m.note("%s", m.l.Trouble)
+	default:
 		m.l.Gone = append(m.l.Gone, k)
 	}
+}
+
+// hide notes that nothing at or below path is shown. Those are forgotten below
+// which nothing can come any more.
+func (m *merger) hide(path string) {
+	m.hidden = slices.DeleteFunc(m.hidden, func(h string) bool { return path >= h+"0" }) // "0" is the character after "/"
+	m.hidden = append(m.hidden, path)
+}
+
+func (m *merger) hides(path string) bool {
+	return slices.ContainsFunc(m.hidden, func(h string) bool { return InScope(h, path) })
 }
 
 func (m *merger) unknown(e fixity.Entry) {

@@ -18,7 +18,7 @@ const (
 
 // read reads what is due in a shard.
 func (a *Auditor) read(ctx context.Context, s fixity.Shard, until time.Time) (Left, error) {
-	r := &slice{a: a, s: s, until: until, began: time.Now(), last: time.Now()}
+	r := &slice{a: a, s: s, until: until, last: time.Now(), roots: map[fixity.Cache]Store{}}
 	left, err := r.run(ctx)
 	if err == nil {
 		return left, nil
@@ -35,13 +35,49 @@ func (a *Auditor) read(ctx context.Context, s fixity.Shard, until time.Time) (Le
 type slice struct {
 	a       *Auditor
 	s       fixity.Shard
+	roots   map[fixity.Cache]Store
 	until   time.Time
-	began   time.Time // by the machine's monotonic clock: for the rate only
-	last    time.Time // of the last commit
-	bytes   int64
+	last    time.Time // of the last commit, by the machine's monotonic clock
+	rate    rate
 	cursor  string
 	results []fixity.Result
 	trouble string
+}
+
+// root opens the shard's root once for each treatment of the page cache: what is
+// stuck on a dead mount is then known to the next file.
+func (r *slice) root(c fixity.Cache) (Store, error) {
+	if st := r.roots[c]; st != nil {
+		return st, nil
+	}
+	st, err := r.a.Open(r.s.Store, r.s.Set, c)
+	if err == nil {
+		r.roots[c] = st
+	}
+	return st, err
+}
+
+// rate is how fast a store gives its bytes. Files that are smaller than rateLeast
+// say how fast it opens files.
+type rate struct {
+	bytes int64
+	took  time.Duration
+}
+
+const rateLeast = 1 << 20
+
+func (r *rate) add(bytes int64, took time.Duration) {
+	if bytes >= rateLeast {
+		r.bytes, r.took = r.bytes+bytes, r.took+took
+	}
+}
+
+// lasts is how long a file will take to read, 0 while that isn't known.
+func (r *rate) lasts(size int64) time.Duration {
+	if r.bytes == 0 || size <= 0 {
+		return 0
+	}
+	return time.Duration(float64(size) / float64(r.bytes) * float64(r.took))
 }
 
 func (r *slice) run(ctx context.Context) (Left, error) {
@@ -73,15 +109,13 @@ func (r *slice) run(ctx context.Context) (Left, error) {
 	}
 }
 
-// tooLong is the size of a file that can't be read by the slice's end at the rate
-// measured so far. The first file is always read: it has the slice of its own.
+// tooLong is the size of a file that can't be read by the slice's end, 0 if it
+// can, or if the store's rate isn't known yet.
 func (r *slice) tooLong(d fixity.Due) int64 {
-	if r.until.IsZero() || r.bytes == 0 {
+	if r.until.IsZero() {
 		return 0
 	}
-	left := r.until.Sub(r.a.Now())
-	rate := float64(r.bytes) / max(time.Since(r.began).Seconds(), 0.001)
-	if left <= 0 || float64(d.Size)/rate > left.Seconds() {
+	if left := r.until.Sub(r.a.Now()); left <= 0 || r.rate.lasts(d.Size) > left {
 		return max(d.Size, 1)
 	}
 	return 0
@@ -98,11 +132,12 @@ func (r *slice) commit(ctx context.Context, end, done bool) error {
 // one reads one copy or stray. What keeps it from being read for another reason
 // than the medium's is noted and isn't an error: it stays due.
 func (r *slice) one(ctx context.Context, d fixity.Due) error {
-	x, err := r.a.readOne(ctx, r.s, d)
+	began := time.Now()
+	x, err := r.readOne(ctx, d)
 	switch {
 	case err == nil:
 		r.results = append(r.results, x)
-		r.bytes += x.Size
+		r.rate.add(x.Size, time.Since(began))
 		return nil
 	case context.Cause(ctx) != nil:
 		return context.Cause(ctx)

@@ -11,42 +11,58 @@ import (
 	"firmus/fixity/digest"
 )
 
-// readOne reads one copy as often as is needed to say what it is.
-func (a *Auditor) readOne(ctx context.Context, s fixity.Shard, d fixity.Due) (fixity.Result, error) {
-	st, err := a.Open(s.Store, s.Set, s.Cache)
-	if err != nil {
+// readOne reads one copy or stray as often as is needed to say what it is. With an
+// error nothing can be said of it: it stays due.
+func (r *slice) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error) {
+	cache := r.s.Cache
+	first, firstErr, err := r.once(ctx, cache, d, fixity.BLAKE3)
+	if err == nil && cache == fixity.Allowed && first.holds(d) == nil {
+		// What the page cache may have answered says nothing yet.
+		cache = fixity.Bypassed
+		first, firstErr, err = r.once(ctx, cache, d, fixity.BLAKE3)
+	}
+	switch {
+	case err != nil:
 		return fixity.Result{}, err
-	}
-	first, err := a.once(ctx, st, s, d, fixity.BLAKE3)
-	if d.File == 0 {
-		return strayResult(first, err)
-	}
-	if err == nil && first.holds(d) != nil {
+	case d.File == 0 && first.holds(d) != nil:
+		return first.result(d, fixity.ReadIntact), nil
+	case first.holds(d) != nil:
 		return first.known(d), nil
 	}
-	if err != nil && !errors.Is(err, fixity.ErrUnreadable) {
-		return fixity.Result{}, err
-	}
-	// Something is wrong. What the page cache may have answered says nothing yet,
-	// and one wrong reading is not damage: read again, past the cache, with all
+	// Something is wrong, and one wrong reading is not damage: read again, with all
 	// digests that a person may want to keep.
-	if s.Cache == fixity.Allowed {
-		if st, err = a.Open(s.Store, s.Set, fixity.Bypassed); err != nil {
-			return fixity.Result{}, err
-		}
-		if first, err = a.once(ctx, st, s, d, fixity.BLAKE3); err == nil && first.holds(d) != nil {
-			return first.known(d), nil
-		}
-		if err != nil && !errors.Is(err, fixity.ErrUnreadable) {
-			return fixity.Result{}, err
-		}
-	}
-	firstErr := err
-	second, err := a.once(ctx, st, s, d, fixity.BLAKE3, fixity.SHA256, fixity.MD5)
-	if err != nil && !errors.Is(err, fixity.ErrUnreadable) {
+	second, secondErr, err := r.once(ctx, cache, d, fixity.BLAKE3, fixity.SHA256, fixity.MD5)
+	switch {
+	case err != nil:
 		return fixity.Result{}, err
+	case !sameFile(first.entry, second.entry):
+		return fixity.Result{}, fmt.Errorf("%w: another size, time or file at its second reading", fixity.ErrChanged)
+	case d.File == 0:
+		return concludeStray(d, first, firstErr, second, secondErr)
 	}
-	return a.conclude(ctx, d, first, firstErr, second, err)
+	return r.a.conclude(ctx, d, first, firstErr, second, secondErr)
+}
+
+// once is one reading; bad is that the medium won't give the bytes, err all else.
+func (r *slice) once(ctx context.Context, c fixity.Cache, d fixity.Due, algs ...fixity.Algorithm) (x reading, bad, err error) {
+	st, err := r.root(c)
+	if err != nil {
+		return reading{}, nil, err
+	}
+	x, err = r.a.once(ctx, st, r.s, d, algs...)
+	if errors.Is(err, fixity.ErrUnreadable) && !errors.Is(err, fixity.ErrAway) {
+		x.sums.Digests = nil // they are of a beginning
+		return x, err, nil
+	}
+	return x, nil, err
+}
+
+// sameFile says that two readings were of one state of a file, as far as is known.
+func sameFile(a, b fixity.Entry) bool {
+	if a.ModTime.IsZero() || b.ModTime.IsZero() {
+		return true // it could not be looked at
+	}
+	return a.Size == b.Size && a.ModTime.Equal(b.ModTime) && a.Pin == b.Pin
 }
 
 // reading is what one pass over a file gave.
@@ -76,8 +92,13 @@ func (r reading) holds(d fixity.Due) *fixity.Wanted {
 
 // result is what all results of the reading have in common.
 func (r reading) result(d fixity.Due, o fixity.Outcome) fixity.Result {
-	return fixity.Result{Path: d.Path, File: d.File, At: r.at, Size: r.entry.Size, ModTime: r.entry.ModTime.UnixNano(),
-		Outcome: o, Cache: r.cache, Sums: r.sums.Digests}
+	x := fixity.Result{Path: d.Path, File: d.File, At: r.at, Size: r.entry.Size, Outcome: o, Cache: r.cache, Sums: r.sums.Digests}
+	if r.entry.ModTime.IsZero() {
+		x.Size, x.ModTime = d.Size, d.ModTime // it could not be looked at
+	} else {
+		x.ModTime = r.entry.ModTime.UnixNano()
+	}
+	return x
 }
 
 func (r reading) known(d fixity.Due) fixity.Result {
@@ -94,14 +115,17 @@ func (r reading) known(d fixity.Due) fixity.Result {
 	return x
 }
 
-func strayResult(r reading, err error) (fixity.Result, error) {
-	if errors.Is(err, fixity.ErrUnreadable) {
-		r.sums.Digests = nil // its digest stays unknown
-	} else if err != nil {
-		return fixity.Result{}, err
+// concludeStray says what two readings of a stray mean, of which the first showed
+// none of the files that it may be. Its digest stays unknown if it can't be read.
+func concludeStray(d fixity.Due, first reading, firstErr error, second reading, secondErr error) (fixity.Result, error) {
+	switch {
+	case firstErr != nil && secondErr != nil:
+		return second.result(d, fixity.ReadUnreadable), nil
+	case firstErr != nil || secondErr != nil || first.blake3() != second.blake3():
+		return fixity.Result{}, errors.New("read twice, and the two readings disagree")
 	}
-	x := r.result(fixity.Due{Path: r.entry.Path}, fixity.ReadDiffers)
-	x.Blocks = r.sums.Blocks
+	x := second.result(d, fixity.ReadDiffers)
+	x.Blocks = second.sums.Blocks
 	return x, nil
 }
 
@@ -110,7 +134,6 @@ func (a *Auditor) conclude(ctx context.Context, d fixity.Due, first reading, fir
 	switch {
 	case err != nil && firstErr != nil:
 		x := second.result(d, fixity.ReadUnreadable)
-		x.Sums = nil
 		// The beginning that could be read is known; the rest was not shown.
 		from := min(first.sums.Size, second.sums.Size) / digest.BlockSize * digest.BlockSize
 		if x.Size > from {
@@ -176,8 +199,8 @@ func (a *Auditor) Take(ctx context.Context, store, set, path string, cache fixit
 
 // once reads a file from its first byte to its last.
 func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.Due, algs ...fixity.Algorithm) (reading, error) {
-	ctx, beat, stop := a.stallWatch(ctx)
-	defer stop()
+	ctx, w := a.stallWatch(ctx)
+	defer w.stop()
 	r := reading{entry: fixity.Entry{Path: d.Path}, at: a.Now()}
 	e, err := st.Stat(ctx, d.Path)
 	if err != nil {
@@ -194,15 +217,24 @@ func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.D
 	if err != nil {
 		return r, withCause(ctx, err)
 	}
-	defer f.Close()
 	o := digest.Options{Algorithms: algs, Progress: func(n int64) {
-		beat()
+		w.pause() // who watches may slow the reading down
 		if a.Watch.Bytes != nil {
 			a.Watch.Bytes(n)
 		}
+		w.beat()
 	}}
 	r.sums, err = o.Read(ctx, f)
 	r.cache, r.at = f.Cache(), a.Now()
+	closeErr := f.Close()
+	switch {
+	case err == nil && r.sums.Size < e.Size:
+		err = fmt.Errorf("%w: it ended after %d of %d bytes", fixity.ErrUnreadable, r.sums.Size, e.Size)
+	case err == nil && r.sums.Size > e.Size:
+		err = fmt.Errorf("%w: it went on after its %d bytes", fixity.ErrChanged, e.Size)
+	case err == nil && closeErr != nil:
+		err = fmt.Errorf("close %q: %w", d.Path, closeErr)
+	}
 	return r, withCause(ctx, err)
 }
 
@@ -214,13 +246,25 @@ func withCause(ctx context.Context, err error) error {
 }
 
 // stallWatch ends the context it gives, with fixity.ErrAway as the cause, when
-// beat was not called for a.Stall: a call on a dead mount never returns.
-func (a *Auditor) stallWatch(ctx context.Context) (_ context.Context, beat, stop func()) {
-	after := a.Stall
-	if after == 0 {
-		after = time.Minute
+// nobody called beat for a.Stall: a call on a dead mount never returns.
+func (a *Auditor) stallWatch(ctx context.Context) (context.Context, *stall) {
+	w := &stall{after: a.Stall}
+	if w.after == 0 {
+		w.after = time.Minute
 	}
-	ctx, cancel := context.WithCancelCause(ctx)
-	t := time.AfterFunc(after, func() { cancel(fmt.Errorf("%w: it has not answered for %s", fixity.ErrAway, after)) })
-	return ctx, func() { t.Reset(after) }, func() { t.Stop(); cancel(nil) }
+	ctx, w.cancel = context.WithCancelCause(ctx)
+	w.t = time.AfterFunc(w.after, func() {
+		w.cancel(fmt.Errorf("%w: it has not answered for %s", fixity.ErrAway, w.after))
+	})
+	return ctx, w
 }
+
+type stall struct {
+	after  time.Duration
+	t      *time.Timer
+	cancel context.CancelCauseFunc
+}
+
+func (w *stall) beat()  { w.t.Reset(w.after) } // it has answered, and is asked again
+func (w *stall) pause() { w.t.Stop() }         // it has answered, and isn't waited for
+func (w *stall) stop()  { w.t.Stop(); w.cancel(nil) }

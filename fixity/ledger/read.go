@@ -287,15 +287,28 @@ func (t *Tx) proved(s fixity.Shard, st Stray, x fixity.Result, got fixity.Digest
 		return err
 	}
 	seen := &seenAs{foundAt: st.Path, detail: "read where it lies, " + clock(x.At) + ": its bytes are the right ones"}
+	copies, err := t.Copies(st.File)
+	if err != nil {
+		return err
+	}
 	if got == fixity.DigestOf(fixity.BLAKE3, want) {
+		f, err := t.File(st.File)
+		if err != nil {
+			return err
+		}
+		for _, c := range copies {
+			if c.Store == s.Store && c.Set == s.Set && c.State == fixity.Misplaced {
+				was := c
+				c.Held = f.Version
+				if err := t.PutCopy(was, c); err != nil {
+					return err
+				}
+			}
+		}
 		return t.Rejudge(st.File, s.Audit, by, s.Store, seen)
 	}
 	if _, err := t.exec(`UPDATE stray SET file = 0 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
 		s.Store, s.Set, []byte(top(st.Path)), []byte(st.Path)); err != nil {
-		return err
-	}
-	copies, err := t.Copies(st.File)
-	if err != nil {
 		return err
 	}
 	for _, c := range copies {
@@ -332,6 +345,11 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 		SignChanged: x.Size != c.Size || x.ModTime != c.ModTime,
 		EverIntact:  c.Held > 0, Vouched: f.Vouched,
 	})
+	if x.Cache == fixity.Allowed && x.Outcome == fixity.ReadIntact && was.State.Damaged() && x.Size == c.Size && x.ModTime == c.ModTime {
+		// The page cache may still hold what the drive has lost: only a reading of
+		// the drive ends what a reading of the drive has shown.
+		return t.markRead(s, x.Path)
+	}
 	c.State, c.Wrong = state, fixity.Digest{}
 	switch x.Outcome {
 	case fixity.ReadIntact, fixity.ReadEarlier:
@@ -411,7 +429,7 @@ func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, 
 			return err
 		}
 	}
-	if c.State == fixity.Altered || c.State == fixity.Unreadable || c.State == fixity.Unsteady || c.State == fixity.Disputed {
+	if c.State.Damaged() {
 		if was.State != c.State {
 			a, err := t.Audit(s.Audit)
 			if err != nil {
