@@ -18,6 +18,11 @@ const (
 	Unexpected State = "unexpected"
 )
 
+// Damaged says that a reading showed other bytes than it should have, or none.
+func (s State) Damaged() bool {
+	return s == Altered || s == Unreadable || s == Unsteady || s == Disputed
+}
+
 // Kind is what a finding says: a State for a file, or one of Away, Late and Few
 // for a whole store. Stored: never change one.
 type Kind string
@@ -125,6 +130,9 @@ const (
 	Finished        Verb = "finished"
 	Renamed         Verb = "renamed"
 	Retired         Verb = "retired"
+	ReplacedBy      Verb = "replaced-by" // another file took its place with the same samples
+	StoreReplaced   Verb = "store-replaced"
+	StoreRetired    Verb = "store-retired"
 	ManifestWritten Verb = "manifest-written"
 )
 
@@ -200,6 +208,9 @@ var Vocabulary = []Term{
 	{"verb", "finished", "an access file was declared finished"},
 	{"verb", "renamed", "accepted as renamed"},
 	{"verb", "retired", "retired on purpose"},
+	{"verb", "replaced-by", "another file took its place with the same samples"},
+	{"verb", "store-replaced", "a new drive became the store"},
+	{"verb", "store-retired", "a store was retired"},
 	{"verb", "manifest-written", "a manifest was written"},
 	{"phase", "list", "its folders are being listed"},
 	{"phase", "listed", "listed, and waits for the rest"},

@@ -70,6 +70,10 @@ func (c *command) audit(ctx context.Context, o acts.AuditOrder) error {
 		return err
 	}
 	defer a.Close()
+	return c.auditWith(ctx, a, o)
+}
+
+func (c *command) auditWith(ctx context.Context, a *app.App, o acts.AuditOrder) error {
 	c.startProgress(c.toRead(ctx, a, o))
 	results, err := a.Acts.Audit(ctx, o)
 	c.progress.stop()

@@ -41,6 +41,7 @@ looked at the folders. What lies there is then read by the next audit.`,
 		return err
 	}
 	cmd.AddCommand(adopt)
+	cmd.AddCommand(c.storeActs()...)
 	return cmd
 }
 

@@ -64,7 +64,7 @@ func Judge(r Rules, c Case, store string) Verdict {
 		if h.Store == store {
 			own = h
 		}
-		if !c.NoOne && h.Shown && !h.Lesser && holdsVersion(h.State) {
+		if !c.NoOne && h.Shown && !h.Lesser && HoldsVersion(h.State) {
 			v.IntactIn = append(v.IntactIn, h.Store)
 		}
 	}
@@ -95,7 +95,8 @@ func Judge(r Rules, c Case, store string) Verdict {
 	return v
 }
 
-func holdsVersion(s fixity.State) bool {
+// HoldsVersion says that a copy in this state has the version's bytes.
+func HoldsVersion(s fixity.State) bool {
 	// A misplaced copy's bytes are the version's; only its name is not.
 	return s == fixity.Intact || s == fixity.Editing || s == fixity.Misplaced
 }
@@ -109,7 +110,7 @@ func urgency(r Rules, c Case, own Holding, intact []string, rule Store) fixity.U
 		return fixity.Tidy
 	case fixity.Awaited:
 		// Copied late is untidy; one copy only is a risk.
-		if independent(r, intact) < 2 {
+		if r.CountIndependent(intact) < 2 {
 			return fixity.AtRisk
 		}
 		return fixity.Tidy
@@ -117,14 +118,15 @@ func urgency(r Rules, c Case, own Holding, intact []string, rule Store) fixity.U
 	if c.Anatomy == fixity.DescriptionOnly && own.State == fixity.Altered {
 		return fixity.Tidy
 	}
-	if c.Set.Role == fixity.Access && independent(r, intact) >= 2 {
+	if c.Set.Role == fixity.Access && r.CountIndependent(intact) >= 2 {
 		return fixity.Tidy
 	}
 	return fixity.AtRisk
 }
 
-// independent counts copies that don't fail by one wrong hand.
-func independent(r Rules, stores []string) int {
+// CountIndependent counts the stores that don't fail by one wrong hand: of those
+// that follow one another, one counts.
+func (r Rules) CountIndependent(stores []string) int {
 	var leaders []string
 	for _, s := range stores {
 		if l := r.leader(s); !slices.Contains(leaders, l) {

@@ -1,0 +1,288 @@
+package main
+
+import (
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+)
+
+func (c *command) finishCommand() *cobra.Command {
+	var reason string
+	cmd := &cobra.Command{
+		Use:   "finish SET/PATH…",
+		Short: "End the editing window of access files",
+		Long: `Declares access files finished before they have been at rest for the set's editing
+time. From then on a change waits for a sign-off. A folder means all files below it.`,
+		Args: cobra.MinimumNArgs(1),
+	}
+	cmd.Flags().StringVar(&reason, "reason", "declared finished", "why")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		a, err := c.open(cmd.Context(), true)
+		if err != nil {
+			return err
+		}
+		defer a.Close()
+		done, err := a.Acts.Finish(cmd.Context(), args, reason)
+		if err != nil {
+			return err
+		}
+		if c.json {
+			if done == nil {
+				done = []acts.FileRef{}
+			}
+			c.document(map[string]any{"finished": done, "exit": 0})
+			return nil
+		}
+		c.printf("%s finished\n", report.Count(int64(len(done)), "file"))
+		return nil
+	}
+	return cmd
+}
+
+func (c *command) retireCommand() *cobra.Command {
+	var reason string
+	var dry bool
+	cmd := &cobra.Command{
+		Use:   "retire SET/PATH…",
+		Short: "End the care of files on purpose",
+		Long: `Says that files are no longer to be kept: they are expected nowhere any more. No
+file is deleted; what still lies in a store isn't reported. A folder means all files
+below it. Look at it with --dry-run first.`,
+		Args: cobra.MinimumNArgs(1),
+	}
+	cmd.Flags().StringVar(&reason, "reason", "", "why (needed)")
+	cmd.Flags().BoolVar(&dry, "dry-run", false, "only say what would be retired")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		a, err := c.open(cmd.Context(), true)
+		if err != nil {
+			return err
+		}
+		defer a.Close()
+		plan, err := a.Acts.Retire(cmd.Context(), args, reason, dry)
+		if err != nil {
+			return err
+		}
+		return c.showPlan(plan, "retired", dry)
+	}
+	return cmd
+}
+
+// showPlan prints what retiring did, or would do.
+func (c *command) showPlan(p acts.RetirePlan, did string, dry bool) error {
+	if c.json {
+		c.document(p)
+		return nil
+	}
+	would := ""
+	if dry {
+		would = "would be "
+	}
+	if len(p.Files) > 0 {
+		c.printf("%s %s%s\n", report.Count(int64(len(p.Files)), "file"), would, did)
+		c.printRefs(p.Files)
+	}
+	for _, x := range []struct {
+		refs []acts.FileRef
+		what string
+	}{
+		{p.LastBytes, "no other file under care has their bytes"},
+		{p.NoneLeft, "would be left without any copy that was shown to be intact"},
+		{p.OneLeft, "would be left with one copy"},
+	} {
+		if len(x.refs) > 0 {
+			c.printf("of %s %s:\n", report.Count(int64(len(x.refs)), "file"), x.what)
+			c.printRefs(x.refs)
+		}
+	}
+	if dry && len(p.Files)+len(p.OneLeft)+len(p.NoneLeft) == 0 {
+		c.printf("no file would be left with fewer than two copies\n")
+	}
+	return nil
+}
+
+func (c *command) printRefs(refs []acts.FileRef) {
+	for i, r := range refs {
+		if i == 20 && len(refs) > 25 {
+			c.printf("  and %s more\n", report.Number(int64(len(refs)-i)))
+			return
+		}
+		c.printf("  %s/%s\n", r.Set, report.Show(r.Path))
+	}
+}
+
+func (c *command) replaceCommand() *cobra.Command {
+	var reason string
+	var same bool
+	cmd := &cobra.Command{
+		Use:   "replace OLD NEW --same-samples",
+		Short: "Say that one file took another's place with the same samples",
+		Long: `For a migration, a FLAC for a WAVE: both are read, decoded and compared sample for
+sample. If they agree the old one is retired; nothing is deleted. OLD and NEW are
+SET/PATH, and both must be under care.`,
+		Args: cobra.ExactArgs(2),
+	}
+	cmd.Flags().StringVar(&reason, "reason", "", "why")
+	cmd.Flags().BoolVar(&same, "same-samples", false, "prove it by the samples (needed)")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if !same {
+			return usageError{errSameSamples}
+		}
+		a, err := c.open(cmd.Context(), true)
+		if err != nil {
+			return err
+		}
+		defer a.Close()
+		r, err := a.Acts.Replace(cmd.Context(), args[0], args[1], reason)
+		if err != nil {
+			return err
+		}
+		if c.json {
+			c.document(r)
+			return nil
+		}
+		c.printf("%s/%s was replaced by %s/%s: the same samples, %s\n", r.Old.Set, report.Show(r.Old.Path), r.New.Set, report.Show(r.New.Path), r.Samples)
+		return nil
+	}
+	return cmd
+}
+
+type plainError string
+
+func (e plainError) Error() string { return string(e) }
+
+const errSameSamples = plainError("say --same-samples: nothing else lets one file take another's place")
+
+func (c *command) recogniseCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "recognise FOLDER",
+		Short: "Say of each file in a folder whether it is held",
+		Long: `Reads a stick, an old drive or an export and says of each file, by its bytes:
+held, an earlier version, or not known; and in the last line whether the folder may
+be erased, and why. Nothing in it is changed.`,
+		Args: cobra.ExactArgs(1),
+	}
+	cache := cacheFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		how, err := cache()
+		if err != nil {
+			return err
+		}
+		d, err := folder(args[0], how)
+		if err != nil {
+			return err
+		}
+		a, err := c.open(cmd.Context(), true)
+		if err != nil {
+			return err
+		}
+		defer a.Close()
+		shards, err := d.Shards(cmd.Context())
+		if err != nil {
+			return err
+		}
+		c.startProgress(0)
+		res, err := a.Acts.Recognise(cmd.Context(), d, shards)
+		c.progress.stop()
+		if err != nil {
+			return err
+		}
+		return c.showRecognition(res)
+	}
+	return cmd
+}
+
+func (c *command) showRecognition(res acts.Recognition) error {
+	if !res.Complete {
+		c.exit = exitUnfinished
+	}
+	for _, f := range res.Files {
+		if f.State == acts.NotRead {
+			c.exit = exitUnfinished
+		}
+	}
+	if c.json {
+		doc := struct {
+			acts.Recognition
+			Exit int `json:"exit"`
+		}{res, c.exit}
+		c.document(doc)
+		return nil
+	}
+	words := map[string]string{acts.Held: "held", acts.HeldEarlier: "earlier version", acts.NotKnown: "not known", acts.NotRead: "NOT READ"}
+	for _, f := range res.Files {
+		c.printf("%-16s %s", words[f.State], report.Show(f.Path))
+		if f.File != "" {
+			c.printf("  = %s/%s", f.Set, report.Show(f.File))
+		}
+		if f.Detail != "" {
+			c.printf("  (%s)", f.Detail)
+		}
+		c.printf("\n")
+	}
+	if res.LeftOut > 0 {
+		c.printf("%s left out as litter\n", report.Count(int64(res.LeftOut), "file"))
+	}
+	verdict := "no"
+	if res.MayErase {
+		verdict = "yes"
+	}
+	c.printf("may be erased: %s, because %s\n", verdict, res.Because)
+	return nil
+}
+
+// storeActs are the acts about a whole store.
+func (c *command) storeActs() []*cobra.Command {
+	var reasonReplace, reasonRetire string
+	var dry bool
+	replace := &cobra.Command{
+		Use:   "replace NAME",
+		Short: "Say that another drive is the store from now on",
+		Long: `For a new drive in the place of an old one: point the configuration at it first.
+Everything is awaited there anew, and counts as a copy only when it has been read.`,
+		Args:              cobra.ExactArgs(1),
+		ValidArgsFunction: c.completeStores,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			a, err := c.open(cmd.Context(), true)
+			if err != nil {
+				return err
+			}
+			defer a.Close()
+			if err := a.Acts.ReplaceStore(cmd.Context(), args[0], reasonReplace); err != nil {
+				return err
+			}
+			// After an act the touched copies are read at once.
+			return c.auditWith(cmd.Context(), a, acts.AuditOrder{Stores: args, Full: true, Cache: fixity.Bypassed})
+		},
+	}
+	replace.Flags().StringVar(&reasonReplace, "reason", "", "why (needed)")
+	retire := &cobra.Command{
+		Use:   "retire NAME",
+		Short: "End the use of a store",
+		Long: `Says that a store is no longer used: nothing is expected there any more. Refused
+while files would be left without any copy that was shown to be intact. Look at it
+with --dry-run first.`,
+		Args:              cobra.ExactArgs(1),
+		ValidArgsFunction: c.completeStores,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			a, err := c.open(cmd.Context(), true)
+			if err != nil {
+				return err
+			}
+			defer a.Close()
+			plan, err := a.Acts.RetireStore(cmd.Context(), args[0], reasonRetire, dry)
+			if err != nil {
+				return err
+			}
+			if plan.Done && !c.json {
+				c.printf("%s is retired; take it out of the configuration\n", args[0])
+			}
+			return c.showPlan(plan, "retired", dry)
+		},
+	}
+	retire.Flags().StringVar(&reasonRetire, "reason", "", "why (needed)")
+	retire.Flags().BoolVar(&dry, "dry-run", false, "only say what would be left with one copy")
+	return []*cobra.Command{replace, retire}
+}
+

@@ -1,0 +1,182 @@
+package ledger
+
+import (
+	"database/sql"
+	"fmt"
+
+	"firmus/fixity"
+)
+
+// Holds is a version of a file that has certain bytes.
+type Holds struct {
+	File    File
+	Version int64
+	Current bool // it is the file's version now, and the file is under care
+}
+
+// ByDigest are the versions that have these bytes, those of files under care first.
+func (t *Tx) ByDigest(blake3 fixity.Digest) ([]Holds, error) {
+	type hit struct{ file, n int64 }
+	var hits []hit
+	if err := t.rows(`SELECT file, n FROM version WHERE blake3 = $1 ORDER BY file, n DESC`, []any{blake3.Bytes()}, func(r *sql.Rows) error {
+		var h hit
+		err := r.Scan(&h.file, &h.n)
+		hits = append(hits, h)
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	var current, rest []Holds
+	for _, h := range hits {
+		f, err := t.File(h.file)
+		if err != nil {
+			return nil, err
+		}
+		x := Holds{File: f, Version: h.n, Current: f.Version == h.n && f.Retired.IsZero()}
+		if x.Current {
+			current = append(current, x)
+		} else {
+			rest = append(rest, x)
+		}
+	}
+	return append(current, rest...), nil
+}
+
+// FilesUnder are the files under care at or below a path of a set; "" is all.
+func (t *Tx) FilesUnder(set, path string) ([]File, error) {
+	low, high := below(path)
+	var out []File
+	err := t.rows(`SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND retired_at = 0 AND (path >= $2 AND path < $3 OR path = $4) ORDER BY path`,
+		[]any{set, low, high, []byte(path)}, func(r *sql.Rows) error {
+			f, err := scanFile(r)
+			out = append(out, f)
+			return err
+		})
+	return out, err
+}
+
+// RetireFile ends the care of a file by a person's order. Its open findings end
+// with it.
+func (t *Tx) RetireFile(f File, by, reason string) error {
+	t.Event(Event{Verb: fixity.Retired, By: by, Set: f.Set, File: f.ID, Reason: reason})
+	if err := t.overtake(f.ID, by, reason); err != nil {
+		return err
+	}
+	return t.Retire(f.ID)
+}
+
+// overtake ends the open findings about a file.
+func (t *Tx) overtake(file int64, by, reason string) error {
+	open, err := t.findings(`WHERE file = $1 AND settled = '' ORDER BY id`, file)
+	if err != nil {
+		return err
+	}
+	for _, o := range open {
+		if err := t.settle(o, fixity.Overtaken, by, reason); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ReplaceFile says that one file took another's place with the same samples: the
+// old one is retired, and its event names the new one.
+func (t *Tx) ReplaceFile(old, new File, samples fixity.Digest, by, reason string) error {
+	t.Event(Event{Verb: fixity.ReplacedBy, By: by, Set: old.Set, File: old.ID, Reason: reason,
+		Data: map[string]any{"new": new.ID, "new_path": DisplayPath(new.Path), "samples": samples.String()}})
+	t.Event(Event{Verb: fixity.ReplacedBy, By: by, Set: new.Set, File: new.ID, Reason: reason, Data: map[string]any{"old": old.ID, "old_path": DisplayPath(old.Path)}})
+	if err := t.overtake(old.ID, by, reason); err != nil {
+		return err
+	}
+	return t.Retire(old.ID)
+}
+
+// ForgetStore ends what is known of a store's copies: a retired store expects
+// nothing any more; a replaced one awaits all of it anew, and nothing in it counts
+// until it has been read. It works through n files after a number and gives the
+// last; 0 when none is left.
+func (t *Tx) ForgetStore(store string, retire bool, after int64, n int, by, reason string) (last int64, err error) {
+	var files []int64
+	if err := t.rows(`SELECT DISTINCT file FROM instance WHERE store = $1 AND file > $2 ORDER BY file LIMIT $3`, []any{store, after, n}, func(r *sql.Rows) error {
+		var id int64
+		err := r.Scan(&id)
+		files = append(files, id)
+		return err
+	}); err != nil {
+		return 0, err
+	}
+	for _, id := range files {
+		if err := t.forgetCopies(store, id, retire, by, reason); err != nil {
+			return 0, fmt.Errorf("file %d: %w", id, err)
+		}
+		last = id
+	}
+	return last, nil
+}
+
+func (t *Tx) forgetCopies(store string, file int64, retire bool, by, reason string) error {
+	f, err := t.File(file)
+	if err != nil {
+		return err
+	}
+	copies, err := t.Copies(file)
+	if err != nil {
+		return err
+	}
+	for _, c := range copies {
+		if c.Store != store {
+			continue
+		}
+		open, err := t.openFor(c.Store, c.Set, c.Carrier, file)
+		if err != nil && err != fixity.ErrNotFound {
+			return err
+		}
+		if err == nil {
+			if err := t.settle(open, fixity.Overtaken, by, reason); err != nil {
+				return err
+			}
+		}
+		if retire {
+			if err := t.dropCopy(c); err != nil {
+				return err
+			}
+			continue
+		}
+		if err := t.PutCopy(c, Copy{Store: store, Set: c.Set, Carrier: c.Carrier, At: f.Path, File: file, State: fixity.Awaited, Size: -1, Since: t.now}); err != nil {
+			return err
+		}
+	}
+	return t.Rejudge(file, 0, by, "", nil)
+}
+
+// EndStore records that a store was retired or replaced, after ForgetStore. What
+// was known of its strays and its other findings ends.
+func (t *Tx) EndStore(store string, retire bool, by, reason string) error {
+	open, err := t.findings(`WHERE store = $1 AND settled = '' AND file = 0 ORDER BY id`, store)
+	if err != nil {
+		return err
+	}
+	for _, f := range open {
+		if err := t.settle(f, fixity.Overtaken, by, reason); err != nil {
+			return err
+		}
+	}
+	verb := fixity.StoreReplaced
+	if retire {
+		verb = fixity.StoreRetired
+		if _, err := t.exec(`UPDATE store SET retired_at = $2 WHERE name = $1`, store, nanos(t.now)); err != nil {
+			return err
+		}
+	}
+	for _, q := range []string{
+		`DELETE FROM stray WHERE store = $1`,
+		`UPDATE store_set SET adopted_at = 0, listed_complete_at = 0 WHERE store = $1`,
+		`UPDATE store SET adopted_at = 0, identity = '', holdings = '' WHERE name = $1`,
+	} {
+		if _, err := t.exec(q, store); err != nil {
+			return err
+		}
+	}
+	t.Event(Event{Verb: verb, By: by, Store: store, Reason: reason})
+	return nil
+}
