@@ -134,6 +134,8 @@ const (
 	StoreReplaced   Verb = "store-replaced"
 	StoreRetired    Verb = "store-retired"
 	ManifestWritten Verb = "manifest-written"
+	ReceivedFrom    Verb = "received"      // files were copied from a recorder's stick
+	MayBeErased     Verb = "may-be-erased" // two independent stores were read: the source may go
 )
 
 // Outcome is what one reading of one file gave. Stored: never change one.
@@ -212,6 +214,8 @@ var Vocabulary = []Term{
 	{"verb", "store-replaced", "a new drive became the store"},
 	{"verb", "store-retired", "a store was retired"},
 	{"verb", "manifest-written", "a manifest was written"},
+	{"verb", "received", "files were copied from a recorder's stick"},
+	{"verb", "may-be-erased", "what was received may be erased at its source"},
 	{"phase", "list", "its folders are being listed"},
 	{"phase", "listed", "listed, and waits for the rest"},
 	{"phase", "prove", "what may be misplaced is being read"},

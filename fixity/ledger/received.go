@@ -1,0 +1,90 @@
+package ledger
+
+import (
+	"database/sql"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Received is what was copied from a recorder's stick or the like at one time.
+type Received struct {
+	ID          int64
+	Source      string
+	Set, Folder string
+	At          time.Time
+	By          string
+	Files       []ReceivedFile
+}
+
+// ReceivedFile is one file of it.
+type ReceivedFile struct {
+	Name   string    // on the source
+	Clock  time.Time // what the recorder's clock said
+	Path   string    // in the set
+	Size   int64
+	Digest fixity.Digest // BLAKE3
+}
+
+// PutReceived records what was received, and its event.
+func (t *Tx) PutReceived(r Received, reason string) (int64, error) {
+	id, err := t.NextID("received")
+	if err != nil {
+		return 0, err
+	}
+	if _, err := t.exec(`INSERT INTO received (id, source, set_name, folder, at, by_name) VALUES ($1, $2, $3, $4, $5, $6)`,
+		id, DisplayPath(r.Source), r.Set, []byte(r.Folder), nanos(t.now), r.By); err != nil {
+		return 0, err
+	}
+	for _, f := range r.Files {
+		if _, err := t.exec(`INSERT INTO received_file (received, name, clock, path, size, blake3) VALUES ($1, $2, $3, $4, $5, $6)`,
+			id, []byte(f.Name), nanos(f.Clock), []byte(f.Path), f.Size, f.Digest.Bytes()); err != nil {
+			return 0, err
+		}
+	}
+	t.Event(Event{Verb: fixity.ReceivedFrom, By: r.By, Set: r.Set, Reason: reason,
+		Data: map[string]any{"received": id, "source": DisplayPath(r.Source), "folder": DisplayPath(r.Folder), "files": len(r.Files)}})
+	return id, nil
+}
+
+// KeepSources are the receivings whose source has not been told to be erasable yet,
+// the oldest first, with their files.
+func (t *Tx) KeepSources() ([]Received, error) {
+	var out []Received
+	if err := t.rows(`SELECT id, source, set_name, folder, at, by_name FROM received WHERE done = 0 ORDER BY id`, nil, func(r *sql.Rows) error {
+		var x Received
+		var folder []byte
+		var at int64
+		err := r.Scan(&x.ID, &x.Source, &x.Set, &folder, &at, &x.By)
+		x.Folder, x.At = string(folder), fromNanos(at)
+		out = append(out, x)
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	for i := range out {
+		if err := t.rows(`SELECT name, clock, path, size, blake3 FROM received_file WHERE received = $1 ORDER BY name`, []any{out[i].ID}, func(r *sql.Rows) error {
+			var name, path, b3 []byte
+			var clock int64
+			var f ReceivedFile
+			if err := r.Scan(&name, &clock, &path, &f.Size, &b3); err != nil {
+				return err
+			}
+			f.Name, f.Clock, f.Path, f.Digest = string(name), fromNanos(clock), string(path), fixity.DigestOf(fixity.BLAKE3, b3)
+			out[i].Files = append(out[i].Files, f)
+			return nil
+		}); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// SourceErasable records that all that was received may be erased at its source.
+func (t *Tx) SourceErasable(r Received, by string) error {
+	if _, err := t.exec(`UPDATE received SET done = 1 WHERE id = $1`, r.ID); err != nil {
+		return err
+	}
+	t.Event(Event{Verb: fixity.MayBeErased, By: by, Set: r.Set, Data: map[string]any{"received": r.ID, "source": r.Source}})
+	return nil
+}
