@@ -167,6 +167,9 @@ func (a *Auditor) conclude(ctx context.Context, d fixity.Due, first reading, fir
 	}
 	dmg := damage.FromBlocks(digest.Sums{Size: d.Want.Size, Blocks: want}, second.sums)
 	x.Anatomy, x.Ranges, x.More = dmg.Anatomy, dmg.Ranges, dmg.More
+	if least := min(d.Want.Size, second.sums.Size); least > 0 && least < digest.BlockSize && (dmg.Anatomy == fixity.CutShort || dmg.Anatomy == fixity.Grown) {
+		x.Anatomy = "" // not one whole block shows that the beginning is right
+	}
 	return x, nil
 }
 
