@@ -285,4 +285,3 @@ with --dry-run first.`,
 	retire.Flags().BoolVar(&dry, "dry-run", false, "only say what would be left with one copy")
 	return []*cobra.Command{replace, retire}
 }
-

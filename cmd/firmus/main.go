@@ -157,7 +157,7 @@ configuration, or an act that is refused; 3 could not be finished.`,
 	root.PersistentFlags().StringVar(&c.by, "by", "", "`NAME` of the person who acts (default: the account's)")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.CompletionOptions.HiddenDefaultCmd = false
-	root.AddCommand(c.initCommand(), c.intakeCommand(), c.auditCommand(), c.findingsCommand(), c.finishCommand(), c.retireCommand(), c.replaceCommand(),
+	root.AddCommand(c.initCommand(), c.intakeCommand(), c.receiveCommand(), c.auditCommand(), c.findingsCommand(), c.finishCommand(), c.retireCommand(), c.replaceCommand(),
 		c.recogniseCommand(), c.storeCommand(),
 		c.manifestCommand(), c.bagCommand(), c.ledgerCommand(), c.reportCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
 	wrapArgs(root)

@@ -107,7 +107,9 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 			return results, err
 		}
 	}
-	return results, nil
+	// What was received may now be in two stores.
+	_, err = e.Sources(ctx)
+	return results, err
 }
 
 // auditable are the stores an order is about.

@@ -35,10 +35,12 @@ type Marked interface {
 	TakeOver(ctx context.Context, id fixity.Identity) error
 }
 
-// Texts are a root's small files: manifests.
+// Texts are what Firmus itself writes into a root.
 type Texts interface {
 	ReadFile(ctx context.Context, path string, limit int64) ([]byte, error)
 	Replace(ctx context.Context, path string, write func(io.Writer) error) error
+	// ReplaceVerified reads the new file back, past the cache, before it gets its name.
+	ReplaceVerified(ctx context.Context, path string, write func(io.Writer) error, verify func(fixity.Reader) error) error
 }
 
 // Env is what acts work with. Several acts may use one at the same time.

@@ -23,6 +23,16 @@ type Holdings struct {
 	Findings FindingCount `json:"findings"`
 	Retired  int64        `json:"retired"`
 	Promises []string     `json:"broken_promises"`
+	Keep     []KeepSource `json:"keep_sources"` // sticks that may not be erased yet
+}
+
+// KeepSource is a recorder's stick or the like that must be kept.
+type KeepSource struct {
+	Source   string   `json:"source"`
+	Set      string   `json:"set"`
+	Folder   string   `json:"folder"`
+	Received *Instant `json:"received"`
+	Files    int      `json:"files"`
 }
 
 // StoreSet is one set in one store.
@@ -57,7 +67,7 @@ type FindingCount struct {
 
 // MakeHoldings reads the statement from the ledger, as of now.
 func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules policy.Rules, now time.Time) (Holdings, error) {
-	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}}
+	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}, Keep: []KeepSource{}}
 	err := l.View(ctx, func(t *ledger.Tx) error {
 		sums, err := t.Summaries()
 		if err != nil {
@@ -95,7 +105,14 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules poli
 			return err
 		}
 		h.Findings = FindingCount{open[fixity.NoneIntact], open[fixity.AtRisk], open[fixity.Tidy]}
-		h.Retired, err = t.Retired()
+		if h.Retired, err = t.Retired(); err != nil {
+			return err
+		}
+		keep, err := t.KeepSources()
+		for _, r := range keep {
+			folder, _ := Path(r.Folder)
+			h.Keep = append(h.Keep, KeepSource{r.Source, r.Set, folder, InstantOf(r.At), len(r.Files)})
+		}
 		return err
 	})
 	return h, err
@@ -152,6 +169,9 @@ func (h Holdings) Text(w io.Writer) {
 		fmt.Fprintf(w, "  %d  %9s%s\n", c.Stores, Number(c.Files), note)
 	}
 	fmt.Fprintf(w, "\nOpen findings: %s no intact copy known, %s at risk, %s to tidy\n", Number(h.Findings.NoneIntact), Number(h.Findings.AtRisk), Number(h.Findings.Tidy))
+	for _, k := range h.Keep {
+		fmt.Fprintf(w, "KEEP: %s, received %s into %s/%s (%s): not yet read in two independent stores\n", Show(k.Source), at(k.Received), k.Set, Show(k.Folder), Count(int64(k.Files), "file"))
+	}
 	if h.Retired > 0 {
 		fmt.Fprintf(w, "Retired: %s\n", Count(h.Retired, "file"))
 	}

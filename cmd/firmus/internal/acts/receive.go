@@ -1,0 +1,395 @@
+package acts
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path"
+	"slices"
+	"strings"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/audit"
+	"firmus/fixity/digest"
+	"firmus/fixity/essence"
+	"firmus/fixity/essence/sound"
+	"firmus/fixity/ledger"
+)
+
+// ReceiveOrder says what to copy from a recorder's stick, and where to.
+type ReceiveOrder struct {
+	Source audit.Store
+	Shards []string // of the source
+	Name   string   // of the source, for people: its folder
+	Into   string   // SET/PATH; the last part of PATH is the item
+	Sides  []string // names of the recordings in the order of the stick; none keeps its names
+	Reason string
+}
+
+// ReceivedItem is one file that was received.
+type ReceivedItem struct {
+	Name    string   `json:"name"` // on the source
+	Path    string   `json:"path"` // in the set
+	Size    int64    `json:"size"`
+	SHA256  string   `json:"sha256"`
+	Clock   string   `json:"recorder_clock"` // what the recorder says; nobody checked it
+	Already bool     `json:"already_there"`
+	Notes   []string `json:"notes"` // what is odd about the file itself
+
+	digest fixity.Digest // BLAKE3
+}
+
+// ReceiveResult is what receiving did.
+type ReceiveResult struct {
+	Set    string         `json:"set"`
+	Files  []ReceivedItem `json:"files"`
+	Bytes  int64          `json:"bytes"`
+	Intake IntakeResult   `json:"intake"`
+	Erase  bool           `json:"may_be_erased"`
+	Why    string         `json:"because"`
+}
+
+// arriving is a file on its way in.
+type arriving struct {
+	entry fixity.Entry
+	to    string
+	notes []sound.Note
+	split bool // it ends where a card's file system ends a file
+}
+
+// Receive copies all files of a source into a set's arrivals store: digests are
+// taken while copying, the copy is flushed, read back past the page cache and
+// compared before it gets its name. Nothing is ever overwritten: if other bytes lie
+// at a name, nothing at all is copied (fixity.ErrRefused). The files are then taken
+// in. The source must be kept until a second independent store has been read.
+func (e *Env) Receive(ctx context.Context, o ReceiveOrder) (ReceiveResult, error) {
+	set, folder, err := e.splitSetPath(o.Into)
+	if err != nil {
+		return ReceiveResult{}, err
+	}
+	res := ReceiveResult{Set: set, Files: []ReceivedItem{}}
+	store, ok := e.Rules.Arrivals(set)
+	if !ok || folder == "" {
+		return res, fmt.Errorf("name the folder for the files, SET/PATH: %w", fixity.ErrRefused)
+	}
+	files, err := e.arriving(ctx, o, folder)
+	if err != nil {
+		return res, err
+	}
+	if err := e.noteStores(ctx); err != nil {
+		return res, err
+	}
+	if err := e.copyIn(ctx, o, store.Name, set, files, &res); err != nil {
+		return res, err
+	}
+	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		r := ledger.Received{Source: o.Name, Set: set, Folder: folder, By: e.By}
+		for i, f := range files {
+			r.Files = append(r.Files, ledger.ReceivedFile{Name: f.entry.Path, Clock: f.entry.ModTime, Path: f.to, Size: f.entry.Size, Digest: res.Files[i].digest})
+		}
+		_, err := t.PutReceived(r, o.Reason)
+		return err
+	}); err != nil {
+		return res, err
+	}
+	if res.Intake, err = e.Intake(ctx, IntakeOrder{Sets: []string{set}, Cache: fixity.Bypassed}); err != nil {
+		return res, err
+	}
+	keep, err := e.Sources(ctx)
+	if err != nil {
+		return res, err
+	}
+	res.Erase, res.Why = true, "two independent stores have been read"
+	for _, k := range keep {
+		if k.Source == ledger.DisplayPath(o.Name) {
+			res.Erase, res.Why = false, k.Why
+		}
+	}
+	return res, nil
+}
+
+// arriving lists the source and names each file.
+func (e *Env) arriving(ctx context.Context, o ReceiveOrder, folder string) ([]arriving, error) {
+	var files []arriving
+	for _, shard := range o.Shards {
+		for x, err := range o.Source.List(ctx, shard) {
+			if err != nil {
+				return nil, fmt.Errorf("list %s: %w", o.Name, err)
+			}
+			switch x.Type {
+			case fixity.LeftOut:
+				continue
+			case fixity.File:
+				files = append(files, arriving{entry: x})
+			default:
+				return nil, fmt.Errorf("%s: %q is no ordinary file; nothing was copied: %w", o.Name, x.Path, fixity.ErrRefused)
+			}
+		}
+	}
+	if len(files) == 0 {
+		return nil, fmt.Errorf("%s holds no file: %w", o.Name, fixity.ErrRefused)
+	}
+	for i := range files {
+		if err := e.inspect(ctx, o.Source, &files[i]); err != nil {
+			return nil, err
+		}
+	}
+	if len(o.Sides) > 0 {
+		return files, nameBySide(files, o.Sides, folder)
+	}
+	for i := range files {
+		files[i].to = folder + "/" + files[i].entry.Path
+	}
+	return files, nil
+}
+
+// inspect looks at the structure of a file on the source.
+func (e *Env) inspect(ctx context.Context, from audit.Store, f *arriving) error {
+	_, notes, err := essence.Inspect(readerAt{ctx, from, f.entry}, f.entry.Size)
+	if err != nil {
+		return fmt.Errorf("look at %q: %w", f.entry.Path, err)
+	}
+	for _, n := range notes {
+		if n.Code == sound.SizeLimit {
+			f.split = true
+		}
+		if n.Code != sound.OpaqueFile && n.Code != sound.FLACNotDecoded {
+			f.notes = append(f.notes, n)
+		}
+	}
+	return nil
+}
+
+// readerAt reads pieces of a store's file.
+type readerAt struct {
+	ctx  context.Context
+	from audit.Store
+	e    fixity.Entry
+}
+
+func (r readerAt) ReadAt(p []byte, off int64) (int, error) {
+	f, err := r.from.Open(r.ctx, r.e, off)
+	if err != nil {
+		return 0, err
+	}
+	defer f.Close()
+	n, err := io.ReadFull(f, p)
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		err = io.EOF
+	}
+	return n, err
+}
+
+// nameBySide names the recordings of a stick, in the order in which the recorder
+// wrote them, by item and side. A file that ends where a card ends a file and the
+// next one are parts of one recording.
+func nameBySide(files []arriving, sides []string, folder string) error {
+	slices.SortStableFunc(files, func(a, b arriving) int {
+		if c := a.entry.ModTime.Compare(b.entry.ModTime); c != 0 {
+			return c
+		}
+		return strings.Compare(a.entry.Path, b.entry.Path)
+	})
+	var groups [][]int
+	for i := range files {
+		if i > 0 && files[i-1].split {
+			groups[len(groups)-1] = append(groups[len(groups)-1], i)
+		} else {
+			groups = append(groups, []int{i})
+		}
+	}
+	if len(groups) != len(sides) {
+		return fmt.Errorf("there are %d recordings and %d sides were named; nothing was copied: %w", len(groups), len(sides), fixity.ErrRefused)
+	}
+	item := path.Base(folder)
+	for g, group := range groups {
+		if sides[g] == "" || strings.ContainsAny(sides[g], "/\\") {
+			return fmt.Errorf("%q can't be the name of a side: %w", sides[g], fixity.ErrRefused)
+		}
+		for n, i := range group {
+			name := item + "_" + sides[g]
+			if len(group) > 1 {
+				name += fmt.Sprintf("_part%d", n+1)
+			}
+			files[i].to = folder + "/" + name + strings.ToLower(path.Ext(files[i].entry.Path))
+		}
+	}
+	return nil
+}
+
+// copyIn copies the files under the arrivals store's lock.
+func (e *Env) copyIn(ctx context.Context, o ReceiveOrder, store, set string, files []arriving, res *ReceiveResult) error {
+	unlock, err := e.lock(ctx, store, 0)
+	if err != nil {
+		return err
+	}
+	defer unlock()
+	p, err := e.reach(ctx, store, true)
+	if err != nil {
+		return err
+	}
+	if len(p.Away) > 0 {
+		return fmt.Errorf("store %s: %s: %w", store, p.Away[0], fixity.ErrAway)
+	}
+	root, err := e.Root(store, set, fixity.Bypassed)
+	if err != nil {
+		return err
+	}
+	// What is in the way is found before anything is copied.
+	there := map[int]bool{}
+	for i, f := range files {
+		_, err := root.Stat(ctx, f.to)
+		if errors.Is(err, fixity.ErrVanished) {
+			continue
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", f.to, err)
+		}
+		same, err := e.sameBytes(ctx, o.Source, f.entry, store, set, f.to)
+		if err != nil {
+			return err
+		}
+		if !same {
+			return fmt.Errorf("another file lies at %s/%s in %s; nothing was copied: %w", set, f.to, store, fixity.ErrRefused)
+		}
+		there[i] = true
+	}
+	for i, f := range files {
+		item, err := e.receiveOne(ctx, o.Source, root, f, there[i])
+		if err != nil {
+			return fmt.Errorf("copy %q to %s/%s: %w", f.entry.Path, set, f.to, err)
+		}
+		res.Files = append(res.Files, item)
+		res.Bytes += f.entry.Size
+	}
+	return nil
+}
+
+func (e *Env) sameBytes(ctx context.Context, from audit.Store, x fixity.Entry, store, set, to string) (bool, error) {
+	a, err := e.readSums(ctx, from, x)
+	if err != nil {
+		return false, fmt.Errorf("read %q: %w", x.Path, err)
+	}
+	b, err := e.auditor().Take(ctx, store, set, to, fixity.Bypassed, fixity.BLAKE3)
+	if err != nil {
+		return false, fmt.Errorf("read %s: %w", to, err)
+	}
+	d, _ := a.Get(fixity.BLAKE3)
+	return d == b.Digest(fixity.BLAKE3), nil
+}
+
+var receiveDigests = []fixity.Algorithm{fixity.BLAKE3, fixity.SHA256}
+
+func (e *Env) readSums(ctx context.Context, from audit.Store, x fixity.Entry) (digest.Sums, error) {
+	f, err := from.Open(ctx, x, 0)
+	if err != nil {
+		return digest.Sums{}, err
+	}
+	defer f.Close()
+	return digest.Options{Algorithms: receiveDigests, Progress: e.Watch.Bytes}.Read(ctx, f)
+}
+
+// receiveOne copies one file. Order: copy and digest, flush, read back and compare,
+// then rename; a crash before the last step leaves nothing under the name.
+func (e *Env) receiveOne(ctx context.Context, from audit.Store, root Root, f arriving, there bool) (ReceivedItem, error) {
+	item := ReceivedItem{Name: ledger.DisplayPath(f.entry.Path), Path: ledger.DisplayPath(f.to), Size: f.entry.Size,
+		Clock: f.entry.ModTime.Format("2006-01-02 15:04:05"), Already: there, Notes: []string{}}
+	for _, n := range f.notes {
+		item.Notes = append(item.Notes, n.Meaning().Means)
+	}
+	var sums digest.Sums
+	if there {
+		var err error
+		if sums, err = e.readSums(ctx, from, f.entry); err != nil {
+			return item, err
+		}
+		return item.with(sums), nil
+	}
+	if e.Watch.File != nil {
+		e.Watch.File(fixity.Shard{}, f.entry.Path, f.entry.Size)
+	}
+	err := root.ReplaceVerified(ctx, f.to, func(w io.Writer) error {
+		src, err := from.Open(ctx, f.entry, 0)
+		if err != nil {
+			return err
+		}
+		defer src.Close()
+		sums, err = digest.Options{Algorithms: receiveDigests, Progress: e.Watch.Bytes, Tee: w}.Read(ctx, src)
+		return err
+	}, func(r fixity.Reader) error {
+		back, err := digest.Options{Algorithms: []fixity.Algorithm{fixity.BLAKE3}}.Read(ctx, r)
+		if err != nil {
+			return fmt.Errorf("read back: %w", err)
+		}
+		want, _ := sums.Get(fixity.BLAKE3)
+		if got, _ := back.Get(fixity.BLAKE3); got != want {
+			return fmt.Errorf("read back: the copy isn't what was read from the source: check cable, port and memory")
+		}
+		return nil
+	})
+	return item.with(sums), err
+}
+
+func (i ReceivedItem) with(s digest.Sums) ReceivedItem {
+	d, _ := s.Get(fixity.SHA256)
+	i.SHA256 = d.Sum
+	i.digest, _ = s.Get(fixity.BLAKE3)
+	return i
+}
+
+// Source is a stick or the like whose files were received.
+type Source struct {
+	ID     int64  `json:"id"`
+	Source string `json:"source"`
+	Set    string `json:"set"`
+	Folder string `json:"folder"`
+	Files  int    `json:"files"`
+	At     string `json:"received"`
+	Why    string `json:"because"`
+}
+
+// Sources are those that must still be kept. One whose every file has been read
+// intact in two independent stores is recorded as erasable, said, and left out.
+func (e *Env) Sources(ctx context.Context) ([]Source, error) {
+	out := []Source{}
+	var done []ledger.Received
+	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		rs, err := t.KeepSources()
+		if err != nil {
+			return err
+		}
+		for _, r := range rs {
+			lacking := 0
+			for _, f := range r.Files {
+				x := Recognised{}
+				if err := e.lookUp(t, f.Digest, &x); err != nil {
+					return err
+				}
+				if x.State != Held || e.Rules.CountIndependent(x.Stores) < safeStores {
+					lacking++
+				}
+			}
+			if lacking == 0 {
+				done = append(done, r)
+				continue
+			}
+			out = append(out, Source{r.ID, r.Source, r.Set, ledger.DisplayPath(r.Folder), len(r.Files), r.At.Format(time.RFC3339),
+				fmt.Sprintf("%d of %d files have not been read intact in two independent stores yet", lacking, len(r.Files))})
+		}
+		return nil
+	})
+	if err != nil || len(done) == 0 {
+		return out, err
+	}
+	return out, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		for _, r := range done {
+			if err := t.SourceErasable(r, e.By); err != nil {
+				return err
+			}
+			e.say("%s, received %s: all of it was read intact in two independent stores; it may be erased", r.Source, r.At.Format("2006-01-02"))
+		}
+		return nil
+	})
+}

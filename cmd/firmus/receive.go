@@ -1,0 +1,86 @@
+package main
+
+import (
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/report"
+)
+
+func (c *command) receiveCommand() *cobra.Command {
+	var into, sides, reason string
+	cmd := &cobra.Command{
+		Use:   "receive SOURCE --into SET/PATH",
+		Short: "Copy recordings from a recorder's stick, read back and compared",
+		Long: `Copies all files of a stick or folder into a set's arrivals store: digests are taken
+while copying, the copy is flushed, read back past the page cache and compared
+before it gets its name. Nothing is overwritten. The files are then taken in.
+
+--sides A,B names the recordings by item (the last part of PATH) and side, in the
+order in which the recorder wrote them; parts of a recording that a card split are
+kept together.
+
+Keep the stick until "may be erased" is said: when a second independent store has
+been read.`,
+		Args: cobra.ExactArgs(1),
+	}
+	cmd.Flags().StringVar(&into, "into", "", "`SET/PATH`: where the files go (needed)")
+	cmd.Flags().StringVar(&sides, "sides", "", "names of the sides, `A,B`")
+	cmd.Flags().StringVar(&reason, "reason", "", "why")
+	cache := cacheFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if into == "" {
+			return usageError{plainError("say where the files go: --into SET/PATH")}
+		}
+		how, err := cache()
+		if err != nil {
+			return err
+		}
+		src, err := folder(args[0], how)
+		if err != nil {
+			return err
+		}
+		a, err := c.open(cmd.Context(), false)
+		if err != nil {
+			return err
+		}
+		defer a.Close()
+		o := acts.ReceiveOrder{Source: src, Name: src.Root(), Into: into, Reason: reason}
+		if o.Shards, err = src.Shards(cmd.Context()); err != nil {
+			return err
+		}
+		if sides != "" {
+			o.Sides = strings.Split(sides, ",")
+		}
+		c.startProgress(0)
+		res, err := a.Acts.Receive(cmd.Context(), o)
+		c.progress.stop()
+		if err != nil {
+			return err
+		}
+		c.exit = res.Intake.Exit()
+		if c.json {
+			c.document(res)
+			return nil
+		}
+		for _, f := range res.Files {
+			what := "copied, read back, the same"
+			if f.Already {
+				what = "was there already, the same"
+			}
+			c.printf("%s  ->  %s/%s  %s: %s\n    the recorder's clock says %s\n", report.Show(f.Name), res.Set, report.Show(f.Path), report.Size(f.Size), what, f.Clock)
+			for _, n := range f.Notes {
+				c.printf("    LOOK AT IT: %s\n", n)
+			}
+		}
+		if res.Erase {
+			c.printf("The stick may be erased: %s.\n", res.Why)
+		} else {
+			c.printf("KEEP THE STICK: %s.\n", res.Why)
+		}
+		return nil
+	}
+	return cmd
+}
