@@ -1,12 +1,9 @@
 package ledger
 
 import (
-	"bytes"
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"firmus/fixity"
@@ -167,6 +164,11 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 			if err := t.concludeSet(a, set, r.by); err != nil {
 				return fmt.Errorf("conclude %s in %s: %w", set, a.Store, err)
 			}
+			// Here and not at the audit's end: an intake has no other, and what is told
+			// of a mass change must not wait for a night of reading.
+			if err := t.incidents(a, set); err != nil {
+				return err
+			}
 		}
 		if _, err := t.exec(`UPDATE shard SET phase = $2, cursor = $4 WHERE audit = $1 AND phase = $3`,
 			audit, string(fixity.PhaseRead), string(fixity.PhaseProved), []byte{}); err != nil {
@@ -271,160 +273,6 @@ func (t *Tx) moveCopy(a Audit, was Copy, p pair.Pair, by string) error {
 	return t.Rejudge(was.File, a.ID, by, a.Store, &seenAs{})
 }
 
-// concludeStrays reports what lies in a store under no one's care, and ends the
-// findings about what no longer does. In arrivals it is new, not a finding.
-func (t *Tx) concludeStrays(a Audit, set, by string) error {
-	open, err := t.findings(`WHERE store = $1 AND set_name = $2 AND subject = 'stray' AND settled = '' ORDER BY id`, a.Store, set)
-	if err != nil {
-		return err
-	}
-	for _, f := range open {
-		st, err := t.StrayAt(a.Store, set, f.Path)
-		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
-			return err
-		}
-		if errors.Is(err, fixity.ErrNotFound) || st.File != 0 || st.Peace {
-			if err := t.settle(f, fixity.Overtaken, by, ""); err != nil {
-				return err
-			}
-		}
-	}
-	if rule, _ := t.l.o.Rules.Store(a.Store); rule.Arrivals {
-		return nil
-	}
-	arrivals, _ := t.l.o.Rules.Arrivals(set)
-	v := policy.JudgeStray()
-	for afterTop, after := "", ""; ; {
-		page, err := t.Strays(a.Store, set, afterTop, after, 1000)
-		if err != nil || len(page) == 0 {
-			return err
-		}
-		for _, s := range page {
-			afterTop, after = top(s.Path), s.Path
-			if s.File != 0 || s.Peace {
-				continue
-			}
-			// It waits in arrivals as well: it will be taken in with that one.
-			if _, err := t.StrayAt(arrivals.Name, set, s.Path); err == nil {
-				continue
-			}
-			if followed, err := t.followRename(a, set, s, by); err != nil || followed {
-				if err != nil {
-					return err
-				}
-				continue
-			}
-			f := fixity.Finding{Subject: fixity.OfStray, Kind: v.Kind, Urgency: v.Urgency, Store: a.Store, Set: set, Path: s.Path, IntactIn: v.IntactIn, Count: 1,
-				Detail: fmt.Sprintf("%d bytes, first seen %s", s.Size, clock(s.First))}
-			if err := t.Report(f, v.Step, a.ID, by); err != nil {
-				return err
-			}
-		}
-	}
-}
-
-// followRename says that a stray lies where a file under care should: a rename
-// that was accepted has been carried out here, by copying. It is the copy from now
-// on, and what lies at the old place is a stray when it is next listed.
-func (t *Tx) followRename(a Audit, set string, s Stray, by string) (bool, error) {
-	f, err := t.FileAt(set, s.Path)
-	if errors.Is(err, fixity.ErrNotFound) {
-		return false, nil
-	}
-	if err != nil {
-		return false, err
-	}
-	copies, err := t.Copies(f.ID)
-	if err != nil {
-		return false, err
-	}
-	for _, c := range copies {
-		if c.Store == a.Store && c.Carrier == 0 && c.At != f.Path {
-			return true, t.moveCopy(a, c, pair.Pair{File: f.ID, At: s.Path}, by)
-		}
-	}
-	return false, nil
-}
-
-// promises turns into findings what has been awaited or behind for longer than the
-// store's promise, and ends editing windows that are over.
-func (t *Tx) promises(a Audit, by string) error {
-	rule, _ := t.l.o.Rules.Store(a.Store)
-	st, err := t.Store(a.Store)
-	if err != nil {
-		return err
-	}
-	sets := slices.Clone(a.Sets)
-	for _, r := range st.Roots {
-		// A root that never held anything isn't listed; its files are awaited.
-		if r.Adopted.IsZero() && !slices.Contains(sets, r.Set) {
-			sets = append(sets, r.Set)
-		}
-	}
-	for _, set := range sets {
-		var files []int64
-		gather := func(r *sql.Rows) error {
-			var id int64
-			err := r.Scan(&id)
-			files = append(files, id)
-			return err
-		}
-		if err := t.rows(`SELECT file FROM instance WHERE store = $1 AND set_name = $2 AND state IN ('awaited', 'behind') AND since < $3 ORDER BY file`,
-			[]any{a.Store, set, nanos(t.now.Add(-rule.ExpectWithin))}, gather); err != nil {
-			return err
-		}
-		for _, id := range files {
-			if err := t.Rejudge(id, a.ID, by, a.Store, &seenAs{detail: "not as it should be since longer than the store's promise"}); err != nil {
-				return err
-			}
-		}
-		files = files[:0]
-		if err := t.rows(`SELECT file FROM instance WHERE store = $1 AND set_name = $2 AND state = 'editing' ORDER BY file`, []any{a.Store, set}, gather); err != nil {
-			return err
-		}
-		for _, id := range files {
-			if err := t.endWindow(a, id, by); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-func (t *Tx) endWindow(a Audit, file int64, by string) error {
-	f, err := t.File(file)
-	if err != nil {
-		return err
-	}
-	set, _ := t.l.o.Rules.Set(f.Set)
-	if policy.InWindow(set, f.Finished, f.Changed, t.now) {
-		return nil
-	}
-	return t.Finish(f, by, "at rest for as long as its editing window")
-}
-
-// Finish ends a file's editing window.
-func (t *Tx) Finish(f File, by, reason string) error {
-	if err := t.SetFinished(f.ID); err != nil {
-		return err
-	}
-	copies, err := t.Copies(f.ID)
-	if err != nil {
-		return err
-	}
-	for _, c := range copies {
-		if c.State == fixity.Editing {
-			was := c
-			c.State = fixity.Intact
-			if err := t.PutCopy(was, c); err != nil {
-				return err
-			}
-		}
-	}
-	t.Event(Event{Verb: fixity.Finished, By: by, Set: f.Set, File: f.ID, Reason: reason})
-	return t.Rejudge(f.ID, 0, by, "", nil)
-}
-
 // endAudit closes an audit whose every shard is done: incidents are grouped,
 // promises of reading are held against what was read, and the record says what
 // was done. It does nothing if another process did it.
@@ -498,82 +346,4 @@ func (t *Tx) incidents(a Audit, set string) error {
 		}
 	}
 	return nil
-}
-
-// late opens, refreshes or ends the one finding that a store's promise "read
-// within" is broken.
-func (t *Tx) late(a Audit, by string) error {
-	rule, _ := t.l.o.Rules.Store(a.Store)
-	var n int64
-	if rule.ReadWithin > 0 {
-		if err := t.row(`SELECT count(*) FROM instance WHERE store = $1 AND held > 0 AND state IN ('intact', 'behind', 'editing')
-				AND (read_cache <> 'allowed' AND read_at < $2 OR read_cache = 'allowed' AND (SELECT taken_at FROM file WHERE id = instance.file) < $2)`,
-			[]any{a.Store, nanos(t.now.Add(-rule.ReadWithin - policy.LateGrace))}, &n); err != nil {
-			return err
-		}
-	}
-	if n == 0 {
-		return t.Clear(a.Store, "", fixity.OfStore, fixity.Late, "", fixity.IntactAgain, by)
-	}
-	return t.Report(fixity.Finding{Subject: fixity.OfStore, Kind: fixity.Late, Urgency: fixity.Tidy, Store: a.Store, Count: n, IntactIn: []string{},
-		Detail: fmt.Sprintf("%d files were not read within the promised time", n)}, policy.StepNone, a.ID, by)
-}
-
-// StatesOf counts a store's copies by state within a scope.
-func (t *Tx) StatesOf(store string, sets []string, set, under string) (map[fixity.State]int64, error) {
-	out := map[fixity.State]int64{}
-	low, high := below(under)
-	for _, s := range sets {
-		if set != "" && s != set {
-			continue
-		}
-		if err := t.rows(`SELECT state, count(*) FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND (at >= $3 AND at < $4 OR at = $5) GROUP BY state`,
-			[]any{store, s, low, high, []byte(under)}, func(r *sql.Rows) error {
-				var state string
-				var n int64
-				err := r.Scan(&state, &n)
-				out[fixity.State(state)] += n
-				return err
-			}); err != nil {
-			return nil, err
-		}
-	}
-	return out, nil
-}
-
-// CountSettled counts a store's copies that are not as they should be in just the
-// way that a person settled.
-func (t *Tx) CountSettled(store, set, under string) (n int64, err error) {
-	low, high := below(under)
-	err = t.row(`SELECT count(*) FROM instance WHERE store = $1 AND ($2 = '' OR set_name = $2) AND settled_as <> '' AND (at >= $3 AND at < $4 OR at = $5)`,
-		[]any{store, set, low, high, []byte(under)}, &n)
-	return n, err
-}
-
-// CountStrays counts what lies in a store under no one's care within a scope.
-func (t *Tx) CountStrays(store string, sets []string, set, under string) (n int64, err error) {
-	low, high := below(under)
-	for _, s := range slices.Compact(slices.Clone(sets)) {
-		if set != "" && s != set {
-			continue
-		}
-		var x int64
-		if err := t.row(`SELECT count(*) FROM stray WHERE store = $1 AND set_name = $2 AND peace = 0 AND file = 0 AND (at >= $3 AND at < $4 OR at = $5)`,
-			[]any{store, s, low, high, []byte(under)}, &x); err != nil {
-			return 0, err
-		}
-		n += x
-	}
-	return n, nil
-}
-
-// beyond is greater than any path: a name has at most 255 bytes before its slash.
-var beyond = bytes.Repeat([]byte{0xff}, 256)
-
-// below bounds the paths below a folder: low <= path < high. "" is all.
-func below(folder string) (low, high []byte) {
-	if folder == "" {
-		return []byte{}, beyond
-	}
-	return []byte(folder + "/"), []byte(folder + "0") // "0" is the character after "/"
 }

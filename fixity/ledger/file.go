@@ -212,6 +212,10 @@ func (t *Tx) Retire(file int64) error {
 	if _, err := t.exec(`UPDATE file SET retired_at = $2 WHERE id = $1`, file, nanos(t.now)); err != nil {
 		return err
 	}
+	// Where it was misplaced its bytes are known as well.
+	if _, err := t.exec(`UPDATE stray SET file = 0, due = 0, peace = 1 WHERE file = $1`, file); err != nil {
+		return err
+	}
 	copies, err := t.Copies(file)
 	if err != nil {
 		return err

@@ -4,7 +4,6 @@ import (
 	"database/sql"
 	"encoding/json"
 	"errors"
-	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/policy"
@@ -225,18 +224,24 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
 			return err
 		}
-		if err == nil {
+		isOpen := err == nil
+		if isOpen {
 			open[x.Store] = fd
 		}
 		h := policy.Holding{Store: x.Store, State: x.State, Shown: f.Version > 0 && x.Held == f.Version, Since: x.Since,
 			Settled: x.SettledAs != "" && x.SettledAs == conditionOf(x)}
 		if h.Shown {
 			shown++
+			if x.State == fixity.Misplaced {
+				if h.Shown, err = t.holdsElsewhere(x, f.Version); err != nil {
+					return err
+				}
+			}
 		}
 		switch {
 		case x.Store == seenIn && seen != nil:
 			h.Blocks = goodBlocks(x, seen.anatomy, seen.ranges, seen.more)
-		case err == nil:
+		case isOpen:
 			h.Blocks = goodBlocks(x, fd.Anatomy, fd.Ranges, fd.RangesMore)
 		}
 		c.Holdings = append(c.Holdings, h)
@@ -258,6 +263,18 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 		}
 	}
 	return nil
+}
+
+// holdsElsewhere says that what lies where a misplaced copy was found has the
+// version's bytes: it was read there; or it will be, has the size, time and name of
+// what was intact when it was last read, and so is no less sure than a copy that
+// stayed in its place.
+func (t *Tx) holdsElsewhere(c Copy, version int64) (bool, error) {
+	var proved, proposed int64
+	err := t.row(`SELECT count(*) FILTER (WHERE s.blake3 = v.blake3), count(*) FILTER (WHERE s.blake3 IS NULL AND s.due = 1)
+		FROM stray s JOIN version v ON v.file = s.file AND v.n = $4 WHERE s.file = $1 AND s.store = $2 AND s.set_name = $3`,
+		[]any{c.File, c.Store, c.Set, version}, &proved, &proposed)
+	return proved > 0 || proposed > 0 && c.Wrong.IsZero() && c.Read.OK, err
 }
 
 func (t *Tx) applyVerdict(f File, x Copy, fd Finding, isOpen bool, v policy.Verdict, seen *seenAs, audit int64, by string) error {
@@ -308,11 +325,4 @@ func goodBlocks(c Copy, a fixity.Anatomy, ranges []fixity.Range, more bool) []bo
 		}
 	}
 	return good
-}
-
-// SinceOldest is the time of the oldest open finding of a store, zero if none is.
-func (t *Tx) SinceOldest(store string) (time.Time, error) {
-	var at sql.NullInt64
-	err := t.row(`SELECT min(opened_at) FROM finding WHERE settled = '' AND store = $1`, []any{store}, &at)
-	return fromNanos(at.Int64), err
 }

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"database/sql"
+	"errors"
 	"fmt"
 	"time"
 
@@ -79,6 +80,11 @@ func (t *Tx) PutCopy(was, c Copy) error {
 			return err
 		}
 	}
+	if was.Store == "" || was.At != c.At {
+		if err := t.makeWay(c); err != nil {
+			return err
+		}
+	}
 	t.moved(c.Store, c.Set, was.State, c.State, was.Size, c.Size)
 	_, err := t.exec(`INSERT INTO instance (store, set_name, carrier, top, at, file, held, state, since, size, mtime,
 			reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as)
@@ -91,6 +97,32 @@ func (t *Tx) PutCopy(was, c Copy) error {
 		return fmt.Errorf("copy in %s: %w", c.Store, err)
 	}
 	return nil
+}
+
+// makeWay is for a copy c whose place another file's copy has in the ledger: that
+// file was renamed, and this store has not followed. Of two files one can lie
+// there; the other is awaited where it should be from now on.
+func (t *Tx) makeWay(c Copy) error {
+	old, err := scanCopy(t.q.QueryRowContext(t.ctx, `SELECT `+copyColumns+` FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
+		c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At)))
+	if errors.Is(err, sql.ErrNoRows) || err == nil && old.File == c.File {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	f, err := t.File(old.File)
+	if err != nil {
+		return err
+	}
+	if f.Path == c.At {
+		return fmt.Errorf("%q in %s is the place of file %d: %w", c.At, c.Store, f.ID, fixity.ErrRefused)
+	}
+	moved := Copy{Store: old.Store, Set: old.Set, Carrier: old.Carrier, At: f.Path, File: old.File, State: fixity.Awaited, Since: t.now, Size: -1}
+	if err := t.PutCopy(old, moved); err != nil {
+		return err
+	}
+	return t.Rejudge(f.ID, 0, t.l.o.By, "", nil)
 }
 
 func (t *Tx) dropCopy(c Copy) error {

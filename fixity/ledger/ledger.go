@@ -38,6 +38,7 @@ type Options struct {
 type Ledger struct {
 	o        Options
 	w, r     *sql.DB
+	locks    *sql.DB // PostgreSQL: a session for each store that is locked
 	postgres bool
 	origin   string // of the log: names these holdings
 }
@@ -94,6 +95,9 @@ func (l *Ledger) Close() error {
 	if l.r != l.w {
 		err = errors.Join(err, l.r.Close())
 	}
+	if l.locks != nil {
+		err = errors.Join(err, l.locks.Close())
+	}
 	return err
 }
 
@@ -105,6 +109,13 @@ func (l *Ledger) connect() error {
 		}
 		db.SetMaxOpenConns(8)
 		l.w, l.r = db, db
+		// A lock keeps its session for as long as an audit runs: in the pool above, an
+		// intake that locks eight stores would leave none to write with. Not idle: a
+		// session that is given back ends, and its locks and its name with it.
+		if l.locks, err = sql.Open("pgx", l.o.URL); err != nil {
+			return fmt.Errorf("ledger: %w", err)
+		}
+		l.locks.SetMaxIdleConns(0)
 		return nil
 	}
 	if err := checkPlace(filepath.Dir(l.o.Path)); err != nil {
@@ -142,8 +153,20 @@ func (l *Ledger) prepare(ctx context.Context) error {
 		return err
 	}
 	id := NewID()
-	origin := "firmus/" + id
+	origin := originOf(id)
 	err = l.Tx(ctx, l.o.Now, func(t *Tx) error {
+		// A head that is gone is no reason to begin anew beside what is there.
+		var events, files int64
+		if err := t.row(`SELECT (SELECT count(*) FROM event), (SELECT count(*) FROM file)`, nil, &events, &files); err != nil {
+			return err
+		}
+		if events+files > 0 {
+			var heads int64
+			if err := t.row(`SELECT count(*) FROM log_head`, nil, &heads); err != nil || heads > 0 {
+				return err // another process has begun it meanwhile
+			}
+			return fmt.Errorf("%w: the head of its record is gone", ErrDamaged)
+		}
 		n, err := t.exec(`INSERT INTO log_head (id, origin, size, root) VALUES (1, $1, 0, $2) ON CONFLICT DO NOTHING`, origin, emptyRoot[:])
 		if err != nil || n == 0 {
 			return err
@@ -159,6 +182,8 @@ func (l *Ledger) prepare(ctx context.Context) error {
 	}
 	return l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
 }
+
+func originOf(holdings string) string { return "firmus/" + holdings }
 
 // NewID is a random identity for holdings or a store: 32 hexadecimal digits.
 func NewID() string {
@@ -182,7 +207,7 @@ func (l *Ledger) translate(err error) error {
 	}
 	var pe *pgconn.PgError
 	if errors.As(err, &pe) && pe.Code == "55P03" { // lock_not_available
-		return fmt.Errorf("%w: %w", fixity.ErrBusy, err)
+		return fmt.Errorf("%w: another process has been writing to it for %s: %w", fixity.ErrBusy, l.o.Waiting, err)
 	}
 	return err
 }

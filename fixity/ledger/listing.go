@@ -3,7 +3,6 @@ package ledger
 import (
 	"context"
 	"database/sql"
-	"fmt"
 	"time"
 
 	"firmus/fixity"
@@ -97,74 +96,4 @@ func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.List
 			AND EXISTS (SELECT 1 FROM shard WHERE id = $5 AND complete = 1)`, s.Store, s.Set, []byte(s.Top), s.Audit, s.ID)
 		return err
 	})
-}
-
-// putStray notes what lies somewhere under no one's care; if it changed, what was
-// known of its bytes is forgotten.
-func (t *Tx) putStray(store, set string, e fixity.Entry) error {
-	_, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at) VALUES ($1, $2, $3, $4, $5, $6, $7)
-		ON CONFLICT (store, set_name, top, at) DO UPDATE SET size = $5, mtime = $6, blake3 = NULL, file = 0, peace = 0`,
-		store, set, []byte(top(e.Path)), []byte(e.Path), e.Size, nanos(e.ModTime), nanos(t.now))
-	if err != nil {
-		return fmt.Errorf("stray in %s: %w", store, err)
-	}
-	return nil
-}
-
-// Stray is something that lies in a store under no one's care.
-type Stray struct {
-	Path    string
-	Size    int64
-	ModTime int64
-	First   time.Time
-	Digest  fixity.Digest // zero if it was not read
-	File    int64         // the misplaced file whose bytes these are
-	Peace   bool
-}
-
-const strayColumns = `at, size, mtime, first_at, blake3, file, peace`
-
-func scanStray(r interface{ Scan(...any) error }) (Stray, error) {
-	var s Stray
-	var at, b3 []byte
-	var first, peace int64
-	if err := r.Scan(&at, &s.Size, &s.ModTime, &first, &b3, &s.File, &peace); err != nil {
-		return Stray{}, err
-	}
-	s.Path, s.First, s.Peace = string(at), fromNanos(first), peace != 0
-	if len(b3) > 0 {
-		s.Digest = fixity.DigestOf(fixity.BLAKE3, b3)
-	}
-	return s, nil
-}
-
-// Strays is the next page, by folder and path, of a root's strays.
-func (t *Tx) Strays(store, set, afterTop, after string, limit int) ([]Stray, error) {
-	var out []Stray
-	err := t.rows(`SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND (top, at) > ($3, $4) ORDER BY top, at LIMIT $5`,
-		[]any{store, set, []byte(afterTop), []byte(after), limit}, func(r *sql.Rows) error {
-			s, err := scanStray(r)
-			out = append(out, s)
-			return err
-		})
-	return out, err
-}
-
-// StrayAt reads the stray at a path; fixity.ErrNotFound if none is known there.
-func (t *Tx) StrayAt(store, set, at string) (Stray, error) {
-	s, err := scanStray(t.q.QueryRowContext(t.ctx, `SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
-		store, set, []byte(top(at)), []byte(at)))
-	return s, notFound(err)
-}
-
-// DropStray forgets a stray, as it has come under care.
-func (t *Tx) DropStray(store, set, at string) error {
-	_, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
-	return err
-}
-
-// LeaveInPeace says that a stray is known and wanted: it isn't reported until it changes.
-func (t *Tx) LeaveInPeace(store, set, at string) error {
-	_, err := t.exec(`UPDATE stray SET peace = 1 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
-	return err
 }

@@ -70,7 +70,7 @@ func (l *Ledger) lockSession(ctx context.Context, name, who string) (release fun
 	if !l.postgres {
 		return func() {}, "", nil
 	}
-	c, err := l.w.Conn(ctx)
+	c, err := l.locks.Conn(ctx)
 	if err != nil {
 		return nil, "", err
 	}
@@ -87,7 +87,8 @@ func (l *Ledger) lockSession(ctx context.Context, name, who string) (release fun
 		var app string
 		var since time.Time
 		_ = c.QueryRowContext(ctx, `SELECT a.application_name, a.backend_start FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid
-			WHERE l.locktype = 'advisory' AND l.granted AND ((l.classid::bigint << 32) | l.objid::bigint) = $1 LIMIT 1`, key).Scan(&app, &since)
+			WHERE l.locktype = 'advisory' AND l.granted AND l.objsubid = 1 AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())
+				AND ((l.classid::bigint << 32) | l.objid::bigint) = $1 LIMIT 1`, key).Scan(&app, &since)
 		c.Close()
 		if app != "" {
 			holder = app + ", since " + since.UTC().Format("2006-01-02 15:04:05 UTC")
@@ -96,7 +97,8 @@ func (l *Ledger) lockSession(ctx context.Context, name, who string) (release fun
 	}
 	_, _ = c.ExecContext(ctx, `SELECT set_config('application_name', $1, false)`, who)
 	return func() {
-		// Giving the connection back to the pool would keep the lock: it is ended.
+		// The session ends with this, and would take the lock with it; said all the same,
+		// as its end is not waited for.
 		_, _ = c.ExecContext(context.Background(), `SELECT pg_advisory_unlock($1)`, key)
 		c.Close()
 	}, "", nil

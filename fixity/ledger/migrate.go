@@ -6,6 +6,7 @@ import (
 	"embed"
 	"fmt"
 	"io/fs"
+	"time"
 
 	"github.com/pressly/goose/v3"
 	"github.com/pressly/goose/v3/lock"
@@ -47,11 +48,40 @@ func (l *Ledger) migrate(ctx context.Context) error {
 		return fmt.Errorf("%w: its schema is %d, this program knows %d; nothing was changed", ErrNewer, have, newest)
 	case have == newest:
 		return nil
+	case have == 0 && !l.postgres:
+		if err := l.onlyOurs(ctx); err != nil {
+			return err
+		}
 	}
-	if _, err := p.Up(ctx); err != nil {
-		return fmt.Errorf("migrate the schema: %w", err)
+	// Another process may begin the same ledger at the same moment, and one of the
+	// two then finds that a table is there already.
+	for try := 1; ; try++ {
+		if _, err = p.Up(ctx); err == nil {
+			return nil
+		}
+		if have, err2 := l.schemaVersion(ctx); err2 == nil && have == newest {
+			return nil
+		}
+		if try == 3 {
+			return fmt.Errorf("migrate the schema: %w", err)
+		}
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-time.After(100 * time.Millisecond):
+		}
 	}
-	return nil
+}
+
+// onlyOurs refuses a file that has tables and no schema version: it is another
+// program's, or what tells the version was lost.
+func (l *Ledger) onlyOurs(ctx context.Context) error {
+	var n int
+	err := l.r.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master WHERE name NOT LIKE 'sqlite|_%' ESCAPE '|' AND name <> 'goose_db_version'`).Scan(&n)
+	if err == nil && n > 0 {
+		err = fmt.Errorf("%w: the file is a database without the schema of a ledger; nothing was changed", ErrDamaged)
+	}
+	return err
 }
 
 // schemaVersion reads the migration table without goose, which would make it.

@@ -1,194 +1,14 @@
 package ledger
 
 import (
-	"bytes"
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/policy"
 )
-
-// never is a due time that doesn't come; atOnce is due ahead of all that is merely due.
-var (
-	never  = time.Unix(0, 1<<62).UTC()
-	atOnce = time.Unix(0, -1).UTC()
-)
-
-// Due is the next page, in path order after the shard's cursor, of what should be
-// read in the shard's phase: strays whose digest is wanted; and in the read phase
-// copies that are due, or all that this audit has not read yet if it is full.
-// What the listing didn't show is left out.
-func (r Record) Due(ctx context.Context, s fixity.Shard, limit int) (out []fixity.Due, err error) {
-	now := r.now()
-	err = r.l.View(ctx, func(t *Tx) error {
-		if err := t.dueStrays(s, limit, &out); err != nil {
-			return err
-		}
-		if err := t.mayBe(s, out); err != nil || s.Phase == fixity.PhaseProve {
-			return err
-		}
-		var copies []fixity.Due
-		if err := t.dueCopies(s, now, limit, &copies); err != nil {
-			return err
-		}
-		out = mergeByPath(out, copies, limit)
-		for i := range out {
-			if err := t.wanted(&out[i]); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	return out, err
-}
-
-func (t *Tx) dueStrays(s fixity.Shard, limit int, out *[]fixity.Due) error {
-	return t.rows(`SELECT at, size, mtime FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 AND due = 1 ORDER BY at LIMIT $5`,
-		[]any{s.Store, s.Set, []byte(s.Top), []byte(s.Cursor), limit}, func(r *sql.Rows) error {
-			var at []byte
-			var d fixity.Due
-			err := r.Scan(&at, &d.Size, &d.ModTime)
-			d.Path = string(at)
-			*out = append(*out, d)
-			return err
-		})
-}
-
-// mayBe gives strays, as Earlier, the versions of the files of their size that the
-// audit's listing lacks: a reading that shows one of them needs no second one.
-func (t *Tx) mayBe(s fixity.Shard, strays []fixity.Due) error {
-	if len(strays) == 0 {
-		return nil
-	}
-	const most = 64 // of one size; beyond that a stray is read twice
-	bySize := map[int64][]fixity.Wanted{}
-	for _, d := range strays {
-		bySize[d.Size] = nil
-	}
-	if err := t.rows(`SELECT v.n, v.size, v.blake3 FROM difference d JOIN file f ON f.id = d.file JOIN version v ON v.file = f.id AND v.n = f.version
-		WHERE d.audit = $1 AND d.set_name = $2 AND d.file <> 0`, []any{s.Audit, s.Set}, func(r *sql.Rows) error {
-		var w fixity.Wanted
-		var b3 []byte
-		if err := r.Scan(&w.N, &w.Size, &b3); err != nil {
-			return err
-		}
-		if have, ok := bySize[w.Size]; ok && len(have) < most {
-			w.Digest = fixity.DigestOf(fixity.BLAKE3, b3)
-			bySize[w.Size] = append(have, w)
-		}
-		return nil
-	}); err != nil {
-		return err
-	}
-	for i := range strays {
-		strays[i].Earlier = bySize[strays[i].Size]
-	}
-	return nil
-}
-
-func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.Due) error {
-	if !s.Counts {
-		return nil
-	}
-	a, err := t.Audit(s.Audit)
-	if err != nil {
-		return err
-	}
-	rule, _ := t.l.o.Rules.Store(s.Store)
-	// A due time further off than the promise was set by a clock that was wrong.
-	from, to := nanos(now), nanos(now.Add(rule.ReadWithin))
-	switch {
-	case a.Full:
-		from, to = nanos(never), nanos(never)
-	case a.Kind == FollowUp:
-		from, to = -1, nanos(never)
-	case rule.ReadWithin <= 0:
-		to = nanos(never)
-	}
-	which := ""
-	low, high := below(s.Under)
-	if s.Cursor > string(low) {
-		low = []byte(s.Cursor)
-	}
-	// $12 bounds what the alternatives after it don't: without it a page is sought
-	// from the folder's beginning.
-	itself := underItself(s)
-	start := low
-	if len(itself) > 0 {
-		start = slices.MinFunc([][]byte{low, itself}, bytes.Compare)
-	}
-	if a.Kind == FollowUp {
-		which = ` AND i.size >= 0 AND i.state NOT IN ('missing', 'misplaced')`
-	}
-	return t.rows(`SELECT i.at, i.file, i.size, i.mtime, i.wrong FROM instance i
-		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND i.at >= $12 AND (i.at > $4 AND i.at < $5 OR i.at = $10)
-			AND i.read_audit <> $6`+which+` AND (i.due_at <= $7 OR i.due_at > $8 AND i.due_at < $11)
-			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $6 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)
-		ORDER BY i.at LIMIT $9`,
-		[]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, itself, nanos(never), start}, func(r *sql.Rows) error {
-			var at, wrong []byte
-			var d fixity.Due
-			if err := r.Scan(&at, &d.File, &d.Size, &d.ModTime, &wrong); err != nil {
-				return err
-			}
-			d.Path = string(at)
-			if len(wrong) > 0 {
-				d.WasWrong = fixity.DigestOf(fixity.BLAKE3, wrong)
-			}
-			*out = append(*out, d)
-			return nil
-		})
-}
-
-// underItself is the path that an audit's folder is itself, if the cursor has not
-// passed it: --under may name one file.
-func underItself(s fixity.Shard) []byte {
-	if s.Under != "" && s.Cursor < s.Under {
-		return []byte(s.Under)
-	}
-	return []byte{}
-}
-
-func mergeByPath(a, b []fixity.Due, limit int) []fixity.Due {
-	var out []fixity.Due
-	for len(out) < limit && (len(a) > 0 || len(b) > 0) {
-		if len(b) == 0 || len(a) > 0 && a[0].Path < b[0].Path {
-			out, a = append(out, a[0]), a[1:]
-		} else {
-			out, b = append(out, b[0]), b[1:]
-		}
-	}
-	return out
-}
-
-func (t *Tx) wanted(d *fixity.Due) error {
-	if d.File == 0 {
-		return nil
-	}
-	var current int64
-	if err := t.row(`SELECT version FROM file WHERE id = $1`, []any{d.File}, &current); err != nil {
-		return err
-	}
-	return t.rows(`SELECT n, size, blake3 FROM version WHERE file = $1 ORDER BY n DESC`, []any{d.File}, func(r *sql.Rows) error {
-		var w fixity.Wanted
-		var b3 []byte
-		if err := r.Scan(&w.N, &w.Size, &b3); err != nil {
-			return err
-		}
-		w.Digest = fixity.DigestOf(fixity.BLAKE3, b3)
-		if w.N == current {
-			d.Want = w
-		} else {
-			d.Earlier = append(d.Earlier, w)
-		}
-		return nil
-	})
-}
 
 // Blocks are the block sums of a version.
 func (r Record) Blocks(ctx context.Context, file, version int64) (b []uint32, err error) {
@@ -271,8 +91,11 @@ func (t *Tx) strayRead(s fixity.Shard, x fixity.Result, by string) error {
 		s.Store, s.Set, []byte(top(x.Path)), []byte(x.Path), b3, x.Size, x.ModTime); err != nil {
 		return err
 	}
-	if st.File == 0 || b3 == nil {
+	switch {
+	case st.File == 0:
 		return nil
+	case b3 == nil:
+		return t.Rejudge(st.File, s.Audit, by, s.Store, &seenAs{foundAt: st.Path, detail: "found by size, time and name; it could not be read where it lies, " + clock(x.At)})
 	}
 	return t.proved(s, st, x, fixity.DigestOf(fixity.BLAKE3, b3), by)
 }
@@ -299,7 +122,7 @@ func (t *Tx) proved(s fixity.Shard, st Stray, x fixity.Result, got fixity.Digest
 		for _, c := range copies {
 			if c.Store == s.Store && c.Set == s.Set && c.State == fixity.Misplaced {
 				was := c
-				c.Held = f.Version
+				c.Held, c.Wrong = f.Version, fixity.Digest{}
 				if err := t.PutCopy(was, c); err != nil {
 					return err
 				}
@@ -320,7 +143,13 @@ func (t *Tx) proved(s fixity.Shard, st Stray, x fixity.Result, got fixity.Digest
 			}
 		}
 	}
-	return t.Rejudge(st.File, s.Audit, by, s.Store, &seenAs{detail: "a complete listing doesn't show it; a file of the same size, time and name holds other bytes"})
+	if err := t.Rejudge(st.File, s.Audit, by, s.Store, &seenAs{detail: "a complete listing doesn't show it; a file of the same size, time and name holds other bytes"}); err != nil {
+		return err
+	}
+	if rule, _ := t.l.o.Rules.Store(s.Store); rule.Arrivals {
+		return nil // it is new there
+	}
+	return t.reportStray(s.Store, s.Set, st, s.Audit, by)
 }
 
 // copyRead moves one copy to the state that its reading gives.

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -48,6 +49,9 @@ func (l *Ledger) Tx(ctx context.Context, now time.Time, fn func(*Tx) error) erro
 	defer q.Rollback() // no effect after Commit
 	t := &Tx{ctx: ctx, l: l, q: q, now: now.UTC(), tally: map[tallyKey]tallyDelta{}, days: map[string]dayDelta{}}
 	if l.postgres {
+		if _, err := q.ExecContext(ctx, `SELECT set_config('lock_timeout', $1, true)`, strconv.FormatInt(l.o.Waiting.Milliseconds(), 10)); err != nil {
+			return fmt.Errorf("begin: %w", l.translate(err))
+		}
 		if _, err := q.ExecContext(ctx, `SELECT pg_advisory_xact_lock($1)`, int64(writerLock)); err != nil {
 			return fmt.Errorf("begin: %w", l.translate(err))
 		}

@@ -61,6 +61,9 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 			}
 			page = v.Events
 		}
+		if err := t.verifyOrigin(); err != nil {
+			return err
+		}
 		if v.Events != size {
 			return fmt.Errorf("the record has %d events and its head says %d: %w", v.Events, size, ErrRewritten)
 		}
@@ -84,7 +87,7 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 			return fmt.Errorf("the record's head is not that of its %d events: %w", size, ErrRewritten)
 		}
 		var orphans int64
-		if err := t.row(`SELECT count(*) FROM reading WHERE event >= $1`, []any{size}, &orphans); err != nil {
+		if err := t.row(`SELECT count(*) FROM reading WHERE event >= $1 OR event < -1`, []any{size}, &orphans); err != nil {
 			return err
 		}
 		if orphans > 0 {
@@ -93,6 +96,27 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 		return nil
 	})
 	return v, err
+}
+
+// verifyOrigin holds the names that the ledger goes by against its first event. A
+// record that was rebuilt from backups has the first event that it had.
+func (t *Tx) verifyOrigin() error {
+	var origin, holdings string
+	var leaf []byte
+	if err := t.row(`SELECT l.origin, h.id, e.leaf FROM log_head l, holdings h, event e WHERE e.seq = 0`, nil, &origin, &holdings, &leaf); err != nil {
+		if errors.Is(err, fixity.ErrNotFound) {
+			return fmt.Errorf("the record has no beginning: %w", ErrRewritten)
+		}
+		return err
+	}
+	var first Event
+	if err := json.Unmarshal(leaf, &first); err != nil {
+		return fmt.Errorf("event 0 can't be read: %w: %w", ErrRewritten, err)
+	}
+	if id, _ := first.Data["holdings"].(string); id != holdings || originOf(id) != origin {
+		return fmt.Errorf("the record began as that of the holdings %q, and goes by the name %q now: %w", id, origin, ErrRewritten)
+	}
+	return nil
 }
 
 func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err error) {
@@ -108,11 +132,16 @@ func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err erro
 		return 0, fmt.Errorf("event %d: a column is not what was hashed: %w", e.Seq, ErrRewritten)
 	}
 	var tree mlog.Lines
-	err = t.rows(`SELECT n, lines FROM reading WHERE event = $1 ORDER BY id`, []any{e.Seq}, func(r *sql.Rows) error {
+	shard, _ := in.Data["shard"].(float64)
+	err = t.rows(`SELECT n, lines, audit, shard FROM reading WHERE event = $1 ORDER BY id`, []any{e.Seq}, func(r *sql.Rows) error {
 		var n int
 		var b []byte
-		if err := r.Scan(&n, &b); err != nil {
+		var ofAudit, ofShard int64
+		if err := r.Scan(&n, &b, &ofAudit, &ofShard); err != nil {
 			return err
+		}
+		if ofAudit != e.Audit || ofShard != int64(shard) {
+			return fmt.Errorf("event %d: its result lines are said to be of another audit: %w", e.Seq, ErrRewritten)
 		}
 		ls, err := unpackLines(b)
 		if err != nil || len(ls) != n {

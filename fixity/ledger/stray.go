@@ -1,0 +1,162 @@
+package ledger
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/pair"
+	"firmus/fixity/policy"
+)
+
+// concludeStrays reports what lies in a store under no one's care, and ends the
+// findings about what no longer does. In arrivals it is new, not a finding.
+func (t *Tx) concludeStrays(a Audit, set, by string) error {
+	open, err := t.findings(`WHERE store = $1 AND set_name = $2 AND subject = 'stray' AND settled = '' ORDER BY id`, a.Store, set)
+	if err != nil {
+		return err
+	}
+	for _, f := range open {
+		st, err := t.StrayAt(a.Store, set, f.Path)
+		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
+			return err
+		}
+		if errors.Is(err, fixity.ErrNotFound) || st.File != 0 || st.Peace {
+			if err := t.settle(f, fixity.Overtaken, by, ""); err != nil {
+				return err
+			}
+		}
+	}
+	if rule, _ := t.l.o.Rules.Store(a.Store); rule.Arrivals {
+		return nil
+	}
+	arrivals, _ := t.l.o.Rules.Arrivals(set)
+	for afterTop, after := "", ""; ; {
+		page, err := t.Strays(a.Store, set, afterTop, after, 1000)
+		if err != nil || len(page) == 0 {
+			return err
+		}
+		for _, s := range page {
+			afterTop, after = top(s.Path), s.Path
+			if s.File != 0 || s.Peace {
+				continue
+			}
+			// It waits in arrivals as well: it will be taken in with that one.
+			if _, err := t.StrayAt(arrivals.Name, set, s.Path); err == nil {
+				continue
+			}
+			if followed, err := t.followRename(a, set, s, by); err != nil || followed {
+				if err != nil {
+					return err
+				}
+				continue
+			}
+			if err := t.reportStray(a.Store, set, s, a.ID, by); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// reportStray opens or refreshes the finding about a stray.
+func (t *Tx) reportStray(store, set string, s Stray, audit int64, by string) error {
+	v := policy.JudgeStray()
+	f := fixity.Finding{Subject: fixity.OfStray, Kind: v.Kind, Urgency: v.Urgency, Store: store, Set: set, Path: s.Path, IntactIn: v.IntactIn, Count: 1,
+		Detail: fmt.Sprintf("%d bytes, first seen %s", s.Size, clock(s.First))}
+	return t.Report(f, v.Step, audit, by)
+}
+
+// followRename says that a stray lies where a file under care should: a rename
+// that was accepted has been carried out here, by copying. It is the copy from now
+// on, and what lies at the old place is a stray when it is next listed.
+func (t *Tx) followRename(a Audit, set string, s Stray, by string) (bool, error) {
+	f, err := t.FileAt(set, s.Path)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	copies, err := t.Copies(f.ID)
+	if err != nil {
+		return false, err
+	}
+	for _, c := range copies {
+		if c.Store == a.Store && c.Carrier == 0 && c.At != f.Path {
+			return true, t.moveCopy(a, c, pair.Pair{File: f.ID, At: s.Path}, by)
+		}
+	}
+	return false, nil
+}
+
+// putStray notes what lies somewhere under no one's care; if it changed, what was
+// known of its bytes is forgotten.
+func (t *Tx) putStray(store, set string, e fixity.Entry) error {
+	_, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at) VALUES ($1, $2, $3, $4, $5, $6, $7)
+		ON CONFLICT (store, set_name, top, at) DO UPDATE SET size = $5, mtime = $6, blake3 = NULL, file = 0, peace = 0`,
+		store, set, []byte(top(e.Path)), []byte(e.Path), e.Size, nanos(e.ModTime), nanos(t.now))
+	if err != nil {
+		return fmt.Errorf("stray in %s: %w", store, err)
+	}
+	return nil
+}
+
+// Stray is something that lies in a store under no one's care.
+type Stray struct {
+	Path    string
+	Size    int64
+	ModTime int64
+	First   time.Time
+	Digest  fixity.Digest // zero if it was not read
+	File    int64         // the misplaced file whose bytes these are
+	Peace   bool
+}
+
+const strayColumns = `at, size, mtime, first_at, blake3, file, peace`
+
+func scanStray(r interface{ Scan(...any) error }) (Stray, error) {
+	var s Stray
+	var at, b3 []byte
+	var first, peace int64
+	if err := r.Scan(&at, &s.Size, &s.ModTime, &first, &b3, &s.File, &peace); err != nil {
+		return Stray{}, err
+	}
+	s.Path, s.First, s.Peace = string(at), fromNanos(first), peace != 0
+	if len(b3) > 0 {
+		s.Digest = fixity.DigestOf(fixity.BLAKE3, b3)
+	}
+	return s, nil
+}
+
+// Strays is the next page, by folder and path, of a root's strays.
+func (t *Tx) Strays(store, set, afterTop, after string, limit int) ([]Stray, error) {
+	var out []Stray
+	err := t.rows(`SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND (top, at) > ($3, $4) ORDER BY top, at LIMIT $5`,
+		[]any{store, set, []byte(afterTop), []byte(after), limit}, func(r *sql.Rows) error {
+			s, err := scanStray(r)
+			out = append(out, s)
+			return err
+		})
+	return out, err
+}
+
+// StrayAt reads the stray at a path; fixity.ErrNotFound if none is known there.
+func (t *Tx) StrayAt(store, set, at string) (Stray, error) {
+	s, err := scanStray(t.q.QueryRowContext(t.ctx, `SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
+		store, set, []byte(top(at)), []byte(at)))
+	return s, notFound(err)
+}
+
+// DropStray forgets a stray, as it has come under care.
+func (t *Tx) DropStray(store, set, at string) error {
+	_, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
+	return err
+}
+
+// LeaveInPeace says that a stray is known and wanted: it isn't reported until it changes.
+func (t *Tx) LeaveInPeace(store, set, at string) error {
+	_, err := t.exec(`UPDATE stray SET peace = 1 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
+	return err
+}
