@@ -45,27 +45,36 @@ func (r Record) Due(ctx context.Context, s fixity.Shard, limit int) (out []fixit
 }
 
 func (t *Tx) dueStrays(s fixity.Shard, limit int, out *[]fixity.Due) error {
-	return t.rows(`SELECT at, size, mtime FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 AND due = 1 ORDER BY at LIMIT $5`,
+	return t.rows(`SELECT s.at, s.size, s.mtime, v.n, v.size, v.blake3 FROM stray s
+		LEFT JOIN file f ON f.id = s.file AND s.file <> 0 LEFT JOIN version v ON v.file = f.id AND v.n = f.version
+		WHERE s.store = $1 AND s.set_name = $2 AND s.top = $3 AND s.at > $4 AND s.due = 1 ORDER BY s.at LIMIT $5`,
 		[]any{s.Store, s.Set, []byte(s.Top), []byte(s.Cursor), limit}, func(r *sql.Rows) error {
-			var at []byte
+			var at, b3 []byte
+			var n, size sql.NullInt64
 			var d fixity.Due
-			err := r.Scan(&at, &d.Size, &d.ModTime)
+			err := r.Scan(&at, &d.Size, &d.ModTime, &n, &size, &b3)
 			d.Path = string(at)
+			if n.Valid {
+				d.Earlier = []fixity.Wanted{{N: n.Int64, Size: size.Int64, Digest: fixity.DigestOf(fixity.BLAKE3, b3)}}
+			}
 			*out = append(*out, d)
 			return err
 		})
 }
 
-// mayBe gives strays, as Earlier, the versions of the files of their size that the
-// audit's listing lacks: a reading that shows one of them needs no second one.
+// mayBe gives strays that are proposed as no file's place, as Earlier, the versions
+// of the files of their size that the audit's listing lacks: a reading that shows
+// one of them needs no second one.
 func (t *Tx) mayBe(s fixity.Shard, strays []fixity.Due) error {
-	if len(strays) == 0 {
-		return nil
-	}
 	const most = 64 // of one size; beyond that a stray is read twice
 	bySize := map[int64][]fixity.Wanted{}
 	for _, d := range strays {
-		bySize[d.Size] = nil
+		if d.Earlier == nil {
+			bySize[d.Size] = nil
+		}
+	}
+	if len(bySize) == 0 {
+		return nil
 	}
 	if err := t.rows(`SELECT v.n, v.size, v.blake3 FROM difference d JOIN file f ON f.id = d.file JOIN version v ON v.file = f.id AND v.n = f.version
 		WHERE d.audit = $1 AND d.set_name = $2 AND d.file <> 0`, []any{s.Audit, s.Set}, func(r *sql.Rows) error {
@@ -83,7 +92,9 @@ func (t *Tx) mayBe(s fixity.Shard, strays []fixity.Due) error {
 		return err
 	}
 	for i := range strays {
-		strays[i].Earlier = bySize[strays[i].Size]
+		if strays[i].Earlier == nil {
+			strays[i].Earlier = bySize[strays[i].Size]
+		}
 	}
 	return nil
 }
