@@ -117,6 +117,7 @@ type Verb string
 // Verbs of events: acts, findings' turns, slices.
 const (
 	LedgerBegun     Verb = "ledger-begun"
+	LedgerRebuilt   Verb = "ledger-rebuilt"
 	TakenIn         Verb = "taken-in"
 	Adopted         Verb = "store-adopted"
 	Audited         Verb = "audited" // a slice: files were read
@@ -197,6 +198,7 @@ var Vocabulary = []Term{
 	{"settled", "overtaken", "its subject is gone"},
 	{"settled", "put-back", "put back and read back"},
 	{"verb", "ledger-begun", "the ledger was begun"},
+	{"verb", "ledger-rebuilt", "the ledger was made anew from manifests and event files"},
 	{"verb", "taken-in", "files were taken under care"},
 	{"verb", "store-adopted", "a folder became a store"},
 	{"verb", "audited", "files were read"},

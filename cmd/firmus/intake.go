@@ -10,16 +10,23 @@ import (
 func (c *command) intakeCommand() *cobra.Command {
 	var o acts.IntakeOrder
 	var wait string
+	var rebuild bool
 	cmd := &cobra.Command{
 		Use:   "intake [SET…]",
 		Short: "Take new files under care and write manifests",
 		Long: `Takes the files that are new in the arrivals store under care. All stores within
 reach are compared: where they agree a file is taken in, where they differ it is
 disputed and a person decides. Then manifest-sha256.txt is written into each
-first-level folder.`,
+first-level folder.
+
+--from-manifests makes a lost ledger anew: the record from its event files (in the
+state folder, or in a store's .firmus-ledger), the files from the stores, held
+against the manifests. If a backup of ledger.db is at hand, put that back instead:
+it knows more.`,
 		Args: cobra.ArbitraryArgs,
 	}
 	cmd.Flags().StringVar(&wait, "wait", "", "wait so long (10m, 2h) for a store that another process works on")
+	cmd.Flags().BoolVar(&rebuild, "from-manifests", false, "make a lost ledger anew from manifests and event files")
 	cache := cacheFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		var err error
@@ -36,7 +43,14 @@ first-level folder.`,
 		}
 		defer a.Close()
 		c.startProgress(0)
-		res, err := a.Acts.Intake(cmd.Context(), o)
+		var res acts.IntakeResult
+		if rebuild {
+			var r acts.RebuildResult
+			r, err = a.Acts.Rebuild(cmd.Context(), o)
+			res = r.Intake
+		} else {
+			res, err = a.Acts.Intake(cmd.Context(), o)
+		}
 		c.progress.stop()
 		if err != nil && res.Taken == 0 {
 			return err

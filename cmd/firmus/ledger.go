@@ -122,10 +122,13 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 			return err
 		}
 		if c.json {
-			c.document(map[string]any{"valid": true, "events": v.Events, "readings": v.Readings, "root": v.Root.String(), "exit": 0})
+			c.document(map[string]any{"valid": true, "events": v.Events, "readings": v.Readings, "lacking": v.Lacking, "root": v.Root.String(), "exit": 0})
 			return nil
 		}
 		c.printf("The record is what was written: %s, %s.\n", report.Count(v.Events, "event"), report.Count(v.Readings, "reading"))
+		if v.Lacking > 0 {
+			c.printf("The result lines of %s were lost with an earlier ledger; their sums stand in the record.\n", report.Count(v.Lacking, "event"))
+		}
 		if since != "" {
 			c.printf("It has not been rewritten since the checkpoint (%s).\n", since)
 		} else {

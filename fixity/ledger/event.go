@@ -159,3 +159,9 @@ func (t *Tx) LastEventAt() (time.Time, error) {
 	err := t.row(`SELECT max(at) FROM event`, nil, &at)
 	return fromNanos(at.Int64), err
 }
+
+// EventCount is how many events the record has.
+func (t *Tx) EventCount() (n int64, err error) {
+	err = t.row(`SELECT size FROM log_head`, nil, &n)
+	return n, err
+}

@@ -47,7 +47,26 @@ func (l *Ledger) Key() (Key, error) {
 	if err != nil {
 		return Key{}, fmt.Errorf("key of the record %s: %w", path, err)
 	}
+	if v.Name() != l.origin {
+		return l.setAsideKey(path, v.Name())
+	}
 	return Key{s, v, public, made}, nil
+}
+
+// setAsideKey keeps the key of another record under another name and makes one for
+// this: the state folder has outlived its ledger, or the ledger took over the
+// record of a lost one.
+func (l *Ledger) setAsideKey(path, of string) (Key, error) {
+	id := of[strings.LastIndexByte(of, '/')+1:]
+	if err := os.Rename(path, filepath.Join(filepath.Dir(path), "record-"+id+".key")); err != nil {
+		return Key{}, fmt.Errorf("key of another record: %w", err)
+	}
+	// It may have been this record's once, and been set aside by a ledger in between.
+	kept := filepath.Join(filepath.Dir(path), "record-"+strings.TrimPrefix(l.origin, "firmus/")+".key")
+	if err := os.Rename(kept, path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return Key{}, fmt.Errorf("key of the record: %w", err)
+	}
+	return l.Key()
 }
 
 // makeKey writes the key whole or not at all; a second process that makes one at

@@ -21,6 +21,7 @@ var ErrRewritten = mlog.ErrRewritten
 type Verified struct {
 	Events   int64     `json:"events"`
 	Readings int64     `json:"readings"` // result lines accounted for by events
+	Lacking  int64     `json:"lacking"`  // events whose result lines were lost with an earlier ledger
 	Root     tlog.Hash `json:"-"`
 }
 
@@ -39,6 +40,10 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 		if err := t.row(`SELECT size, root FROM log_head`, nil, &size, &root); err != nil {
 			return fmt.Errorf("head of the record: %w", err)
 		}
+		var rebuilt int64 // events before this one were imported
+		if err := t.row(`SELECT coalesce(max(seq), 0) FROM event WHERE verb = $1`, []any{string(fixity.LedgerRebuilt)}, &rebuilt); err != nil {
+			return err
+		}
 		hashes := hashReader{t, nil}
 		for page := int64(0); ; {
 			var events []Event
@@ -53,6 +58,9 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 					return fmt.Errorf("event %d is lacking: %w", v.Events, ErrRewritten)
 				}
 				n, err := t.verifyEvent(e, hashes)
+				if errors.Is(err, errLinesLost) && e.Seq < rebuilt {
+					v.Lacking, err = v.Lacking+1, nil
+				}
 				if err != nil {
 					return err
 				}
@@ -119,6 +127,9 @@ func (t *Tx) verifyOrigin() error {
 	return nil
 }
 
+// errLinesLost: an imported event whose result lines were lost with its ledger.
+var errLinesLost = fmt.Errorf("its result lines are not at hand: %w", ErrRewritten)
+
 func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err error) {
 	if err := mlog.CheckRecord(e.Seq, e.leaf, hashes); err != nil {
 		return 0, err
@@ -142,6 +153,9 @@ func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err erro
 		}
 		if ofAudit != e.Audit || ofShard != int64(shard) {
 			return fmt.Errorf("event %d: its result lines are said to be of another audit: %w", e.Seq, ErrRewritten)
+		}
+		if n < 0 && len(b) == 0 {
+			return errLinesLost
 		}
 		ls, err := unpackLines(b)
 		if err != nil || len(ls) != n {

@@ -108,8 +108,11 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 		}
 	}
 	// What was received may now be in two stores.
-	_, err = e.Sources(ctx)
-	return results, err
+	if _, err := e.Sources(ctx); err != nil {
+		return results, err
+	}
+	e.backupIfDue(ctx)
+	return results, nil
 }
 
 // auditable are the stores an order is about.

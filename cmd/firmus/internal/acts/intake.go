@@ -110,7 +110,11 @@ func (e *Env) Intake(ctx context.Context, o IntakeOrder) (IntakeResult, error) {
 	if err := in.writeManifests(ctx); err != nil {
 		return in.res, err
 	}
-	return in.res, in.collectFindings(ctx)
+	if err := in.collectFindings(ctx); err != nil {
+		return in.res, err
+	}
+	e.backupIfDue(ctx)
+	return in.res, nil
 }
 
 func (e *Env) intakeSets(o IntakeOrder) ([]string, error) {

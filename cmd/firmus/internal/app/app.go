@@ -55,6 +55,11 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	} else if err := os.MkdirAll(c.State, 0o700); err != nil {
 		return nil, fmt.Errorf("state folder: %w", err)
 	}
+	if c.Ledger.URL == "" && !o.MustExist {
+		if err := setAsideLost(c.State); err != nil {
+			return nil, fmt.Errorf("event files of an earlier ledger: %w", err)
+		}
+	}
 	a := &App{Config: c, events: &eventFiles{dir: filepath.Join(c.State, "events")}}
 	a.Ledger, err = ledger.Open(ctx, ledger.Options{
 		Path: filepath.Join(c.State, "ledger.db"), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,

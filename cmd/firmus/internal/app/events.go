@@ -146,3 +146,22 @@ func lastLine(name string) ([]byte, error) {
 	}
 	return b[bytes.LastIndexByte(b, '\n')+1:], nil
 }
+
+// setAsideLost keeps the event files of a ledger that is gone apart from those of
+// the one that is about to be made: its record is another one, until it is told to
+// take the lost one over.
+func setAsideLost(state string) error {
+	if _, err := os.Stat(filepath.Join(state, "ledger.db")); !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	names, err := filepath.Glob(filepath.Join(state, "events", "*.jsonl"))
+	if err != nil || len(names) == 0 {
+		return err
+	}
+	for i := 1; ; i++ {
+		to := filepath.Join(state, fmt.Sprintf("events-lost-%d", i))
+		if _, err := os.Lstat(to); errors.Is(err, os.ErrNotExist) {
+			return os.Rename(filepath.Join(state, "events"), to)
+		}
+	}
+}
