@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -52,6 +53,9 @@ var (
 	// ErrPlace: the ledger lies where a database can't be kept safely.
 	ErrPlace = errors.New("ledger lies on a network share")
 )
+
+// wayOut is what a person can do about a damaged ledger.
+const wayOut = `put back the newest backup of it, or take it aside and run "firmus intake" to begin a new one`
 
 // Open opens or makes the ledger, brings its schema up to date and begins its log
 // if it has none. Errors wrap fixity.ErrBusy, ErrNewer, ErrDamaged, ErrPlace or
@@ -127,6 +131,10 @@ func (l *Ledger) connect() error {
 		return fmt.Errorf("ledger %s: %w", l.o.Path, fixity.ErrNotFound)
 	case err == nil && st.Mode().IsRegular() && st.Size() == 0 && l.o.MustExist:
 		return fmt.Errorf("ledger %s: %w: the file is empty", l.o.Path, ErrDamaged)
+	case err == nil && st.Size() > 0:
+		if err := checkHeader(l.o.Path); err != nil {
+			return fmt.Errorf("ledger %s: %w", l.o.Path, err)
+		}
 	}
 	// Pragmas stand in the DSN so that every connection has them. synchronous FULL:
 	// an acknowledged commit outlives a power cut. _txlock: a transaction that will
@@ -141,6 +149,27 @@ func (l *Ledger) connect() error {
 		return fmt.Errorf("ledger %s: %w", l.o.Path, err)
 	}
 	l.r.SetMaxOpenConns(4)
+	return nil
+}
+
+// checkHeader refuses a file that doesn't begin as a database does (SQLite's "Database
+// File Format", section 1.3): one of a few bytes would be taken for an empty one, and
+// begun anew.
+func checkHeader(path string) error {
+	const magic = "SQLite format 3\x00"
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	head := make([]byte, 100)
+	n, err := io.ReadFull(f, head)
+	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+		return err
+	}
+	if n < len(head) || string(head[:len(magic)]) != magic {
+		return fmt.Errorf("%w: the file is no database, or only the beginning of one; nothing was changed: %s", ErrDamaged, wayOut)
+	}
 	return nil
 }
 
@@ -200,7 +229,7 @@ func (l *Ledger) translate(err error) error {
 		case 5, 6: // SQLITE_BUSY, SQLITE_LOCKED
 			return fmt.Errorf("%w: another process has been writing to it for %s: %w", fixity.ErrBusy, l.o.Waiting, err)
 		case 11, 26: // SQLITE_CORRUPT, SQLITE_NOTADB
-			return fmt.Errorf("%w: put back the newest backup of it, or take it aside and run \"firmus intake\" to begin a new one: %w", ErrDamaged, err)
+			return fmt.Errorf("%w: %s: %w", ErrDamaged, wayOut, err)
 		case 13: // SQLITE_FULL
 			return fmt.Errorf("no room left to write (nothing was changed): %w", err)
 		}

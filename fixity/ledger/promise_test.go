@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
 func TestACachedReadingEndsNoDamage(t *testing.T) {
