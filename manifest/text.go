@@ -48,6 +48,7 @@ type splitter struct {
 	r    *bufio.Reader
 	line []byte
 	n    int
+	err  error // met while looking past a line's end
 }
 
 // next gives io.EOF only when no byte is left.
@@ -56,7 +57,10 @@ func (s *splitter) next() (string, error) {
 	s.n++
 	long, begun := false, false
 	for {
-		if _, err := s.r.Peek(1); err != nil {
+		if s.err == nil {
+			_, s.err = s.r.Peek(1)
+		}
+		if err := s.err; err != nil {
 			if err != io.EOF || !begun {
 				return "", err
 			}
@@ -79,7 +83,8 @@ func (s *splitter) next() (string, error) {
 		cr := b[i] == '\r'
 		s.r.Discard(i + 1)
 		if cr {
-			if c, err := s.r.Peek(1); err == nil && c[0] == '\n' {
+			var c []byte
+			if c, s.err = s.r.Peek(1); s.err == nil && c[0] == '\n' {
 				s.r.Discard(1)
 			}
 		}
@@ -94,14 +99,35 @@ func (s *splitter) end(long bool) (string, error) {
 	return string(s.line), nil
 }
 
+// Head gives the first n bytes of r, fewer if it has fewer, and a reader of all
+// its bytes. An error of r is kept for that reader: bufio.Reader forgets one that
+// Peek met.
+func Head(r io.Reader, n int) (io.Reader, []byte) {
+	head := make([]byte, 0, n)
+	var err error
+	for len(head) < n && err == nil {
+		var got int
+		got, err = r.Read(head[len(head):n])
+		head = head[:len(head)+got]
+	}
+	if err != nil && err != io.EOF {
+		return io.MultiReader(bytes.NewReader(head), failed{err}), head
+	}
+	return io.MultiReader(bytes.NewReader(head), r), head
+}
+
+// failed is a reader that gave an error.
+type failed struct{ err error }
+
+func (f failed) Read([]byte) (int, error) { return 0, f.err }
+
 // plainText takes a byte order mark off r and reads UTF-16 where the mark says
 // so. The reason is "" if there was none.
 func plainText(r io.Reader) (io.Reader, Reason) {
-	b := bufio.NewReaderSize(r, 64<<10)
-	head, _ := b.Peek(3)
+	b, head := Head(r, 3)
 	switch {
 	case bytes.HasPrefix(head, []byte("\xef\xbb\xbf")):
-		b.Discard(3)
+		io.CopyN(io.Discard, b, 3) // they are in memory
 		return b, ByteOrder
 	case bytes.HasPrefix(head, []byte("\xff\xfe")), bytes.HasPrefix(head, []byte("\xfe\xff")):
 		return transform.NewReader(b, unicode.UTF16(unicode.BigEndian, unicode.ExpectBOM).NewDecoder()), Recoded

@@ -103,7 +103,9 @@ func (f folder) under(prefix string) folder {
 }
 
 // full is a valid bag of version 1.0 with two algorithms, tag manifests and more.
-func full() folder {
+func full() folder { return fullBy(fixity.SHA256, fixity.SHA512) }
+
+func fullBy(algs ...fixity.Algorithm) folder {
 	f := folder{
 		"bagit.txt":         v1,
 		"bag-info.txt":      "Source-Organization: Quillmere Valley Song Survey\nPayload-Oxum: 24.2\nBagging-Date: 1971-06-04\n",
@@ -111,10 +113,10 @@ func full() folder {
 		"data/sub/b.wav":    "the second",
 		"metadata/note.xml": "<note/>",
 	}
-	for _, a := range []fixity.Algorithm{fixity.SHA256, fixity.SHA512} {
+	for _, a := range algs {
 		f["manifest-"+string(a)+".txt"] = lines(a, f.under("data/"))
 	}
-	f.tag(fixity.SHA256, fixity.SHA512)
+	f.tag(algs...)
 	return f
 }
 

@@ -1,10 +1,10 @@
 package bag
 
 import (
-	"bufio"
-	"bytes"
 	"io"
 	"strings"
+
+	"firmus/manifest"
 
 	"golang.org/x/text/encoding"
 	"golang.org/x/text/encoding/htmlindex"
@@ -44,12 +44,11 @@ func decode(r io.Reader, e encoding.Encoding) (text io.Reader, marked bool) {
 	if e != unicode.UTF8 {
 		r = e.NewDecoder().Reader(r)
 	}
-	b := bufio.NewReaderSize(r, 64<<10)
-	if head, _ := b.Peek(3); bytes.Equal(head, []byte("\ufeff")) {
-		b.Discard(3)
-		marked = true
+	text, head := manifest.Head(r, 3)
+	if marked = string(head) == "\ufeff"; marked {
+		io.CopyN(io.Discard, text, 3) // they are in memory
 	}
-	return b, marked
+	return text, marked
 }
 
 // bad says that decoded text holds what was no text.

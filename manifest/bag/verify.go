@@ -75,15 +75,16 @@ func Verify(ctx context.Context, f manifest.Folder, o Options) (Result, error) {
 }
 
 type verifying struct {
-	f      manifest.Folder
-	o      Options
-	res    Result
-	warn   manifest.Warnings
-	decl   Declaration
-	enc    encoding.Encoding
-	shards []string
-	root   map[string]fixity.Entry // tag files directly in the bag that mean something, and "data"
-	oxum   *oxum
+	f       manifest.Folder
+	o       Options
+	res     Result
+	warn    manifest.Warnings
+	decl    Declaration
+	enc     encoding.Encoding
+	unknown bool // the declared encoding isn't known; enc is UTF-8
+	shards  []string
+	root    map[string]fixity.Entry // tag files directly in the bag that mean something, and "data"
+	oxum    *oxum
 
 	infoName       string
 	payloads, tags []manifest.List
@@ -95,7 +96,7 @@ func (v *verifying) all(ctx context.Context) error {
 	if err := v.look(ctx); err != nil {
 		return err
 	}
-	if known, err := v.declaration(ctx); err != nil || !known {
+	if err := v.declaration(ctx); err != nil {
 		return err
 	}
 	v.find(ctx)
@@ -179,22 +180,22 @@ func (v *verifying) missing(name string) {
 // maxDeclaration is how much of bagit.txt is read: two short lines.
 const maxDeclaration = 64 << 10
 
-// declaration reads bagit.txt. Without a known encoding the other tag files
-// can't be read, so known is false and nothing else is judged.
-func (v *verifying) declaration(ctx context.Context) (known bool, err error) {
+// declaration reads bagit.txt. If the encoding it declares isn't known, the other
+// tag files are read as if they were in UTF-8: most encodings have ASCII in them.
+func (v *verifying) declaration(ctx context.Context) error {
 	v.enc, _ = encodingOf(current.Encoding)
 	if _, ok := v.root[declarationName]; !ok {
 		v.missing(declarationName)
-		return true, nil
+		return nil
 	}
 	r, err := v.tagFile(ctx, declarationName)
 	if err != nil || r == nil {
-		return true, err
+		return err
 	}
 	defer r.Close()
 	text, err := io.ReadAll(io.LimitReader(r, maxDeclaration))
 	if err != nil {
-		return true, v.unreadable(declarationName, err)
+		return v.unreadable(declarationName, err)
 	}
 	decl, warning, problem := ParseDeclaration(text)
 	v.decl = decl
@@ -202,11 +203,11 @@ func (v *verifying) declaration(ctx context.Context) (known bool, err error) {
 	enc, ok := encodingOf(decl.Encoding)
 	if !ok {
 		// One fault, one problem: what is wrong with the text comes first.
-		unknown := fmt.Sprintf("encoding %q is not known, so nothing else was judged", decl.Encoding)
+		detail := fmt.Sprintf("encoding %q is not known", decl.Encoding)
 		if problem == nil {
-			problem = &manifest.Problem{Kind: manifest.Encoding, Path: declarationName, Line: 2, Detail: unknown}
+			problem = &manifest.Problem{Kind: manifest.Encoding, Path: declarationName, Line: 2, Detail: detail}
 		} else {
-			problem.Detail += "; " + unknown
+			problem.Detail += "; " + detail
 		}
 	}
 	if problem != nil {
@@ -215,11 +216,10 @@ func (v *verifying) declaration(ctx context.Context) (known bool, err error) {
 	if warning {
 		v.warn.Add(manifest.Warning{Reason: manifest.Spelling, File: declarationName, Line: 1, Detail: "BagIt-version"})
 	}
-	if !ok {
-		return false, nil
+	if v.unknown = !ok; ok {
+		v.enc = enc
 	}
-	v.enc = enc
-	return true, nil
+	return nil
 }
 
 // find makes the lists of the manifests that lie in the bag.
@@ -312,5 +312,8 @@ func (v *verifying) marked(name string) {
 }
 
 func (v *verifying) notText(name string, line int) {
+	if v.unknown {
+		return
+	}
 	v.problem(manifest.Problem{Kind: manifest.Encoding, Path: name, Line: line, Detail: "it isn't " + v.decl.Encoding})
 }
