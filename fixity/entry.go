@@ -24,6 +24,9 @@ type Entry struct {
 	ModTime time.Time // as the medium gives it
 	Type    Type
 	Pin     Pin // zero where the medium has none
+	// Reported is the digest that the service which keeps the file recorded: the
+	// strongest it has, zero if it has none. A medium has none.
+	Reported Digest
 }
 
 // Pin tells one state of a file from another during a read. It isn't kept in the

@@ -1,0 +1,182 @@
+package cloud
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"firmus/fixity"
+)
+
+// Fate says what became of a file that a listing doesn't show.
+type Fate string
+
+// Fates.
+const (
+	IsThere  Fate = "there"       // it is shown again
+	IsBinned Fate = "in the bin"  // itself or a folder above it
+	IsMoved  Fate = "moved"       // it lies elsewhere
+	IsGone   Fate = "not visible" // deleted, or no longer shared: services don't tell which
+	NotShown Fate = "not shown"   // two complete listings don't show it, and its id isn't known or wasn't asked for
+)
+
+// Lost is a file that a listing doesn't show.
+type Lost struct {
+	Path string // in the set
+	ID   string // the service's id of it if it is known; Files gives it
+}
+
+// Found is what became of a Lost.
+type Found struct {
+	Lost
+	Fate  Fate
+	Text  string // in plain words, with what the service says of it
+	Where string // moved, and in this set: its path now
+	Owner string // of the file, where that can still be seen
+}
+
+// Confirm makes another complete listing, and asks the service by id for those of
+// lost that it doesn't show either, the first 200. Only what it finds IsGone,
+// IsBinned, IsMoved or NotShown is missing. For a Lost without an id it takes the
+// one that was at the path in the last listing that showed it, if this Store made
+// one.
+//
+// Errors are those of List; also when a file is there by its id and the listing
+// doesn't show it (fixity.ErrIncomplete): then none of lost may be called missing.
+func (f *Folder) Confirm(ctx context.Context, lost []Lost) ([]Found, error) {
+	found, err := f.confirm(ctx, lost)
+	if err != nil {
+		return nil, fmt.Errorf("confirm %d files of set %q: %w", len(lost), f.set, err)
+	}
+	return found, nil
+}
+
+func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
+	if err := f.s.hold(ctx); err != nil {
+		return nil, err
+	}
+	defer f.s.release()
+	l, err := f.s.relist(ctx)
+	if err != nil {
+		return nil, err
+	}
+	top, err := l.tree(f.set)
+	if err != nil {
+		return nil, err
+	}
+	all := make([]Found, len(lost))
+	asked := 0
+	for i, x := range lost {
+		if x.ID == "" {
+			x.ID = f.s.known[f.set+"/"+x.Path]
+		}
+		all[i] = Found{Lost: x, Fate: NotShown, Text: "two complete listings do not show it"}
+		switch {
+		case top.find(x.Path) != nil:
+			all[i].Fate, all[i].Text = IsThere, "it is shown again"
+		case x.ID != "" && asked < maxAsked:
+			asked++
+			if err := f.ask(ctx, l, top, &all[i]); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return all, nil
+}
+
+// ask finds out by its id what became of x.
+func (f *Folder) ask(ctx context.Context, l *listing, top *node, x *Found) error {
+	it, err := f.s.get(ctx, x.ID)
+	if classOf(err) == NotVisible {
+		x.Fate, x.Text = IsGone, "deleted, or no longer shared with this account: the service does not say which"
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	x.Owner = it.Owner
+	set, path := l.place(&it)
+	switch {
+	case it.InBin:
+		x.Fate, x.Text = IsBinned, inBin(&it)
+	case !l.below(&it):
+		x.Fate, x.Text = IsMoved, fmt.Sprintf("moved out of the folder; it is named %q", it.Name)
+	case l.items[it.ID] == nil:
+		return fmt.Errorf("%w: %q (id %s) is there, and the listing does not show it", fixity.ErrIncomplete, x.Path, x.ID)
+	case set == f.set:
+		x.Fate, x.Where, x.Text = IsMoved, top.pathOf(it.ID, path), "moved or renamed"
+	default:
+		x.Fate, x.Text = IsMoved, fmt.Sprintf("moved to %q", set+"/"+path)
+	}
+	return nil
+}
+
+// pathOf is the path of the item id below n, guess if it isn't there.
+func (n *node) pathOf(id, guess string) string {
+	if k := n.find(guess); k != nil && k.item.ID == id {
+		return guess
+	}
+	var look func(n *node, prefix string) string
+	look = func(n *node, prefix string) string {
+		for _, k := range n.kids {
+			if k.item.ID == id {
+				return prefix + k.name
+			}
+			if p := look(k, prefix+k.name+"/"); p != "" {
+				return p
+			}
+		}
+		return ""
+	}
+	if p := look(n, ""); p != "" {
+		return p
+	}
+	return guess
+}
+
+// maxKnown bounds how many places of lost files are remembered.
+const maxKnown = 10_000
+
+// remember notes what lay at places where l doesn't show it any more, so that
+// Confirm can ask for it by its id.
+func (s *Store) remember(before, l *listing) {
+	if s.known == nil {
+		s.known = map[string]string{}
+	}
+	var look func(n *node, at string, moved bool)
+	look = func(n *node, at string, moved bool) {
+		it := l.items[n.item.ID]
+		moved = moved || it == nil || it.Parent != n.item.Parent || it.Name != n.item.Name || it.InBin
+		switch {
+		case n.item.Kind == Blob && moved && len(s.known) < maxKnown:
+			s.known[at] = n.item.ID
+		case n.item.Kind == Blob && !moved:
+			delete(s.known, at)
+		}
+		for _, k := range n.kids {
+			look(k, at+"/"+k.name, moved)
+		}
+	}
+	for set, top := range before.sets {
+		look(top, set, false)
+	}
+}
+
+// inBin says in words that an item lies in the bin, and what the service says of
+// how long it will.
+func inBin(it *Item) string {
+	var b strings.Builder
+	b.WriteString("it lies in the bin")
+	if !it.Binned {
+		b.WriteString(", with a folder above it")
+	}
+	if it.BinAt.IsZero() {
+		b.WriteString("; the service does not say since when")
+	} else {
+		fmt.Fprintf(&b, " since %s", it.BinAt.UTC().Format("2006-01-02 15:04 UTC"))
+	}
+	if !it.GoneAt.IsZero() {
+		fmt.Fprintf(&b, ", and by the service's own rule is deleted on %s", it.GoneAt.UTC().Format("2006-01-02"))
+	}
+	return b.String()
+}

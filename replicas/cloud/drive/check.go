@@ -1,0 +1,70 @@
+package drive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/replicas/cloud"
+)
+
+// How far the clock may be off, and how soon before its end a sign-in is spoken of.
+const (
+	clockSlack = 2 * time.Minute
+	endSoon    = 3 * 24 * time.Hour
+)
+
+// Check says what is wrong with the credential and the clock, in plain words. It
+// makes one call.
+func (s *Service) Check(ctx context.Context) []cloud.Problem {
+	var all []cloud.Problem
+	_, err := s.api.About.Get().Context(ctx).Fields("user(emailAddress)").Do()
+	if err != nil {
+		err = s.class.of(err)
+		all = append(all, cloud.Problem{Grave: true, Text: err.Error(), Do: s.remedy(err)})
+	}
+	if off, ok := s.trip.clock(); ok && off.Abs() > clockSlack {
+		way := "ahead of"
+		if off < 0 {
+			way = "behind"
+		}
+		all = append(all, cloud.Problem{
+			Text: fmt.Sprintf("this computer's clock is %s %s the service's", off.Abs().Round(time.Second), way),
+			Do:   "set the clock right, and let the system keep it so: with a wrong one no token is given",
+		})
+	}
+	if s.cred == nil || s.cred.RunsOut().IsZero() {
+		return all
+	}
+	end, left := s.cred.RunsOut(), s.cred.RunsOut().Sub(s.trip.now())
+	const again = "sign in again; if it ends every seven days, publish the project's consent screen (\"in production\")"
+	switch {
+	case left <= 0:
+		all = append(all, cloud.Problem{Grave: true, Text: fmt.Sprintf("the sign-in ended on %s", end.UTC().Format("2006-01-02 15:04 UTC")), Do: again})
+	case left < endSoon:
+		all = append(all, cloud.Problem{Text: fmt.Sprintf("the sign-in ends on %s", end.UTC().Format("2006-01-02 15:04 UTC")), Do: again})
+	}
+	return all
+}
+
+// remedy is what a person can do about err.
+func (s *Service) remedy(err error) string {
+	var e *cloud.Error
+	if !errors.As(err, &e) {
+		return ""
+	}
+	switch {
+	case e.Class == cloud.Later:
+		return "look whether this computer reaches the net, and try again"
+	case e.Class == cloud.Tomorrow:
+		return "wait until tomorrow"
+	case e.Reason == "accessNotConfigured":
+		return "switch on the Google Drive API in that project, or use a key of the project in which it is on"
+	case e.Class == cloud.Blind && s.cred != nil && s.cred.IsKey():
+		return "see whether the clock is right and whether the key is the newest; else make a new key for the account"
+	case e.Class == cloud.Blind:
+		return "sign in again"
+	}
+	return ""
+}

@@ -1,0 +1,193 @@
+package drive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"strings"
+
+	"firmus/replicas/cloud"
+
+	api "google.golang.org/api/drive/v3"
+	"google.golang.org/api/googleapi"
+)
+
+// pageSize is the most that the API gives (discovery document, files.list).
+const pageSize = 1000
+
+// Service is Google Drive. It is a cloud.Service, cloud.ChangeLog and
+// cloud.Checker, and may be used by several goroutines at once.
+type Service struct {
+	api   *api.Service
+	cred  *Credential // nil at a test server
+	trip  *roundTripper
+	class *classifier
+}
+
+var (
+	_ cloud.Service   = (*Service)(nil)
+	_ cloud.ChangeLog = (*Service)(nil)
+	_ cloud.Checker   = (*Service)(nil)
+)
+
+// Get is the item with that id.
+func (s *Service) Get(ctx context.Context, id string) (cloud.Item, error) {
+	f, err := s.api.Files.Get(id).Context(ctx).SupportsAllDrives(true).Fields(fileFields).Do()
+	if err != nil {
+		return cloud.Item{}, s.class.of(err)
+	}
+	it, err := item(f)
+	if err != nil {
+		return it, nonsense(err)
+	}
+	return it, nil
+}
+
+// Page is one page of what q asks for.
+func (s *Service) Page(ctx context.Context, q cloud.Query, token string) (cloud.Page, error) {
+	call := s.api.Files.List().Context(ctx).Spaces("drive").PageSize(pageSize).
+		SupportsAllDrives(true).IncludeItemsFromAllDrives(true).
+		Fields("nextPageToken,incompleteSearch,files(" + fileFields + ")")
+	if q.Drive != "" {
+		call.Corpora("drive").DriveId(q.Drive)
+	} else {
+		call.Corpora("user")
+	}
+	if len(q.Parents) > 0 {
+		call.Q(inParents(q.Parents))
+	}
+	if token != "" {
+		call.PageToken(token)
+	}
+	l, err := call.Do()
+	if err != nil {
+		return cloud.Page{}, s.class.of(err)
+	}
+	p := cloud.Page{Next: l.NextPageToken, Partial: l.IncompleteSearch, Items: make([]cloud.Item, len(l.Files))}
+	for i, f := range l.Files {
+		if p.Items[i], err = item(f); err != nil {
+			return cloud.Page{}, nonsense(err)
+		}
+	}
+	return p, nil
+}
+
+// inParents is a query for what lies directly in one of some folders, in the
+// bin or not.
+func inParents(ids []string) string {
+	var b strings.Builder
+	for i, id := range ids {
+		if i > 0 {
+			b.WriteString(" or ")
+		}
+		b.WriteString(quote(id))
+		b.WriteString(" in parents")
+	}
+	return b.String()
+}
+
+// quote makes a string of the query language (guide "Search query terms and
+// operators": escape single quotes with \').
+func quote(s string) string {
+	return "'" + strings.NewReplacer(`\`, `\\`, `'`, `\'`).Replace(s) + "'"
+}
+
+// Open gives the bytes of a file from offset on. It asks for a range also of the
+// whole file: without one, Go's transport offers to take the bytes compressed.
+func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.ReadCloser, error) {
+	call := s.api.Files.Get(it.ID).Context(ctx).SupportsAllDrives(true)
+	call.Header().Set("Range", fmt.Sprintf("bytes=%d-%d", offset, it.Size-1))
+	res, err := call.Download()
+	if err != nil {
+		var e *googleapi.Error
+		if errors.As(err, &e) && e.Code == http.StatusRequestedRangeNotSatisfiable {
+			return nil, fmt.Errorf("%w: no byte %d is there", cloud.ErrOtherSize, offset)
+		}
+		return nil, s.class.ofFile(err)
+	}
+	if err := rightRange(res, offset, it.Size); err != nil {
+		res.Body.Close()
+		return nil, err
+	}
+	return res.Body, nil
+}
+
+// rightRange says whether an answer has the bytes that were asked for (RFC 9110,
+// sections 14.4 and 15.3.7).
+func rightRange(res *http.Response, offset, size int64) error {
+	if res.StatusCode == http.StatusOK && offset == 0 {
+		if res.ContentLength >= 0 && res.ContentLength != size {
+			return fmt.Errorf("%w: %d bytes are offered", cloud.ErrOtherSize, res.ContentLength)
+		}
+		return nil
+	}
+	if res.StatusCode != http.StatusPartialContent {
+		return nonsense(fmt.Errorf("a range was asked for, and answered with status %d", res.StatusCode))
+	}
+	var from, to, all int64
+	text := res.Header.Get("Content-Range")
+	if n, err := fmt.Sscanf(text, "bytes %d-%d/%d", &from, &to, &all); err != nil || n != 3 {
+		return nonsense(fmt.Errorf("Content-Range %q can't be understood", text))
+	}
+	if all != size {
+		return fmt.Errorf("%w: it has %d bytes", cloud.ErrOtherSize, all)
+	}
+	if from != offset || to != size-1 {
+		return nonsense(fmt.Errorf("bytes %d to %d were asked for, and %d to %d given", offset, size-1, from, to))
+	}
+	return nil
+}
+
+// Now is the token of this moment in the log of a shared drive, or of the account.
+func (s *Service) Now(ctx context.Context, drive string) (string, error) {
+	call := s.api.Changes.GetStartPageToken().Context(ctx).SupportsAllDrives(true).Fields("startPageToken")
+	if drive != "" {
+		call.DriveId(drive)
+	}
+	t, err := call.Do()
+	if err != nil {
+		return "", s.class.of(err)
+	}
+	if t.StartPageToken == "" {
+		return "", nonsense(errors.New("no token was given"))
+	}
+	return t.StartPageToken, nil
+}
+
+// Changes is a page of what changed since token.
+func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.ChangePage, error) {
+	call := s.api.Changes.List(token).Context(ctx).Spaces("drive").PageSize(pageSize).IncludeRemoved(true).
+		SupportsAllDrives(true).IncludeItemsFromAllDrives(true).
+		Fields("nextPageToken,newStartPageToken,changes(changeType,removed,fileId,file(" + fileFields + "))")
+	if drive != "" {
+		call.DriveId(drive)
+	}
+	l, err := call.Do()
+	if err != nil {
+		return cloud.ChangePage{}, s.class.of(err)
+	}
+	p := cloud.ChangePage{Next: l.NextPageToken, Newest: l.NewStartPageToken}
+	if p.Next == "" && p.Newest == "" {
+		return cloud.ChangePage{}, nonsense(errors.New("changes end without a token for the next time"))
+	}
+	for _, c := range l.Changes {
+		if c.FileId == "" || c.ChangeType == "drive" {
+			continue // of the shared drive itself
+		}
+		x := cloud.Change{ID: c.FileId, Gone: c.Removed || c.File == nil}
+		if !x.Gone {
+			if x.Item, err = item(c.File); err != nil {
+				return cloud.ChangePage{}, nonsense(err)
+			}
+		}
+		p.Changes = append(p.Changes, x)
+	}
+	return p, nil
+}
+
+// nonsense is for an answer that can't be right. It may be another the next time.
+func nonsense(err error) error {
+	return &cloud.Error{Class: cloud.Later, Text: "the service gave an answer that can't be right", Err: err}
+}

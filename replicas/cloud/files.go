@@ -1,0 +1,195 @@
+package cloud
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"iter"
+	"slices"
+
+	"firmus/fixity"
+)
+
+// File is a file of a set with what the service says of it besides its Entry.
+type File struct {
+	Entry   fixity.Entry
+	ID      string // the service's; for Lost.ID
+	Owner   string // the account it belongs to; "" in a shared drive
+	Version string
+}
+
+// Files gives all files of the set by the bytes of their paths, from the newest
+// listing, which is made if there is none. Litter is left out. The sequence ends
+// with one error like List's unless everything was seen.
+func (f *Folder) Files(ctx context.Context) iter.Seq2[File, error] {
+	return func(yield func(File, error) bool) {
+		top, _, err := f.top(ctx, "")
+		if err == nil {
+			w := &walk{f: f, ctx: ctx, yield: func(path string, n *node) bool {
+				e := f.entry(path, n)
+				return e.Type != fixity.File || yield(File{e, n.item.ID, n.item.Owner, n.item.Version}, nil)
+			}}
+			if err = w.in(top, "", true); err == errStopped {
+				return
+			}
+			if err == nil {
+				err = w.complete()
+			}
+		}
+		if err != nil {
+			yield(File{}, fmt.Errorf("files of set %q: %w", f.set, err))
+		}
+	}
+}
+
+// About says what a Note is about.
+type About string
+
+// What a Note can be about.
+const (
+	SameName   About = "same name"    // several things of one name lie in one folder
+	OddName    About = "odd name"     // a name that can't be part of a path
+	Binned     About = "in the bin"   // something of the set lies in the bin
+	Account    About = "account"      // files belong to an account, and go when it goes
+	NoDigest   About = "no digest"    // files of which the service recorded no digest
+	Forbidden  About = "forbidden"    // files whose owner doesn't allow reading them
+	NoBytes    About = "no bytes"     // shortcuts and documents of the service's own: no copies of anything
+	OutOfSight About = "out of sight" // things whose folder can't be seen
+)
+
+// Note is something that a person may want to know of a listing and that is no
+// finding.
+type Note struct {
+	About About
+	Path  string // of the one thing it is about, or of the first of several
+	Count int    // of things it is about
+	Owner string // for Account
+	Text  string // in plain words, with paths in quotes and escaped
+}
+
+// Notes says what is noteworthy in the newest listing, which is made if there is
+// none. Things of one sort are one note, but for names and the bin: at most 100
+// notes each. Errors are those of List.
+func (f *Folder) Notes(ctx context.Context) ([]Note, error) {
+	top, l, err := f.top(ctx, "")
+	if err != nil {
+		return nil, fmt.Errorf("notes on set %q: %w", f.set, err)
+	}
+	n := &notes{f: f, l: l, count: map[About]int{}, sorts: map[Note]*Note{}}
+	n.folder(top, "")
+	n.outside()
+	for _, x := range n.sorts {
+		n.list = append(n.list, *x)
+	}
+	slices.SortFunc(n.list, func(a, b Note) int {
+		return cmp.Or(cmp.Compare(a.About, b.About), cmp.Compare(a.Path, b.Path), cmp.Compare(a.Owner, b.Owner), cmp.Compare(a.Text, b.Text))
+	})
+	for i := range n.list {
+		n.list[i].word()
+	}
+	return n.list, nil
+}
+
+// most is how many notes of one sort there are.
+const most = 100
+
+type notes struct {
+	f     *Folder
+	l     *listing
+	list  []Note
+	count map[About]int
+	sorts map[Note]*Note // by About and Owner
+}
+
+// one notes a thing by itself.
+func (n *notes) one(a About, path, text string) {
+	if n.count[a]++; n.count[a] <= most {
+		n.list = append(n.list, Note{About: a, Path: path, Count: 1, Text: text})
+	}
+}
+
+// sort notes a thing with others of its sort. Paths come in order, so the first
+// is the one that is named.
+func (n *notes) sort(a About, owner, path string) {
+	key := Note{About: a, Owner: owner}
+	x := n.sorts[key]
+	if x == nil {
+		x = &Note{About: a, Owner: owner, Path: path}
+		n.sorts[key] = x
+	}
+	x.Count++
+}
+
+func (n *notes) folder(at *node, prefix string) {
+	for _, it := range n.l.kids[at.item.ID] {
+		if it.Binned {
+			what := "a file"
+			if it.Kind == Dir {
+				what = "a folder with all that is in it"
+			}
+			n.one(Binned, prefix+it.Name, fmt.Sprintf("%q, %s: %s", prefix+it.Name, what, inBin(it)))
+		}
+	}
+	for _, k := range at.kids {
+		path := prefix + k.name
+		if n.f.litter(path, k.item.Kind == Dir) {
+			continue
+		}
+		switch {
+		case !plain(k.item.Name):
+			n.one(OddName, path, fmt.Sprintf("%q is no name that a disk could hold; it is shown as %q", k.item.Name, path))
+		case k.name != k.item.Name:
+			n.one(SameName, path, fmt.Sprintf("%q is there more than once; the later one is shown as %q", prefix+k.item.Name, path))
+		}
+		switch k.item.Kind {
+		case Dir:
+			n.folder(k, path+"/")
+			continue
+		case Shortcut, Native:
+			n.sort(NoBytes, "", path)
+			continue
+		}
+		if k.item.Owner != "" {
+			n.sort(Account, k.item.Owner, path)
+		}
+		if k.item.Sum.IsZero() {
+			n.sort(NoDigest, "", path)
+		}
+		if k.item.NoBytes {
+			n.sort(Forbidden, "", path)
+		}
+	}
+}
+
+// outside counts what lies in folders that the listing doesn't show.
+func (n *notes) outside() {
+	for _, it := range n.l.items {
+		if !it.InBin && it.ID != n.l.root.ID && it.ID != it.Drive && it.Parent != n.l.root.ID && it.Parent != it.Drive && n.l.items[it.Parent] == nil {
+			n.sort(OutOfSight, "", "")
+		}
+	}
+}
+
+// word puts a note of a sort into words.
+func (x *Note) word() {
+	if x.Text != "" {
+		return
+	}
+	files := fmt.Sprintf("%d files, the first of them %q,", x.Count, x.Path)
+	is := "are"
+	if x.Count == 1 {
+		files, is = fmt.Sprintf("%q", x.Path), "is"
+	}
+	switch x.About {
+	case Account:
+		x.Text = fmt.Sprintf("%s %s not in a shared drive: they belong to the account %q and go when it goes", files, is, x.Owner)
+	case NoDigest:
+		x.Text = fmt.Sprintf("%s %s without a digest of the service's own: only reading shows anything", files, is)
+	case Forbidden:
+		x.Text = fmt.Sprintf("%s %s not to be read by this account", files, is)
+	case NoBytes:
+		x.Text = fmt.Sprintf("%s %s shortcuts or documents of the service's own: no copies of anything", files, is)
+	case OutOfSight:
+		x.Text = fmt.Sprintf("%d things lie in folders that this account can't see", x.Count)
+	}
+}

@@ -1,0 +1,69 @@
+package cloud
+
+import (
+	"encoding/binary"
+	"hash/fnv"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Kind says what an Item is.
+type Kind uint8
+
+// Kinds of items. Only a Blob has bytes that can be read.
+const (
+	Blob     Kind = iota
+	Dir           // holds other items
+	Shortcut      // stands for another item: reported, never followed
+	Native        // a document of the service's own, which has no bytes
+)
+
+// Item is one thing that a service keeps. It is comparable with ==.
+type Item struct {
+	ID      string
+	Parent  string // id of the folder it lies in; "" if that can't be seen
+	Drive   string // id of the shared drive it lies in; "" in an account's own drive
+	Name    string // as the service has it: any characters, also a slash
+	Kind    Kind
+	Size    int64         // bytes; only of a Blob
+	Sum     fixity.Digest // the strongest that the service recorded: SHA-256, else MD5; zero if it has none
+	Version string        // changes whenever a Blob's bytes are exchanged; "" if the service has no such thing
+	ModTime time.Time     // UTC; set by whoever wrote the file, so it proves nothing
+	Created time.Time     // UTC
+	Owner   string        // the account it belongs to; "" in a shared drive
+	InBin   bool          // itself or a folder above it
+	Binned  bool          // itself
+	BinAt   time.Time     // when it was put there; zero if the service doesn't say
+	GoneAt  time.Time     // when it will be deleted from there; zero if the service doesn't say
+	NoBytes bool          // a Blob whose owner forbids reading it
+	Closed  bool          // a Dir whose contents aren't shown to this account
+}
+
+// pin tells one state of a Blob from another: the item, and its version.
+func (it *Item) pin() fixity.Pin {
+	h := fnv.New64a()
+	h.Write([]byte(it.Version))
+	h.Write([]byte{0})
+	h.Write([]byte(it.Sum.Sum))
+	h.Write(binary.BigEndian.AppendUint64(nil, uint64(it.Size)))
+	p := fixity.Pin{Change: int64(h.Sum64())}
+	h.Reset()
+	h.Write([]byte(it.ID))
+	p.Inode = h.Sum64()
+	return p
+}
+
+// entry is what a listing shows of the item at path.
+func (it *Item) entry(path string) fixity.Entry {
+	e := fixity.Entry{Path: path, ModTime: it.ModTime}
+	switch it.Kind {
+	case Blob:
+		e.Size, e.Pin, e.Reported = it.Size, it.pin(), it.Sum
+	case Shortcut:
+		e.Type = fixity.Link
+	default:
+		e.Type = fixity.Special
+	}
+	return e
+}

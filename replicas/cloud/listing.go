@@ -1,0 +1,303 @@
+package cloud
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+)
+
+// listing is what a complete listing of the folder showed. It doesn't change
+// after it was made, but for served.
+type listing struct {
+	at     time.Time
+	root   Item
+	items  map[string]*Item // all that was shown, by id
+	kids   map[string][]*Item
+	token  string           // moment of the change log up to which it is good; "" without one
+	sets   map[string]*node // the trees that were asked for, by the set's name
+	served map[string]bool
+}
+
+// The times that a listing is begun again when the service rejects a page token,
+// and that lost ids are asked for.
+const (
+	maxRestarts = 2
+	maxAsked    = 200
+)
+
+// relist makes a new listing; the Store's lock is held. An error wraps
+// fixity.ErrIncomplete, unless ctx ended.
+func (s *Store) relist(ctx context.Context) (*listing, error) {
+	before := s.last
+	s.cur = nil
+	l, err := s.listOnce(ctx, before)
+	if err == nil && before != nil {
+		l, err = s.confirmed(ctx, before, l)
+	}
+	if err != nil {
+		if ctx.Err() != nil {
+			return nil, context.Cause(ctx)
+		}
+		return nil, fmt.Errorf("%w: %w", fixity.ErrIncomplete, err)
+	}
+	if before != nil {
+		s.remember(before, l)
+	}
+	s.cur, s.last = l, l
+	return l, nil
+}
+
+// listOnce makes one listing. What it shares with before, it shares in memory.
+func (s *Store) listOnce(ctx context.Context, before *listing) (*listing, error) {
+	root, err := s.root(ctx)
+	if err != nil {
+		return nil, err
+	}
+	l := &listing{at: s.o.Now(), root: root, items: map[string]*Item{}, sets: map[string]*node{}, served: map[string]bool{}}
+	w := &sweep{s: s, l: l, words: map[string]string{}, listed: map[string]bool{}, batch: s.o.Batch}
+	if before != nil {
+		w.before = before.items
+	}
+	log, logged := s.service.(ChangeLog)
+	if logged {
+		// The token is taken first: what moves from a page to come to one that has
+		// been shown would else be on neither.
+		if err := s.try(ctx, func(ctx context.Context) (err error) {
+			l.token, err = log.Now(ctx, root.Drive)
+			return err
+		}); err != nil {
+			return nil, fmt.Errorf("change log: %w", err)
+		}
+	}
+	if root.Drive != "" {
+		_, err = w.query(ctx, Query{Drive: root.Drive})
+	} else {
+		err = w.below(ctx, []string{root.ID})
+	}
+	if err != nil {
+		return nil, err
+	}
+	if logged {
+		if err := w.replay(ctx, log); err != nil {
+			return nil, err
+		}
+	}
+	// Who loses access halfway gets no error but empty answers.
+	if l.root, err = s.root(ctx); err != nil {
+		return nil, err
+	}
+	l.index()
+	return l, nil
+}
+
+// index sorts the items by the folder they lie in.
+func (l *listing) index() {
+	l.kids = map[string][]*Item{}
+	for _, it := range l.items {
+		if it.Parent != "" && it.ID != l.root.ID {
+			l.kids[it.Parent] = append(l.kids[it.Parent], it)
+		}
+	}
+}
+
+// sweep is a listing being made.
+type sweep struct {
+	s      *Store
+	l      *listing
+	before map[string]*Item
+	words  map[string]string // strings that many items have
+	listed map[string]bool   // folders that were asked for
+	batch  int
+}
+
+// below lists everything below folders, breadth first, many to a call.
+func (w *sweep) below(ctx context.Context, folders []string) error {
+	for len(folders) > 0 {
+		n := min(w.batch, len(folders))
+		part := folders[:n:n]
+		got, err := w.query(ctx, Query{Drive: w.l.root.Drive, Parents: part})
+		if classOf(err) == Refused && n > 1 {
+			w.batch = (n + 1) / 2 // how many a service takes in one call isn't written anywhere
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		folders = folders[n:]
+		for _, id := range part {
+			w.listed[id] = true
+		}
+		for _, it := range got {
+			if it.Kind == Dir && !it.InBin && !it.Closed && !w.listed[it.ID] {
+				folders = append(folders, it.ID)
+			}
+		}
+	}
+	return nil
+}
+
+// query puts all that q asks for into the listing and gives it, or nothing.
+func (w *sweep) query(ctx context.Context, q Query) ([]*Item, error) {
+	what := "list the shared drive"
+	if len(q.Parents) > 0 {
+		what = fmt.Sprintf("list %d folders", len(q.Parents))
+	}
+	for restarts := 0; ; restarts++ {
+		got, err := w.pages(ctx, q)
+		if err == nil {
+			for _, it := range got {
+				w.l.items[it.ID] = it
+			}
+			return got, nil
+		}
+		var tok *tokenError
+		if !errors.As(err, &tok) {
+			return nil, fmt.Errorf("%s: %w", what, err)
+		}
+		if restarts == maxRestarts {
+			return nil, fmt.Errorf("%s: page tokens were rejected %d times: %v", what, restarts+1, tok.err)
+		}
+	}
+}
+
+// tokenError says that a page token was rejected: the pages before it are to be
+// discarded too.
+type tokenError struct{ err error }
+
+func (e *tokenError) Error() string { return e.err.Error() }
+
+// pages are the items of all pages of q. One that is on two pages, since things
+// moved meanwhile, is given twice, the newer last.
+func (w *sweep) pages(ctx context.Context, q Query) ([]*Item, error) {
+	var all []*Item
+	seen := map[string]bool{}
+	for token := ""; ; {
+		var p Page
+		err := w.s.try(ctx, func(ctx context.Context) (err error) {
+			p, err = w.s.service.Page(ctx, q, token)
+			return err
+		})
+		switch {
+		case classOf(err) == Refused && token != "":
+			return nil, &tokenError{err}
+		case err != nil:
+			return nil, err
+		case p.Partial:
+			return nil, errors.New("the service says that it did not look everywhere")
+		}
+		for i := range p.Items {
+			all = append(all, w.keep(p.Items[i]))
+		}
+		if p.Next == "" {
+			return all, nil
+		}
+		if seen[p.Next] {
+			return nil, errors.New("the service gives the same page over and over")
+		}
+		seen[p.Next], token = true, p.Next
+	}
+}
+
+// keep is the item as it is kept: shared with the listing before if it is the same.
+func (w *sweep) keep(it Item) *Item {
+	if old := w.before[it.ID]; old != nil && *old == it {
+		return old
+	}
+	for _, s := range []*string{&it.Parent, &it.Drive, &it.Owner} {
+		if k, ok := w.words[*s]; ok {
+			*s = k
+		} else {
+			w.words[*s] = *s
+		}
+	}
+	return &it
+}
+
+// replay puts in what changed while the listing was made.
+func (w *sweep) replay(ctx context.Context, log ChangeLog) error {
+	changes, newest, err := w.s.changes(ctx, log, w.l.root.Drive, w.l.token)
+	if err != nil {
+		return fmt.Errorf("what changed meanwhile: %w", err)
+	}
+	for _, c := range changes {
+		switch {
+		case c.Gone:
+			delete(w.l.items, c.ID)
+		// The log is of all that the account sees. Elsewhere only folders count: they
+		// may be on the way to something that lies here now.
+		case w.l.root.Drive != "" || w.l.items[c.ID] != nil || w.listed[c.Item.Parent]:
+			w.l.items[c.ID] = w.keep(c.Item)
+		}
+	}
+	w.l.token = newest
+	if w.l.root.Drive != "" || len(changes) == 0 {
+		return nil
+	}
+	// Folders that were moved here have contents that no query asked for.
+	var more []string
+	for _, it := range w.l.items {
+		if it.Kind == Dir && !it.InBin && !it.Closed && !w.listed[it.ID] && w.listed[it.Parent] {
+			more = append(more, it.ID)
+		}
+	}
+	return w.below(ctx, more)
+}
+
+// confirmed is l, or a second listing, after asking for what before showed and l
+// doesn't. It fails if something is there and isn't shown: then nothing may be
+// called missing.
+func (s *Store) confirmed(ctx context.Context, before, l *listing) (*listing, error) {
+	var lost []string
+	for id, it := range before.items {
+		if l.items[id] == nil && it.Kind == Blob && !it.InBin && before.below(it) {
+			lost = append(lost, id)
+		}
+	}
+	if len(lost) == 0 {
+		return l, nil
+	}
+	l, err := s.listOnce(ctx, before)
+	if err != nil {
+		return nil, err
+	}
+	asked := 0
+	for _, id := range lost {
+		if l.items[id] != nil {
+			continue
+		}
+		if asked++; asked > maxAsked {
+			break
+		}
+		it, err := s.get(ctx, id)
+		switch {
+		case classOf(err) == NotVisible:
+		case err != nil:
+			return nil, err
+		case !it.InBin && l.below(&it):
+			return nil, fmt.Errorf("file %q (id %s) is there, and two listings did not show it", it.Name, id)
+		}
+	}
+	return l, nil
+}
+
+// below says whether an item lies somewhere below the listing's root.
+func (l *listing) below(it *Item) bool {
+	for depth := 0; it != nil && depth < 1000; depth++ {
+		if it.Parent == l.root.ID {
+			return true
+		}
+		it = l.items[it.Parent]
+	}
+	return false
+}
+
+func (s *Store) get(ctx context.Context, id string) (it Item, err error) {
+	err = s.try(ctx, func(ctx context.Context) (err error) {
+		it, err = s.service.Get(ctx, id)
+		return err
+	})
+	return it, err
+}
