@@ -50,7 +50,7 @@ func scanAudit(r interface{ Scan(...any) error }) (Audit, error) {
 
 // Audit reads one audit.
 func (t *Tx) Audit(id int64) (Audit, error) {
-	a, err := scanAudit(t.q.QueryRowContext(t.ctx, `SELECT `+auditColumns+` FROM audit WHERE id = $1`, id))
+	a, err := scanAudit(t.one(`SELECT `+auditColumns+` FROM audit WHERE id = $1`, id))
 	return a, notFound(err)
 }
 

@@ -93,13 +93,13 @@ func scanFile(r interface{ Scan(...any) error }) (File, error) {
 
 // File reads a file by its number; fixity.ErrNotFound if there is none.
 func (t *Tx) File(id int64) (File, error) {
-	f, err := scanFile(t.q.QueryRowContext(t.ctx, `SELECT `+fileColumns+` FROM file WHERE id = $1`, id))
+	f, err := scanFile(t.one(`SELECT `+fileColumns+` FROM file WHERE id = $1`, id))
 	return f, notFound(err)
 }
 
 // FileAt reads the file under care at a path of a set.
 func (t *Tx) FileAt(set, p string) (File, error) {
-	f, err := scanFile(t.q.QueryRowContext(t.ctx, `SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND path = $2 AND retired_at = 0`, set, []byte(p)))
+	f, err := scanFile(t.one(`SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND path = $2 AND retired_at = 0`, set, []byte(p)))
 	return f, notFound(err)
 }
 

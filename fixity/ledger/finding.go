@@ -43,7 +43,7 @@ func scanFinding(r interface{ Scan(...any) error }) (Finding, error) {
 
 // Finding reads one finding; fixity.ErrNotFound if there is none of that number.
 func (t *Tx) Finding(id int64) (Finding, error) {
-	f, err := scanFinding(t.q.QueryRowContext(t.ctx, `SELECT `+findingColumns+` FROM finding WHERE id = $1`, id))
+	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding WHERE id = $1`, id))
 	return f, notFound(err)
 }
 
@@ -158,14 +158,14 @@ func (t *Tx) Settle(f Finding, how fixity.Settled, by, reason string) error {
 
 // openFor is the open finding about a file in a store.
 func (t *Tx) openFor(store, set string, carrier, file int64) (Finding, error) {
-	f, err := scanFinding(t.q.QueryRowContext(t.ctx, `SELECT `+findingColumns+` FROM finding
+	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding
 		WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND file <> 0 AND settled = ''`, store, set, carrier, file))
 	return f, notFound(err)
 }
 
 // openOther is the open finding about something that is no file under care.
 func (t *Tx) openOther(store, set string, subject fixity.Subject, kind fixity.Kind, path string) (Finding, error) {
-	f, err := scanFinding(t.q.QueryRowContext(t.ctx, `SELECT `+findingColumns+` FROM finding
+	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding
 		WHERE store = $1 AND set_name = $2 AND subject = $3 AND kind = $4 AND path = $5 AND file = 0 AND settled = ''`,
 		store, set, string(subject), string(kind), []byte(path)))
 	return f, notFound(err)

@@ -60,7 +60,7 @@ func (t *Tx) Copies(file int64) ([]Copy, error) {
 
 // CopyAt reads the copy that lies or should lie at a path.
 func (t *Tx) CopyAt(store, set, at string) (Copy, error) {
-	c, err := scanCopy(t.q.QueryRowContext(t.ctx, `SELECT `+copyColumns+` FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4`,
+	c, err := scanCopy(t.one(`SELECT `+copyColumns+` FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4`,
 		store, set, []byte(top(at)), []byte(at)))
 	return c, notFound(err)
 }
@@ -103,7 +103,7 @@ func (t *Tx) PutCopy(was, c Copy) error {
 // file was renamed, and this store has not followed. Of two files one can lie
 // there; the other is awaited where it should be from now on.
 func (t *Tx) makeWay(c Copy) error {
-	old, err := scanCopy(t.q.QueryRowContext(t.ctx, `SELECT `+copyColumns+` FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
+	old, err := scanCopy(t.one(`SELECT `+copyColumns+` FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
 		c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At)))
 	if errors.Is(err, sql.ErrNoRows) || err == nil && old.File == c.File {
 		return nil

@@ -144,7 +144,7 @@ func (t *Tx) Strays(store, set, afterTop, after string, limit int) ([]Stray, err
 
 // StrayAt reads the stray at a path; fixity.ErrNotFound if none is known there.
 func (t *Tx) StrayAt(store, set, at string) (Stray, error) {
-	s, err := scanStray(t.q.QueryRowContext(t.ctx, `SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
+	s, err := scanStray(t.one(`SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
 		store, set, []byte(top(at)), []byte(at)))
 	return s, notFound(err)
 }

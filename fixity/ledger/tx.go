@@ -26,6 +26,8 @@ type Tx struct {
 	events []Event
 	tally  map[tallyKey]tallyDelta
 	days   map[string]dayDelta // by store
+
+	statements map[string]*statement // by their text
 }
 
 type tallyKey struct {
@@ -93,7 +95,7 @@ func (l *Ledger) View(ctx context.Context, fn func(*Tx) error) error {
 func (t *Tx) Now() time.Time { return t.now }
 
 func (t *Tx) exec(query string, args ...any) (int64, error) {
-	r, err := t.q.ExecContext(t.ctx, query, texts(args)...)
+	r, err := t.execute(query, texts(args))
 	if err != nil {
 		return 0, fmt.Errorf("%s: %w", firstWords(query), err)
 	}
@@ -101,7 +103,7 @@ func (t *Tx) exec(query string, args ...any) (int64, error) {
 }
 
 func (t *Tx) row(query string, args []any, into ...any) error {
-	err := t.q.QueryRowContext(t.ctx, query, texts(args)...).Scan(into...)
+	err := t.one(query, texts(args)...).Scan(into...)
 	if errors.Is(err, sql.ErrNoRows) {
 		return fixity.ErrNotFound
 	}
@@ -114,11 +116,11 @@ func (t *Tx) row(query string, args []any, into ...any) error {
 // rows calls scan for each row and closes the cursor before it returns: none is
 // open while a file is read.
 func (t *Tx) rows(query string, args []any, scan func(*sql.Rows) error) error {
-	rs, err := t.q.QueryContext(t.ctx, query, texts(args)...)
+	rs, done, err := t.query(query, texts(args))
 	if err != nil {
 		return fmt.Errorf("%s: %w", firstWords(query), err)
 	}
-	defer rs.Close()
+	defer done()
 	for rs.Next() {
 		if err := scan(rs); err != nil {
 			return fmt.Errorf("%s: %w", firstWords(query), err)
