@@ -233,7 +233,7 @@ func (c *command) printFindings(a *app.App, fs []ledger.Finding, fresh map[int64
 	for _, f := range ordered {
 		if f.Incident != 0 {
 			if shown[f.Incident] == 0 {
-				c.printf("  ONE INCIDENT: %s %s in %s, %s (incident %d); the first of them:\n", report.Number(int64(total[f.Incident])), f.Kind, f.Store, f.Set, f.Incident)
+				c.printIncident(f, total[f.Incident])
 			}
 			if shown[f.Incident]++; shown[f.Incident] > 3 {
 				continue
@@ -241,6 +241,22 @@ func (c *command) printFindings(a *app.App, fs []ledger.Finding, fresh map[int64
 		}
 		c.printFinding(a, f, fresh[f.ID], withStore)
 	}
+}
+
+// printIncident heads the findings of one incident, with what to do about it as a whole.
+func (c *command) printIncident(f ledger.Finding, n int) {
+	if fixity.State(f.Kind) == fixity.Unreadable {
+		c.printf("  ONE INCIDENT: %s on %s can't be read (incident %d). The drive may be failing:\n", report.Count(int64(n), "file"), f.Store, f.Incident)
+		c.printf("      - Stop using it: no audit, no copying, no repair program. Pull nothing out while it works.\n")
+		c.printf("      - Copy what has no other intact copy first, from the other stores; then get a new drive, and ask somebody qualified about this one.\n")
+		return
+	}
+	c.printf("  ONE INCIDENT: %s %s in %s, %s (incident %d); the first of them:\n", report.Number(int64(n)), f.Kind, f.Store, f.Set, f.Incident)
+	if fixity.State(f.Kind) == fixity.Misplaced {
+		c.printf("      If somebody reorganised the folders on purpose, look at some of them, then: firmus findings signoff --incident %d --files %d --reason \"…\"\n", f.Incident, n)
+		return
+	}
+	c.printf("      So many at once are seldom damage: a program, a script or a mistaken hand. Stop whatever keeps this store in step with others, before it carries this over.\n")
 }
 
 func (c *command) printFinding(a *app.App, f ledger.Finding, fresh, withStore bool) {

@@ -297,6 +297,9 @@ func (r Record) endAudit(ctx context.Context, audit int64) error {
 				return err
 			}
 		}
+		if err := t.failing(a); err != nil {
+			return err
+		}
 		if a.Kind == Plain {
 			if err := t.late(a, r.by); err != nil {
 				return err

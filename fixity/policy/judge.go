@@ -129,7 +129,7 @@ func urgency(r Rules, c Case, own Holding, intact []string, rule Store) fixity.U
 func (r Rules) CountIndependent(stores []string) int {
 	var leaders []string
 	for _, s := range stores {
-		if l := r.leader(s); !slices.Contains(leaders, l) {
+		if l := r.Leader(s); !slices.Contains(leaders, l) {
 			leaders = append(leaders, l)
 		}
 	}

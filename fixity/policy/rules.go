@@ -44,6 +44,30 @@ type Set struct {
 type Rules struct {
 	Stores []Store // in the configuration's order
 	Sets   []Set
+	Copies int           // independent copies that each file should have; 0 is not asked
+	Places int           // in so many different places; 0 is not asked
+	Within time.Duration // fewer than that for longer is a finding
+}
+
+// Asked is how many independent copies, in how many places, a file of a set should
+// have: no more than the stores that hold the set can give, for such a finding
+// would never go away.
+func (r Rules) Asked(set string) (copies, places int) {
+	leaders, where := map[string]bool{}, map[string]bool{}
+	for _, s := range r.Stores {
+		if s.Holds(set) {
+			leaders[r.Leader(s.Name)], where[r.PlaceOf(s.Name)] = true, true
+		}
+	}
+	return min(r.Copies, len(leaders)), min(r.Places, len(where))
+}
+
+// PlaceOf is the place of a store; one whose place isn't said is in a place of its own.
+func (r Rules) PlaceOf(name string) string {
+	if s, ok := r.Store(name); ok && s.Place != "" {
+		return s.Place
+	}
+	return "of " + name
 }
 
 // Store finds a store by name; the zero Store stands for one no longer configured.
@@ -79,12 +103,12 @@ func (r Rules) Arrivals(set string) (Store, bool) {
 // Independent says that copies in the two stores don't fail by one wrong hand:
 // neither follows the other, directly or through others.
 func (r Rules) Independent(a, b string) bool {
-	return a != b && r.leader(a) != r.leader(b)
+	return a != b && r.Leader(a) != r.Leader(b)
 }
 
-// leader is the store at the end of a chain of follows. A circle (refused by the
+// Leader is the store at the end of a chain of follows. A circle (refused by the
 // configuration) ends at the first name seen twice.
-func (r Rules) leader(name string) string {
+func (r Rules) Leader(name string) string {
 	seen := map[string]bool{}
 	for !seen[name] {
 		seen[name] = true

@@ -101,6 +101,9 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	if err := e.followUp(ctx, o.Cache); err != nil {
 		return results, err
 	}
+	if err := e.judgeFew(ctx); err != nil {
+		return results, err
+	}
 	// What the follow-up showed may have changed what the findings say.
 	for i := range results {
 		if err := e.collectFindings(ctx, &results[i], o, order); err != nil {
@@ -113,6 +116,20 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	}
 	e.backupIfDue(ctx)
 	return results, nil
+}
+
+// judgeFew holds the number of copies against the rule, now that all is read.
+func (e *Env) judgeFew(ctx context.Context) error {
+	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		for _, s := range e.Rules.Stores {
+			if s.Arrivals && e.listable(s.Kind) {
+				if err := t.JudgeFew(s.Name, e.By); err != nil {
+					return fmt.Errorf("copies of what arrives in %s: %w", s.Name, err)
+				}
+			}
+		}
+		return nil
+	})
 }
 
 // auditable are the stores an order is about.

@@ -95,7 +95,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 func (a *App) Close() error { return a.Ledger.Close() }
 
 func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error) {
-	var r policy.Rules
+	r := policy.Rules{Copies: c.Rule.Copies, Places: c.Rule.Places, Within: time.Duration(c.Rule.Within)}
 	litter := map[string]policy.LeaveOut{}
 	for _, s := range c.Sets {
 		r.Sets = append(r.Sets, policy.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing)})
