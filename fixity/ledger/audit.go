@@ -249,13 +249,13 @@ func (t *Tx) claim(j fixity.Job) (fixity.Shard, error) {
 	return s, nil
 }
 
-// moveShard moves a claimed shard on, if the claim still holds: attempt and cursor
-// are those of the claim. Otherwise the whole transaction must be given up.
+// moveShard moves a claimed shard on, if the claim still holds: attempt, cursor
+// and phase are those of the claim. Otherwise the whole transaction must be given up.
 func (t *Tx) moveShard(s fixity.Shard, to fixity.Phase, cursor string, listed, leftOut, read, bytes int64, trouble string) error {
 	n, err := t.exec(`UPDATE shard SET phase = $4, cursor = $5, listed = listed + $6, left_out = left_out + $7, read = read + $8, bytes = bytes + $9,
 			complete = CASE WHEN $10 = '' THEN complete ELSE 0 END, trouble = CASE WHEN $10 = '' THEN trouble ELSE $10 END
-		WHERE id = $1 AND attempt = $2 AND cursor = $3`,
-		s.ID, s.Attempt, []byte(s.Cursor), string(to), []byte(cursor), listed, leftOut, read, bytes, trouble)
+		WHERE id = $1 AND attempt = $2 AND cursor = $3 AND phase = $11`,
+		s.ID, s.Attempt, []byte(s.Cursor), string(to), []byte(cursor), listed, leftOut, read, bytes, trouble, string(s.Phase))
 	if err == nil && n == 0 {
 		return fixity.ErrLost
 	}
