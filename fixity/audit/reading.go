@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"time"
 
 	"firmus/fixity"
@@ -49,7 +50,7 @@ func (r *slice) once(ctx context.Context, c fixity.Cache, d fixity.Due, algs ...
 	if err != nil {
 		return reading{}, nil, err
 	}
-	x, err = r.a.once(ctx, st, r.s, d, algs...)
+	x, err = r.a.once(ctx, st, r.s, d, nil, algs...)
 	if errors.Is(err, fixity.ErrUnreadable) && !errors.Is(err, fixity.ErrAway) {
 		x.sums.Digests = nil // they are of a beginning
 		return x, err, nil
@@ -192,16 +193,22 @@ func (t Taken) Digest(a fixity.Algorithm) fixity.Digest { d, _ := t.Sums.Get(a);
 // asked for. Errors are those of the store; fixity.ErrAway also if it gives no
 // byte for as long as Stall.
 func (a *Auditor) Take(ctx context.Context, store, set, path string, cache fixity.Cache, algs ...fixity.Algorithm) (Taken, error) {
+	return a.TakeThrough(ctx, store, set, path, cache, nil, algs...)
+}
+
+// TakeThrough is Take, and gives all bytes, in order, to the writer that tee makes
+// for a file of a size; nil makes none. An error of the writer ends the reading.
+func (a *Auditor) TakeThrough(ctx context.Context, store, set, path string, cache fixity.Cache, tee func(size int64) io.Writer, algs ...fixity.Algorithm) (Taken, error) {
 	st, err := a.Open(store, set, cache)
 	if err != nil {
 		return Taken{}, err
 	}
-	r, err := a.once(ctx, st, fixity.Shard{Store: store, Set: set}, fixity.Due{Path: path}, algs...)
+	r, err := a.once(ctx, st, fixity.Shard{Store: store, Set: set}, fixity.Due{Path: path}, tee, algs...)
 	return Taken{r.entry, r.sums, r.cache, r.at}, err
 }
 
 // once reads a file from its first byte to its last.
-func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.Due, algs ...fixity.Algorithm) (reading, error) {
+func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.Due, tee func(size int64) io.Writer, algs ...fixity.Algorithm) (reading, error) {
 	ctx, w := a.stallWatch(ctx)
 	defer w.stop()
 	r := reading{entry: fixity.Entry{Path: d.Path}, at: a.Now()}
@@ -227,6 +234,9 @@ func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.D
 		}
 		w.beat()
 	}}
+	if tee != nil {
+		o.Tee = tee(e.Size)
+	}
 	r.sums, err = o.Read(ctx, f)
 	r.cache, r.at = f.Cache(), a.Now()
 	closeErr := f.Close()
