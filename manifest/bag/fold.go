@@ -111,7 +111,7 @@ func inPayload(path string) bool { return strings.HasPrefix(path, payload+"/") }
 // cause is the root that explains ps[i], nil if none does.
 func (f *folding) cause(i int, p manifest.Problem) *root {
 	for _, r := range f.roots {
-		if r.at == i {
+		if r.at == i && r.why != unread && r.why != misnamed {
 			return nil
 		}
 	}

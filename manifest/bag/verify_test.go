@@ -58,6 +58,7 @@ func TestVerify(t *testing.T) {
 		{name: "2.1.1 no last line end", from: plain, change: set("bagit.txt", strings.TrimSuffix(v1, "\n")), complete: true},
 		{name: "2.1.1 an encoding that is not known", from: plain, change: set("bagit.txt", strings.Replace(v1, "UTF-8", "UTF-9", 1)), problems: []string{"encoding bagit.txt"}},
 		{name: "2.1.2 no payload folder", from: full, change: func(f folder) { delete(f, "data/a.wav"); delete(f, "data/sub/b.wav") }, problems: []string{"missing data"}},
+		{name: "2.1.2 no payload folder, one manifest", from: plain, change: func(f folder) { delete(f, "data/a.wav"); delete(f, "data/sub/b.wav") }, problems: []string{"missing data"}},
 		{name: "2.1.2 an empty payload folder", from: func() folder { return folder{"bagit.txt": v1, "data/": "", "manifest-sha512.txt": ""} }, complete: true},
 		{name: "2.1.2 a file instead of the payload folder", from: func() folder { return folder{"bagit.txt": v1, "data": "x", "manifest-sha512.txt": ""} }, problems: []string{"missing data"}},
 		{name: "2.1.3 no payload manifest", from: plain, change: drop("manifest-sha256.txt"), problems: []string{"no-manifest "}},
