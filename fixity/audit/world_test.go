@@ -455,3 +455,7 @@ func of[V any](v V, paths ...string) map[string]V {
 	}
 	return out
 }
+
+func readerOf(data string) io.Reader { return strings.NewReader(data) }
+
+func chtime(path string, at time.Time) error { return os.Chtimes(path, at, at) }
