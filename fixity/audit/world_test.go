@@ -30,6 +30,7 @@ var begun = time.Date(2024, 5, 6, 7, 8, 9, 0, time.UTC)
 type world struct {
 	t     testing.TB
 	l     *ledger.Ledger
+	place place
 	rules policy.Rules
 	roots map[string]*root
 	cache map[string]*root // read through the page cache, where a test wants that
@@ -54,7 +55,8 @@ func newWorld(t testing.TB, rules policy.Rules) *world {
 	t.Helper()
 	w := &world{t: t, rules: rules, roots: map[string]*root{}, now: begun}
 	base := t.TempDir()
-	w.l = openLedger(t, base, rules)
+	w.place = placeOf(t, base)
+	w.l = w.place.open(t, rules)
 	for _, s := range rules.Stores {
 		for _, set := range s.Sets {
 			dir := filepath.Join(base, s.Name, set)
@@ -95,16 +97,6 @@ func oneStore() policy.Rules {
 		Stores: []policy.Store{{Name: "shelf", Kind: "disk", Sets: []string{"masters"}, Arrivals: true, ReadWithin: 90 * day, ExpectWithin: 7 * day}},
 		Sets:   []policy.Set{{Name: "masters", Role: fixity.Master}},
 	}
-}
-
-func openLedger(t testing.TB, base string, rules policy.Rules) *ledger.Ledger {
-	t.Helper()
-	l, err := ledger.Open(t.Context(), ledger.Options{Path: filepath.Join(base, "ledger.db"), State: base, Rules: rules, Now: begun, By: "a test"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { l.Close() })
-	return l
 }
 
 // root is a store's root whose every operation can be made to fail: those that
