@@ -47,7 +47,6 @@ const (
 	Spelling       Reason = "spelling"
 	Repeated       Reason = "repeated"
 	Value          Reason = "value"
-	NoBreak        Reason = "no-break"
 	EmptyFolder    Reason = "empty-folder"
 	WindowsName    Reason = "windows-name"
 	LengthDiffers  Reason = "length"
@@ -97,7 +96,6 @@ var Reasons = []ReasonTerm{
 	{Spelling, true, `the label isn't spelled as RFC 8493 has it`},
 	{Repeated, true, `the label should not be there more than once`},
 	{Value, true, `the value hasn't the form that RFC 8493 asks of it`},
-	{NoBreak, false, `the last line has no line end`},
 	{EmptyFolder, true, `an empty folder: a bag holds files only, so it isn't carried over`},
 	{WindowsName, true, `Windows can't hold a file of this name`},
 	{LengthDiffers, true, `the length in fetch.txt isn't the file's`},
