@@ -1,0 +1,140 @@
+package ledger
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Firing is a time at which the clock orders something.
+type Firing struct {
+	Job     string // FiringAudit, FiringVisit
+	Store   string
+	Due     time.Time // by the schedule
+	Missed  int64     // earlier times that it makes up
+	Tries   int64     // how often it was begun
+	Tried   time.Time // when it was begun last
+	By      string
+	Ended   time.Time // zero: it runs, is to be tried again, or was cut off
+	Outcome string    // of the last try
+	Trouble string    // why it is neither done nor begun; for people
+}
+
+// Jobs of the clock. Stored: never change one.
+const (
+	FiringAudit = "audit"
+	FiringVisit = "visit" // a visiting store has come
+)
+
+// Outcomes of a firing. Stored: never change one.
+const (
+	FiringBegun      = "begun" // the schedule was begun; nothing was done
+	FiringDone       = "done"
+	FiringAway       = "away"       // the store was not there
+	FiringUnfinished = "unfinished" // something could not be read
+	FiringFailed     = "failed"
+	FiringBusy       = "busy"    // somebody else works on the store: to be tried again
+	FiringStopped    = "stopped" // the daemon was stopped: to be tried again
+)
+
+// FiringOutcomes is every outcome.
+var FiringOutcomes = []string{FiringBegun, FiringDone, FiringAway, FiringUnfinished, FiringFailed, FiringBusy, FiringStopped}
+
+// WinFiring takes a time of the schedule. It is false if somebody else has it, and
+// then nothing was changed.
+func (t *Tx) WinFiring(f Firing) (bool, error) {
+	n, err := t.exec(`INSERT INTO firing (job, store, due_at, missed, tries, tried_at, by_name) VALUES ($1, $2, $3, $4, 1, $5, $6)
+		ON CONFLICT DO NOTHING`, f.Job, f.Store, nanos(f.Due), f.Missed, nanos(t.now), f.By)
+	return n > 0, err
+}
+
+// TryFiringAgain takes a firing that has not ended for another try. It is false if
+// it has ended, or somebody else took it since f was read.
+func (t *Tx) TryFiringAgain(f Firing) (bool, error) {
+	n, err := t.exec(`UPDATE firing SET tries = tries + 1, tried_at = $5, by_name = $6, outcome = '', trouble = ''
+		WHERE job = $1 AND store = $2 AND due_at = $3 AND tries = $4 AND ended_at = 0`,
+		f.Job, f.Store, nanos(f.Due), f.Tries, nanos(t.now), f.By)
+	return n > 0, err
+}
+
+// EndFiring notes what a try has given. FiringBusy and FiringStopped leave the
+// firing to be tried again.
+func (t *Tx) EndFiring(f Firing, outcome, trouble string) error {
+	ended := nanos(t.now)
+	if outcome == FiringBusy || outcome == FiringStopped {
+		ended = 0
+	}
+	_, err := t.exec(`UPDATE firing SET outcome = $4, trouble = $5, ended_at = $6 WHERE job = $1 AND store = $2 AND due_at = $3`,
+		f.Job, f.Store, nanos(f.Due), outcome, trouble, ended)
+	return err
+}
+
+const firingColumns = `job, store, due_at, missed, tries, tried_at, by_name, ended_at, outcome, trouble`
+
+func scanFiring(r interface{ Scan(...any) error }) (Firing, error) {
+	var f Firing
+	var due, tried, ended int64
+	if err := r.Scan(&f.Job, &f.Store, &due, &f.Missed, &f.Tries, &tried, &f.By, &ended, &f.Outcome, &f.Trouble); err != nil {
+		return Firing{}, err
+	}
+	f.Due, f.Tried, f.Ended = fromNanos(due), fromNanos(tried), fromNanos(ended)
+	return f, nil
+}
+
+// LastFiring is the newest time of a job that was taken; fixity.ErrNotFound if
+// none ever was.
+func (t *Tx) LastFiring(job, store string) (Firing, error) {
+	f, err := scanFiring(t.one(`SELECT `+firingColumns+` FROM firing WHERE job = $1 AND store = $2 ORDER BY due_at DESC LIMIT 1`, job, store))
+	return f, notFound(err)
+}
+
+// Firings are those due since a time, the oldest first.
+func (t *Tx) Firings(since time.Time) ([]Firing, error) {
+	var out []Firing
+	err := t.rows(`SELECT `+firingColumns+` FROM firing WHERE due_at >= $1 ORDER BY due_at, job, store`, []any{nanos(since)}, func(r *sql.Rows) error {
+		f, err := scanFiring(r)
+		out = append(out, f)
+		return err
+	})
+	return out, err
+}
+
+// ForgetFirings removes those that were due before a time and have ended.
+func (t *Tx) ForgetFirings(before time.Time) error {
+	_, err := t.exec(`DELETE FROM firing WHERE due_at < $1 AND ended_at <> 0
+		AND due_at < (SELECT max(f.due_at) FROM firing f WHERE f.job = firing.job AND f.store = firing.store)`, nanos(before))
+	return err
+}
+
+// Pace is what reading a store's files has taken.
+type Pace struct {
+	Bytes int64
+	Took  time.Duration
+	At    time.Time
+}
+
+// Pace reads a store's pace, the zero one if it isn't known.
+func (t *Tx) Pace(store string) (Pace, error) {
+	var p Pace
+	var took, at int64
+	err := t.row(`SELECT bytes, took, at FROM pace WHERE store = $1`, []any{store}, &p.Bytes, &took, &at)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return Pace{}, nil
+	}
+	p.Took, p.At = time.Duration(took), fromNanos(at)
+	return p, err
+}
+
+// AddPace adds a run to a store's pace: what was known before counts half.
+func (t *Tx) AddPace(store string, bytes int64, took time.Duration) error {
+	if bytes <= 0 || took <= 0 {
+		return fmt.Errorf("pace of %s: %d bytes in %s: %w", store, bytes, took, fixity.ErrRefused)
+	}
+	_, err := t.exec(`INSERT INTO pace (store, bytes, took, at) VALUES ($1, $2, $3, $4)
+		ON CONFLICT (store) DO UPDATE SET bytes = pace.bytes / 2 + $2, took = pace.took / 2 + $3, at = $4`,
+		store, bytes, int64(took), nanos(t.now))
+	return err
+}
