@@ -14,6 +14,7 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/damage"
 	"firmus/fixity/ledger"
 )
 
@@ -134,11 +135,16 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 	}); err != nil {
 		return err
 	}
+	dmg, heard, err := a.Acts.DamageOf(ctx, f)
+	if err != nil {
+		return err
+	}
 	if c.json {
 		doc := struct {
 			report.Finding
 			Copies []report.Copy `json:"copies"`
-		}{report.FindingOf(f, false), report.CopiesOf(copies)}
+			Times  []timeJSON    `json:"times"` // where in the recording, if its sound is known
+		}{report.FindingOf(f, false), report.CopiesOf(copies), timesJSON(dmg)}
 		c.document(doc)
 		return nil
 	}
@@ -161,6 +167,9 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 		}
 		c.printf("%sbytes %s to %s (%s)\n", label, report.Number(r.Offset), report.Number(r.Offset+r.Length-1), report.Size(r.Length))
 	}
+	if heard {
+		c.printDamage(dmg)
+	}
 	if len(copies) > 0 {
 		c.printf("\n  Each copy of this file\n")
 		c.printCopies(a, copies, "    ")
@@ -169,6 +178,53 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 		c.printf("  Version %d         %s, SHA-256 %s\n                    %s, by %s, %s\n", v.N, report.Size(v.Size), v.SHA256.Sum, v.Reason, v.By, day(v.At))
 	}
 	return nil
+}
+
+// timeJSON is a stretch of a recording as JSON.
+type timeJSON struct {
+	From     string `json:"from"`
+	To       string `json:"to"`
+	Channels []int  `json:"channels"` // 1 is the first (left); null if all, or not known
+	InSound  bool   `json:"in_sound"` // false: in the description in the file
+	About    bool   `json:"about"`
+}
+
+func timesJSON(d acts.Damage) []timeJSON {
+	out := []timeJSON{}
+	for _, s := range d.Spans {
+		out = append(out, timeJSON{damage.Clock(s.From), damage.Clock(s.To), s.Channels, s.InSound, s.About})
+	}
+	return out
+}
+
+// printDamage says where in the recording the damage is heard, with a picture of it.
+func (c *command) printDamage(d acts.Damage) {
+	for i, s := range d.Spans {
+		if i == 10 {
+			c.printf("                    and %s more\n", report.Count(int64(len(d.Spans)-10), "stretch"))
+			break
+		}
+		label := "  In the recording  "
+		if i > 0 {
+			label = "                    "
+		}
+		if !s.InSound {
+			c.printf("%sin the description in the file, outside the sound itself\n", label)
+			continue
+		}
+		about := ""
+		if s.About {
+			about = "about "
+		}
+		ch := ""
+		if len(s.Channels) > 0 {
+			ch = fmt.Sprintf(", channel %s only", strings.Trim(strings.ReplaceAll(fmt.Sprint(s.Channels), " ", ", "), "[]"))
+		}
+		c.printf("%s%s%s to %s of %s%s\n", label, about, damage.Clock(s.From), damage.Clock(s.To), damage.Clock(d.Duration), ch)
+	}
+	if line := damage.Line(d.Spans, d.Duration, damage.LineWidth, true); line != "" {
+		c.printf("  %s\n", line)
+	}
 }
 
 // printCopies gives a row to each store, with when and how the copy was last known.

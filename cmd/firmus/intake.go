@@ -82,6 +82,13 @@ it knows more.`,
 		for _, t := range res.Trouble {
 			c.printf("  NOT FINISHED: %s\n", t)
 		}
+		for _, n := range res.Notes {
+			mark := "LOOK AT IT"
+			if !n.Whole {
+				mark = "NOT WHOLE"
+			}
+			c.printf("  %s: %s/%s: %s\n", mark, n.Set, report.Show(n.Path), n.Means)
+		}
 		c.printFindings(a, res.Findings, nil, true)
 		return err
 	}

@@ -269,6 +269,14 @@ func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, 
 			}
 		}
 	}
+	if was.State == c.State && was.Wrong == c.Wrong && !c.Wrong.IsZero() {
+		// The same wrong bytes again: what was found out about them stays.
+		if _, err := t.exec(`UPDATE finding SET seen_at = $5 WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND settled = ''`,
+			c.Store, c.Set, c.Carrier, c.File, nanos(t.now)); err != nil {
+			return err
+		}
+		return t.Rejudge(f.ID, s.Audit, by, "", nil)
+	}
 	return t.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{anatomy: x.Anatomy, ranges: x.Ranges, more: x.More, detail: x.Detail})
 }
 

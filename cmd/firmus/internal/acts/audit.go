@@ -104,6 +104,9 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	if err := e.judgeFew(ctx); err != nil {
 		return results, err
 	}
+	if err := e.examineFresh(ctx, order); err != nil {
+		return results, err
+	}
 	// What the follow-up showed may have changed what the findings say.
 	for i := range results {
 		if err := e.collectFindings(ctx, &results[i], o, order); err != nil {

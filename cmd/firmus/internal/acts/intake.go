@@ -9,6 +9,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/audit"
+	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
 )
 
@@ -30,6 +31,7 @@ type IntakeResult struct {
 	Stores    []string         `json:"stores"` // compared
 	Warnings  []string         `json:"warnings"`
 	Trouble   []string         `json:"trouble"` // what could not be read, and stays untaken
+	Notes     []SoundNote      `json:"notes"`   // what is odd about the files themselves
 	Findings  []ledger.Finding `json:"-"`       // disputed files
 }
 
@@ -73,6 +75,8 @@ type arrival struct {
 	held     []heldIn
 	vouched  bool
 	disputed string // why; "" if nothing disagrees
+	sound    ledger.Sound
+	notes    []sound.Note
 }
 
 type heldIn struct {
@@ -86,7 +90,7 @@ type heldIn struct {
 // is disputed and no digest has authority. Manifests are written in the end.
 func (e *Env) Intake(ctx context.Context, o IntakeOrder) (IntakeResult, error) {
 	in := &intake{e: e, o: o, order: e.Now(), here: map[string][]string{}, warned: map[string]bool{}, taken: map[string]map[string]bool{}}
-	in.res.Stores = []string{}
+	in.res.Stores, in.res.Notes = []string{}, []SoundNote{}
 	sets, err := e.intakeSets(o)
 	if err != nil {
 		return in.res, err
@@ -333,7 +337,17 @@ func (in *intake) one(ctx context.Context, arrivals, path string) error {
 				return err
 			}
 		}
-		taken, err := aud.Take(ctx, s.Name, in.set, path, in.o.Cache, algs...)
+		var hear listener
+		tee := hear.tee
+		if s.Name != arrivals {
+			tee = nil
+		}
+		taken, err := aud.TakeThrough(ctx, s.Name, in.set, path, in.o.Cache, tee, algs...)
+		if err != nil {
+			hear.close()
+		} else if tee != nil {
+			x.sound, x.notes, err = hear.heard()
+		}
 		switch {
 		case err == nil:
 			x.held = append(x.held, heldIn{s.Name, taken})
@@ -424,6 +438,7 @@ func (in *intake) commit(ctx context.Context) error {
 		return err
 	}
 	for _, x := range batch {
+		in.res.Notes = append(in.res.Notes, worthTelling(in.set, x.path, x.notes)...)
 		if in.taken[in.set] == nil {
 			in.taken[in.set] = map[string]bool{}
 		}
@@ -469,6 +484,11 @@ func (e *Env) takeIn(t *ledger.Tx, set string, x arrival, audit int64) error {
 	f, err := t.AddFile(set, x.path, e.By, changed, x.vouched, v)
 	if err != nil {
 		return err
+	}
+	if f.Version > 0 {
+		if err := t.PutSound(f.ID, f.Version, x.sound); err != nil {
+			return err
+		}
 	}
 	for _, s := range e.Rules.Stores {
 		if !s.Holds(set) || !e.listable(s.Kind) {

@@ -1,0 +1,87 @@
+package ledger
+
+import (
+	"database/sql"
+	"strconv"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Sound is what is known of the sound in a version's file.
+type Sound struct {
+	JSON     string        // as package essence gives it; "" if it was not looked for
+	Samples  fixity.Digest // of the samples alone; zero if they can't be told
+	Duration time.Duration
+	Notes    []SoundNote
+}
+
+// SoundNote is one thing that is odd about a file, by the codes of package essence.
+type SoundNote struct {
+	Code         string
+	At, Length   int64
+	Since, Until time.Duration
+	Count        int64
+}
+
+// PutSound keeps what is known of the sound in a version.
+func (t *Tx) PutSound(file, n int64, s Sound) error {
+	if _, err := t.exec(`UPDATE version SET sound = $3, samples = $4, duration = $5 WHERE file = $1 AND n = $2`,
+		file, n, s.JSON, s.Samples.Bytes(), int64(s.Duration)); err != nil {
+		return err
+	}
+	for i, x := range s.Notes {
+		if _, err := t.exec(`INSERT INTO note (file, n, seq, code, at, length, since, until, count) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+			file, n, i, x.Code, x.At, x.Length, int64(x.Since), int64(x.Until), x.Count); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Sound reads what is known of the sound in a version.
+func (t *Tx) Sound(file, n int64) (Sound, error) {
+	var s Sound
+	var samples []byte
+	var d sql.NullInt64
+	if err := t.row(`SELECT sound, samples, duration FROM version WHERE file = $1 AND n = $2`, []any{file, n}, &s.JSON, &samples, &d); err != nil {
+		return Sound{}, err
+	}
+	s.Duration = time.Duration(d.Int64)
+	if len(samples) > 0 {
+		s.Samples = fixity.DigestOf(fixity.BLAKE3, samples)
+	}
+	err := t.rows(`SELECT code, at, length, since, until, count FROM note WHERE file = $1 AND n = $2 ORDER BY seq`, []any{file, n}, func(r *sql.Rows) error {
+		var x SoundNote
+		var since, until int64
+		err := r.Scan(&x.Code, &x.At, &x.Length, &since, &until, &x.Count)
+		x.Since, x.Until = time.Duration(since), time.Duration(until)
+		s.Notes = append(s.Notes, x)
+		return err
+	})
+	return s, err
+}
+
+// NotWhole counts the files under care whose current version has one of the notes.
+func (t *Tx) NotWhole(codes []string) (n int64, err error) {
+	args := make([]any, len(codes))
+	in := ""
+	for i, c := range codes {
+		args[i] = c
+		if i > 0 {
+			in += ", "
+		}
+		in += "$" + strconv.Itoa(i+1)
+	}
+	if in == "" {
+		return 0, nil
+	}
+	err = t.row(`SELECT count(DISTINCT f.id) FROM note x JOIN file f ON f.id = x.file AND f.version = x.n WHERE f.retired_at = 0 AND x.code IN (`+in+`)`, args, &n)
+	return n, err
+}
+
+// Examined refines the finding about an altered copy by what comparing it with an
+// intact one, byte by byte, has shown.
+func (t *Tx) Examined(f Finding, anatomy fixity.Anatomy, ranges []fixity.Range, more bool, detail, by string) error {
+	return t.Rejudge(f.File, f.Audit, by, f.Store, &seenAs{anatomy: anatomy, ranges: ranges, more: more, detail: detail})
+}
