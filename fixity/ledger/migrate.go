@@ -4,12 +4,15 @@ import (
 	"context"
 	"database/sql"
 	"embed"
+	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"time"
 
 	"github.com/pressly/goose/v3"
-	"github.com/pressly/goose/v3/lock"
+
+	"firmus/fixity"
 )
 
 //go:embed migrations/sqlite/*.sql migrations/postgres/*.sql
@@ -17,22 +20,11 @@ var migrations embed.FS
 
 // migrate brings the schema up to date, each step in a transaction. A schema
 // newer than the newest migration here is refused before anything is written.
+//
+// Two processes may begin or bring up the same ledger at the same moment: who
+// changes the schema holds a lock, as on a store.
 func (l *Ledger) migrate(ctx context.Context) error {
-	dialect, folder := goose.DialectSQLite3, "migrations/sqlite"
-	opts := []goose.ProviderOption{goose.WithDisableGlobalRegistry(true)}
-	if l.postgres {
-		dialect, folder = goose.DialectPostgres, "migrations/postgres"
-		locker, err := lock.NewPostgresSessionLocker()
-		if err != nil {
-			return err
-		}
-		opts = append(opts, goose.WithSessionLocker(locker))
-	}
-	files, err := fs.Sub(migrations, folder)
-	if err != nil {
-		return err
-	}
-	p, err := goose.NewProvider(dialect, l.w, files, opts...)
+	p, err := l.provider()
 	if err != nil {
 		return fmt.Errorf("migrations: %w", err)
 	}
@@ -40,37 +32,59 @@ func (l *Ledger) migrate(ctx context.Context) error {
 	for _, s := range p.ListSources() {
 		newest = max(newest, s.Version)
 	}
-	have, err := l.schemaVersion(ctx)
-	switch {
-	case err != nil:
-		return err
-	case have > newest:
+	have := int64(0)
+	if !l.fresh() {
+		have, err = l.schemaVersion(ctx)
+		if err == nil && have == newest {
+			return nil
+		}
+		// Busy: another process is making the file what this one waits for.
+		if err != nil && !errors.Is(l.translate(err), fixity.ErrBusy) {
+			return err
+		}
+	}
+	if have > newest {
 		return fmt.Errorf("%w: its schema is %d, this program knows %d; nothing was changed", ErrNewer, have, newest)
-	case have == newest:
-		return nil
-	case have == 0 && !l.postgres:
+	}
+	unlock, err := l.LockStore(ctx, ".schema", l.o.By, l.o.Waiting, func() time.Time { return l.o.Now })
+	if err != nil {
+		return err
+	}
+	defer unlock()
+	if have, err = l.schemaVersion(ctx); err != nil || have == newest {
+		return err
+	}
+	if have == 0 && !l.postgres {
 		if err := l.onlyOurs(ctx); err != nil {
 			return err
 		}
 	}
-	// Another process may begin the same ledger at the same moment, and one of the
-	// two then finds that a table is there already.
-	for try := 1; ; try++ {
-		if _, err = p.Up(ctx); err == nil {
-			return nil
-		}
-		if have, err2 := l.schemaVersion(ctx); err2 == nil && have == newest {
-			return nil
-		}
-		if try == 3 {
-			return fmt.Errorf("migrate the schema: %w", err)
-		}
-		select {
-		case <-ctx.Done():
-			return context.Cause(ctx)
-		case <-time.After(100 * time.Millisecond):
-		}
+	if _, err = p.Up(ctx); err != nil {
+		return fmt.Errorf("migrate the schema: %w", err)
 	}
+	return nil
+}
+
+func (l *Ledger) provider() (*goose.Provider, error) {
+	dialect, folder := goose.DialectSQLite3, "migrations/sqlite"
+	if l.postgres {
+		dialect, folder = goose.DialectPostgres, "migrations/postgres"
+	}
+	files, err := fs.Sub(migrations, folder)
+	if err != nil {
+		return nil, err
+	}
+	return goose.NewProvider(dialect, l.w, files, goose.WithDisableGlobalRegistry(true))
+}
+
+// fresh says that there is no database yet. Even to look into one that is being
+// made would be in the way of who makes it.
+func (l *Ledger) fresh() bool {
+	if l.postgres {
+		return false
+	}
+	st, err := os.Stat(l.o.Path)
+	return errors.Is(err, fs.ErrNotExist) || err == nil && st.Size() == 0
 }
 
 // onlyOurs refuses a file that has tables and no schema version: it is another

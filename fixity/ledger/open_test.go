@@ -305,7 +305,7 @@ func TestALedgerHeldByAnotherIsBusy(t *testing.T) {
 		hold, let := `BEGIN IMMEDIATE`, `ROLLBACK`
 		if d.url != "" {
 			// As another writer does, see Ledger.Tx.
-			hold, let = `SELECT pg_advisory_lock(112625813353843)`, `SELECT pg_advisory_unlock_all()`
+			hold, let = `SELECT pg_advisory_lock(x'6669726d7573'::bigint)`, `SELECT pg_advisory_unlock_all()`
 		}
 		if _, err := c.ExecContext(t.Context(), hold); err != nil {
 			t.Fatal(err)
