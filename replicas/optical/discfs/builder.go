@@ -19,7 +19,7 @@ const (
 	MaxDepth       = 255      // directories on one path
 	MaxAllPaths    = 64 << 20 // bytes of all paths together
 	MaxDirectories = 64 << 20 // bytes of all directories together
-	maxWork        = 1 << 26  // see Spend
+	maxWork        = 1 << 24  // see Spend
 	maxProblems    = 100
 	maxLBA         = 1 << 33 // beyond what 32 bits and a partition's start can say
 )
