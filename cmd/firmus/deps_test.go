@@ -19,35 +19,45 @@ import (
 // import. A new edge is a new word here, and a word that nothing needs is taken out.
 // Rows for folders that aren't there are let pass.
 var imports = map[string]string{
-	"fixity":                     "",
-	"fixity/audit":               "fixity fixity/damage fixity/digest",
-	"fixity/damage":              "fixity fixity/digest",
-	"fixity/digest":              "fixity",
-	"fixity/essence":             "fixity fixity/essence/aiff fixity/essence/flac fixity/essence/riff fixity/essence/sound fixity/essence/walk",
-	"fixity/essence/aiff":        "fixity/essence/pcm fixity/essence/sound fixity/essence/track fixity/essence/walk",
-	"fixity/essence/flac":        "fixity fixity/essence/pcm fixity/essence/sound fixity/essence/track fixity/essence/walk",
-	"fixity/essence/pcm":         "fixity",
-	"fixity/essence/riff":        "fixity/essence/pcm fixity/essence/sound fixity/essence/track fixity/essence/walk",
-	"fixity/essence/sound":       "fixity",
-	"fixity/essence/track":       "fixity/essence/pcm fixity/essence/sound fixity/essence/walk",
-	"fixity/essence/walk":        "fixity fixity/essence/sound",
-	"fixity/ledger":              "fixity fixity/digest fixity/ledger/mlog fixity/pair fixity/policy",
-	"fixity/ledger/mlog":         "",
-	"fixity/pair":                "",
-	"fixity/policy":              "fixity",
-	"manifest":                   "fixity fixity/digest",
-	"manifest/bag":               "fixity fixity/digest manifest",
-	"manifest/provided":          "fixity manifest manifest/bag",
-	"replicas/disk":              "fixity",
-	"replicas/optical/discfs":    "fixity",
-	"replicas/faulty":            "fixity",
-	"replicas/replicatest":       "fixity",
-	"cmd/firmus":                 "fixity fixity/audit fixity/damage fixity/ledger manifest manifest/bag replicas/disk " + in("acts app config demo report"),
-	"cmd/firmus/internal/acts":   "fixity fixity/audit fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/policy manifest",
-	"cmd/firmus/internal/app":    "fixity fixity/audit fixity/ledger fixity/policy manifest manifest/provided replicas/disk " + in("acts config"),
-	"cmd/firmus/internal/config": "fixity",
-	"cmd/firmus/internal/demo":   "fixity fixity/digest",
-	"cmd/firmus/internal/report": "fixity fixity/ledger fixity/policy",
+	"fixity":                             "",
+	"fixity/audit":                       "fixity fixity/damage fixity/digest",
+	"fixity/damage":                      "fixity fixity/digest",
+	"fixity/digest":                      "fixity",
+	"fixity/essence":                     "fixity fixity/essence/aiff fixity/essence/flac fixity/essence/riff fixity/essence/sound fixity/essence/walk",
+	"fixity/essence/aiff":                "fixity/essence/pcm fixity/essence/sound fixity/essence/track fixity/essence/walk",
+	"fixity/essence/flac":                "fixity fixity/essence/pcm fixity/essence/sound fixity/essence/track fixity/essence/walk",
+	"fixity/essence/pcm":                 "fixity",
+	"fixity/essence/riff":                "fixity/essence/pcm fixity/essence/sound fixity/essence/track fixity/essence/walk",
+	"fixity/essence/sound":               "fixity",
+	"fixity/essence/track":               "fixity/essence/pcm fixity/essence/sound fixity/essence/walk",
+	"fixity/essence/walk":                "fixity fixity/essence/sound",
+	"fixity/ledger":                      "fixity fixity/digest fixity/ledger/mlog fixity/pair fixity/policy",
+	"fixity/ledger/mlog":                 "",
+	"fixity/pair":                        "",
+	"fixity/policy":                      "fixity",
+	"manifest":                           "fixity fixity/digest",
+	"manifest/bag":                       "fixity fixity/digest manifest",
+	"manifest/provided":                  "fixity manifest manifest/bag",
+	"replicas/cloud":                     "fixity",
+	"replicas/cloud/cloudtest":           "replicas/cloud replicas/cloud/drive replicas/cloud/drivetest replicas/cloud/drivetest/disco",
+	"replicas/cloud/drive":               "fixity replicas/cloud",
+	"replicas/cloud/drivetest":           "replicas/cloud/drivetest/disco",
+	"replicas/cloud/drivetest/disco":     "",
+	"replicas/disk":                      "fixity",
+	"replicas/faulty":                    "fixity",
+	"replicas/optical/discfs":            "fixity",
+	"replicas/optical/discfs/discfstest": "fixity replicas/optical/discfs",
+	"replicas/optical/iso":               "fixity replicas/optical/discfs",
+	"replicas/optical/udf":               "fixity replicas/optical/discfs",
+	"replicas/replicatest":               "fixity",
+	"cmd/firmus":                         "fixity fixity/audit fixity/damage fixity/ledger manifest manifest/bag replicas/disk " + in("acts app config demo report"),
+	"cmd/firmus/internal/acts":           "fixity fixity/audit fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/policy manifest",
+	"cmd/firmus/internal/app":            "fixity fixity/audit fixity/ledger fixity/policy manifest manifest/provided replicas/disk " + in("acts config"),
+	"cmd/firmus/internal/config":         "fixity",
+	"cmd/firmus/internal/demo":           "fixity fixity/digest",
+	"cmd/firmus/internal/letters":        "fixity fixity/ledger fixity/policy " + in("report"),
+	"cmd/firmus/internal/report":         "fixity fixity/ledger fixity/policy",
+	"cmd/firmus/internal/schedule":       "fixity/ledger",
 }
 
 // in puts cmd/firmus/internal/ before each word.
@@ -62,18 +72,22 @@ func in(words string) string {
 // outside says which packages may import each module from outside, in their shipped
 // files and in their tests; * is any. DEVELOPERS.md has a line for each module.
 var outside = []struct{ module, shipped, tests string }{
+	{"cloud.google.com/go/auth", "replicas/cloud/drive", ""},
 	{"github.com/google/go-cmp", "", "*"},
 	{"github.com/jackc/pgx/v5", "fixity/ledger", ""},
 	{"github.com/mewkiz/flac", "fixity/essence/flac", "fixity/essence"},
 	{"github.com/pelletier/go-toml/v2", "cmd/firmus/internal/config", ""},
 	{"github.com/pressly/goose/v3", "fixity/ledger", ""},
+	{"github.com/robfig/cron/v3", "cmd/firmus/internal/schedule", ""},
 	{"github.com/rogpeppe/go-internal", "", "cmd/firmus"},
 	{"github.com/spf13/cobra", "cmd/firmus", ""},
 	{"github.com/zeebo/blake3", "fixity/digest fixity/essence/pcm", "*"},
 	{"golang.org/x/mod", "fixity/ledger fixity/ledger/mlog", "*"},
+	{"golang.org/x/oauth2", "replicas/cloud/drive", ""},
 	{"golang.org/x/sys", "fixity/ledger replicas/disk", "*"},
 	{"golang.org/x/term", "cmd/firmus", ""},
 	{"golang.org/x/text", "fixity/ledger manifest manifest/bag", ""},
+	{"google.golang.org/api", "replicas/cloud/drive replicas/cloud/drivetest/disco", ""},
 	{"modernc.org/sqlite", "fixity/ledger", ""},
 }
 
@@ -97,10 +111,19 @@ var house = []struct {
 
 // unreachable are packages that only some may import in shipped files.
 var unreachable = map[string]string{
-	"replicas/optical/discfs": "fixity",
 	"replicas/faulty":         "cmd/firmus/internal/demo",
-	"replicas/replicatest":    "",
 	"cmd/firmus/internal/app": "cmd/firmus",
+}
+
+// testers are folders, with all below them, that only tests import, and each other.
+// They alone may import testing.
+var testers = []string{
+	"replicas/cloud/cloudtest", "replicas/cloud/drivetest", "replicas/optical/discfs/discfstest", "replicas/replicatest",
+}
+
+// tester says that the folder is one of testers or below one.
+func tester(dir string) bool {
+	return slices.ContainsFunc(testers, func(t string) bool { return within(dir, t) })
 }
 
 // clocks are what the domain may not call, with the places that may all the same:
@@ -208,6 +231,9 @@ func TestImports(t *testing.T) {
 			if s.test {
 				continue
 			}
+			if tester(to) && !tester(s.dir) {
+				t.Errorf("%s imports %s, which is for tests", s.name, to)
+			}
 			if by, ok := unreachable[to]; ok && !slices.Contains(strings.Fields(by), s.dir) {
 				t.Errorf("%s imports %s, which only these may: %q", s.name, to, by)
 			}
@@ -271,7 +297,8 @@ func TestOutside(t *testing.T) {
 				t.Errorf("the table lets tests of %s import %s, and none does: take the word out", dir, o.module)
 			}
 		}
-		_, name, _ := strings.Cut(major.ReplaceAllString(o.module, ""), "/")
+		name := major.ReplaceAllString(o.module, "")
+		name = strings.TrimPrefix(strings.TrimPrefix(name, "github.com/"), "golang.org/")
 		if !strings.Contains(string(developers), name) {
 			t.Errorf("DEVELOPERS.md has no line for %s", o.module)
 		}
@@ -288,11 +315,11 @@ func present(dir string) bool {
 func TestDomainIsTold(t *testing.T) {
 	used := map[string]bool{}
 	for _, s := range sources(t) {
-		if s.test || !within(s.dir, "fixity") && !within(s.dir, "manifest") && !within(s.dir, "replicas") {
+		if s.test || tester(s.dir) || !within(s.dir, "fixity") && !within(s.dir, "manifest") && !within(s.dir, "replicas") {
 			continue
 		}
 		for _, i := range s.imports {
-			if within(i, "log") || i == "flag" || i == "expvar" {
+			if i == "log" || i == "log/syslog" || i == "flag" || i == "expvar" {
 				t.Errorf("%s imports %s: the domain doesn't log and has no flags", s.name, i)
 			}
 		}
@@ -317,6 +344,9 @@ func TestDomainIsTold(t *testing.T) {
 				return true
 			}
 			call := names[id.Name] + "." + sel.Sel.Name
+			if strings.HasPrefix(call, "log/slog.") && call != "log/slog.New" && call != "log/slog.DiscardHandler" {
+				t.Errorf("%s uses %s: the domain doesn't log, though it may silence a library", s.name, call)
+			}
 			for _, c := range clocks {
 				if c.call != call {
 					continue
@@ -346,7 +376,7 @@ func TestFiles(t *testing.T) {
 		if n := strings.Count(string(s.text), "\n"); n > longest {
 			t.Errorf("%s has %d lines: past 500 a file is two things, and past %d it isn't let pass", s.name, n, longest)
 		}
-		if !s.test && s.dir != "replicas/replicatest" && slices.ContainsFunc(s.imports, func(i string) bool { return within(i, "testing") }) {
+		if !s.test && !tester(s.dir) && slices.ContainsFunc(s.imports, func(i string) bool { return within(i, "testing") }) {
 			t.Errorf("%s imports testing: it would be shipped", s.name)
 		}
 	}
