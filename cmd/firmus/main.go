@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"log"
 	"os"
 	"os/signal"
 	"os/user"
@@ -56,6 +57,7 @@ type command struct {
 func run(args []string, in io.Reader, out, errOut io.Writer) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	log.SetOutput(io.Discard) // a library for FLAC logs there for each frame of odd rates
 	c := &command{in: in, out: out, err: errOut, interrupted: ctx}
 	done := make(chan struct{})
 	defer close(done)

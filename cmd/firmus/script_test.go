@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -36,6 +37,13 @@ func TestScript(t *testing.T) {
 		Condition: func(cond string) (bool, error) {
 			if cond == "root" {
 				return os.Geteuid() == 0, nil
+			}
+			if program, ok := strings.CutPrefix(cond, "lacks:"); ok {
+				_, err := exec.LookPath(program)
+				if err != nil && os.Getenv("FIRMUS_ALL_PARTS") == "1" {
+					return false, fmt.Errorf("%s is not here", program)
+				}
+				return err != nil, nil
 			}
 			return false, fmt.Errorf("unknown condition %q", cond)
 		},

@@ -209,7 +209,7 @@ func (t *Tx) BeginFollowUp(store string, sets []string, cache fixity.Cache, by s
 	}
 	for i, p := range places {
 		if _, err := t.exec(`INSERT INTO shard (id, audit, store, set_name, top, phase, cursor) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
-			id+int64(i), a.ID, store, p.set, p.top, string(fixity.PhaseRead), []byte{}); err != nil {
+			id+int64(i), a.ID, store, p.set, append([]byte{}, p.top...), string(fixity.PhaseRead), []byte{}); err != nil {
 			return Audit{}, false, err
 		}
 	}

@@ -29,9 +29,7 @@ func (t *Tx) concludeStrays(a Audit, set, by string) error {
 			}
 		}
 	}
-	if rule, _ := t.l.o.Rules.Store(a.Store); rule.Arrivals {
-		return nil
-	}
+	rule, _ := t.l.o.Rules.Store(a.Store)
 	arrivals, _ := t.l.o.Rules.Arrivals(set)
 	for afterTop, after := "", ""; ; {
 		page, err := t.Strays(a.Store, set, afterTop, after, 1000)
@@ -41,6 +39,19 @@ func (t *Tx) concludeStrays(a Audit, set, by string) error {
 		for _, s := range page {
 			afterTop, after = top(s.Path), s.Path
 			if s.File != 0 || s.Peace {
+				continue
+			}
+			if rule.Arrivals {
+				// What is new here waits for intake; but a conflict twin isn't taken in.
+				if twin, err := t.TwinOf(set, s.Path); err != nil || twin == "" {
+					if err != nil {
+						return err
+					}
+					continue
+				}
+				if err := t.reportStray(a.Store, set, s, a.ID, by); err != nil {
+					return err
+				}
 				continue
 			}
 			// It waits in arrivals as well: it will be taken in with that one.
@@ -159,4 +170,19 @@ func (t *Tx) DropStray(store, set, at string) error {
 func (t *Tx) LeaveInPeace(store, set, at string) error {
 	_, err := t.exec(`UPDATE stray SET peace = 1 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
 	return err
+}
+
+// TwinOf is the path of the file under care of which the one at a path is a conflict
+// twin by its name; "" if it is none.
+func (t *Tx) TwinOf(set, path string) (string, error) {
+	for _, p := range policy.ConflictTwins(path) {
+		_, err := t.FileAt(set, p)
+		if err == nil {
+			return p, nil
+		}
+		if !errors.Is(err, fixity.ErrNotFound) {
+			return "", err
+		}
+	}
+	return "", nil
 }

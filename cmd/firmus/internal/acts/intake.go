@@ -297,6 +297,13 @@ func (in *intake) takeSet(ctx context.Context, set string) error {
 			if s.File != 0 || s.Peace {
 				continue
 			}
+			if twin, err := in.twinOf(ctx, set, s.Path); err != nil {
+				return err
+			} else if twin != "" {
+				in.res.Warnings = append(in.res.Warnings, fmt.Sprintf("%s/%s was not taken in: by its name it is a second version of %s. Look at both; rename it if it is to be kept",
+					set, ledger.DisplayPath(s.Path), ledger.DisplayPath(twin)))
+				continue
+			}
 			if err := in.one(ctx, a.Name, s.Path); err != nil {
 				return err
 			}
@@ -305,6 +312,14 @@ func (in *intake) takeSet(ctx context.Context, set string) error {
 			return in.commit(ctx)
 		}
 	}
+}
+
+func (in *intake) twinOf(ctx context.Context, set, path string) (twin string, err error) {
+	err = in.e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		twin, err = t.TwinOf(set, path)
+		return err
+	})
+	return twin, err
 }
 
 var intakeDigests = []fixity.Algorithm{fixity.BLAKE3, fixity.SHA256, fixity.MD5}
