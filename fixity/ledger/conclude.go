@@ -260,9 +260,13 @@ func (t *Tx) moveCopy(a Audit, was Copy, p pair.Pair, by string) error {
 		return err
 	}
 	c := was
-	c.At, c.Size, c.ModTime, c.State, c.Due = p.At, st.Size, st.ModTime, fixity.Intact, time.Time{}
-	if !p.Proved {
-		c.State = was.State
+	c.At, c.Size, c.ModTime, c.Due = p.At, st.Size, st.ModTime, time.Time{}
+	if p.Proved {
+		f, err := t.File(was.File)
+		if err != nil {
+			return err
+		}
+		c.State, c.Held, c.Wrong = fixity.Intact, f.Version, fixity.Digest{}
 	}
 	if err := t.DropStray(a.Store, was.Set, p.At); err != nil {
 		return err

@@ -129,11 +129,8 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 			if err != nil {
 				return err
 			}
-			c.At, c.State, c.Size, c.ModTime = f.FoundAt, fixity.Intact, st.Size, st.ModTime
-			if st.Digest.IsZero() {
-				c.Due = atOnce // it was paired by size, time and name only
-			} else {
-				c.Due = NextDue(c, within)
+			if err := t.settlePlace(&c, st, within); err != nil {
+				return err
 			}
 			if err := t.DropStray(f.Store, f.Set, f.FoundAt); err != nil {
 				return err
@@ -155,6 +152,30 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 		return err
 	}
 	return t.Rejudge(f.File, 0, by, "", nil)
+}
+
+// settlePlace makes a stray's place a copy's own. It is intact if the bytes there
+// were read and are the version's; what was told by size, time and name only, or
+// holds an earlier version, is read at once.
+func (t *Tx) settlePlace(c *Copy, st Stray, within time.Duration) error {
+	f, err := t.File(c.File)
+	if err != nil {
+		return err
+	}
+	c.At, c.Size, c.ModTime, c.State, c.Due = st.Path, st.Size, st.ModTime, fixity.Behind, atOnce
+	var want []byte
+	err = t.row(`SELECT blake3 FROM version WHERE file = $1 AND n = $2`, []any{f.ID, f.Version}, &want)
+	if err != nil && !errors.Is(err, fixity.ErrNotFound) {
+		return err
+	}
+	switch {
+	case err == nil && st.Digest == fixity.DigestOf(fixity.BLAKE3, want):
+		c.State, c.Held, c.Wrong = fixity.Intact, f.Version, fixity.Digest{}
+		c.Due = NextDue(*c, within)
+	case st.Digest.IsZero() && c.Held == f.Version && c.Wrong.IsZero():
+		c.State = fixity.Intact
+	}
+	return nil
 }
 
 // SignOffAbsence accepts that a file is gone on purpose: it is retired.
