@@ -111,7 +111,7 @@ func rot(t *testing.T, image string, at []byte) {
 		t.Fatal(err)
 	}
 	off := bytes.Index(b, at)
-	if off < 0 || bytes.Index(b[off+1:], at) >= 0 {
+	if off < 0 || bytes.Contains(b[off+1:], at) {
 		t.Fatal("the place is not found once in the image")
 	}
 	f, err := os.OpenFile(image, os.O_RDWR, 0)
