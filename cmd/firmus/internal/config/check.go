@@ -210,6 +210,9 @@ func (r *reader) checkMail(m Mail) {
 			r.fail(r.at("mail", "to"), "to: %q is not a mail address", a)
 		}
 	}
+	if _, err := mail.ParseAddress(m.Deputy); err != nil && m.Deputy != "" {
+		r.fail(r.at("mail", "deputy"), "deputy: %q is not a mail address", m.Deputy)
+	}
 	if lacks("user") != lacks("password_file") {
 		r.fail(r.at("mail"), "mail has only one of user and password_file")
 	}

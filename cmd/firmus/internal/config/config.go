@@ -99,6 +99,8 @@ type Mail struct {
 	TLS          string // "starttls", "tls" or "none"
 	User         string // "": the server asks for none
 	PasswordFile string // absolute path; "" without User
+	Deputy       string // told too what stays at risk for some days; "": nobody
+	Weekly       Weekly // when the weekly letter is due
 }
 
 // Web says where the pages are served.

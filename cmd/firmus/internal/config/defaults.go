@@ -1,6 +1,10 @@
 package config
 
-import "firmus/fixity"
+import (
+	"time"
+
+	"firmus/fixity"
+)
 
 // setDefaults fills in all that the file doesn't say. It is the only place with
 // defaults in it. given says whether the file has a key.
@@ -14,6 +18,7 @@ func setDefaults(c *Config, given func(path ...string) bool) {
 	unless(func() { c.Web.Listen = "127.0.0.1:7340" }, "web", "listen")
 	if c.Mail != nil {
 		unless(func() { c.Mail.TLS = "starttls" }, "mail", "tls")
+		unless(func() { c.Mail.Weekly = Weekly{time.Monday, 9 * time.Hour} }, "mail", "weekly")
 	}
 	for i := range c.Sets {
 		s := &c.Sets[i]

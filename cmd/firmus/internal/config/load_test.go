@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -176,6 +177,8 @@ to = ["archivist@example.org", "technician@example.org"]
 tls = "none"
 user = "firmus"
 password_file = "mail-password"
+deputy = "deputy@example.org"
+weekly = "friday 16:30"
 [web]
 listen = "[::1]:0"
 `
@@ -226,6 +229,7 @@ listen = "[::1]:0"
 		Mail: &config.Mail{
 			Server: "127.0.0.1:25", From: "Firmus <firmus@example.org>", To: []string{"archivist@example.org", "technician@example.org"},
 			TLS: "none", User: "firmus", PasswordFile: "mail-password",
+			Deputy: "deputy@example.org", Weekly: config.Weekly{Day: time.Friday, At: 16*time.Hour + 30*time.Minute},
 		},
 		Web: config.Web{Listen: "[::1]:0"},
 	}

@@ -152,6 +152,8 @@ func (r *reader) mail(m *Mail) fields {
 		"tls":           r.choice(func(w string) { m.TLS = w }, "starttls", "tls", "none"),
 		"user":          r.text(&m.User),
 		"password_file": r.text(&m.PasswordFile),
+		"deputy":        r.text(&m.Deputy),
+		"weekly":        r.unit(&m.Weekly, "Monday 09:00"),
 	}
 }
 

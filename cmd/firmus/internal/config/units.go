@@ -138,6 +138,31 @@ func (w Window) MarshalText() ([]byte, error) {
 	return []byte(part(w.From) + "-" + part(w.To)), nil
 }
 
+// Weekly is a time once a week, by the local clock.
+type Weekly struct {
+	Day time.Weekday
+	At  time.Duration // since midnight
+}
+
+// UnmarshalText reads a Weekly such as "Monday 09:00". It is left as it was with an
+// error.
+func (w *Weekly) UnmarshalText(text []byte) error {
+	name, at, _ := strings.Cut(string(text), " ")
+	t, err := clock(at)
+	for d := time.Sunday; d <= time.Saturday && err == nil; d++ {
+		if strings.EqualFold(name, d.String()) {
+			*w = Weekly{d, t}
+			return nil
+		}
+	}
+	return fmt.Errorf(`%q is not a day and a time such as "Monday 09:00"`, text)
+}
+
+// MarshalText writes a Weekly as it is read.
+func (w Weekly) MarshalText() ([]byte, error) {
+	return []byte(w.Day.String() + " " + time.Time{}.Add(w.At).Format("15:04")), nil
+}
+
 // Days are calendar days, the first and the last included, without a time zone.
 type Days struct{ First, Last string } // "2006-01-02"
 

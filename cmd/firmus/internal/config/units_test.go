@@ -1,6 +1,7 @@
 package config_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -90,6 +91,29 @@ func TestWindow(t *testing.T) {
 	}
 	if (config.Window{}).Contains(at(12, 0)) == false {
 		t.Error("the zero window isn't the whole day")
+	}
+}
+
+func TestWeekly(t *testing.T) {
+	for text, want := range map[string]config.Weekly{
+		"Monday 09:00":   {Day: time.Monday, At: 9 * time.Hour},
+		"sunday 23:59":   {Day: time.Sunday, At: 23*time.Hour + 59*time.Minute},
+		"SATURDAY 00:00": {Day: time.Saturday},
+	} {
+		var w config.Weekly
+		if err := w.UnmarshalText([]byte(text)); err != nil || w != want {
+			t.Errorf("%q: %v, %v", text, w, err)
+		}
+		again, err := w.MarshalText()
+		if err != nil || !strings.EqualFold(string(again), text) {
+			t.Errorf("%q is written as %q, %v", text, again, err)
+		}
+	}
+	for _, text := range []string{"", "Monday", "Mon 09:00", "Monday 9:00", "Monday 24:00", "09:00", "Monday  09:00", "Montag 09:00", "Monday 09:00 "} {
+		w := config.Weekly{Day: time.Friday, At: time.Hour}
+		if err := w.UnmarshalText([]byte(text)); err == nil || w != (config.Weekly{Day: time.Friday, At: time.Hour}) {
+			t.Errorf("%q: %v, %v; want an error and nothing changed", text, w, err)
+		}
 	}
 }
 
