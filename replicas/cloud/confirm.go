@@ -65,7 +65,7 @@ func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 		return nil, err
 	}
 	all := make([]Found, len(lost))
-	asked := 0
+	a := &asker{s: f.s, l: l, got: map[string]*Item{}}
 	for i, x := range lost {
 		if x.ID == "" {
 			x.ID = f.s.known[f.set+"/"+x.Path]
@@ -74,9 +74,8 @@ func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 		switch {
 		case top.find(x.Path) != nil:
 			all[i].Fate, all[i].Text = IsThere, "it is shown again"
-		case x.ID != "" && asked < maxAsked:
-			asked++
-			if err := f.ask(ctx, l, top, &all[i]); err != nil {
+		case x.ID != "":
+			if err := f.ask(ctx, a, top, &all[i]); err != nil {
 				return nil, err
 			}
 		}
@@ -85,24 +84,32 @@ func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 }
 
 // ask finds out by its id what became of x.
-func (f *Folder) ask(ctx context.Context, l *listing, top *node, x *Found) error {
-	it, err := f.s.get(ctx, x.ID)
-	if classOf(err) == NotVisible {
-		x.Fate, x.Text = IsGone, "deleted, or no longer shared with this account: the service does not say which"
-		return nil
-	}
+func (f *Folder) ask(ctx context.Context, a *asker, top *node, x *Found) error {
+	there, err := a.there(ctx, x.ID)
 	if err != nil {
 		return err
 	}
+	l, it := a.l, a.l.items[x.ID]
+	if it == nil {
+		var asked bool
+		if it, asked = a.got[x.ID]; !asked {
+			return nil // beyond the number that is asked for
+		}
+		if there {
+			return fmt.Errorf("%w: %q (id %s) is there, and the listing does not show it", fixity.ErrIncomplete, x.Path, x.ID)
+		}
+	}
+	if it == nil {
+		x.Fate, x.Text = IsGone, "deleted, or no longer shared with this account: the service does not say which"
+		return nil
+	}
 	x.Owner = it.Owner
-	set, path := l.place(&it)
+	set, path := l.place(it)
 	switch {
 	case it.InBin:
-		x.Fate, x.Text = IsBinned, inBin(&it)
-	case !l.below(&it):
+		x.Fate, x.Text = IsBinned, inBin(it)
+	case !there:
 		x.Fate, x.Text = IsMoved, fmt.Sprintf("moved out of the folder; it is named %q", it.Name)
-	case l.items[it.ID] == nil:
-		return fmt.Errorf("%w: %q (id %s) is there, and the listing does not show it", fixity.ErrIncomplete, x.Path, x.ID)
 	case set == f.set:
 		x.Fate, x.Where, x.Text = IsMoved, top.pathOf(it.ID, path), "moved or renamed"
 	default:

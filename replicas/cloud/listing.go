@@ -263,24 +263,61 @@ func (s *Store) confirmed(ctx context.Context, before, l *listing) (*listing, er
 	if err != nil {
 		return nil, err
 	}
-	asked := 0
+	a := asker{s: s, l: l, got: map[string]*Item{}}
 	for _, id := range lost {
 		if l.items[id] != nil {
 			continue
 		}
-		if asked++; asked > maxAsked {
-			break
-		}
-		it, err := s.get(ctx, id)
-		switch {
-		case classOf(err) == NotVisible:
-		case err != nil:
+		there, err := a.there(ctx, id)
+		if err != nil {
 			return nil, err
-		case !it.InBin && l.below(&it):
-			return nil, fmt.Errorf("file %q (id %s) is there, and two listings did not show it", it.Name, id)
+		}
+		if there {
+			return nil, fmt.Errorf("file %q (id %s) is there, and two listings did not show it", before.items[id].Name, id)
 		}
 	}
 	return l, nil
+}
+
+// asker asks for things by their ids, at most maxAsked times.
+type asker struct {
+	s     *Store
+	l     *listing
+	got   map[string]*Item // nil: it can't be seen
+	asked int
+}
+
+// there says whether the item id lies below the root, though the listing may not
+// show it, nor the folders above it. Beyond maxAsked it says no.
+func (a *asker) there(ctx context.Context, id string) (bool, error) {
+	for depth := 0; depth < 1000; depth++ {
+		it, ok := a.got[id]
+		if listed := a.l.items[id]; listed != nil {
+			it = listed
+		} else if !ok {
+			if a.asked++; a.asked > maxAsked {
+				return false, nil
+			}
+			x, err := a.s.get(ctx, id)
+			switch {
+			case err == nil:
+				it = &x
+			case classOf(err) != NotVisible:
+				return false, err
+			}
+			a.got[id] = it
+		}
+		if it == nil || it.InBin {
+			return false, nil
+		}
+		if it.Parent == a.l.root.ID {
+			return true, nil
+		}
+		if id = it.Parent; id == "" {
+			return false, nil
+		}
+	}
+	return false, nil
 }
 
 // below says whether an item lies somewhere below the listing's root.

@@ -33,7 +33,7 @@ type Fault struct {
 
 	CutAfter int64 // bytes: the connection breaks after so many of this answer
 	Stall    int64 // bytes: nothing more comes after so many
-	EndAfter int64 // bytes: the answer ends, as if well, after so many
+	EndAfter int64 // bytes: the answer ends, as if well, after so many; -1 is at once
 	Extra    int   // bytes: so many more come than there are
 	Flip     bool  // bytes: a bit of the byte at FlipAt (in the file) is wrong
 	FlipAt   int64

@@ -52,7 +52,7 @@ func (s *Server) sendMedia(w http.ResponseWriter, r *http.Request, n *node, f Fa
 	}
 	w.Header().Set("Content-Type", mime)
 	w.Header().Set("Accept-Ranges", "bytes")
-	odd := f.Extra > 0 || f.EndAfter > 0
+	odd := f.Extra > 0 || f.EndAfter != 0
 	if !odd { // else it is sent in chunks, which may be more or less than was said
 		w.Header().Set("Content-Length", strconv.Itoa(len(body)))
 	}
@@ -71,8 +71,8 @@ func (s *Server) sendMedia(w http.ResponseWriter, r *http.Request, n *node, f Fa
 		case <-s.closed:
 		}
 		panic(http.ErrAbortHandler)
-	case f.EndAfter > 0 && f.EndAfter < int64(len(body)):
-		body = body[:f.EndAfter]
+	case f.EndAfter != 0 && f.EndAfter < int64(len(body)):
+		body = body[:max(f.EndAfter, 0)]
 	}
 	if odd {
 		flush()

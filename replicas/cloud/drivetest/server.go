@@ -40,8 +40,11 @@ type Server struct {
 	http   *http.Server
 	base   string
 	closed chan struct{}
+	once   sync.Once
+	busy   sync.WaitGroup // calls that are being answered
 
 	mu         sync.Mutex
+	done       bool
 	tree       tree
 	now        time.Time // without Options.Now
 	ahead      time.Duration
@@ -82,10 +85,16 @@ func Start(o Options) (*Server, error) {
 	return s, nil
 }
 
-// Close ends the server and every call to it.
+// Close ends the server and every call to it, and waits for their ends.
 func (s *Server) Close() {
-	close(s.closed)
-	s.http.Close()
+	s.once.Do(func() {
+		s.mu.Lock()
+		s.done = true
+		s.mu.Unlock()
+		close(s.closed)
+		s.http.Close()
+		s.busy.Wait()
+	})
 }
 
 // Endpoint is the base path of the API, for the configuration and the client.
@@ -142,6 +151,12 @@ func (s *Server) clock() time.Time {
 // ServeHTTP answers a request.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s.mu.Lock()
+	if s.done {
+		s.mu.Unlock()
+		panic(http.ErrAbortHandler)
+	}
+	s.busy.Add(1)
+	defer s.busy.Done()
 	if s.o.Now != nil || s.ahead != 0 {
 		now := time.Now
 		if s.o.Now != nil {

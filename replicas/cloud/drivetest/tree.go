@@ -393,3 +393,10 @@ func (s *Server) ClockAhead(d time.Duration) {
 	defer s.mu.Unlock()
 	s.ahead = d
 }
+
+// Parent is the id of the folder that a thing lies in.
+func (s *Server) Parent(id string) string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.tree.nodes[id].parent
+}
