@@ -138,3 +138,10 @@ func (t *Tx) AddPace(store string, bytes int64, took time.Duration) error {
 		store, bytes, int64(took), nanos(t.now))
 	return err
 }
+
+// LastDone is when a job of a store was done last, the zero time if it never was.
+func (t *Tx) LastDone(job, store string) (time.Time, error) {
+	var at int64
+	err := t.row(`SELECT coalesce(max(ended_at), 0) FROM firing WHERE job = $1 AND store = $2 AND outcome = $3`, []any{job, store, FiringDone}, &at)
+	return fromNanos(at), err
+}
