@@ -24,7 +24,7 @@ var (
 	ErrBusy = errors.New("busy")
 	// ErrRefused: an act that the rules don't allow; the message says the way out.
 	ErrRefused = errors.New("refused")
-	// ErrLost: another process took over the shard; nothing was written.
+	// ErrLost: another process did this part of the shard; nothing was written.
 	ErrLost = errors.New("taken over by another process")
 	// ErrNotFound: the ledger knows no such thing.
 	ErrNotFound = errors.New("not found")

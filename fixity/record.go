@@ -23,7 +23,9 @@ const (
 
 // Shard is a claimed piece of an audit: a first-level folder of one set in one
 // store, or the root's own files (Top is ""). The claim holds as long as Attempt
-// is the newest; whoever commits with an older one gets ErrLost.
+// is the newest: each commit adds one to it, here and in the ledger, and whoever
+// commits with an older one gets ErrLost. So of several that work on a shard one
+// always comes forward.
 type Shard struct {
 	ID, Audit, Attempt int64
 	Store, Set, Top    string

@@ -21,7 +21,8 @@ type Store interface {
 
 // Lists is the ledger's part in listing a shard.
 type Lists interface {
-	// Claim takes a shard over; whoever held it before gets fixity.ErrLost.
+	// Claim reads where a shard stands. Of several that hold it the first to commit
+	// goes on, and the others get fixity.ErrLost at their next commit.
 	Claim(ctx context.Context, j fixity.Job) (fixity.Shard, error)
 	// Known is the next page, in the order of paths, of what is known in the shard.
 	Known(ctx context.Context, s fixity.Shard, after string, limit int) ([]fixity.Known, error)
@@ -87,7 +88,7 @@ type Left struct {
 // also after an error, but for the last fifth of a second.
 //
 // Errors wrap fixity.ErrAway if the store went, fixity.ErrLost if another process
-// took the shard over. A file that can't be read for another reason than the
+// works on the shard and was faster. A file that can't be read for another reason than the
 // medium's is no error: the shard is marked as incomplete and says why.
 func (a *Auditor) Slice(ctx context.Context, j fixity.Job, until time.Time) (Left, error) {
 	s, err := a.Record.Claim(ctx, j)

@@ -228,6 +228,7 @@ func (m *merger) commit(ctx context.Context) error {
 	if err := m.a.Record.CommitListing(ctx, m.s, m.l); err != nil {
 		return err
 	}
+	m.s.Attempt++
 	m.s.Cursor = m.l.Cursor
 	m.l = fixity.Listed{Cursor: m.l.Cursor}
 	return nil

@@ -125,6 +125,7 @@ func (r *slice) commit(ctx context.Context, end, done bool) error {
 	if err := r.a.Record.CommitReadings(ctx, r.s, r.cursor, r.results, end, done, r.trouble); err != nil {
 		return err
 	}
+	r.s.Attempt++
 	r.s.Cursor, r.results, r.trouble, r.last = r.cursor, nil, "", time.Now()
 	return nil
 }

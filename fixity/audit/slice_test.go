@@ -235,8 +235,24 @@ func TestTooLong(t *testing.T) {
 	w.sound()
 }
 
-// TestTakenOver: of two that work on one shard, the one that claimed it last goes
-// on, and the other writes nothing more.
+// TestOneComesForward: looking at a shard doesn't stop the one that works on it, or
+// two that look again and again would stop each other for ever.
+func TestOneComesForward(t *testing.T) {
+	w := newWorldOf(t, takes(20))
+	a, j := w.reading()
+	aud, claims := w.auditor(), 0
+	aud.Watch.File = func(fixity.Shard, string, int64) {
+		claims++
+		_, err := w.auditor().Record.Claim(context.Background(), j)
+		w.must(err)
+	}
+	if left, err := aud.Slice(t.Context(), j, time.Time{}); err != nil || !left.Done || claims != 20 || len(w.lines(a.ID)) != 20 {
+		t.Errorf("%+v, %v; %d claims, %d read", left, err, claims, len(w.lines(a.ID)))
+	}
+}
+
+// TestTakenOver: of two that work on one shard, the one that commits first goes on,
+// and the other writes nothing more.
 func TestTakenOver(t *testing.T) {
 	w := newWorldOf(t, map[string]string{"QV-0107/a.wav": "a", "QV-0107/b.wav": "b", "QV-0107/c.wav": "c"})
 	a, j := w.reading()

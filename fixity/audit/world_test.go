@@ -2,7 +2,6 @@ package audit_test
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -340,15 +339,23 @@ func (w *world) states(store, set string) map[string]fixity.State {
 	w.t.Helper()
 	out := map[string]fixity.State{}
 	w.view(func(tx *ledger.Tx) error {
-		return tx.Files(set, "", 1<<30, func(f ledger.File) error {
+		var files []ledger.File
+		err := tx.Files(set, "", 1<<30, func(f ledger.File) error {
+			files = append(files, f)
+			return nil
+		})
+		for _, f := range files {
 			copies, err := tx.Copies(f.ID)
 			for _, c := range copies {
 				if c.Store == store {
 					out[f.Path] = c.State
 				}
 			}
-			return err
-		})
+			if err != nil {
+				return err
+			}
+		}
+		return err
 	})
 	return out
 }
@@ -401,14 +408,24 @@ func (w *world) lines(audit int64) map[string][]fixity.Outcome {
 	w.t.Helper()
 	out := map[string][]fixity.Outcome{}
 	w.view(func(tx *ledger.Tx) error {
-		return tx.ReadingsOf(audit, func(event int64, l ledger.Line) error {
-			f, err := tx.File(l.File)
-			out[f.Path] = append(out[f.Path], l.Outcome)
+		of := map[int64][]fixity.Outcome{}
+		if err := tx.ReadingsOf(audit, func(event int64, l ledger.Line) error {
+			of[l.File] = append(of[l.File], l.Outcome)
 			if event < 0 {
-				err = errors.Join(err, fmt.Errorf("a reading of %q is in no event", f.Path))
+				return fmt.Errorf("a reading of file %d is in no event", l.File)
 			}
+			return nil
+		}); err != nil {
 			return err
-		})
+		}
+		for id, outcomes := range of {
+			f, err := tx.File(id)
+			if err != nil {
+				return err
+			}
+			out[f.Path] = outcomes
+		}
+		return nil
 	})
 	return out
 }

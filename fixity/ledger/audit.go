@@ -228,7 +228,7 @@ func (t *Tx) OpenShards(audit int64, p fixity.Phase) ([]fixity.Job, error) {
 	return out, err
 }
 
-// claim takes a shard over: its earlier holder loses.
+// claim reads where a shard stands.
 func (t *Tx) claim(j fixity.Job) (fixity.Shard, error) {
 	a, err := t.Audit(j.Audit)
 	if err != nil {
@@ -237,7 +237,7 @@ func (t *Tx) claim(j fixity.Job) (fixity.Shard, error) {
 	s := fixity.Shard{ID: j.Shard, Audit: j.Audit, Full: a.Full, Cache: a.Cache, Under: a.Under}
 	var topB, cursor []byte
 	var phase string
-	err = t.row(`UPDATE shard SET attempt = attempt + 1 WHERE id = $1 AND audit = $2 RETURNING attempt, store, set_name, top, phase, cursor`,
+	err = t.row(`SELECT attempt, store, set_name, top, phase, cursor FROM shard WHERE id = $1 AND audit = $2`,
 		[]any{j.Shard, j.Audit}, &s.Attempt, &s.Store, &s.Set, &topB, &phase, &cursor)
 	if err != nil {
 		return fixity.Shard{}, fmt.Errorf("shard %d: %w", j.Shard, err)
@@ -249,10 +249,10 @@ func (t *Tx) claim(j fixity.Job) (fixity.Shard, error) {
 	return s, nil
 }
 
-// moveShard moves a claimed shard on, if the claim still holds: attempt, cursor
-// and phase are those of the claim. Otherwise the whole transaction must be given up.
+// moveShard moves a claimed shard on, if nobody did since: attempt, cursor and phase
+// are those of the claim. Otherwise the whole transaction must be given up.
 func (t *Tx) moveShard(s fixity.Shard, to fixity.Phase, cursor string, listed, leftOut, read, bytes int64, trouble string) error {
-	n, err := t.exec(`UPDATE shard SET phase = $4, cursor = $5, listed = listed + $6, left_out = left_out + $7, read = read + $8, bytes = bytes + $9,
+	n, err := t.exec(`UPDATE shard SET attempt = attempt + 1, phase = $4, cursor = $5, listed = listed + $6, left_out = left_out + $7, read = read + $8, bytes = bytes + $9,
 			complete = CASE WHEN $10 = '' THEN complete ELSE 0 END, trouble = CASE WHEN $10 = '' THEN trouble ELSE $10 END
 		WHERE id = $1 AND attempt = $2 AND cursor = $3 AND phase = $11`,
 		s.ID, s.Attempt, []byte(s.Cursor), string(to), []byte(cursor), listed, leftOut, read, bytes, trouble, string(s.Phase))

@@ -20,9 +20,10 @@ type Record struct {
 // ordered the audit.
 func (l *Ledger) Record(now func() time.Time, by string) Record { return Record{l, now, by} }
 
-// Claim takes a shard over.
+// Claim reads where a shard stands. Of several that hold it the first to commit
+// goes on, and the others get fixity.ErrLost.
 func (r Record) Claim(ctx context.Context, j fixity.Job) (s fixity.Shard, err error) {
-	err = r.l.Tx(ctx, r.now(), func(t *Tx) error {
+	err = r.l.View(ctx, func(t *Tx) error {
 		s, err = t.claim(j)
 		return err
 	})
