@@ -154,27 +154,51 @@ func TestTouched(t *testing.T) {
 		a := w.take("masters", "QV-0107/a.wav", "take one", true, "studio")
 		w.take("masters", "QV-0107/b.wav", "take two", true, "studio")
 		w.take("masters", "QV-0107-2.wav", "take three", true, "studio")
-		touch := func(path string) (n int64) {
-			w.tx(func(x *ledger.Tx) (err error) { n, err = x.Touched("studio", "masters", path); return err })
-			return n
+		touch := func(store, path string, ahead bool) (seen, expected int64) {
+			w.tx(func(x *ledger.Tx) (err error) {
+				seen, expected, err = x.Touched(store, "masters", path, ahead)
+				return err
+			})
+			return seen, expected
+		}
+		due := func() map[string]bool {
+			out := map[string]bool{}
+			w.view(func(x *ledger.Tx) error {
+				cs, err := x.Copies(a.ID)
+				for _, c := range cs {
+					out[c.Store] = c.Due.Before(w.clock)
+				}
+				return err
+			})
+			return out
+		}
+		if seen, expected := touch("vault", "QV-0107/a.wav", true); seen != 0 || expected != 1 {
+			t.Errorf("awaited: %d, %d", seen, expected)
+		}
+		if due()["studio"] {
+			t.Error("due in the studio before anything happened there")
 		}
 		for _, c := range []struct {
 			path string
 			want int64
 		}{{"QV-0107/a.wav", 1}, {"QV-0107", 2}, {"QV-0107-2.wav", 1}, {"QV-0107/c.wav", 0}, {"QV", 0}} {
-			if got := touch(c.path); got != c.want {
-				t.Errorf("%q: %d copies, want %d", c.path, got, c.want)
+			if seen, expected := touch("studio", c.path, false); seen != c.want || expected != c.want {
+				t.Errorf("%q: %d of %d copies, want %d", c.path, seen, expected, c.want)
 			}
 		}
-		w.view(func(x *ledger.Tx) error {
-			cs, err := x.Copies(a.ID)
-			for _, c := range cs {
-				if c.Store == "studio" && !c.Due.IsZero() || c.Store != "studio" && c.Due.IsZero() && c.Size >= 0 {
-					t.Errorf("due in %s: %v", c.Store, c.Due)
-				}
-			}
-			return err
-		})
+		if !due()["studio"] {
+			t.Error("not due after it was touched")
+		}
+		ahead := func() (yes bool) {
+			w.view(func(x *ledger.Tx) (err error) { yes, err = x.AnyAhead("studio"); return err })
+			return yes
+		}
+		if ahead() {
+			t.Error("ahead of others though that wasn't asked for")
+		}
+		if touch("studio", "QV-0107/a.wav", true); !ahead() {
+			t.Error("not ahead of others")
+		}
 	})
 }
 

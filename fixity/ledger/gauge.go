@@ -8,17 +8,28 @@ import (
 )
 
 // Touched makes the copy at a path of a store due, and those below it if it is, or
-// was, a folder. It gives how many there are; none if no file is under care there.
-func (t *Tx) Touched(store, set, path string) (int64, error) {
-	here, err := t.exec(`UPDATE instance SET due_at = CASE WHEN due_at > 0 THEN 0 ELSE due_at END
-		WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4`, store, set, []byte(top(path)), []byte(path))
-	if err != nil || here > 0 {
-		return here, err
+// was, a folder; ahead of all others if ahead is set. seen is how many were ever seen
+// there, expected how many should be: none if no file is under care there.
+func (t *Tx) Touched(store, set, path string, ahead bool) (seen, expected int64, err error) {
+	due := int64(0)
+	if ahead {
+		due = nanos(atOnce)
 	}
-	// "0" is the character after "/": all that lies below.
-	return t.exec(`UPDATE instance SET due_at = CASE WHEN due_at > 0 THEN 0 ELSE due_at END
-		WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4 AND at < $5`,
-		store, set, []byte(top(path+"/")), []byte(path+"/"), []byte(path+"0"))
+	for _, w := range []struct {
+		top, from, to string // "0" is the character after "/": all that lies below
+	}{{top(path), path, path + "\x00"}, {top(path + "/"), path + "/", path + "0"}} {
+		args := []any{store, set, []byte(w.top), []byte(w.from), []byte(w.to)}
+		where := ` WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at >= $4 AND at < $5`
+		if err := t.row(`SELECT count(*) FILTER (WHERE size >= 0), count(*) FROM instance`+where, args, &seen, &expected); err != nil {
+			return 0, 0, err
+		}
+		if expected == 0 {
+			continue
+		}
+		_, err = t.exec(`UPDATE instance SET due_at = $6`+where+` AND due_at > $6 AND size >= 0`, append(args, due)...)
+		return seen, expected, err
+	}
+	return 0, 0, nil
 }
 
 // OpenCount is how many findings of a kind are open.
