@@ -27,6 +27,8 @@ type Lists interface {
 	// Known is the next page, in the order of paths, of what is known in the shard.
 	Known(ctx context.Context, s fixity.Shard, after string, limit int) ([]fixity.Known, error)
 	CommitListing(ctx context.Context, s fixity.Shard, l fixity.Listed) error
+	// CommitReports holds the digests that a service reports against the versions.
+	CommitReports(ctx context.Context, s fixity.Shard, reports []fixity.Report) error
 }
 
 // Reads is the ledger's part in reading a shard.
@@ -119,8 +121,22 @@ func (a *Auditor) Run(ctx context.Context, audit int64, phase fixity.Phase) erro
 	return nil
 }
 
+// ListAll lists all shards of an audit, and leaves it to the caller to go on: Run
+// does the rest.
+func (a *Auditor) ListAll(ctx context.Context, audit int64) error {
+	return a.slices(ctx, audit, fixity.PhaseList)
+}
+
 // RunPhase does what is left of one phase of an audit, and ends it.
 func (a *Auditor) RunPhase(ctx context.Context, audit int64, p fixity.Phase) error {
+	if err := a.slices(ctx, audit, p); err != nil {
+		return err
+	}
+	return a.Record.Advance(ctx, audit, p)
+}
+
+// slices does the shards of an audit that wait in a phase, and leaves it open.
+func (a *Auditor) slices(ctx context.Context, audit int64, p fixity.Phase) error {
 	jobs, err := a.Record.Open(ctx, audit, p)
 	if err != nil {
 		return err
@@ -130,5 +146,5 @@ func (a *Auditor) RunPhase(ctx context.Context, audit int64, p fixity.Phase) err
 			return err
 		}
 	}
-	return a.Record.Advance(ctx, audit, p)
+	return nil
 }

@@ -19,7 +19,9 @@ import (
 
 // TestEveryByte turns over one bit of byte k, for every k of a small file: each
 // time the file is altered, after two readings.
-func TestEveryByte(t *testing.T) {
+func TestEveryByte(t *testing.T) { onEach(t, testEveryByte) }
+
+func testEveryByte(t *testing.T) {
 	const size = 300
 	data := strings.Repeat("Quillmere ", size/10)
 	files := map[string]string{}
@@ -204,7 +206,9 @@ func join(fs ...faulty.Fault) faulty.Fault {
 // TestNotRead: what keeps a file from being read for another reason than the
 // medium's is none of altered, missing, unreadable, unsteady. It stays due and the
 // audit says why.
-func TestNotRead(t *testing.T) {
+func TestNotRead(t *testing.T) { onEach(t, testNotRead) }
+
+func testNotRead(t *testing.T) {
 	data := strings.Repeat("side a ", 100_000/7)
 	for name, c := range map[string]struct {
 		during func(w *world, r *root) faulty.Fault

@@ -14,7 +14,9 @@ import (
 )
 
 // TestBehind: bytes that were the file's once are an earlier version, never damage.
-func TestBehind(t *testing.T) {
+func TestBehind(t *testing.T) { onEach(t, testBehind) }
+
+func testBehind(t *testing.T) {
 	w := newWorld(t, twoStores)
 	w.take("masters", map[string]string{one: "side a, as transferred"})
 	// A re-edit is signed off in arrivals; the vault still has what it had.
@@ -61,7 +63,9 @@ func TestBehind(t *testing.T) {
 }
 
 // TestEditing: a save inside the editing window is a version, not a finding.
-func TestEditing(t *testing.T) {
+func TestEditing(t *testing.T) { onEach(t, testEditing) }
+
+func testEditing(t *testing.T) {
 	const song = "QV-0107/song-3.wav"
 	w := newWorld(t, twoStores)
 	w.take("access", map[string]string{song: "a song", "QV-0107/song-4.wav": "another"})
@@ -134,7 +138,9 @@ func TestMasterIsFrozen(t *testing.T) {
 
 // TestCacheAllowed: what the page cache may have answered satisfies no promise, and
 // a wrong answer of it is no damage.
-func TestCacheAllowed(t *testing.T) {
+func TestCacheAllowed(t *testing.T) { onEach(t, testCacheAllowed) }
+
+func testCacheAllowed(t *testing.T) {
 	w := newWorldOf(t, map[string]string{one: "side a", "QV-0107/side-b.wav": "side b"})
 	cached := newRoot(t, w.at("shelf", "masters").dir, fixity.Allowed)
 	w.cache = map[string]*root{"shelf/masters": cached}

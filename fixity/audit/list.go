@@ -35,14 +35,15 @@ func (a *Auditor) list(ctx context.Context, s fixity.Shard) error {
 }
 
 type merger struct {
-	a      *Auditor
-	s      fixity.Shard
-	known  []fixity.Known
-	after  string   // path up to which known has been fetched
-	end    bool     // the ledger knows nothing after that
-	bag    bool     // the shard is a bag: its manifests are files of the bag, not Firmus's own
-	hidden []string // what was left out and may have known files below it
-	l      fixity.Listed
+	a       *Auditor
+	s       fixity.Shard
+	known   []fixity.Known
+	after   string   // path up to which known has been fetched
+	end     bool     // the ledger knows nothing after that
+	bag     bool     // the shard is a bag: its manifests are files of the bag, not Firmus's own
+	hidden  []string // what was left out and may have known files below it
+	l       fixity.Listed
+	reports []fixity.Report
 }
 
 // listing takes the store's listing to its end. bad is why it didn't see
@@ -163,6 +164,12 @@ func (m *merger) both(k fixity.Known, e fixity.Entry) {
 	if InScope(m.s.Under, e.Path) && m.s.Counts {
 		m.l.Files++
 	}
+	if !e.Reported.IsZero() {
+		// The service's own digest is told apart from a reading, and stands for the
+		// sign: its time says when somebody touched the file, not its bytes.
+		m.reports = append(m.reports, fixity.Report{Path: e.Path, Size: e.Size, ModTime: e.ModTime.UnixNano(), Digest: e.Reported})
+		return
+	}
 	// Size and time alone are the sign: inodes change at each mount on some file
 	// systems. A changed sign is a reason to read, never a finding.
 	if !signed || k.State == fixity.Missing || k.State == fixity.Misplaced || k.State == fixity.Awaited {
@@ -218,13 +225,19 @@ func (m *merger) note(format string, args ...any) {
 }
 
 func (m *merger) flush(ctx context.Context) error {
-	if len(m.l.Gone)+len(m.l.Strays)+len(m.l.Left)+len(m.l.Changed) < pageSize {
+	if len(m.l.Gone)+len(m.l.Strays)+len(m.l.Left)+len(m.l.Changed)+len(m.reports) < pageSize {
 		return nil
 	}
 	return m.commit(ctx)
 }
 
 func (m *merger) commit(ctx context.Context) error {
+	if len(m.reports) > 0 {
+		if err := m.a.Record.CommitReports(ctx, m.s, m.reports); err != nil {
+			return err
+		}
+		m.reports = nil
+	}
 	if err := m.a.Record.CommitListing(ctx, m.s, m.l); err != nil {
 		return err
 	}

@@ -24,7 +24,9 @@ var _ audit.Store = (*root)(nil)
 
 // TestIncomplete: where a listing doesn't see everything, nothing is missing and
 // nothing is forgotten.
-func TestIncomplete(t *testing.T) {
+func TestIncomplete(t *testing.T) { onEach(t, testIncomplete) }
+
+func testIncomplete(t *testing.T) {
 	files := map[string]string{"QV-0107/a.wav": "a", "QV-0107/b.wav": "b", "QV-0107/x/c.wav": "c", "QV-0108/d.wav": "d"}
 	for name, c := range map[string]struct {
 		fault faulty.Fault
@@ -89,7 +91,9 @@ func TestIncomplete(t *testing.T) {
 	}
 }
 
-func TestGone(t *testing.T) {
+func TestGone(t *testing.T) { onEach(t, testGone) }
+
+func testGone(t *testing.T) {
 	files := map[string]string{"QV-0107/a.wav": "a", "QV-0107/x/c.wav": "cc", "QV-0108/d.wav": "ddd", "index.txt": "eeee"}
 	for name, c := range map[string]struct {
 		remove string
@@ -200,7 +204,9 @@ func TestWrongOrder(t *testing.T) {
 }
 
 // TestOrder: names that sort otherwise as folders than as files are all found.
-func TestOrder(t *testing.T) {
+func TestOrder(t *testing.T) { onEach(t, testOrder) }
+
+func testOrder(t *testing.T) {
 	files := map[string]string{}
 	for i, p := range []string{"a", "a-b/x", "a.b/x", "a/x", "a0/x", "a b/x", "a\xff/x", "A/x", "é/x", "e\u0301/x"} {
 		files["QV-0107/"+p] = strings.Repeat("x", i+1)
@@ -225,7 +231,9 @@ func TestOrder(t *testing.T) {
 }
 
 // TestPages: differences and known files beyond a page are all seen.
-func TestPages(t *testing.T) {
+func TestPages(t *testing.T) { onEach(t, testPages) }
+
+func testPages(t *testing.T) {
 	const n = 2500
 	files := map[string]string{}
 	for i := range n {

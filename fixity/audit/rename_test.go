@@ -25,7 +25,9 @@ func takes(n int) map[string]string {
 
 // TestFolderRenamed: thousands of files under another first-level folder are told
 // from the listing, are one incident, and are then read where they lie.
-func TestFolderRenamed(t *testing.T) {
+func TestFolderRenamed(t *testing.T) { onEach(t, testFolderRenamed) }
+
+func testFolderRenamed(t *testing.T) {
 	const n = 5000
 	files := takes(n)
 	files["QV-0001/other.wav"] = "not touched"
@@ -117,7 +119,9 @@ func (w *world) stray(path string) (s ledger.Stray, err error) {
 
 // TestAmbiguous: files that size, date and name don't tell apart are read before
 // anything is called missing.
-func TestAmbiguous(t *testing.T) {
+func TestAmbiguous(t *testing.T) { onEach(t, testAmbiguous) }
+
+func testAmbiguous(t *testing.T) {
 	files := map[string]string{"QV-0107/a.wav": "side a", "QV-0107/b.wav": "side b", "QV-0107/c.wav": "side c", "QV-0107/d.wav": "side dd"}
 	move := func(w *world, from, to string) {
 		w.must(os.MkdirAll(w.file("shelf", "masters", "sorted"), 0o777))
@@ -214,7 +218,9 @@ func TestAmbiguous(t *testing.T) {
 
 // TestOneFlakyProof: a file found by size, date and name isn't refuted by one
 // wrong reading.
-func TestOneFlakyProof(t *testing.T) {
+func TestOneFlakyProof(t *testing.T) { onEach(t, testOneFlakyProof) }
+
+func testOneFlakyProof(t *testing.T) {
 	w := newWorldOf(t, map[string]string{one: "side a"})
 	w.must(os.Rename(w.file("shelf", "masters", "QV-0107"), w.file("shelf", "masters", "moved")))
 	r := w.at("shelf", "masters")

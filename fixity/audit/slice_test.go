@@ -237,7 +237,9 @@ func TestTooLong(t *testing.T) {
 
 // TestOneComesForward: looking at a shard doesn't stop the one that works on it, or
 // two that look again and again would stop each other for ever.
-func TestOneComesForward(t *testing.T) {
+func TestOneComesForward(t *testing.T) { onEach(t, testOneComesForward) }
+
+func testOneComesForward(t *testing.T) {
 	w := newWorldOf(t, takes(20))
 	a, j := w.reading()
 	aud, claims := w.auditor(), 0
@@ -253,7 +255,9 @@ func TestOneComesForward(t *testing.T) {
 
 // TestTakenOver: of two that work on one shard, the one that commits first goes on,
 // and the other writes nothing more.
-func TestTakenOver(t *testing.T) {
+func TestTakenOver(t *testing.T) { onEach(t, testTakenOver) }
+
+func testTakenOver(t *testing.T) {
 	w := newWorldOf(t, map[string]string{"QV-0107/a.wav": "a", "QV-0107/b.wav": "b", "QV-0107/c.wav": "c"})
 	a, j := w.reading()
 	first, second := w.auditor(), w.auditor()
@@ -286,7 +290,9 @@ func TestTakenOver(t *testing.T) {
 }
 
 // TestTakenUp: a full audit that was cut off is taken up by the next full one.
-func TestTakenUp(t *testing.T) {
+func TestTakenUp(t *testing.T) { onEach(t, testTakenUp) }
+
+func testTakenUp(t *testing.T) {
 	files := takes(100)
 	w := newWorldOf(t, files)
 	cut := func(n int) ledger.Audit {
