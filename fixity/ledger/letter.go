@@ -129,10 +129,15 @@ func (t *Tx) deliveries(where string, args ...any) ([]Delivery, error) {
 	return out, err
 }
 
+// farthest is how far ahead the next try of a delivery can lie. One beyond was dated
+// by a clock that was wrong.
+const farthest = 24 * time.Hour
+
 // DueDeliveries are up to n deliveries that should be tried by now, the oldest
 // letters first.
 func (t *Tx) DueDeliveries(now time.Time, n int) ([]Delivery, error) {
-	return t.deliveries(`WHERE d.sent_at = 0 AND d.failed_at = 0 AND d.due_at <= $1 ORDER BY l.id, d.address LIMIT $2`, nanos(now), n)
+	return t.deliveries(`WHERE d.sent_at = 0 AND d.failed_at = 0 AND (d.due_at <= $1 OR d.due_at > $3) ORDER BY l.id, d.address LIMIT $2`,
+		nanos(now), n, nanos(now.Add(farthest)))
 }
 
 // Deliveries are all deliveries of letters from the number on, in their order.

@@ -1,0 +1,70 @@
+package letters
+
+import (
+	"context"
+	"fmt"
+
+	"firmus/fixity/ledger"
+)
+
+// Tried is what became of a test letter for one address.
+type Tried struct {
+	Address string
+	Trouble string // "" if the server took it
+}
+
+// Test sends a test letter to each address, past the outbox and without a ledger. The
+// error is the context's cause; what the server said is in the results.
+func (l *Letters) Test(ctx context.Context) ([]Tried, error) {
+	now := l.o.Now()
+	w := l.words()
+	next := l.slotAfter(now)
+	to := l.recipients(true)
+	p := page{Lead: []string{
+		"This is a test letter from Firmus: letters arrive.",
+		"It says nothing about the recordings.",
+		"There is nothing to do, but to put the entry that comes with it into a calendar.",
+	}}
+	var x part
+	x.fact("The weekly letter", fmt.Sprintf("next due %s; it says what was checked, and comes also when all is as it should be", w.whenDay(next)))
+	x.fact("Why a calendar", "a letter that doesn't come is noticed by nobody. The entry asks each week whether the letter has come.")
+	if l.o.Mail.Deputy != "" {
+		x.fact("The deputy", fmt.Sprintf("%s hears of what is at risk and stays as it is for %s", clean(l.o.Mail.Deputy), days(DeputyAfter)))
+	}
+	p.add(x)
+	p.add(part{Lines: []string{fmt.Sprintf("%s. Written %s. Sent to %s.", clean(l.o.Name), w.when(now), clean(list(to)))}})
+	letter, err := l.compose("test", "test", "Test: letters from Firmus arrive. Next letter "+next.In(l.o.Zone).Format("Mon 2 Jan, 15:04"), p, now)
+	if err != nil {
+		return nil, err
+	}
+	letter.Calendar = l.calendar(now, next)
+	letter.MessageID = fmt.Sprintf("firmus.test-%d@%s", now.UnixNano(), l.domain())
+	var out []Tried
+	var s *session
+	defer func() { s.close() }()
+	for _, a := range to {
+		err := error(nil)
+		if s == nil {
+			s, err = l.dial(ctx)
+		}
+		if err == nil {
+			m, err2 := l.message(ledger.Delivery{Letter: letter, Address: a})
+			if err = err2; err == nil {
+				err = s.send(ctx, m)
+			}
+			if err != nil {
+				s.close()
+				s = nil
+			}
+		}
+		if err != nil && ctx.Err() != nil {
+			return out, context.Cause(ctx)
+		}
+		t := Tried{Address: a}
+		if err != nil {
+			t.Trouble = l.trouble(err)
+		}
+		out = append(out, t)
+	}
+	return out, nil
+}

@@ -1,0 +1,275 @@
+package letters
+
+import (
+	"errors"
+	"slices"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// sampled is how many files of one thread are looked at one by one. Of a mass change
+// the rest is counted.
+const sampled = 20
+
+// thread is all that is known of one matter.
+type thread struct {
+	name   string
+	open   []ledger.Finding // more than untidy, by number
+	ended  []ledger.Finding // told, and open no longer
+	told   map[int64]ledger.Told
+	fresh  bool // holds what was not told yet, or has grown worse since
+	files  map[int64]known
+	stores map[string]ledger.Store
+	away   map[string]bool
+	read   []string // stores whose copies of the sampled files were read since
+	reads  bool     // others are to be read at once
+	first  time.Time
+	newest time.Time // of its letters, as far as findings were told first in them
+}
+
+// known is a file and its copies.
+type known struct {
+	file   ledger.File
+	copies []ledger.Copy
+}
+
+// all are the thread's findings, the ended ones too, by number.
+func (x *thread) all() []ledger.Finding {
+	out := slices.Concat(x.open, x.ended)
+	slices.SortFunc(out, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
+	return out
+}
+
+func (x *thread) urgency() fixity.Urgency {
+	u := fixity.AtRisk
+	for _, f := range x.open {
+		if f.Urgency == fixity.NoneIntact {
+			u = fixity.NoneIntact
+		}
+	}
+	return u
+}
+
+// fileIDs are the files its open findings are about, once each.
+func (x *thread) fileIDs() []int64 {
+	var out []int64
+	for _, f := range x.open {
+		if f.File != 0 && !slices.Contains(out, f.File) {
+			out = append(out, f.File)
+		}
+	}
+	return out
+}
+
+// threads sorts the open findings that are more than untidy, and those told before,
+// into threads: what belongs to one incident, one file or one audit of one store is
+// one matter.
+func threads(t *ledger.Tx) ([]*thread, error) {
+	urgent, err := t.UrgentFindings()
+	if err != nil {
+		return nil, err
+	}
+	rows, err := t.Told()
+	if err != nil {
+		return nil, err
+	}
+	told := map[int64]ledger.Told{}
+	for _, r := range rows {
+		told[r.Finding] = r
+	}
+	s := sorter{at: map[string]*thread{}, file: map[int64]string{}, incident: map[int64]string{}, audit: map[auditKey]string{}}
+	for _, f := range urgent { // what was told stays where it was
+		if r, ok := told[f.ID]; ok {
+			x := s.thread(r.Thread)
+			x.open = append(x.open, f)
+			s.note(f, x.name)
+		}
+	}
+	for _, f := range urgent {
+		if _, ok := told[f.ID]; !ok && !covered(f, urgent) {
+			x := s.thread(s.find(f))
+			x.open = append(x.open, f)
+			s.note(f, x.name)
+		}
+	}
+	for _, r := range rows {
+		x := s.thread(r.Thread)
+		x.told[r.Finding] = r
+		if x.first.IsZero() || r.First.Before(x.first) {
+			x.first = r.First
+		}
+		if r.First.After(x.newest) {
+			x.newest = r.First
+		}
+		if slices.ContainsFunc(x.open, func(f ledger.Finding) bool { return f.ID == r.Finding }) {
+			continue
+		}
+		f, err := t.Finding(r.Finding)
+		if err != nil {
+			return nil, err
+		}
+		x.ended = append(x.ended, f)
+	}
+	for _, x := range s.order {
+		slices.SortFunc(x.open, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
+		for _, f := range x.open {
+			r, ok := x.told[f.ID]
+			x.fresh = x.fresh || !ok || f.Urgency.Level() > r.Urgency.Level() || f.Kind != r.Kind
+		}
+	}
+	return s.order, nil
+}
+
+// covered says that a finding of too few copies is no news: so many files have open
+// findings of their own, which say it better.
+func covered(f ledger.Finding, urgent []ledger.Finding) bool {
+	if f.Kind != fixity.Few {
+		return false
+	}
+	files := map[int64]bool{}
+	for _, o := range urgent {
+		if o.File != 0 {
+			files[o.File] = true
+		}
+	}
+	return int64(len(files)) >= f.Count
+}
+
+type auditKey struct {
+	store string
+	audit int64
+}
+
+type sorter struct {
+	order    []*thread
+	at       map[string]*thread
+	file     map[int64]string
+	incident map[int64]string
+	audit    map[auditKey]string
+	few      string // tells that files have too few copies
+}
+
+func (s *sorter) thread(name string) *thread {
+	x := s.at[name]
+	if x == nil {
+		x = &thread{name: name, told: map[int64]ledger.Told{}, files: map[int64]known{}, stores: map[string]ledger.Store{}, away: map[string]bool{}}
+		s.at[name], s.order = x, append(s.order, x)
+	}
+	return x
+}
+
+// find gives the thread that a finding which was not told belongs to.
+func (s *sorter) find(f ledger.Finding) string {
+	own := "finding-" + number(int(f.ID))
+	switch {
+	case f.Incident != 0 && s.incident[f.Incident] != "":
+		return s.incident[f.Incident]
+	case f.File != 0 && s.file[f.File] != "":
+		return s.file[f.File]
+	case f.Incident != 0:
+		return "incident-" + number(int(f.Incident))
+	case isLacking(f) && s.few != "":
+		return s.few
+	case f.File != 0 && f.Audit != 0 && s.audit[auditKey{f.Store, f.Audit}] != "":
+		return s.audit[auditKey{f.Store, f.Audit}]
+	}
+	return own
+}
+
+func isLacking(f ledger.Finding) bool {
+	return f.Subject == fixity.OfFile && (fixity.State(f.Kind) == fixity.Awaited || fixity.State(f.Kind) == fixity.Behind)
+}
+
+func (s *sorter) note(f ledger.Finding, name string) {
+	if f.File != 0 {
+		s.file[f.File] = name
+	}
+	if f.Incident != 0 {
+		s.incident[f.Incident] = name
+	}
+	if f.File != 0 && f.Audit != 0 {
+		s.audit[auditKey{f.Store, f.Audit}] = name
+	}
+	if f.Kind == fixity.Few {
+		s.few = name
+	}
+}
+
+// look fills in what is known of a thread's files and of the stores that hold them.
+func (l *Letters) look(t *ledger.Tx, x *thread) error {
+	ids := x.fileIDs()
+	many := len(ids) > sampled
+	for _, id := range ids[:min(len(ids), sampled)] {
+		f, err := t.File(id)
+		if err != nil {
+			return err
+		}
+		copies, err := t.Copies(id)
+		if err != nil {
+			return err
+		}
+		x.files[id] = known{f, copies}
+	}
+	for _, rule := range l.o.Rules.Stores {
+		s, err := t.Store(rule.Name)
+		if errors.Is(err, fixity.ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		x.stores[rule.Name] = s
+		open, err := t.OpenFindings(rule.Name)
+		if err != nil {
+			return err
+		}
+		for _, f := range open {
+			x.away[rule.Name] = x.away[rule.Name] || f.Kind == fixity.Away
+		}
+		if many && !rule.Visiting && !x.away[rule.Name] {
+			ahead, err := t.AnyAhead(rule.Name)
+			if err != nil {
+				return err
+			}
+			x.reads = x.reads || ahead
+		}
+	}
+	for _, f := range x.open {
+		for _, c := range x.files[f.File].copies {
+			if slices.ContainsFunc(x.open, func(o ledger.Finding) bool { return o.File == f.File && o.Store == c.Store }) {
+				continue // what it holds is what the finding says
+			}
+			rule, _ := l.o.Rules.Store(c.Store)
+			switch {
+			case isAhead(c):
+				x.reads = x.reads || !rule.Visiting && !x.away[c.Store]
+			case readSince(c, f) && !slices.Contains(x.read, c.Store):
+				x.read = append(x.read, c.Store)
+			}
+		}
+	}
+	slices.Sort(x.read)
+	return nil
+}
+
+// isAhead says that a copy is to be read at once, ahead of all that is merely due.
+func isAhead(c ledger.Copy) bool {
+	return !c.Due.IsZero() && c.Due.UnixNano() < 0 && c.Size >= 0 && c.State != fixity.Missing && c.State != fixity.Misplaced
+}
+
+// readSince says that a copy was read in the audit that opened the finding, or since.
+func readSince(c ledger.Copy, f ledger.Finding) bool {
+	return !c.Read.At.IsZero() && c.Read.At.After(f.Opened.Add(-24*time.Hour)) && c.Read.Cache != fixity.Allowed
+}
+
+// intact is the copy of a finding's file in one of the stores that hold it intact.
+func (x *thread) intact(f ledger.Finding, store string) (ledger.Copy, bool) {
+	for _, c := range x.files[f.File].copies {
+		if c.Store == store {
+			return c, true
+		}
+	}
+	return ledger.Copy{}, false
+}

@@ -1,0 +1,35 @@
+package letters
+
+import (
+	"html/template"
+	"strings"
+)
+
+// The HTML beside the text says the same and loads nothing.
+var htmlPage = template.Must(template.New("letter").Parse(`<!DOCTYPE html>
+<html lang="en"><head><meta charset="utf-8"><title>{{.Subject}}</title></head>
+<body style="font-family:sans-serif;max-width:48em;line-height:1.4">
+{{range .Page.Lead}}<p style="font-size:1.1em;margin:0.3em 0">{{.}}</p>
+{{end}}{{range .Page.Parts}}{{if .Title}}<h2 style="font-size:1em;margin:1.2em 0 0.3em">{{.Title}}</h2>
+{{end}}{{if .Facts}}<table>{{range .Facts}}
+<tr><th scope="row" style="text-align:left;vertical-align:top;padding-right:1em">{{.Label}}</th><td>{{.Text}}</td></tr>{{end}}
+</table>
+{{end}}{{if .Table.Rows}}<table>{{if .Table.Head}}
+<tr>{{range .Table.Head}}<th scope="col" style="text-align:left;padding-right:1em">{{.}}</th>{{end}}</tr>{{end}}{{range .Table.Rows}}
+<tr>{{range .}}<td style="vertical-align:top;padding-right:1em">{{.}}</td>{{end}}</tr>{{end}}
+</table>
+{{end}}{{if .Steps}}<ol>{{range .Steps}}
+<li>{{.}}</li>{{end}}
+</ol>
+{{end}}{{range .Lines}}<p style="margin:0.3em 0">{{.}}</p>
+{{end}}{{end}}</body></html>
+`))
+
+func (p page) html(subject string) (string, error) {
+	var b strings.Builder
+	err := htmlPage.Execute(&b, struct {
+		Subject string
+		Page    page
+	}{subject, p})
+	return b.String(), err
+}

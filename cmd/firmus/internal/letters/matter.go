@@ -1,0 +1,277 @@
+package letters
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// ofStore is about a whole store.
+func (w writer) ofStore(f ledger.Finding) (string, page) {
+	var p page
+	var what part
+	name := "the " + w.store(f.Store)
+	subject := fmt.Sprintf("%s - %s could not be reached  [%d]", urgency(f.Urgency), name, f.ID)
+	switch f.Kind {
+	case fixity.Away:
+		p.Lead = []string{
+			fmt.Sprintf("The %s could not be reached since %s.", w.storeAt(f.Store), w.when(f.Opened)),
+			fmt.Sprintf("It was last there %s. %s expected on it; none of them is said to be missing while it is away.", w.when(w.x.stores[f.Store].Seen), are(f.Count)),
+			"Please connect it, or find out where it is. Do not put another drive or folder in its place.",
+		}
+		what.fact("What", w.local(f.Detail))
+		what.fact("How sure", fmt.Sprintf("tried first %s, last %s", w.when(f.Opened), w.when(f.Seen)))
+	case fixity.Few:
+		subject = fmt.Sprintf("%s - %s with too few copies  [%d]", urgency(f.Urgency), report.Count(f.Count, "file"), f.ID)
+		p.Lead = []string{
+			fmt.Sprintf("%s on the %s fewer independent copies than the rule asks, for longer than it allows.", has(f.Count), w.storeAt(f.Store)),
+			"If the only copy fails or is overwritten, the recording is gone.",
+			"Please copy what is new to the other stores this week. Do not erase the recorder's sticks yet.",
+		}
+		what.fact("What", w.local(f.Detail))
+		what.fact("How sure", "counted "+w.when(f.Seen)+", from what was read or seen in each store")
+	default:
+		subject = fmt.Sprintf("%s - %s: %s  [%d]", urgency(f.Urgency), w.store(f.Store), fixity.Means("kind", string(f.Kind)), f.ID)
+		p.Lead = []string{
+			fmt.Sprintf("The %s: %s.", w.storeAt(f.Store), clean(report.What(f))),
+			"Please look at it this week.",
+		}
+	}
+	p.add(what)
+	if rest := w.x.open[1:]; len(rest) > 0 {
+		p.add(w.filesTable("Of these", rest))
+	}
+	p.add(part{Title: "Do this", Steps: w.steps(f)})
+	return subject, p
+}
+
+func are(n int64) string {
+	if n == 1 {
+		return "1 file is"
+	}
+	return report.Number(n) + " files are"
+}
+
+func has(n int64) string {
+	if n == 1 {
+		return "1 file has"
+	}
+	return report.Number(n) + " files have"
+}
+
+// ofMany is about several files: a mass change, a failing drive, or what one audit
+// found.
+func (w writer) ofMany() (string, page) {
+	open := w.x.open
+	kinds := map[fixity.Kind]int64{}
+	var stores []string
+	none := int64(0)
+	for _, f := range open {
+		kinds[f.Kind]++
+		if !slices.Contains(stores, f.Store) {
+			stores = append(stores, f.Store)
+		}
+		if f.Urgency == fixity.NoneIntact {
+			none++
+		}
+	}
+	n := int64(len(w.x.fileIDs()))
+	what, sentence := "not as they should be", "are not as they should be"
+	if len(kinds) == 1 {
+		what, sentence = plural(open[0].Kind)
+	}
+	on := "on the " + w.stores(stores)
+	if fixity.State(open[0].Kind) == fixity.Missing && len(kinds) == 1 {
+		on = "from the " + w.stores(stores)
+	}
+	drive := ""
+	failing := fixity.State(open[0].Kind) == fixity.Unreadable && len(kinds) == 1
+	if failing {
+		drive = ": the drive may be failing"
+	}
+	subject := fmt.Sprintf("%s - %s %s %s%s  [%s]", urgency(w.x.urgency()), report.Count(n, "file"), what, on, drive, numbers(open))
+
+	var p page
+	where := "the " + w.stores(stores)
+	if len(stores) == 1 {
+		where = "the " + w.storeAt(stores[0])
+	}
+	first := fmt.Sprintf("%s %s %s.", report.Count(n, "file"), sentence, strings.Replace(on, "the "+w.stores(stores), where, 1))
+	if open[0].Incident != 0 {
+		first += " It is one incident."
+	}
+	p.Lead = append(p.Lead, first, w.goodOfMany(n, none), w.pleaseOfMany(failing))
+	var parts []string
+	for _, t := range fixity.Vocabulary {
+		if k := kinds[fixity.Kind(t.Code)]; k > 0 && t.Group == "state" && len(kinds) > 1 {
+			_, s := plural(fixity.Kind(t.Code))
+			parts = append(parts, report.Number(k)+" "+strings.TrimPrefix(s, "are "))
+		}
+	}
+	var facts part
+	facts.fact("What", strings.Join(parts, ", "))
+	facts.fact("How sure", fmt.Sprintf("[%d]: %s", open[0].ID, w.local(open[0].Detail)))
+	if len(w.x.ended) > 0 {
+		facts.fact("Ended", report.Count(int64(len(w.x.ended)), "more finding")+" of this matter, told before")
+	}
+	p.add(facts)
+	p.add(w.filesTable("The files", open))
+	w.act(&p, open)
+	return subject, p
+}
+
+func plural(k fixity.Kind) (short, sentence string) {
+	switch fixity.State(k) {
+	case fixity.Missing:
+		return "missing", "are missing"
+	case fixity.Unreadable:
+		return "unreadable", "can't be read"
+	case fixity.Unsteady:
+		return "read differently each time", "give other bytes each time they are read"
+	case fixity.Disputed:
+		return "that differ between the stores", "are not the same in all stores"
+	case fixity.Awaited:
+		return "not yet", "are still awaited"
+	case fixity.Altered:
+		return "damaged", "are damaged"
+	}
+	return string(k), "are " + string(k)
+}
+
+func (w writer) goodOfMany(n, none int64) string {
+	if none > 0 && none == n {
+		return "No intact copy of any of them is known."
+	}
+	var stores []string
+	for _, f := range w.x.open {
+		for _, s := range f.IntactIn {
+			if !slices.Contains(stores, s) {
+				stores = append(stores, s)
+			}
+		}
+	}
+	s := fmt.Sprintf("Each is known to be intact elsewhere: on the %s.", w.stores(stores))
+	if none > 0 {
+		s = fmt.Sprintf("No intact copy is known of %s; the others are intact on the %s.", report.Number(none), w.stores(stores))
+	}
+	switch {
+	case w.x.reads:
+		s += " These copies are being read now; you will hear."
+	case len(w.x.read) > 0:
+		s += " The copies on the " + w.stores(w.x.read) + " were read since."
+	}
+	return s
+}
+
+func (w writer) pleaseOfMany(failing bool) string {
+	if failing {
+		return "Please stop using the drive today: each reading may harm it further. Run no repair program on it, and ask somebody qualified."
+	}
+	if isLacking(w.x.open[0]) {
+		return "Please copy them this week."
+	}
+	return "Please find out today what happened, and change nothing before. Do not let a copying program bring the other stores into line."
+}
+
+// filesTable is a table of findings about files, so many as can be read.
+func (w writer) filesTable(title string, fs []ledger.Finding) part {
+	p := part{Title: title}
+	for _, f := range fs[:min(len(fs), sampled)] {
+		state := string(f.Kind)
+		if fixity.State(f.Kind) == fixity.Altered {
+			state = "damaged"
+		}
+		p.Table.Rows = append(p.Table.Rows, []string{fmt.Sprintf("[%d]", f.ID), report.Show(w.path(f.Path)), w.store(f.Store) + ": " + state + "; " + report.Good(f)})
+	}
+	if more := len(fs) - sampled; more > 0 {
+		p.Table.Rows = append(p.Table.Rows, []string{"", "", fmt.Sprintf("and %s more: firmus findings", report.Number(int64(more)))})
+	}
+	return p
+}
+
+// ended is the last letter of a matter.
+func (w writer) ended() (string, page) {
+	fs := w.x.ended
+	f := fs[0]
+	byPerson := slices.ContainsFunc(fs, func(f ledger.Finding) bool { return f.Settled != fixity.IntactAgain && f.Settled != fixity.PutBack })
+	verdict, is, are := "PUT RIGHT", "is intact again", "are intact again"
+	switch {
+	case byPerson:
+		verdict, is, are = "SETTLED", "is settled", "are settled"
+	case f.Kind == fixity.Away:
+		is = "is there again"
+	case f.Subject == fixity.OfStore, isLacking(f):
+		is, are = "is as it should be", "are as they should be"
+	}
+	var what string
+	switch {
+	case f.Subject == fixity.OfStore:
+		what = "the " + w.store(f.Store)
+	case len(w.x.files) == 1:
+		what = fmt.Sprintf("%s - %s on the %s", w.words.name(f.Path), w.role(f.Set), w.store(f.Store))
+	default:
+		what, is = fmt.Sprintf("%s on the %s", report.Count(int64(len(fs)), "file"), w.store(f.Store)), are
+	}
+	subject := fmt.Sprintf("%s - %s %s  [%s]", verdict, what, is, numbers(fs))
+	var p page
+	switch {
+	case f.Subject == fixity.OfStore:
+		p.Lead = append(p.Lead, fmt.Sprintf("The %s %s.", w.storeAt(f.Store), is))
+	case len(w.x.files) == 1:
+		p.Lead = append(p.Lead, fmt.Sprintf("The %s %s on the %s %s.", w.role(f.Set), w.words.name(f.Path), w.storeAt(f.Store), is))
+	default:
+		p.Lead = append(p.Lead, fmt.Sprintf("%s on the %s %s.", report.Count(int64(len(fs)), "file"), w.storeAt(f.Store), are))
+	}
+	if !byPerson && len(w.followers(fs)) > 0 && f.Subject == fixity.OfFile {
+		p.Lead = append(p.Lead, fmt.Sprintf("The program that keeps the %s in step may run again.", w.stores(w.followers(fs))))
+	}
+	p.Lead = append(p.Lead, "There is nothing more to do about it.")
+	var how part
+	for _, like := range alike(fs) {
+		f := like[0]
+		s := fmt.Sprintf("%s, %s", fixity.Means("settled", string(f.Settled)), w.when(f.SettledAt))
+		if f.Settled != fixity.IntactAgain && f.SettledBy != "" {
+			s += " by " + clean(f.SettledBy)
+		}
+		if f.Reason != "" {
+			s += ": " + clean(f.Reason)
+		}
+		how.fact("["+numbers(like)+"]", s)
+	}
+	if len(how.Facts) > sampled {
+		more := report.Number(int64(len(how.Facts) - sampled))
+		how.Facts = append(how.Facts[:sampled:sampled], fact{"", fmt.Sprintf("and %s more, likewise ended", more)})
+	}
+	p.add(how)
+	if len(w.x.files) == 1 && f.File != 0 {
+		p.add(w.copiesEnded(f.File))
+	}
+	return subject, p
+}
+
+// alike draws findings that ended at one time in one way together.
+func alike(fs []ledger.Finding) [][]ledger.Finding {
+	var out [][]ledger.Finding
+	for _, f := range fs {
+		i := slices.IndexFunc(out, func(o []ledger.Finding) bool {
+			return o[0].Settled == f.Settled && o[0].SettledAt.Equal(f.SettledAt) && o[0].SettledBy == f.SettledBy && o[0].Reason == f.Reason
+		})
+		if i < 0 {
+			i, out = len(out), append(out, nil)
+		}
+		out[i] = append(out[i], f)
+	}
+	return out
+}
+
+func (w writer) copiesEnded(file int64) part {
+	p := part{Title: "Each copy of this file"}
+	for _, c := range w.x.files[file].copies {
+		p.Table.Rows = append(p.Table.Rows, []string{w.store(c.Store), string(c.State), w.lastKnown(c) + w.place(c.Store)})
+	}
+	return p
+}

@@ -1,0 +1,363 @@
+package letters
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+// writer writes one letter about one matter.
+type writer struct {
+	words
+	x      *thread
+	kind   string
+	now    time.Time
+	next   time.Time // the next weekly letter
+	deputy string    // "": there is none
+	to     []string
+	name   string
+	events int64
+}
+
+// letter is the subject and the page.
+func (w writer) letter() (string, page) {
+	var subject string
+	var p page
+	switch {
+	case w.kind == ledger.LetterEnd:
+		subject, p = w.ended()
+	case w.x.open[0].Subject == fixity.OfStore:
+		subject, p = w.ofStore(w.x.open[0])
+	case len(w.x.fileIDs()) == 1:
+		subject, p = w.ofFile()
+	default:
+		subject, p = w.ofMany()
+	}
+	if w.kind == ledger.LetterDeputy {
+		so := age(w.now.Sub(w.x.first))
+		u := urgency(w.x.urgency())
+		subject = u + " for " + so + strings.TrimPrefix(subject, u)
+		p.Lead = append([]string{fmt.Sprintf("This has been so for %s, and nothing was done that Firmus could see. This letter also goes to the deputy.", so)}, p.Lead...)
+	}
+	w.close(&p)
+	return subject, p
+}
+
+// what a file is, in the copy that a finding is about: for subject and first line.
+func (w words) whatIs(f ledger.Finding) (short, sentence string) {
+	in := w.store(f.Store)
+	switch fixity.State(f.Kind) {
+	case fixity.Missing:
+		return "missing from the " + in, "is missing from the " + w.storeAt(f.Store)
+	case fixity.Unreadable:
+		return "unreadable on the " + in, "can't be read from the " + w.storeAt(f.Store)
+	case fixity.Unsteady:
+		return "read differently each time from the " + in, "gives other bytes each time it is read from the " + w.storeAt(f.Store)
+	case fixity.Disputed:
+		return "differs between the stores", "is not the same in all stores, and nothing says which is right"
+	case fixity.Awaited:
+		return "not yet on the " + in, "is still awaited on the " + w.storeAt(f.Store)
+	case fixity.Behind:
+		return "an earlier version on the " + in, "is an earlier version on the " + w.storeAt(f.Store)
+	case fixity.Misplaced:
+		return "in another place on the " + in, "lies in another place on the " + w.storeAt(f.Store)
+	}
+	return "damaged on the " + in, "is damaged on the " + w.storeAt(f.Store)
+}
+
+// ofFile is about one file, in one store or in several.
+func (w writer) ofFile() (string, page) {
+	f := w.x.open[0]
+	short, sentence := w.whatIs(f)
+	role, name := w.role(f.Set), w.words.name(f.Path)
+	also := ""
+	if n := len(w.x.open); n > 1 && fixity.State(f.Kind) != fixity.Disputed {
+		also = fmt.Sprintf(" and %s more", report.Count(int64(n-1), "store"))
+	}
+	if w.kind == ledger.LetterMore && len(w.x.read) > 0 {
+		if good := common(w.x.read, f.IntactIn); len(good) > 0 {
+			also += "; read and intact: " + list(good)
+		}
+	}
+	subject := fmt.Sprintf("%s - %s - %s %s%s  [%s]", urgency(w.x.urgency()), name, role, short, also, numbers(w.x.open))
+
+	var p page
+	p.Lead = append(p.Lead, fmt.Sprintf("The %s %s %s.", role, name, sentence))
+	for _, o := range w.x.open[1:] {
+		if _, s := w.whatIs(o); fixity.State(o.Kind) != fixity.Disputed || fixity.State(f.Kind) != fixity.Disputed {
+			p.Lead = append(p.Lead, fmt.Sprintf("It %s, too.", s))
+		}
+	}
+	p.Lead = append(p.Lead, w.good(f), w.please(f))
+
+	var what part
+	file := w.x.files[f.File].file
+	item, _, _ := strings.Cut(w.path(f.Path), "/")
+	if strings.Contains(f.Path, "/") {
+		what.fact("The item", item)
+	}
+	what.fact("The file", fmt.Sprintf("%s: %s, taken in %s", f.Set, report.Show(w.path(f.Path)), w.day(file.TakenAt)))
+	for _, o := range w.x.open {
+		label, also := "What", ""
+		if len(w.x.open) > 1 {
+			also = "on the " + w.store(o.Store) + ": "
+		}
+		what.fact(label, also+report.What(w.masked(o)))
+		what.fact("How sure", also+w.local(o.Detail))
+	}
+	p.add(what)
+	p.add(w.copies(f.File))
+	w.act(&p, w.x.open[:1])
+	return subject, p
+}
+
+// common are the words that both lists have.
+func common(a, b []string) []string {
+	var out []string
+	for _, s := range a {
+		if slices.Contains(b, s) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// good says where an intact copy is known, and how.
+func (w writer) good(f ledger.Finding) string {
+	if len(f.IntactIn) == 0 {
+		s := "No intact copy of it is known."
+		if f.Mergeable {
+			s = "No intact copy of it is known, but the damaged copies together hold every part of it."
+		}
+		if w.x.reads {
+			s += " The other copies are being read now; you will hear."
+		}
+		return s
+	}
+	var said []string
+	for _, s := range f.IntactIn {
+		c, ok := w.x.intact(f, s)
+		name := "the " + w.store(s) + "'s copy"
+		switch {
+		case !ok:
+			said = append(said, name+" is intact")
+		case isAhead(c):
+			said = append(said, fmt.Sprintf("%s was intact when last read, %s; it is being read now, and you will hear", name, w.when(c.Read.At)))
+		case !c.Read.At.IsZero() && readSince(c, f) && c.Read.OK:
+			said = append(said, fmt.Sprintf("%s is intact: all of it was read %s", name, w.when(c.Read.At)))
+		case !c.Read.At.IsZero() && c.Read.OK:
+			said = append(said, fmt.Sprintf("%s was intact when last read, %s", name, w.when(c.Read.At)))
+		case !c.Reported.At.IsZero():
+			said = append(said, fmt.Sprintf("%s has the right checksum as reported by the service %s, and was not read", name, w.when(c.Reported.At)))
+		default:
+			said = append(said, name+" is intact as far as is known")
+		}
+	}
+	s := list(said)
+	return strings.ToUpper(s[:1]) + s[1:] + "."
+}
+
+// please is what to do, in a sentence.
+func (w writer) please(f ledger.Finding) string {
+	switch f.Step {
+	case policy.StepRecover:
+		if fixity.State(f.Kind) == fixity.Missing {
+			return "Please copy it back this week. Until then do not move or delete any other copy of it."
+		}
+		return "Please put it back this week. Until then do not open, save, move or delete the file."
+	case policy.StepDecide:
+		return "Please listen to both and decide. Until then do not save, move or delete either."
+	case policy.StepReread:
+		return "Please look at cable, port and hub. Do not put anything back before two readings agree."
+	case policy.StepCopy:
+		return fmt.Sprintf("Please copy it to the %s this week.", w.store(f.Store))
+	case policy.StepOther:
+		return "Please look for another copy today. Do not open, save, move or delete any copy of it."
+	}
+	return "Please look at it this week. Until then do not open, save, move or delete the file."
+}
+
+// copies is a table of every copy of a file, with how and when it was last known.
+func (w writer) copies(file int64) part {
+	p := part{Title: "Each copy of this file"}
+	for _, c := range w.x.files[file].copies {
+		state, how := strings.ToUpper(string(c.State)), w.lastKnown(c)
+		rule, _ := w.rules.Store(c.Store)
+		switch {
+		case c.State.Damaged() && c.State != fixity.Disputed:
+			if c.State == fixity.Altered {
+				state = "DAMAGED"
+			}
+		case c.State == fixity.Missing, c.State == fixity.Disputed:
+		case c.State == fixity.Awaited:
+			state, how = "not yet there", "awaited since "+w.when(c.Since)
+		case w.x.away[c.Store] || rule.Visiting && w.x.stores[c.Store].Seen.Before(w.x.open[0].Opened.Add(-24*time.Hour)):
+			state, how = "not known", fmt.Sprintf("not there now; %s when last known: %s", c.State, how)
+		default:
+			state = string(c.State)
+			if isAhead(c) {
+				how += "; is being read again now"
+			}
+		}
+		p.Table.Rows = append(p.Table.Rows, []string{w.store(c.Store), state, how + w.place(c.Store)})
+	}
+	return p
+}
+
+func (w words) place(store string) string {
+	rule, _ := w.rules.Store(store)
+	if rule.Place == "" {
+		return ""
+	}
+	return " (" + clean(rule.Place) + ")"
+}
+
+// lastKnown is when and how a copy was last known.
+func (w words) lastKnown(c ledger.Copy) string {
+	var said []string
+	if !c.Read.At.IsZero() {
+		how := "read "
+		if !c.Read.OK {
+			how = "read, and not as it should be, "
+		}
+		s := how + w.when(c.Read.At)
+		if c.Read.Cache != fixity.Bypassed && c.Read.Cache != fixity.Dropped {
+			s += " (" + fixity.Means("cache", string(c.Read.Cache)) + ")"
+		}
+		said = append(said, s)
+	}
+	if !c.Reported.At.IsZero() {
+		how := "reported right by the service "
+		if !c.Reported.OK {
+			how = "reported by the service, and not as it should be, "
+		}
+		said = append(said, how+w.when(c.Reported.At))
+	}
+	if len(said) == 0 {
+		return "never read"
+	}
+	return strings.Join(said, "; ")
+}
+
+// followers are the stores that a program keeps in step with one of the findings', or
+// the other way round.
+func (w writer) followers(fs []ledger.Finding) []string {
+	var out []string
+	for _, f := range fs {
+		for _, s := range w.rules.Stores {
+			if s.Name != f.Store && !w.rules.Independent(s.Name, f.Store) && !slices.Contains(out, s.Name) {
+				out = append(out, s.Name)
+			}
+		}
+	}
+	return out
+}
+
+// act adds the steps for the first of the findings, what goes on by itself and what
+// isn't known.
+func (w writer) act(p *page, fs []ledger.Finding) {
+	var steps []string
+	if others := w.followers(fs); len(others) > 0 {
+		steps = append(steps, fmt.Sprintf("Pause the program that keeps the %s in step: it could carry the damage on, or be hindered.", w.stores(others)))
+	}
+	if len(w.x.fileIDs()) > 1 {
+		steps = append(steps, "Find out first what happened: was a folder moved, a drive changed, a program run over the files?")
+		for _, s := range w.steps(fs[0]) {
+			steps = append(steps, fmt.Sprintf("For each file, for instance [%d]: %s", fs[0].ID, s))
+		}
+	} else {
+		steps = append(steps, w.steps(fs[0])...)
+	}
+	if len(w.followers(fs)) > 0 {
+		steps = append(steps, "Start that program again when a letter says that this is put right.")
+	}
+	p.add(part{Title: "Do this", Steps: steps})
+}
+
+// close adds what every letter ends with.
+func (w writer) close(p *page) {
+	var goes, foot part
+	if w.kind != ledger.LetterEnd {
+		goes.fact("By itself", w.byItself())
+		goes.fact("Not known", w.unknown())
+		if w.deputy != "" && w.kind != ledger.LetterDeputy && !slices.Contains(w.to, w.deputy) {
+			since := w.x.first
+			if since.IsZero() {
+				since = w.now
+			}
+			goes.fact("Otherwise", fmt.Sprintf("If nothing has been done by %s, a letter also goes to the deputy, %s.", w.whenDay(since.Add(DeputyAfter)), clean(w.deputy)))
+		}
+	}
+	p.add(goes)
+	first := w.x.first
+	if first.IsZero() {
+		first = w.now
+	}
+	ids := "Finding " + numbers(w.x.all())
+	if len(w.x.all()) > 1 {
+		ids = "Findings " + numbers(w.x.all())
+	}
+	foot.Lines = append(foot.Lines,
+		fmt.Sprintf("%s, first told %s. The whole: firmus findings show %d", ids, w.when(first), w.x.all()[0].ID),
+		fmt.Sprintf("%s. Written %s, when the record had %s.", clean(w.name), w.when(w.now), report.Count(w.events, "event")),
+		"Sent to "+clean(list(w.to))+".",
+		fmt.Sprintf("Next letter: %s, the weekly one, or sooner if there is news.", w.whenDay(w.next)))
+	if w.kind != ledger.LetterEnd {
+		foot.Lines[len(foot.Lines)-1] = fmt.Sprintf("Next letter: %s, the weekly one, or sooner if there is news. This stays in each of them until it is settled.", w.whenDay(w.next))
+	}
+	if !w.titles && w.shortened() {
+		foot.Lines = append(foot.Lines, "Names are cut short (…) because titles and performers don't leave the house by mail.")
+	}
+	p.add(foot)
+}
+
+// shortened says that a path in the letter isn't whole.
+func (w writer) shortened() bool {
+	return slices.ContainsFunc(w.x.all(), func(f ledger.Finding) bool {
+		return w.path(f.Path) != clean(f.Path) || w.path(f.FoundAt) != clean(f.FoundAt)
+	})
+}
+
+func (w writer) byItself() string {
+	f := w.x.open[0]
+	switch {
+	case f.Kind == fixity.Away:
+		return "Firmus looks for it again in each audit, and a letter says when it is there."
+	case f.Subject == fixity.OfStore, isLacking(f):
+		return "Firmus looks again in each audit, and a letter says when it is done."
+	case w.x.reads:
+		return "Firmus reads the other copies now, before anything else, and a letter says what they hold. It looks at this one again in each audit."
+	}
+	return "Firmus looks at it again in each audit, and a letter says when it is put right. It changes no copy."
+}
+
+func (w writer) unknown() string {
+	var said []string
+	f := w.x.open[0]
+	switch {
+	case f.Kind == fixity.Away:
+		said = append(said, "why; and whether its files are what they were")
+	case isLacking(f), f.Subject == fixity.OfStore:
+	default:
+		said = append(said, "the cause")
+	}
+	for _, s := range w.rules.Stores {
+		if s.Name == f.Store || f.Subject == fixity.OfStore || len(w.x.stores) == 0 {
+			continue
+		}
+		if w.x.away[s.Name] || s.Visiting && w.x.stores[s.Name].Seen.Before(f.Opened.Add(-24*time.Hour)) {
+			said = append(said, "what the "+w.store(s.Name)+" holds now")
+		}
+	}
+	if len(said) == 0 {
+		return ""
+	}
+	s := strings.Join(said, "; ")
+	return strings.ToUpper(s[:1]) + s[1:] + "."
+}

@@ -1,0 +1,283 @@
+package letters
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+const listed = 8 // things of one sort that a weekly letter names; the rest is counted
+
+// rest is what a weekly letter says below the table of stores.
+func (w week) rest(p *page) {
+	var x part
+	x.fact("New", w.newFiles())
+	switch {
+	case w.none > 0:
+		x.fact("One copy only", fmt.Sprintf("%s; %s no store was shown to hold", report.Count(w.single, "file"), report.Number(w.none)))
+	case w.single > 0:
+		x.fact("One copy only", report.Count(w.single, "file")+", counting stores that a program keeps in step once")
+	default:
+		x.fact("One copy only", "none")
+	}
+	for i, s := range w.waits() {
+		label := ""
+		if i == 0 {
+			label = "Waits for you"
+		}
+		x.fact(label, s)
+	}
+	for i, s := range w.putRight() {
+		label := ""
+		if i == 0 {
+			label = "Ended"
+		}
+		x.fact(label, s)
+	}
+	for _, s := range w.rules.Stores {
+		x.fact("Not done", w.notDone(s.Name))
+	}
+	x.fact("Letters", w.letters())
+	for _, n := range w.notes {
+		x.fact(clean(n.Label), clean(n.Text))
+	}
+	x.fact("Kept safe", w.safe())
+	p.add(x)
+}
+
+func (w week) newFiles() string {
+	if len(w.taken) == 0 {
+		return "nothing was taken in"
+	}
+	var names []string
+	n := int64(0)
+	for _, t := range w.taken {
+		n += t.Files
+		if name := w.path(t.Item); name != "" && len(names) < listed {
+			names = append(names, name)
+		}
+	}
+	s := list(names)
+	if more := len(w.taken) - len(names); more > 0 {
+		s += fmt.Sprintf(" and %s more", report.Count(int64(more), "item"))
+	}
+	s += ": " + report.Count(n, "file") + "."
+	for _, store := range w.rules.Stores {
+		there, awaited := int64(0), int64(0)
+		for _, c := range w.takenCopies {
+			switch {
+			case c.Store != store.Name:
+			case c.State == fixity.Awaited:
+				awaited += c.Files
+			default:
+				there += c.Files
+			}
+		}
+		switch {
+		case awaited > 0 && there == 0:
+			s += fmt.Sprintf(" The %s awaits them.", w.store(store.Name))
+		case awaited > 0:
+			s += fmt.Sprintf(" The %s has %s and awaits %s.", w.store(store.Name), report.Number(there), report.Number(awaited))
+		case there > 0:
+			s += fmt.Sprintf(" The %s has them.", w.store(store.Name))
+		}
+	}
+	return s
+}
+
+// tidied draws findings of one kind in one store together where they are many.
+func tidied(fs []ledger.Finding) [][]ledger.Finding {
+	type key struct {
+		store   string
+		kind    fixity.Kind
+		subject fixity.Subject
+	}
+	at := map[key]int{}
+	var out [][]ledger.Finding
+	for _, f := range fs {
+		k := key{f.Store, f.Kind, f.Subject}
+		i, ok := at[k]
+		if !ok {
+			i = len(out)
+			at[k], out = i, append(out, nil)
+		}
+		out[i] = append(out[i], f)
+	}
+	return out
+}
+
+func (w week) waits() []string {
+	var out []string
+	for _, fs := range tidied(w.tidy) {
+		f := fs[0]
+		s := fmt.Sprintf("[%s] ", numbers(fs))
+		switch {
+		case len(fs) > 1:
+			s += fmt.Sprintf("%s on the %s: %s", report.Count(int64(len(fs)), "finding"), w.store(f.Store), means(f))
+		case f.Subject == fixity.OfFile, f.Subject == fixity.OfStray:
+			s += fmt.Sprintf("%s on the %s: %s", report.Show(w.path(f.Path)), w.store(f.Store), clean(report.What(w.masked(f))))
+		default:
+			s += fmt.Sprintf("%s: %s", w.store(f.Store), clean(report.What(w.masked(f))))
+		}
+		out = append(out, s+fmt.Sprintf(" (%s). What to do: firmus findings show %d", age(w.now.Sub(f.Opened)), f.ID))
+	}
+	for _, k := range w.keep {
+		out = append(out, fmt.Sprintf("Keep the source of %s received %s: not all of it was read in two independent stores yet", report.Count(int64(len(k.Files)), "file"), w.day(k.At)))
+	}
+	if len(out) > listed {
+		out = append(out[:listed:listed], fmt.Sprintf("and %s more: firmus findings", report.Number(int64(len(out)-listed))))
+	}
+	return out
+}
+
+func means(f ledger.Finding) string {
+	if f.Subject == fixity.OfManifest {
+		return "manifests that contradict the ledger"
+	}
+	if m := fixity.Means("state", string(f.Kind)); m != "" {
+		return m
+	}
+	return fixity.Means("kind", string(f.Kind))
+}
+
+// putRight is what ended in the week.
+func (w week) putRight() []string {
+	var out []string
+	for _, fs := range tidied(w.ended) {
+		if len(fs) > 2 {
+			out = append(out, fmt.Sprintf("[%s] %s on the %s: %s", numbers(fs), report.Count(int64(len(fs)), "finding"), w.store(fs[0].Store), endings(fs)))
+			continue
+		}
+		for _, f := range fs {
+			what := w.store(f.Store)
+			if f.Path != "" {
+				what = report.Show(w.path(f.Path)) + " on the " + what
+			}
+			s := fmt.Sprintf("[%d] %s (%s): %s %s", f.ID, what, was(f), fixity.Means("settled", string(f.Settled)), w.day(f.SettledAt))
+			if f.Settled != fixity.IntactAgain && f.SettledBy != "" {
+				s += " by " + clean(f.SettledBy)
+			}
+			out = append(out, s)
+		}
+	}
+	if len(out) > listed {
+		out = append(out[:listed:listed], fmt.Sprintf("and %s more", report.Number(int64(len(out)-listed))))
+	}
+	return out
+}
+
+// was is what a finding told, in a word or two.
+func was(f ledger.Finding) string {
+	switch {
+	case f.Kind == fixity.Few:
+		return "too few copies"
+	case f.Kind == fixity.Late:
+		return "not read within its time"
+	case f.Subject == fixity.OfManifest:
+		return "manifest"
+	}
+	return string(f.Kind)
+}
+
+func endings(fs []ledger.Finding) string {
+	var words []string
+	for _, t := range fixity.Vocabulary {
+		n := int64(0)
+		for _, f := range fs {
+			if t.Group == "settled" && t.Code == string(f.Settled) {
+				n++
+			}
+		}
+		if n > 0 {
+			words = append(words, report.Number(n)+" "+t.Means)
+		}
+	}
+	return list(words)
+}
+
+func (w week) notDone(store string) string {
+	ms := w.missed[store]
+	if len(ms) == 0 {
+		return ""
+	}
+	var said []string
+	for _, m := range ms[:min(len(ms), listed)] {
+		s := w.whenDay(m.At)
+		switch {
+		case m.Why != "" && !m.MadeUp.IsZero():
+			s += fmt.Sprintf(" (%s; made up %s)", clean(m.Why), w.whenDay(m.MadeUp))
+		case !m.MadeUp.IsZero():
+			s += fmt.Sprintf(" (made up %s)", w.whenDay(m.MadeUp))
+		case m.Why != "":
+			s += fmt.Sprintf(" (%s)", clean(m.Why))
+		}
+		said = append(said, s)
+	}
+	if more := len(ms) - len(said); more > 0 {
+		said = append(said, report.Number(int64(more))+" more")
+	}
+	return "the " + w.store(store) + ": " + strings.Join(said, "; ")
+}
+
+// letters is what became of letters that did not leave.
+func (w week) letters() string {
+	if len(w.undelivered) == 0 {
+		return ""
+	}
+	failed, waiting := 0, 0
+	for _, d := range w.undelivered {
+		if d.Failed.IsZero() {
+			waiting++
+		} else {
+			failed++
+		}
+	}
+	last := w.undelivered[len(w.undelivered)-1]
+	return fmt.Sprintf("%d refused by the mail server, %d still waiting; the last: to %s, %q: %s", failed, waiting, clean(last.Address), cut(last.Letter.Subject, 60), clean(last.Trouble))
+}
+
+func (w week) safe() string {
+	var good, bad []string
+	for _, b := range w.backups {
+		switch {
+		case b.Trouble != "":
+			bad = append(bad, fmt.Sprintf("NOT written to the %s: %s", w.store(b.Store), clean(b.Trouble)))
+		case !b.At.IsZero():
+			good = append(good, fmt.Sprintf("the %s %s", w.store(b.Store), w.day(b.At)))
+		}
+	}
+	switch {
+	case len(good)+len(bad) == 0:
+		return "the ledger was not copied to any store yet"
+	case len(good) == 0:
+		return "the ledger: " + strings.Join(bad, "; ")
+	}
+	return "the ledger: written and read back, " + list(good) + strings.Join(append([]string{""}, bad...), "; ")
+}
+
+func (w week) foot(p *page) {
+	noon := w.next.In(w.zone)
+	noon = time.Date(noon.Year(), noon.Month(), noon.Day(), noon.Hour()+3, noon.Minute(), 0, 0, w.zone)
+	where := "the computer that Firmus runs on"
+	if w.host != "" {
+		where = "the computer " + clean(w.host)
+	}
+	if s := slices.IndexFunc(w.stores, func(s ledger.StoreWeek) bool { r, _ := w.rules.Store(s.Store); return r.Arrivals && r.Place != "" }); s >= 0 {
+		rule, _ := w.rules.Store(w.stores[s].Store)
+		where += " (" + clean(rule.Place) + ")"
+	}
+	x := part{Lines: []string{
+		fmt.Sprintf("If no letter has come by %s, Firmus has stopped: go to %s and run: firmus check", w.whenDay(noon), where),
+		fmt.Sprintf("%s. Please keep this letter. Record mark: %s, %s.", clean(w.name), report.Count(w.events, "event"), w.root),
+		"Sent to " + clean(list(w.to)) + ".",
+	}}
+	if w.first {
+		x.Lines = append(x.Lines, "The entry for a calendar that comes with this letter asks each week whether the letter has come.")
+	}
+	p.add(x)
+}

@@ -1,0 +1,260 @@
+package letters
+
+import (
+	"fmt"
+	"path"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+// words puts what the ledger holds into those of a letter.
+type words struct {
+	rules  policy.Rules
+	zone   *time.Location
+	titles bool // names may stand in letters as they are
+}
+
+func number(n int) string { return strconv.Itoa(n) }
+
+// clean is s on one line, with nothing in it that isn't seen: a name may hold line
+// breaks, or marks that turn the direction of writing round.
+func clean(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r == '\u2028' || r == '\u2029' || unicode.Is(unicode.C, r) && r != '\u00ad':
+			return '\ufffd'
+		case unicode.IsSpace(r):
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(s, "\ufffd"))
+}
+
+// cut is s with at most n characters.
+func cut(s string, n int) string {
+	if r := []rune(s); len(r) > n {
+		return string(r[:n-1]) + "…"
+	}
+	return s
+}
+
+// when is a time for a person, with its zone.
+func (w words) when(t time.Time) string {
+	if t.IsZero() {
+		return "-"
+	}
+	return t.In(w.zone).Format("2 Jan 2006 15:04 MST")
+}
+
+// whenDay is a time to come or a deadline, with the day of the week.
+func (w words) whenDay(t time.Time) string { return t.In(w.zone).Format("Mon 2 Jan 2006, 15:04 MST") }
+
+func (w words) day(t time.Time) string { return t.In(w.zone).Format("2 Jan 2006") }
+
+var instant = regexp.MustCompile(`[0-9]{4}-[0-9]{2}-[0-9]{2} [0-9]{2}:[0-9]{2}:[0-9]{2} UTC`)
+
+// local puts the times in a sentence of the ledger into local time.
+func (w words) local(s string) string {
+	return instant.ReplaceAllStringFunc(clean(s), func(m string) string {
+		t, err := time.Parse("2006-01-02 15:04:05 UTC", m)
+		if err != nil {
+			return m
+		}
+		return t.In(w.zone).Format("2 Jan 2006 15:04:05 MST")
+	})
+}
+
+// age is how long something has lasted, in words.
+func age(d time.Duration) string {
+	switch days := int64(d / (24 * time.Hour)); {
+	case d < 2*time.Hour:
+		return "less than 2 hours"
+	case days < 2:
+		return report.Count(int64(d/time.Hour), "hour")
+	default:
+		return report.Count(days, "day")
+	}
+}
+
+// number of days of a promise.
+func days(d time.Duration) string {
+	if d%(24*time.Hour) == 0 {
+		return report.Count(int64(d/(24*time.Hour)), "day")
+	}
+	return report.Count(int64(d/time.Hour), "hour")
+}
+
+// store names a store as people know it: "vault hard drive".
+func (w words) store(name string) string {
+	rule, _ := w.rules.Store(name)
+	shown, noun := clean(name), ""
+	switch rule.Kind {
+	case "disk":
+		noun = "hard drive"
+	case "cloud":
+		noun = "cloud folder"
+		if strings.Contains(strings.ToLower(name), "cloud") {
+			noun = "folder"
+		}
+	}
+	if noun == "" || strings.HasSuffix(strings.ToLower(name), "drive") {
+		return shown
+	}
+	return shown + " " + noun
+}
+
+// storeAt is the store with its place.
+func (w words) storeAt(name string) string {
+	return w.store(name) + w.place(name)
+}
+
+func (w words) stores(names []string) string {
+	out := make([]string, len(names))
+	for i, n := range names {
+		out[i] = w.store(n)
+	}
+	return list(out)
+}
+
+// list joins words: "a, b and c".
+func list(words []string) string {
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+// path is a file's path as a letter may show it. Unless titles may leave the house,
+// of each name only what is a number, a side or a short code stays: titles and
+// performers stand in names too.
+func (w words) path(p string) string {
+	p = clean(p)
+	if w.titles || p == "" {
+		return p
+	}
+	names := strings.Split(p, "/")
+	for i, n := range names {
+		ext := ""
+		if i == len(names)-1 {
+			ext = path.Ext(n)
+			if len(ext) > 5 || strings.ContainsAny(ext, " _-") {
+				ext = ""
+			}
+		}
+		names[i] = coded(strings.TrimSuffix(n, ext)) + ext
+	}
+	return strings.Join(names, "/")
+}
+
+// coded keeps the beginning of a name as long as its pieces are numbers or codes.
+func coded(name string) string {
+	kept, rest := "", name
+	for rest != "" {
+		end := strings.IndexFunc(rest, func(r rune) bool { return strings.ContainsRune(" _-.", r) })
+		piece, next := rest, ""
+		if end >= 0 {
+			piece, next = rest[:end], rest[end:]
+		}
+		if !isCode(piece, kept == "") {
+			break
+		}
+		after := strings.TrimLeft(next, " _-.")
+		kept += piece + next[:len(next)-len(after)]
+		rest = after
+	}
+	if rest == "" {
+		return name
+	}
+	return strings.TrimRight(kept, " _-.") + "…"
+}
+
+// isCode says that a piece of a name is a number, a side, or a short code such as
+// the letters before an item's number.
+func isCode(s string, first bool) bool {
+	letters, digits := 0, 0
+	for _, r := range s {
+		switch {
+		case r >= '0' && r <= '9':
+			digits++
+		case r >= 'A' && r <= 'Z' || len(s) == 1 && r >= 'a' && r <= 'z':
+			letters++
+		default:
+			return strings.EqualFold(s, "side")
+		}
+	}
+	return letters <= 2 || (digits > 0 || first) && letters <= 4
+}
+
+// name is a file in a subject and a first line: the item, and the file if its name
+// says more.
+func (w words) name(p string) string {
+	p = w.path(p)
+	base := strings.TrimSuffix(path.Base(p), path.Ext(p))
+	item, _, inFolder := strings.Cut(p, "/")
+	if !inFolder || strings.HasPrefix(base, strings.TrimSuffix(item, "…")) {
+		return base
+	}
+	return item + ", " + base
+}
+
+// role is what a set's files are called.
+func (w words) role(set string) string {
+	if s, _ := w.rules.Set(set); s.Role == fixity.Access {
+		return "access file"
+	}
+	return "master"
+}
+
+// masked is a finding with its paths as a letter may show them, for the sentences
+// that pages and the terminal use too.
+func (w words) masked(f ledger.Finding) ledger.Finding {
+	f.Path, f.FoundAt = w.path(f.Path), w.path(f.FoundAt)
+	return f
+}
+
+// steps are what a person should do, as pages and the terminal say it.
+func (w words) steps(f ledger.Finding) []string {
+	rule, _ := w.rules.Store(f.Store)
+	set, _ := w.rules.Set(f.Set)
+	return report.Next(w.masked(f), rule.Arrivals, set.Role)
+}
+
+// numbers are those of findings, runs drawn together: "7, 9, 12-36".
+func numbers(fs []ledger.Finding) string {
+	var out []string
+	for i := 0; i < len(fs); {
+		j := i
+		for j+1 < len(fs) && fs[j+1].ID == fs[j].ID+1 {
+			j++
+		}
+		switch {
+		case j == i:
+			out = append(out, fmt.Sprint(fs[i].ID))
+		case j == i+1:
+			out = append(out, fmt.Sprint(fs[i].ID), fmt.Sprint(fs[j].ID))
+		default:
+			out = append(out, fmt.Sprintf("%d-%d", fs[i].ID, fs[j].ID))
+		}
+		i = j + 1
+	}
+	if len(out) > 6 {
+		out = append(out[:5], "…")
+	}
+	return strings.Join(out, ", ")
+}
+
+// urgency is the verdict in a subject.
+func urgency(u fixity.Urgency) string {
+	if u == fixity.NoneIntact {
+		return "NO INTACT COPY KNOWN"
+	}
+	return report.Urgency(u)
+}
