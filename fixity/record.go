@@ -96,3 +96,11 @@ type Result struct {
 	More    bool
 	Detail  string // how it was read and what was seen, in plain words
 }
+
+// Report is what a service reports of one of its files: no reading of bytes.
+type Report struct {
+	Path    string
+	Size    int64
+	ModTime int64
+	Digest  Digest
+}

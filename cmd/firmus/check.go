@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -76,10 +77,12 @@ func (c *command) check(ctx context.Context) error {
 	default:
 		lines = append(lines, checkLine{"ledger", false, err.Error()})
 	}
-	for _, s := range cfg.Stores {
-		if s.Kind != config.Disk {
-			lines = append(lines, checkLine{"store " + s.Name, false, fmt.Sprintf("stores of kind %s can't be audited by this version", s.Kind)})
-		}
+	clouds, err := app.CheckClouds(ctx, cfg, time.Now)
+	if err != nil {
+		return err
+	}
+	for _, p := range clouds {
+		lines = append(lines, checkLine{"store " + p.Store, !p.Grave, p.Text})
 	}
 	ok := true
 	for _, l := range lines {

@@ -167,7 +167,12 @@ func (e *Env) auditable(o AuditOrder) ([]string, error) {
 	return names, nil
 }
 
-func (e *Env) listable(kind string) bool { return kind == "disk" }
+// listable says that stores of a kind are listed and audited as a whole.
+func (e *Env) listable(kind string) bool { return kind == "disk" || kind == cloudKind }
+
+// cloudKind is the kind of store that a service keeps: it reports digests of its
+// own, and is only read.
+const cloudKind = "cloud"
 
 func (e *Env) auditStore(ctx context.Context, name string, o AuditOrder, order time.Time) (AuditResult, error) {
 	rule, _ := e.Rules.Store(name)
@@ -226,7 +231,14 @@ func (e *Env) runAudit(ctx context.Context, a *ledger.Audit, res *AuditResult) e
 	}); err != nil {
 		return err
 	}
-	if err := e.auditor().Run(ctx, a.ID, fixity.PhaseList); err != nil {
+	aud := e.auditor()
+	if err := aud.ListAll(ctx, a.ID); err != nil {
+		return err
+	}
+	if err := e.confirmGone(ctx, *a); err != nil {
+		return err
+	}
+	if err := aud.Run(ctx, a.ID, fixity.PhaseList); err != nil {
 		return err
 	}
 	return e.checkManifests(ctx, *a)

@@ -38,7 +38,7 @@ func (e *Env) Backup(ctx context.Context) ([]ledger.Backup, error) {
 		return nil, err
 	}
 	for _, s := range e.Rules.Stores {
-		if !s.Manifests || !e.listable(s.Kind) || len(s.Sets) == 0 {
+		if !s.Manifests || s.Kind == cloudKind || !e.listable(s.Kind) || len(s.Sets) == 0 {
 			continue
 		}
 		b := ledger.Backup{Store: s.Name, Events: events}
@@ -67,7 +67,7 @@ func (e *Env) backupIfDue(ctx context.Context) {
 		return
 	}
 	for _, s := range e.Rules.Stores {
-		if !s.Manifests || !e.listable(s.Kind) || len(s.Sets) == 0 {
+		if !s.Manifests || s.Kind == cloudKind || !e.listable(s.Kind) || len(s.Sets) == 0 {
 			continue
 		}
 		i := slices.IndexFunc(have, func(b ledger.Backup) bool { return b.Store == s.Name })
@@ -253,7 +253,7 @@ func (e *Env) eventFiles(ctx context.Context) (text, from string, err error) {
 		take(b.String(), dir)
 	}
 	for _, s := range e.Rules.Stores {
-		if !e.listable(s.Kind) || len(s.Sets) == 0 {
+		if !e.listable(s.Kind) || s.Kind == cloudKind || len(s.Sets) == 0 {
 			continue
 		}
 		t, err := e.storedEvents(ctx, s.Name, s.Sets[0])

@@ -56,7 +56,12 @@ func (e *Env) checkRoot(ctx context.Context, known ledger.Store, store, set stri
 		adopted = adopted || r.Set == set && !r.Adopted.IsZero()
 	}
 	marked := id.Marked() && id.Store == known.Identity && id.Holdings == known.Holdings
+	rule, _ := e.Rules.Store(store)
 	switch {
+	case rule.Kind == cloudKind && known.Identity != "" && known.Identity != id.Store:
+		return false, "the folder is another one than before", nil
+	case rule.Kind == cloudKind:
+		return true, "there", nil
 	case e.NoMarker(store) && adopted:
 		return true, "there; told by its files", nil
 	case adopted && marked && id.Empty:

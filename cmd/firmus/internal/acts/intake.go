@@ -120,12 +120,16 @@ func (e *Env) intakeSets(o IntakeOrder) ([]string, error) {
 	return out, nil
 }
 
+// compares says that stores of a kind are read and compared at intake. A service's
+// are not downloaded for it: their audit holds what they report against the version.
+func (in *intake) compares(kind string) bool { return in.e.listable(kind) && kind != cloudKind }
+
 // lockAll takes every store that is read, in the order of their names so that two
 // intakes can't wait for each other.
 func (in *intake) lockAll(ctx context.Context) (func(), error) {
 	var names []string
 	for _, s := range in.e.Rules.Stores {
-		if in.e.listable(s.Kind) {
+		if in.compares(s.Kind) {
 			names = append(names, s.Name)
 		}
 	}
@@ -154,7 +158,7 @@ func (in *intake) reachAll(ctx context.Context, sets []string) error {
 	e := in.e
 	for _, arrivals := range []bool{true, false} {
 		for _, s := range e.Rules.Stores {
-			if s.Arrivals != arrivals || !e.listable(s.Kind) {
+			if s.Arrivals != arrivals || !in.compares(s.Kind) {
 				continue
 			}
 			p, err := e.reach(ctx, s.Name, s.Arrivals)

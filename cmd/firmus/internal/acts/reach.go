@@ -105,6 +105,8 @@ func (e *Env) reachRoot(ctx context.Context, p *Presence, set string, adoptAny b
 		return nil
 	case err != nil:
 		return err
+	case p.Rule.Kind == cloudKind:
+		return e.reachCloud(ctx, p, set, id, was, away)
 	case e.NoMarker(store):
 		return e.reachBySample(ctx, p, root, set, id, was, away)
 	case id.Marked():
@@ -149,6 +151,22 @@ func (e *Env) reachMarked(ctx context.Context, p *Presence, set string, id fixit
 	p.Here = append(p.Here, set)
 	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		return t.Adopt(store, set, id, e.By, "its marker was there")
+	})
+}
+
+// reachCloud tells a store that a service keeps by the ids of its folder and drive:
+// the configuration names the folder, so nothing else can be meant.
+func (e *Env) reachCloud(ctx context.Context, p *Presence, set string, id fixity.Identity, was bool, away func(string, ...any)) error {
+	if p.Known.Identity != "" && id.Store != p.Known.Identity {
+		away("the folder is another one than before. If that is meant, say so with \"firmus store adopt %s\"", p.Rule.Name)
+		return nil
+	}
+	p.Here = append(p.Here, set)
+	if was {
+		return nil
+	}
+	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		return t.Adopt(p.Rule.Name, set, id, e.By, "the configuration names its folder")
 	})
 }
 
@@ -278,11 +296,14 @@ func (e *Env) AdoptStore(ctx context.Context, name, reason string) ([]string, er
 		if err != nil {
 			return done, err
 		}
-		if _, err := root.Identify(ctx); err != nil {
+		found, err := root.Identify(ctx)
+		if err != nil {
 			return done, fmt.Errorf("store %s, set %s at %s: %w", name, set, e.Where(name, set), err)
 		}
 		id.Set = set
-		if !e.NoMarker(name) {
+		if rule.Kind == cloudKind {
+			id = found
+		} else if !e.NoMarker(name) {
 			if err := root.TakeOver(ctx, id); err != nil {
 				return done, fmt.Errorf("store %s: write its marker to %s: %w", name, e.Where(name, set), err)
 			}

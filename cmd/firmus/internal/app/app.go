@@ -36,6 +36,7 @@ type App struct {
 	Ledger *ledger.Ledger
 	Acts   *acts.Env
 	events *eventFiles
+	clouds *clouds
 }
 
 // Open opens the ledger by the configuration and wires the stores to it.
@@ -60,7 +61,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 			return nil, fmt.Errorf("event files of an earlier ledger: %w", err)
 		}
 	}
-	a := &App{Config: c, events: &eventFiles{dir: filepath.Join(c.State, "events")}}
+	a := &App{Config: c, events: &eventFiles{dir: filepath.Join(c.State, "events")}, clouds: &clouds{now: o.Now}}
 	a.Ledger, err = ledger.Open(ctx, ledger.Options{
 		Path: filepath.Join(c.State, "ledger.db"), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
 		Committed: func([]ledger.Event) { a.copyEvents(o.Say) }, MustExist: o.MustExist && c.Ledger.URL == "",
@@ -119,11 +120,11 @@ func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error)
 func (a *App) where(store, set string) string {
 	s, _ := a.Config.Store(store)
 	for _, r := range s.Sets {
-		if r.Set == set {
+		if r.Set == set && s.Kind == config.Disk {
 			return r.Path
 		}
 	}
-	return store
+	return "the folder of " + store
 }
 
 // root opens a set's root in a store. The switch on the kind of store is here and
@@ -133,7 +134,15 @@ func (a *App) root(store, set string, cache fixity.Cache, litter map[string]poli
 	if !ok {
 		return nil, fmt.Errorf("store %q is not in the configuration: %w", store, fixity.ErrRefused)
 	}
-	if s.Kind != config.Disk {
+	switch s.Kind {
+	case config.Disk:
+	case config.Cloud:
+		st, err := a.clouds.store(s)
+		if err != nil {
+			return nil, fmt.Errorf("store %q: %w", store, err)
+		}
+		return onlyRead{st.Set(set, litter[set].Match)}, nil
+	default:
 		return nil, fmt.Errorf("store %q is of kind %s: %w", store, s.Kind, fixity.ErrRefused)
 	}
 	return disk.Open(a.where(store, set), disk.Options{Store: store, Marker: s.Marker, Cache: cache, LeaveOut: litter[set].Match})
@@ -142,6 +151,9 @@ func (a *App) root(store, set string, cache fixity.Cache, litter map[string]poli
 // device names the drive that a store lies on; stores on one are never read at once.
 func (a *App) device(ctx context.Context, store string) string {
 	s, _ := a.Config.Store(store)
+	if s.Kind != config.Disk {
+		return string(s.Kind) + " " + store
+	}
 	for _, r := range s.Sets {
 		d, err := disk.Open(r.Path, disk.Options{Store: store})
 		if err != nil {

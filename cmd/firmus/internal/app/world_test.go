@@ -189,3 +189,22 @@ func kinds(r acts.AuditResult) []string {
 	}
 	return out
 }
+
+// copies are what each store has of a file.
+func (w *world) copies(set, path string) []ledger.Copy {
+	w.t.Helper()
+	a := w.open()
+	defer a.Close()
+	var out []ledger.Copy
+	if err := a.Ledger.View(context.Background(), func(t *ledger.Tx) error {
+		f, err := t.FileAt(set, path)
+		if err != nil {
+			return err
+		}
+		out, err = t.Copies(f.ID)
+		return err
+	}); err != nil {
+		w.t.Fatal(err)
+	}
+	return out
+}

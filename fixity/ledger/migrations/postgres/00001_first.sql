@@ -202,6 +202,7 @@ CREATE TABLE finding (
 );
 CREATE UNIQUE INDEX finding_open ON finding (store, set_name, carrier, file) WHERE settled = '' AND file <> 0;
 CREATE UNIQUE INDEX finding_open_other ON finding (store, set_name, subject, kind, path) WHERE settled = '' AND file = 0;
+CREATE INDEX finding_unsettled ON finding (store) WHERE settled = '';
 CREATE INDEX finding_file ON finding (file);
 CREATE INDEX finding_audit ON finding (audit);
 
@@ -243,6 +244,7 @@ CREATE TABLE reading (
 );
 CREATE INDEX reading_event ON reading (event);
 CREATE INDEX reading_shard ON reading (shard);
+CREATE INDEX reading_audit ON reading (audit);
 
 CREATE TABLE log_head (
     id     BIGINT PRIMARY KEY CHECK (id = 1),

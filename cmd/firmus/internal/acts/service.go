@@ -1,0 +1,122 @@
+package acts
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// Confirming is a root whose listings may be old or partial: what one doesn't show
+// is asked for once more before it may be called missing.
+type Confirming interface {
+	// ConfirmGone looks again for what a listing doesn't show. What it says of each
+	// is in notes; an error that wraps fixity.ErrIncomplete says that some of it is
+	// there all the same.
+	ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (notes []string, err error)
+	// Items are the files of the set with their ids, in the order of their paths, by
+	// the newest listing.
+	Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error]
+}
+
+// confirmGone has a service asked again for what its listing didn't show.
+func (e *Env) confirmGone(ctx context.Context, a ledger.Audit) error {
+	for _, set := range a.Sets {
+		root, err := e.Root(a.Store, set, a.Cache)
+		if err != nil {
+			return err
+		}
+		c, ok := root.(Confirming)
+		if !ok {
+			continue
+		}
+		var gone []string
+		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error { gone, err = t.GonePaths(a.ID, set); return err }); err != nil {
+			return err
+		}
+		if err := e.noteItems(ctx, a.Store, set, c); err != nil {
+			return err
+		}
+		if len(gone) == 0 {
+			continue
+		}
+		items := make([]ledger.ServiceItem, len(gone))
+		for i, p := range gone {
+			items[i].Path = p
+			if err := e.Ledger.View(ctx, func(t *ledger.Tx) error { items[i].ID, err = t.ServiceID(a.Store, set, p); return err }); err != nil {
+				return err
+			}
+		}
+		notes, err := c.ConfirmGone(ctx, items)
+		for _, n := range notes {
+			e.say("store %s, set %s: %s", a.Store, set, n)
+		}
+		switch {
+		case err == nil:
+		case errors.Is(err, fixity.ErrIncomplete) && !errors.Is(err, fixity.ErrAway):
+			if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.Distrust(a.ID, set, err.Error()) }); err != nil {
+				return err
+			}
+		default:
+			return err
+		}
+	}
+	return nil
+}
+
+// noteItems keeps the ids of a service's files, those that are new or have changed.
+// Both sides come in the order of their paths. An incomplete listing is the audit's
+// to tell; what it showed is noted.
+func (e *Env) noteItems(ctx context.Context, store, set string, c Confirming) error {
+	var known, fresh []ledger.ServiceItem
+	after, end := "", false
+	flush := func() error {
+		if len(fresh) == 0 {
+			return nil
+		}
+		batch := fresh
+		fresh = nil
+		return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+			for _, x := range batch {
+				if err := t.PutServiceItem(store, set, x); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	for x, err := range c.Items(ctx) {
+		if errors.Is(err, fixity.ErrIncomplete) {
+			break
+		}
+		if err != nil {
+			return fmt.Errorf("ids of what lies in %s: %w", store, err)
+		}
+		for {
+			if len(known) == 0 && !end {
+				if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { known, err = t.ServiceItems(store, set, after, 1000); return err }); err != nil {
+					return err
+				}
+				if end = len(known) < 1000; len(known) > 0 {
+					after = known[len(known)-1].Path
+				}
+			}
+			if len(known) == 0 || known[0].Path >= x.Path {
+				break
+			}
+			known = known[1:]
+		}
+		if len(known) == 0 || known[0] != x {
+			fresh = append(fresh, x)
+		}
+		if len(fresh) == 1000 {
+			if err := flush(); err != nil {
+				return err
+			}
+		}
+	}
+	return flush()
+}

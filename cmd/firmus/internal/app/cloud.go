@@ -1,0 +1,125 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"iter"
+	"sync"
+	"time"
+
+	"firmus/cmd/firmus/internal/config"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/replicas/cloud"
+	"firmus/replicas/cloud/drive"
+)
+
+// clouds are the stores that services keep, each opened once: a listing is of the
+// whole store and serves all its sets.
+type clouds struct {
+	mu   sync.Mutex
+	now  func() time.Time
+	open map[string]*cloud.Store
+}
+
+func (c *clouds) store(s config.Store) (*cloud.Store, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if st := c.open[s.Name]; st != nil {
+		return st, nil
+	}
+	// The one service there is; another is another case here.
+	service, err := drive.Open(context.Background(), drive.Options{Credential: s.Credentials, Endpoint: s.Endpoint, Now: c.now})
+	if err != nil {
+		return nil, err
+	}
+	st, err := cloud.New(service, cloud.Options{Folder: s.Folder, Now: c.now})
+	if err != nil {
+		return nil, err
+	}
+	if c.open == nil {
+		c.open = map[string]*cloud.Store{}
+	}
+	c.open[s.Name] = st
+	return st, nil
+}
+
+// onlyRead is a root on which nothing is ever written.
+type onlyRead struct{ *cloud.Folder }
+
+// ConfirmGone asks the service again for what its listing doesn't show.
+func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (notes []string, err error) {
+	lost := make([]cloud.Lost, len(gone))
+	for i, x := range gone {
+		lost[i] = cloud.Lost{Path: x.Path, ID: x.ID}
+	}
+	found, err := r.Confirm(ctx, lost)
+	for _, f := range found {
+		if f.Text != "" {
+			notes = append(notes, fmt.Sprintf("%q: %s", f.Path, f.Text))
+		}
+	}
+	return notes, err
+}
+
+// Items are the service's names for the files of the set.
+func (r onlyRead) Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error] {
+	return func(yield func(ledger.ServiceItem, error) bool) {
+		for f, err := range r.Files(ctx) {
+			if !yield(ledger.ServiceItem{Path: f.Entry.Path, ID: f.ID, Owner: f.Owner}, err) {
+				return
+			}
+		}
+	}
+}
+
+// ReplaceVerified is refused: the cloud is only read.
+func (onlyRead) ReplaceVerified(_ context.Context, path string, _ func(io.Writer) error, _ func(fixity.Reader) error) error {
+	return fmt.Errorf("write %q: the cloud is only read: %w", path, fixity.ErrRefused)
+}
+
+// CloudProblem is something that is wrong with a store that a service keeps.
+type CloudProblem struct {
+	Store string
+	Grave bool // it can't be audited with it
+	Text  string
+}
+
+// CheckClouds says in plain words what is wrong with each store that a service keeps:
+// credential, clock, folder. A store without a grave problem can be audited now.
+func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([]CloudProblem, error) {
+	var out []CloudProblem
+	open := clouds{now: now}
+	for _, s := range c.Stores {
+		if s.Kind != config.Cloud {
+			continue
+		}
+		st, err := open.store(s)
+		if err != nil {
+			out = append(out, CloudProblem{s.Name, true, err.Error()})
+			continue
+		}
+		var sets []string
+		for _, r := range s.Sets {
+			sets = append(sets, r.Set)
+		}
+		ps, err := st.Check(ctx, sets...)
+		if err != nil {
+			return out, err
+		}
+		grave := false
+		for _, p := range ps {
+			text := p.Text
+			if p.Do != "" {
+				text += ". " + p.Do
+			}
+			out = append(out, CloudProblem{s.Name, p.Grave, text})
+			grave = grave || p.Grave
+		}
+		if !grave {
+			out = append(out, CloudProblem{s.Name, false, "can be audited"})
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,121 @@
+package app_test
+
+import (
+	"crypto/sha256"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/fixity"
+	"firmus/replicas/cloud/drivetest"
+)
+
+// cloudWorld is a world with a store on a test server.
+type cloudWorld struct {
+	*world
+	server  *drivetest.Server
+	folder  string
+	masters string
+}
+
+func newCloudWorld(t *testing.T) *cloudWorld {
+	t.Helper()
+	s, err := drivetest.Start(drivetest.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	folder := s.AddFolder(drivetest.Root, "Quillmere")
+	c := &cloudWorld{server: s, folder: folder, masters: s.AddFolder(folder, "masters")}
+	c.world = newWorld(t, worldConfig+fmt.Sprintf(`
+[store.cloud]
+kind = "cloud"
+service = "drive"
+folder = %q
+sets = ["masters"]
+endpoint = %q
+`, folder, s.Endpoint()))
+	return c
+}
+
+func bytesOf(seed string, size int) []byte {
+	b := make([]byte, size)
+	r := rand.NewChaCha8(sha256.Sum256([]byte(seed)))
+	r.Read(b)
+	return b
+}
+
+// TestCloudAudit: a cloud folder is audited as the disk is. What the service reports
+// and what was read are told apart.
+func TestCloudAudit(t *testing.T) {
+	c := newCloudWorld(t)
+	ids := map[string]string{}
+	for _, item := range []string{"QV-0107", "QV-0108", "QV-0109"} {
+		f := c.server.AddFolder(c.masters, item)
+		ids[item] = c.server.AddFile(f, item+"_A.wav", bytesOf(item, 150_000))
+		c.write("studio/masters/"+item+"/"+item+"_A.wav", item, 150_000)
+		c.copy("studio/masters/"+item+"/"+item+"_A.wav", "vault/masters/"+item+"/"+item+"_A.wav")
+	}
+	c.now = c.now.Add(time.Hour)
+	if res := c.intake(); res.Taken != 3 {
+		t.Fatalf("intake: %+v", res)
+	}
+	r := c.audit(acts.AuditOrder{})["cloud"]
+	if r.States[fixity.Intact] != 3 || len(r.Findings) != 0 || r.Read != 0 {
+		t.Fatalf("reported: %v, %d read, %v", r.States, r.Read, kinds(r))
+	}
+	// Reported is not read.
+	for _, x := range c.copies("masters", "QV-0107/QV-0107_A.wav") {
+		if x.Store == "cloud" && (!x.Reported.OK || !x.Read.At.IsZero()) {
+			t.Errorf("evidence: reported %+v, read %+v", x.Reported, x.Read)
+		}
+	}
+	if r = c.audit(acts.AuditOrder{Stores: []string{"cloud"}, Full: true})["cloud"]; r.Read != 3 || len(r.Findings) != 0 {
+		t.Fatalf("full: %d read, %v", r.Read, kinds(r))
+	}
+
+	// A digest that disagrees is read and told; one in the bin is missing; rot that
+	// no report shows is found by reading only.
+	c.server.Write(ids["QV-0108"], bytesOf("something else", 150_000))
+	c.server.Bin(ids["QV-0109"], true)
+	c.server.Rot(ids["QV-0107"], 70_000)
+	c.now = c.now.Add(24 * time.Hour)
+	r = c.audit(acts.AuditOrder{Stores: []string{"cloud"}})["cloud"]
+	if got := kinds(r); fmt.Sprint(got) != "[missing QV-0109/QV-0109_A.wav altered QV-0108/QV-0108_A.wav]" {
+		t.Errorf("by the night's audit: %v", got)
+	}
+	r = c.audit(acts.AuditOrder{Stores: []string{"cloud"}, Full: true})["cloud"]
+	if got := kinds(r); len(got) != 3 || got[2] != "altered QV-0107/QV-0107_A.wav" {
+		t.Errorf("by reading: %v", got)
+	}
+	c.server.Bin(ids["QV-0109"], false)
+	c.now = c.now.Add(24 * time.Hour)
+	if got := kinds(c.audit(acts.AuditOrder{Stores: []string{"cloud"}})["cloud"]); len(got) != 2 {
+		t.Errorf("out of the bin again: %v", got)
+	}
+}
+
+// TestCloudIncomplete: what a partial or failing listing doesn't show isn't missing.
+func TestCloudIncomplete(t *testing.T) {
+	c := newCloudWorld(t)
+	for i := range 6 {
+		item := fmt.Sprintf("QV-02%02d", i)
+		c.server.AddFile(c.server.AddFolder(c.masters, item), item+"_A.wav", bytesOf(item, 70_000))
+		c.write("studio/masters/"+item+"/"+item+"_A.wav", item, 70_000)
+	}
+	c.now = c.now.Add(time.Hour)
+	c.intake()
+	c.audit(acts.AuditOrder{})
+	c.server.Inject(drivetest.Fault{Method: "drive.files.list", Half: true, Count: -1})
+	a := c.open()
+	defer a.Close()
+	rs, err := a.Acts.Audit(t.Context(), acts.AuditOrder{Stores: []string{"cloud"}, Cache: fixity.Bypassed})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if rs[0].Exit() != 3 || len(rs[0].Findings) != 0 {
+		t.Errorf("half a listing: exit %d, %v, %v", rs[0].Exit(), kinds(rs[0]), rs[0].Trouble)
+	}
+}

@@ -1,0 +1,152 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"time"
+
+	"firmus/fixity"
+)
+
+// CommitReports holds what a service reports of its files against their versions.
+// Only what differs from what is known is written: for the rest, the time of the
+// set's last complete listing is the time of the report.
+//
+// A report shows what was exchanged, not what has rotted: one that agrees never
+// ends a finding that a reading opened, and one that doesn't makes the file due, so
+// that a reading says what it is.
+func (r Record) CommitReports(ctx context.Context, s fixity.Shard, reports []fixity.Report) error {
+	type change struct {
+		was, now Copy
+	}
+	var changes []change
+	if err := r.l.View(ctx, func(t *Tx) error {
+		for _, x := range reports {
+			was, now, err := t.reported(s, x, r.now())
+			if err != nil {
+				return fmt.Errorf("%q in %s: %w", x.Path, s.Store, err)
+			}
+			if was != now {
+				changes = append(changes, change{was, now})
+			}
+		}
+		return nil
+	}); err != nil || len(changes) == 0 {
+		return err
+	}
+	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
+		for _, c := range changes {
+			now, err := t.CopyAt(c.was.Store, c.was.Set, c.was.At)
+			if err != nil || now != c.was {
+				if err == nil || errors.Is(err, fixity.ErrNotFound) {
+					continue // it has changed meanwhile; the next listing tells
+				}
+				return err
+			}
+			if err := t.PutCopy(c.was, c.now); err != nil {
+				return err
+			}
+			if c.was.State == c.now.State {
+				continue
+			}
+			if err := t.Rejudge(c.now.File, s.Audit, r.by, "", nil); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// reported is a copy before and after a report of it; equal if nothing is new.
+func (t *Tx) reported(s fixity.Shard, x fixity.Report, now time.Time) (was, c Copy, err error) {
+	was, err = t.CopyAt(s.Store, s.Set, x.Path)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return Copy{}, Copy{}, nil // an act has dealt with it meanwhile
+	}
+	if err != nil {
+		return Copy{}, Copy{}, err
+	}
+	f, err := t.File(was.File)
+	if err != nil {
+		return was, was, err
+	}
+	n, err := t.versionReported(f.ID, x)
+	if err != nil {
+		return was, was, err
+	}
+	c = was
+	if n == 0 {
+		if was.Reported.OK || was.Reported.At.IsZero() {
+			c.Reported = fixity.Evidence{Strength: fixity.Reported, At: now.UTC()}
+		}
+		if c.State != fixity.Altered && c.State != fixity.Disputed {
+			c.Due = time.Time{}
+		}
+		return was, c, nil
+	}
+	if !was.Reported.OK || was.Held != n {
+		c.Reported = fixity.Evidence{Strength: fixity.Reported, At: now.UTC(), OK: true}
+	}
+	switch c.State {
+	case fixity.Awaited, fixity.Missing, fixity.Misplaced, fixity.Behind, fixity.Intact:
+		c.Held, c.Size, c.ModTime, c.State = n, x.Size, x.ModTime, fixity.Intact
+		if n != f.Version || c.At != f.Path {
+			c.State = fixity.Behind
+		}
+	}
+	if was.Size < 0 || !was.Reported.OK && was.Read.At.IsZero() {
+		rule, _ := t.l.o.Rules.Store(s.Store)
+		c.Due = firstReading(c.File, now, rule.ReadWithin)
+	}
+	return was, c, nil
+}
+
+// versionReported is the version of a file that has the reported digest, the newest
+// first; 0 if none has.
+func (t *Tx) versionReported(file int64, x fixity.Report) (int64, error) {
+	vs, err := t.Versions(file)
+	if err != nil {
+		return 0, err
+	}
+	for i := len(vs) - 1; i >= 0; i-- {
+		for _, d := range []fixity.Digest{vs[i].SHA256, vs[i].MD5, vs[i].BLAKE3} {
+			if d == x.Digest && vs[i].Size == x.Size {
+				return vs[i].N, nil
+			}
+		}
+	}
+	return 0, nil
+}
+
+// firstReading is when a copy that a service reports right is first read: spread
+// over nine tenths of the promise, so that a new store isn't downloaded in a night.
+func firstReading(file int64, now time.Time, within time.Duration) time.Time {
+	if within <= 0 {
+		return never
+	}
+	h := fnv.New32a()
+	fmt.Fprintf(h, "first %d", file)
+	return now.Add(time.Duration(float64(within) * 0.9 * float64(h.Sum32()%1000) / 1000)).UTC()
+}
+
+// GonePaths are the files under care that an audit's listing of a set doesn't show.
+func (t *Tx) GonePaths(audit int64, set string) ([]string, error) {
+	var out []string
+	err := t.rows(`SELECT at FROM difference WHERE audit = $1 AND set_name = $2 ORDER BY at`, []any{audit, set}, func(r *sql.Rows) error {
+		var at []byte
+		err := r.Scan(&at)
+		out = append(out, string(at))
+		return err
+	})
+	return out, err
+}
+
+// Distrust says that an audit's listing of a set did not show everything after all:
+// nothing of it may be called missing.
+func (t *Tx) Distrust(audit int64, set, why string) error {
+	_, err := t.exec(`UPDATE shard SET complete = 0, trouble = $3 WHERE audit = $1 AND set_name = $2 AND top = $4`, audit, set, why, []byte{})
+	return err
+}
