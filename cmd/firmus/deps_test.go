@@ -57,7 +57,8 @@ var imports = map[string]string{
 	"cmd/firmus/internal/demo":           "fixity fixity/digest",
 	"cmd/firmus/internal/letters":        "fixity fixity/ledger fixity/policy " + in("report"),
 	"cmd/firmus/internal/report":         "fixity fixity/ledger fixity/policy",
-	"cmd/firmus/internal/schedule":       "fixity/ledger",
+	"cmd/firmus/internal/schedule":       "fixity fixity/audit fixity/ledger",
+	"cmd/firmus/internal/watch":          "fixity fixity/essence fixity/essence/sound",
 }
 
 // in puts cmd/firmus/internal/ before each word.
@@ -88,11 +89,12 @@ var outside = []struct{ module, shipped, tests string }{
 	{"github.com/zeebo/blake3", "fixity/digest fixity/essence/pcm", "*"},
 	{"golang.org/x/mod", "fixity/ledger fixity/ledger/mlog", "*"},
 	{"golang.org/x/oauth2", "replicas/cloud/drive", ""},
-	{"golang.org/x/sys", "fixity/ledger replicas/disk", "*"},
+	{"golang.org/x/sys", "cmd/firmus/internal/watch fixity/ledger replicas/disk", "*"},
 	{"golang.org/x/term", "cmd/firmus", ""},
 	{"golang.org/x/text", "fixity/ledger manifest manifest/bag", ""},
 	{"google.golang.org/api", "replicas/cloud/drive replicas/cloud/drivetest/disco", ""},
 	{"modernc.org/sqlite", "fixity/ledger", ""},
+	{"github.com/fsnotify/fsnotify", "cmd/firmus/internal/watch", ""},
 }
 
 // house are rules that no row above may bend: files in from (tests too where so
