@@ -104,7 +104,9 @@ func childLocks() error {
 		return err
 	}
 	fmt.Println("locked")
-	select {}
+	for { // an empty select would be a deadlock, with nothing else running here
+		time.Sleep(time.Hour)
+	}
 }
 
 // child starts this program anew on d's ledger.
