@@ -93,10 +93,11 @@ func (t *Tx) match(a Audit, set string) (pair.Result, error) {
 
 func (t *Tx) goneOf(a Audit, set string) ([]gone, error) {
 	var out []gone
-	err := t.rows(`SELECT i.at, i.file, i.state, i.size, i.mtime, v.size, v.blake3 FROM difference d
-		JOIN instance i ON i.store = $2 AND i.set_name = d.set_name AND i.carrier = 0 AND i.top = d.top AND i.at = d.at AND i.file = d.file
+	// CROSS JOIN fixes the order: from the few that differ into the key of all.
+	err := t.rows(`SELECT i.at, i.file, i.state, i.size, i.mtime, v.size, v.blake3 FROM difference d CROSS JOIN instance i
 		LEFT JOIN file f ON f.id = i.file LEFT JOIN version v ON v.file = f.id AND v.n = f.version
-		WHERE d.audit = $1 AND d.set_name = $3 ORDER BY i.at`, []any{a.ID, a.Store, set}, func(r *sql.Rows) error {
+		WHERE d.audit = $1 AND d.set_name = $3 AND i.store = $2 AND i.set_name = $3 AND i.carrier = 0 AND i.top = d.top AND i.at = d.at AND i.file = d.file
+		ORDER BY d.at`, []any{a.ID, a.Store, set}, func(r *sql.Rows) error {
 		var at, b3 []byte
 		var g gone
 		var state string

@@ -131,26 +131,42 @@ func scanEvent(r interface{ Scan(...any) error }) (Event, error) {
 	return e, nil
 }
 
-// Events calls each for the events from seq on, in order, at most n.
+// Events calls each for the events from seq on, in order, at most n. each may ask
+// the ledger: no cursor is open then.
 func (t *Tx) Events(seq int64, n int, each func(Event) error) error {
-	return t.rows(`SELECT `+eventColumns+` FROM event WHERE seq >= $1 ORDER BY seq LIMIT $2`, []any{seq, n}, func(r *sql.Rows) error {
-		e, err := scanEvent(r)
-		if err != nil {
+	const page = 1000
+	for n > 0 {
+		got, err := t.eventsWhere(`seq >= $1 ORDER BY seq LIMIT $2`, each, seq, min(n, page))
+		if err != nil || len(got) < min(n, page) {
 			return err
 		}
-		return each(e)
-	})
+		n -= len(got)
+		seq = got[len(got)-1].Seq + 1
+	}
+	return nil
 }
 
-// EventsOf calls each for the events about a file, in order.
+// EventsOf calls each for the events about a file, in order, as Events does.
 func (t *Tx) EventsOf(file int64, each func(Event) error) error {
-	return t.rows(`SELECT `+eventColumns+` FROM event WHERE file = $1 AND file <> 0 ORDER BY seq`, []any{file}, func(r *sql.Rows) error {
+	_, err := t.eventsWhere(`file = $1 AND file <> 0 ORDER BY seq`, each, file)
+	return err
+}
+
+func (t *Tx) eventsWhere(where string, each func(Event) error, args ...any) ([]Event, error) {
+	var out []Event
+	if err := t.rows(`SELECT `+eventColumns+` FROM event WHERE `+where, args, func(r *sql.Rows) error {
 		e, err := scanEvent(r)
-		if err != nil {
-			return err
+		out = append(out, e)
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	for _, e := range out {
+		if err := each(e); err != nil {
+			return out, err
 		}
-		return each(e)
-	})
+	}
+	return out, nil
 }
 
 // LastEventAt is the time of the newest event, zero if there is none.

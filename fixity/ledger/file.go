@@ -110,16 +110,24 @@ func notFound(err error) error {
 	return err
 }
 
-// Files calls each for up to n files of a set after a path, in path order.
+// Files calls each for up to n files of a set after a path, in path order. each may
+// ask the ledger: no cursor is open then.
 func (t *Tx) Files(set, after string, n int, each func(File) error) error {
-	return t.rows(`SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND retired_at = 0 AND path > $2 ORDER BY path LIMIT $3`,
+	var out []File
+	if err := t.rows(`SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND retired_at = 0 AND path > $2 ORDER BY path LIMIT $3`,
 		[]any{set, []byte(after), n}, func(r *sql.Rows) error {
 			f, err := scanFile(r)
-			if err != nil {
-				return err
-			}
-			return each(f)
-		})
+			out = append(out, f)
+			return err
+		}); err != nil {
+		return err
+	}
+	for _, f := range out {
+		if err := each(f); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // AddFile takes a file under care with its first version; a zero version is of a

@@ -33,22 +33,42 @@ func (r Record) Claim(ctx context.Context, j fixity.Job) (s fixity.Shard, err er
 // Known is the next page, in path order, of what the ledger knows in a shard.
 func (r Record) Known(ctx context.Context, s fixity.Shard, after string, limit int) (out []fixity.Known, err error) {
 	err = r.l.View(ctx, func(t *Tx) error {
-		return t.rows(`SELECT at, file, state, size, mtime FROM (
-				SELECT at, file, state, size, mtime FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4
-				UNION ALL
-				SELECT at, 0, 'unexpected', size, mtime FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4
-			) AS known ORDER BY at LIMIT $5`,
-			[]any{s.Store, s.Set, []byte(s.Top), []byte(after), limit}, func(rs *sql.Rows) error {
-				var at []byte
-				var state string
-				var k fixity.Known
-				if err := rs.Scan(&at, &k.File, &state, &k.Size, &k.ModTime); err != nil {
-					return err
-				}
-				k.Path, k.State = string(at), fixity.State(state)
-				out = append(out, k)
-				return nil
-			})
+		// Two pages, joined here: a database sorts a union of the two anew for each page,
+		// all of the shard that is left.
+		copies, err := t.knownPage(`SELECT at, file, state, size, mtime FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
+			s, after, limit)
+		if err != nil {
+			return err
+		}
+		strays, err := t.knownPage(`SELECT at, 0, 'unexpected', size, mtime FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
+			s, after, limit)
+		if err != nil {
+			return err
+		}
+		for len(out) < limit && len(copies)+len(strays) > 0 {
+			if len(strays) == 0 || len(copies) > 0 && copies[0].Path <= strays[0].Path {
+				out, copies = append(out, copies[0]), copies[1:]
+			} else {
+				out, strays = append(out, strays[0]), strays[1:]
+			}
+		}
+		return nil
+	})
+	return out, err
+}
+
+func (t *Tx) knownPage(query string, s fixity.Shard, after string, limit int) ([]fixity.Known, error) {
+	var out []fixity.Known
+	err := t.rows(query, []any{s.Store, s.Set, []byte(s.Top), []byte(after), limit}, func(rs *sql.Rows) error {
+		var at []byte
+		var state string
+		var k fixity.Known
+		if err := rs.Scan(&at, &k.File, &state, &k.Size, &k.ModTime); err != nil {
+			return err
+		}
+		k.Path, k.State = string(at), fixity.State(state)
+		out = append(out, k)
+		return nil
 	})
 	return out, err
 }

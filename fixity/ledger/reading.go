@@ -117,27 +117,41 @@ func (t *Tx) sliceEvent(e Event, shard int64) (Event, error) {
 }
 
 // ReadingsOf calls each for the result lines of one audit, in the order they were
-// written.
+// written. each may ask the ledger: no cursor is open then.
 func (t *Tx) ReadingsOf(audit int64, each func(event int64, l Line) error) error {
-	return t.rows(`SELECT event, lines FROM reading WHERE audit = $1 ORDER BY id`, []any{audit}, func(r *sql.Rows) error {
-		var event int64
-		var b []byte
-		if err := r.Scan(&event, &b); err != nil {
+	const page = 100
+	type row struct {
+		id, event int64
+		packed    []byte
+	}
+	for after := int64(0); ; {
+		var rows []row
+		if err := t.rows(`SELECT id, event, lines FROM reading WHERE audit = $1 AND id > $2 ORDER BY id LIMIT $3`, []any{audit, after, page}, func(r *sql.Rows) error {
+			var x row
+			err := r.Scan(&x.id, &x.event, &x.packed)
+			rows = append(rows, x)
+			return err
+		}); err != nil {
 			return err
 		}
-		lines, err := unpackLines(b)
-		if err != nil {
-			return err
-		}
-		for _, s := range lines {
-			l, err := ParseLine(s)
+		for _, x := range rows {
+			lines, err := unpackLines(x.packed)
 			if err != nil {
 				return err
 			}
-			if err := each(event, l); err != nil {
-				return err
+			for _, s := range lines {
+				l, err := ParseLine(s)
+				if err != nil {
+					return err
+				}
+				if err := each(x.event, l); err != nil {
+					return err
+				}
 			}
+			after = x.id
 		}
-		return nil
-	})
+		if len(rows) < page {
+			return nil
+		}
+	}
 }

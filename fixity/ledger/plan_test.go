@@ -1,0 +1,242 @@
+package ledger_test
+
+import (
+	"fmt"
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// queries finds the texts of SQL in a file of this package.
+var queries = regexp.MustCompile("(?s)`(\\s*(?:SELECT|UPDATE|DELETE)\\b.*?)`")
+
+// The tables that grow with the holdings or with time. Walking through one for each
+// page, file or reading would make a night's work quadratic.
+var large = []string{"instance", "file", "version", "block", "stray", "difference", "event", "reading", "log_hash", "finding"}
+
+// walks are the queries that may walk through a whole large table, as they count or
+// give all of it, and how often each is asked.
+var walks = map[string]string{
+	"SELECT store, set_name, state, count(*), CAST(sum": "CountTallies, in tests",
+	"SELECT store, set_name, coalesce(min(CASE WHEN re": "once a report",
+	"SELECT (SELECT count(*) FROM event), (SELECT coun": "once, when a ledger is begun",
+	"SELECT count(*) FROM log_hash":                     "Verify reads all",
+	"SELECT count(*) FROM reading WHERE event >= $1 OR": "Verify reads all",
+	"SELECT coalesce(max(seq), 0) FROM event WHERE ver": "Verify reads all",
+	"SELECT urgency, count(*) FROM finding WHERE settl": "once a report, of the open ones",
+	"SELECT max(at) FROM event":                         "once a command",
+	"SELECT count(*) FROM file WHERE retired_at <> 0":   "once a report",
+	"SELECT item, count(*) FROM file WHERE taken_at >=": "once a letter",
+	"SELECT i.store, i.state, count(*) FROM instance i": "once a letter",
+	"SELECT store, count(*), count(*) FILTER (WHERE re": "once a letter",
+	"SELECT i.at, v.size, f.id FROM instance i JOIN fi": "once for a store without a marker",
+	"SELECT count(*) FROM file":                         "once a rebuilding",
+}
+
+func TestNoQueryWalksThroughALargeTable(t *testing.T) {
+	d := onSQLite(t)
+	w := newWorld(t, d)
+	w.tx(func(x *ledger.Tx) error {
+		for i := range 300 {
+			if _, err := w.takeIn(x, masters, fmt.Sprintf("QV-%04d/%d.wav", i/100, i), fmt.Sprint(i), true, "studio", "vault"); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	db := d.raw()
+	files, err := os.ReadDir(".")
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := 0
+	for _, f := range files {
+		if !strings.HasSuffix(f.Name(), ".go") || strings.HasSuffix(f.Name(), "_test.go") {
+			continue
+		}
+		text, err := os.ReadFile(f.Name())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range queries.FindAllStringSubmatch(string(text), -1) {
+			q := strings.TrimSpace(m[1])
+			rows, err := db.Query(`EXPLAIN QUERY PLAN `+q, make([]any, strings.Count(q, "$"))...)
+			if err != nil {
+				continue // a part of a query, or for the other database
+			}
+			seen++
+			for rows.Next() {
+				var id, parent, unused int
+				var step string
+				if err := rows.Scan(&id, &parent, &unused, &step); err != nil {
+					t.Fatal(err)
+				}
+				table, isWalk := strings.CutPrefix(step, "SCAN ")
+				table, _, _ = strings.Cut(table, " ")
+				// The order of a page is the key's, and what is joined is sought by its own.
+				if _, ok := walks[q[:min(49, len(q))]]; ok || strings.HasSuffix(step, "USING INDEX finding_unsettled") {
+					continue // of the open ones only
+				}
+				half := strings.HasSuffix(step, "(store=? AND set_name=? AND carrier=?)") && strings.Contains(q, " JOIN ")
+				if half || step == "USE TEMP B-TREE FOR ORDER BY" && strings.Contains(q, "LIMIT") && strings.Contains(q, " at > ") {
+					t.Errorf("%s: %s\n%s", f.Name(), step, q)
+				}
+				if !isWalk || !slices.Contains(large, aliased(q, table)) {
+					continue
+				}
+				t.Errorf("%s: %s\n%s", f.Name(), step, q)
+			}
+			rows.Close()
+		}
+	}
+	if seen < 60 {
+		t.Errorf("only %d queries were found", seen)
+	}
+}
+
+// aliased is the table that goes by an alias in a query.
+func aliased(q, alias string) string {
+	m := regexp.MustCompile(`\b(?:FROM|JOIN|,)\s+(\w+)\s+` + regexp.QuoteMeta(alias) + `\b`).FindStringSubmatch(q)
+	if m == nil || m[1] == "WHERE" {
+		return alias
+	}
+	return m[1]
+}
+
+// plan is how SQLite goes about a query that is put together in parts.
+func plan(t *testing.T, d database, q string) string {
+	t.Helper()
+	db := d.raw()
+	rows, err := db.Query(`EXPLAIN QUERY PLAN ` + q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	var out []string
+	for rows.Next() {
+		var id, parent, unused int
+		var step string
+		if err := rows.Scan(&id, &parent, &unused, &step); err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, step)
+	}
+	return strings.Join(out, "\n")
+}
+
+// The queries of a slice, asked once a page: in the order of the key, from where the
+// last page ended, without sorting.
+func TestPagesAreSoughtByKey(t *testing.T) {
+	d := onSQLite(t)
+	d.open()
+	for name, q := range map[string]string{
+		"due copies": `SELECT i.at, i.file, i.size, i.mtime, i.wrong FROM instance i
+			WHERE i.store = 'a' AND i.set_name = 'b' AND i.carrier = 0 AND i.top = x'00' AND i.at >= x'00' AND (i.at > x'00' AND i.at < x'ff' OR i.at = x'01')
+				AND i.read_audit <> 7 AND (i.due_at <= 5 OR i.due_at > 8 AND i.due_at < 11)
+				AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = 7 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)
+			ORDER BY i.at LIMIT 9`,
+	} {
+		p := plan(t, d, q)
+		if !strings.Contains(p, "(store=? AND set_name=? AND carrier=? AND top=? AND at>?") || strings.Contains(p, "TEMP B-TREE") || strings.Contains(p, "SCAN instance") {
+			t.Errorf("%s:\n%s", name, p)
+		}
+	}
+}
+
+// One audit of many files, as far as the ledger is concerned.
+func BenchmarkAudit(b *testing.B) {
+	for _, n := range []int{1_000, 10_000} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			l, done := manyFiles(b, n)
+			defer done()
+			for b.Loop() {
+				auditMany(b, l, n)
+			}
+			b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "files/s")
+		})
+	}
+}
+
+func manyFiles(b *testing.B, n int) (*ledger.Ledger, func()) {
+	b.Helper()
+	dir := b.TempDir()
+	l, err := ledger.Open(b.Context(), ledger.Options{Path: dir + "/ledger.db", State: dir, Rules: rules, Now: begun, By: "Ada Wren"})
+	if err != nil {
+		b.Fatal(err)
+	}
+	for from := 0; from < n; from += 500 {
+		if err := l.Tx(b.Context(), begun, func(x *ledger.Tx) error {
+			for i := from; i < min(from+500, n); i++ {
+				p := fmt.Sprintf("QV-%04d/%05d.wav", i/1000, i)
+				f, err := x.AddFile(masters, p, "Ada Wren", begun, true, bytesOf(p))
+				if err != nil {
+					return err
+				}
+				if err := x.PutCopy(ledger.Copy{}, ledger.Copy{Store: "vault", Set: masters, At: p, File: f.ID, Held: 1, State: fixity.Intact, Size: bytesOf(p).Size}); err != nil {
+					return err
+				}
+			}
+			return nil
+		}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	return l, func() { l.Close() }
+}
+
+func auditMany(b *testing.B, l *ledger.Ledger, n int) {
+	b.Helper()
+	r := l.Record(func() time.Time { return begun }, "Ada Wren")
+	var a ledger.Audit
+	if err := l.Tx(b.Context(), begun, func(x *ledger.Tx) (err error) {
+		if a, _, err = x.BeginAudit(ledger.Audit{Store: "vault", Kind: ledger.Plain, Sets: []string{masters}, Full: true, Cache: fixity.Bypassed, By: "Ada Wren"}); err == nil {
+			_, err = x.AddShards(a, masters, nil)
+		}
+		return err
+	}); err != nil {
+		b.Fatal(err)
+	}
+	read := 0
+	for _, p := range []fixity.Phase{fixity.PhaseList, fixity.PhaseProve, fixity.PhaseRead} {
+		jobs, err := r.Open(b.Context(), a.ID, p)
+		if err != nil {
+			b.Fatal(err)
+		}
+		for _, j := range jobs {
+			s, err := r.Claim(b.Context(), j)
+			if err != nil {
+				b.Fatal(err)
+			}
+			if p == fixity.PhaseList {
+				if err := r.CommitListing(b.Context(), s, fixity.Listed{Done: true}); err != nil {
+					b.Fatal(err)
+				}
+				continue
+			}
+			due, err := r.Due(b.Context(), s, n)
+			if err != nil {
+				b.Fatal(err)
+			}
+			var results []fixity.Result
+			for _, x := range due {
+				results = append(results, fixity.Result{Path: x.Path, File: x.File, At: begun, Size: x.Size, ModTime: x.ModTime, Outcome: fixity.ReadIntact, Version: 1, Cache: fixity.Bypassed})
+			}
+			read += len(results)
+			if err := r.CommitReadings(b.Context(), s, "", results, true, true, ""); err != nil {
+				b.Fatal(err)
+			}
+		}
+		if err := r.Advance(b.Context(), a.ID, p); err != nil {
+			b.Fatal(err)
+		}
+	}
+	if read != n {
+		b.Fatalf("read %d of %d", read, n)
+	}
+}
