@@ -61,6 +61,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/report":         "fixity fixity/ledger fixity/policy",
 	"cmd/firmus/internal/schedule":       "fixity fixity/audit fixity/ledger",
 	"cmd/firmus/internal/watch":          "fixity fixity/essence fixity/essence/sound",
+	"cmd/firmus/internal/metrics":        "fixity",
 }
 
 // in puts cmd/firmus/internal/ before each word.
@@ -80,7 +81,7 @@ var outside = []struct{ module, shipped, tests string }{
 	{"github.com/emersion/go-smtp", "", "cmd/firmus/internal/letters"},
 	{"github.com/google/go-cmp", "", "*"},
 	{"github.com/jackc/pgx/v5", "fixity/ledger", ""},
-	{"github.com/mewkiz/flac", "fixity/essence/flac", "fixity/essence"},
+	{"github.com/mewkiz/flac", "fixity/essence/flac cmd/firmus/internal/demo", "fixity/essence"},
 	{"github.com/pelletier/go-toml/v2", "cmd/firmus/internal/config", ""},
 	{"github.com/pressly/goose/v3", "fixity/ledger", ""},
 	{"github.com/robfig/cron/v3", "cmd/firmus/internal/schedule", ""},
@@ -97,6 +98,7 @@ var outside = []struct{ module, shipped, tests string }{
 	{"google.golang.org/api", "replicas/cloud/drive replicas/cloud/drivetest/disco", ""},
 	{"modernc.org/sqlite", "fixity/ledger", ""},
 	{"github.com/fsnotify/fsnotify", "cmd/firmus/internal/watch", ""},
+	{"github.com/prometheus/client_golang", "cmd/firmus/internal/metrics", ""},
 }
 
 // house are rules that no row above may bend: files in from (tests too where so
