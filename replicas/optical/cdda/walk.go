@@ -29,6 +29,8 @@ type walker struct {
 	r         Result
 	differing []int64 // sectors by source that were read well
 	doubted   []int64 // that the drive doubted
+
+	ahead, near []byte // for resync: of the disc, of the sources
 }
 
 // walk compares all sectors once. More than limit differing sectors end it early,
@@ -279,11 +281,23 @@ func (w *walker) resync(s int64) (int, bool, error) {
 		return 0, false, nil
 	}
 	n := min(lookAhead, w.c.disc.Sectors-s)
-	d := make([]byte, n*SectorBytes)
+	if w.ahead == nil {
+		w.ahead, w.near = make([]byte, lookAhead*SectorBytes), make([]byte, (2*w.c.max+window)*SampleBytes)
+	}
+	d, b := w.ahead[:n*SectorBytes], w.near
 	if err := w.c.sound(d, s*SectorSamples); err != nil {
 		return 0, false, err
 	}
-	b := make([]byte, (2*w.c.max+window)*SampleBytes)
+	if n > 1 {
+		// Damage is mostly one sector: if the next is right where it is, nothing slipped.
+		next := make([]byte, SectorBytes)
+		if err := w.c.reference(w.l, next, (s+1)*SectorSamples+int64(w.offset)); err != nil {
+			return 0, false, err
+		}
+		if bytes.Equal(next, d[SectorBytes:2*SectorBytes]) && !allZero(next) {
+			return 0, false, nil
+		}
+	}
 	votes := map[int]int{}
 	missed := 0
 	for at := int64(100); at+window <= n*SectorSamples; at += SectorSamples / 2 {
