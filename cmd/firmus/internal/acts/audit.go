@@ -43,6 +43,7 @@ type AuditResult struct {
 	Findings   []ledger.Finding
 	Fresh      map[int64]bool // findings that this run opened
 	Trouble    []string       // why it isn't complete
+	Busy       bool           // somebody else works on the store
 	Cache      fixity.Cache
 }
 
@@ -87,7 +88,8 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 		wg.Go(func() {
 			for _, i := range g {
 				results[i], errs[i] = e.auditStore(ctx, names[i], o, order)
-				if errors.Is(errs[i], fixity.ErrBusy) || errors.Is(errs[i], fixity.ErrAway) {
+				results[i].Busy = errors.Is(errs[i], fixity.ErrBusy)
+				if results[i].Busy || errors.Is(errs[i], fixity.ErrAway) {
 					results[i].Trouble = append(results[i].Trouble, errs[i].Error())
 					errs[i] = nil
 				}

@@ -16,6 +16,8 @@ type IntakeOrder struct {
 	Sets  []string // none: all
 	Cache fixity.Cache
 	Wait  time.Duration
+	// Ripe says whether a new file in an arrivals store may be taken in now; nil: all may.
+	Ripe func(store string, s ledger.Stray) bool
 }
 
 // IntakeResult is what an intake did.
@@ -281,7 +283,7 @@ func (in *intake) takeSet(ctx context.Context, set string) error {
 			afterTop, after = ledger.Top(s.Path), s.Path
 			// What belongs to a misplaced file waits for a person's word; what was
 			// retired or left in peace stays out.
-			if s.File != 0 || s.Peace {
+			if s.File != 0 || s.Peace || in.o.Ripe != nil && !in.o.Ripe(a.Name, s) {
 				continue
 			}
 			if twin, err := in.twinOf(ctx, set, s.Path); err != nil {
