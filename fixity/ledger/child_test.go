@@ -162,6 +162,7 @@ func survives(t *testing.T, d database, said []string) {
 }
 
 func TestAKilledWriterLosesNothingItSaid(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		r := rand.New(rand.NewPCG(7, 8))
 		total := 0
@@ -193,6 +194,7 @@ func TestAKilledWriterLosesNothingItSaid(t *testing.T) {
 // At each step of a transaction, one before its commit leaves nothing of it and one
 // after it all.
 func TestAWriterThatEndsAtEachStep(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		for step := range 6 {
 			cmd, out := child(t, d, "write", strconv.Itoa(step))
@@ -222,6 +224,7 @@ func TestAWriterThatEndsAtEachStep(t *testing.T) {
 }
 
 func TestLockOfAnotherProcess(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		l := d.open()
 		now := func() time.Time { return begun }
@@ -275,6 +278,7 @@ func TestLockOfAnotherProcess(t *testing.T) {
 
 // Hosts that share a PostgreSQL ledger have state folders of their own.
 func TestLockAcrossHosts(t *testing.T) {
+	t.Parallel()
 	d := onPostgres(t)
 	now := func() time.Time { return begun }
 	here := d.open()

@@ -48,6 +48,7 @@ func (w *world) everything() string {
 }
 
 func TestTheSlowerHolderOfAShardWritesNothing(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.rot("vault", masters, side, "onE")
@@ -79,6 +80,7 @@ func TestTheSlowerHolderOfAShardWritesNothing(t *testing.T) {
 }
 
 func TestTheSlowerReaderWritesNothing(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.rot("vault", masters, side, "onE")
@@ -114,6 +116,7 @@ func TestTheSlowerReaderWritesNothing(t *testing.T) {
 }
 
 func TestEndingAPhaseTwiceIsHarmless(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.remove("vault", masters, side)
@@ -143,6 +146,7 @@ func (w *world) unaccounted() (n int64) {
 }
 
 func TestReadingsOfAKilledSliceAreAccountedForOnce(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name  string
 		full  bool
@@ -199,6 +203,7 @@ func TestReadingsOfAKilledSliceAreAccountedForOnce(t *testing.T) {
 }
 
 func TestAFullAuditIsTakenUpOnlyWithinADayAndInItsScope(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name string
 		next order
@@ -237,6 +242,7 @@ func TestAFullAuditIsTakenUpOnlyWithinADayAndInItsScope(t *testing.T) {
 }
 
 func TestAClaimOfNothing(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		a, jobs := w.shardsOf("vault", fixity.PhaseList)
 		for _, j := range []fixity.Job{{Audit: a.ID, Shard: 999}, {Audit: 999, Shard: jobs[0].Shard}, {}} {

@@ -48,8 +48,9 @@ type database struct {
 // place for each.
 func onEach(t *testing.T, test func(t *testing.T, d database)) {
 	t.Helper()
-	t.Run("sqlite", func(t *testing.T) { test(t, onSQLite(t)) })
-	t.Run("postgres", func(t *testing.T) { test(t, onPostgres(t)) })
+	// In parallel, as most of the time goes by waiting for a drive.
+	t.Run("sqlite", func(t *testing.T) { t.Parallel(); test(t, onSQLite(t)) })
+	t.Run("postgres", func(t *testing.T) { t.Parallel(); test(t, onPostgres(t)) })
 }
 
 func onSQLite(t *testing.T) database {

@@ -11,6 +11,7 @@ import (
 )
 
 func TestIncidents(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		var files []ledger.File
 		w.tx(func(x *ledger.Tx) error {
@@ -55,6 +56,7 @@ func TestIncidents(t *testing.T) {
 }
 
 func TestAMassChangeIsAnIncidentWhenAnIntakeSeesItFirst(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		var files []ledger.File
 		w.tx(func(x *ledger.Tx) error {
@@ -83,6 +85,7 @@ func TestAMassChangeIsAnIncidentWhenAnIntakeSeesItFirst(t *testing.T) {
 }
 
 func TestUnderNarrowsWhatIsReadAndCounted(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		paths := []string{"QV-0107/a.wav", "QV-0107/b/c.wav", "QV-0107/b0.wav", "QV-0107/b.wav", "QV-0107/b!x.wav", "QV-0108/a.wav", "root.wav", "root"}
 		files := map[string]ledger.File{}

@@ -17,6 +17,7 @@ func (w *world) signOffPlace(f ledger.File, store string) {
 }
 
 func TestARenameIsFollowed(t *testing.T) {
+	t.Parallel()
 	const to = "QV-0107/QV-0107_side_A.wav"
 	for _, c := range []struct {
 		name   string
@@ -56,6 +57,7 @@ func TestARenameIsFollowed(t *testing.T) {
 }
 
 func TestAPlaceThatAnotherFileTakes(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		const to = "QV-0107/QV-0107_B.wav"
 		f := w.take(masters, side, "one", true, "studio", "vault")
@@ -82,6 +84,7 @@ func TestAPlaceThatAnotherFileTakes(t *testing.T) {
 }
 
 func TestPlacesThatAreRefused(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.move("studio", masters, side, "QV-0107/elsewhere.wav")
@@ -115,6 +118,7 @@ func TestPlacesThatAreRefused(t *testing.T) {
 }
 
 func TestARetiredFileIsExpectedNowhereAndReportedNowhere(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.move("vault", masters, side, "QV-0107/elsewhere.wav")
@@ -151,6 +155,7 @@ func TestARetiredFileIsExpectedNowhereAndReportedNowhere(t *testing.T) {
 }
 
 func TestSignedOffVersions(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault", "attic")
 		w.put("studio", masters, side, "one, cleaned")
@@ -188,6 +193,7 @@ func TestSignedOffVersions(t *testing.T) {
 
 // Names are the medium's own bytes, and messages carry them.
 func TestNamesThatAreNoText(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		names := []string{"QV-0107/\xff\xfe.wav", "QV-0107/new\nline", "QV-0107/\u00e9 and e\u0301", "QV-0107/%", "QV-0107/'\"\\", "\xff/x", "QV-0107/" + string(rune(0x10ffff)), "QV-0107/ "}
 		var files []ledger.File

@@ -14,7 +14,7 @@ import (
 )
 
 // queries finds the texts of SQL in a file of this package.
-var queries = regexp.MustCompile("(?s)`(\\s*(?:SELECT|UPDATE|DELETE)\\b.*?)`")
+var queries = regexp.MustCompile("(?s)`(\\s*(?:SELECT|UPDATE|DELETE)\\b.*?)`(\\+?)")
 
 // The tables that grow with the holdings or with time. Walking through one for each
 // page, file or reading would make a night's work quadratic.
@@ -65,6 +65,9 @@ func TestNoQueryWalksThroughALargeTable(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, m := range queries.FindAllStringSubmatch(string(text), -1) {
+			if m[2] != "" {
+				continue // a part of a query: see TestPagesAreSoughtByKey for those of slices
+			}
 			q := strings.TrimSpace(m[1])
 			rows, err := db.Query(`EXPLAIN QUERY PLAN `+q, make([]any, strings.Count(q, "$"))...)
 			if err != nil {
@@ -168,6 +171,11 @@ func manyFiles(b *testing.B, n int) (*ledger.Ledger, func()) {
 	dir := b.TempDir()
 	l, err := ledger.Open(b.Context(), ledger.Options{Path: dir + "/ledger.db", State: dir, Rules: rules, Now: begun, By: "Ada Wren"})
 	if err != nil {
+		b.Fatal(err)
+	}
+	if err := l.Tx(b.Context(), begun, func(x *ledger.Tx) error {
+		return x.PutStore(ledger.Store{Name: "vault", Kind: "disk", Roots: []ledger.Root{{Set: masters, Root: "/vault"}}})
+	}); err != nil {
 		b.Fatal(err)
 	}
 	for from := 0; from < n; from += 500 {

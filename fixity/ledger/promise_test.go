@@ -9,6 +9,7 @@ import (
 )
 
 func TestACachedReadingEndsNoDamage(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.rot("vault", masters, side, "onE")
@@ -25,6 +26,7 @@ func TestACachedReadingEndsNoDamage(t *testing.T) {
 }
 
 func TestACachedReadingNeverKeepsThePromise(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		at := w.copyOf(f, "vault").Read.At
@@ -75,6 +77,7 @@ func (w *world) lateIs(store string, want int64) {
 }
 
 func TestLateHasADaysGrace(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		w.take(masters, side, "one", true, "studio", "vault")
 		// Only the other set is audited, so nothing of this one is read.
@@ -90,6 +93,7 @@ func TestLateHasADaysGrace(t *testing.T) {
 }
 
 func TestAClockThatWasAYearAhead(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		right := w.clock
 		w.clock = right.Add(365 * day)
@@ -118,6 +122,7 @@ func TestAClockThatWasAYearAhead(t *testing.T) {
 }
 
 func TestAClockThatWasAYearBehind(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		right := w.clock
 		w.clock = right.Add(-365 * day)

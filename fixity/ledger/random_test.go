@@ -251,6 +251,7 @@ func (c *chance) consistent() {
 // Whatever happens in whatever order: the tallies are what can be counted, findings
 // tell of the copies as they are, and the record holds.
 func TestRandomLives(t *testing.T) {
+	t.Parallel()
 	seeds, steps := uint64(6), 80
 	onEach(t, func(t *testing.T, d database) {
 		for seed := range seeds {

@@ -25,6 +25,7 @@ func inWorld(t *testing.T, test func(w *world)) {
 }
 
 func TestAwaitedBecomesIntact(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", false, "studio")
 		w.audit("vault", order{})
@@ -40,6 +41,7 @@ func TestAwaitedBecomesIntact(t *testing.T) {
 }
 
 func TestAwaitedWithOtherBytesIsDisputedOrAltered(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		first := w.take(masters, side, "one", false, "studio")
 		vouched := w.take(masters, "QV-0108/QV-0108_A.wav", "two", true, "studio")
@@ -55,6 +57,7 @@ func TestAwaitedWithOtherBytesIsDisputedOrAltered(t *testing.T) {
 }
 
 func TestAwaitedAndBehindAreFindingsOnlyAfterThePromise(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", false, "studio")
 		g := w.take(access, side, "cut", false, "studio", "vault")
@@ -84,6 +87,7 @@ func TestAwaitedAndBehindAreFindingsOnlyAfterThePromise(t *testing.T) {
 }
 
 func TestSavesInTheEditingWindow(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(access, side, "take", true, "studio", "vault")
 		w.pass(day)
@@ -122,6 +126,7 @@ func TestSavesInTheEditingWindow(t *testing.T) {
 }
 
 func TestRotIsNoSave(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(access, side, "take", true, "studio", "vault")
 		w.rot("studio", access, side, "tAke")
@@ -132,6 +137,7 @@ func TestRotIsNoSave(t *testing.T) {
 }
 
 func TestAVaultDoesNotSave(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(access, side, "take", true, "studio", "vault")
 		w.put("vault", access, side, "take, trimmed")
@@ -141,6 +147,7 @@ func TestAVaultDoesNotSave(t *testing.T) {
 }
 
 func TestMisplacedIsProved(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.move("vault", masters, side, "QV-0107/wrong name.wav")
@@ -169,6 +176,7 @@ func TestMisplacedIsProved(t *testing.T) {
 }
 
 func TestMisplacedIsRefuted(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.remove("vault", masters, side)
@@ -187,6 +195,7 @@ func TestMisplacedIsRefuted(t *testing.T) {
 }
 
 func TestUnprovedMisplacedIsNoCopy(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.move("vault", masters, side, "QV-0107/elsewhere.wav")
@@ -200,6 +209,7 @@ func TestUnprovedMisplacedIsNoCopy(t *testing.T) {
 }
 
 func TestMissingOnlyAfterACompleteListing(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		other := w.take(access, side, "cut", true, "studio", "vault")
@@ -241,6 +251,7 @@ func TestMissingOnlyAfterACompleteListing(t *testing.T) {
 }
 
 func TestAnIncompleteListingForgetsNoStray(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		w.put("vault", masters, "QV-0107/notes.txt", "notes")
 		w.audit("vault", order{})
@@ -260,6 +271,7 @@ func TestAnIncompleteListingForgetsNoStray(t *testing.T) {
 }
 
 func TestAFindingsKindChangesAndItsNumberStays(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.rot("vault", masters, side, "onE")
@@ -297,6 +309,7 @@ func TestAFindingsKindChangesAndItsNumberStays(t *testing.T) {
 }
 
 func TestSettlingKeepsQuietWhileTheSame(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.rot("vault", masters, side, "onE")
@@ -333,6 +346,7 @@ func TestSettlingKeepsQuietWhileTheSame(t *testing.T) {
 }
 
 func TestANewlyLostCopyRaisesTheOthers(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.rot("vault", masters, side, "onE")
@@ -359,6 +373,7 @@ func TestANewlyLostCopyRaisesTheOthers(t *testing.T) {
 }
 
 func TestDamageMakesTheOtherCopiesDueAtOnce(t *testing.T) {
+	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(masters, side, "one", true, "studio", "vault")
 		w.pass(time.Hour)

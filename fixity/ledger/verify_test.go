@@ -38,6 +38,7 @@ func written(t *testing.T, d database) *world {
 }
 
 func TestVerifyAcceptsWhatWasWritten(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		w := written(t, d)
 		v := sound(t, w.l)
@@ -74,6 +75,7 @@ func change(t *testing.T, db *sql.DB, l *ledger.Ledger, what, do, undo string, a
 }
 
 func TestVerifyRefusesAChangeInAnyColumn(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		w := written(t, d)
 		db := d.raw()
@@ -164,6 +166,7 @@ func flips(t *testing.T, db *sql.DB, l *ledger.Ledger, what, table, column, wher
 }
 
 func TestVerifyRefusesEachByteOfALeaf(t *testing.T) {
+	t.Parallel()
 	d := onSQLite(t)
 	w := written(t, d)
 	db := d.raw()
@@ -188,6 +191,7 @@ func TestVerifyRefusesEachByteOfALeaf(t *testing.T) {
 }
 
 func TestVerifyRefusesRowsThatComeOrGo(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		for _, c := range []struct{ name, do string }{
 			{"the first event goes", `DELETE FROM event WHERE seq = 0`},
@@ -232,6 +236,7 @@ func fresh(t *testing.T, d database) database {
 }
 
 func TestARecordWithoutAHeadIsNotBegunAnew(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		w := written(t, d)
 		db := d.raw()
@@ -253,6 +258,7 @@ func TestARecordWithoutAHeadIsNotBegunAnew(t *testing.T) {
 // An attacker who rewrites all hashes makes a record that agrees with itself. Who
 // kept an earlier checkpoint elsewhere finds it out.
 func TestARewrittenRecordIsFoundAgainstACheckpoint(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name string
 		do   func(t *testing.T, db *sql.DB)
@@ -397,6 +403,7 @@ func checkpoint(t *testing.T, l *ledger.Ledger, k ledger.Key) []byte {
 }
 
 func TestProofsAreCheckedByAStranger(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		w := written(t, d)
 		k, err := w.l.Key()
@@ -448,6 +455,7 @@ func TestProofsAreCheckedByAStranger(t *testing.T) {
 }
 
 func TestKeys(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		w := written(t, d)
 		k, err := w.l.Key()
@@ -498,6 +506,7 @@ func TestKeys(t *testing.T) {
 }
 
 func TestAnEmptyRecordHasTheEmptyRoot(t *testing.T) {
+	t.Parallel()
 	onEach(t, func(t *testing.T, d database) {
 		l := d.open()
 		v := sound(t, l)

@@ -268,6 +268,15 @@ CREATE TABLE received_file (
     PRIMARY KEY (received, name)
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE service_item (
+    store    TEXT NOT NULL,
+    set_name TEXT NOT NULL,
+    at       BLOB NOT NULL,
+    id       TEXT NOT NULL,
+    owner    TEXT NOT NULL,
+    PRIMARY KEY (store, set_name, at)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE shard (
     id       INTEGER PRIMARY KEY,
     audit    INTEGER NOT NULL,
@@ -378,6 +387,8 @@ CREATE UNIQUE INDEX finding_open ON finding (store, set_name, carrier, file) WHE
 
 CREATE UNIQUE INDEX finding_open_other ON finding (store, set_name, subject, kind, path) WHERE settled = '' AND file = 0;
 
+CREATE INDEX finding_unsettled ON finding (store) WHERE settled = '';
+
 CREATE INDEX instance_due ON instance (store, set_name, top, due_at);
 
 CREATE INDEX instance_file ON instance (file);
@@ -391,6 +402,8 @@ CREATE INDEX letter_thread ON letter (thread, id);
 CREATE INDEX letter_waits ON letter_to (due_at) WHERE sent_at = 0 AND failed_at = 0;
 
 CREATE INDEX note_code ON note (code);
+
+CREATE INDEX reading_audit ON reading (audit);
 
 CREATE INDEX reading_event ON reading (event);
 
