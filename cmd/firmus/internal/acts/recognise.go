@@ -9,6 +9,7 @@ import (
 	"firmus/fixity/audit"
 	"firmus/fixity/digest"
 	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
 )
 
 // Recognised is what is known of one file in a folder.
@@ -122,7 +123,9 @@ func (e *Env) lookUp(t *ledger.Tx, d fixity.Digest, r *Recognised) error {
 		}
 		var read []string
 		for _, c := range copies {
-			if c.State == fixity.Intact && c.Held == h.File.Version && c.Read.OK && c.Read.Cache != fixity.Allowed {
+			// A copy that has not followed a rename has the right bytes all the same.
+			right := policy.HoldsVersion(c.State) || c.State == fixity.Behind
+			if right && c.Held == h.File.Version && c.Read.OK && c.Read.Cache != fixity.Allowed {
 				read = append(read, c.Store)
 			}
 		}

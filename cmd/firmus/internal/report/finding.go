@@ -109,6 +109,9 @@ func Number(n int64) string {
 
 // Size is a number of bytes for a person, in powers of 1000.
 func Size(n int64) string {
+	if n == 1 {
+		return "1 byte"
+	}
 	f, units := float64(n), []string{"bytes", "kB", "MB", "GB", "TB", "PB"}
 	i := 0
 	for f >= 999.5 && i < len(units)-1 {
