@@ -58,7 +58,7 @@ type Track struct {
 
 // Disc is what was read of an audio disc, or of its audio session.
 type Disc struct {
-	PCM     io.ReaderAt // sector First+k at byte 2352*k
+	PCM     io.ReaderAt // sector First+k at byte 2352*k; any bytes for one that is Unreadable
 	First   int64       // LBA of the first sector that PCM has
 	Sectors int64
 	Tracks  []Track // ascending
@@ -99,7 +99,7 @@ type Options struct {
 // Verdict is what a comparison comes to. The codes are stored: never change one.
 type Verdict string
 
-// Verdicts. Those down to Reordered rest on samples, the others on correlation or on
+// Verdicts. Those down to Differs rest on samples, the others on correlation or on
 // nothing.
 const (
 	Identical   Verdict = "identical"    // every sample that can be compared is the source's

@@ -14,7 +14,8 @@ import (
 // sense, are told by the tree's Files behind all that could be seen; an error
 // comes only from ctx, for a view that isn't there, and as discfs.ErrTooMuch.
 //
-// The directories of the other views count as structure in each.
+// The directories of the other views count as structure in each. What only an
+// earlier session's volume uses counts as free in a later one's.
 func (m *Image) Tree(ctx context.Context, v discfs.View) (*discfs.Tree, error) {
 	views := m.Views()
 	if !slices.Contains(views, v) {
