@@ -76,7 +76,7 @@ func (s *Store) warnings(ctx context.Context, token string) (Warnings, error) {
 	if token == "" {
 		return Warnings{Token: l.token}, nil
 	}
-	changes, newest, err := s.changes(ctx, log, l.root.Drive, token)
+	changes, newest, err := s.changes(ctx, log, l.drive, token)
 	if err != nil {
 		return Warnings{}, err
 	}

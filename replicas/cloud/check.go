@@ -51,6 +51,20 @@ func (s *Store) checkFolder(ctx context.Context, sets []string) (all []Problem, 
 			all = append(all, problemOf(err))
 		}
 	}
+	if log, ok := s.service.(ChangeLog); ok && root.Drive != "" {
+		err := s.try(ctx, func(ctx context.Context) error {
+			_, err := log.Now(ctx, root.Drive)
+			return err
+		})
+		if classOf(err) == NotVisible {
+			all = append(all, Problem{
+				Text: fmt.Sprintf("the folder %q lies in a shared drive that this account is no member of", root.Name),
+				Do:   "make the account a member of the drive, as a viewer: then it is listed faster, and nothing in it can be hidden",
+			})
+		} else if err != nil {
+			return all, err
+		}
+	}
 	if root.Owner != "" {
 		all = append(all, Problem{
 			Text: fmt.Sprintf("the folder %q belongs to the account %q: all that is in it goes when the account goes", root.Name, root.Owner),

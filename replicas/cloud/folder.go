@@ -77,12 +77,20 @@ func identity(root Item) string {
 // direct is what lies directly in a folder, as far as the first thing that is
 // enough.
 func (s *Store) direct(ctx context.Context, root Item, folder string, enough func(*Item) bool) (map[string][]*Item, error) {
+	kids, err := s.directIn(ctx, root.Drive, folder, enough)
+	if classOf(err) == NotVisible && root.Drive != "" { // the account is no member of the drive
+		kids, err = s.directIn(ctx, "", folder, enough)
+	}
+	return kids, err
+}
+
+func (s *Store) directIn(ctx context.Context, drive, folder string, enough func(*Item) bool) (map[string][]*Item, error) {
 	kids := map[string][]*Item{}
 	seen := map[string]bool{}
 	for token := ""; ; {
 		var p Page
 		err := s.try(ctx, func(ctx context.Context) (err error) {
-			p, err = s.service.Page(ctx, Query{Drive: root.Drive, Parents: []string{folder}}, token)
+			p, err = s.service.Page(ctx, Query{Drive: drive, Parents: []string{folder}}, token)
 			return err
 		})
 		if err != nil {

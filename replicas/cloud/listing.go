@@ -14,6 +14,7 @@ import (
 type listing struct {
 	at     time.Time
 	root   Item
+	drive  string           // the shared drive that was listed; "" where the account is no member of one
 	items  map[string]*Item // all that was shown, by id
 	kids   map[string][]*Item
 	token  string           // moment of the change log up to which it is good; "" without one
@@ -61,29 +62,18 @@ func (s *Store) listOnce(ctx context.Context, before *listing) (*listing, error)
 	if before != nil {
 		w.before = before.items
 	}
-	log, logged := s.service.(ChangeLog)
-	if logged {
-		// The token is taken first: what moves from a page to come to one that has
-		// been shown would else be on neither.
-		if err := s.try(ctx, func(ctx context.Context) (err error) {
-			l.token, err = log.Now(ctx, root.Drive)
-			return err
-		}); err != nil {
-			return nil, fmt.Errorf("change log: %w", err)
+	if l.drive = root.Drive; l.drive != "" {
+		if err = w.all(ctx); classOf(err) == NotVisible {
+			// The folder was shared with the account, the drive it lies in wasn't.
+			l.drive = ""
+			clear(l.items)
 		}
 	}
-	if root.Drive != "" {
-		_, err = w.query(ctx, Query{Drive: root.Drive})
-	} else {
-		err = w.below(ctx, []string{root.ID})
+	if l.drive == "" {
+		err = w.all(ctx)
 	}
 	if err != nil {
 		return nil, err
-	}
-	if logged {
-		if err := w.replay(ctx, log); err != nil {
-			return nil, err
-		}
 	}
 	// Who loses access halfway gets no error but empty answers.
 	if l.root, err = s.root(ctx); err != nil {
@@ -113,12 +103,37 @@ type sweep struct {
 	batch  int
 }
 
+// all lists everything, with what changed meanwhile.
+func (w *sweep) all(ctx context.Context) error {
+	log, logged := w.s.service.(ChangeLog)
+	if logged {
+		// The token is taken first: what moves from a page to come to one that has
+		// been shown would else be on neither.
+		if err := w.s.try(ctx, func(ctx context.Context) (err error) {
+			w.l.token, err = log.Now(ctx, w.l.drive)
+			return err
+		}); err != nil {
+			return fmt.Errorf("change log: %w", err)
+		}
+	}
+	var err error
+	if w.l.drive != "" {
+		_, err = w.query(ctx, Query{Drive: w.l.drive})
+	} else {
+		err = w.below(ctx, []string{w.l.root.ID})
+	}
+	if err == nil && logged {
+		err = w.replay(ctx, log)
+	}
+	return err
+}
+
 // below lists everything below folders, breadth first, many to a call.
 func (w *sweep) below(ctx context.Context, folders []string) error {
 	for len(folders) > 0 {
 		n := min(w.batch, len(folders))
 		part := folders[:n:n]
-		got, err := w.query(ctx, Query{Drive: w.l.root.Drive, Parents: part})
+		got, err := w.query(ctx, Query{Parents: part})
 		if classOf(err) == Refused && n > 1 {
 			w.batch = (n + 1) / 2 // how many a service takes in one call isn't written anywhere
 			continue
@@ -218,7 +233,7 @@ func (w *sweep) keep(it Item) *Item {
 
 // replay puts in what changed while the listing was made.
 func (w *sweep) replay(ctx context.Context, log ChangeLog) error {
-	changes, newest, err := w.s.changes(ctx, log, w.l.root.Drive, w.l.token)
+	changes, newest, err := w.s.changes(ctx, log, w.l.drive, w.l.token)
 	if err != nil {
 		return fmt.Errorf("what changed meanwhile: %w", err)
 	}
@@ -228,12 +243,12 @@ func (w *sweep) replay(ctx context.Context, log ChangeLog) error {
 			delete(w.l.items, c.ID)
 		// The log is of all that the account sees. Elsewhere only folders count: they
 		// may be on the way to something that lies here now.
-		case w.l.root.Drive != "" || w.l.items[c.ID] != nil || w.listed[c.Item.Parent]:
+		case w.l.drive != "" || w.l.items[c.ID] != nil || w.listed[c.Item.Parent]:
 			w.l.items[c.ID] = w.keep(c.Item)
 		}
 	}
 	w.l.token = newest
-	if w.l.root.Drive != "" || len(changes) == 0 {
+	if w.l.drive != "" || len(changes) == 0 {
 		return nil
 	}
 	// Folders that were moved here have contents that no query asked for.

@@ -61,7 +61,7 @@ var reasons = map[string]meaning{
 	"insufficientPermissions":         {cloud.Blind, "the credential does not allow reading"},
 	"accessNotConfigured":             {cloud.Blind, "the Drive API is not switched on in the project that the credential belongs to"},
 	"domainPolicy":                    {cloud.Blind, "the organisation's administrator has forbidden the access"},
-	"teamDriveMembershipRequired":     {cloud.Blind, "this account is no longer a member of the shared drive"},
+	"teamDriveMembershipRequired":     {cloud.NotVisible, "this account is no member of the shared drive"},
 	"accountDisabled":                 {cloud.Blind, "the account is disabled"},
 	"ACCESS_TOKEN_SCOPE_INSUFFICIENT": {cloud.Blind, "the credential does not allow reading"},
 }

@@ -56,7 +56,7 @@ func TestErrors(t *testing.T) {
 		{403, "domainPolicy", "", "", cloud.Blind},
 		{403, "accessNotConfigured", "", "", cloud.Blind},
 		{403, "insufficientPermissions", "", "", cloud.Blind},
-		{403, "teamDriveMembershipRequired", "", "", cloud.Blind},
+		{403, "teamDriveMembershipRequired", "", "", cloud.NotVisible},
 		{403, "a new reason", "", "", cloud.Blind},
 		{403, "", html, "", cloud.Blind},
 		{404, "notFound", "", "", cloud.NotVisible},

@@ -18,4 +18,8 @@
 //     MD5 digest or a head revision.
 //   - Slow down is said with status 403; what is meant is in the error's reason.
 //   - A short page is not the last one; only a missing nextPageToken is.
+//
+// All of this is tried against package drivetest, which is held against that
+// document. None of it has been confirmed with the service itself yet:
+// TestContractLive is there for whoever has an account.
 package drive

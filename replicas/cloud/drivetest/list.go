@@ -42,7 +42,7 @@ func (s *Server) list(q url.Values, f Fault) (map[string]any, *failure) {
 	case q.Get("orderBy") != "":
 		return nil, invalid("orderBy")
 	}
-	if d := s.tree.nodes[drive]; drive != "" && (d == nil || !s.tree.visible(d)) {
+	if d := s.tree.nodes[drive]; drive != "" && (d == nil || !s.tree.visible(d) || s.strange[drive]) {
 		return nil, &failure{status: 404, reason: "notFound", message: "Shared drive not found: " + drive, location: "driveId"}
 	}
 	match, err := parseQuery(q.Get("q"))
@@ -135,7 +135,7 @@ type change struct {
 
 func (s *Server) startToken(q url.Values) (map[string]any, *node, *failure) {
 	if d := q.Get("driveId"); d != "" {
-		if n := s.tree.nodes[d]; n == nil || !s.tree.visible(n) {
+		if n := s.tree.nodes[d]; n == nil || !s.tree.visible(n) || s.strange[d] {
 			return nil, nil, &failure{status: 404, reason: "notFound", message: "Shared drive not found: " + d, location: "driveId"}
 		}
 	}
@@ -152,6 +152,9 @@ func (s *Server) changeList(q url.Values) (map[string]any, *failure) {
 	size := 100
 	if n, err := strconv.Atoi(q.Get("pageSize")); err == nil {
 		size = min(max(n, 1), 1000)
+	}
+	if s.strange[q.Get("driveId")] {
+		return nil, &failure{status: 403, reason: "teamDriveMembershipRequired", message: "The attempted action requires shared drive membership."}
 	}
 	last := map[string]int{}
 	for i := at - 1; i < len(s.changes); i++ {

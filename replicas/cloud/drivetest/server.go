@@ -53,6 +53,7 @@ type Server struct {
 	calls      []Call
 	violations []string
 	omit       map[string]bool
+	strange    map[string]bool // shared drives that the caller is no member of
 	frozen     *tree
 	locked     bool // a token is needed
 	tokens     tokens
@@ -77,7 +78,7 @@ func Start(o Options) (*Server, error) {
 		l.Close()
 		return nil, errors.New("drivetest: only on this computer")
 	}
-	s := &Server{o: o, base: "http://" + l.Addr().String(), closed: make(chan struct{}), now: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), omit: map[string]bool{}}
+	s := &Server{o: o, base: "http://" + l.Addr().String(), closed: make(chan struct{}), now: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), omit: map[string]bool{}, strange: map[string]bool{}}
 	s.tree = newTree()
 	s.tokens.keys = map[string]*rsa.PublicKey{}
 	s.http = &http.Server{Handler: s, ReadHeaderTimeout: 10 * time.Second}

@@ -336,6 +336,14 @@ func (s *Server) Hide(id string, hidden bool) {
 	})
 }
 
+// NoMember makes the caller one who is no member of a shared drive, though things
+// in it are shared with them one by one.
+func (s *Server) NoMember(drive string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.strange[drive] = true
+}
+
 // CloseFolder keeps what lies in a folder from the caller, who sees the folder.
 func (s *Server) CloseFolder(id string) {
 	s.do(func() { n := s.tree.nodes[id]; n.closed = true; s.touch(n, false) })
