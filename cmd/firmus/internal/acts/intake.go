@@ -17,7 +17,7 @@ type IntakeOrder struct {
 	Cache fixity.Cache
 	Wait  time.Duration
 	// Ripe says whether a new file in an arrivals store may be taken in now; nil: all may.
-	Ripe func(store string, s ledger.Stray) bool
+	Ripe func(store, set string, s ledger.Stray) bool
 }
 
 // IntakeResult is what an intake did.
@@ -283,7 +283,7 @@ func (in *intake) takeSet(ctx context.Context, set string) error {
 			afterTop, after = ledger.Top(s.Path), s.Path
 			// What belongs to a misplaced file waits for a person's word; what was
 			// retired or left in peace stays out.
-			if s.File != 0 || s.Peace || in.o.Ripe != nil && !in.o.Ripe(a.Name, s) {
+			if s.File != 0 || s.Peace || in.o.Ripe != nil && !in.o.Ripe(a.Name, set, s) {
 				continue
 			}
 			if twin, err := in.twinOf(ctx, set, s.Path); err != nil {
