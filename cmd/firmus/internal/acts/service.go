@@ -20,6 +20,9 @@ type Confirming interface {
 	// Items are the files of the set with their ids, in the order of their paths, by
 	// the newest listing.
 	Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error]
+	// Remarks are what a person should know of the newest listing: two things of one
+	// name, files of an account that may be closed, what lies in the bin.
+	Remarks(ctx context.Context) ([]string, error)
 }
 
 // confirmGone has a service asked again for what its listing didn't show.
@@ -39,6 +42,13 @@ func (e *Env) confirmGone(ctx context.Context, a ledger.Audit) error {
 		}
 		if err := e.noteItems(ctx, a.Store, set, c); err != nil {
 			return err
+		}
+		remarks, err := c.Remarks(ctx)
+		if err != nil && !errors.Is(err, fixity.ErrIncomplete) {
+			return err
+		}
+		for _, r := range remarks {
+			e.say("store %s, set %s: %s", a.Store, set, r)
 		}
 		if len(gone) == 0 {
 			continue

@@ -74,6 +74,16 @@ func (r onlyRead) Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error
 	}
 }
 
+// Remarks are what is noteworthy in the newest listing.
+func (r onlyRead) Remarks(ctx context.Context) ([]string, error) {
+	notes, err := r.Notes(ctx)
+	var out []string
+	for _, n := range notes {
+		out = append(out, n.Text)
+	}
+	return out, err
+}
+
 // ReplaceVerified is refused: the cloud is only read.
 func (onlyRead) ReplaceVerified(_ context.Context, path string, _ func(io.Writer) error, _ func(fixity.Reader) error) error {
 	return fmt.Errorf("write %q: the cloud is only read: %w", path, fixity.ErrRefused)
