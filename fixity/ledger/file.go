@@ -74,8 +74,11 @@ func top(p string) string {
 	return t
 }
 
-// ItemOf is the item a path belongs to when the set has no pattern: its first folder.
-func ItemOf(p string) string { return top(p) }
+// itemOf is the item that a path of a set belongs to.
+func (t *Tx) itemOf(set, p string) string {
+	s, _ := t.l.o.Rules.Set(set)
+	return s.ItemOf(p)
+}
 
 const fileColumns = `id, set_name, path, item, version, vouched, changed_at, finished, taken_at, taken_by, retired_at`
 
@@ -137,7 +140,7 @@ func (t *Tx) AddFile(set, p, by string, changed time.Time, vouched bool, v Versi
 	if err != nil {
 		return File{}, err
 	}
-	f := File{ID: id, Set: set, Path: p, Item: ItemOf(p), Vouched: vouched, Changed: changed, TakenAt: t.now, TakenBy: by}
+	f := File{ID: id, Set: set, Path: p, Item: t.itemOf(set, p), Vouched: vouched, Changed: changed, TakenAt: t.now, TakenBy: by}
 	if !v.BLAKE3.IsZero() {
 		f.Version = 1
 	}
@@ -205,7 +208,11 @@ func (t *Tx) Blocks(file, n int64) ([]uint32, error) {
 
 // SetPath gives a file another place in its set.
 func (t *Tx) SetPath(file int64, p string) error {
-	_, err := t.exec(`UPDATE file SET path = $2, fold = $3, item = $4 WHERE id = $1`, file, []byte(p), Fold(path.Base(p)), []byte(ItemOf(p)))
+	f, err := t.File(file)
+	if err != nil {
+		return err
+	}
+	_, err = t.exec(`UPDATE file SET path = $2, fold = $3, item = $4 WHERE id = $1`, file, []byte(p), Fold(path.Base(p)), []byte(t.itemOf(f.Set, p)))
 	return err
 }
 

@@ -4,6 +4,8 @@
 package policy
 
 import (
+	"regexp"
+	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -38,6 +40,22 @@ type Set struct {
 	Name    string
 	Role    fixity.Role
 	Editing time.Duration // an access file at rest this long counts as finished
+	// Pattern finds the item in a path: its one group. nil, or no match: the first folder.
+	Pattern *regexp.Regexp
+}
+
+// ItemOf is the item that a path of the set belongs to.
+func (s Set) ItemOf(path string) string {
+	if s.Pattern != nil {
+		if m := s.Pattern.FindStringSubmatch(path); len(m) > 1 {
+			return m[1]
+		}
+	}
+	item, _, found := strings.Cut(path, "/")
+	if !found {
+		return ""
+	}
+	return item
 }
 
 // Rules is the part of the configuration that decisions rest on.

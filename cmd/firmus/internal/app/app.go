@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
@@ -99,7 +100,14 @@ func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error)
 	r := policy.Rules{Copies: c.Rule.Copies, Places: c.Rule.Places, Within: time.Duration(c.Rule.Within)}
 	litter := map[string]policy.LeaveOut{}
 	for _, s := range c.Sets {
-		r.Sets = append(r.Sets, policy.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing)})
+		set := policy.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing)}
+		if s.Pattern != "" {
+			var err error
+			if set.Pattern, err = regexp.Compile(s.Pattern); err != nil {
+				return r, nil, fmt.Errorf("%s: set %s: pattern: %w: %w", c.File, s.Name, err, fixity.ErrRefused)
+			}
+		}
+		r.Sets = append(r.Sets, set)
 		l, err := policy.NewLeaveOut(s.LeaveOut)
 		if err != nil {
 			return r, nil, fmt.Errorf("%s: set %s: %w: %w", c.File, s.Name, err, fixity.ErrRefused)
