@@ -48,6 +48,8 @@ var imports = map[string]string{
 	"replicas/optical/discfs":            "fixity",
 	"replicas/optical/discfs/discfstest": "fixity replicas/optical/discfs",
 	"replicas/optical/iso":               "fixity replicas/optical/discfs",
+	"replicas/optical/mmc":               "fixity replicas/optical/scsi replicas/optical/sector",
+	"replicas/optical/mmc/mmctest":       "fixity replicas/optical/mmc replicas/optical/scsi replicas/optical/sector",
 	"replicas/optical/scsi":              "fixity",
 	"replicas/optical/sector":            "",
 	"replicas/optical/udf":               "fixity replicas/optical/discfs",
@@ -94,7 +96,7 @@ var outside = []struct{ module, shipped, tests string }{
 	{"golang.org/x/oauth2", "replicas/cloud/drive", ""},
 	{"golang.org/x/sys", "cmd/firmus/internal/watch fixity/ledger replicas/disk replicas/optical/scsi", "*"},
 	{"golang.org/x/term", "cmd/firmus", ""},
-	{"golang.org/x/text", "fixity/ledger manifest manifest/bag", ""},
+	{"golang.org/x/text", "fixity/ledger manifest manifest/bag replicas/optical/mmc", ""},
 	{"google.golang.org/api", "replicas/cloud/drive replicas/cloud/drivetest/disco", ""},
 	{"modernc.org/sqlite", "fixity/ledger", ""},
 	{"github.com/fsnotify/fsnotify", "cmd/firmus/internal/watch", ""},
@@ -128,7 +130,7 @@ var unreachable = map[string]string{
 // testers are folders, with all below them, that only tests import, and each other.
 // They alone may import testing.
 var testers = []string{
-	"replicas/cloud/cloudtest", "replicas/cloud/drivetest", "replicas/optical/discfs/discfstest", "replicas/replicatest",
+	"replicas/cloud/cloudtest", "replicas/cloud/drivetest", "replicas/optical/discfs/discfstest", "replicas/optical/mmc/mmctest", "replicas/replicatest",
 }
 
 // tester says that the folder is one of testers or below one.
