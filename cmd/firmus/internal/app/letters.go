@@ -80,3 +80,9 @@ func readPassword(file string) (string, error) {
 	}
 	return p, nil
 }
+
+// CheckPassword says whether the mail password can be read; it isn't in the error.
+func CheckPassword(c *config.Config) error {
+	_, err := readPassword(c.Mail.PasswordFile)
+	return err
+}

@@ -15,7 +15,7 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 	var p page
 	var what part
 	name := "the " + w.store(f.Store)
-	subject := fmt.Sprintf("%s - %s could not be reached  [%d]", urgency(f.Urgency), name, f.ID)
+	subject := fmt.Sprintf("%s - %s could not be reached [%d]", urgency(f.Urgency), name, f.ID)
 	switch f.Kind {
 	case fixity.Away:
 		p.Lead = []string{
@@ -26,16 +26,16 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 		what.fact("What", w.local(f.Detail))
 		what.fact("How sure", fmt.Sprintf("tried first %s, last %s", w.when(f.Opened), w.when(f.Seen)))
 	case fixity.Few:
-		subject = fmt.Sprintf("%s - %s with too few copies  [%d]", urgency(f.Urgency), report.Count(f.Count, "file"), f.ID)
+		subject = fmt.Sprintf("%s - %s with too few copies [%d]", urgency(f.Urgency), report.Count(f.Count, "file"), f.ID)
 		p.Lead = []string{
-			fmt.Sprintf("%s on the %s fewer independent copies than the rule asks, for longer than it allows.", has(f.Count), w.storeAt(f.Store)),
+			fmt.Sprintf("%s fewer independent copies than the rule asks, for longer than it allows. New files arrive on the %s.", has(f.Count), w.storeAt(f.Store)),
 			"If the only copy fails or is overwritten, the recording is gone.",
 			"Please copy what is new to the other stores this week. Do not erase the recorder's sticks yet.",
 		}
 		what.fact("What", w.local(f.Detail))
 		what.fact("How sure", "counted "+w.when(f.Seen)+", from what was read or seen in each store")
 	default:
-		subject = fmt.Sprintf("%s - %s: %s  [%d]", urgency(f.Urgency), w.store(f.Store), fixity.Means("kind", string(f.Kind)), f.ID)
+		subject = fmt.Sprintf("%s - %s: %s [%d]", urgency(f.Urgency), w.store(f.Store), fixity.Means("kind", string(f.Kind)), f.ID)
 		p.Lead = []string{
 			fmt.Sprintf("The %s: %s.", w.storeAt(f.Store), clean(report.What(f))),
 			"Please look at it this week.",
@@ -85,15 +85,14 @@ func (w writer) ofMany() (string, page) {
 		what, sentence = plural(open[0].Kind)
 	}
 	on := "on the " + w.stores(stores)
-	if fixity.State(open[0].Kind) == fixity.Missing && len(kinds) == 1 {
+	if k := fixity.State(open[0].Kind); (k == fixity.Missing || k == fixity.Unreadable) && len(kinds) == 1 {
 		on = "from the " + w.stores(stores)
 	}
 	drive := ""
-	failing := fixity.State(open[0].Kind) == fixity.Unreadable && len(kinds) == 1
-	if failing {
+	if w.failing() {
 		drive = ": the drive may be failing"
 	}
-	subject := fmt.Sprintf("%s - %s %s %s%s  [%s]", urgency(w.x.urgency()), report.Count(n, "file"), what, on, drive, numbers(open))
+	subject := fmt.Sprintf("%s - %s %s %s%s [%s]", urgency(w.x.urgency()), report.Count(n, "file"), what, on, drive, numbers(open))
 
 	var p page
 	where := "the " + w.stores(stores)
@@ -104,7 +103,7 @@ func (w writer) ofMany() (string, page) {
 	if open[0].Incident != 0 {
 		first += " It is one incident."
 	}
-	p.Lead = append(p.Lead, first, w.goodOfMany(n, none), w.pleaseOfMany(failing))
+	p.Lead = append(p.Lead, first, w.goodOfMany(n, none), w.pleaseOfMany(none))
 	var parts []string
 	for _, t := range fixity.Vocabulary {
 		if k := kinds[fixity.Kind(t.Code)]; k > 0 && t.Group == "state" && len(kinds) > 1 {
@@ -129,7 +128,7 @@ func plural(k fixity.Kind) (short, sentence string) {
 	case fixity.Missing:
 		return "missing", "are missing"
 	case fixity.Unreadable:
-		return "unreadable", "can't be read"
+		return "that can't be read", "can't be read"
 	case fixity.Unsteady:
 		return "read differently each time", "give other bytes each time they are read"
 	case fixity.Disputed:
@@ -167,14 +166,18 @@ func (w writer) goodOfMany(n, none int64) string {
 	return s
 }
 
-func (w writer) pleaseOfMany(failing bool) string {
-	if failing {
+func (w writer) pleaseOfMany(none int64) string {
+	switch {
+	case w.failing():
 		return "Please stop using the drive today: each reading may harm it further. Run no repair program on it, and ask somebody qualified."
-	}
-	if isLacking(w.x.open[0]) {
+	case isLacking(w.x.open[0]):
 		return "Please copy them this week."
+	case w.mass():
+		return "Please find out today what happened, and change nothing before. Do not let a copying program bring the other stores into line."
+	case none > 0:
+		return "Please look at them today. Until then do not open, save, move or delete any copy of them."
 	}
-	return "Please find out today what happened, and change nothing before. Do not let a copying program bring the other stores into line."
+	return "Please look at them this week. Until then do not open, save, move or delete them."
 }
 
 // filesTable is a table of findings about files, so many as can be read.
@@ -213,16 +216,23 @@ func (w writer) ended() (string, page) {
 		what = "the " + w.store(f.Store)
 	case len(w.x.files) == 1:
 		what = fmt.Sprintf("%s - %s on the %s", w.words.name(f.Path), w.role(f.Set), w.store(f.Store))
+		if byPerson {
+			is = ""
+		}
 	default:
 		what, is = fmt.Sprintf("%s on the %s", report.Count(int64(len(fs)), "file"), w.store(f.Store)), are
 	}
-	subject := fmt.Sprintf("%s - %s %s  [%s]", verdict, what, is, numbers(fs))
+	subject := fmt.Sprintf("%s - %s [%s]", verdict, strings.TrimSpace(what+" "+is), numbers(fs))
 	var p page
 	switch {
 	case f.Subject == fixity.OfStore:
 		p.Lead = append(p.Lead, fmt.Sprintf("The %s %s.", w.storeAt(f.Store), is))
 	case len(w.x.files) == 1:
-		p.Lead = append(p.Lead, fmt.Sprintf("The %s %s on the %s %s.", w.role(f.Set), w.words.name(f.Path), w.storeAt(f.Store), is))
+		s := fmt.Sprintf("The %s %s on the %s %s.", w.role(f.Set), w.words.name(f.Path), w.storeAt(f.Store), is)
+		if byPerson {
+			s = fmt.Sprintf("The finding about the %s %s on the %s is settled.", w.role(f.Set), w.words.name(f.Path), w.storeAt(f.Store))
+		}
+		p.Lead = append(p.Lead, s)
 	default:
 		p.Lead = append(p.Lead, fmt.Sprintf("%s on the %s %s.", report.Count(int64(len(fs)), "file"), w.storeAt(f.Store), are))
 	}

@@ -1,6 +1,7 @@
 package letters
 
 import (
+	"regexp"
 	"strings"
 	"unicode/utf8"
 )
@@ -104,11 +105,19 @@ func padded(s string, n int, right bool) string {
 	return s + fill
 }
 
+// command is what a person is to type: it stands on one line. Our own name is
+// written small in commands only.
+var command = regexp.MustCompile(`\bfirmus( ([a-z][a-z-]*|--[a-z]+|[0-9]+|"…"))+`)
+
+const glue = "\x00" // stands for a blank that isn't broken at; no text holds one
+
 // wrapped writes text broken between words. A word that is longer than a line
 // stands in one by itself: cut, it could not be found or typed.
 func wrapped(b *strings.Builder, first, then, text string) {
 	line, n, empty := first, utf8.RuneCountInString(first), true
+	text = command.ReplaceAllStringFunc(text, func(s string) string { return strings.ReplaceAll(s, " ", glue) })
 	for word := range strings.FieldsSeq(text) {
+		word = strings.ReplaceAll(word, glue, " ")
 		w := utf8.RuneCountInString(word)
 		if !empty && n+1+w > width {
 			b.WriteString(strings.TrimRight(line, " ") + "\n")

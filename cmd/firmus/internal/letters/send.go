@@ -131,19 +131,18 @@ func (l *Letters) note(ctx context.Context, d ledger.Delivery, err error, sent *
 }
 
 // permanent says that the server will never take this letter for this address. That
-// it wants to know who we are, or doesn't believe it, is about the configuration: the
-// letter waits until that is put right.
+// it doesn't know the sender, or wants a login, is about the configuration: the letter
+// waits until that is put right.
 func permanent(err error) bool {
 	var e *mail.SendError
 	if !errors.As(err, &e) {
 		return false
 	}
-	switch c := e.ErrorCode(); {
-	case c == 530 || c == 534 || c == 535 || c == 538: // RFC 4954, section 6
-		return false
-	default:
-		return c >= 500 && c < 600
+	switch e.Reason {
+	case mail.ErrSMTPRcptTo, mail.ErrSMTPData, mail.ErrSMTPDataClose:
+		return e.ErrorCode() >= 500 && e.ErrorCode() < 600 && e.ErrorCode() != 530 // RFC 4954, 6: log in first
 	}
+	return false
 }
 
 // session is a connection to the mail server.
@@ -258,6 +257,9 @@ func (l *Letters) message(d ledger.Delivery) (*mail.Msg, error) {
 // without the password, should a server repeat it.
 func (l *Letters) trouble(err error) string {
 	s := err.Error()
+	if i := strings.Index(s, ", affected "); i >= 0 {
+		s = s[:i] // which letter it was stands beside it
+	}
 	if m := l.o.Mail; m.User != "" && m.Password != nil {
 		if p, err := m.Password(); err == nil && p != "" {
 			for _, secret := range []string{p, base64.StdEncoding.EncodeToString([]byte(p)), base64.StdEncoding.EncodeToString([]byte("\x00" + m.User + "\x00" + p))} {

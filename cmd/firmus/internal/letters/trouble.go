@@ -85,7 +85,7 @@ func (w writer) ofFile() (string, page) {
 			also += "; read and intact: " + list(good)
 		}
 	}
-	subject := fmt.Sprintf("%s - %s - %s %s%s  [%s]", urgency(w.x.urgency()), name, role, short, also, numbers(w.x.open))
+	subject := fmt.Sprintf("%s - %s - %s %s%s [%s]", urgency(w.x.urgency()), name, role, short, also, numbers(w.x.open))
 
 	var p page
 	p.Lead = append(p.Lead, fmt.Sprintf("The %s %s %s.", role, name, sentence))
@@ -140,27 +140,31 @@ func (w writer) good(f ledger.Finding) string {
 		}
 		return s
 	}
-	var said []string
+	// The copy that is known best; the others stand in the table.
+	best, rank := "", 9
 	for _, s := range f.IntactIn {
 		c, ok := w.x.intact(f, s)
-		name := "the " + w.store(s) + "'s copy"
+		rule, _ := w.rules.Store(s)
+		said, n := "The "+w.store(s)+"'s copy is intact as far as is known", 5
 		switch {
 		case !ok:
-			said = append(said, name+" is intact")
-		case isAhead(c):
-			said = append(said, fmt.Sprintf("%s was intact when last read, %s; it is being read now, and you will hear", name, w.when(c.Read.At)))
-		case !c.Read.At.IsZero() && readSince(c, f) && c.Read.OK:
-			said = append(said, fmt.Sprintf("%s is intact: all of it was read %s", name, w.when(c.Read.At)))
-		case !c.Read.At.IsZero() && c.Read.OK:
-			said = append(said, fmt.Sprintf("%s was intact when last read, %s", name, w.when(c.Read.At)))
+		case readSince(c, f) && c.Read.OK && !isAhead(c):
+			said, n = fmt.Sprintf("The %s's copy is intact: all of it was read %s", w.store(s), w.when(c.Read.At)), 1
+		case isAhead(c) && !rule.Visiting && !w.x.away[s] && c.Read.OK:
+			said, n = fmt.Sprintf("The %s's copy was intact when last read, %s; it is being read now, and you will hear", w.store(s), w.when(c.Read.At)), 2
+		case c.Read.OK && !c.Read.At.IsZero():
+			said, n = fmt.Sprintf("The %s's copy was intact when last read, %s", w.store(s), w.when(c.Read.At)), 3
 		case !c.Reported.At.IsZero():
-			said = append(said, fmt.Sprintf("%s has the right checksum as reported by the service %s, and was not read", name, w.when(c.Reported.At)))
-		default:
-			said = append(said, name+" is intact as far as is known")
+			said, n = fmt.Sprintf("The %s's copy has the right checksum, as reported by the service %s; it was not read", w.store(s), w.when(c.Reported.At)), 4
+		}
+		if n < rank {
+			best, rank = said, n
 		}
 	}
-	s := list(said)
-	return strings.ToUpper(s[:1]) + s[1:] + "."
+	if n := len(f.IntactIn) - 1; n > 0 {
+		best += fmt.Sprintf("; %s more: see below", report.Number(int64(n)))
+	}
+	return best + "."
 }
 
 // please is what to do, in a sentence.
@@ -191,8 +195,11 @@ func (w writer) copies(file int64) part {
 		rule, _ := w.rules.Store(c.Store)
 		switch {
 		case c.State.Damaged() && c.State != fixity.Disputed:
-			if c.State == fixity.Altered {
+			switch c.State {
+			case fixity.Altered:
 				state = "DAMAGED"
+			case fixity.Unreadable:
+				how = "could not be read, " + w.when(c.Read.At)
 			}
 		case c.State == fixity.Missing, c.State == fixity.Disputed:
 		case c.State == fixity.Awaited:
@@ -259,15 +266,33 @@ func (w writer) followers(fs []ledger.Finding) []string {
 	return out
 }
 
+// failing says that the matter is a drive that gives several files no longer.
+func (w writer) failing() bool {
+	return w.mass() && !slices.ContainsFunc(w.x.open, func(f ledger.Finding) bool { return fixity.State(f.Kind) != fixity.Unreadable })
+}
+
+// mass says that the matter is an incident.
+func (w writer) mass() bool { return len(w.x.open) > 1 && w.x.open[0].Incident != 0 }
+
 // act adds the steps for the first of the findings, what goes on by itself and what
 // isn't known.
 func (w writer) act(p *page, fs []ledger.Finding) {
 	var steps []string
+	if w.failing() {
+		steps = append(steps,
+			fmt.Sprintf("Close what uses the %s, and disconnect it.", w.store(fs[0].Store)),
+			"Let somebody qualified save what can be saved from it to a new drive.",
+			fmt.Sprintf("When the new drive is in its place: firmus store replace %s", fs[0].Store))
+		p.add(part{Title: "Do this", Steps: steps})
+		return
+	}
 	if others := w.followers(fs); len(others) > 0 {
 		steps = append(steps, fmt.Sprintf("Pause the program that keeps the %s in step: it could carry the damage on, or be hindered.", w.stores(others)))
 	}
 	if len(w.x.fileIDs()) > 1 {
-		steps = append(steps, "Find out first what happened: was a folder moved, a drive changed, a program run over the files?")
+		if w.mass() {
+			steps = append(steps, "Find out first what happened: was a folder moved, a drive changed, a program run over the files?")
+		}
 		for _, s := range w.steps(fs[0]) {
 			steps = append(steps, fmt.Sprintf("For each file, for instance [%d]: %s", fs[0].ID, s))
 		}
@@ -331,6 +356,8 @@ func (w writer) byItself() string {
 		return "Firmus looks for it again in each audit, and a letter says when it is there."
 	case f.Subject == fixity.OfStore, isLacking(f):
 		return "Firmus looks again in each audit, and a letter says when it is done."
+	case w.failing():
+		return "Firmus goes on with its audits of this drive as long as it is connected."
 	case w.x.reads:
 		return "Firmus reads the other copies now, before anything else, and a letter says what they hold. It looks at this one again in each audit."
 	}

@@ -198,7 +198,7 @@ func (w week) subject() string {
 		} else if n == 1 && f.Kind == fixity.Away {
 			what = "the " + w.store(f.Store) + " could not be reached"
 		}
-		return fmt.Sprintf("%s for %s - %s  [%s] - week to %s. %s", urgency(u), age(w.now.Sub(oldest)), what, numbers(fs), w.now.In(w.zone).Format("2 Jan"), next)
+		return fmt.Sprintf("%s for %s - %s [%s] - week to %s. %s", urgency(u), age(w.now.Sub(oldest)), what, numbers(fs), w.now.In(w.zone).Format("2 Jan"), next)
 	}
 	switch {
 	case !w.checked():

@@ -221,6 +221,8 @@ func Next(f ledger.Finding, arrivals bool, role fixity.Role) []string {
 		return []string{"Move the changed manifest aside; the next intake into that folder writes it anew."}
 	case f.Kind == fixity.Away:
 		return []string{fmt.Sprintf("Plug it in or mount it, then run: firmus audit %s", f.Store)}
+	case f.Kind == fixity.Few:
+		return []string{"See which stores lack them: firmus report holdings", "Copy the new files there, then run: firmus audit"}
 	case f.Kind == fixity.Late:
 		return []string{fmt.Sprintf("Run: firmus audit %s --full", f.Store)}
 	}

@@ -1,0 +1,59 @@
+package letters
+
+import (
+	"time"
+
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+// Matter is what a letter about one matter is written from.
+type Matter struct {
+	Kind        string
+	Open, Ended []ledger.Finding
+	Told        []ledger.Told
+	Copies      map[int64][]ledger.Copy
+	TakenIn     time.Time
+	Stores      map[string]ledger.Store
+	Away        []string
+	Read        []string
+	Reads       bool
+	First       time.Time
+	Now, Next   time.Time
+	Deputy      string
+	To          []string
+	Rules       policy.Rules
+	Zone        *time.Location
+	Titles      bool
+}
+
+// Write is the subject, the text and the HTML of a letter.
+func Write(m Matter) (subject, text, html string, err error) {
+	x := &thread{name: "t", open: m.Open, ended: m.Ended, told: map[int64]ledger.Told{}, files: map[int64]known{}, stores: m.Stores, away: map[string]bool{},
+		read: m.Read, reads: m.Reads, first: m.First}
+	for _, r := range m.Told {
+		x.told[r.Finding] = r
+	}
+	for id, copies := range m.Copies {
+		x.files[id] = known{ledger.File{ID: id, TakenAt: m.TakenIn}, copies}
+	}
+	for _, s := range m.Away {
+		x.away[s] = true
+	}
+	w := writer{words: words{m.Rules, m.Zone, m.Titles}, x: x, kind: m.Kind, now: m.Now, next: m.Next, deputy: m.Deputy, to: m.To, name: "Quillmere Valley Song Survey", events: 48219}
+	subject, p := w.letter()
+	html, err = p.html(subject)
+	return subject, p.text(), html, err
+}
+
+// Shown is a path as a letter shows it.
+func Shown(p string, titles bool) string { return words{titles: titles}.path(p) }
+
+// Name is a file as a subject names it.
+func Name(p string) string { return words{}.name(p) }
+
+// Clean is a text on one line with nothing unseen in it.
+var Clean = clean
+
+// Folded is a line of a calendar entry.
+var Folded = folded

@@ -1,0 +1,168 @@
+package letters_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/letters"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+var rules = policy.Rules{
+	Stores: []policy.Store{
+		{Name: "studio", Kind: "disk", Place: "Studio, room 12", Sets: []string{"masters", "access"}, Arrivals: true, ReadWithin: 30 * 24 * time.Hour},
+		{Name: "cloud", Kind: "cloud", Follows: "studio", Sets: []string{"masters", "access"}},
+		{Name: "vault", Kind: "disk", Place: "Vault, town hall", Visiting: true, Sets: []string{"masters", "access"}, ExpectWithin: 30 * 24 * time.Hour},
+	},
+	Sets: []policy.Set{{Name: "masters", Role: fixity.Master}, {Name: "access", Role: fixity.Access}},
+}
+
+func at(day, hour, minute int) time.Time {
+	return time.Date(2025, 11, day, hour, minute, 0, 0, time.UTC)
+}
+
+// damage is a finding about the master QV-0107, with copies to go with it.
+func damage(id int64, store string, kind fixity.State, u fixity.Urgency, step policy.Step, intact ...string) ledger.Finding {
+	return ledger.Finding{File: 107, Step: step, Audit: 40, Finding: fixity.Finding{ID: id, Subject: fixity.OfFile, Kind: fixity.Kind(kind), Urgency: u, Store: store, Set: "masters",
+		Path: "QV-0107/QV-0107_A.wav", IntactIn: intact, Count: 1, Opened: at(25, 2, 19), Seen: at(25, 2, 19),
+		Detail: "read twice, 2025-11-25 02:11:04 UTC and 2025-11-25 02:19:10 UTC, read past the page cache: the same wrong bytes"}}
+}
+
+func read(store string, s fixity.State, when time.Time, ok bool) ledger.Copy {
+	return ledger.Copy{Store: store, Set: "masters", File: 107, State: s, Size: 1 << 20, Read: fixity.Evidence{Strength: fixity.Read, At: when, OK: ok, Cache: fixity.Bypassed}}
+}
+
+func reported(c ledger.Copy, when time.Time, ok bool) ledger.Copy {
+	c.Reported = fixity.Evidence{Strength: fixity.Reported, At: when, OK: ok}
+	return c
+}
+
+func ahead(c ledger.Copy) ledger.Copy {
+	c.Due = time.Unix(0, -1)
+	return c
+}
+
+// matters are letters of every kind, by the name of their golden file.
+func matters() map[string]letters.Matter {
+	ms := map[string]letters.Matter{}
+	add := func(name string, m letters.Matter) {
+		m.Rules, m.Zone, m.Now, m.Next, m.TakenIn = rules, zone, at(25, 2, 20), at(1, 7, 0).AddDate(0, 1, 0), at(3, 9, 0)
+		m.To, m.Deputy = []string{"archivist@quillmere.example"}, "deputy@quillmere.example"
+		m.Stores = map[string]ledger.Store{"studio": {Seen: at(25, 2, 0)}, "cloud": {Seen: at(25, 2, 0)}, "vault": {Seen: at(8, 10, 0)}}
+		for _, c := range m.Copies[107] {
+			if c.Store == "vault" && c.Read.At.After(at(20, 0, 0)) {
+				m.Stores["vault"] = ledger.Store{Seen: c.Read.At}
+			}
+		}
+		if m.Kind == "" {
+			m.Kind = ledger.LetterFirst
+		}
+		ms[name] = m
+	}
+	zeroed := damage(7, "studio", fixity.Altered, fixity.AtRisk, policy.StepRecover, "cloud", "vault")
+	zeroed.Anatomy, zeroed.Ranges = fixity.Zeroed, []fixity.Range{{Offset: 1 << 20, Length: 65536}}
+	bad := read("studio", fixity.Altered, at(25, 2, 19), false)
+	old := read("vault", fixity.Intact, at(8, 10, 0), true)
+	add("damaged", letters.Matter{Open: []ledger.Finding{zeroed}, Reads: true,
+		Copies: map[int64][]ledger.Copy{107: {bad, ahead(reported(read("cloud", fixity.Intact, at(1, 3, 0), true), at(25, 1, 0), true)), ahead(old)}}})
+	add("damaged-others-read", letters.Matter{Kind: ledger.LetterMore, Open: []ledger.Finding{zeroed}, Read: []string{"cloud"}, First: at(25, 2, 20), Told: []ledger.Told{{Finding: 7}},
+		Copies: map[int64][]ledger.Copy{107: {bad, reported(read("cloud", fixity.Intact, at(25, 3, 5), true), at(25, 1, 0), true), ahead(old)}}})
+	add("damaged-only-reported", letters.Matter{Open: []ledger.Finding{damage(7, "studio", fixity.Altered, fixity.AtRisk, policy.StepRecover, "cloud")},
+		Copies: map[int64][]ledger.Copy{107: {bad, reported(ledger.Copy{Store: "cloud", File: 107, State: fixity.Intact, Size: 1 << 20}, at(25, 1, 0), true)}}})
+	gone := damage(8, "studio", fixity.Missing, fixity.AtRisk, policy.StepRecover, "vault")
+	gone.Detail = "a complete listing doesn't show it"
+	add("missing", letters.Matter{Open: []ledger.Finding{gone}, Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Missing, at(20, 2, 0), true), old}}})
+	unreadable := "tried twice, 2025-11-25 02:11:04 UTC and 2025-11-25 02:19:10 UTC: input/output error"
+	cable := damage(10, "studio", fixity.Unsteady, fixity.AtRisk, policy.StepReread, "vault")
+	cable.Detail = "read twice, 2025-11-25 02:11:04 UTC and 2025-11-25 02:19:10 UTC, read past the page cache: the two readings disagree"
+	dead := damage(9, "studio", fixity.Unreadable, fixity.AtRisk, policy.StepRecover, "vault")
+	dead.Detail = unreadable
+	add("unreadable", letters.Matter{Open: []ledger.Finding{dead},
+		Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Unreadable, at(25, 2, 19), false), old}}})
+	add("unsteady", letters.Matter{Open: []ledger.Finding{cable},
+		Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Unsteady, at(25, 2, 19), false), old}}})
+	add("disputed", letters.Matter{Open: []ledger.Finding{damage(11, "studio", fixity.Disputed, fixity.NoneIntact, policy.StepDecide), damage(12, "vault", fixity.Disputed, fixity.NoneIntact, policy.StepDecide)},
+		Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Disputed, at(25, 2, 19), false), read("vault", fixity.Disputed, at(25, 2, 30), false)}}})
+	none := damage(13, "studio", fixity.Altered, fixity.NoneIntact, policy.StepOther)
+	none.Mergeable, none.Anatomy, none.Ranges = true, fixity.Flipped, []fixity.Range{{Offset: 65536, Length: 65536}}
+	too := damage(14, "vault", fixity.Altered, fixity.NoneIntact, policy.StepOther)
+	too.Mergeable, too.Anatomy, too.Ranges = true, fixity.CutShort, []fixity.Range{{Offset: 917504, Length: 131072}}
+	add("none-intact", letters.Matter{Open: []ledger.Finding{none, too}, Copies: map[int64][]ledger.Copy{107: {bad, read("vault", fixity.Altered, at(25, 2, 40), false)}}})
+	lone := damage(15, "vault", fixity.Awaited, fixity.AtRisk, policy.StepCopy, "studio")
+	lone.Detail = "not as it should be since longer than the store's promise"
+	add("one-copy", letters.Matter{Open: []ledger.Finding{lone}, Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Intact, at(20, 2, 0), true), {Store: "vault", File: 107, State: fixity.Awaited, Since: at(20, 2, 0), Size: -1}}}})
+	var many []ledger.Finding
+	copies := map[int64][]ledger.Copy{}
+	for i := range int64(3) {
+		f := damage(20+i, "studio", fixity.Unreadable, fixity.AtRisk, policy.StepRecover, "vault")
+		f.File, f.Path, f.Incident, f.Detail = 200+i, fmt.Sprintf("QV-02%02d/QV-02%02d_A.wav", i, i), 4, unreadable
+		many = append(many, f)
+		copies[f.File] = []ledger.Copy{read("studio", fixity.Unreadable, at(25, 2, 19), false), old}
+	}
+	add("failing-drive", letters.Matter{Open: many, Copies: copies})
+	mixed := []ledger.Finding{many[0], many[1], many[2]}
+	mixed[1].Kind, mixed[1].Urgency, mixed[1].IntactIn, mixed[1].Step = fixity.Kind(fixity.Altered), fixity.NoneIntact, nil, policy.StepOther
+	for i := range mixed {
+		mixed[i].Incident = 0
+	}
+	add("several", letters.Matter{Open: mixed, Copies: copies})
+	away := ledger.Finding{Finding: fixity.Finding{ID: 30, Subject: fixity.OfStore, Kind: fixity.Away, Urgency: fixity.AtRisk, Store: "vault", Count: 4203,
+		Detail: "/mnt/vault/masters (masters): no such file or directory", Opened: at(24, 1, 0), Seen: at(25, 1, 0)}}
+	add("away", letters.Matter{Open: []ledger.Finding{away}})
+	few := ledger.Finding{Finding: fixity.Finding{ID: 31, Subject: fixity.OfStore, Kind: fixity.Few, Urgency: fixity.AtRisk, Store: "studio", Count: 9,
+		Detail: "9 files have had fewer independent copies than the rule asks, for longer than it allows", Opened: at(25, 2, 0), Seen: at(25, 2, 0)}}
+	add("few", letters.Matter{Open: []ledger.Finding{few}})
+	ended := zeroed
+	ended.Settled, ended.SettledAt, ended.SettledBy = fixity.PutBack, at(25, 15, 0), "M. R."
+	add("put-back", letters.Matter{Kind: ledger.LetterEnd, Ended: []ledger.Finding{ended}, First: at(25, 2, 20), Told: []ledger.Told{{Finding: 7}},
+		Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Intact, at(25, 15, 0), true), old}}})
+	settled := zeroed
+	settled.Settled, settled.SettledAt, settled.SettledBy, settled.Reason = fixity.ByPerson, at(25, 15, 0), "M. R.", "the noise was there before"
+	add("settled", letters.Matter{Kind: ledger.LetterEnd, Ended: []ledger.Finding{settled}, First: at(25, 2, 20), Told: []ledger.Told{{Finding: 7}},
+		Copies: map[int64][]ledger.Copy{107: {bad, old}}})
+	return ms
+}
+
+func TestKinds(t *testing.T) {
+	for name, m := range matters() {
+		t.Run(name, func(t *testing.T) {
+			subject, text, html, err := letters.Write(m)
+			if err != nil {
+				t.Fatal(err)
+			}
+			golden(t, "kind-"+name+".txt", "Subject: "+subject+"\n\n"+text)
+			if name == "disputed" || name == "failing-drive" {
+				golden(t, "kind-"+name+".html", html)
+			}
+			everyLetter(t, subject, text)
+		})
+	}
+}
+
+// everyLetter holds what is true of each letter.
+func everyLetter(t *testing.T, subject, text string) {
+	t.Helper()
+	for _, word := range []string{"slice", "shard", "leaf", "proof", "checkpoint", "crc", "blake3", "merkle", "drift", "attested", "restore", "corrupt", "http", "<", "\t"} {
+		if strings.Contains(strings.ToLower(subject+text), word) {
+			t.Errorf("%q stands in the letter", word)
+		}
+	}
+	if !strings.Contains(text, "Next letter: Mon 1 Dec 2025, 09:00 QVT") {
+		t.Error("the letter doesn't name the date of the next")
+	}
+	for i, line := range strings.Split(text, "\n") {
+		if n := len([]rune(line)); n > 78 {
+			t.Errorf("line %d has %d characters: %s", i+1, n, line)
+		}
+		if strings.TrimRight(line, " ") != line {
+			t.Errorf("line %d ends with blanks", i+1)
+		}
+	}
+	if len([]rune(subject)) > 160 {
+		t.Errorf("the subject has %d characters", len([]rune(subject)))
+	}
+}

@@ -1,0 +1,77 @@
+package letters_test
+
+import (
+	"strings"
+	"testing"
+
+	"firmus/cmd/firmus/internal/letters"
+)
+
+// No performer or title leaves the house in a name, unless it may.
+func TestShown(t *testing.T) {
+	for path, want := range map[string]string{
+		"QV-0107/QV-0107_A.wav":                           "QV-0107/QV-0107_A.wav",
+		"QV-0107/QV-0107_A_01.wav":                        "QV-0107/QV-0107_A_01.wav",
+		"QV-0107/QV-0107_A_01 The Miller's Daughter.wav":  "QV-0107/QV-0107_A_01….wav",
+		"QV-0107 Harvest songs/side A.flac":               "QV-0107…/side A.flac",
+		"QV-0107/A/take 2 Ada Wren.wav":                   "QV-0107/A/….wav",
+		"QV-0107/QV-0107_ADA_WREN.wav":                    "QV-0107/QV-0107….wav",
+		"Harvest songs/01 The Miller.wav":                 "…/01….wav",
+		"1958-08-03 Lower Quillmere/03.wav":               "1958-08-03…/03.wav",
+		"QV-0107/QV-0107_A.The Miller's Daughter":         "QV-0107/QV-0107_A…",
+		"QV-0107/QV-0107_A\nBcc: everybody@elsewhere.wav": "QV-0107/QV-0107….wav",
+		"QV-0107/Lied f\xfcr alle.wav":                    "QV-0107/….wav",
+		"QVS-0107/x.wav":                                  "QVS-0107/x.wav",
+		"":                                                "",
+	} {
+		if got := letters.Shown(path, false); got != want {
+			t.Errorf("%q is shown as %q, want %q", path, got, want)
+		}
+	}
+	if got := letters.Shown("Harvest songs/01 The Miller.wav", true); got != "Harvest songs/01 The Miller.wav" {
+		t.Errorf("with titles: %q", got)
+	}
+}
+
+func TestName(t *testing.T) {
+	for path, want := range map[string]string{
+		"QV-0107/QV-0107_A.wav": "QV-0107_A",
+		"QV-0107/side A.wav":    "QV-0107, side A",
+		"QV-0107.wav":           "QV-0107",
+		"QV-0107/Ada Wren.wav":  "QV-0107, …",
+	} {
+		if got := letters.Name(path); got != want {
+			t.Errorf("%q is named %q, want %q", path, got, want)
+		}
+	}
+}
+
+func TestClean(t *testing.T) {
+	for in, want := range map[string]string{
+		"a\r\nBcc: x":           "a\ufffd\ufffdBcc: x",
+		"a\u2028b\u2029c\u0085": "a\ufffdb\ufffdc\ufffd",
+		"gpj.\u202eexe":         "gpj.\ufffdexe",
+		"\x1b[31mred":           "\ufffd[31mred",
+		"na\xefve":              "na\ufffdve",
+		"Gwenllïan  —  “Öl”":    "Gwenllïan  —  “Öl”",
+	} {
+		if got := letters.Clean(in); got != want {
+			t.Errorf("Clean(%q) = %q, want %q", in, got, want)
+		}
+	}
+}
+
+// RFC 5545, 3.1: no line is longer than 75 octets, and no character is cut.
+func TestFolded(t *testing.T) {
+	for _, s := range []string{"", "short", strings.Repeat("x", 75), strings.Repeat("x", 76), strings.Repeat("ö", 200), strings.Repeat("x", 74) + "…"} {
+		got := letters.Folded(s)
+		if !strings.HasSuffix(got, "\r\n") || strings.ReplaceAll(strings.TrimSuffix(got, "\r\n"), "\r\n ", "") != s {
+			t.Errorf("%q folded is %q", s, got)
+		}
+		for _, line := range strings.Split(strings.TrimSuffix(got, "\r\n"), "\r\n") {
+			if len(line) > 75 || !strings.Contains(line, strings.ToValidUTF8(line, "")) || strings.ToValidUTF8(line, "") != line {
+				t.Errorf("%q has the line %q", s, line)
+			}
+		}
+	}
+}
