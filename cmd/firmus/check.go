@@ -22,19 +22,25 @@ type checkLine struct {
 }
 
 func (c *command) checkCommand() *cobra.Command {
-	return &cobra.Command{
+	var mail bool
+	cmd := &cobra.Command{
 		Use:   "check",
 		Short: "Say what would not work tonight",
 		Long: `Looks at the configuration, the state folder, the ledger and each store's folders,
 and says what would not work. It changes nothing and reads no recording.
 
+With --mail it sends a test letter to everybody who gets letters. If the server takes
+it, letters that it refused before are tried again.
+
 Exit status 3 if something would not work, 2 if the configuration is wrong.`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return c.check(cmd.Context()) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return c.check(cmd.Context(), mail) },
 	}
+	cmd.Flags().BoolVar(&mail, "mail", false, "send a test letter")
+	return cmd
 }
 
-func (c *command) check(ctx context.Context) error {
+func (c *command) check(ctx context.Context, mail bool) error {
 	cfg, err := c.load()
 	if err != nil {
 		return err
@@ -84,6 +90,11 @@ func (c *command) check(ctx context.Context) error {
 	for _, p := range clouds {
 		lines = append(lines, checkLine{"store " + p.Store, !p.Grave, p.Text})
 	}
+	letters, err := c.checkMail(ctx, cfg, a, mail)
+	if err != nil {
+		return err
+	}
+	lines = append(lines, letters...)
 	ok := true
 	for _, l := range lines {
 		ok = ok && l.OK
