@@ -54,9 +54,9 @@ var imports = map[string]string{
 	"replicas/optical/sector":            "",
 	"replicas/optical/udf":               "fixity replicas/optical/discfs",
 	"replicas/replicatest":               "fixity",
-	"cmd/firmus":                         "fixity fixity/audit fixity/damage fixity/ledger manifest manifest/bag replicas/disk " + in("acts app config demo report"),
+	"cmd/firmus":                         "fixity fixity/audit fixity/damage fixity/ledger manifest manifest/bag replicas/disk " + in("acts app config demo metrics report service"),
 	"cmd/firmus/internal/acts":           "fixity fixity/audit fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/policy manifest",
-	"cmd/firmus/internal/app":            "fixity fixity/audit fixity/ledger fixity/policy manifest manifest/provided replicas/disk " + in("acts config letters"),
+	"cmd/firmus/internal/app":            "fixity fixity/audit fixity/ledger fixity/policy manifest manifest/provided replicas/disk " + in("acts config letters metrics schedule watch"),
 	"cmd/firmus/internal/config":         "fixity",
 	"cmd/firmus/internal/demo":           "fixity fixity/digest",
 	"cmd/firmus/internal/letters":        "fixity fixity/ledger fixity/policy " + in("report"),
@@ -64,6 +64,8 @@ var imports = map[string]string{
 	"cmd/firmus/internal/schedule":       "fixity fixity/audit fixity/ledger",
 	"cmd/firmus/internal/watch":          "fixity fixity/essence fixity/essence/sound",
 	"cmd/firmus/internal/metrics":        "fixity",
+	"cmd/firmus/internal/service":        "deploy fixity",
+	"deploy":                             "",
 }
 
 // in puts cmd/firmus/internal/ before each word.
@@ -94,13 +96,14 @@ var outside = []struct{ module, shipped, tests string }{
 	{"github.com/zeebo/blake3", "fixity/digest fixity/essence/pcm", "*"},
 	{"golang.org/x/mod", "fixity/ledger fixity/ledger/mlog", "*"},
 	{"golang.org/x/oauth2", "replicas/cloud/drive", ""},
-	{"golang.org/x/sys", "cmd/firmus/internal/watch fixity/ledger replicas/disk replicas/optical/scsi", "*"},
+	{"golang.org/x/sys", "cmd/firmus/internal/app cmd/firmus/internal/watch fixity/ledger replicas/disk replicas/optical/scsi", "*"},
 	{"golang.org/x/term", "cmd/firmus", ""},
 	{"golang.org/x/text", "fixity/ledger manifest manifest/bag replicas/optical/mmc", ""},
 	{"google.golang.org/api", "replicas/cloud/drive replicas/cloud/drivetest/disco", ""},
 	{"modernc.org/sqlite", "fixity/ledger", ""},
 	{"github.com/fsnotify/fsnotify", "cmd/firmus/internal/watch", ""},
 	{"github.com/prometheus/client_golang", "cmd/firmus/internal/metrics", ""},
+	{"github.com/kardianos/service", "cmd/firmus/internal/service", ""},
 }
 
 // house are rules that no row above may bend: files in from (tests too where so

@@ -14,6 +14,7 @@ import (
 	"os/signal"
 	"os/user"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -51,6 +52,7 @@ type command struct {
 	printed     bool // the JSON document is out
 	progress    *progress
 	interrupted context.Context
+	patience    atomic.Int64 // how long after a signal the program ends at the latest
 }
 
 // run is main without the process: tests call it.
@@ -59,13 +61,14 @@ func run(args []string, in io.Reader, out, errOut io.Writer) int {
 	defer stop()
 	log.SetOutput(io.Discard) // a library for FLAC logs there for each frame of odd rates
 	c := &command{in: in, out: out, err: errOut, interrupted: ctx}
+	c.patience.Store(int64(stopWithin))
 	done := make(chan struct{})
 	defer close(done)
 	go func() {
 		<-ctx.Done()
 		select {
 		case <-done:
-		case <-time.After(stopWithin):
+		case <-time.After(time.Duration(c.patience.Load())):
 			fmt.Fprintln(errOut, "firmus: stopped in the middle of a step that did not end; what was committed is safe")
 			os.Exit(exitUnfinished)
 		}
@@ -161,7 +164,7 @@ configuration, or an act that is refused; 3 could not be finished.`,
 	root.CompletionOptions.HiddenDefaultCmd = false
 	root.AddCommand(c.initCommand(), c.intakeCommand(), c.receiveCommand(), c.auditCommand(), c.findingsCommand(), c.finishCommand(), c.retireCommand(), c.replaceCommand(),
 		c.recogniseCommand(), c.storeCommand(),
-		c.manifestCommand(), c.bagCommand(), c.ledgerCommand(), c.reportCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
+		c.manifestCommand(), c.bagCommand(), c.ledgerCommand(), c.reportCommand(), c.serveCommand(), c.serviceCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
 	wrapArgs(root)
 	return root
 }

@@ -6,10 +6,12 @@ package metrics
 
 import (
 	"context"
+	"net/http"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"firmus/fixity"
 )
@@ -135,6 +137,16 @@ func New(reg prometheus.Registerer, b Build, stores, outcomes []string, facts fu
 		}
 	}
 	return m, nil
+}
+
+// Serve gives a handler of a registry of its own that has everything.
+func Serve(b Build, stores, outcomes []string, facts func(context.Context) Facts) (*Metrics, http.Handler, error) {
+	reg := prometheus.NewRegistry()
+	m, err := New(reg, b, stores, outcomes, facts)
+	if err == nil {
+		err = Process(reg)
+	}
+	return m, promhttp.HandlerFor(reg, promhttp.HandlerOpts{MaxRequestsInFlight: 4, Timeout: 20 * time.Second}), err
 }
 
 // Process registers what is known of the process itself.

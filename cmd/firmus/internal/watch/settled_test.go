@@ -11,6 +11,16 @@ import (
 	"firmus/cmd/firmus/internal/watch"
 )
 
+func put(t *testing.T, path, text string) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // wav is a WAVE file whose header promises size bytes of samples, and that has have.
 func wav(size, have int) []byte {
 	b := append([]byte("RIFF"), 0, 0, 0, 0)

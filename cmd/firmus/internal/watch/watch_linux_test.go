@@ -47,16 +47,6 @@ func within(t *testing.T, d time.Duration, what string, ok func() bool) {
 	}
 }
 
-func put(t *testing.T, path, text string) {
-	t.Helper()
-	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
-		t.Fatal(err)
-	}
-}
-
 // start watches one root, told by the system or listed every 30 ms.
 func start(t *testing.T, dir string, told bool) (*watch.Watcher, *seen) {
 	t.Helper()

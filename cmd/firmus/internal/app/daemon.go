@@ -1,0 +1,219 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"os"
+	"sync"
+	"time"
+
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/metrics"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// DaemonOptions say how the daemon runs.
+type DaemonOptions struct {
+	// Load reads the configuration, at the start and on each reload.
+	Load  func() (*config.Config, error)
+	By    string
+	Log   *slog.Logger
+	Build metrics.Build
+	// Reload asks for the configuration to be read anew.
+	Reload <-chan struct{}
+	// Ready is told once everything runs; Reloading at the beginning of a reload (Ready
+	// follows). Alive is told now and then while nothing hangs. All may be nil.
+	Ready, Reloading, Alive func()
+	// Pages adds what else is served; may be nil.
+	Pages func(mux *http.ServeMux, a *App)
+}
+
+// Daemon is the program as it runs all the time: schedule, watch, letters, metrics.
+type Daemon struct {
+	o   DaemonOptions
+	web *webServer
+
+	mu           sync.Mutex
+	s            *session
+	loaded       time.Time
+	reloadFailed bool
+}
+
+// openAgain is how often a ledger is tried that can't be opened, and an address that
+// is taken.
+const openAgain = 15 * time.Second
+
+// RunDaemon runs until ctx ends. The error says why it could not start: the
+// configuration, a second instance (fixity.ErrBusy), a ledger that this program
+// mustn't touch. What may get better by itself (a full or read-only drive, a database
+// that doesn't answer, an address that is taken) is said, shown and tried again.
+func RunDaemon(ctx context.Context, o DaemonOptions) error {
+	d := &Daemon{o: o}
+	cfg, err := o.Load()
+	if err != nil {
+		return err
+	}
+	d.loaded = time.Now()
+	d.web = &webServer{log: o.Log, down: d.down()}
+	defer d.web.close()
+	s, unlock, err := d.begin(ctx, cfg)
+	if err != nil {
+		if final(err) {
+			return err
+		}
+		// Also without a ledger it can be asked how it is.
+		d.web.listen(ctx, cfg.Web.Listen)
+		if s, unlock, err = d.beginAtLast(ctx, cfg, err); err != nil {
+			return err
+		}
+		if s == nil {
+			return nil // stopped
+		}
+	}
+	defer unlock()
+	d.web.listen(ctx, s.a.Config.Web.Listen)
+	d.start(s)
+	o.Log.Info("the daemon runs", "version", o.Build.Version, "config", cfg.File, "ledger", s.a.Ledger.Where(), "listen", cfg.Web.Listen)
+	if o.Ready != nil {
+		o.Ready()
+	}
+	d.serve(ctx)
+	o.Log.Info("stopping")
+	d.session().stop()
+	o.Log.Info("stopped")
+	return nil
+}
+
+func (d *Daemon) serve(ctx context.Context) {
+	alive := time.NewTicker(20 * time.Second)
+	defer alive.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-d.o.Reload:
+			if d.o.Reloading != nil {
+				d.o.Reloading()
+			}
+			d.reload(ctx)
+			if d.o.Ready != nil {
+				d.o.Ready()
+			}
+		case <-alive.C:
+			if d.o.Alive != nil && d.session().runner.Alive() == nil {
+				d.o.Alive()
+			}
+		}
+	}
+}
+
+// final says that trying again won't help.
+func final(err error) bool {
+	var bad *config.Error
+	return errors.As(err, &bad) || errors.Is(err, errSecond) || errors.Is(err, ledger.ErrNewer) || errors.Is(err, ledger.ErrDamaged) ||
+		errors.Is(err, ledger.ErrPlace) || errors.Is(err, fixity.ErrRefused) || errors.Is(err, fixity.ErrNotFound)
+}
+
+// errSecond: a daemon runs already.
+var errSecond = errors.New("a daemon for this archive runs already")
+
+// begin opens everything and takes the daemon's lock.
+func (d *Daemon) begin(ctx context.Context, cfg *config.Config) (*session, func(), error) {
+	s, err := prepare(ctx, d, cfg)
+	if err != nil {
+		return nil, nil, err
+	}
+	name := "daemon"
+	if cfg.Ledger.URL != "" { // one on each computer that shares the ledger
+		host, _ := os.Hostname()
+		name += "." + host
+	}
+	unlock, err := s.a.Ledger.LockStore(ctx, name, "firmus serve", 0, time.Now)
+	if err != nil {
+		s.a.Close()
+		if errors.Is(err, fixity.ErrBusy) {
+			return nil, nil, fmt.Errorf("%w: %w", errSecond, err)
+		}
+		return nil, nil, err
+	}
+	return s, unlock, nil
+}
+
+func (d *Daemon) beginAtLast(ctx context.Context, cfg *config.Config, err error) (*session, func(), error) {
+	said := ""
+	for {
+		if text := err.Error(); text != said {
+			d.o.Log.Error("the ledger can't be opened; tried again", "error", err, "every", openAgain)
+			said = text
+		}
+		select {
+		case <-ctx.Done():
+			return nil, nil, nil
+		case <-d.o.Reload:
+			if fresh, err := d.o.Load(); err != nil {
+				d.o.Log.Error("the configuration was not reloaded; the old one is in force", "error", err)
+			} else {
+				cfg = fresh
+			}
+		case <-time.After(openAgain):
+		}
+		s, unlock, again := d.begin(ctx, cfg)
+		if again == nil || final(again) {
+			return s, unlock, again
+		}
+		err = again
+	}
+}
+
+func (d *Daemon) session() *session {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.s
+}
+
+func (d *Daemon) start(s *session) {
+	d.mu.Lock()
+	d.s = s
+	d.mu.Unlock()
+	s.start()
+	d.web.show(s.handler)
+}
+
+// reload reads the configuration anew. Everything that can fail is done before
+// anything is changed; if something does, the old configuration stays in force.
+func (d *Daemon) reload(ctx context.Context) {
+	old := d.session()
+	s, listener, err := d.prepareReload(ctx, old)
+	d.mu.Lock()
+	d.reloadFailed = err != nil
+	if err == nil {
+		d.loaded = time.Now()
+	}
+	d.mu.Unlock()
+	if err != nil {
+		d.o.Log.Error("the configuration was not reloaded; the old one is in force", "error", err)
+		return
+	}
+	old.stop()
+	if listener != nil {
+		d.web.move(ctx, listener, s.a.Config.Web.Listen)
+	}
+	d.start(s)
+	d.o.Log.Info("the configuration was reloaded", "config", s.a.Config.File)
+}
+
+// down is what is shown while there is no ledger.
+func (d *Daemon) down() http.Handler {
+	mux := http.NewServeMux()
+	health(mux, func() error { return nil }, func(context.Context) error { return errors.New("the ledger can't be opened") })
+	if _, h, err := metrics.Serve(d.o.Build, nil, nil, func(context.Context) metrics.Facts {
+		return metrics.Facts{Free: -1, Reloaded: d.loaded}
+	}); err == nil {
+		mux.Handle("GET /metrics", h)
+	}
+	return mux
+}

@@ -1,0 +1,90 @@
+package app
+
+import (
+	"context"
+	"time"
+
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/schedule"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// facts are how things stand: tallies and other small tables of the ledger, and what
+// the survey and the schedule know.
+func (s *session) facts(ctx context.Context) metrics.Facts {
+	cfg := s.a.Config
+	now := time.Now()
+	f := metrics.Facts{Writable: !s.survey.unwritable(), Closed: s.closed != nil && s.closed(now), Free: freeBytes(cfg.State)}
+	s.d.mu.Lock()
+	f.Reloaded, f.ReloadFailed = s.d.loaded, s.d.reloadFailed
+	s.d.mu.Unlock()
+	known := map[string]ledger.Store{}
+	var backups []ledger.Backup
+	var counts ledger.LetterCounts
+	err := s.a.Ledger.View(ctx, func(t *ledger.Tx) error {
+		tallies, err := t.Tallies()
+		if err != nil {
+			return err
+		}
+		for _, x := range tallies {
+			f.Files = append(f.Files, metrics.Files{Store: x.Store, Set: x.Set, State: x.State, Files: x.Files, Bytes: x.Bytes})
+		}
+		open, err := t.OpenCounts()
+		if err != nil {
+			return err
+		}
+		for _, x := range open {
+			f.Open = append(f.Open, metrics.Open{Store: x.Store, Kind: x.Kind, Urgency: x.Urgency, N: x.N})
+		}
+		for _, st := range cfg.Stores {
+			if x, err := t.Store(st.Name); err == nil {
+				known[st.Name] = x
+			}
+		}
+		if backups, err = t.Backups(); err != nil {
+			return err
+		}
+		counts, err = t.LetterCounts()
+		return err
+	})
+	f.LedgerUp = err == nil
+	f.Writable = f.Writable && f.LedgerUp
+	states := map[string]schedule.State{}
+	for _, x := range s.runner.States() {
+		states[x.Store] = x
+	}
+	for _, st := range cfg.Stores {
+		x := s.storeFacts(st, known[st.Name], states[st.Name])
+		for _, o := range f.Open {
+			x.Away = x.Away || o.Store == st.Name && o.Kind == fixity.Away
+		}
+		for _, b := range backups {
+			if b.Store == st.Name {
+				x.Backup, x.BackupFails = b.At, b.Trouble != ""
+			}
+		}
+		f.Stores = append(f.Stores, x)
+	}
+	if s.letters != nil && f.LedgerUp {
+		f.Letters = &metrics.Letters{Waiting: counts.Waiting, Failed: counts.Failed}
+		if next, err := s.letters.Next(ctx); err == nil {
+			f.Letters.Next = next
+		}
+	}
+	return f
+}
+
+func (s *session) storeFacts(st config.Store, known ledger.Store, state schedule.State) metrics.Store {
+	x := metrics.Store{Name: st.Name, Seen: known.Seen, Listed: s.watcher.Listed(st.Name), Promise: time.Duration(st.ReadWithin),
+		Next: state.Next, LastRun: state.LastRun, LastOK: state.LastOK, Missed: state.Missed, Running: state.Running, Trouble: state.Trouble != "",
+		BackedUp: st.Manifests && st.Kind == config.Disk}
+	for _, r := range known.Roots {
+		x.Sets = append(x.Sets, metrics.Set{Name: r.Set, Complete: r.ListedAt})
+	}
+	if o, ok := s.survey.of(st.Name); ok {
+		x.Counted, x.Held, x.Within, x.NeverRead, x.Oldest, x.Broken = true, o.Files, o.Within, o.NeverRead, o.Oldest, o.Forecast.Broken
+	}
+	return x
+}

@@ -1,0 +1,173 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/internal/schedule"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// The record is followed every follow; letters are thought of when something was
+// recorded, and else every postEvery.
+const (
+	follow    = 5 * time.Second
+	postEvery = time.Minute
+)
+
+// followRecord logs the findings that were opened or became worse, whoever found
+// them, fills the outbox from the record and sends what waits, until the session ends.
+func (s *session) followRecord() {
+	next, last, trouble := int64(-1), time.Time{}, ""
+	for s.ctx.Err() == nil {
+		events := int64(0)
+		err := s.a.Ledger.View(s.ctx, func(t *ledger.Tx) (err error) { events, err = t.EventCount(); return err })
+		if err == nil && next >= 0 && events > next {
+			err = s.logFindings(next)
+		}
+		if err == nil && s.letters != nil && (events != next || time.Since(last) >= postEvery) {
+			last = time.Now()
+			err = s.postOnce(s.ctx)
+		}
+		if err == nil {
+			next = events
+		}
+		if err != nil && !errors.Is(err, fixity.ErrBusy) && s.ctx.Err() == nil {
+			if err.Error() != trouble {
+				s.log.Error("the record can't be followed, or letters can't be written; tried again", "error", err)
+			}
+			trouble = err.Error()
+		} else {
+			trouble = ""
+		}
+		select {
+		case <-s.ctx.Done():
+		case <-time.After(follow):
+		}
+	}
+}
+
+// mostLogged is how many findings are logged one by one at a time.
+const mostLogged = 20
+
+func (s *session) logFindings(from int64) error {
+	return s.a.Ledger.View(s.ctx, func(t *ledger.Tx) error {
+		var turns []ledger.Event
+		if err := t.Events(from, 10_000, func(e ledger.Event) error {
+			if e.Verb == fixity.FindingOpened || e.Verb == fixity.FindingRaised {
+				turns = append(turns, e)
+			}
+			return nil
+		}); err != nil {
+			return err
+		}
+		for _, e := range turns[:min(len(turns), mostLogged)] {
+			f, err := t.Finding(e.Finding)
+			if err != nil {
+				return err
+			}
+			s.log.Warn("finding", "finding", f.ID, "kind", f.Kind, "urgency", f.Urgency, "store", f.Store, "set", f.Set, "turn", e.Verb)
+		}
+		if n := len(turns) - mostLogged; n > 0 {
+			s.log.Warn("more findings; \"firmus findings\" lists them", "more", n)
+		}
+		return nil
+	})
+}
+
+func (s *session) postOnce(ctx context.Context) error {
+	n, err := s.letters.Fill(ctx)
+	if err != nil {
+		return err
+	}
+	if n > 0 {
+		s.log.Info("letters written", "letters", n)
+	}
+	sent, err := s.letters.Send(ctx)
+	if sent.Delivered > 0 {
+		s.log.Info("letters sent", "delivered", sent.Delivered)
+	}
+	if sent.Deferred+sent.Refused > 0 {
+		s.log.Warn("letters were not taken", "deferred", sent.Deferred, "refused", sent.Refused, "trouble", sent.Trouble)
+	}
+	return err
+}
+
+// letterOptions give letters what the schedule knows.
+func (s *session) letterOptions(o *letters.Options) {
+	o.Missed = s.missed
+	o.Notes = s.notes
+}
+
+// missed are the times of a store's schedule that were not kept.
+func (s *session) missed(ctx context.Context, store string, from, to time.Time) ([]letters.Missed, error) {
+	var fs []ledger.Firing
+	if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { fs, err = t.Firings(from.Add(-48 * time.Hour)); return err }); err != nil {
+		return nil, err
+	}
+	for _, j := range s.runner.Jobs {
+		if j.Store == store && j.Bad == nil {
+			return missedOf(j.Plan, store, fs, from, to), nil
+		}
+	}
+	return nil, nil
+}
+
+func missedOf(p schedule.Plan, store string, fs []ledger.Firing, from, to time.Time) []letters.Missed {
+	times, _ := p.Times.Between(from.Add(-time.Nanosecond), to.Add(-time.Nanosecond), 1000)
+	var out []letters.Missed
+	begun := false
+	for _, at := range times {
+		if p.Closed != nil && p.Closed(at) {
+			continue
+		}
+		m, kept := letters.Missed{At: at, Why: "not running then"}, false
+		for _, f := range fs {
+			if f.Job != ledger.FiringAudit || f.Store != store {
+				continue
+			}
+			begun = begun || !f.Due.After(at)
+			if f.Due.Before(at) || kept || !m.MadeUp.IsZero() {
+				continue
+			}
+			punctual := f.Due.Equal(at) && f.Tried.Sub(at) <= 2*schedule.Punctual
+			switch {
+			case f.Due.Equal(at) && f.Ended.IsZero(), punctual && f.Outcome == ledger.FiringDone, f.Due.Equal(at) && f.Tries > 1 && f.Outcome == ledger.FiringDone:
+				kept = true
+			case f.Outcome == ledger.FiringDone:
+				m.MadeUp = f.Ended
+			case f.Due.Equal(at) && f.Outcome != "":
+				m.Why = f.Trouble
+			}
+		}
+		if !kept && begun {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// notes are what the forecasts say.
+func (s *session) notes(context.Context) ([]letters.Note, error) {
+	var out []letters.Note
+	for _, st := range s.a.Config.Stores {
+		o, ok := s.survey.of(st.Name)
+		if !ok || o.Forecast.Broken.IsZero() {
+			continue
+		}
+		day := o.Forecast.Broken.Format("Mon 2 January")
+		text := fmt.Sprintf("%s: what was promised to be read will not have been by %s if nothing changes", st.Name, day)
+		if st.Visiting {
+			text = fmt.Sprintf("%s must come by %s for what was promised to be read", st.Name, day)
+		}
+		if o.Forecast.Broken.Before(time.Now()) {
+			text = fmt.Sprintf("%s: the promise to read everything is broken since %s", st.Name, day)
+		}
+		out = append(out, letters.Note{Label: "Foreseen", Text: text})
+	}
+	return out, nil
+}

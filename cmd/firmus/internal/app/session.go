@@ -1,0 +1,201 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/schedule"
+	"firmus/cmd/firmus/internal/watch"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// session is the daemon under one configuration.
+type session struct {
+	d       *Daemon
+	a       *App
+	log     *slog.Logger
+	runner  *schedule.Runner
+	watcher *watch.Watcher
+	desk    *watch.Desk
+	letters *letters.Letters // nil: none are sent
+	metrics *metrics.Metrics
+	handler http.Handler
+	closed  func(time.Time) bool
+	drives  driveNames
+	survey  survey
+
+	ctx    context.Context
+	cancel context.CancelFunc
+	mu     sync.Mutex // of wg and ended
+	wg     sync.WaitGroup
+	ended  bool
+}
+
+// spawn begins something that stop waits for, unless it has begun to.
+func (s *session) spawn(do func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.ended {
+		s.wg.Go(do)
+	}
+}
+
+// prepare opens and checks everything that a session needs, and begins nothing.
+func prepare(ctx context.Context, d *Daemon, cfg *config.Config) (*session, error) {
+	s := &session{d: d, log: d.o.Log}
+	var err error
+	s.a, err = Open(ctx, Options{Config: cfg, By: d.o.By, Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
+	if err != nil {
+		return nil, err
+	}
+	if err := s.wire(); err != nil {
+		s.a.Close()
+		return nil, err
+	}
+	return s, nil
+}
+
+func (s *session) wire() error {
+	cfg := s.a.Config
+	var spans [][2]string
+	for _, x := range cfg.Closed {
+		spans = append(spans, [2]string{x.First, x.Last})
+	}
+	s.closed = schedule.Days(spans)
+	s.drives.ask = s.a.device
+	s.runner = &schedule.Runner{
+		Book: schedule.InLedger{Ledger: s.a.Ledger, Job: ledger.FiringAudit, Now: time.Now}, Now: time.Now, Log: s.log, By: s.d.o.By,
+		Jobs: s.jobs(), Device: s.drives.of,
+		Quiet: func() time.Duration { return s.watcher.Quiet() },
+		Ran: func(store string, r schedule.Result, took time.Duration) {
+			s.metrics.AuditEnded(store, r.Outcome, took)
+			s.survey.again(store)
+		},
+	}
+	s.watcher = &watch.Watcher{Roots: s.roots(), Now: time.Now, Event: func(e watch.Event) { s.metrics.Noticed(e.Store); s.desk.Event(e) },
+		Said: func(r watch.Root, told bool, why string) {
+			if told && why == "" {
+				s.log.Info("watched", "store", r.Store, "set", r.Set)
+				return
+			}
+			s.log.Warn("listed every ten minutes instead of watched", "store", r.Store, "set", r.Set, "why", why)
+		}}
+	s.desk = s.newDesk()
+	var err error
+	if s.letters, err = s.a.Letters(s.letterOptions); errors.Is(err, fixity.ErrNotFound) {
+		s.letters = nil
+	} else if err != nil {
+		return err
+	}
+	var stores []string
+	for _, x := range cfg.Stores {
+		stores = append(stores, x.Name)
+	}
+	var shown http.Handler
+	if s.metrics, shown, err = metrics.Serve(s.d.o.Build, stores, ledger.FiringOutcomes, s.facts); err != nil {
+		return err
+	}
+	mux := http.NewServeMux()
+	health(mux, func() error { return s.runner.Alive() }, s.ready)
+	mux.Handle("GET /metrics", shown)
+	if s.d.o.Pages != nil {
+		s.d.o.Pages(mux, s.a)
+	}
+	s.handler = mux
+	return nil
+}
+
+// ready says that the ledger is open and the schedule runs.
+func (s *session) ready(ctx context.Context) error {
+	if s.ctx == nil || s.ctx.Err() != nil {
+		return errors.New("stopping")
+	}
+	if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) error { _, err := t.EventCount(); return err }); err != nil {
+		return fmt.Errorf("the ledger doesn't answer: %w", err)
+	}
+	if s.survey.unwritable() {
+		return errors.New("the ledger can't be written to")
+	}
+	return s.runner.Alive()
+}
+
+// start begins everything.
+func (s *session) start() {
+	s.ctx, s.cancel = context.WithCancel(context.Background())
+	s.spawn(func() { s.runner.Run(s.ctx) })
+	s.spawn(func() { s.watcher.Run(s.ctx) })
+	s.spawn(func() { s.desk.Run(s.ctx) })
+	s.spawn(func() { watch.Visits(s.ctx, watch.LookEvery, s.visitors(), s.came, s.left) })
+	s.spawn(func() { s.survey.run(s) })
+	s.spawn(s.followRecord)
+	if s.letters == nil {
+		s.log.Warn("no letters are sent: the configuration has no [mail]")
+	}
+}
+
+// stopWithin is how long a session may take to stop. What hangs in the system then
+// is left behind: what it has done is in the ledger.
+const stopWithin = 8 * time.Second
+
+func (s *session) stop() {
+	s.mu.Lock()
+	s.ended = true
+	s.mu.Unlock()
+	s.cancel()
+	done := make(chan struct{})
+	go func() { s.wg.Wait(); close(done) }()
+	select {
+	case <-done:
+	case <-time.After(stopWithin):
+		s.log.Warn("something doesn't answer; stopped without waiting for it")
+	}
+	if err := s.a.Close(); err != nil {
+		s.log.Warn("the ledger was not closed cleanly", "error", err)
+	}
+}
+
+// jobs are the stores' turns.
+func (s *session) jobs() []schedule.Job {
+	var out []schedule.Job
+	for _, st := range s.a.Config.Stores {
+		if st.Schedule == "" {
+			continue // discs are put in by hand
+		}
+		times, err := schedule.Parse(st.Schedule, time.Local)
+		out = append(out, schedule.Job{Store: st.Name, Bad: err, Plan: planOf(st, times, s.closed),
+			Run: func(ctx context.Context, _ ledger.Firing) schedule.Result {
+				return s.audit(ctx, st.Name, false, s.gate(true))
+			}})
+	}
+	return out
+}
+
+func planOf(st config.Store, times schedule.Times, closed func(time.Time) bool) schedule.Plan {
+	return schedule.Plan{Times: times, Window: schedule.Window(st.Window), Closed: closed}
+}
+
+func (s *session) roots() []watch.Root {
+	_, litter, err := rulesOf(s.a.Config)
+	if err != nil {
+		return nil // Open has been through it
+	}
+	var out []watch.Root
+	for _, st := range s.a.Config.Stores {
+		if st.Kind != config.Disk {
+			continue
+		}
+		for _, r := range st.Sets {
+			out = append(out, watch.Root{Store: st.Name, Set: r.Set, Path: r.Path, LeaveOut: litter[r.Set].Match})
+		}
+	}
+	return out
+}

@@ -1,0 +1,130 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"sync/atomic"
+	"time"
+)
+
+// webServer serves one address at a time; what it shows may change under it.
+type webServer struct {
+	log  *slog.Logger
+	down http.Handler // while there is nothing else
+	now  atomic.Pointer[http.Handler]
+
+	mu     sync.Mutex
+	server *http.Server
+	addr   string
+	cancel context.CancelFunc
+}
+
+func (w *webServer) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
+	if h := w.now.Load(); h != nil {
+		(*h).ServeHTTP(rw, r)
+		return
+	}
+	w.down.ServeHTTP(rw, r)
+}
+
+func (w *webServer) show(h http.Handler) { w.now.Store(&h) }
+
+// listen serves an address. One that is taken is said and tried again: the rest of
+// the daemon goes on. It does nothing if the address is served already.
+func (w *webServer) listen(ctx context.Context, addr string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if addr == "" || addr == w.addr {
+		return
+	}
+	ctx, w.cancel = context.WithCancel(ctx)
+	w.addr = addr
+	l, err := net.Listen("tcp", addr)
+	if err == nil {
+		w.serve(l)
+		return
+	}
+	w.log.Error("pages and metrics can't be served; tried again", "listen", addr, "error", err, "every", openAgain)
+	go func() {
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(openAgain):
+			}
+			l, err := net.Listen("tcp", addr)
+			if err != nil {
+				continue
+			}
+			w.mu.Lock()
+			if ctx.Err() != nil {
+				l.Close()
+			} else {
+				w.serve(l)
+			}
+			w.mu.Unlock()
+			return
+		}
+	}()
+}
+
+// serve is called with the lock held.
+func (w *webServer) serve(l net.Listener) {
+	w.server = &http.Server{Handler: w, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, WriteTimeout: 5 * time.Minute,
+		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(w.log.Handler(), slog.LevelDebug)}
+	s := w.server
+	go func() { _ = s.Serve(l) }() // always ends with an error; close says when
+	w.log.Info("listening", "address", l.Addr().String())
+}
+
+// move serves another address from now on.
+func (w *webServer) move(ctx context.Context, l net.Listener, addr string) {
+	w.close()
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	_, w.cancel = context.WithCancel(ctx)
+	w.addr = addr
+	w.serve(l)
+}
+
+// close ends serving; answers that are being given have a second.
+func (w *webServer) close() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.cancel != nil {
+		w.cancel()
+	}
+	if w.server != nil {
+		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+		defer cancel()
+		if w.server.Shutdown(ctx) != nil {
+			w.server.Close()
+		}
+	}
+	w.server, w.addr = nil, ""
+}
+
+// health adds /healthz, which fails when the program hangs, and /readyz, which fails
+// when it can't do its work.
+func health(mux *http.ServeMux, alive func() error, ready func(context.Context) error) {
+	say := func(rw http.ResponseWriter, err error) {
+		rw.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		rw.Header().Set("Cache-Control", "no-store")
+		if err != nil {
+			rw.WriteHeader(http.StatusServiceUnavailable)
+			fmt.Fprintln(rw, err)
+			return
+		}
+		fmt.Fprintln(rw, "ok")
+	}
+	mux.HandleFunc("GET /healthz", func(rw http.ResponseWriter, _ *http.Request) { say(rw, alive()) })
+	mux.HandleFunc("GET /readyz", func(rw http.ResponseWriter, r *http.Request) {
+		ctx, cancel := context.WithTimeout(r.Context(), 3*time.Second)
+		defer cancel()
+		say(rw, ready(ctx))
+	})
+}
