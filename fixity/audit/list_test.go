@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -128,6 +129,31 @@ func testGone(t *testing.T) {
 			}
 			w.sound()
 		})
+	}
+}
+
+// TestHalfListed: while a shard isn't listed, nothing is concluded.
+func TestHalfListed(t *testing.T) {
+	w := newWorldOf(t, map[string]string{"QV-0107/a.wav": "a", "QV-0108/b.wav": "b"})
+	w.must(os.RemoveAll(w.file("shelf", "masters", "QV-0107")))
+	a, err := w.begin(ledger.Audit{Store: "shelf"})
+	w.must(err)
+	aud := w.auditor()
+	jobs, err := aud.Record.Open(t.Context(), a.ID, fixity.PhaseList)
+	w.must(err)
+	for _, j := range jobs[:len(jobs)-1] {
+		_, err := aud.Slice(t.Context(), j, time.Time{})
+		w.must(err)
+	}
+	for _, p := range []fixity.Phase{fixity.PhaseList, fixity.PhaseProve, fixity.PhaseRead} {
+		w.must(aud.Record.Advance(t.Context(), a.ID, p))
+	}
+	if jobs, err = aud.Record.Open(t.Context(), a.ID, fixity.PhaseList); err != nil || len(jobs) != 1 || len(w.kinds()) > 0 {
+		t.Errorf("%d shards wait, %v; findings %v", len(jobs), err, w.kinds())
+	}
+	w.must(aud.Run(t.Context(), a.ID, fixity.PhaseList))
+	if d := cmp.Diff(of(fixity.Kind(fixity.Missing), "QV-0107/a.wav"), w.kinds()); d != "" {
+		t.Errorf("listed (-want +got):\n%s", d)
 	}
 }
 

@@ -262,9 +262,11 @@ func (t *Tx) moveShard(s fixity.Shard, to fixity.Phase, cursor string, listed, l
 	return err
 }
 
-// movePhase moves an audit from a phase to the next; false if another process did.
+// movePhase moves an audit from a phase to the next; false if another process did,
+// or if a shard still waits in it: no conclusion is drawn from half a listing.
 func (t *Tx) movePhase(audit int64, from, to fixity.Phase) (bool, error) {
-	n, err := t.exec(`UPDATE audit SET phase = $3 WHERE id = $1 AND phase = $2`, audit, string(from), string(to))
+	n, err := t.exec(`UPDATE audit SET phase = $3 WHERE id = $1 AND phase = $2
+		AND NOT EXISTS (SELECT 1 FROM shard WHERE audit = $1 AND phase = $2)`, audit, string(from), string(to))
 	return n > 0, err
 }
 
