@@ -217,17 +217,17 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 	}
 	set, _ := t.l.o.Rules.Set(f.Set)
 	c := policy.Case{Set: set, Vouched: f.Vouched, NoOne: f.Version == 0, Now: t.now}
+	all, err := t.findings(`WHERE file = $1 AND settled = ''`, file)
+	if err != nil {
+		return err
+	}
 	open := map[string]Finding{}
+	for _, fd := range all {
+		open[fd.Store] = fd
+	}
 	shown := 0
 	for _, x := range copies {
-		fd, err := t.openFor(x.Store, x.Set, x.Carrier, file)
-		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
-			return err
-		}
-		isOpen := err == nil
-		if isOpen {
-			open[x.Store] = fd
-		}
+		fd, isOpen := open[x.Store]
 		h := policy.Holding{Store: x.Store, State: x.State, Shown: f.Version > 0 && x.Held == f.Version, Since: x.Since,
 			Settled: x.SettledAs != "" && x.SettledAs == conditionOf(x)}
 		if h.Shown {
