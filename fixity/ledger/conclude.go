@@ -69,9 +69,10 @@ func (r Record) pairUp(ctx context.Context, audit int64) error {
 // gone is a file that the audit's listing doesn't show.
 type gone struct {
 	pair.Gone
-	at    string // where the copy should lie in this store
-	state fixity.State
-	seen  bool // it was there once
+	at      string // where the copy should lie in this store
+	state   fixity.State
+	seen    bool   // it was there once
+	instead string // what lies there now that is no file of bytes
 }
 
 // match pairs what a set's listing lacks with what lies there under no one's care.
@@ -94,7 +95,7 @@ func (t *Tx) match(a Audit, set string) (pair.Result, error) {
 func (t *Tx) goneOf(a Audit, set string) ([]gone, error) {
 	var out []gone
 	// CROSS JOIN fixes the order: from the few that differ into the key of all.
-	err := t.rows(`SELECT i.at, i.file, i.state, i.size, i.mtime, v.size, v.blake3 FROM difference d CROSS JOIN instance i
+	err := t.rows(`SELECT i.at, i.file, i.state, i.size, i.mtime, v.size, v.blake3, d.instead FROM difference d CROSS JOIN instance i
 		LEFT JOIN file f ON f.id = i.file LEFT JOIN version v ON v.file = f.id AND v.n = f.version
 		WHERE d.audit = $1 AND d.set_name = $3 AND i.store = $2 AND i.set_name = $3 AND i.carrier = 0 AND i.top = d.top AND i.at = d.at AND i.file = d.file
 		ORDER BY d.at`, []any{a.ID, a.Store, set}, func(r *sql.Rows) error {
@@ -103,7 +104,7 @@ func (t *Tx) goneOf(a Audit, set string) ([]gone, error) {
 		var state string
 		var size int64
 		var want sql.NullInt64
-		if err := r.Scan(&at, &g.File, &state, &size, &g.ModTime, &want, &b3); err != nil {
+		if err := r.Scan(&at, &g.File, &state, &size, &g.ModTime, &want, &b3, &g.instead); err != nil {
 			return err
 		}
 		g.at, g.Path, g.state, g.seen = string(at), string(at), fixity.State(state), size >= 0
@@ -175,7 +176,10 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 			audit, string(fixity.PhaseRead), string(fixity.PhaseProved), []byte{}); err != nil {
 			return err
 		}
-		return t.promises(a, r.by)
+		if err := t.promises(a, r.by); err != nil {
+			return err
+		}
+		return t.endIdle(a)
 	})
 }
 
@@ -217,6 +221,9 @@ func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool,
 	}
 	c := was
 	seen := &seenAs{detail: "a complete listing doesn't show it"}
+	if g.instead != "" {
+		seen.detail = g.instead
+	}
 	switch {
 	case paired:
 		f, err := t.File(g.File)

@@ -99,6 +99,38 @@ func (t *Tx) mayBe(s fixity.Shard, strays []fixity.Due) error {
 	return nil
 }
 
+// dueBounds says which due times count in an audit: those up to from, and those
+// beyond to, which is further off than the promise and was set by a clock that was
+// wrong.
+func (t *Tx) dueBounds(a Audit, now time.Time) (from, to int64) {
+	rule, _ := t.l.o.Rules.Store(a.Store)
+	switch {
+	case a.Full:
+		return nanos(never), nanos(never)
+	case a.Kind == FollowUp:
+		return -1, nanos(never)
+	case rule.ReadWithin <= 0:
+		return nanos(now), nanos(never)
+	}
+	return nanos(now), nanos(now.Add(rule.ReadWithin))
+}
+
+// endIdle ends the read phase of the shards in which nothing is due: of thousands
+// of folders that is most in most nights, and a transaction for each would take
+// longer than all the reading.
+func (t *Tx) endIdle(a Audit) error {
+	if a.Full {
+		return nil
+	}
+	from, to := t.dueBounds(a, t.now)
+	_, err := t.exec(`UPDATE shard SET phase = $2, attempt = attempt + 1 WHERE audit = $1 AND phase = $3
+		AND NOT EXISTS (SELECT 1 FROM stray s WHERE s.store = shard.store AND s.set_name = shard.set_name AND s.top = shard.top AND s.due = 1)
+		AND NOT EXISTS (SELECT 1 FROM instance i WHERE i.store = shard.store AND i.set_name = shard.set_name AND i.top = shard.top AND i.due_at <= $4)
+		AND NOT EXISTS (SELECT 1 FROM instance i WHERE i.store = shard.store AND i.set_name = shard.set_name AND i.top = shard.top AND i.due_at > $5 AND i.due_at < $6)`,
+		a.ID, string(fixity.PhaseDone), string(fixity.PhaseRead), from, to, nanos(never))
+	return err
+}
+
 func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.Due) error {
 	if !s.Counts {
 		return nil
@@ -107,17 +139,7 @@ func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.D
 	if err != nil {
 		return err
 	}
-	rule, _ := t.l.o.Rules.Store(s.Store)
-	// A due time further off than the promise was set by a clock that was wrong.
-	from, to := nanos(now), nanos(now.Add(rule.ReadWithin))
-	switch {
-	case a.Full:
-		from, to = nanos(never), nanos(never)
-	case a.Kind == FollowUp:
-		from, to = -1, nanos(never)
-	case rule.ReadWithin <= 0:
-		to = nanos(never)
-	}
+	from, to := t.dueBounds(a, now)
 	which := ""
 	low, high := below(s.Under)
 	if s.Cursor > string(low) {
