@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
 	"firmus/fixity"
@@ -18,7 +19,7 @@ func (a *App) Letters(change func(*letters.Options)) (*letters.Letters, error) {
 	if err != nil {
 		return nil, err
 	}
-	o.Ledger, o.Rules = a.Ledger, a.Acts.Rules
+	o.Ledger, o.Rules, o.Layout = a.Ledger, a.Acts.Rules, acts.LayoutOf
 	if change != nil {
 		change(&o)
 	}

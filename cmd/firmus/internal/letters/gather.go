@@ -2,10 +2,12 @@ package letters
 
 import (
 	"errors"
+	"fmt"
 	"slices"
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/damage"
 	"firmus/fixity/ledger"
 )
 
@@ -27,6 +29,7 @@ type thread struct {
 	reads  bool     // others are to be read at once
 	first  time.Time
 	newest time.Time // of its letters, as far as findings were told first in them
+	heard  map[int64]string
 }
 
 // known is a file and its copies.
@@ -252,6 +255,66 @@ func (l *Letters) look(t *ledger.Tx, x *thread) error {
 	}
 	slices.Sort(x.read)
 	return nil
+}
+
+// hear says when in the recording the damage of a thread about one file is heard.
+func (l *Letters) hear(t *ledger.Tx, x *thread) error {
+	x.heard = map[int64]string{}
+	if l.o.Layout == nil || len(x.fileIDs()) != 1 {
+		return nil
+	}
+	for _, f := range x.open {
+		v := x.files[f.File].file.Version
+		if len(f.Ranges) == 0 || v == 0 {
+			continue
+		}
+		s, err := t.Sound(f.File, v)
+		if err != nil {
+			return err
+		}
+		if layout, ok := l.o.Layout(s); ok {
+			x.heard[f.ID] = heard(damage.Times(f.Ranges, layout), s.Duration)
+		}
+	}
+	return nil
+}
+
+// heard is where in a recording damage lies, in words.
+func heard(spans []damage.Span, whole time.Duration) string {
+	var said []string
+	outside := false
+	for _, s := range spans {
+		switch {
+		case !s.InSound:
+			outside = true
+		case len(said) < 3:
+			about := ""
+			if s.About {
+				about = "about "
+			}
+			said = append(said, fmt.Sprintf("%s%s to %s", about, damage.Clock(s.From), damage.Clock(s.To)))
+		}
+	}
+	inSound := 0
+	for _, s := range spans {
+		if s.InSound {
+			inSound++
+		}
+	}
+	if more := inSound - len(said); more > 0 {
+		said = append(said, fmt.Sprintf("%d more", more))
+	}
+	text := list(said)
+	if text != "" && whole > 0 {
+		text += " of " + damage.Clock(whole)
+	}
+	switch {
+	case outside && text != "":
+		text += "; and in the description in the file"
+	case outside:
+		text = "in the description in the file, outside the sound itself"
+	}
+	return text
 }
 
 // isAhead says that a copy is to be read at once, ahead of all that is merely due.

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/damage"
 	"firmus/fixity/ledger"
 	"firmus/fixity/policy"
 )
@@ -45,6 +46,9 @@ type Options struct {
 	Share func(store string) bool
 	// Closed says that nobody is there on the day of t: what isn't urgent waits; may be nil.
 	Closed func(t time.Time) bool
+	// Layout says where the samples lie in a version's file, so that damage can be told
+	// as a time in the recording; nil: it isn't.
+	Layout func(ledger.Sound) (damage.Layout, bool)
 	// Missed are the times at which a store should have been audited in a stretch of
 	// time, and was not; nil: that isn't known, and nothing is said of it.
 	Missed func(ctx context.Context, store string, from, to time.Time) ([]Missed, error)
@@ -122,10 +126,13 @@ type draft struct {
 // wrote meanwhile isn't written twice.
 func (l *Letters) Fill(ctx context.Context) (int, error) {
 	now := l.o.Now()
+	told, err := l.beside(ctx, now)
+	if err != nil {
+		return 0, err
+	}
 	var from, to ledger.LetterCursor
 	var drafts []draft
-	var quiet []ledger.Told
-	err := l.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+	err = l.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
 		if from, err = t.LetterCursor(); err != nil {
 			return err
 		}
@@ -139,22 +146,15 @@ func (l *Letters) Fill(ctx context.Context) (int, error) {
 		if from.Weekly.After(now) { // written by a clock that was wrong
 			to.Weekly = time.Time{}
 		}
-		if drafts, quiet, err = l.plan(ctx, t, now, from, &to); err != nil {
-			return err
-		}
-		return nil
+		drafts, err = l.plan(t, now, from, &to, told)
+		return err
 	})
-	if err != nil || to == from && len(drafts)+len(quiet) == 0 {
+	if err != nil || to == from && len(drafts) == 0 {
 		return 0, err
 	}
 	err = l.o.Ledger.Tx(ctx, now, func(t *ledger.Tx) error {
 		if err := t.MoveLetterCursor(from, to); err != nil {
 			return err
-		}
-		for _, x := range quiet {
-			if err := t.PutTold(x); err != nil {
-				return err
-			}
 		}
 		for _, d := range drafts {
 			if err := l.put(t, d); err != nil {
@@ -170,6 +170,50 @@ func (l *Letters) Fill(ctx context.Context) (int, error) {
 		return 0, err
 	}
 	return len(drafts), nil
+}
+
+// beside is what a weekly letter says that isn't in the ledger.
+type beside struct {
+	missed map[string][]Missed
+	notes  []Note
+}
+
+// beside asks for it if a weekly letter is due, and before the ledger is read: whoever
+// is asked reads the ledger too.
+func (l *Letters) beside(ctx context.Context, now time.Time) (beside, error) {
+	b := beside{missed: map[string][]Missed{}}
+	var c ledger.LetterCursor
+	if err := l.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		c, err = t.LetterCursor()
+		return err
+	}); err != nil {
+		return b, err
+	}
+	since := l.since(c, now)
+	if l.slotAfter(since).After(now) {
+		return b, nil
+	}
+	if c.Weekly.IsZero() {
+		since = now.AddDate(0, 0, -7)
+	}
+	for _, s := range l.o.Rules.Stores {
+		if l.o.Missed == nil {
+			break
+		}
+		m, err := l.o.Missed(ctx, s.Name, since, now)
+		if err != nil {
+			return b, fmt.Errorf("what %s missed: %w", s.Name, err)
+		}
+		b.missed[s.Name] = m
+	}
+	if l.o.Notes == nil {
+		return b, nil
+	}
+	var err error
+	if b.notes, err = l.o.Notes(ctx); err != nil {
+		err = fmt.Errorf("notes for the weekly letter: %w", err)
+	}
+	return b, err
 }
 
 // put gives a draft its number and its Message-ID.

@@ -1,7 +1,6 @@
 package letters
 
 import (
-	"context"
 	"errors"
 	"slices"
 	"time"
@@ -10,13 +9,14 @@ import (
 	"firmus/fixity/ledger"
 )
 
-// plan decides which letters are due now. quiet is what needs to be noted as told
-// without a letter. to is moved where a weekly letter is among them.
-func (l *Letters) plan(ctx context.Context, t *ledger.Tx, now time.Time, from ledger.LetterCursor, to *ledger.LetterCursor) (drafts []draft, quiet []ledger.Told, err error) {
+// plan decides which letters are due now. to is moved where a weekly letter is among
+// them.
+func (l *Letters) plan(t *ledger.Tx, now time.Time, from ledger.LetterCursor, to *ledger.LetterCursor, b beside) ([]draft, error) {
 	xs, err := threads(t)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
+	var drafts []draft
 	weekly := l.slotAfter(l.since(*to, now))
 	next := weekly
 	if !weekly.After(now) {
@@ -25,30 +25,30 @@ func (l *Letters) plan(ctx context.Context, t *ledger.Tx, now time.Time, from le
 	for _, x := range xs {
 		kind, err := l.due(t, x, now, to.Seq != from.Seq)
 		if err != nil {
-			return nil, nil, err
+			return nil, err
 		}
 		if kind == "" {
 			continue
 		}
 		d, err := l.draft(t, kind, x, now, next)
 		if err != nil {
-			return nil, nil, err
+			return nil, err
 		}
 		drafts = append(drafts, d)
 	}
 	if weekly.After(now) {
-		return drafts, nil, nil
+		return drafts, nil
 	}
-	d, err := l.weekly(ctx, t, xs, now, l.since(*to, now), next, from)
+	d, err := l.weekly(t, xs, now, l.since(*to, now), next, from, b)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	// A week whose letter could not be written in time has none: the newest slot counts.
 	to.Weekly = weekly
 	for s := weekly; !s.After(now); s = l.slotAfter(s) {
 		to.Weekly = s
 	}
-	return append(drafts, d), nil, nil
+	return append(drafts, d), nil
 }
 
 // due says which letter a thread needs now, "" if none. Whatever is needed to write
@@ -190,6 +190,9 @@ func (l *Letters) draft(t *ledger.Tx, kind string, x *thread, now, next time.Tim
 	}
 	events, err := t.EventCount()
 	if err != nil {
+		return d, err
+	}
+	if err := l.hear(t, x); err != nil {
 		return d, err
 	}
 	w := writer{words: l.words(), x: x, kind: kind, now: now, next: next, deputy: l.o.Mail.Deputy, name: l.o.Name, events: events}

@@ -34,7 +34,6 @@ type mailServer struct {
 	onRcpt   func(to string) error // nil takes everybody
 	onData   func() error          // nil takes everything
 	drop     bool                  // hangs up instead of answering DATA
-	conns    []net.Conn
 }
 
 type received struct {

@@ -109,6 +109,9 @@ func (w writer) ofFile() (string, page) {
 			also = "on the " + w.store(o.Store) + ": "
 		}
 		what.fact(label, also+report.What(w.masked(o)))
+		if s := w.x.heard[o.ID]; s != "" {
+			what.fact("Heard at", also+s)
+		}
 		what.fact("How sure", also+w.local(o.Detail))
 	}
 	p.add(what)

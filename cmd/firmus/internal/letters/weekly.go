@@ -1,7 +1,6 @@
 package letters
 
 import (
-	"context"
 	"fmt"
 	"slices"
 	"time"
@@ -38,8 +37,8 @@ type week struct {
 }
 
 // weekly writes the letter of the week.
-func (l *Letters) weekly(ctx context.Context, t *ledger.Tx, xs []*thread, now, since, next time.Time, from ledger.LetterCursor) (draft, error) {
-	w := week{words: l.words(), now: now, next: next, name: l.o.Name, host: l.o.Host, first: from.Weekly.IsZero(), missed: map[string][]Missed{}, to: l.recipients(false)}
+func (l *Letters) weekly(t *ledger.Tx, xs []*thread, now, since, next time.Time, from ledger.LetterCursor, b beside) (draft, error) {
+	w := week{words: l.words(), now: now, next: next, name: l.o.Name, host: l.o.Host, first: from.Weekly.IsZero(), missed: b.missed, notes: b.notes, to: l.recipients(false)}
 	// The last letter's week ended when it was due; of the first one's nothing is known.
 	w.since = since
 	if w.first {
@@ -54,22 +53,6 @@ func (l *Letters) weekly(ctx context.Context, t *ledger.Tx, xs []*thread, now, s
 	for _, x := range xs {
 		if len(x.open) > 0 {
 			w.urgent = append(w.urgent, x)
-		}
-	}
-	for _, s := range l.o.Rules.Stores {
-		if l.o.Missed == nil {
-			break
-		}
-		m, err := l.o.Missed(ctx, s.Name, w.since, now)
-		if err != nil {
-			return draft{}, err
-		}
-		w.missed[s.Name] = m
-	}
-	if l.o.Notes != nil {
-		var err error
-		if w.notes, err = l.o.Notes(ctx); err != nil {
-			return draft{}, err
 		}
 	}
 	subject, p := w.letter()
