@@ -45,6 +45,7 @@ type Known struct {
 	State   State
 	Size    int64 // as last read; -1 if it was never seen there
 	ModTime int64 // nanoseconds since 1970 UTC
+	Instead Type  // of what a listing shows at the path of a file that is gone; File: nothing
 }
 
 // Listed is what a part of a listing says. Only differences are in it.

@@ -127,6 +127,9 @@ func (m *merger) shown(ctx context.Context, e fixity.Entry) error {
 			m.both(*k, e)
 			break
 		}
+		if k.Path == e.Path {
+			k.Instead = e.Type
+		}
 		m.lacking(*k)
 		if k.Path == e.Path {
 			m.unknown(e)

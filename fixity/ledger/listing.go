@@ -85,8 +85,8 @@ func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.List
 			return err
 		}
 		for _, k := range l.Gone {
-			if _, err := t.exec(`INSERT INTO difference (audit, set_name, top, at, file) VALUES ($1, $2, $3, $4, $5) ON CONFLICT DO NOTHING`,
-				s.Audit, s.Set, []byte(top(k.Path)), []byte(k.Path), k.File); err != nil {
+			if _, err := t.exec(`INSERT INTO difference (audit, set_name, top, at, file, instead) VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING`,
+				s.Audit, s.Set, []byte(top(k.Path)), []byte(k.Path), k.File, instead(k.Instead)); err != nil {
 				return err
 			}
 		}
@@ -117,4 +117,17 @@ func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.List
 			AND EXISTS (SELECT 1 FROM shard WHERE id = $5 AND complete = 1)`, s.Store, s.Set, []byte(s.Top), s.Audit, s.ID)
 		return err
 	})
+}
+
+// instead says what lies at the path of a file that is gone, "" for nothing.
+func instead(t fixity.Type) string {
+	switch t {
+	case fixity.Link:
+		return "a link lies there instead"
+	case fixity.Special:
+		return "something that is no ordinary file lies there instead"
+	case fixity.Online:
+		return "only a placeholder lies there: its bytes are online only, so it is no copy"
+	}
+	return ""
 }

@@ -169,6 +169,7 @@ CREATE TABLE difference (
     top      BYTEA NOT NULL,
     at       BYTEA NOT NULL,
     file     BIGINT NOT NULL,
+    instead  TEXT COLLATE "C" NOT NULL DEFAULT '', -- what lies there that is no file of bytes
     PRIMARY KEY (audit, set_name, top, at)
 );
 

@@ -169,6 +169,7 @@ CREATE TABLE difference (
     top      BLOB NOT NULL,
     at       BLOB NOT NULL,
     file     INTEGER NOT NULL,
+    instead  TEXT NOT NULL DEFAULT '', -- what lies there that is no file of bytes
     PRIMARY KEY (audit, set_name, top, at)
 ) STRICT, WITHOUT ROWID;
 
