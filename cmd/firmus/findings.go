@@ -287,26 +287,34 @@ A whole reorganisation is signed off by its incident; type how many files it is.
 }
 
 func (c *command) settleCommand() *cobra.Command {
-	var reason string
+	var o acts.SettleOrder
 	cmd := &cobra.Command{
 		Use:   "settle N…",
 		Short: "Close findings with a reason",
 		Long: `Closes findings. What they tell of stays as it is: it isn't reported again while
-it stays just the same, and it doesn't count as an intact copy.`,
-		Args: cobra.MinimumNArgs(1),
+it stays just the same, and it doesn't count as an intact copy.
+
+--like N is one decision for a class: all open findings of the same store, set,
+kind and anatomy as N. If they are more than 20, type how many.`,
+		Args: cobra.ArbitraryArgs,
 	}
-	cmd.Flags().StringVar(&reason, "reason", "", "why (needed)")
+	cmd.Flags().StringVar(&o.Reason, "reason", "", "why (needed)")
+	cmd.Flags().Int64Var(&o.Like, "like", 0, "all open findings of the class of `N`")
+	cmd.Flags().Int64Var(&o.Files, "files", 0, "how many findings that is, when it is more than 20")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		ids, err := numbers(args)
-		if err != nil {
+		var err error
+		if o.Findings, err = numbers(args); err != nil {
 			return err
+		}
+		if len(args) == 0 && o.Like == 0 {
+			return usageError{errors.New("name the findings by their numbers, or a class by one of it")}
 		}
 		a, err := c.open(cmd.Context(), true)
 		if err != nil {
 			return err
 		}
 		defer a.Close()
-		fs, err := a.Acts.Settle(cmd.Context(), ids, reason)
+		fs, err := a.Acts.Settle(cmd.Context(), o)
 		if err != nil {
 			return err
 		}
@@ -319,7 +327,7 @@ it stays just the same, and it doesn't count as an intact copy.`,
 			return nil
 		}
 		for _, f := range fs {
-			c.printf("[%d] settled: %s\n", f.ID, strings.TrimSpace(reason))
+			c.printf("[%d] settled: %s\n", f.ID, strings.TrimSpace(o.Reason))
 		}
 		return nil
 	}

@@ -216,15 +216,36 @@ func (e *Env) rewriteManifests(ctx context.Context, touched map[string]map[strin
 	return nil
 }
 
+// SettleOrder says which findings a person closes.
+type SettleOrder struct {
+	Findings []int64
+	Like     int64 // and all of the class of this one: same store, set, kind and anatomy
+	Files    int64 // how many that is, typed by the person; 0: not typed
+	Reason   string
+}
+
 // Settle closes findings with a reason. What they tell of stays as it is and isn't
-// reported again while it stays the same; it still doesn't count as a copy.
-func (e *Env) Settle(ctx context.Context, ids []int64, reason string) ([]ledger.Finding, error) {
+// reported again while it stays the same; it still doesn't count as a copy. With
+// Like it is one decision for a class.
+func (e *Env) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, error) {
+	reason := o.Reason
 	if reason == "" {
 		return nil, fmt.Errorf("settling needs a reason (--reason): %w", fixity.ErrRefused)
+	}
+	ids := o.Findings
+	if o.Like != 0 {
+		class, err := e.classOf(ctx, o.Like)
+		if err != nil {
+			return nil, err
+		}
+		ids = append(slices.Clone(ids), class...)
 	}
 	fs, err := e.openFindings(ctx, ids, 0)
 	if err != nil {
 		return nil, err
+	}
+	if len(fs) > bulk && o.Files != int64(len(fs)) {
+		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to settle them all type their number: --files %d: %w", len(fs), len(fs), fixity.ErrRefused)
 	}
 	return fs, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		for _, f := range fs {
@@ -239,4 +260,23 @@ func (e *Env) Settle(ctx context.Context, ids []int64, reason string) ([]ledger.
 		}
 		return nil
 	})
+}
+
+// classOf are the open findings of the class of one: same store, set, subject, kind
+// and anatomy.
+func (e *Env) classOf(ctx context.Context, id int64) (ids []int64, err error) {
+	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		one, err := t.Finding(id)
+		if err != nil {
+			return fmt.Errorf("finding %d: %w", id, err)
+		}
+		all, err := t.OpenFindings(one.Store)
+		for _, f := range all {
+			if f.Set == one.Set && f.Subject == one.Subject && f.Kind == one.Kind && f.Anatomy == one.Anatomy {
+				ids = append(ids, f.ID)
+			}
+		}
+		return err
+	})
+	return ids, err
 }
