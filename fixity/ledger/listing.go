@@ -91,7 +91,8 @@ func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.List
 			}
 		}
 		for _, k := range l.Changed {
-			if _, err := t.exec(`UPDATE instance SET due_at = 0 WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4`,
+			// What is due ahead of all others stays so.
+			if _, err := t.exec(`UPDATE instance SET due_at = 0 WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4 AND due_at > 0`,
 				s.Store, s.Set, []byte(s.Top), []byte(k.Path)); err != nil {
 				return err
 			}
