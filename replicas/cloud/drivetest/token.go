@@ -9,8 +9,6 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"encoding/pem"
-	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
@@ -151,8 +149,8 @@ func (s *Server) giveToken(w http.ResponseWriter, r *http.Request) {
 	out := map[string]any{"access_token": rand.Text(), "token_type": "Bearer", "expires_in": 3599}
 	switch grant := r.PostFormValue("grant_type"); grant {
 	case "urn:ietf:params:oauth:grant-type:jwt-bearer": // RFC 7523
-		if err := s.checkJWT(r.PostFormValue("assertion")); err != nil {
-			refuse("invalid_grant", err.Error())
+		if wrong := s.checkJWT(r.PostFormValue("assertion")); wrong != "" {
+			refuse("invalid_grant", wrong)
 			return
 		}
 	case "authorization_code": // RFC 7636, section 4.6
@@ -183,18 +181,19 @@ func (s *Server) giveToken(w http.ResponseWriter, r *http.Request) {
 	json.NewEncoder(w).Encode(out)
 }
 
-// checkJWT says what is wrong with a service account's request (guide "Using OAuth
+// checkJWT says, in the service's words, what is wrong with a service account's
+// request, "" if nothing is (guide "Using OAuth
 // 2.0 for Server to Server Applications"; RFC 7515, RFC 7519).
-func (s *Server) checkJWT(text string) error {
+func (s *Server) checkJWT(text string) (wrong string) {
 	parts := strings.Split(text, ".")
 	if len(parts) != 3 {
-		return errors.New("Invalid JWT")
+		return "Invalid JWT"
 	}
 	var raw [3][]byte
 	for i, p := range parts {
 		b, err := base64.RawURLEncoding.DecodeString(p)
 		if err != nil {
-			return errors.New("Invalid JWT")
+			return "Invalid JWT"
 		}
 		raw[i] = b
 	}
@@ -204,19 +203,19 @@ func (s *Server) checkJWT(text string) error {
 		Iat, Exp        int64
 	}
 	if json.Unmarshal(raw[0], &head) != nil || json.Unmarshal(raw[1], &claim) != nil {
-		return errors.New("Invalid JWT")
+		return "Invalid JWT"
 	}
 	key := s.tokens.keys[head.Kid]
 	sum := sha256.Sum256([]byte(parts[0] + "." + parts[1]))
 	if key == nil || head.Alg != "RS256" || rsa.VerifyPKCS1v15(key, crypto.SHA256, sum[:], raw[2]) != nil {
-		return errors.New("Invalid JWT Signature.")
+		return "Invalid JWT Signature."
 	}
 	if claim.Aud != s.TokenURL() {
-		return fmt.Errorf("Invalid JWT: audience %s", claim.Aud)
+		return "Invalid JWT: audience " + claim.Aud
 	}
 	if now := time.Now().Add(s.ahead); time.Unix(claim.Iat, 0).Sub(now).Abs() > 10*time.Minute || claim.Exp-claim.Iat > 3600 {
-		return errors.New("Invalid JWT: Token must be a short-lived token (60 minutes) and in a reasonable timeframe. Check your iat and exp values in the JWT claim.")
+		return "Invalid JWT: Token must be a short-lived token (60 minutes) and in a reasonable timeframe. Check your iat and exp values in the JWT claim."
 	}
 	s.tokens.scopes = append(s.tokens.scopes, strings.Fields(claim.Scope)...)
-	return nil
+	return ""
 }

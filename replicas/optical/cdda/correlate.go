@@ -24,12 +24,10 @@ const (
 
 // correlator compares stretches of sources with the disc.
 type correlator struct {
-	c       *comparison
-	t       *transform
-	x, y    []complex128
-	a, b    []complex128
-	at      int64 // where the lag of the last stretch that was alike is centred
-	windows int
+	c    *comparison
+	t    *transform
+	x, y []complex128
+	a, b []complex128
 }
 
 func (c *comparison) correlator() *correlator {
