@@ -76,7 +76,7 @@ func (t *Tx) knownPage(query string, s fixity.Shard, after string, limit int) ([
 // CommitListing writes what a part of a listing found to differ. ErrLost if the
 // claim no longer holds; nothing is written then.
 func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.Listed) error {
-	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
+	return r.l.soon(ctx, r.now(), func(t *Tx) error {
 		to, cursor := fixity.PhaseList, l.Cursor
 		if l.Done {
 			to, cursor = fixity.PhaseListed, ""

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"slices"
@@ -44,7 +45,42 @@ const writerLock = 0x6669726d7573 // "firmus"
 // Tx runs fn in a write transaction that carries the time now. Whatever fn
 // recorded is committed with its events, or nothing is.
 func (l *Ledger) Tx(ctx context.Context, now time.Time, fn func(*Tx) error) error {
-	q, err := l.w.BeginTx(ctx, nil)
+	return l.tx(ctx, l.w, now, fn)
+}
+
+// soon is Tx for what a power cut may take back: it is whole or not there, and lasts
+// from the next Tx on. It saves a wait for the drive.
+func (l *Ledger) soon(ctx context.Context, now time.Time, fn func(*Tx) error) error {
+	if l.postgres {
+		return l.Tx(ctx, now, func(t *Tx) error {
+			if _, err := t.exec(`SET LOCAL synchronous_commit = off`); err != nil {
+				return err
+			}
+			return fn(t)
+		})
+	}
+	c, err := l.w.Conn(ctx)
+	if err != nil {
+		return fmt.Errorf("begin: %w", l.translate(err))
+	}
+	defer c.Close()
+	if _, err := c.ExecContext(ctx, `PRAGMA synchronous = NORMAL`); err != nil {
+		return fmt.Errorf("begin: %w", l.translate(err))
+	}
+	defer func() {
+		if _, err := c.ExecContext(context.WithoutCancel(ctx), `PRAGMA synchronous = FULL`); err != nil {
+			_ = c.Raw(func(any) error { return driver.ErrBadConn }) // the next one is opened as the DSN says
+		}
+	}()
+	return l.tx(ctx, c, now, fn)
+}
+
+type beginner interface {
+	BeginTx(context.Context, *sql.TxOptions) (*sql.Tx, error)
+}
+
+func (l *Ledger) tx(ctx context.Context, b beginner, now time.Time, fn func(*Tx) error) error {
+	q, err := b.BeginTx(ctx, nil)
 	if err != nil {
 		return fmt.Errorf("begin: %w", l.translate(err))
 	}
