@@ -90,6 +90,11 @@ func (c *command) check(ctx context.Context, mail bool) error {
 	for _, p := range clouds {
 		lines = append(lines, checkLine{"store " + p.Store, !p.Grave, p.Text})
 	}
+	daemon, err := c.checkDaemon(ctx, cfg, a)
+	if err != nil {
+		return err
+	}
+	lines = append(lines, daemon...)
 	letters, err := c.checkMail(ctx, cfg, a, mail)
 	if err != nil {
 		return err

@@ -32,6 +32,7 @@ func TestScript(t *testing.T) {
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("FIRMUS_ALL_PARTS", os.Getenv("FIRMUS_ALL_PARTS"))
 			e.Setenv("TZ", "UTC")
+			e.Setenv("PORT", freePort(t))
 			return nil
 		},
 		Condition: func(cond string) (bool, error) {
@@ -48,14 +49,17 @@ func TestScript(t *testing.T) {
 			return false, fmt.Errorf("unknown condition %q", cond)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"wave":  cmdWave,
-			"flip":  cmdFlip,
-			"age":   cmdAge,
-			"exits": cmdExits,
-			"json":  cmdJSON,
-			"sleep": cmdSleep,
-			"trees": cmdTrees,
-			"touch": cmdTouch,
+			"wave":   cmdWave,
+			"flip":   cmdFlip,
+			"age":    cmdAge,
+			"exits":  cmdExits,
+			"json":   cmdJSON,
+			"sleep":  cmdSleep,
+			"trees":  cmdTrees,
+			"touch":  cmdTouch,
+			"get":    cmdGet,
+			"within": cmdWithin,
+			"hup":    cmdHup,
 		},
 	})
 }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"os"
 	"sync"
 	"time"
 
@@ -127,12 +126,7 @@ func (d *Daemon) begin(ctx context.Context, cfg *config.Config) (*session, func(
 	if err != nil {
 		return nil, nil, err
 	}
-	name := "daemon"
-	if cfg.Ledger.URL != "" { // one on each computer that shares the ledger
-		host, _ := os.Hostname()
-		name += "." + host
-	}
-	unlock, err := s.a.Ledger.LockStore(ctx, name, "firmus serve", 0, time.Now)
+	unlock, err := s.a.Ledger.LockStore(ctx, daemonLock(cfg), "firmus serve", 0, time.Now)
 	if err != nil {
 		s.a.Close()
 		if errors.Is(err, fixity.ErrBusy) {

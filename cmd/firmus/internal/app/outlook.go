@@ -1,0 +1,189 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"strings"
+	"time"
+
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/schedule"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// Check is one thing that the daemon needs, or foresees.
+type Check struct {
+	What   string
+	OK     bool
+	Detail string
+}
+
+// shownTimes is how many of a schedule's next times are shown.
+const shownTimes = 5
+
+// CheckSchedules says when each store's turn comes next. It needs no ledger.
+func CheckSchedules(cfg *config.Config, now time.Time) []Check {
+	var out []Check
+	for _, st := range cfg.Stores {
+		if st.Schedule == "" {
+			continue
+		}
+		c := Check{What: "store " + st.Name + ", schedule"}
+		times, err := schedule.Parse(st.Schedule, time.Local)
+		if err != nil {
+			c.Detail = err.Error()
+			out = append(out, c)
+			continue
+		}
+		w := schedule.Window(st.Window)
+		var next []string
+		for _, at := range times.Upcoming(now, shownTimes) {
+			text := at.Format("Mon 2 Jan 15:04 MST")
+			if opens := w.Opens(at); !opens.Equal(at) {
+				text += " (waits for its window until " + opens.Format("15:04") + ")"
+			}
+			next = append(next, text)
+		}
+		c.OK, c.Detail = true, "next: "+strings.Join(next, ", ")
+		out = append(out, c)
+	}
+	return out
+}
+
+// lately is how long ago a scheduled audit may have been done last.
+const lately = 3 * 24 * time.Hour
+
+// CheckDaemon says how the schedules were kept, and whether promises to read will be.
+func (a *App) CheckDaemon(ctx context.Context, now time.Time) ([]Check, error) {
+	var out []Check
+	for _, st := range a.Config.Stores {
+		if st.Schedule == "" {
+			continue
+		}
+		last, done, err := schedule.InLedger{Ledger: a.Ledger, Job: ledger.FiringAudit}.Last(ctx, st.Name)
+		switch {
+		case errors.Is(err, fixity.ErrNotFound):
+		case err != nil:
+			return out, err
+		default:
+			out = append(out, keptCheck(st.Name, last, done, now))
+		}
+		o, err := a.Outlook(ctx, st, now)
+		if err != nil {
+			return out, err
+		}
+		if st.ReadWithin > 0 && o.Files > 0 {
+			out = append(out, promiseCheck(st, o, now))
+		}
+	}
+	return out, nil
+}
+
+func keptCheck(store string, last ledger.Firing, done, now time.Time) Check {
+	c := Check{What: "store " + store + ", scheduled audits"}
+	stamp := func(t time.Time) string { return t.Local().Format("Mon 2 Jan 15:04") }
+	switch {
+	case last.Outcome == ledger.FiringBegun:
+		c.OK, c.Detail = true, "the schedule begins; none was due yet"
+	case last.Outcome == ledger.FiringDone && now.Sub(done) < lately:
+		c.OK, c.Detail = true, "last done "+stamp(done)
+	case last.Outcome == "" && last.Ended.IsZero():
+		c.OK, c.Detail = true, "one goes on, or was cut off and will be taken up"
+	case last.Outcome == ledger.FiringBusy || last.Outcome == ledger.FiringStopped:
+		c.OK, c.Detail = true, "will be tried again: "+last.Trouble
+	case last.Outcome == ledger.FiringDone:
+		c.Detail = "last done " + stamp(done) + ": does \"firmus serve\" run?"
+	default:
+		c.Detail = fmt.Sprintf("%s, %s: %s", stamp(last.Tried), last.Outcome, last.Trouble)
+	}
+	return c
+}
+
+func promiseCheck(st config.Store, o Outlook, now time.Time) Check {
+	c := Check{What: "store " + st.Name + ", every byte read within " + st.ReadWithin.String(), OK: true}
+	f := o.Forecast
+	day := f.Broken.Format("Mon 2 Jan 2006")
+	switch {
+	case f.Broken.IsZero() && !f.Known:
+		c.Detail = "kept; how fast it is read isn't known yet, so nothing is foreseen"
+	case f.Broken.IsZero():
+		c.Detail = "kept, and will be"
+	case f.Broken.Before(now.Truncate(24 * time.Hour)):
+		c.OK, c.Detail = false, "broken since "+day
+	case st.Visiting:
+		c.Detail = "kept; it must come by " + day
+	default:
+		c.OK, c.Detail = false, fmt.Sprintf("will be broken on %s if nothing changes: %d MB can't be read by then", day, max(f.Short/1_000_000, 1))
+	}
+	return c
+}
+
+// CheckListen says whether the address for pages and metrics can be had. The daemon
+// that has it is no trouble.
+func CheckListen(ctx context.Context, cfg *config.Config, a *App) Check {
+	c := Check{What: "address " + cfg.Web.Listen, OK: true, Detail: "free: no daemon runs"}
+	if cfg.Web.Listen == "" {
+		return Check{What: "address", OK: true, Detail: "none: no pages and no metrics are served"}
+	}
+	l, err := net.Listen("tcp", cfg.Web.Listen)
+	for range 5 { // another one may be just looking, too
+		if err == nil {
+			l.Close()
+			return c
+		}
+		time.Sleep(100 * time.Millisecond)
+		l, err = net.Listen("tcp", cfg.Web.Listen)
+	}
+	if err == nil {
+		l.Close()
+		return c
+	}
+	if a != nil {
+		unlock, lockErr := a.Ledger.LockStore(ctx, daemonLock(cfg), "firmus check", 0, time.Now)
+		if errors.Is(lockErr, fixity.ErrBusy) {
+			c.Detail = "the daemon has it"
+			return c
+		}
+		if lockErr == nil {
+			unlock()
+		}
+	}
+	c.OK, c.Detail = false, fmt.Sprintf("pages and metrics can't be served: %v", err)
+	return c
+}
+
+// daemonLock names the lock of the one daemon of an archive on a computer. Several
+// computers may share a ledger, each with a daemon.
+func daemonLock(cfg *config.Config) string {
+	name := "daemon"
+	if cfg.Ledger.URL != "" {
+		host, _ := os.Hostname()
+		name += "." + host
+	}
+	return name
+}
+
+// leastRoom is how much room the ledger's drive must have left: some months of
+// events and a snapshot.
+const leastRoom = 100 << 20
+
+// CheckRoom says whether the ledger can be written to, and has room to grow.
+func (a *App) CheckRoom(ctx context.Context) Check {
+	c := Check{What: "ledger, writing", OK: true}
+	if err := a.Ledger.Tx(ctx, time.Now(), func(*ledger.Tx) error { return nil }); err != nil {
+		c.OK, c.Detail = errors.Is(err, fixity.ErrBusy), err.Error()
+		return c
+	}
+	free := freeBytes(a.Config.State)
+	switch {
+	case free >= 0 && free < leastRoom:
+		c.OK, c.Detail = false, fmt.Sprintf("only %d MB are left on the drive of %s", free/1_000_000, a.Config.State)
+	case free >= 0:
+		c.Detail = fmt.Sprintf("can be written to; %d MB are left on its drive", free/1_000_000)
+	}
+	return c
+}
