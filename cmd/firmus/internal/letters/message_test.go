@@ -6,6 +6,7 @@ import (
 	"mime/multipart"
 	"mime/quotedprintable"
 	"net/mail"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -177,6 +178,9 @@ func TestInjection(t *testing.T) {
 	}
 
 	// Through the whole: from a file's name to the server.
+	if runtime.GOOS == "windows" {
+		return // no file can be called that
+	}
 	w := newWorld(t, "")
 	name := "QV-0107/QV-0107_A\nBcc: everybody@elsewhere.example\n\n<script>.wav"
 	w.options = func(o *letters.Options) { o.Titles, o.Name = true, "Survey\r\nBcc: all@elsewhere.example" }

@@ -47,6 +47,12 @@ func startPostfix(t *testing.T) (*postfix, *x509.CertPool) {
 	t.Helper()
 	program := needs(t, "postfix", "postfix")
 	saslpasswd := needs(t, "saslpasswd2", "sasl2-bin")
+	if plain, _ := filepath.Glob("/usr/lib/*/sasl2/libplain.so"); len(plain) == 0 {
+		if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
+			t.Fatal("no way to log in (Debian: libsasl2-modules)")
+		}
+		t.Skip("no way to log in (Debian: libsasl2-modules)")
+	}
 	if os.Getuid() != 0 {
 		if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
 			t.Fatal("postfix starts as root only")

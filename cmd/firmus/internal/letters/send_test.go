@@ -1,6 +1,7 @@
 package letters_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -316,19 +317,29 @@ func TestKilled(t *testing.T) {
 			w.now = w.now.Add(8 * 24 * time.Hour)
 			cmd := exec.Command(os.Args[0], "-test.run=^TestKilled$")
 			cmd.Env = append(os.Environ(), killed+"="+at, "FIRMUS_TEST_DIR="+w.dir, "FIRMUS_TEST_SERVER="+w.server.addr, "FIRMUS_TEST_NOW="+w.now.Format(time.RFC3339))
+			var out bytes.Buffer
+			cmd.Stdout, cmd.Stderr = &out, &out
+			taken, ended := make(chan struct{}), make(chan struct{})
 			if at == "taken" {
 				// The process is ended while the server says yes to the first letter.
 				w.server.set(func(m *mailServer) {
-					m.onData = func() error { m.onData = nil; cmd.Process.Kill(); return nil }
+					m.onData = func() error { m.onData = nil; close(taken); <-ended; return nil }
 				})
 			}
-			out, err := cmd.CombinedOutput()
-			if err == nil {
-				t.Fatalf("the child went on:\n%s", out)
+			if err := cmd.Start(); err != nil {
+				t.Fatal(err)
 			}
+			if at == "taken" {
+				<-taken
+				cmd.Process.Kill()
+			}
+			if err := cmd.Wait(); err == nil {
+				t.Fatalf("the child went on:\n%s", &out)
+			}
+			close(ended)
 			before := len(w.server.got())
 			if at == "taken" && before != 1 || at == "filled" && before != 0 {
-				t.Fatalf("%d mails before the end:\n%s", before, out)
+				t.Fatalf("%d mails before the end:\n%s", before, &out)
 			}
 			w.with(func(a *app.App) {
 				l := w.letters(a)
