@@ -17,7 +17,14 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
+// beProgram in the environment makes the test binary the program itself: for tests
+// that kill it.
+const beProgram = "FIRMUS_TEST_BE_PROGRAM"
+
 func TestMain(m *testing.M) {
+	if os.Getenv(beProgram) != "" {
+		main()
+	}
 	testscript.Main(m, map[string]func(){"firmus": main})
 }
 
