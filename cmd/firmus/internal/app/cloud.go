@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"iter"
@@ -47,6 +48,16 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 
 // onlyRead is a root on which nothing is ever written.
 type onlyRead struct{ *cloud.Folder }
+
+// Identify says of a dead credential in the error's text that it is one: of the error
+// only that text is kept, and a dead credential doesn't come to life by waiting.
+func (r onlyRead) Identify(ctx context.Context) (fixity.Identity, error) {
+	id, err := r.Folder.Identify(ctx)
+	if errors.Is(err, cloud.ErrBlind) {
+		err = fmt.Errorf("%s: %w", cloud.ErrBlind.Error(), err)
+	}
+	return id, err
+}
 
 // ConfirmGone asks the service again for what its listing doesn't show.
 func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (notes []string, err error) {

@@ -10,6 +10,8 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/replicas/cloud"
 )
 
 // Letters are those of this archive; fixity.ErrNotFound if the configuration has no
@@ -53,6 +55,7 @@ func letterOptions(c *config.Config, now func() time.Time) (letters.Options, err
 		}
 		return false
 	}
+	o.Shut = func(f ledger.Finding) bool { return strings.Contains(f.Detail, cloud.ErrBlind.Error()) }
 	o.Share = func(store string) bool {
 		s, _ := c.Store(store)
 		if s.Kind == config.Cloud {

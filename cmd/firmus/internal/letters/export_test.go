@@ -25,6 +25,7 @@ type Matter struct {
 	Rules       policy.Rules
 	Zone        *time.Location
 	Titles      bool
+	Shut        bool
 }
 
 // Write is the subject, the text and the HTML of a letter.
@@ -40,7 +41,7 @@ func Write(m Matter) (subject, text, html string, err error) {
 	for _, s := range m.Away {
 		x.away[s] = true
 	}
-	w := writer{words: words{m.Rules, m.Zone, m.Titles}, x: x, kind: m.Kind, now: m.Now, next: m.Next, deputy: m.Deputy, to: m.To, name: "Quillmere Valley Song Survey", events: 48219}
+	w := writer{words: words{m.Rules, m.Zone, m.Titles}, shut: func(f ledger.Finding) bool { return m.Shut }, x: x, kind: m.Kind, now: m.Now, next: m.Next, deputy: m.Deputy, to: m.To, name: "Quillmere Valley Song Survey", events: 48219}
 	subject, p := w.letter()
 	html, err = p.html(subject)
 	return subject, p.text(), html, err

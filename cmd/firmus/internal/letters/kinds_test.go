@@ -113,6 +113,10 @@ func matters() map[string]letters.Matter {
 	away := ledger.Finding{Finding: fixity.Finding{ID: 30, Subject: fixity.OfStore, Kind: fixity.Away, Urgency: fixity.AtRisk, Store: "vault", Count: 4203,
 		Detail: "/mnt/vault/masters (masters): no such file or directory", Opened: at(24, 1, 0), Seen: at(25, 1, 0)}}
 	add("away", letters.Matter{Open: []ledger.Finding{away}})
+	cloud := away
+	cloud.ID, cloud.Store, cloud.Detail = 32, "cloud", "(masters): the credential doesn't work: store is away"
+	add("sign-in", letters.Matter{Open: []ledger.Finding{cloud}, Shut: true})
+	add("away-cloud", letters.Matter{Open: []ledger.Finding{cloud}})
 	few := ledger.Finding{Finding: fixity.Finding{ID: 31, Subject: fixity.OfStore, Kind: fixity.Few, Urgency: fixity.AtRisk, Store: "studio", Count: 9,
 		Detail: "9 files have had fewer independent copies than the rule asks, for longer than it allows", Opened: at(25, 2, 0), Seen: at(25, 2, 0)}}
 	add("few", letters.Matter{Open: []ledger.Finding{few}})

@@ -44,6 +44,9 @@ type Options struct {
 	// Share says that a store is a network share or in the cloud, where a hiccup isn't
 	// worth a letter; nil: only those in the cloud are.
 	Share func(store string) bool
+	// Shut says that a store which is away won't come back by itself: its sign-in is
+	// dead. That is told at once; may be nil.
+	Shut func(f ledger.Finding) bool
 	// Closed says that nobody is there on the day of t: what isn't urgent waits; may be nil.
 	Closed func(t time.Time) bool
 	// Layout says where the samples lie in a version's file, so that damage can be told
@@ -93,6 +96,9 @@ func New(o Options) (*Letters, error) {
 	}
 	if o.Share == nil {
 		o.Share = func(store string) bool { s, _ := o.Rules.Store(store); return s.Kind == "cloud" }
+	}
+	if o.Shut == nil {
+		o.Shut = func(ledger.Finding) bool { return false }
 	}
 	if o.Closed == nil {
 		o.Closed = func(time.Time) bool { return false }

@@ -23,6 +23,14 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 			fmt.Sprintf("It was last there %s. %s expected on it; none of them is said to be missing while it is away.", w.when(w.x.stores[f.Store].Seen), are(f.Count)),
 			"Please connect it, or find out where it is. Do not put another drive or folder in its place.",
 		}
+		if rule, _ := w.rules.Store(f.Store); rule.Kind == "cloud" {
+			p.Lead[2] = "Please look what is wrong: the check below says it, and what to do."
+			if w.shut(f) {
+				subject = fmt.Sprintf("%s - the sign-in to the %s doesn't work any more [%d]", urgency(f.Urgency), w.store(f.Store), f.ID)
+				p.Lead[0] = fmt.Sprintf("The sign-in to the %s doesn't work any more, since %s: nothing of it can be checked.", w.storeAt(f.Store), w.when(f.Opened))
+				p.Lead[2] = "Please renew the sign-in this week. The check below says what is wrong, and how."
+			}
+		}
 		what.fact("What", w.local(f.Detail))
 		what.fact("How sure", fmt.Sprintf("tried first %s, last %s", w.when(f.Opened), w.when(f.Seen)))
 	case fixity.Few:

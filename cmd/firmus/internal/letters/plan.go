@@ -91,7 +91,7 @@ func (l *Letters) due(t *ledger.Tx, x *thread, now time.Time, news bool) (string
 // waits says that a finding isn't told yet: a store that could not be reached often
 // is there again before anybody could have done anything.
 func (l *Letters) waits(f ledger.Finding, now time.Time) bool {
-	if f.Kind != fixity.Away {
+	if f.Kind != fixity.Away || l.o.Shut(f) {
 		return false
 	}
 	if l.o.Closed(now.In(l.o.Zone)) {
@@ -195,7 +195,7 @@ func (l *Letters) draft(t *ledger.Tx, kind string, x *thread, now, next time.Tim
 	if err := l.hear(t, x); err != nil {
 		return d, err
 	}
-	w := writer{words: l.words(), x: x, kind: kind, now: now, next: next, deputy: l.o.Mail.Deputy, name: l.o.Name, events: events}
+	w := writer{words: l.words(), shut: l.o.Shut, x: x, kind: kind, now: now, next: next, deputy: l.o.Mail.Deputy, name: l.o.Name, events: events}
 	d.to = l.recipients(deputy)
 	w.to = d.to
 	subject, p := w.letter()

@@ -25,6 +25,9 @@ func TestAway(t *testing.T) {
 		{"a drive", nil, 0, "Wed 4 Mar 08:00"},
 		{"a share", func(o *letters.Options) { o.Share = func(string) bool { return true } }, 0, "Thu 5 Mar 02:00"},
 		{"a share, back the second night", func(o *letters.Options) { o.Share = func(string) bool { return true } }, 2, ""},
+		{"a sign-in that is dead", func(o *letters.Options) {
+			o.Share, o.Shut = func(string) bool { return true }, func(ledger.Finding) bool { return true }
+		}, 0, "Wed 4 Mar 02:00"},
 		{"a holiday", func(o *letters.Options) { o.Closed = func(t time.Time) bool { return t.Day() < 6 } }, 0, "Fri 6 Mar 00:00"},
 	}
 	for _, tc := range cases {

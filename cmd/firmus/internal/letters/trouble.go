@@ -15,6 +15,7 @@ import (
 // writer writes one letter about one matter.
 type writer struct {
 	words
+	shut   func(ledger.Finding) bool
 	x      *thread
 	kind   string
 	now    time.Time

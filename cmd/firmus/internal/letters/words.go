@@ -224,6 +224,9 @@ func (w words) masked(f ledger.Finding) ledger.Finding {
 func (w words) steps(f ledger.Finding) []string {
 	rule, _ := w.rules.Store(f.Store)
 	set, _ := w.rules.Set(f.Set)
+	if f.Kind == fixity.Away && rule.Kind == "cloud" { // nobody can plug it in
+		return []string{"Run: firmus check", "When that says that it can be audited, run: firmus audit " + f.Store}
+	}
 	return report.Next(w.masked(f), rule.Arrivals, set.Role)
 }
 
