@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"os"
-	"path/filepath"
 	"runtime"
 	"strings"
 
@@ -48,11 +47,6 @@ With --root the files are written below another folder and nothing is started.`,
 		}
 		o := serviceOptions(cfg)
 		o.Root, o.User, o.Binary = root, user, binary
-		if root != "" {
-			if o.Root, err = filepath.Abs(root); err != nil {
-				return err
-			}
-		}
 		if o.Binary == "" {
 			if o.Binary, err = os.Executable(); err != nil {
 				return err
@@ -82,7 +76,7 @@ func serviceOptions(cfg *config.Config) service.Options {
 			if s.Kind != config.Disk {
 				continue
 			}
-			if s.Marker || s.Manifests || s.Arrivals {
+			if s.Marker || s.Manifests {
 				o.Writes = append(o.Writes, r.Path)
 			} else {
 				o.Reads = append(o.Reads, r.Path)

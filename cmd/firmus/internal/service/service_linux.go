@@ -47,7 +47,7 @@ func Install(ctx context.Context, o Options) ([]string, error) {
 	}
 	var wrote []string
 	for _, f := range files {
-		path := filepath.Join("/", o.Root, f.name)
+		path := o.path(f.name)
 		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 			return wrote, err
 		}
@@ -70,6 +70,14 @@ func Install(ctx context.Context, o Options) ([]string, error) {
 		}
 	}
 	return wrote, nil
+}
+
+// path is where one of the system's files lies.
+func (o Options) path(name string) string {
+	if o.Root == "" {
+		return filepath.Join("/", name)
+	}
+	return filepath.Join(o.Root, name)
 }
 
 // replace writes a file whole or not at all.
@@ -133,7 +141,7 @@ func Remove(ctx context.Context, o Options) ([]string, error) {
 	}
 	var gone []string
 	for _, f := range []string{dropIn, unitFile, usersFile} {
-		path := filepath.Join("/", o.Root, f)
+		path := o.path(f)
 		switch err := os.Remove(path); {
 		case err == nil:
 			gone = append(gone, path)
@@ -141,7 +149,7 @@ func Remove(ctx context.Context, o Options) ([]string, error) {
 			errs = append(errs, err)
 		}
 	}
-	_ = os.Remove(filepath.Join("/", o.Root, filepath.Dir(dropIn))) // if nobody else put something there
+	_ = os.Remove(o.path(filepath.Dir(dropIn))) // if nobody else put something there
 	if o.Root == "" && len(gone) > 0 {
 		errs = append(errs, call(ctx, "systemctl", "daemon-reload"))
 	}
@@ -153,7 +161,7 @@ func Remove(ctx context.Context, o Options) ([]string, error) {
 
 // State asks how the service is.
 func State(ctx context.Context, o Options) (Status, error) {
-	s := Status{File: filepath.Join("/", o.Root, unitFile)}
+	s := Status{File: o.path(unitFile)}
 	_, err := os.Stat(s.File)
 	if errors.Is(err, fs.ErrNotExist) {
 		s.Detail = "not installed"
