@@ -2,9 +2,12 @@ package main
 
 import (
 	"errors"
+	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -42,6 +45,51 @@ looked at the folders. What lies there is then read by the next audit.`,
 	}
 	cmd.AddCommand(adopt)
 	cmd.AddCommand(c.storeActs()...)
+	cmd.AddCommand(c.signInCommand())
+	return cmd
+}
+
+func (c *command) signInCommand() *cobra.Command {
+	var client string
+	cmd := &cobra.Command{
+		Use:   "signin NAME --client FILE",
+		Short: "Sign in to a cloud store with a person's own account",
+		Long: `For an archive whose folder can't be shared with a service account. It prints an
+address to open in a browser on this computer; what comes of it is kept where the
+configuration says the store's credentials are. Only reading is asked for, but of
+all that the person can see: a service account's key is better where it can be had.
+
+FILE is what the service gives out for a program of the type "desktop app".`,
+		Args:              cobra.ExactArgs(1),
+		ValidArgsFunction: c.completeStores,
+	}
+	cmd.Flags().StringVar(&client, "client", "", "the program's own `FILE` from the service (needed)")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if client == "" {
+			return usageError{plainError("say which file the service gave out for this program: --client FILE")}
+		}
+		cfg, err := c.load()
+		if err != nil {
+			return err
+		}
+		text, err := os.ReadFile(client)
+		if err != nil {
+			return err
+		}
+		path, err := app.SignIn(cmd.Context(), cfg, args[0], text, time.Now, func(url string) error {
+			c.say("open this address in a browser on this computer:\n  %s", url)
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		if c.json {
+			c.document(map[string]any{"store": args[0], "credentials": path, "exit": 0})
+			return nil
+		}
+		c.printf("signed in; kept in %s\n", path)
+		return nil
+	}
 	return cmd
 }
 

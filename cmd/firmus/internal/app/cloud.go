@@ -144,3 +144,18 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 	}
 	return out, nil
 }
+
+// SignIn lets a person sign in to the service of a store with their own account, in
+// their browser, and keeps what comes of it where the configuration says the store's
+// credentials are. Only reading is asked for. show is given the address to open.
+func SignIn(ctx context.Context, c *config.Config, store string, client []byte, now func() time.Time, show func(url string) error) (string, error) {
+	s, ok := c.Store(store)
+	if !ok || s.Kind != config.Cloud || s.Credentials == "" {
+		return "", fmt.Errorf("store %q is no cloud store with credentials in the configuration: %w", store, fixity.ErrRefused)
+	}
+	text, err := drive.SignIn{Client: client, Show: show, Now: now}.Run(ctx)
+	if err != nil {
+		return "", fmt.Errorf("sign in for store %s: %w", store, err)
+	}
+	return s.Credentials, drive.SaveCredential(s.Credentials, text)
+}
