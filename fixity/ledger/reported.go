@@ -150,3 +150,18 @@ func (t *Tx) Distrust(audit int64, set, why string) error {
 	_, err := t.exec(`UPDATE shard SET complete = 0, trouble = $3 WHERE audit = $1 AND set_name = $2 AND top = $4`, audit, set, why, []byte{})
 	return err
 }
+
+// SaidOfGone keeps what a service says of files that its listing doesn't show: that
+// they lie in the bin, and until when.
+func (t *Tx) SaidOfGone(audit int64, set string, said map[string]string) error {
+	for path, text := range said {
+		if _, err := t.exec(`UPDATE difference SET instead = $5 WHERE audit = $1 AND set_name = $2 AND top = $3 AND at = $4`,
+			audit, set, []byte(top(path)), []byte(path), text); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Retell changes what a finding tells of how it was seen; not what it is.
+func (t *Tx) Retell(f Finding) error { return t.putFinding(f) }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -13,6 +14,7 @@ import (
 	"firmus/fixity/essence"
 	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
 )
 
 // maxExamined bounds how many altered copies are compared with an intact one after
@@ -38,6 +40,9 @@ func (e *Env) examineFresh(ctx context.Context, order time.Time) error {
 		}
 		return err
 	}); err != nil {
+		return err
+	}
+	if err := e.carriedOver(ctx, order); err != nil {
 		return err
 	}
 	for i, f := range fs {
@@ -192,4 +197,62 @@ func (e *Env) DamageOf(ctx context.Context, f ledger.Finding) (Damage, bool, err
 		return Damage{}, false, nil
 	}
 	return Damage{damage.Times(f.Ranges, layout), s.Duration}, true, nil
+}
+
+// carried begins what a finding is told besides when the same befell a store that
+// follows its own, or is followed by it.
+const carried = "the same in "
+
+// carriedOver tells of new findings in stores that follow one another that they are
+// one act: a wrong hand in the one was carried over to the other.
+func (e *Env) carriedOver(ctx context.Context, order time.Time) error {
+	if !slices.ContainsFunc(e.Rules.Stores, func(s policy.Store) bool { return s.Follows != "" }) {
+		return nil
+	}
+	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		all, err := t.OpenFindings("")
+		if err != nil {
+			return err
+		}
+		byFile := map[int64][]ledger.Finding{}
+		for _, f := range all {
+			if f.File != 0 {
+				byFile[f.File] = append(byFile[f.File], f)
+			}
+		}
+		for _, fs := range byFile {
+			for _, f := range fs {
+				for _, o := range fs {
+					if o.Store == f.Store || e.Rules.Independent(f.Store, o.Store) || o.Kind != f.Kind || f.Seen.Before(order) || strings.Contains(f.Detail, carried) {
+						continue
+					}
+					same, err := e.sameWrong(t, f, o)
+					if err != nil {
+						return err
+					}
+					if !same {
+						continue
+					}
+					f.Detail += "; " + carried + o.Store + ", which is kept in step with it: one act, carried over. Stop the program that does so before anything is put back"
+					if err := t.Retell(f); err != nil {
+						return err
+					}
+				}
+			}
+		}
+		return nil
+	})
+}
+
+// sameWrong says that two stores hold the same wrong bytes of a file, or both lack it.
+func (e *Env) sameWrong(t *ledger.Tx, a, b ledger.Finding) (bool, error) {
+	copies, err := t.Copies(a.File)
+	if err != nil {
+		return false, err
+	}
+	wrong := map[string]fixity.Digest{}
+	for _, c := range copies {
+		wrong[c.Store] = c.Wrong
+	}
+	return wrong[a.Store] == wrong[b.Store], nil
 }

@@ -13,10 +13,10 @@ import (
 // Confirming is a root whose listings may be old or partial: what one doesn't show
 // is asked for once more before it may be called missing.
 type Confirming interface {
-	// ConfirmGone looks again for what a listing doesn't show. What it says of each
-	// is in notes; an error that wraps fixity.ErrIncomplete says that some of it is
-	// there all the same.
-	ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (notes []string, err error)
+	// ConfirmGone looks again for what a listing doesn't show, and says by path, in
+	// words, what the service tells of each; an error that wraps fixity.ErrIncomplete
+	// says that some of it is there all the same.
+	ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (said map[string]string, err error)
 	// Items are the files of the set with their ids, in the order of their paths, by
 	// the newest listing.
 	Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error]
@@ -60,12 +60,12 @@ func (e *Env) confirmGone(ctx context.Context, a ledger.Audit) error {
 				return err
 			}
 		}
-		notes, err := c.ConfirmGone(ctx, items)
-		for _, n := range notes {
-			e.say("store %s, set %s: %s", a.Store, set, n)
-		}
+		said, err := c.ConfirmGone(ctx, items)
 		switch {
 		case err == nil:
+			if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.SaidOfGone(a.ID, set, said) }); err != nil {
+				return err
+			}
 		case errors.Is(err, fixity.ErrIncomplete) && !errors.Is(err, fixity.ErrAway):
 			if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.Distrust(a.ID, set, err.Error()) }); err != nil {
 				return err

@@ -60,18 +60,19 @@ func (r onlyRead) Identify(ctx context.Context) (fixity.Identity, error) {
 }
 
 // ConfirmGone asks the service again for what its listing doesn't show.
-func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (notes []string, err error) {
+func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (map[string]string, error) {
 	lost := make([]cloud.Lost, len(gone))
 	for i, x := range gone {
 		lost[i] = cloud.Lost{Path: x.Path, ID: x.ID}
 	}
 	found, err := r.Confirm(ctx, lost)
+	said := map[string]string{}
 	for _, f := range found {
 		if f.Text != "" {
-			notes = append(notes, fmt.Sprintf("%q: %s", f.Path, f.Text))
+			said[f.Path] = f.Text
 		}
 	}
-	return notes, err
+	return said, err
 }
 
 // Items are the service's names for the files of the set.

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -117,5 +118,50 @@ func TestCloudIncomplete(t *testing.T) {
 	}
 	if rs[0].Exit() != 3 || len(rs[0].Findings) != 0 {
 		t.Errorf("half a listing: exit %d, %v, %v", rs[0].Exit(), kinds(rs[0]), rs[0].Trouble)
+	}
+}
+
+// TestCarriedOver: a folder that a program keeps in step with the cloud follows a
+// wrong hand. What befalls both is told as one act, with what the service says of it.
+func TestCarriedOver(t *testing.T) {
+	s, err := drivetest.Start(drivetest.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	folder := s.AddFolder(drivetest.Root, "Quillmere")
+	masters := s.AddFolder(folder, "masters")
+	w := newWorld(t, strings.Replace(worldConfig, "arrivals = true", "arrivals = true\nfollows = \"cloud\"", 1)+fmt.Sprintf(`
+[store.cloud]
+kind = "cloud"
+service = "drive"
+folder = %q
+sets = ["masters"]
+endpoint = %q
+`, folder, s.Endpoint()))
+	var id string
+	for _, item := range []string{"QV-0107", "QV-0108"} {
+		id = s.AddFile(s.AddFolder(masters, item), item+"_A.wav", bytesOf(item, 90_000))
+		w.write("studio/masters/"+item+"/"+item+"_A.wav", item, 90_000)
+		w.copy("studio/masters/"+item+"/"+item+"_A.wav", "vault/masters/"+item+"/"+item+"_A.wav")
+	}
+	w.now = w.now.Add(time.Hour)
+	w.intake()
+	w.audit(acts.AuditOrder{})
+	w.remove("studio/masters/QV-0108/QV-0108_A.wav")
+	s.Bin(id, true)
+	w.now = w.now.Add(24 * time.Hour)
+	rs := w.audit(acts.AuditOrder{})
+	for _, store := range []string{"studio", "cloud"} {
+		r := rs[store]
+		if len(r.Findings) != 1 || r.Findings[0].Kind != "missing" || !strings.Contains(r.Findings[0].Detail, "one act, carried over") {
+			t.Errorf("%s: %+v", store, r.Findings)
+		}
+	}
+	if f := rs["cloud"].Findings; len(f) == 1 && !strings.Contains(f[0].Detail, "bin") {
+		t.Errorf("the cloud's finding doesn't tell of the bin: %s", f[0].Detail)
+	}
+	if f := rs["vault"].Findings; len(f) != 0 {
+		t.Errorf("vault: %+v", f)
 	}
 }
