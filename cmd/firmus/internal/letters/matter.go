@@ -251,7 +251,7 @@ func (w writer) ended() (string, page) {
 	var how part
 	for _, like := range alike(fs) {
 		f := like[0]
-		s := fmt.Sprintf("%s, %s", fixity.Means("settled", string(f.Settled)), w.when(f.SettledAt))
+		s := fmt.Sprintf("%s, %s", endedAs(f), w.when(f.SettledAt))
 		if f.Settled != fixity.IntactAgain && f.SettledBy != "" {
 			s += " by " + clean(f.SettledBy)
 		}
@@ -269,6 +269,18 @@ func (w writer) ended() (string, page) {
 		p.add(w.copiesEnded(f.File))
 	}
 	return subject, p
+}
+
+// endedAs says how a finding ended. Of a store that is back nothing was read by that:
+// "intact" would claim too much.
+func endedAs(f ledger.Finding) string {
+	switch {
+	case f.Subject != fixity.OfStore || f.Settled != fixity.IntactAgain:
+		return fixity.Means("settled", string(f.Settled))
+	case f.Kind == fixity.Away:
+		return "there again"
+	}
+	return "as it should be again"
 }
 
 // alike draws findings that ended at one time in one way together.

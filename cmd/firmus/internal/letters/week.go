@@ -158,7 +158,7 @@ func (w week) putRight() []string {
 			if f.Path != "" {
 				what = report.Show(w.path(f.Path)) + " on the " + what
 			}
-			s := fmt.Sprintf("[%d] %s (%s): %s %s", f.ID, what, was(f), fixity.Means("settled", string(f.Settled)), w.day(f.SettledAt))
+			s := fmt.Sprintf("[%d] %s (%s): %s %s", f.ID, what, was(f), endedAs(f), w.day(f.SettledAt))
 			if f.Settled != fixity.IntactAgain && f.SettledBy != "" {
 				s += " by " + clean(f.SettledBy)
 			}
