@@ -10,6 +10,9 @@ import (
 	"golang.org/x/sys/windows"
 )
 
+// passThroughDirect is IOCTL_SCSI_PASS_THROUGH_DIRECT of Windows' ntddscsi.h.
+const passThroughDirect = 0x4D014
+
 // Open opens a drive, "E:" or `\\.\CdRom0`, without asking for a disc in it. It
 // gives a *DeniedError if the account may not, and an error that matches
 // fixity.ErrAway if there is no such drive, fixity.ErrBusy if another program has

@@ -7,9 +7,6 @@ import (
 	"time"
 )
 
-// passThroughDirect is IOCTL_SCSI_PASS_THROUGH_DIRECT of Windows' ntddscsi.h.
-const passThroughDirect = 0x4D014
-
 // SCSI_PASS_THROUGH_DIRECT on 64-bit Windows, with the sense data behind it: where
 // its fields lie. It is filled by hand, and not by a struct with a pointer in it,
 // so that it is the same and tested on every system.

@@ -133,7 +133,7 @@ func TestFourWeeks(t *testing.T) {
 		time.Sleep(28*24*time.Hour + 6*time.Hour)
 		synctest.Wait()
 		for _, s := range r.States() {
-			if s.Trouble != "" || s.Running || s.Next.Sub(time.Now()) > 24*time.Hour || time.Since(s.LastOK) > 24*time.Hour {
+			if s.Trouble != "" || s.Running || time.Until(s.Next) > 24*time.Hour || time.Since(s.LastOK) > 24*time.Hour {
 				t.Errorf("%+v", s)
 			}
 		}

@@ -5,7 +5,6 @@
 package schedule
 
 import (
-	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -49,9 +48,6 @@ func Parse(text string, zone *time.Location) (t Times, err error) {
 	}
 	return Times{text: text, wall: s, zone: zone}, nil
 }
-
-// errNone is of the zero Times.
-var errNone = errors.New("no schedule")
 
 // String is the schedule as it was written.
 func (t Times) String() string { return t.text }
