@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"errors"
+	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
@@ -77,7 +78,7 @@ func (o deskOrders) Look(ctx context.Context, store, set string, about []watch.E
 	return failure(s.runner.Order(ctx, store, true, func(ctx context.Context) schedule.Result {
 		ctx, env, after := s.through(ctx, s.gate(false, about...))
 		defer after()
-		rs, err := env.Audit(ctx, acts.AuditOrder{Stores: []string{store}, Set: set, Under: nowhere})
+		rs, err := env.Audit(ctx, acts.AuditOrder{Stores: []string{store}, Set: set, Under: folderOf(about)})
 		if err != nil || len(rs) == 0 {
 			if errors.Is(err, fixity.ErrBusy) {
 				return schedule.Result{Outcome: ledger.FiringBusy, Trouble: err.Error()}
@@ -86,6 +87,25 @@ func (o deskOrders) Look(ctx context.Context, store, set string, about []watch.E
 		}
 		return resultOf(rs[0])
 	}))
+}
+
+// folderOf is the path, or the folder, in which all of the events lie; nowhere if they
+// lie all over the set. What is due there is read, too: a file that has come back.
+func folderOf(about []watch.Event) string {
+	if len(about) == 0 {
+		return nowhere
+	}
+	under := about[0].Path
+	for _, e := range about[1:] {
+		for e.Path != under && !strings.HasPrefix(e.Path, under+"/") {
+			i := strings.LastIndexByte(under, '/')
+			if i < 0 {
+				return nowhere
+			}
+			under = under[:i]
+		}
+	}
+	return under
 }
 
 func (o deskOrders) TakeIn(ctx context.Context) (next time.Time, err error) {
