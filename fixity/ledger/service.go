@@ -43,3 +43,22 @@ func (t *Tx) PutServiceItem(store, set string, x ServiceItem) error {
 		ON CONFLICT (store, set_name, at) DO UPDATE SET id = $4, owner = $5`, store, set, []byte(x.Path), x.ID, x.Owner)
 	return err
 }
+
+// OwnerCount is how many files in a store belong to an account.
+type OwnerCount struct {
+	Store, Owner string
+	Files        int64
+}
+
+// Owners counts the files that services keep by the accounts that own them; those of
+// no account (in a shared drive) are left out.
+func (t *Tx) Owners() ([]OwnerCount, error) {
+	var out []OwnerCount
+	err := t.rows(`SELECT store, owner, count(*) FROM service_item WHERE owner <> '' GROUP BY store, owner ORDER BY store, owner`, nil, func(r *sql.Rows) error {
+		var o OwnerCount
+		err := r.Scan(&o.Store, &o.Owner, &o.Files)
+		out = append(out, o)
+		return err
+	})
+	return out, err
+}
