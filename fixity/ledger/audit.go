@@ -300,6 +300,6 @@ func (t *Tx) Progress(a Audit) (Progress, error) {
 // ReadByOpenAudit counts the readings that a store's audit which has not ended has
 // committed so far.
 func (t *Tx) ReadByOpenAudit(store string) (n int64, err error) {
-	err = t.row(`SELECT CAST(coalesce(sum(r.n), 0) AS BIGINT) FROM audit a JOIN reading r ON r.audit = a.id WHERE a.store = $1 AND a.kind = 'audit' AND a.ended_at = 0 AND r.n > 0`, []any{store}, &n)
+	err = t.row(`SELECT CAST(coalesce(sum(r.n), 0) AS BIGINT) FROM audit a JOIN reading r ON r.audit = a.id WHERE a.store = $1 AND a.kind = $2 AND a.ended_at = 0 AND r.n > 0`, []any{store, Plain}, &n)
 	return n, err
 }
