@@ -29,6 +29,11 @@ type DaemonOptions struct {
 	Ready, Reloading, Alive func()
 	// Pages adds what else is served; may be nil.
 	Pages func(mux *http.ServeMux, a *App)
+	// Opened is told of each archive that is opened, before it is used; may be nil.
+	Opened func(a *App)
+	// TakeInFirst and Rest override when new files are looked for after a start, and how
+	// long one must be at rest; Again how often is tried what may get better; for tests.
+	TakeInFirst, Rest, Again time.Duration
 }
 
 // Daemon is the program as it runs all the time: schedule, watch, letters, metrics.
@@ -46,6 +51,13 @@ type Daemon struct {
 // is taken.
 const openAgain = 15 * time.Second
 
+func (o DaemonOptions) again() time.Duration {
+	if o.Again > 0 {
+		return o.Again
+	}
+	return openAgain
+}
+
 // RunDaemon runs until ctx ends. The error says why it could not start: the
 // configuration, a second instance (fixity.ErrBusy), a ledger that this program
 // mustn't touch. What may get better by itself (a full or read-only drive, a database
@@ -57,7 +69,7 @@ func RunDaemon(ctx context.Context, o DaemonOptions) error {
 		return err
 	}
 	d.loaded = time.Now()
-	d.web = &webServer{log: o.Log, down: d.down()}
+	d.web = &webServer{log: o.Log, down: d.down(), again: o.again()}
 	defer d.web.close()
 	s, unlock, err := d.begin(ctx, cfg)
 	if err != nil {
@@ -141,7 +153,7 @@ func (d *Daemon) beginAtLast(ctx context.Context, cfg *config.Config, err error)
 	said := ""
 	for {
 		if text := err.Error(); text != said {
-			d.o.Log.Error("the ledger can't be opened; tried again", "error", err, "every", openAgain)
+			d.o.Log.Error("the ledger can't be opened; tried again", "error", err, "every", d.o.again())
 			said = text
 		}
 		select {
@@ -153,7 +165,7 @@ func (d *Daemon) beginAtLast(ctx context.Context, cfg *config.Config, err error)
 			} else {
 				cfg = fresh
 			}
-		case <-time.After(openAgain):
+		case <-time.After(d.o.again()):
 		}
 		s, unlock, again := d.begin(ctx, cfg)
 		if again == nil || final(again) {

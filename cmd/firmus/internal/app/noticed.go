@@ -19,7 +19,7 @@ import (
 const nowhere = ".firmus"
 
 func (s *session) newDesk() *watch.Desk {
-	return &watch.Desk{Orders: deskOrders{s}, Now: time.Now, Log: s.log,
+	return &watch.Desk{Orders: deskOrders{s}, Now: time.Now, Log: s.log, First: s.d.o.TakeInFirst,
 		Master: func(set string) bool { x, ok := s.a.Config.Set(set); return ok && x.Role == fixity.Master },
 		Rest: func(store, set string) time.Duration {
 			if st, _ := s.a.Config.Store(store); !st.Arrivals {
@@ -31,6 +31,9 @@ func (s *session) newDesk() *watch.Desk {
 
 // rest is how long a new file of a set must be at rest before it is taken in.
 func (s *session) rest(set string) time.Duration {
+	if s.d.o.Rest > 0 {
+		return s.d.o.Rest
+	}
 	if x, _ := s.a.Config.Set(set); x.Role == fixity.Access {
 		return max(time.Duration(x.Editing), time.Minute)
 	}

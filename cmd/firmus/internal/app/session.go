@@ -57,6 +57,9 @@ func prepare(ctx context.Context, d *Daemon, cfg *config.Config) (*session, erro
 	if err != nil {
 		return nil, err
 	}
+	if d.o.Opened != nil {
+		d.o.Opened(s.a)
+	}
 	if err := s.wire(); err != nil {
 		s.a.Close()
 		return nil, err

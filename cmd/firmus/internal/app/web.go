@@ -13,9 +13,10 @@ import (
 
 // webServer serves one address at a time; what it shows may change under it.
 type webServer struct {
-	log  *slog.Logger
-	down http.Handler // while there is nothing else
-	now  atomic.Pointer[http.Handler]
+	log   *slog.Logger
+	down  http.Handler  // while there is nothing else
+	again time.Duration // how often an address is tried that is taken
+	now   atomic.Pointer[http.Handler]
 
 	mu     sync.Mutex
 	server *http.Server
@@ -48,13 +49,13 @@ func (w *webServer) listen(ctx context.Context, addr string) {
 		w.serve(l)
 		return
 	}
-	w.log.Error("pages and metrics can't be served; tried again", "listen", addr, "error", err, "every", openAgain)
+	w.log.Error("pages and metrics can't be served; tried again", "listen", addr, "error", err, "every", w.again)
 	go func() {
 		for {
 			select {
 			case <-ctx.Done():
 				return
-			case <-time.After(openAgain):
+			case <-time.After(w.again):
 			}
 			l, err := net.Listen("tcp", addr)
 			if err != nil {
