@@ -67,11 +67,12 @@ func (e *Env) known(ctx context.Context, name string) (s ledger.Store, err error
 
 func (e *Env) reachRoot(ctx context.Context, p *Presence, set string, adoptAny bool) error {
 	store := p.Rule.Name
-	root, err := e.Root(store, set, fixity.Bypassed)
-	if err != nil {
-		return err
+	root, rootErr := e.Root(store, set, fixity.Bypassed)
+	if rootErr != nil && !errors.Is(rootErr, fixity.ErrAway) {
+		return rootErr
 	}
 	var held, all int64
+	var err error
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		held, all, err = t.Expected(store, set)
 		return err
@@ -93,6 +94,10 @@ func (e *Env) reachRoot(ctx context.Context, p *Presence, set string, adoptAny b
 			p.Away = append(p.Away, fmt.Sprintf("%s (%s): ", e.Where(store, set), set)+fmt.Sprintf(format, args...))
 			p.Lost += max(held, 0)
 		}
+	}
+	if rootErr != nil { // a credential that can't be used
+		away("%v", rootErr)
+		return nil
 	}
 	idCtx, cancel := context.WithTimeoutCause(ctx, time.Minute, fmt.Errorf("it has not answered for a minute: %w", fixity.ErrAway))
 	defer cancel()
@@ -252,7 +257,8 @@ func (e *Env) identity(ctx context.Context, known ledger.Store) (fixity.Identity
 // it is away beyond what was promised.
 func (e *Env) reportPresence(ctx context.Context, p Presence) (broken bool, err error) {
 	name := p.Rule.Name
-	promised := p.Rule.Visiting || !p.Adopted()
+	// A service is there from the first day on, or its credential is no good.
+	promised := p.Rule.Visiting || !p.Adopted() && p.Rule.Kind != cloudKind
 	since := p.Known.Seen
 	if since.IsZero() {
 		since = p.Known.First

@@ -147,7 +147,7 @@ func (a *App) root(store, set string, cache fixity.Cache, litter map[string]poli
 	case config.Cloud:
 		st, err := a.clouds.store(s)
 		if err != nil {
-			return nil, fmt.Errorf("store %q: %w", store, err)
+			return nil, fmt.Errorf("store %q: %w: %w", store, fixity.ErrAway, err)
 		}
 		return onlyRead{st.Set(set, litter[set].Match)}, nil
 	default:
