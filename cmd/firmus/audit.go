@@ -209,7 +209,7 @@ func (c *command) printAudit(a *app.App, r acts.AuditResult) {
 		c.printf("  NOT FINISHED: %s\n", t)
 	}
 	c.printFindings(a, r.Findings, r.Fresh, false)
-	if len(r.Findings) == 0 && len(r.Trouble) == 0 && len(r.Away) == 0 && r.Audit.ID != 0 {
+	if r.Complete && len(r.Findings) == 0 && len(r.Trouble) == 0 && len(r.Away) == 0 && r.Audit.ID != 0 {
 		c.printf("  No finding is open on what was checked.\n")
 	}
 }
