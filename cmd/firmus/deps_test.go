@@ -56,6 +56,7 @@ var imports = map[string]string{
 	"replicas/optical/scsi":              "fixity",
 	"replicas/optical/sector":            "",
 	"replicas/optical/udf":               "fixity replicas/optical/discfs",
+	"replicas/optical/vmtest":            "",
 	"replicas/replicatest":               "fixity",
 	"cmd/firmus":                         "fixity fixity/audit fixity/damage fixity/ledger manifest manifest/bag replicas/disk " + in("acts app config demo metrics report service"),
 	"cmd/firmus/internal/acts":           "fixity fixity/audit fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/policy manifest",

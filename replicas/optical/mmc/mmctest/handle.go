@@ -27,7 +27,12 @@ func (d *Drive) handle(c, out []byte) ([]byte, scsi.Sense) {
 	switch c[0] { // commands that need no disc
 	case 0x03:
 		return cut(good.Fixed(), int(c[4])), good
+	case 0x1B, 0x1E: // START STOP UNIT, PREVENT ALLOW: of an operating system; not heeded
+		return nil, good
 	case 0x12:
+		if c[1]&1 != 0 { // no vital product data
+			return nil, badField
+		}
 		b := make([]byte, 36)
 		b[0], b[1], b[2], b[3], b[4] = 5, 0x80, 5, 2, 31
 		copy(b[8:], "QUILLM  SIMULATED DRIVE 1.07")
