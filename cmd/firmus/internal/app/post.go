@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/letters"
-	"firmus/cmd/firmus/internal/schedule"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -109,46 +108,16 @@ func (s *session) missed(ctx context.Context, store string, from, to time.Time) 
 	if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { fs, err = t.Firings(from.Add(-48 * time.Hour)); return err }); err != nil {
 		return nil, err
 	}
-	for _, j := range s.runner.Jobs {
-		if j.Store == store && j.Bad == nil {
-			return missedOf(j.Plan, store, fs, from, to), nil
-		}
-	}
-	return nil, nil
-}
-
-func missedOf(p schedule.Plan, store string, fs []ledger.Firing, from, to time.Time) []letters.Missed {
-	times, _ := p.Times.Between(from.Add(-time.Nanosecond), to.Add(-time.Nanosecond), 1000)
 	var out []letters.Missed
-	begun := false
-	for _, at := range times {
-		if p.Closed != nil && p.Closed(at) {
+	for _, j := range s.runner.Jobs {
+		if j.Store != store || j.Bad != nil {
 			continue
 		}
-		m, kept := letters.Missed{At: at, Why: "not running then"}, false
-		for _, f := range fs {
-			if f.Job != ledger.FiringAudit || f.Store != store {
-				continue
-			}
-			begun = begun || !f.Due.After(at)
-			if f.Due.Before(at) || kept || !m.MadeUp.IsZero() {
-				continue
-			}
-			punctual := f.Due.Equal(at) && f.Tried.Sub(at) <= 2*schedule.Punctual
-			switch {
-			case f.Due.Equal(at) && f.Ended.IsZero(), punctual && f.Outcome == ledger.FiringDone, f.Due.Equal(at) && f.Tries > 1 && f.Outcome == ledger.FiringDone:
-				kept = true
-			case f.Outcome == ledger.FiringDone:
-				m.MadeUp = f.Ended
-			case f.Due.Equal(at) && f.Outcome != "":
-				m.Why = f.Trouble
-			}
-		}
-		if !kept && begun {
-			out = append(out, m)
+		for _, u := range j.Plan.Unkept(store, fs, from, to) {
+			out = append(out, letters.Missed(u))
 		}
 	}
-	return out
+	return out, nil
 }
 
 // notes are what the forecasts say.

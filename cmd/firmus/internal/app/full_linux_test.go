@@ -1,0 +1,90 @@
+package app_test
+
+import (
+	"os"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// mounted makes a small drive of the state folder, or skips.
+func mounted(t *testing.T, dir, size string) {
+	t.Helper()
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size="+size); err != nil {
+		if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
+			t.Fatal(err)
+		}
+		t.Skip("nothing can be mounted here: ", err)
+	}
+	t.Cleanup(func() { _ = unix.Unmount(dir, unix.MNT_DETACH) })
+}
+
+// smallState is a world whose state folder is a small drive.
+func smallState(t *testing.T) (w *world, addr, file string) {
+	addr = freeAddr(t)
+	w = newWorld(t, worldConfig+"\n[web]\nlisten = \""+addr+"\"\n")
+	mounted(t, w.path("state"), "8m")
+	w.now = time.Now().Add(-time.Hour)
+	f := "masters/QV-0107/QV-0107_A.wav"
+	w.write("studio/"+f, f, 150_000)
+	w.copy("studio/"+f, "vault/"+f)
+	if res := w.intake(); res.Taken != 1 {
+		t.Fatalf("%+v", res)
+	}
+	return w, addr, f
+}
+
+// A ledger whose drive becomes full is said and shown; the daemon runs on, and makes
+// up for it when there is room again.
+func TestDaemonLedgerDriveFull(t *testing.T) {
+	w, addr, f := smallState(t)
+	r := w.daemon(addr)
+	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	filler, err := os.Create(w.path("state/filler"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n := 1 << 16; n > 0; n /= 2 { // to the last byte
+		for err = nil; err == nil; {
+			_, err = filler.Write(make([]byte, n))
+		}
+	}
+	filler.Close()
+	if err := os.Rename(w.path("studio/"+f), w.path("elsewhere")); err != nil {
+		t.Fatal(err)
+	}
+	r.within(60*time.Second, "it is said", func() bool { return r.log.has("could not be noted in the ledger") })
+	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_state_free_bytes 0"))
+	if !r.answers("/healthz", 200, "ok")() {
+		t.Error("it counts as dead")
+	}
+	if r.log.has("kind=missing") {
+		t.Error("a finding was told that nobody could write down")
+	}
+	w.remove("state/filler")
+	r.within(60*time.Second, "the finding", func() bool { return r.log.has("kind=missing") })
+	r.stop()
+	a := w.open()
+	defer a.Close()
+	w.consistent(a)
+}
+
+// A ledger on a read-only drive is said and shown, and used once it can be.
+func TestDaemonLedgerDriveReadOnly(t *testing.T) {
+	w, addr, _ := smallState(t)
+	if err := unix.Mount("", w.path("state"), "", unix.MS_REMOUNT|unix.MS_RDONLY, ""); err != nil {
+		t.Fatal(err)
+	}
+	r := w.daemon(addr)
+	r.within(10*time.Second, "it is said", func() bool { return r.log.has("the ledger can't be opened; tried again") })
+	r.within(10*time.Second, "it isn't ready", r.answers("/readyz", 503, "ledger"))
+	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_ledger_writable 0"))
+	if err := unix.Mount("", w.path("state"), "", unix.MS_REMOUNT, ""); err != nil {
+		t.Fatal(err)
+	}
+	r.within(10*time.Second, "it goes on", r.answers("/readyz", 200, "ok"))
+}
