@@ -110,7 +110,11 @@ func (c *checker) singleAudio(ctx context.Context, a Area, lba int64, tries, mos
 		}
 		if good {
 			c.progress = c.o.Now()
-			c.m.set(lba, Read, tries, scsi.Sense{})
+			state := Read
+			if c.sums != nil && tries > 1 {
+				state = ReadTwice
+			}
+			c.m.set(lba, state, tries, scsi.Sense{})
 			return true, nil
 		}
 		c.m.set(lba, Doubtful, tries, scsi.Sense{})
@@ -218,7 +222,7 @@ func (c *checker) compare(ctx context.Context, a Area, r Range, hopeless bool) (
 			if _, err := c.singleAudio(ctx, a, i, 1, TriesAtCap); err != nil {
 				return differing, err
 			}
-			if c.m.at(i).state() != Read {
+			if c.m.at(i).state() != ReadTwice {
 				differing++
 			}
 		}
@@ -232,7 +236,7 @@ func (c *checker) compare(ctx context.Context, a Area, r Range, hopeless bool) (
 		sum := crc32.Checksum(c.buf[i*sector.Raw:(i+1)*sector.Raw], castagnoli)
 		switch {
 		case sum == c.sums[lba] && c.flagged(i) == 0:
-			c.m.set(lba, Read, 2, scsi.Sense{})
+			c.m.set(lba, ReadTwice, 2, scsi.Sense{})
 		case hopeless:
 			c.m.set(lba, Doubtful, c.total(a), scsi.Sense{})
 			differing++

@@ -368,11 +368,11 @@ func TestCheckAudio(t *testing.T) {
 		{name: "hard error", flags: mmctest.Honest, c2: true, faults: map[int64]*mmctest.Fault{60: {}}, want: []string{"60+1 unreadable 5 3/11/05"}, damage: []int64{60}},
 		{name: "hard error where flags are proved", flags: mmctest.Honest, c2: true, faults: map[int64]*mmctest.Fault{48: {}, 49: {}}, want: []string{"48+2 unreadable 5 3/11/05"}, damage: []int64{48, 49}},
 		{name: "hard error, then flags", flags: mmctest.Honest, c2: true, faults: map[int64]*mmctest.Fault{60: {Fails: 3}}, doubts: map[int64]*mmctest.Doubt{60: wrong(0)}, want: []string{"60+1 doubtful 5"}, damage: []int64{60}},
-		{name: "twice, nothing wrong", twice: true, want: []string{"0+300 read 2"}},
-		{name: "twice, no flags: noticed, and put right", twice: true, doubts: map[int64]*mmctest.Doubt{60: wrong(1)}, want: []string{"0+60 read 2", "60+1 read 3", "61+239 read 2"}},
-		{name: "twice, always otherwise", twice: true, doubts: map[int64]*mmctest.Doubt{60: wrong(0)}, want: []string{"0+60 read 2", "60+1 doubtful 6", "61+239 read 2"}, damage: []int64{60}},
-		{name: "twice, with flags", twice: true, flags: mmctest.Honest, c2: true, doubts: map[int64]*mmctest.Doubt{60: wrong(1)}, want: []string{"0+60 read 2", "60+1 read 3", "61+239 read 2"}},
-		{name: "twice, hard error once", twice: true, faults: map[int64]*mmctest.Fault{60: {Fails: 1}}, want: []string{"0+60 read 2", "60+1 read 3", "61+239 read 2"}},
+		{name: "twice, nothing wrong", twice: true, want: []string{"0+300 read-twice 2"}},
+		{name: "twice, no flags: noticed, and put right", twice: true, doubts: map[int64]*mmctest.Doubt{60: wrong(1)}, want: []string{"0+60 read-twice 2", "60+1 read-twice 3", "61+239 read-twice 2"}},
+		{name: "twice, always otherwise", twice: true, doubts: map[int64]*mmctest.Doubt{60: wrong(0)}, want: []string{"0+60 read-twice 2", "60+1 doubtful 6", "61+239 read-twice 2"}, damage: []int64{60}},
+		{name: "twice, with flags", twice: true, flags: mmctest.Honest, c2: true, doubts: map[int64]*mmctest.Doubt{60: wrong(1)}, want: []string{"0+60 read-twice 2", "60+1 read-twice 3", "61+239 read-twice 2"}},
+		{name: "twice, hard error once", twice: true, faults: map[int64]*mmctest.Fault{60: {Fails: 1}}, want: []string{"0+60 read-twice 2", "60+1 read-twice 3", "61+239 read-twice 2"}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -472,7 +472,7 @@ func TestCheckTwiceResumes(t *testing.T) {
 			t.Errorf("%+v, %v", c, err)
 		}
 		for r := range res.Map.Runs() {
-			if r.Tries < 2 {
+			if r.State != optical.ReadTwice {
 				t.Errorf("%+v", r)
 			}
 		}

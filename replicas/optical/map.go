@@ -22,9 +22,10 @@ const (
 	Failed                  // not read yet: the tries at the lowest speed are to come
 	Doubtful                // sound that the drive gave and called doubtful, or gave otherwise each time
 	Unreadable              // not read by any of Tries readings
+	ReadTwice               // sound, of which two of Tries readings agreed
 )
 
-var stateNames = []string{"untried", "outside", "read", "failed", "doubtful", "unreadable"}
+var stateNames = []string{"untried", "outside", "read", "failed", "doubtful", "unreadable", "read-twice"}
 
 func (s State) String() string {
 	if int(s) < len(stateNames) {
@@ -80,7 +81,7 @@ type Map struct {
 	chunks  []chunk
 	senses  []scsi.Sense // the first says nothing; beyond a full table nothing is said
 	counts  [8]int64     // by state
-	over    [2]int64     // of Read: after more than one try, after more than two
+	retried int64        // of Read and ReadTwice
 }
 
 // NewMap begins a map of a disc. It gives ErrTooLarge for more than MaxSectors.
@@ -90,9 +91,7 @@ func NewMap(c Contents) (*Map, error) {
 		return nil, err
 	}
 	for _, a := range c.Areas() {
-		for i := a.LBA; i < a.LBA+a.Count; i++ {
-			m.put(i, pack(Untried, 0, 0))
-		}
+		m.fill(a.LBA, a.LBA+a.Count, pack(Untried, 0, 0))
 	}
 	m.compact()
 	return m, nil
@@ -118,8 +117,7 @@ func (m *Map) Disc() string { return m.disc }
 // Sectors is the number of sectors up to the lead-out, those outside of tracks too.
 func (m *Map) Sectors() int64 { return m.sectors }
 
-// Twice says that sound was, or is to be, read twice: then Read after 2 tries is what
-// a sound sector has.
+// Twice says that sound was, or is to be, read twice.
 func (m *Map) Twice() bool { return m.twice }
 
 func (m *Map) at(lba int64) cell {
@@ -148,10 +146,29 @@ func (m *Map) put(lba int64, v cell) {
 // count adds n sectors of one kind to the sums.
 func (m *Map) count(v cell, n int64) {
 	m.counts[v.state()] += n
-	for i := range m.over {
-		if v.state() == Read && v.tries() > i+1 {
-			m.over[i] += n
+	if retried(v.state(), v.tries()) {
+		m.retried += n
+	}
+}
+
+// retried says that a sector needed more readings than it would have had anyhow.
+func retried(s State, tries int) bool {
+	return s == Read && tries > 1 || s == ReadTwice && tries > 2
+}
+
+// fill sets the sectors from and before to, whole chunks at once.
+func (m *Map) fill(from, to int64, v cell) {
+	for from < to {
+		i := from / chunkSectors
+		end := min(m.sectors, (i+1)*chunkSectors)
+		if c := &m.chunks[i]; from == i*chunkSectors && to >= end && c.each == nil {
+			m.count(c.all, from-end)
+			m.count(v, end-from)
+			c.all, from = v, end
+			continue
 		}
+		m.put(from, v)
+		from++
 	}
 }
 
@@ -274,24 +291,15 @@ func (m *Map) Counts() Counts {
 		Sectors:  m.sectors - m.counts[Outside],
 		Doubtful: m.counts[Doubtful], Unreadable: m.counts[Unreadable], Failed: m.counts[Failed], Untried: m.counts[Untried],
 	}
-	if c.Retried = m.over[0]; m.twice {
-		c.Retried = m.over[1]
-	}
-	c.AtOnce = m.counts[Read] - c.Retried
+	c.AtOnce = m.counts[Read] + m.counts[ReadTwice] - m.retried
+	c.Retried = m.retried
 	return c
-}
-
-func (m *Map) retry(r Run) bool {
-	if m.twice {
-		return r.Tries > 2
-	}
-	return r.Tries > 1
 }
 
 // Retried gives the sectors that were read after more than one try, as Ranges does.
 func (m *Map) Retried() (list []Range, more bool) {
 	for r := range m.Runs() {
-		if r.State != Read || !m.retry(r) {
+		if !retried(r.State, r.Tries) {
 			continue
 		}
 		if n := len(list); n > 0 && list[n-1].LBA+list[n-1].Count == r.LBA {

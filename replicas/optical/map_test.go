@@ -124,14 +124,14 @@ func TestMapMemory(t *testing.T) {
 func TestMapText(t *testing.T) {
 	m := newMap(t, 9000)
 	m.SetTwice()
-	m.SetRun(optical.Run{LBA: 0, Count: 8500, State: optical.Read, Tries: 2})
+	m.SetRun(optical.Run{LBA: 0, Count: 8500, State: optical.ReadTwice, Tries: 2})
 	m.SetRun(optical.Run{LBA: 5, Count: 1, State: optical.Unreadable, Tries: 5, Sense: bad})
 	m.SetRun(optical.Run{LBA: 7, Count: 1, State: optical.Unreadable, Tries: 5})
 	text, err := m.MarshalText()
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := "firmus-disc-map 1\ndisc " + m.Disc() + "\nsectors 9000\ntwice\n0+5 read 2\n5+1 unreadable 5 3/11/05\n6+1 read 2\n7+1 unreadable 5\n8+8492 read 2\n8500+500 untried\nend\n"
+	want := "firmus-disc-map 1\ndisc " + m.Disc() + "\nsectors 9000\ntwice\n0+5 read-twice 2\n5+1 unreadable 5 3/11/05\n6+1 read-twice 2\n7+1 unreadable 5\n8+8492 read-twice 2\n8500+500 untried\nend\n"
 	if diff := cmp.Diff(want, string(text)); diff != "" {
 		t.Error(diff)
 	}

@@ -131,21 +131,8 @@ func readMap(s *bufio.Scanner) (*Map, error) {
 		if run.LBA != next || run.Count < 1 || run.Count > sectors-next {
 			return nil, fmt.Errorf("%q doesn't follow on sector %d", line, next)
 		}
-		sense := m.sense(run.Sense)
-		v := pack(run.State, run.Tries, sense)
-		for next < run.LBA+run.Count {
-			i := next / chunkSectors
-			end := min(sectors, (i+1)*chunkSectors)
-			if c := &m.chunks[i]; next == i*chunkSectors && run.LBA+run.Count >= end {
-				m.count(c.all, next-end)
-				m.count(v, end-next)
-				c.all = v
-				next = end
-				continue
-			}
-			m.put(next, v)
-			next++
-		}
+		m.fill(next, next+run.Count, pack(run.State, run.Tries, m.sense(run.Sense)))
+		next += run.Count
 	}
 	return nil, errors.New("it is cut short")
 }
@@ -200,7 +187,7 @@ func parseRun(line string) (Run, error) {
 		}
 	}
 	tried := r.State != Untried && r.State != Outside
-	if tried != (r.Tries > 0) || !tried && len(part) > 2 || len(part) > 3 && r.Sense == (scsi.Sense{}) || r.State == Read && r.Sense != (scsi.Sense{}) {
+	if tried != (r.Tries > 0) || !tried && len(part) > 2 || len(part) > 3 && r.Sense == (scsi.Sense{}) || (r.State == Read || r.State == ReadTwice) && r.Sense != (scsi.Sense{}) {
 		return Run{}, bad
 	}
 	return r, nil

@@ -98,7 +98,6 @@ func (d *Device) Do(ctx context.Context, cdb, data []byte, dir Direction, timeou
 	}
 	end := make(chan outcome)
 	gone := make(chan struct{})
-	defer close(gone)
 	block, buf := [16]byte{}, d.buf[:len(data)]
 	copy(block[:], cdb)
 	copy(buf, data)
@@ -106,22 +105,17 @@ func (d *Device) Do(ctx context.Context, cdb, data []byte, dir Direction, timeou
 	go func() {
 		a, err := d.link.send(block[:n], buf, dir, timeout)
 		select {
-		case end <- outcome{a, err}:
-			<-gone // buf has been copied
+		case end <- outcome{a, err}: // who asked still needs buf
 		case <-gone:
+			d.finish()
 		}
-		d.mu.Lock()
-		d.busy = false
-		if d.closed {
-			_ = d.release() // nobody is left to be told
-		}
-		d.mu.Unlock()
-		d.turn <- struct{}{}
 	}()
 	select {
 	case <-ctx.Done():
+		close(gone)
 		return Sense{}, 0, ctx.Err()
 	case o := <-end:
+		defer d.finish()
 		if o.err != nil {
 			return Sense{}, 0, fmt.Errorf("%s to %q: %w", CommandName(cdb[0]), d.path, o.err)
 		}
@@ -133,6 +127,17 @@ func (d *Device) Do(ctx context.Context, cdb, data []byte, dir Direction, timeou
 		}
 		return sense, o.residual, err
 	}
+}
+
+// finish ends the use of the link and of buf by one command.
+func (d *Device) finish() {
+	d.mu.Lock()
+	d.busy = false
+	if d.closed {
+		_ = d.release() // nobody is left to be told
+	}
+	d.mu.Unlock()
+	d.turn <- struct{}{}
 }
 
 // judge makes an error of every end of a command but a good one. A recovered error
