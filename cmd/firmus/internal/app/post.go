@@ -22,13 +22,17 @@ const (
 // them, fills the outbox from the record and sends what waits, until the session ends.
 func (s *session) followRecord() {
 	next, last, trouble := int64(-1), time.Time{}, ""
+	every := postEvery
+	if s.d.o.Again > 0 {
+		every = s.d.o.Again
+	}
 	for s.ctx.Err() == nil {
 		events := int64(0)
 		err := s.a.Ledger.View(s.ctx, func(t *ledger.Tx) (err error) { events, err = t.EventCount(); return err })
 		if err == nil && next >= 0 && events > next {
 			err = s.logFindings(next)
 		}
-		if err == nil && s.letters != nil && (events != next || time.Since(last) >= postEvery) {
+		if err == nil && s.letters != nil && (events != next || time.Since(last) >= every) {
 			last = time.Now()
 			err = s.postOnce(s.ctx)
 		}

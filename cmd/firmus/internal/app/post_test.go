@@ -1,0 +1,154 @@
+package app_test
+
+import (
+	"bufio"
+	"fmt"
+	"net"
+	"os"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/config"
+	"firmus/fixity/ledger"
+)
+
+// postOffice takes letters as RFC 5321 has it, no more than is needed.
+type postOffice struct {
+	mu      sync.Mutex
+	letters []string
+}
+
+func (p *postOffice) serve(t *testing.T, l net.Listener) {
+	t.Cleanup(func() { l.Close() })
+	go func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			go p.talk(c)
+		}
+	}()
+}
+
+func (p *postOffice) talk(c net.Conn) {
+	defer c.Close()
+	say := func(s string) { fmt.Fprintf(c, "%s\r\n", s) }
+	say("220 post.quillmere.example")
+	in := bufio.NewScanner(c)
+	for in.Scan() {
+		switch verb, _, _ := strings.Cut(strings.ToUpper(in.Text()), " "); verb {
+		case "EHLO":
+			say("250-post.quillmere.example\r\n250 8BITMIME")
+		case "DATA":
+			say("354 go on")
+			var b strings.Builder
+			for in.Scan() && in.Text() != "." {
+				b.WriteString(in.Text() + "\n")
+			}
+			p.mu.Lock()
+			p.letters = append(p.letters, b.String())
+			p.mu.Unlock()
+			say("250 taken")
+		case "QUIT":
+			say("221 bye")
+			return
+		default:
+			say("250 ok")
+		}
+	}
+}
+
+func (p *postOffice) has(text string) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, l := range p.letters {
+		if strings.Contains(l, text) {
+			return true
+		}
+	}
+	return false
+}
+
+// Trouble is written about within a minute; a mail server that is down at first loses
+// nothing, is shown, and stops nothing.
+func TestDaemonWrites(t *testing.T) {
+	mail := freeAddr(t)
+	w, addr := daemonWorld(t, fmt.Sprintf(`
+[mail]
+server = %q
+tls = "none"
+from = "firmus@quillmere.example"
+to = ["archivist@quillmere.example"]
+`, mail))
+	r := w.daemon(addr)
+	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(10*time.Second, "the next weekly letter is shown", r.answers("/metrics", 200, "firmus_letter_next_timestamp_seconds 1"))
+	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
+		t.Fatal(err)
+	}
+	r.within(60*time.Second, "the letter is written and can't leave", func() bool { return r.log.has("letters were not taken") })
+	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_letters_waiting 1"))
+	l, err := net.Listen("tcp", mail)
+	if err != nil {
+		t.Fatal(err)
+	}
+	post := &postOffice{}
+	post.serve(t, l)
+	// A person who has put it right says so; else the next try is some minutes away.
+	a := w.open()
+	if err := a.Ledger.Tx(t.Context(), time.Now(), func(x *ledger.Tx) error { _, err := x.TryAgain(); return err }); err != nil {
+		t.Fatal(err)
+	}
+	a.Close()
+	r.within(100*time.Second, "the letter is sent", func() bool { return post.has("QV-0100") })
+	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_letters_waiting 0"))
+}
+
+// Outlook: a store that is read too slowly is foreseen to break its promise.
+func TestOutlook(t *testing.T) {
+	w, _ := daemonWorld(t, "")
+	a := w.open()
+	defer a.Close()
+	st, _ := a.Config.Store("studio")
+	look := func() app.Outlook {
+		t.Helper()
+		o, err := a.Outlook(t.Context(), st, time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return o
+	}
+	if o := look(); o.Files != 3 || o.Within != 3 || o.Forecast.Known || !o.Forecast.Broken.IsZero() {
+		t.Errorf("before its speed is known: %+v", o)
+	}
+	pace := func(bytes int64, took time.Duration) {
+		t.Helper()
+		if err := a.Ledger.Tx(t.Context(), time.Now(), func(x *ledger.Tx) error { return x.AddPace("studio", bytes, took) }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	pace(1_000_000, time.Second)
+	if o := look(); !o.Forecast.Known || !o.Forecast.Broken.IsZero() {
+		t.Errorf("at 1 MB a second: %+v", o)
+	}
+	st.Rate = 1 // byte a second: 450,000 bytes take more than five days
+	st.Window = config.Window{From: 0, To: time.Hour}
+	o := look()
+	days := time.Until(o.Forecast.Broken) / (24 * time.Hour)
+	if days < 28 || days > 30 || o.Forecast.Short < 300_000 {
+		t.Errorf("an hour a day at 1 byte a second: %+v, in %d days", o.Forecast, days)
+	}
+	cs, err := a.CheckDaemon(t.Context(), time.Now())
+	if err != nil || len(cs) < 2 {
+		t.Fatalf("%+v, %v", cs, err)
+	}
+	for _, c := range cs {
+		if !c.OK {
+			t.Errorf("check: %+v", c)
+		}
+	}
+}
