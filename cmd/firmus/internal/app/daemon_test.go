@@ -222,6 +222,29 @@ func TestDaemonSecond(t *testing.T) {
 	}
 }
 
+// While somebody else works on a store the daemon waits, and then does what it
+// couldn't.
+func TestDaemonBusy(t *testing.T) {
+	w, addr := daemonWorld(t, "")
+	r := w.daemon(addr)
+	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	a := w.open()
+	defer a.Close()
+	unlock, err := a.Ledger.LockStore(t.Context(), "studio", "a person", 20*time.Second, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(6 * time.Second) // it has tried
+	if r.log.has("kind=missing") {
+		t.Error("it didn't wait")
+	}
+	unlock()
+	r.within(60*time.Second, "the finding", func() bool { return r.log.has("kind=missing") })
+}
+
 // A reload changes everything or nothing.
 func TestDaemonReload(t *testing.T) {
 	w, addr := daemonWorld(t, "")

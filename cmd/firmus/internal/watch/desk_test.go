@@ -51,6 +51,8 @@ func (o *orders) Look(_ context.Context, store, set string, about []watch.Event)
 
 func (o *orders) TakeIn(context.Context) (time.Time, error) {
 	o.note("take in")
+	o.mu.Lock()
+	defer o.mu.Unlock()
 	err := o.takeErr
 	o.takeErr = nil
 	return o.next, err
@@ -95,7 +97,9 @@ func TestDesk(t *testing.T) {
 			[]string{"3s look vault/masters 0"}},
 		{"a new file is taken in when it has settled, and what hasn't later", &orders{},
 			func(d *watch.Desk, o *orders) {
+				o.mu.Lock()
 				o.next = time.Now().Add(40 * time.Minute)
+				o.mu.Unlock()
 				d.Event(at("new.wav"))
 				time.Sleep(20 * time.Minute)
 				o.mu.Lock()
