@@ -29,8 +29,8 @@ func TestFolderRenamed(t *testing.T) { onEach(t, testFolderRenamed) }
 
 func testFolderRenamed(t *testing.T) {
 	n := 5000
-	if strings.Contains(t.Name(), "/postgres") {
-		n = 500 // each finding is some dozen ways to and fro there
+	if strings.Contains(t.Name(), "/postgres") || testing.Short() {
+		n = 500 // each finding is some dozen ways to and fro there; with the race detector all is ten times slower
 	}
 	files := takes(n)
 	files["QV-0001/other.wav"] = "not touched"
