@@ -87,21 +87,8 @@ func (t *Tx) appendEvents() error {
 			return fmt.Errorf("event %d: %w", e.Seq, err)
 		}
 		e.leaf = leaf
-		if _, err := t.exec(`INSERT INTO event (seq, at, verb, by_name, store, set_name, file, finding, audit, reason, leaf)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
-			e.Seq, nanos(e.At), string(e.Verb), e.By, e.Store, e.Set, e.File, e.Finding, e.Audit, e.Reason, leaf); err != nil {
+		if err := t.appendLeaf(*e, hashes); err != nil {
 			return err
-		}
-		add, err := mlog.Append(size, leaf, hashes)
-		if err != nil {
-			return err
-		}
-		at := tlog.StoredHashIndex(0, size)
-		for j, h := range add {
-			hashes.fresh[at+int64(j)] = h
-			if _, err := t.exec(`INSERT INTO log_hash (idx, hash) VALUES ($1, $2)`, at+int64(j), h[:]); err != nil {
-				return err
-			}
 		}
 		for _, id := range e.readings {
 			if _, err := t.exec(`UPDATE reading SET event = $1 WHERE id = $2`, e.Seq, id); err != nil {
@@ -116,6 +103,28 @@ func (t *Tx) appendEvents() error {
 	}
 	_, err = t.exec(`UPDATE log_head SET root = $1 WHERE id = 1`, root[:])
 	return err
+}
+
+// appendLeaf writes an event that has its number and its leaf, and the hashes that
+// it adds to the tree.
+func (t *Tx) appendLeaf(e Event, hashes hashReader) error {
+	if _, err := t.exec(`INSERT INTO event (seq, at, verb, by_name, store, set_name, file, finding, audit, reason, leaf)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
+		e.Seq, nanos(e.At), string(e.Verb), e.By, e.Store, e.Set, e.File, e.Finding, e.Audit, e.Reason, e.leaf); err != nil {
+		return err
+	}
+	add, err := mlog.Append(e.Seq, e.leaf, hashes)
+	if err != nil {
+		return err
+	}
+	at := tlog.StoredHashIndex(0, e.Seq)
+	for i, h := range add {
+		hashes.fresh[at+int64(i)] = h
+		if _, err := t.exec(`INSERT INTO log_hash (idx, hash) VALUES ($1, $2)`, at+int64(i), h[:]); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 const eventColumns = `seq, at, verb, by_name, store, set_name, file, finding, audit, reason, leaf`

@@ -118,21 +118,8 @@ func (t *Tx) takeOverRecord(first Event) error {
 }
 
 func (t *Tx) importEvent(e Event, hashes hashReader) error {
-	if _, err := t.exec(`INSERT INTO event (seq, at, verb, by_name, store, set_name, file, finding, audit, reason, leaf)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
-		e.Seq, nanos(e.At), string(e.Verb), e.By, e.Store, e.Set, e.File, e.Finding, e.Audit, e.Reason, e.leaf); err != nil {
+	if err := t.appendLeaf(e, hashes); err != nil {
 		return err
-	}
-	add, err := mlog.Append(e.Seq, e.leaf, hashes)
-	if err != nil {
-		return err
-	}
-	at := tlog.StoredHashIndex(0, e.Seq)
-	for j, h := range add {
-		hashes.fresh[at+int64(j)] = h
-		if _, err := t.exec(`INSERT INTO log_hash (idx, hash) VALUES ($1, $2)`, at+int64(j), h[:]); err != nil {
-			return err
-		}
 	}
 	// Numbers that the lost ledger gave are never given again.
 	for name, n := range map[string]int64{"file": e.File, "finding": e.Finding, "audit": e.Audit} {

@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"database/sql"
-	"strconv"
 	"time"
 
 	"firmus/fixity"
@@ -60,24 +59,6 @@ func (t *Tx) Sound(file, n int64) (Sound, error) {
 		return err
 	})
 	return s, err
-}
-
-// NotWhole counts the files under care whose current version has one of the notes.
-func (t *Tx) NotWhole(codes []string) (n int64, err error) {
-	args := make([]any, len(codes))
-	in := ""
-	for i, c := range codes {
-		args[i] = c
-		if i > 0 {
-			in += ", "
-		}
-		in += "$" + strconv.Itoa(i+1)
-	}
-	if in == "" {
-		return 0, nil
-	}
-	err = t.row(`SELECT count(DISTINCT f.id) FROM note x JOIN file f ON f.id = x.file AND f.version = x.n WHERE f.retired_at = 0 AND x.code IN (`+in+`)`, args, &n)
-	return n, err
 }
 
 // Examined refines the finding about an altered copy by what comparing it with an

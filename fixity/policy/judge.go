@@ -35,7 +35,6 @@ type Step string
 const (
 	StepNone     Step = ""
 	StepRecover  Step = "recover"   // put an intact copy's bytes in the damaged one's place
-	StepSignOff  Step = "sign-off"  // accept the change
 	StepDecide   Step = "decide"    // listen to both versions, sign off the right one
 	StepCopy     Step = "copy"      // copy the file to where it is lacking
 	StepMoveBack Step = "move-back" // put it where it should be, or sign off the new place
