@@ -3,11 +3,13 @@ package main
 import (
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"os"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -15,16 +17,26 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
-// freePort is a port that nobody has just now.
+// freePort is a port that nobody has just now, and that is given to nobody else: it
+// lies below those that the kernel hands out (ip(7): 32768 and up), and no two calls
+// get the same.
 func freePort(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 1000 {
+		port := 20_000 + rand.IntN(12_000)
+		if _, given := givenPorts.LoadOrStore(port, true); given {
+			continue
+		}
+		if l, err := net.Listen("tcp", "127.0.0.1:"+strconv.Itoa(port)); err == nil {
+			_ = l.Close()
+			return strconv.Itoa(port)
+		}
 	}
-	defer l.Close()
-	return strconv.Itoa(l.Addr().(*net.TCPAddr).Port)
+	t.Fatal("no port is free")
+	return ""
 }
+
+var givenPorts sync.Map
 
 // get URL STATUS [TEXT]: asks until it answers with just that status, and TEXT in it,
 // for ten seconds. The answer can be looked at with stdout.
