@@ -27,11 +27,12 @@ func (s State) Damaged() bool {
 // for a whole store. Stored: never change one.
 type Kind string
 
-// Kinds of a finding about a whole store.
+// Kinds of a finding about a whole store, and one about a disc.
 const (
-	Away Kind = "away" // could not be reached when expected
-	Late Kind = "late" // the promise "read within" is broken
-	Few  Kind = "few"  // files with fewer independent copies than the rule asks
+	Away   Kind = "away"   // could not be reached when expected
+	Late   Kind = "late"   // the promise "read within" is broken
+	Few    Kind = "few"    // files with fewer independent copies than the rule asks
+	Fading Kind = "fading" // a disc whose sectors need many more tries than before
 )
 
 // Anatomy says how a file's bytes differ from its version's. Stored: never change one.
@@ -79,6 +80,7 @@ const (
 	OfStray    Subject = "stray"    // something under no one's care
 	OfManifest Subject = "manifest" // a manifest that contradicts the ledger
 	OfStore    Subject = "store"
+	OfDisc     Subject = "disc" // a disc as a whole
 )
 
 // Strength is how strong a piece of evidence is. Stored: never change one.
@@ -137,6 +139,10 @@ const (
 	ManifestWritten Verb = "manifest-written"
 	ReceivedFrom    Verb = "received"      // files were copied from a recorder's stick
 	MayBeErased     Verb = "may-be-erased" // two independent stores were read: the source may go
+	DiscAdded       Verb = "disc-added"
+	DiscChecked     Verb = "disc-checked"
+	DiscDecided     Verb = "disc-decided" // one decision for all discs that are changed alike
+	DiscRetired     Verb = "disc-retired"
 )
 
 // Outcome is what one reading of one file gave. Stored: never change one.
@@ -149,6 +155,26 @@ const (
 	ReadDiffers    Outcome = "differs"    // bytes of no known version, twice the same
 	ReadUnsteady   Outcome = "unsteady"   // two readings disagree
 	ReadUnreadable Outcome = "unreadable" // the medium won't give the bytes
+)
+
+// DiscVerdict is what a check of a disc came to. Stored: never change one.
+type DiscVerdict string
+
+// Verdicts of disc checks.
+const (
+	DiscIntact       DiscVerdict = "intact"       // every file, or every sample that can be compared, is what was burned
+	DiscUnreadable   DiscVerdict = "unreadable"   // so is all that was read; some sectors weren't
+	DiscAltered      DiscVerdict = "altered"      // something was read well and is another thing
+	DiscUnsteady     DiscVerdict = "unsteady"     // the drive lost its place: to be read again
+	DiscReordered    DiscVerdict = "reordered"    // the same sound in another order
+	DiscChanged      DiscVerdict = "changed"      // the same recording with other samples: level, resampling, dither
+	DiscAlike        DiscVerdict = "alike"        // the same recording, as far as weaker evidence says
+	DiscOther        DiscVerdict = "other"        // another disc than the one that was meant
+	DiscMissing      DiscVerdict = "missing"      // a file that was burned isn't on it
+	DiscSaysNothing  DiscVerdict = "says-nothing" // there is no sound to compare
+	DiscBaseline     DiscVerdict = "baseline"     // a first reading, with nothing older to hold it against
+	DiscUnregistered DiscVerdict = "unregistered" // it isn't known which disc it is
+	DiscNotCompared  DiscVerdict = "not-compared" // every sector was read; no copy of what was burned is within reach
 )
 
 // Term is one word of the stored vocabulary.
@@ -171,6 +197,7 @@ var Vocabulary = []Term{
 	{"kind", "away", "could not be reached when expected"},
 	{"kind", "late", "a promise \"read within\" is broken"},
 	{"kind", "few", "files with fewer independent copies than the rule asks"},
+	{"kind", "fading", "many more sectors than before need several tries"},
 	{"anatomy", "cut-short", "the beginning is right, the rest is gone"},
 	{"anatomy", "grown", "all of it is there, and more behind it"},
 	{"anatomy", "zeroed", "whole stretches hold zeros instead"},
@@ -184,6 +211,7 @@ var Vocabulary = []Term{
 	{"subject", "stray", "something under no one's care"},
 	{"subject", "manifest", "a manifest"},
 	{"subject", "store", "a whole store"},
+	{"subject", "disc", "a whole disc"},
 	{"strength", "reported", "the service's own recorded digest agrees"},
 	{"strength", "read", "every byte was read"},
 	{"cache", "bypassed", "read past the page cache"},
@@ -218,6 +246,10 @@ var Vocabulary = []Term{
 	{"verb", "manifest-written", "a manifest was written"},
 	{"verb", "received", "files were copied from a recorder's stick"},
 	{"verb", "may-be-erased", "what was received may be erased at its source"},
+	{"verb", "disc-added", "a disc was registered"},
+	{"verb", "disc-checked", "a disc was read and compared"},
+	{"verb", "disc-decided", "one decision for discs that are changed alike"},
+	{"verb", "disc-retired", "a disc was retired"},
 	{"phase", "list", "its folders are being listed"},
 	{"phase", "listed", "listed, and waits for the rest"},
 	{"phase", "prove", "what may be misplaced is being read"},
@@ -230,6 +262,19 @@ var Vocabulary = []Term{
 	{"outcome", "differs", "holds bytes of no known version"},
 	{"outcome", "unsteady", "two readings disagree"},
 	{"outcome", "unreadable", "the medium won't give the bytes"},
+	{"disc", "intact", "all that can be compared is what was burned"},
+	{"disc", "unreadable", "what was read is what was burned; some sectors can't be read"},
+	{"disc", "altered", "something on it was read well and isn't what was burned"},
+	{"disc", "unsteady", "the drive lost its place while reading: to be read again"},
+	{"disc", "reordered", "what was burned, in another order"},
+	{"disc", "changed", "the same recording, changed on the way: level, resampling or dither"},
+	{"disc", "alike", "the same recording, as far as weaker evidence says"},
+	{"disc", "other", "another disc"},
+	{"disc", "missing", "a file that was burned isn't on it"},
+	{"disc", "says-nothing", "there is no sound on it to compare"},
+	{"disc", "baseline", "read for the first time; nothing older is known to hold it against"},
+	{"disc", "unregistered", "it isn't known which disc this is"},
+	{"disc", "not-compared", "read, but no copy of what was burned is within reach"},
 }
 
 // Means is the plain-language meaning of a code of a group, "" if there is none.

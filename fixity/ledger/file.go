@@ -240,7 +240,7 @@ func (t *Tx) Retire(file int64) error {
 			return err
 		}
 		// What still lies there is known: it isn't reported as unexpected.
-		if c.Size >= 0 && c.State != fixity.Missing {
+		if c.Size >= 0 && c.State != fixity.Missing && c.Carrier == 0 {
 			if _, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at, peace) VALUES ($1, $2, $3, $4, $5, $6, $7, 1) ON CONFLICT DO NOTHING`,
 				c.Store, c.Set, []byte(top(c.At)), []byte(c.At), c.Size, c.ModTime, nanos(t.now)); err != nil {
 				return err

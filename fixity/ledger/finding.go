@@ -14,6 +14,7 @@ type Finding struct {
 	fixity.Finding
 	File    int64
 	Carrier int64
+	Disc    string // as people call the carrier; "" without one
 	Step    policy.Step
 	Audit   int64 // that opened it
 }
@@ -44,7 +45,11 @@ func scanFinding(r interface{ Scan(...any) error }) (Finding, error) {
 // Finding reads one finding; fixity.ErrNotFound if there is none of that number.
 func (t *Tx) Finding(id int64) (Finding, error) {
 	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding WHERE id = $1`, id))
-	return f, notFound(err)
+	if err != nil {
+		return f, notFound(err)
+	}
+	f.Disc, err = t.discName(f.Carrier)
+	return f, err
 }
 
 // OpenFindings are the open findings of a store ("" is all), the oldest first.
@@ -67,7 +72,15 @@ func (t *Tx) findings(where string, args ...any) ([]Finding, error) {
 		out = append(out, f)
 		return err
 	})
-	return out, err
+	if err != nil {
+		return nil, err
+	}
+	for i := range out {
+		if out[i].Disc, err = t.discName(out[i].Carrier); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
 }
 
 // putFinding writes a finding, new or known.
@@ -97,6 +110,7 @@ type seenAs struct {
 	more    bool
 	detail  string
 	foundAt string
+	carrier int64 // the disc that was read
 }
 
 // turn writes a finding and the event of its turn.
@@ -110,6 +124,9 @@ func (t *Tx) turn(f Finding, verb fixity.Verb, by string) error {
 	}
 	if f.Settled != "" {
 		data["settled"] = f.Settled
+	}
+	if f.Carrier != 0 {
+		data["disc"] = f.Disc
 	}
 	t.Event(Event{Verb: verb, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Audit: f.Audit, Reason: f.Reason, Data: data})
 	return nil
@@ -221,17 +238,17 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 	if err != nil {
 		return err
 	}
-	open := map[string]Finding{}
+	open := map[place]Finding{}
 	for _, fd := range all {
-		open[fd.Store] = fd
+		open[place{fd.Store, fd.Carrier}] = fd
 	}
-	shown := 0
+	shown := map[string]bool{} // stores
 	for _, x := range copies {
-		fd, isOpen := open[x.Store]
-		h := policy.Holding{Store: x.Store, State: x.State, Shown: f.Version > 0 && x.Held == f.Version, Since: x.Since,
-			Settled: x.SettledAs != "" && x.SettledAs == conditionOf(x)}
+		fd, isOpen := open[place{x.Store, x.Carrier}]
+		h := policy.Holding{Store: x.Store, Carrier: x.Carrier, State: x.State, Shown: f.Version > 0 && x.Held == f.Version, Since: x.Since,
+			Lesser: x.Lesser, Old: x.Burned != 0 && x.Burned != f.Version, Settled: x.SettledAs != "" && x.SettledAs == conditionOf(x)}
 		if h.Shown {
-			shown++
+			shown[x.Store] = true
 			if x.State == fixity.Misplaced {
 				if h.Shown, err = t.holdsElsewhere(x, f.Version); err != nil {
 					return err
@@ -239,30 +256,39 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 			}
 		}
 		switch {
-		case x.Store == seenIn && seen != nil:
+		case h.Old:
+		case seen.of(x, seenIn):
 			h.Blocks = goodBlocks(x, seen.anatomy, seen.ranges, seen.more)
 		case isOpen:
 			h.Blocks = goodBlocks(x, fd.Anatomy, fd.Ranges, fd.RangesMore)
 		}
 		c.Holdings = append(c.Holdings, h)
 	}
-	c.Vouched = c.Vouched || shown >= 2
+	c.Vouched = c.Vouched || len(shown) >= 2
 	for _, x := range copies {
-		fd, isOpen := open[x.Store]
+		fd, isOpen := open[place{x.Store, x.Carrier}]
 		c.Anatomy = fd.Anatomy
-		if x.Store == seenIn && seen != nil {
-			c.Anatomy = seen.anatomy
-		}
-		v := policy.Judge(t.l.o.Rules, c, x.Store)
 		var s *seenAs
-		if x.Store == seenIn {
-			s = seen
+		if seen.of(x, seenIn) {
+			s, c.Anatomy = seen, seen.anatomy
 		}
+		v := policy.JudgeDisc(t.l.o.Rules, c, x.Store, x.Carrier)
 		if err := t.applyVerdict(f, x, fd, isOpen, v, s, audit, by); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// place is where a file has at most one copy.
+type place struct {
+	store   string
+	carrier int64
+}
+
+// of says that the copy is the one that was seen in a store.
+func (s *seenAs) of(c Copy, store string) bool {
+	return s != nil && c.Store == store && c.Carrier == s.carrier
 }
 
 // holdsElsewhere says that what lies where a misplaced copy was found has the
@@ -286,7 +312,7 @@ func (t *Tx) applyVerdict(f File, x Copy, fd Finding, isOpen bool, v policy.Verd
 	}
 	old := fd
 	fd.Subject, fd.Kind, fd.Urgency, fd.Step, fd.IntactIn, fd.Mergeable = fixity.OfFile, v.Kind, v.Urgency, v.Step, v.IntactIn, v.Mergeable
-	fd.Store, fd.Set, fd.Carrier, fd.File, fd.Path = x.Store, x.Set, x.Carrier, f.ID, f.Path
+	fd.Store, fd.Set, fd.Carrier, fd.Disc, fd.File, fd.Path = x.Store, x.Set, x.Carrier, x.Disc, f.ID, f.Path
 	if seen != nil {
 		fd.Anatomy, fd.Ranges, fd.RangesMore, fd.Detail, fd.FoundAt, fd.Seen = seen.anatomy, seen.ranges, seen.more, seen.detail, seen.foundAt, t.now
 	}

@@ -25,6 +25,11 @@ type Copy struct {
 	Due        time.Time
 	Wrong      fixity.Digest // what it holds, if of no known version
 	SettledAs  string
+
+	// Of a disc, for whoever reads; PutCopy doesn't write them.
+	Disc   string // as people call it
+	Burned int64  // the version that was burned: it is held against that for ever
+	Lesser bool   // an audio disc: it holds samples, not the file, so Held is 0
 }
 
 const copyColumns = `store, set_name, carrier, at, file, held, state, since, size, mtime, reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as`
@@ -55,7 +60,18 @@ func (t *Tx) Copies(file int64) ([]Copy, error) {
 		out = append(out, c)
 		return err
 	})
-	return out, err
+	if err != nil {
+		return nil, err
+	}
+	for i := range out {
+		if out[i].Carrier == 0 {
+			continue
+		}
+		if err := t.aboutDisc(&out[i]); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
 }
 
 // CopyAt reads the copy that lies or should lie at a path.
@@ -133,9 +149,10 @@ func (t *Tx) dropCopy(c Copy) error {
 }
 
 // MakeDue makes all copies of a file due at once, ahead of all that is merely due:
-// those in except aside, and those that have been read since.
+// those in except aside, those that have been read since, and discs, which a person
+// must fetch.
 func (t *Tx) MakeDue(file int64, except string, since time.Time) error {
-	_, err := t.exec(`UPDATE instance SET due_at = -1 WHERE file = $1 AND store <> $2 AND (read_at < $3 OR read_at > $4 OR read_cache = 'allowed')`,
+	_, err := t.exec(`UPDATE instance SET due_at = -1 WHERE file = $1 AND store <> $2 AND carrier = 0 AND (read_at < $3 OR read_at > $4 OR read_cache = 'allowed')`,
 		file, except, nanos(since), nanos(t.now)) // a reading in the future was dated by a clock that was wrong
 	return err
 }

@@ -270,7 +270,7 @@ func (t *Tx) TakenSince(since time.Time) ([]Taken, []Tally, error) {
 		return nil, nil, err
 	}
 	var copies []Tally
-	err := t.rows(`SELECT i.store, i.state, count(*) FROM instance i JOIN file f ON f.id = i.file WHERE f.taken_at >= $1 AND f.retired_at = 0
+	err := t.rows(`SELECT i.store, i.state, count(*) FROM instance i JOIN file f ON f.id = i.file WHERE f.taken_at >= $1 AND f.retired_at = 0 AND i.carrier = 0
 		GROUP BY i.store, i.state ORDER BY i.store, i.state`, []any{nanos(since)}, func(r *sql.Rows) error {
 		var x Tally
 		var state string

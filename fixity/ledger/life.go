@@ -124,8 +124,8 @@ func (t *Tx) forgetCopies(store string, file int64, retire bool, by, reason stri
 		return err
 	}
 	for _, c := range copies {
-		if c.Store != store {
-			continue
+		if c.Store != store || c.Carrier != 0 {
+			continue // discs are retired one by one
 		}
 		open, err := t.openFor(c.Store, c.Set, c.Carrier, file)
 		if err != nil && err != fixity.ErrNotFound {

@@ -311,8 +311,8 @@ func (t *Tx) NewVersion(file int64, v Version, vouched bool, except string) (int
 		return 0, err
 	}
 	for _, c := range copies {
-		if c.Store == except {
-			continue
+		if c.Store == except || c.Carrier != 0 {
+			continue // a disc holds what was burned on it, for ever
 		}
 		was := c
 		switch {

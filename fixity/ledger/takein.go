@@ -135,8 +135,8 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 			if err := t.DropStray(f.Store, f.Set, f.FoundAt); err != nil {
 				return err
 			}
-		case c.Size < 0:
-			c.At = f.FoundAt // never seen there: it is awaited at the new place
+		case c.Size < 0 || c.Carrier != 0:
+			c.At = f.FoundAt // never seen there: it is awaited at the new place; on a disc nothing moves
 		case c.State == fixity.Intact || c.State == fixity.Misplaced:
 			c.State = fixity.Behind
 		default:

@@ -10,10 +10,12 @@ import (
 // Holding is what one store has of a file, as far as the ledger knows.
 type Holding struct {
 	Store   string
+	Carrier int64 // the disc; 0 for other kinds of store
 	State   fixity.State
 	Shown   bool      // a reading or the service's report showed it to hold the current version
 	Since   time.Time // since when it is awaited or behind
 	Lesser  bool      // holds lesser quality than the file (an audio disc of a finer master)
+	Old     bool      // a disc that was burned from an earlier version, and is held against that
 	Settled bool      // a person settled exactly this condition: no finding, and not a copy
 	Blocks  []bool    // of a damaged copy: which blocks agree with the version; nil = not known
 }
@@ -41,6 +43,8 @@ const (
 	StepReread   Step = "re-read"   // check cable, port and memory, then audit again
 	StepOther    Step = "other"     // look for another copy: none intact is known
 	StepTakeOut  Step = "take-out"  // move it out, or leave it in peace
+	StepDrive    Step = "drive"     // try the disc in a second drive first
+	StepBurn     Step = "burn"      // burn the disc anew
 )
 
 // Verdict is what Judge says of one copy.
@@ -56,14 +60,18 @@ type Verdict struct {
 // Judge says what one file's copy in store is: whether that is a finding, which
 // kind, how urgent, where an intact copy is, and what to do next. Kind, urgency
 // and step come from here alone, so that page, letter and JSON can't disagree.
-func Judge(r Rules, c Case, store string) Verdict {
+func Judge(r Rules, c Case, store string) Verdict { return JudgeDisc(r, c, store, 0) }
+
+// JudgeDisc is Judge for one of the discs in a store.
+func JudgeDisc(r Rules, c Case, store string, disc int64) Verdict {
 	v := Verdict{IntactIn: []string{}}
 	var own Holding
 	for _, h := range c.Holdings {
-		if h.Store == store {
+		if h.Store == store && h.Carrier == disc {
 			own = h
 		}
-		if !c.NoOne && h.Shown && !h.Lesser && HoldsVersion(h.State) {
+		// All discs are one shelf: they go in one fire.
+		if !c.NoOne && h.Shown && !h.Lesser && HoldsVersion(h.State) && !slices.Contains(v.IntactIn, h.Store) {
 			v.IntactIn = append(v.IntactIn, h.Store)
 		}
 	}
@@ -73,8 +81,9 @@ func Judge(r Rules, c Case, store string) Verdict {
 	case fixity.Intact, fixity.Editing, "":
 		return v
 	case fixity.Awaited, fixity.Behind:
-		// Ordinary life while the store's promise runs.
-		if !Waited(own.Since, c.Now, rule.ExpectWithin) {
+		// A disc that nobody has read yet is told by the list of discs. Elsewhere it is
+		// ordinary life while the store's promise runs.
+		if disc != 0 || !Waited(own.Since, c.Now, rule.ExpectWithin) {
 			return v
 		}
 	case fixity.Disputed:
@@ -90,7 +99,7 @@ func Judge(r Rules, c Case, store string) Verdict {
 	v.Finding = true
 	v.Urgency = urgency(r, c, own, v.IntactIn, rule)
 	v.Mergeable = len(v.IntactIn) == 0 && mergeable(c.Holdings)
-	v.Step = step(own.State, rule, v)
+	v.Step = step(own, v)
 	return v
 }
 
@@ -101,6 +110,9 @@ func HoldsVersion(s fixity.State) bool {
 }
 
 func urgency(r Rules, c Case, own Holding, intact []string, rule Store) fixity.Urgency {
+	if own.Old {
+		return fixity.Tidy // nothing that is to be kept now hangs on it
+	}
 	if len(intact) == 0 {
 		return fixity.NoneIntact
 	}
@@ -154,7 +166,15 @@ func mergeable(hs []Holding) bool {
 	return len(have) > 0 && !slices.Contains(have, false)
 }
 
-func step(s fixity.State, rule Store, v Verdict) Step {
+func step(own Holding, v Verdict) Step {
+	s := own.State
+	switch {
+	case own.Carrier == 0:
+	case s == fixity.Unreadable || s == fixity.Unsteady:
+		return StepDrive // IASA-TC 04, 8.1.7: another drive may read it
+	case len(v.IntactIn) > 0 || own.Old:
+		return StepBurn
+	}
 	switch s {
 	case fixity.Disputed:
 		return StepDecide

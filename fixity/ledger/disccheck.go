@@ -1,0 +1,405 @@
+package ledger
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/policy"
+)
+
+// DiscCheck is one reading of a disc, as it was recorded.
+type DiscCheck struct {
+	ID           int64
+	Disc         int64  // 0: of none that is registered
+	TOC          string // id of the table of contents
+	Began, Ended time.Time
+	By           string
+	Drive        string // maker, model, revision; "" for an image
+	Speed        int    // kB a second that reading was capped at; 0: it wasn't
+	Written      string // on the disc, as the person typed it
+	Proved       string // by its contents
+	Verdict      fixity.DiscVerdict
+	Sectors      int64 // of tracks; the four that follow add up to it
+	AtOnce       int64
+	Retried      int64
+	Doubtful     int64
+	Unreadable   int64
+	Gain         float64 // dB that the sound is louder, if Changed
+	Changed      bool    // Gain is known
+	Map          []byte  // how reading each sector ended, compressed
+	Looked       string  // what the person saw before it was read
+	Result       string  // JSON
+	Event        int64
+	Control      int64 // the check of a control disc that stands for the drive; 0: none
+}
+
+const checkColumns = `id, disc, toc, began_at, ended_at, by_name, drive, speed, written, proved, verdict, sectors, at_once, retried, doubtful, unreadable, gain, map, looked, result, event, control`
+
+func scanCheck(r interface{ Scan(...any) error }) (DiscCheck, error) {
+	var c DiscCheck
+	var began, ended int64
+	var verdict string
+	var gain sql.NullFloat64
+	err := r.Scan(&c.ID, &c.Disc, &c.TOC, &began, &ended, &c.By, &c.Drive, &c.Speed, &c.Written, &c.Proved, &verdict, &c.Sectors, &c.AtOnce, &c.Retried, &c.Doubtful,
+		&c.Unreadable, &gain, &c.Map, &c.Looked, &c.Result, &c.Event, &c.Control)
+	c.Began, c.Ended, c.Verdict, c.Gain, c.Changed = fromNanos(began), fromNanos(ended), fixity.DiscVerdict(verdict), gain.Float64, gain.Valid
+	return c, err
+}
+
+// DiscChecks are the checks of a disc, the oldest first; of 0, those of discs that
+// aren't registered.
+func (t *Tx) DiscChecks(disc int64) ([]DiscCheck, error) {
+	var out []DiscCheck
+	err := t.rows(`SELECT `+checkColumns+` FROM disc_check WHERE disc = $1 ORDER BY id`, []any{disc}, func(r *sql.Rows) error {
+		c, err := scanCheck(r)
+		out = append(out, c)
+		return err
+	})
+	return out, err
+}
+
+// LastDiscCheck is the newest check of a disc; fixity.ErrNotFound if there is none.
+func (t *Tx) LastDiscCheck(disc int64) (DiscCheck, error) {
+	c, err := scanCheck(t.one(`SELECT `+checkColumns+` FROM disc_check WHERE disc = $1 ORDER BY id DESC LIMIT 1`, disc))
+	return c, notFound(err)
+}
+
+// DiscCheck reads one check by its id.
+func (t *Tx) DiscCheck(id int64) (DiscCheck, error) {
+	c, err := scanCheck(t.one(`SELECT `+checkColumns+` FROM disc_check WHERE id = $1`, id))
+	return c, notFound(err)
+}
+
+// ControlWithin is how old the reading of a control disc may be to stand for the
+// drive. *Common practice.*
+const ControlWithin = 24 * time.Hour
+
+// ControlCheck is the newest check of a control disc in a drive since a time;
+// fixity.ErrNotFound if there is none.
+func (t *Tx) ControlCheck(drive string, since time.Time) (DiscCheck, error) {
+	var id int64
+	err := t.row(`SELECT c.id FROM disc_check c JOIN disc d ON d.id = c.disc WHERE d.control = 1 AND c.drive = $1 AND c.ended_at >= $2 ORDER BY c.id DESC LIMIT 1`,
+		[]any{drive, nanos(since)}, &id)
+	if err != nil {
+		return DiscCheck{}, err
+	}
+	return t.DiscCheck(id)
+}
+
+// DiscHeld is what a check showed of one file that was burned on the disc.
+type DiscHeld struct {
+	File     int64
+	State    fixity.State
+	Anatomy  fixity.Anatomy
+	Ranges   []fixity.Range // damaged bytes of the file, as far as they are known
+	More     bool
+	Detail   string
+	Wrong    fixity.Digest // what it holds instead, if all of that was read
+	NotRead  bool          // nothing is known of it: what was known before stays
+	Same     bool          // it is in just the state that the check before showed
+	Samples  bool          // an audio disc: samples were compared, not the file
+	Settled  *DiscDecision // a decision for its class: no finding
+	PlaceDue time.Duration // the promise to read it again
+}
+
+// RecordCheck records a check of a disc: the check itself, what it showed of each file
+// (none, if it wasn't the disc that was meant), findings, and one event. own is the
+// state of the disc as a whole where that isn't told by its files, "" if it is.
+func (t *Tx) RecordCheck(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, ownDetail string) (DiscCheck, error) {
+	var err error
+	if c.ID, err = t.NextID("disc_check"); err != nil {
+		return c, err
+	}
+	c.Disc = d.ID
+	if d.ID != 0 && d.TOC == "" && c.TOC != "" && c.Verdict != fixity.DiscOther {
+		if _, err := t.exec(`UPDATE disc SET toc = $2 WHERE id = $1`, d.ID, c.TOC); err != nil {
+			return c, err
+		}
+	}
+	if control, err := t.ControlCheck(c.Drive, c.Began.Add(-ControlWithin)); err == nil && c.Drive != "" {
+		c.Control = control.ID
+	} else if err != nil && !errors.Is(err, fixity.ErrNotFound) {
+		return c, err
+	}
+	var lines []string
+	for _, h := range held {
+		line, err := t.heldOn(d, c, h)
+		if err != nil {
+			return c, fmt.Errorf("disc %s, file %d: %w", d.Name(), h.File, err)
+		}
+		if line != "" {
+			lines = append(lines, line)
+		}
+	}
+	e := Event{Verb: fixity.DiscChecked, By: c.By, Store: d.Store, Data: map[string]any{}}
+	if len(lines) > 0 {
+		// The result lines of a check belong to no shard: a number of its own, which no
+		// intake has, keeps them apart.
+		shard := -(int64(1)<<40 + c.ID)
+		if _, err := t.addReading(0, shard, lines); err != nil {
+			return c, err
+		}
+		if e, err = t.sliceEvent(e, shard); err != nil {
+			return c, err
+		}
+	}
+	e.Data["check"], e.Data["verdict"], e.Data["sectors"], e.Data["unreadable"], e.Data["toc"] = c.ID, c.Verdict, c.Sectors, c.Unreadable, c.TOC
+	e.Data["written"], e.Data["proved"] = c.Written, c.Proved
+	if d.ID != 0 {
+		e.Data["disc"], e.Data["id"] = d.Name(), d.ID
+	}
+	if c.Drive != "" {
+		e.Data["drive"] = c.Drive
+	}
+	size, err := t.EventCount()
+	if err != nil {
+		return c, err
+	}
+	c.Event = size + int64(len(t.events))
+	t.Event(e)
+	if err := t.putCheck(c); err != nil {
+		return c, err
+	}
+	if d.ID == 0 {
+		return c, nil
+	}
+	t.countDay(d.Store, int64(len(lines)), c.Sectors*2048, 0)
+	for _, h := range held {
+		if h.NotRead {
+			continue
+		}
+		seen := &seenAs{anatomy: h.Anatomy, ranges: h.Ranges, more: h.More, detail: h.Detail, carrier: d.ID}
+		f, err := t.File(h.File)
+		if err != nil {
+			return c, err
+		}
+		if !f.Retired.IsZero() {
+			continue
+		}
+		if err := t.settleByClass(d, f, h, c.By); err != nil {
+			return c, err
+		}
+		if err := t.Rejudge(h.File, 0, c.By, d.Store, seen); err != nil {
+			return c, err
+		}
+	}
+	return c, t.judgeDisc(d, c, held, own, ownDetail)
+}
+
+func (t *Tx) putCheck(c DiscCheck) error {
+	var gain any
+	if c.Changed {
+		gain = c.Gain
+	}
+	_, err := t.exec(`INSERT INTO disc_check (`+checkColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22)`,
+		c.ID, c.Disc, c.TOC, nanos(c.Began), nanos(c.Ended), c.By, c.Drive, c.Speed, c.Written, c.Proved, string(c.Verdict), c.Sectors, c.AtOnce, c.Retried, c.Doubtful,
+		c.Unreadable, gain, c.Map, c.Looked, c.Result, c.Event, c.Control)
+	return err
+}
+
+// heldOn writes the copy of one file on a disc, and gives its result line.
+func (t *Tx) heldOn(d Disc, c DiscCheck, h DiscHeld) (string, error) {
+	if h.NotRead {
+		return "", nil
+	}
+	was, err := t.copyOn(d.ID, h.File)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return "", nil // the file was retired since it was burned
+	}
+	if err != nil {
+		return "", err
+	}
+	cache := fixity.Bypassed
+	if c.Drive == "" {
+		cache = fixity.Unknown
+	}
+	now := was
+	ok := h.State == fixity.Intact
+	now.State, now.Wrong = h.State, h.Wrong
+	now.Read = fixity.Evidence{Strength: fixity.Read, At: c.Ended, OK: ok, Cache: cache}
+	now.Due = nextDue(now, fixity.Result{At: c.Ended, Cache: cache}, h.PlaceDue)
+	if h.State != fixity.Missing && now.Size < 0 {
+		if now.Size, err = t.sizeOf(h.File, was.Burned); err != nil {
+			return "", err
+		}
+	}
+	x := fixity.Result{File: h.File, Cache: cache, At: c.Ended, Outcome: fixity.ReadDiffers}
+	switch {
+	case ok:
+		x.Outcome = fixity.ReadIntact
+		if !h.Samples {
+			x.Version, now.Held = was.Burned, was.Burned
+		}
+	case h.State == fixity.Unreadable:
+		x.Outcome = fixity.ReadUnreadable
+	case h.State == fixity.Unsteady:
+		x.Outcome = fixity.ReadUnsteady
+	}
+	switch {
+	case h.Settled != nil:
+		now.SettledAs = conditionOf(now)
+	case !h.Same:
+		now.SettledAs = ""
+	}
+	if err := t.PutCopy(was, now); err != nil {
+		return "", err
+	}
+	if h.State == fixity.Missing {
+		return "", nil
+	}
+	return resultLine(x), nil
+}
+
+func (t *Tx) sizeOf(file, version int64) (n int64, err error) {
+	err = t.row(`SELECT size FROM version WHERE file = $1 AND n = $2`, []any{file, version}, &n)
+	return n, err
+}
+
+// settleByClass ends the finding about a file on a disc that a decision covers, in the
+// name of whoever decided.
+func (t *Tx) settleByClass(d Disc, f File, h DiscHeld, by string) error {
+	if h.Settled == nil {
+		return nil
+	}
+	open, err := t.openFor(d.Store, f.Set, d.ID, f.ID)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	open.Disc = d.Name()
+	return t.settle(open, fixity.ByPerson, h.Settled.By, h.Settled.Reason)
+}
+
+// judgeDisc opens, changes or ends the findings about a disc as a whole.
+func (t *Tx) judgeDisc(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, detail string) error {
+	checks, err := t.DiscChecks(d.ID)
+	if err != nil {
+		return err
+	}
+	want := map[fixity.Kind]string{}
+	if own != "" {
+		want[own] = detail
+	}
+	if s, err := t.fading(checks); err != nil {
+		return err
+	} else if s != "" {
+		want[fixity.Fading] = s
+	}
+	urgency, good, err := t.discUrgency(d)
+	if err != nil {
+		return err
+	}
+	open, err := t.findings(`WHERE carrier = $1 AND carrier <> 0 AND subject = $2 AND settled = '' ORDER BY id`, d.ID, string(fixity.OfDisc))
+	if err != nil {
+		return err
+	}
+	for _, f := range open {
+		s, still := want[f.Kind]
+		if !still {
+			if err := t.settle(f, fixity.IntactAgain, c.By, ""); err != nil {
+				return err
+			}
+			continue
+		}
+		delete(want, f.Kind)
+		rose := urgency.Level() > f.Urgency.Level()
+		f.Detail, f.Seen, f.Urgency, f.IntactIn = s, t.now, urgency, good
+		if rose {
+			err = t.turn(f, fixity.FindingRaised, c.By)
+		} else {
+			err = t.putFinding(f)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	for _, k := range []fixity.Kind{own, fixity.Fading} {
+		s, ok := want[k]
+		if !ok || k == "" {
+			continue
+		}
+		delete(want, k)
+		step := policy.StepBurn
+		if k == fixity.Kind(fixity.Unreadable) || k == fixity.Kind(fixity.Unsteady) {
+			step = policy.StepDrive
+		}
+		if _, err := t.open(Finding{Finding: fixity.Finding{Subject: fixity.OfDisc, Kind: k, Urgency: urgency, Store: d.Store, Path: d.Name(), IntactIn: good,
+			Count: int64(max(1, len(held))), Detail: s}, Carrier: d.ID, Disc: d.Name(), Step: step}, c.By); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// discUrgency says how urgent it is to burn a disc anew: at risk if what it holds is
+// intact in no other store, as far as is known; and which stores hold all of it.
+func (t *Tx) discUrgency(d Disc) (fixity.Urgency, []string, error) {
+	files, err := t.DiscFiles(d.ID)
+	if err != nil {
+		return "", nil, err
+	}
+	counts := map[string]int{}
+	u := fixity.Tidy
+	for _, f := range files {
+		copies, err := t.Copies(f.File)
+		if err != nil {
+			return "", nil, err
+		}
+		elsewhere := map[string]bool{}
+		for _, c := range copies {
+			if c.Carrier == 0 && c.Held == f.Version && policy.HoldsVersion(c.State) {
+				elsewhere[c.Store] = true
+			}
+		}
+		for s := range elsewhere {
+			counts[s]++
+		}
+		if len(elsewhere) == 0 && len(copies) > 0 {
+			u = fixity.AtRisk
+		}
+	}
+	if len(files) == 0 {
+		u = fixity.AtRisk // nothing is known of what it holds
+	}
+	good := []string{}
+	for _, s := range t.l.o.Rules.Stores {
+		if counts[s.Name] == len(files) && len(files) > 0 {
+			good = append(good, s.Name)
+		}
+	}
+	return u, good, nil
+}
+
+// fading says of a disc that many more sectors than before need several tries; "" if
+// that can't be said.
+func (t *Tx) fading(checks []DiscCheck) (string, error) {
+	var rs []policy.DiscReading
+	for _, c := range checks {
+		r := policy.DiscReading{Drive: c.Drive, Speed: c.Speed, Sectors: c.Sectors, Retried: c.Retried + c.Doubtful + c.Unreadable, At: c.Ended}
+		if c.Control != 0 {
+			control, err := t.DiscCheck(c.Control)
+			if err != nil {
+				return "", err
+			}
+			r.ControlClean = control.Unreadable+control.Doubtful == 0 && policy.FewRetries(control.Retried, control.Sectors)
+		}
+		rs = append(rs, r)
+	}
+	first, last, yes := policy.Fading(rs)
+	if !yes {
+		return "", nil
+	}
+	return fmt.Sprintf("%d of %d sectors needed several tries, %s; in the same drive at the same speed it was %d, %s. The control disc read well both times",
+		last.Retried, last.Sectors, clock(last.At), first.Retried, clock(first.At)), nil
+}
+
+// KeepBaseline keeps what a first reading of a disc gave.
+func (t *Tx) KeepBaseline(disc int64, baseline []byte) error {
+	_, err := t.exec(`UPDATE disc SET baseline = $2 WHERE id = $1`, disc, baseline)
+	return err
+}

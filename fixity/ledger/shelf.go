@@ -1,0 +1,238 @@
+package ledger
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Kinds of discs. Stored: never change one.
+const (
+	AudioDisc = "audio"
+	DataDisc  = "data"
+)
+
+// Disc is a disc on the shelf. What isn't known is blank.
+type Disc struct {
+	ID       int64
+	Store    string
+	Number   string // as it is written on the disc, normalised
+	Twin     string // "A", "B" …: one of several of the same contents
+	Part     int    // 0: the only one
+	Kind     string
+	Box      string
+	Blank    string // brand
+	Burned   string // when, as typed
+	Label    string // what else is written on it
+	TOC      string // id of its table of contents, once it was seen
+	Control  bool   // it is read first, to look at the drive
+	Baseline []byte // what a first reading gave, where nothing older is known
+	Added    time.Time
+	By       string
+	Retired  time.Time
+}
+
+// Name is the disc as people call it: "QD-0031 A".
+func (d Disc) Name() string {
+	s := d.Number
+	if d.Part > 0 {
+		s += fmt.Sprintf(" part %d", d.Part)
+	}
+	if d.Twin != "" {
+		s += " " + d.Twin
+	}
+	return s
+}
+
+// DiscFile is what was burned of one file.
+type DiscFile struct {
+	N             int // 1 is the first
+	File, Version int64
+	Name          string // on a data disc, its path below the folder that was burned
+}
+
+const discColumns = `id, store, number, twin, part, kind, box, blank, burned, label, toc, control, baseline, added_at, added_by, retired_at`
+
+func scanDisc(r interface{ Scan(...any) error }) (Disc, error) {
+	var d Disc
+	var control, added, retired int64
+	err := r.Scan(&d.ID, &d.Store, &d.Number, &d.Twin, &d.Part, &d.Kind, &d.Box, &d.Blank, &d.Burned, &d.Label, &d.TOC, &control, &d.Baseline, &added, &d.By, &retired)
+	d.Control, d.Added, d.Retired = control != 0, fromNanos(added), fromNanos(retired)
+	return d, err
+}
+
+// Disc reads a disc by its id; fixity.ErrNotFound if there is none.
+func (t *Tx) Disc(id int64) (Disc, error) {
+	d, err := scanDisc(t.one(`SELECT `+discColumns+` FROM disc WHERE id = $1`, id))
+	return d, notFound(err)
+}
+
+// Discs are all discs on the shelf, in the order of their numbers.
+func (t *Tx) Discs() ([]Disc, error) {
+	return t.discs(`WHERE retired_at = 0 ORDER BY number, part, twin`)
+}
+
+// DiscsNumbered are the discs on the shelf that have a number: twins and parts.
+func (t *Tx) DiscsNumbered(number string) ([]Disc, error) {
+	return t.discs(`WHERE number = $1 AND retired_at = 0 ORDER BY part, twin`, number)
+}
+
+// DiscsByTOC are the discs on the shelf with a table of contents. Twins share it, and
+// so may others.
+func (t *Tx) DiscsByTOC(toc string) ([]Disc, error) {
+	return t.discs(`WHERE toc = $1 AND retired_at = 0 ORDER BY number, part, twin`, toc)
+}
+
+func (t *Tx) discs(where string, args ...any) ([]Disc, error) {
+	var out []Disc
+	err := t.rows(`SELECT `+discColumns+` FROM disc `+where, args, func(r *sql.Rows) error {
+		d, err := scanDisc(r)
+		out = append(out, d)
+		return err
+	})
+	return out, err
+}
+
+// DiscFiles are what was burned on a disc, in its order.
+func (t *Tx) DiscFiles(disc int64) ([]DiscFile, error) {
+	var out []DiscFile
+	err := t.rows(`SELECT n, file, version, name FROM disc_file WHERE disc = $1 ORDER BY n`, []any{disc}, func(r *sql.Rows) error {
+		var f DiscFile
+		var name []byte
+		err := r.Scan(&f.N, &f.File, &f.Version, &name)
+		f.Name = string(name)
+		out = append(out, f)
+		return err
+	})
+	return out, err
+}
+
+// DiscsOf are the discs that a file was burned on, the retired ones too, by number.
+func (t *Tx) DiscsOf(file int64) ([]Disc, error) {
+	return t.discs(`WHERE id IN (SELECT disc FROM disc_file WHERE file = $1) ORDER BY number, part, twin`, file)
+}
+
+// AddDisc registers a disc and what was burned on it. Each file is awaited there until
+// the disc is read. fixity.ErrRefused if there is a disc of that number, twin and part
+// already, or a file stands in it twice.
+func (t *Tx) AddDisc(d Disc, files []DiscFile, by, reason string) (Disc, error) {
+	same, err := t.DiscsNumbered(d.Number)
+	if err != nil {
+		return d, err
+	}
+	for _, o := range same {
+		if o.Twin == d.Twin && o.Part == d.Part {
+			return d, fmt.Errorf("disc %s is registered already: %w", d.Name(), fixity.ErrRefused)
+		}
+	}
+	if d.ID, err = t.NextID("disc"); err != nil {
+		return d, err
+	}
+	d.Added, d.By = t.now, by
+	if _, err := t.exec(`INSERT INTO disc (`+discColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, 0)`,
+		d.ID, d.Store, d.Number, d.Twin, d.Part, d.Kind, d.Box, d.Blank, d.Burned, d.Label, d.TOC, b2i(d.Control), d.Baseline, nanos(d.Added), d.By); err != nil {
+		return d, err
+	}
+	seen := map[int64]bool{}
+	for i, f := range files {
+		x, err := t.File(f.File)
+		if err != nil {
+			return d, err
+		}
+		if seen[f.File] {
+			return d, fmt.Errorf("%s/%s stands on disc %s twice: %w", x.Set, DisplayPath(x.Path), d.Name(), fixity.ErrRefused)
+		}
+		seen[f.File] = true
+		if _, err := t.exec(`INSERT INTO disc_file (disc, n, file, version, name) VALUES ($1, $2, $3, $4, $5)`, d.ID, i+1, f.File, f.Version, []byte(f.Name)); err != nil {
+			return d, err
+		}
+		if !x.Retired.IsZero() {
+			continue
+		}
+		if err := t.PutCopy(Copy{}, Copy{Store: d.Store, Set: x.Set, Carrier: d.ID, At: x.Path, File: f.File, State: fixity.Awaited, Size: -1, Due: never}); err != nil {
+			return d, err
+		}
+	}
+	t.Event(Event{Verb: fixity.DiscAdded, By: by, Store: d.Store, Reason: reason,
+		Data: map[string]any{"disc": d.Name(), "id": d.ID, "kind": d.Kind, "files": len(files)}})
+	return d, nil
+}
+
+// RetireDisc takes a disc off the shelf: nothing is expected on it any more.
+func (t *Tx) RetireDisc(d Disc, by, reason string) error {
+	open, err := t.findings(`WHERE carrier = $1 AND carrier <> 0 AND settled = '' ORDER BY id`, d.ID)
+	if err != nil {
+		return err
+	}
+	for _, f := range open {
+		if err := t.settle(f, fixity.Overtaken, by, reason); err != nil {
+			return err
+		}
+	}
+	files, err := t.DiscFiles(d.ID)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		c, err := t.copyOn(d.ID, f.File)
+		if errors.Is(err, fixity.ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if err := t.dropCopy(c); err != nil {
+			return err
+		}
+		if err := t.Rejudge(f.File, 0, by, "", nil); err != nil {
+			return err
+		}
+	}
+	if _, err := t.exec(`UPDATE disc SET retired_at = $2 WHERE id = $1`, d.ID, nanos(t.now)); err != nil {
+		return err
+	}
+	t.Event(Event{Verb: fixity.DiscRetired, By: by, Store: d.Store, Reason: reason, Data: map[string]any{"disc": d.Name(), "id": d.ID}})
+	return nil
+}
+
+// copyOn is the copy of a file on a disc; fixity.ErrNotFound if none is expected there.
+func (t *Tx) copyOn(disc, file int64) (Copy, error) {
+	all, err := t.Copies(file)
+	if err != nil {
+		return Copy{}, err
+	}
+	for _, c := range all {
+		if c.Carrier == disc {
+			return c, nil
+		}
+	}
+	return Copy{}, fixity.ErrNotFound
+}
+
+// discName is what people call a disc; "" for 0.
+func (t *Tx) discName(id int64) (string, error) {
+	if id == 0 {
+		return "", nil
+	}
+	d, err := t.Disc(id)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return fmt.Sprintf("disc %d", id), nil
+	}
+	return d.Name(), err
+}
+
+// aboutDisc fills in what is known of a copy on a disc besides its row.
+func (t *Tx) aboutDisc(c *Copy) error {
+	var part int
+	var number, twin, kind string
+	err := t.row(`SELECT d.number, d.twin, d.part, d.kind, f.version FROM disc d JOIN disc_file f ON f.disc = d.id WHERE d.id = $1 AND f.file = $2`,
+		[]any{c.Carrier, c.File}, &number, &twin, &part, &kind, &c.Burned)
+	if err != nil {
+		return fmt.Errorf("disc %d, file %d: %w", c.Carrier, c.File, err)
+	}
+	c.Disc, c.Lesser = Disc{Number: number, Twin: twin, Part: part}.Name(), kind == AudioDisc
+	return nil
+}
