@@ -94,7 +94,9 @@ func (c *command) auditWith(ctx context.Context, a *app.App, o acts.AuditOrder) 
 			if i > 0 {
 				c.printf("\n")
 			}
-			c.printAudit(a, r)
+			if err := c.printAudit(ctx, a, r); err != nil {
+				return err
+			}
 		}
 	}
 	return err
@@ -164,7 +166,7 @@ func notNil(s []string) []string {
 	return s
 }
 
-func (c *command) printAudit(a *app.App, r acts.AuditResult) {
+func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult) error {
 	rule, _ := a.Acts.Rules.Store(r.Store)
 	c.printf("%s", r.Store)
 	if rule.Place != "" {
@@ -208,10 +210,13 @@ func (c *command) printAudit(a *app.App, r acts.AuditResult) {
 	for _, t := range r.Trouble {
 		c.printf("  NOT FINISHED: %s\n", t)
 	}
-	c.printFindings(a, r.Findings, r.Fresh, false)
+	if err := c.printFindings(ctx, a, r.Findings, r.Fresh, false); err != nil {
+		return err
+	}
 	if r.Complete && len(r.Findings) == 0 && len(r.Trouble) == 0 && len(r.Away) == 0 && r.Audit.ID != 0 {
 		c.printf("  No finding is open on what was checked.\n")
 	}
+	return nil
 }
 
 func before(r acts.AuditResult) string {
@@ -221,45 +226,85 @@ func before(r acts.AuditResult) string {
 	return fmt.Sprintf("; %s were read before it was cut off", report.Number(r.ReadBefore))
 }
 
+// shownOfIncident is how many findings of an incident are listed; "findings show" has
+// the rest.
+const shownOfIncident = 3
+
 // printFindings lists findings, those of an incident as one.
-func (c *command) printFindings(a *app.App, fs []ledger.Finding, fresh map[int64]bool, withStore bool) {
+func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Finding, fresh map[int64]bool, withStore bool) error {
 	ordered := slices.Clone(fs)
 	slices.SortStableFunc(ordered, func(x, y ledger.Finding) int { return y.Urgency.Level() - x.Urgency.Level() })
 	shown := map[int64]int{}
-	total := map[int64]int{}
-	for _, f := range fs {
-		total[f.Incident]++
-	}
 	for _, f := range ordered {
-		if f.Incident != 0 {
-			if shown[f.Incident] == 0 {
-				c.printIncident(f, total[f.Incident])
-			}
-			if shown[f.Incident]++; shown[f.Incident] > 3 {
-				continue
-			}
+		if shown[f.Incident] >= shownOfIncident {
+			continue
 		}
-		c.printFinding(a, f, fresh[f.ID], withStore)
+		m, err := c.matter(ctx, a, f)
+		if err != nil {
+			return err
+		}
+		if !m.Mass() {
+			c.printFinding(f, fresh[f.ID], withStore)
+			c.printSteps(m)
+			continue
+		}
+		if shown[f.Incident] == 0 {
+			c.printIncident(m)
+		}
+		shown[f.Incident]++
+		c.printFinding(f, fresh[f.ID], withStore)
 	}
+	return nil
+}
+
+// matter is what a finding belongs to, with what to do.
+func (c *command) matter(ctx context.Context, a *app.App, f ledger.Finding) (m report.Matter, err error) {
+	m = report.Matter{Findings: []ledger.Finding{f}, Rules: a.Acts.Rules}
+	if f.Incident == 0 {
+		return m, nil
+	}
+	err = a.Ledger.View(ctx, func(t *ledger.Tx) error { m, err = report.MatterOf(t, a.Acts.Rules, f); return err })
+	return m, err
 }
 
 // printIncident heads the findings of one incident, with what to do about it as a whole.
-func (c *command) printIncident(f ledger.Finding, n int) {
-	if fixity.State(f.Kind) == fixity.Unreadable {
-		c.printf("  ONE INCIDENT: %s on %s can't be read (incident %d). The drive may be failing:\n", report.Count(int64(n), "file"), f.Store, f.Incident)
-		c.printf("      - Stop using it: no audit, no copying, no repair program. Pull nothing out while it works.\n")
-		c.printf("      - Copy what has no other intact copy first, from the other stores; then get a new drive, and ask somebody qualified about this one.\n")
-		return
+func (c *command) printIncident(m report.Matter) {
+	f, n := m.Findings[0], int64(len(m.Findings))
+	if m.Failing() {
+		c.printf("  ONE INCIDENT: %s on %s can't be read (incident %d): the drive may be failing.\n", report.Count(n, "file"), f.Store, f.Incident)
+	} else {
+		c.printf("  ONE INCIDENT: %s %s in %s, %s (incident %d).\n", report.Number(n), f.Kind, f.Store, f.Set, f.Incident)
 	}
-	c.printf("  ONE INCIDENT: %s %s in %s, %s (incident %d); the first of them:\n", report.Number(int64(n)), f.Kind, f.Store, f.Set, f.Incident)
-	if fixity.State(f.Kind) == fixity.Misplaced {
-		c.printf("      If somebody reorganised the folders on purpose, look at some of them, then: firmus findings signoff --incident %d --files %d --reason \"…\"\n", f.Incident, n)
-		return
+	c.printSteps(m)
+	if n > shownOfIncident {
+		c.printf("      The first %d of them:\n", shownOfIncident)
 	}
-	c.printf("      So many at once are seldom damage: a program, a script or a mistaken hand. Stop whatever keeps this store in step with others, before it carries this over.\n")
 }
 
-func (c *command) printFinding(a *app.App, f ledger.Finding, fresh, withStore bool) {
+// printSteps says what to do, and what to save first from a failing drive.
+func (c *command) printSteps(m report.Matter) {
+	steps := m.Steps()
+	for i, s := range steps {
+		mark := "-"
+		if len(steps) > 1 {
+			mark = fmt.Sprintf("%d.", i+1)
+		}
+		c.printf("      %s %s\n", mark, s)
+	}
+	if len(m.Fewest) == 0 {
+		return
+	}
+	c.printf("      What has the fewest other copies, on %s:\n", m.Findings[0].Store)
+	for _, x := range m.Fewest {
+		in := "no other store was shown to hold it"
+		if len(x.In) > 0 {
+			in = "also in " + strings.Join(x.In, ", ")
+		}
+		c.printf("        %s  %s\n", report.Show(x.File.Set+"/"+x.File.Path), in)
+	}
+}
+
+func (c *command) printFinding(f ledger.Finding, fresh, withStore bool) {
 	where := f.Set
 	if withStore {
 		where = strings.TrimSuffix(f.Store+"/"+f.Set, "/")
@@ -277,11 +322,6 @@ func (c *command) printFinding(a *app.App, f ledger.Finding, fresh, withStore bo
 	c.printf("      %s\n", report.What(f))
 	if g := report.Good(f); g != "" {
 		c.printf("      %s\n", g)
-	}
-	rule, _ := a.Acts.Rules.Store(f.Store)
-	set, _ := a.Acts.Rules.Set(f.Set)
-	for _, n := range report.Next(f, rule.Arrivals, set.Role) {
-		c.printf("      - %s\n", n)
 	}
 }
 

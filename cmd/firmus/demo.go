@@ -82,7 +82,7 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 	if err != nil {
 		return err
 	}
-	return d.verdict(planted, found, once)
+	return d.verdict(ctx, planted, found, once)
 }
 
 // step tells what the demo does; stdout, unless that is for the JSON document.
@@ -235,7 +235,7 @@ func (d *demonstration) audit(ctx context.Context, fine string) ([]ledger.Findin
 	return all, nil
 }
 
-func (d *demonstration) verdict(planted []demo.Planted, found []ledger.Finding, once bool) error {
+func (d *demonstration) verdict(ctx context.Context, planted []demo.Planted, found []ledger.Finding, once bool) error {
 	c := d.c
 	plain := make([]fixity.Finding, len(found))
 	for i, f := range found {
@@ -266,7 +266,12 @@ func (d *demonstration) verdict(planted []demo.Planted, found []ledger.Finding, 
 				c.printf("\n  What had happened: %s\n", p.Story)
 			}
 		}
-		c.printFinding(d.app, f, false, true)
+		c.printFinding(f, false, true)
+		m, err := c.matter(ctx, d.app, f)
+		if err != nil {
+			return err
+		}
+		c.printSteps(m)
 	}
 	c.printf("\n")
 	for _, p := range lacking {

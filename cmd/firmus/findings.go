@@ -91,8 +91,7 @@ func (c *command) listFindings(ctx context.Context, all bool) error {
 		return nil
 	}
 	if !all {
-		c.printFindings(a, fs, nil, true)
-		return nil
+		return c.printFindings(ctx, a, fs, nil, true)
 	}
 	for _, f := range fs {
 		state := "open"
@@ -139,17 +138,31 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
+	m, err := c.matter(ctx, a, f)
+	if err != nil {
+		return err
+	}
 	if c.json {
 		doc := struct {
 			report.Finding
 			Copies []report.Copy `json:"copies"`
 			Times  []timeJSON    `json:"times"` // where in the recording, if its sound is known
-		}{report.FindingOf(f, false), report.CopiesOf(copies), timesJSON(dmg)}
+			Steps  []string      `json:"steps"` // what a person should do; none once it is settled
+			Save   []saveJSON    `json:"save_first"`
+		}{report.FindingOf(f, false), report.CopiesOf(copies), timesJSON(dmg), []string{}, saveOf(m)}
+		if f.Open() {
+			doc.Steps = m.Steps()
+		}
 		c.document(doc)
 		return nil
 	}
-	c.printFinding(a, f, false, true)
-	if !f.Open() {
+	c.printFinding(f, false, true)
+	if f.Open() {
+		if m.Mass() {
+			c.printf("      It belongs to incident %d: %s.\n", f.Incident, report.Count(int64(len(m.Findings)), "finding"))
+		}
+		c.printSteps(m)
+	} else {
 		c.printf("      %s on %s by %s: %s\n", fixity.Means("settled", string(f.Settled)), day(f.SettledAt), f.SettledBy, f.Reason)
 	}
 	if f.Detail != "" {
@@ -180,6 +193,24 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 	return nil
 }
 
+// saveJSON is a file of a failing drive that few other stores hold.
+type saveJSON struct {
+	Set     string   `json:"set"`
+	Path    string   `json:"path"`
+	AlsoIn  []string `json:"also_in"`
+	Base64  string   `json:"path_base64,omitempty"`
+	Counted int64    `json:"other_copies"` // that are independent
+}
+
+func saveOf(m report.Matter) []saveJSON {
+	out := []saveJSON{}
+	for _, x := range m.Fewest {
+		shown, exact := report.Path(x.File.Path)
+		out = append(out, saveJSON{x.File.Set, shown, notNil(x.In), exact, x.Others})
+	}
+	return out
+}
+
 // timeJSON is a stretch of a recording as JSON.
 type timeJSON struct {
 	From     string `json:"from"`
@@ -201,7 +232,7 @@ func timesJSON(d acts.Damage) []timeJSON {
 func (c *command) printDamage(d acts.Damage) {
 	for i, s := range d.Spans {
 		if i == 10 {
-			c.printf("                    and %s more\n", report.Count(int64(len(d.Spans)-10), "stretch"))
+			c.printf("                    and %s more\n", report.Count(int64(len(d.Spans)-10), "place"))
 			break
 		}
 		label := "  In the recording  "

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/acts"
@@ -89,8 +90,7 @@ it knows more.`,
 			}
 			c.printf("  %s: %s/%s: %s\n", mark, n.Set, report.Show(n.Path), n.Means)
 		}
-		c.printFindings(a, res.Findings, nil, true)
-		return err
+		return errors.Join(err, c.printFindings(cmd.Context(), a, res.Findings, nil, true))
 	}
 	return cmd
 }

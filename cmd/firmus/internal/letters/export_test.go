@@ -26,12 +26,14 @@ type Matter struct {
 	Zone        *time.Location
 	Titles      bool
 	Shut        bool
+	Only        int64
+	Fewest      []ledger.Elsewhere
 }
 
 // Write is the subject, the text and the HTML of a letter.
 func Write(m Matter) (subject, text, html string, err error) {
 	x := &thread{name: "t", open: m.Open, ended: m.Ended, told: map[int64]ledger.Told{}, files: map[int64]known{}, stores: m.Stores, away: map[string]bool{},
-		read: m.Read, reads: m.Reads, first: m.First}
+		read: m.Read, reads: m.Reads, first: m.First, only: m.Only, fewest: m.Fewest}
 	for _, r := range m.Told {
 		x.told[r.Finding] = r
 	}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/damage"
 	"firmus/fixity/ledger"
@@ -30,6 +31,8 @@ type thread struct {
 	first  time.Time
 	newest time.Time // of its letters, as far as findings were told first in them
 	heard  map[int64]string
+	only   int64 // files of a failing drive that no other store holds
+	fewest []ledger.Elsewhere
 }
 
 // known is a file and its copies.
@@ -125,9 +128,19 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 	return s.order, nil
 }
 
-// covered says that a finding of too few copies is no news: so many files have open
-// findings of their own, which say it better.
+// covered says that a finding is no news. Of too few copies: so many files have open
+// findings of their own, which say it better. Of a drive that is away: a letter said
+// that it is failing, and that it should be disconnected.
 func covered(f ledger.Finding, urgent []ledger.Finding) bool {
+	if f.Kind == fixity.Away {
+		failing := 0
+		for _, o := range urgent {
+			if o.Store == f.Store && o.Incident != 0 && fixity.State(o.Kind) == fixity.Unreadable {
+				failing++
+			}
+		}
+		return failing > 1
+	}
 	if f.Kind != fixity.Few {
 		return false
 	}
@@ -255,6 +268,17 @@ func (l *Letters) look(t *ledger.Tx, x *thread) error {
 	}
 	slices.Sort(x.read)
 	return nil
+}
+
+// save finds out what there is to save first if the matter is a failing drive.
+func (l *Letters) save(t *ledger.Tx, x *thread) error {
+	if len(x.open) == 0 {
+		return nil
+	}
+	m := report.Matter{Findings: x.open, Rules: l.o.Rules}
+	err := m.Look(t)
+	x.only, x.fewest = m.Only, m.Fewest
+	return err
 }
 
 // hear says when in the recording the damage of a thread about one file is heard.

@@ -103,7 +103,12 @@ func matters() map[string]letters.Matter {
 		many = append(many, f)
 		copies[f.File] = []ledger.Copy{read("studio", fixity.Unreadable, at(25, 2, 19), false), old}
 	}
-	add("failing-drive", letters.Matter{Open: many, Copies: copies})
+	few := []ledger.Elsewhere{
+		{File: ledger.File{Set: "masters", Path: "QV-0107/QV-0107_A.wav"}},
+		{File: ledger.File{Set: "masters", Path: "QV-0203/QV-0203_A The Ferryman's Daughter.wav"}, Others: 1, In: []string{"vault"}},
+	}
+	add("failing-drive", letters.Matter{Open: many, Copies: copies, Only: 1, Fewest: few})
+	add("failing-drive-all-elsewhere", letters.Matter{Open: many, Copies: copies, Fewest: few[1:]})
 	mixed := []ledger.Finding{many[0], many[1], many[2]}
 	mixed[1].Kind, mixed[1].Urgency, mixed[1].IntactIn, mixed[1].Step = fixity.Kind(fixity.Altered), fixity.NoneIntact, nil, policy.StepOther
 	for i := range mixed {
@@ -117,9 +122,9 @@ func matters() map[string]letters.Matter {
 	cloud.ID, cloud.Store, cloud.Detail = 32, "cloud", "(masters): the credential doesn't work: store is away"
 	add("sign-in", letters.Matter{Open: []ledger.Finding{cloud}, Shut: true})
 	add("away-cloud", letters.Matter{Open: []ledger.Finding{cloud}})
-	few := ledger.Finding{Finding: fixity.Finding{ID: 31, Subject: fixity.OfStore, Kind: fixity.Few, Urgency: fixity.AtRisk, Store: "studio", Count: 9,
+	lacks := ledger.Finding{Finding: fixity.Finding{ID: 31, Subject: fixity.OfStore, Kind: fixity.Few, Urgency: fixity.AtRisk, Store: "studio", Count: 9,
 		Detail: "9 files have had fewer independent copies than the rule asks, for longer than it allows", Opened: at(25, 2, 0), Seen: at(25, 2, 0)}}
-	add("few", letters.Matter{Open: []ledger.Finding{few}})
+	add("few", letters.Matter{Open: []ledger.Finding{lacks}})
 	ended := zeroed
 	ended.Settled, ended.SettledAt, ended.SettledBy = fixity.PutBack, at(25, 15, 0), "M. R."
 	add("put-back", letters.Matter{Kind: ledger.LetterEnd, Ended: []ledger.Finding{ended}, First: at(25, 2, 20), Told: []ledger.Told{{Finding: 7}},

@@ -53,7 +53,7 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 	if rest := w.x.open[1:]; len(rest) > 0 {
 		p.add(w.filesTable("Of these", rest))
 	}
-	p.add(part{Title: "Do this", Steps: w.steps(f)})
+	p.add(part{Title: "Do this", Steps: w.matter(f).Steps()})
 	return subject, p
 }
 
@@ -127,7 +127,7 @@ func (w writer) ofMany() (string, page) {
 	}
 	p.add(facts)
 	p.add(w.filesTable("The files", open))
-	w.act(&p, open)
+	w.act(&p)
 	return subject, p
 }
 
@@ -244,8 +244,8 @@ func (w writer) ended() (string, page) {
 	default:
 		p.Lead = append(p.Lead, fmt.Sprintf("%s on the %s %s.", report.Count(int64(len(fs)), "file"), w.storeAt(f.Store), are))
 	}
-	if !byPerson && len(w.followers(fs)) > 0 && f.Subject == fixity.OfFile {
-		p.Lead = append(p.Lead, fmt.Sprintf("The program that keeps the %s in step may run again.", w.stores(w.followers(fs))))
+	if !byPerson && len(w.matter(fs...).Followers()) > 0 && f.Subject == fixity.OfFile {
+		p.Lead = append(p.Lead, fmt.Sprintf("The program that keeps the %s in step may run again.", w.stores(w.matter(fs...).Followers())))
 	}
 	p.Lead = append(p.Lead, "There is nothing more to do about it.")
 	var how part

@@ -192,7 +192,7 @@ func (l *Letters) draft(t *ledger.Tx, kind string, x *thread, now, next time.Tim
 	if err != nil {
 		return d, err
 	}
-	if err := l.hear(t, x); err != nil {
+	if err := errors.Join(l.hear(t, x), l.save(t, x)); err != nil {
 		return d, err
 	}
 	w := writer{words: l.words(), shut: l.o.Shut, x: x, kind: kind, now: now, next: next, deputy: l.o.Mail.Deputy, name: l.o.Name, events: events}

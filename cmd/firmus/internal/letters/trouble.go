@@ -117,7 +117,7 @@ func (w writer) ofFile() (string, page) {
 	}
 	p.add(what)
 	p.add(w.copies(f.File))
-	w.act(&p, w.x.open[:1])
+	w.act(&p)
 	return subject, p
 }
 
@@ -256,57 +256,31 @@ func (w words) lastKnown(c ledger.Copy) string {
 	return strings.Join(said, "; ")
 }
 
-// followers are the stores that a program keeps in step with one of the findings', or
-// the other way round.
-func (w writer) followers(fs []ledger.Finding) []string {
-	var out []string
-	for _, f := range fs {
-		for _, s := range w.rules.Stores {
-			if s.Name != f.Store && !w.rules.Independent(s.Name, f.Store) && !slices.Contains(out, s.Name) {
-				out = append(out, s.Name)
-			}
-		}
-	}
-	return out
-}
-
 // failing says that the matter is a drive that gives several files no longer.
-func (w writer) failing() bool {
-	return w.mass() && !slices.ContainsFunc(w.x.open, func(f ledger.Finding) bool { return fixity.State(f.Kind) != fixity.Unreadable })
-}
+func (w writer) failing() bool { return w.matter(w.x.open...).Failing() }
 
 // mass says that the matter is an incident.
-func (w writer) mass() bool { return len(w.x.open) > 1 && w.x.open[0].Incident != 0 }
+func (w writer) mass() bool { return w.matter(w.x.open...).Mass() }
 
-// act adds the steps for the first of the findings, what goes on by itself and what
-// isn't known.
-func (w writer) act(p *page, fs []ledger.Finding) {
-	var steps []string
-	if w.failing() {
-		steps = append(steps,
-			fmt.Sprintf("Close what uses the %s, and disconnect it.", w.store(fs[0].Store)),
-			"Let somebody qualified save what can be saved from it to a new drive.",
-			fmt.Sprintf("When the new drive is in its place: firmus store replace %s", fs[0].Store))
-		p.add(part{Title: "Do this", Steps: steps})
-		return
-	}
-	if others := w.followers(fs); len(others) > 0 {
-		steps = append(steps, fmt.Sprintf("Pause the program that keeps the %s in step: it could carry the damage on, or be hindered.", w.stores(others)))
-	}
-	if len(w.x.fileIDs()) > 1 {
-		if w.mass() {
-			steps = append(steps, "Find out first what happened: was a folder moved, a drive changed, a program run over the files?")
+// act adds the steps, and what to save first from a failing drive.
+func (w writer) act(p *page) {
+	m := w.matter(w.x.open...)
+	m.Only, m.Fewest = w.x.only, w.x.fewest
+	p.add(part{Title: "Do this", Steps: m.Steps()})
+	p.add(w.fewestTable(m))
+}
+
+// fewestTable lists what has the fewest copies besides those on a failing drive.
+func (w writer) fewestTable(m report.Matter) part {
+	p := part{Title: "What has the fewest other copies, on the " + w.store(m.Findings[0].Store)}
+	for _, x := range m.Fewest {
+		in := "no other store was shown to hold it"
+		if len(x.In) > 0 {
+			in = "also on the " + w.stores(x.In)
 		}
-		for _, s := range w.steps(fs[0]) {
-			steps = append(steps, fmt.Sprintf("For each file, for instance [%d]: %s", fs[0].ID, s))
-		}
-	} else {
-		steps = append(steps, w.steps(fs[0])...)
+		p.Table.Rows = append(p.Table.Rows, []string{report.Show(x.File.Set + "/" + w.path(x.File.Path)), in})
 	}
-	if len(w.followers(fs)) > 0 {
-		steps = append(steps, "Start that program again when a letter says that this is put right.")
-	}
-	p.add(part{Title: "Do this", Steps: steps})
+	return p
 }
 
 // close adds what every letter ends with.
@@ -361,7 +335,7 @@ func (w writer) byItself() string {
 	case f.Subject == fixity.OfStore, isLacking(f):
 		return "Firmus looks again in each audit, and a letter says when it is done."
 	case w.failing():
-		return "Firmus goes on with its audits of this drive as long as it is connected."
+		return "As long as the drive is connected, audits go on reading it: that is why it should not be. No further letter says then that it is away."
 	case w.x.reads:
 		return "Firmus reads the other copies now, before anything else, and a letter says what they hold. It looks at this one again in each audit."
 	}

@@ -1,7 +1,6 @@
 package letters
 
 import (
-	"fmt"
 	"path"
 	"regexp"
 	"strconv"
@@ -220,39 +219,16 @@ func (w words) masked(f ledger.Finding) ledger.Finding {
 	return f
 }
 
-// steps are what a person should do, as pages and the terminal say it.
-func (w words) steps(f ledger.Finding) []string {
-	rule, _ := w.rules.Store(f.Store)
-	set, _ := w.rules.Set(f.Set)
-	if f.Kind == fixity.Away && rule.Kind == "cloud" { // nobody can plug it in
-		return []string{"Run: firmus check", "When that says that it can be audited, run: firmus audit " + f.Store}
+// matter is what steps are taken from, as the terminal and pages take them.
+func (w words) matter(fs ...ledger.Finding) report.Matter {
+	m := report.Matter{Rules: w.rules, Name: w.store}
+	for _, f := range fs {
+		m.Findings = append(m.Findings, w.masked(f))
 	}
-	return report.Next(w.masked(f), rule.Arrivals, set.Role)
+	return m
 }
 
-// numbers are those of findings, runs drawn together: "7, 9, 12-36".
-func numbers(fs []ledger.Finding) string {
-	var out []string
-	for i := 0; i < len(fs); {
-		j := i
-		for j+1 < len(fs) && fs[j+1].ID == fs[j].ID+1 {
-			j++
-		}
-		switch {
-		case j == i:
-			out = append(out, fmt.Sprint(fs[i].ID))
-		case j == i+1:
-			out = append(out, fmt.Sprint(fs[i].ID), fmt.Sprint(fs[j].ID))
-		default:
-			out = append(out, fmt.Sprintf("%d-%d", fs[i].ID, fs[j].ID))
-		}
-		i = j + 1
-	}
-	if len(out) > 6 {
-		out = append(out[:5], "…")
-	}
-	return strings.Join(out, ", ")
-}
+func numbers(fs []ledger.Finding) string { return report.Numbers(fs) }
 
 // urgency is the verdict in a subject.
 func urgency(u fixity.Urgency) string {
