@@ -36,7 +36,8 @@ func (t *Tx) ServiceID(store, set, path string) (string, error) {
 	return id, err
 }
 
-// PutServiceItem notes what a service calls a file. What it no longer shows is kept:
+// PutServiceItem notes what a service calls a file; the path "" is the folder that
+// all of the store lies in. What it no longer shows is kept:
 // it is asked for by that id.
 func (t *Tx) PutServiceItem(store, set string, x ServiceItem) error {
 	_, err := t.exec(`INSERT INTO service_item (store, set_name, at, id, owner) VALUES ($1, $2, $3, $4, $5)
@@ -48,17 +49,24 @@ func (t *Tx) PutServiceItem(store, set string, x ServiceItem) error {
 type OwnerCount struct {
 	Store, Owner string
 	Files        int64
+	Own          bool // the folder that they lie in belongs to it too
 }
 
-// Owners counts the files that services keep by the accounts that own them; those of
-// no account (in a shared drive) are left out.
+// Owners counts the copies that services keep by the accounts that own them; those of
+// no account (in a shared drive), and those that are missing, are left out.
 func (t *Tx) Owners() ([]OwnerCount, error) {
 	var out []OwnerCount
-	err := t.rows(`SELECT store, owner, count(*) FROM service_item WHERE owner <> '' GROUP BY store, owner ORDER BY store, owner`, nil, func(r *sql.Rows) error {
-		var o OwnerCount
-		err := r.Scan(&o.Store, &o.Owner, &o.Files)
-		out = append(out, o)
-		return err
-	})
+	err := t.rows(`SELECT i.store, s.owner, count(*), max(CASE WHEN f.owner = s.owner THEN 1 ELSE 0 END)
+		FROM instance i JOIN service_item s ON s.store = i.store AND s.set_name = i.set_name AND s.at = i.at
+		LEFT JOIN service_item f ON f.store = i.store AND f.set_name = i.set_name AND f.at = $1
+		WHERE s.owner <> '' AND i.state <> $2 GROUP BY i.store, s.owner ORDER BY i.store, s.owner`,
+		[]any{[]byte{}, string(fixity.Missing)}, func(r *sql.Rows) error {
+			var o OwnerCount
+			var own int64
+			err := r.Scan(&o.Store, &o.Owner, &o.Files, &own)
+			o.Own = own == 1
+			out = append(out, o)
+			return err
+		})
 	return out, err
 }

@@ -3,6 +3,7 @@ package cloud
 import (
 	"context"
 	"fmt"
+	"maps"
 	"strings"
 
 	"firmus/fixity"
@@ -56,9 +57,13 @@ func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 		return nil, err
 	}
 	defer f.s.release()
+	before := f.s.cur
 	l, err := f.s.relist(ctx)
 	if err != nil {
 		return nil, err
+	}
+	if before != nil { // it belongs to the same audit: the next one lists anew
+		l.served = maps.Clone(before.served)
 	}
 	top, err := l.tree(f.set)
 	if err != nil {
@@ -179,6 +184,9 @@ func inBin(it *Item) string {
 	}
 	if it.BinAt.IsZero() {
 		b.WriteString("; the service does not say since when")
+		if it.BinDays > 0 {
+			fmt.Fprintf(&b, ", and deletes what has lain there for %d days", it.BinDays)
+		}
 	} else {
 		fmt.Fprintf(&b, " since %s", it.BinAt.UTC().Format("2006-01-02 15:04 UTC"))
 	}

@@ -18,6 +18,17 @@ type File struct {
 	Version string
 }
 
+// Owner is the account to which the configured folder belongs, by the newest
+// listing, which is made if there is none; "" in a shared drive. Errors are those of
+// List.
+func (f *Folder) Owner(ctx context.Context) (string, error) {
+	_, l, err := f.top(ctx, "")
+	if err != nil {
+		return "", fmt.Errorf("owner of set %q: %w", f.set, err)
+	}
+	return l.root.Owner, nil
+}
+
 // Files gives all files of the set by the bytes of their paths, from the newest
 // listing, which is made if there is none. Litter is left out. The sequence ends
 // with one error like List's unless everything was seen.
@@ -50,7 +61,7 @@ const (
 	SameName   About = "same name"    // several things of one name lie in one folder
 	OddName    About = "odd name"     // a name that can't be part of a path
 	Binned     About = "in the bin"   // something of the set lies in the bin
-	Account    About = "account"      // files belong to an account, and go when it goes
+	Account    About = "account"      // files belong to another account than the folder does, and go when it goes
 	NoDigest   About = "no digest"    // files of which the service recorded no digest
 	Forbidden  About = "forbidden"    // files whose owner doesn't allow reading them
 	NoBytes    About = "no bytes"     // shortcuts and documents of the service's own: no copies of anything
@@ -149,7 +160,7 @@ func (n *notes) folder(at *node, prefix string) {
 			n.sort(NoBytes, "", path)
 			continue
 		}
-		if k.item.Owner != "" {
+		if k.item.Owner != n.l.root.Owner { // whose the folder is, Check says
 			n.sort(Account, k.item.Owner, path)
 		}
 		if k.item.Sum.IsZero() {
@@ -176,13 +187,13 @@ func (x *Note) word() {
 		return
 	}
 	files := fmt.Sprintf("%d files, the first of them %q,", x.Count, x.Path)
-	is := "are"
+	is, belong := "are", "belong"
 	if x.Count == 1 {
-		files, is = fmt.Sprintf("%q", x.Path), "is"
+		files, is, belong = fmt.Sprintf("%q", x.Path), "is", "belongs"
 	}
 	switch x.About {
 	case Account:
-		x.Text = fmt.Sprintf("%s %s not in a shared drive: they belong to the account %q and go when it goes", files, is, x.Owner)
+		x.Text = fmt.Sprintf("%s %s to the account %q, not to the folder's own: what it owns goes when it is closed", files, belong, x.Owner)
 	case NoDigest:
 		x.Text = fmt.Sprintf("%s %s without a digest of the service's own: only reading shows anything", files, is)
 	case Forbidden:

@@ -150,8 +150,12 @@ func TestLitterMarkersAndTheBin(t *testing.T) {
 		if len(bin) != 2 || says != shared {
 			t.Errorf("in the bin: %q", bin)
 		}
-		if shared && !strings.Contains(bin[0], "is deleted on 2026-04-01") {
-			t.Errorf("%q: thirty days after 2 March", bin[0])
+		until := "deletes what has lain there for 30 days"
+		if shared {
+			until = "is deleted on 2026-04-01" // thirty days after 2 March
+		}
+		if !strings.Contains(bin[0], until) {
+			t.Errorf("%q: it isn't said until when it can be had back", bin[0])
 		}
 	})
 }
@@ -259,6 +263,9 @@ func TestOwnersAreTold(t *testing.T) {
 			a.Put(a.Masters, fmt.Sprintf("QV-0107/%d.wav", i), []byte{byte(i)})
 		}
 		a.AddDocument(a.Masters, "the register")
+		if !shared {
+			a.Give(a.Find(a.Masters, "QV-0107/1.wav"), "e.tansy@mail.example")
+		}
 		f := a.Store.Set("masters", nil)
 		n := 0
 		for file, err := range f.Files(context.Background()) {
@@ -274,9 +281,13 @@ func TestOwnersAreTold(t *testing.T) {
 		for _, x := range notes {
 			got = append(got, fmt.Sprint(x.About, " ", x.Count, " ", x.Owner))
 		}
-		want := []string{"account 3 archivist@quillmere.example", "no bytes 1 "}
+		want := []string{"account 1 e.tansy@mail.example", "no bytes 1 "}
+		owner := "archivist@quillmere.example"
 		if shared {
-			want = want[1:]
+			want, owner = want[1:], ""
+		}
+		if is, err := f.Owner(context.Background()); err != nil || is != owner {
+			t.Errorf("the folder belongs to %q, %v", is, err)
 		}
 		if d := cmp.Diff(want, got); d != "" || n != 3 {
 			t.Errorf("%d files; %s", n, d)

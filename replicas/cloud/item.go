@@ -36,6 +36,7 @@ type Item struct {
 	Binned  bool          // itself
 	BinAt   time.Time     // when it was put there; zero if the service doesn't say
 	GoneAt  time.Time     // when it will be deleted from there; zero if the service doesn't say
+	BinDays int           // how long the service keeps what is put there; 0 if it doesn't say
 	NoBytes bool          // a Blob whose owner forbids reading it
 	Closed  bool          // a Dir whose contents aren't shown to this account
 }

@@ -53,6 +53,9 @@ func item(f *api.File) (cloud.Item, error) {
 		}
 		*t.at = t.at.UTC()
 	}
+	if it.InBin {
+		it.BinDays = binDays
+	}
 	if !it.BinAt.IsZero() {
 		it.GoneAt = it.BinAt.AddDate(0, 0, binDays)
 	}

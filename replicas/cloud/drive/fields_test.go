@@ -52,7 +52,7 @@ func TestItem(t *testing.T) {
 		"file": {ID: "1a", Parent: "1p", Drive: "0D", Name: "a.wav", Kind: cloud.Blob, Size: 5,
 			Sum:     fixity.Digest{Algorithm: fixity.SHA256, Sum: "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"},
 			Version: "0Rev", Created: at(1, 8, 0), ModTime: at(2, 9, 500), Owner: "a@quillmere.example", InBin: true, Binned: true,
-			BinAt: at(3, 10, 0), GoneAt: time.Date(2026, 4, 2, 10, 0, 0, 0, time.UTC), NoBytes: true},
+			BinAt: at(3, 10, 0), GoneAt: time.Date(2026, 4, 2, 10, 0, 0, 0, time.UTC), BinDays: 30, NoBytes: true},
 		"md5 only": {ID: "1a", Name: "a.wav", Size: 3, Sum: fixity.Digest{Algorithm: fixity.MD5, Sum: "900150983cd24fb0d6963f7d28e17f72"}, Version: "0Rev"},
 		"folder":   {ID: "1f", Name: "QV-0107", Parent: "1p", Kind: cloud.Dir, Owner: "unknown"},
 		"shortcut": {ID: "1s", Name: "s", Kind: cloud.Shortcut},

@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -26,7 +27,8 @@ const Root = "0AOwnDriveOfTheArchivist"
 // node is a file, a folder or another thing.
 type node struct {
 	id, name, mime, parent, drive string
-	seq                           int // the order in which things came
+	owner                         string // instead of Options.Owner
+	seq                           int    // the order in which things came
 	created, modified             time.Time
 	binned                        bool
 	binnedAt                      time.Time
@@ -132,7 +134,11 @@ func (s *Server) meta(t *tree, n *node) map[string]any {
 			m["trashedTime"] = stamp(n.binnedAt) // "Only populated for items in shared drives"
 		}
 	} else {
-		m["owners"] = []any{map[string]any{"kind": "drive#user", "displayName": "Archivist", "emailAddress": s.o.Owner, "me": false, "permissionId": "7"}}
+		owner, name := s.o.Owner, "Archivist"
+		if n.owner != "" {
+			owner, name = n.owner, "Somebody"
+		}
+		m["owners"] = []any{map[string]any{"kind": "drive#user", "displayName": name, "emailAddress": owner, "me": false, "permissionId": "7"}}
 		m["ownedByMe"] = false
 	}
 	switch {
@@ -347,6 +353,22 @@ func (s *Server) NoMember(drive string) {
 // CloseFolder keeps what lies in a folder from the caller, who sees the folder.
 func (s *Server) CloseFolder(id string) {
 	s.do(func() { n := s.tree.nodes[id]; n.closed = true; s.touch(n, false) })
+}
+
+// Give makes another account the owner of a thing that isn't in a shared drive.
+func (s *Server) Give(id, account string) {
+	s.do(func() { n := s.tree.nodes[id]; n.owner = account; s.touch(n, false) })
+}
+
+// Bytes are those that are kept of a file; false if there is no such file.
+func (s *Server) Bytes(id string) ([]byte, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	n := s.tree.nodes[id]
+	if n == nil || !n.blob() {
+		return nil, false
+	}
+	return slices.Clone(n.data), true
 }
 
 // Forbid keeps readers from downloading a file.

@@ -18,7 +18,7 @@ type Confirming interface {
 	// says that some of it is there all the same.
 	ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (said map[string]string, err error)
 	// Items are the files of the set with their ids, in the order of their paths, by
-	// the newest listing.
+	// the newest listing. The path "" comes first: the store's folder.
 	Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error]
 	// Remarks are what a person should know of the newest listing: two things of one
 	// name, files of an account that may be closed, what lies in the bin.

@@ -35,7 +35,11 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	st, err := cloud.New(service, cloud.Options{Folder: s.Folder, Now: c.now})
+	o := cloud.Options{Folder: s.Folder, Now: c.now}
+	if s.Endpoint != "" { // a test server on this computer is there, or it isn't: no network to wait for
+		o.Retry = cloud.Retry{Attempts: 3, Base: 100 * time.Millisecond}
+	}
+	st, err := cloud.New(service, o)
 	if err != nil {
 		return nil, err
 	}
@@ -75,9 +79,14 @@ func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (m
 	return said, err
 }
 
-// Items are the service's names for the files of the set.
+// Items are the service's names for the files of the set, after the path "" with the
+// account that the store's folder belongs to.
 func (r onlyRead) Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error] {
 	return func(yield func(ledger.ServiceItem, error) bool) {
+		owner, err := r.Owner(ctx)
+		if !yield(ledger.ServiceItem{Owner: owner}, err) || err != nil {
+			return
+		}
 		for f, err := range r.Files(ctx) {
 			if !yield(ledger.ServiceItem{Path: f.Entry.Path, ID: f.ID, Owner: f.Owner}, err) {
 				return
