@@ -57,6 +57,9 @@ type Env struct {
 	Device func(ctx context.Context, store string) string
 	// Provided gives the checksums that lie beside the files of a first-level folder.
 	Provided func(ctx context.Context, r Root, top string) (Provided, error)
+	// OpenDisc opens the disc in a drive, or an image of one. Its errors say in words what
+	// is wrong: no disc, a tray that is open, no permission.
+	OpenDisc func(ctx context.Context, at DiscAt) (OpenedDisc, error)
 	Now      func() time.Time
 	By       string
 	Watch    audit.Watch
