@@ -17,7 +17,8 @@ type StoreCheck struct {
 	Detail     string
 }
 
-// CheckStores looks at each root without changing anything: nothing is adopted.
+// CheckStores looks at each root without changing anything: nothing is adopted. That a
+// visiting store isn't there is all right for as long as its promise runs.
 func (e *Env) CheckStores(ctx context.Context) ([]StoreCheck, error) {
 	var out []StoreCheck
 	for _, s := range e.Rules.Stores {
@@ -47,16 +48,26 @@ func (e *Env) checkRoot(ctx context.Context, known ledger.Store, store, set stri
 	}
 	idCtx, cancel := context.WithTimeoutCause(ctx, time.Minute, fmt.Errorf("it has not answered for a minute: %w", fixity.ErrAway))
 	defer cancel()
+	rule, _ := e.Rules.Store(store)
+	away := func(why string) (bool, string, error) {
+		if !rule.Visiting || !e.mayBeAway(rule, known) {
+			return false, why, nil
+		}
+		by := ""
+		if since := lastSeen(known); !since.IsZero() {
+			by = ", and is expected by " + since.Add(rule.ExpectWithin).UTC().Format("2006-01-02")
+		}
+		return true, fmt.Sprintf("not here now, as may be: it visits%s (%s)", by, why), nil
+	}
 	id, err := root.Identify(idCtx)
 	if err != nil {
-		return false, err.Error(), nil
+		return away(err.Error())
 	}
 	adopted := false
 	for _, r := range known.Roots {
 		adopted = adopted || r.Set == set && !r.Adopted.IsZero()
 	}
 	marked := id.Marked() && id.Store == known.Identity && id.Holdings == known.Holdings
-	rule, _ := e.Rules.Store(store)
 	switch {
 	case rule.Kind == cloudKind && known.Identity != "" && known.Identity != id.Store:
 		return false, "the folder is another one than before", nil
@@ -70,6 +81,8 @@ func (e *Env) checkRoot(ctx context.Context, known ledger.Store, store, set stri
 		return true, "there", nil
 	case adopted && id.Marked():
 		return false, "the marker there is of another store", nil
+	case adopted && id.Empty:
+		return away("nothing lies there")
 	case adopted:
 		return false, "the store's marker is not there", nil
 	case id.Empty:

@@ -257,13 +257,7 @@ func (e *Env) identity(ctx context.Context, known ledger.Store) (fixity.Identity
 // it is away beyond what was promised.
 func (e *Env) reportPresence(ctx context.Context, p Presence) (broken bool, err error) {
 	name := p.Rule.Name
-	// A service is there from the first day on, or its credential is no good.
-	promised := p.Rule.Visiting || !p.Adopted() && p.Rule.Kind != cloudKind
-	since := p.Known.Seen
-	if since.IsZero() {
-		since = p.Known.First
-	}
-	broken = len(p.Away) > 0 && (!promised || policy.Waited(since, e.Now(), p.Rule.ExpectWithin))
+	broken = len(p.Away) > 0 && !e.mayBeAway(p.Rule, p.Known)
 	return broken, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		if !broken {
 			return t.Clear(name, "", fixity.OfStore, fixity.Away, "", fixity.IntactAgain, e.By)
@@ -271,6 +265,22 @@ func (e *Env) reportPresence(ctx context.Context, p Presence) (broken bool, err 
 		return t.Report(fixity.Finding{Subject: fixity.OfStore, Kind: fixity.Away, Urgency: fixity.AtRisk, Store: name, Count: p.Lost, IntactIn: []string{},
 			Detail: strings.Join(p.Away, "; ")}, policy.StepNone, 0, e.By)
 	})
+}
+
+// mayBeAway says that a store that isn't there now keeps what was promised of it.
+func (e *Env) mayBeAway(rule policy.Store, known ledger.Store) bool {
+	// A service is there from the first day on, or its credential is no good.
+	promised := rule.Visiting || known.Adopted.IsZero() && rule.Kind != cloudKind
+	since := lastSeen(known)
+	return promised && (since.IsZero() || !policy.Waited(since, e.Now(), rule.ExpectWithin))
+}
+
+// lastSeen is when a store was there last, or else when the ledger first knew of it.
+func lastSeen(known ledger.Store) time.Time {
+	if known.Seen.IsZero() {
+		return known.First
+	}
+	return known.Seen
 }
 
 // AdoptStore makes the folders that are configured for a store that store again,

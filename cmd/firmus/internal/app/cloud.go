@@ -145,7 +145,8 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 			if p.Do != "" {
 				text += ". " + p.Do
 			}
-			out = append(out, CloudProblem{s.Name, p.Grave, text})
+			// Whether a visiting one has been away for too long, the ledger knows.
+			out = append(out, CloudProblem{s.Name, p.Grave && !s.Visiting, text})
 			grave = grave || p.Grave
 		}
 		if !grave {

@@ -84,6 +84,9 @@ func (r *reader) checkStore(c *Config, s Store) {
 		needs("service", s.Service, "drive")
 		needs("folder", s.Folder, "FOLDER-ID")
 		r.checkEndpoint(s, at, needs)
+		if s.Visiting && s.Endpoint == "" { // what it may hide is a sign-in that has ended
+			r.fail(at("visiting"), "visiting: a service on the net is always there; only a test server on this computer may come and go")
+		}
 	}
 	var names []string
 	for _, set := range c.Sets {

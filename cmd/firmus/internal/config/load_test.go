@@ -157,6 +157,7 @@ kind = "cloud"
 service = "drive"
 folder = "FOLDER-ID"
 endpoint = "http://127.0.0.1:8099/drive/v3/"
+visiting = true
 sets = ["masters"]
 [store.shelf]
 kind = "optical"
@@ -215,7 +216,7 @@ listen = "[::1]:0"
 				ReadWithin: 30 * config.Day, ExpectWithin: 3 * config.Day, Schedule: "0 1 * * *",
 			},
 			{
-				Name: "cloud", Kind: config.Cloud, Service: "drive", Folder: "FOLDER-ID", Endpoint: "http://127.0.0.1:8099/drive/v3/",
+				Name: "cloud", Kind: config.Cloud, Service: "drive", Folder: "FOLDER-ID", Endpoint: "http://127.0.0.1:8099/drive/v3/", Visiting: true,
 				Sets:       []config.Root{{Set: "masters"}},
 				ReadWithin: 365 * config.Day, ExpectWithin: 3 * config.Day, Schedule: "0 1 * * *",
 			},

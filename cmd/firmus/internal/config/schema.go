@@ -77,7 +77,7 @@ func (r *reader) storeFields(s *Store) fields {
 var kindsOf = map[string][]Kind{
 	"sets":        {Disk, Cloud},
 	"arrivals":    {Disk},
-	"visiting":    {Disk},
+	"visiting":    {Disk, Cloud},
 	"follows":     {Disk, Cloud},
 	"manifests":   {Disk},
 	"marker":      {Disk},
