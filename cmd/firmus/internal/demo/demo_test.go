@@ -250,8 +250,11 @@ func TestConfiguration(t *testing.T) {
 	if diff := cmp.Diff(wantSets, c.Sets); diff != "" {
 		t.Errorf("sets (-want +got):\n%s", diff)
 	}
-	if len(c.Stores) != 2 {
+	if len(c.Stores) < 2 {
 		t.Fatalf("%d stores", len(c.Stores))
+	}
+	if s, ok := c.Store("shelf"); !ok || s.Kind != config.Optical || s.Place == "" {
+		t.Errorf("the shelf: %+v, %v", s, ok)
 	}
 	for i, name := range []string{"studio", "vault"} {
 		s := c.Stores[i]

@@ -79,6 +79,12 @@ func Week(dir string, now time.Time) error {
 			b         []byte
 		}{access, p, song(p, 44100, 16, 300+7*i)})
 	}
+	for i, p := range Dances {
+		files = append(files, struct {
+			set, path string
+			b         []byte
+		}{access, p, dance(i)})
+	}
 	for i, f := range files {
 		at := past(now, time.Duration(8*24+i)*time.Hour)
 		for _, st := range stores {
