@@ -33,7 +33,8 @@ type BurnFile struct {
 	Name    string // path in its set, or below the folder that is burned
 	Version int64  // 0: not known
 	Store   string // from which it is to be taken; "" not said
-	Bytes   int64  // -1 or 0: not known
+	Bytes   int64  // -1 or 0: not known, unless Empty
+	Empty   bool   // it has no bytes
 	Samples int64  // audio: of both channels, at Rate; 0: not known
 	Rate    int    // audio: samples a second; 0: as a CD, 44,100
 	// Format says how the file is recorded where that isn't 44.1 kHz, 16 bit, stereo

@@ -1,0 +1,275 @@
+package shelf
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"firmus/cmd/firmus/internal/report"
+)
+
+// Text writes the sheet for a terminal, at most Width columns wide. It gives w's
+// error.
+func (s BurnSheet) Text(w io.Writer) error { return s.page().writeText(w) }
+
+// HTML writes the sheet as one page to print. It gives w's error; nothing is written
+// before the page is whole.
+func (s BurnSheet) HTML(w io.Writer) error { return s.page().writeHTML(w) }
+
+func (s BurnSheet) page() page {
+	p := page{Archive: clean(s.Archive), Title: "BURN SHEET", Number: clean(s.Number)}
+	var top block
+	number := or(s.Number, 14)
+	if s.Part > 0 {
+		number.Text += fmt.Sprintf(", part %d", s.Part)
+		if s.Parts > 0 {
+			number.Text += fmt.Sprintf(" of %d", s.Parts)
+		}
+	}
+	top.add("Disc", row(number, gap, label("Box"), or(s.Box, 8)))
+	top.add("Item", row(or(s.Item, 30)))
+	top.add("Kind", row(or(s.kind(), 14)))
+	blankName := or(s.Blank, 24)
+	if s.Holds.Name != "" {
+		top.add("Blank", row(blankName, part{Text: "(" + s.Holds.Name + ")"}))
+	} else {
+		top.add("Blank", row(blankName))
+	}
+	top.add("Sheet made", row(or(s.made(), 16), label("by"), or(s.By, 12)))
+	p.Blocks = append(p.Blocks, top)
+
+	if len(s.Files) == 0 {
+		p.Blocks = append(p.Blocks, block{Lines: []line{sayf("No files are registered for this disc: there is nothing to burn.")}})
+		return p
+	}
+	title := "Files, in the order of the disc tracks"
+	if s.Kind == Data {
+		title = "Files"
+	}
+	p.Blocks = append(p.Blocks, block{Title: title, Table: s.table()})
+	fit, warnings := s.fit()
+	var sum block
+	sum.add("Total", fit...)
+	sum.add("Take care", warnings...)
+	p.Blocks = append(p.Blocks, sum, block{Title: "Do this", Steps: s.steps()})
+	p.Blocks = append(p.Blocks, block{Title: "Burned", Table: s.burned()})
+	p.Blocks = append(p.Blocks, block{Lines: []line{smallf("A disc counts only when its check sheet says IDENTICAL. What was burned is compared with the versions on this sheet; if a file is signed off anew, the disc still holds the earlier version.")}})
+	return p
+}
+
+func (s BurnSheet) kind() string {
+	switch s.Kind {
+	case Data:
+		return "data disc"
+	case Audio:
+		return "audio CD"
+	}
+	return ""
+}
+
+func (s BurnSheet) made() string {
+	if s.Made.IsZero() {
+		return ""
+	}
+	return s.Made.Format("2 Jan 2006, 15:04 MST")
+}
+
+func (s BurnSheet) table() *table {
+	audio := s.Kind != Data
+	t := &table{Head: []string{"Track", "File", "Version", "Length", "Done"}, Right: []bool{true, false, true, true, false}}
+	if !audio {
+		t.Head[0], t.Head[3] = "No.", "Size"
+	}
+	for i, f := range s.Files {
+		version := row(blank(3))
+		if f.Version > 0 {
+			version = sayf("%d", f.Version)
+		}
+		size := row(blank(8))
+		if n := f.sectors(s.Kind); audio && n > 0 {
+			size = sayf("%s", length(n))
+		} else if !audio && (f.Bytes > 0 || f.Empty) {
+			size = sayf("%s", report.Size(max(f.Bytes, 0)))
+		}
+		file := name(f.Name)
+		if st := clean(f.Store); st != "" {
+			file += " (" + st + ")"
+		}
+		t.Rows = append(t.Rows, []line{sayf("%d", i+1), sayf("%s", file), version, size, row(tick(false))})
+	}
+	return t
+}
+
+// fit says how long it all is and whether it goes onto the blank, and what else
+// stands against burning it so.
+func (s BurnSheet) fit() (fit, warnings []line) {
+	l := s.load()
+	measure := func(sectors int64) string {
+		if s.Kind == Data {
+			return report.Size(sectors * sectorBytes)
+		}
+		return length(sectors)
+	}
+	what := fmt.Sprintf("%s in %s", measure(l.sectors), report.Count(int64(len(s.Files)), "disc track"))
+	if s.Kind == Data {
+		what = fmt.Sprintf("%s of files, some %s with the file system's own", report.Size(l.bytes), measure(l.sectors))
+	}
+	if l.unknown > 0 {
+		what = "at least " + what + fmt.Sprintf("; the length of %s isn't known", report.Count(int64(l.unknown), "file"))
+	}
+	fit = append(fit, sayf("%s", what))
+
+	blanks := blanksFor(s.Kind)
+	if s.Holds.Sectors > 0 {
+		blanks = []Capacity{s.Holds}
+	}
+	fits := false
+	for _, b := range blanks {
+		c := clean(b.Name)
+		if m := measure(b.Sectors); !strings.Contains(c, m) {
+			c += " (" + m + ")"
+		}
+		switch left := b.Sectors - l.sectors; {
+		case left < 0 && s.Holds.Sectors > 0:
+			fit = append(fit, sayf("DOESN'T FIT: %s too much for a %s", measure(-left), c))
+		case left < 0:
+			fit = append(fit, sayf("a %s is too small by %s", c, measure(-left)))
+		case l.unknown > 0:
+			fit = append(fit, sayf("a %s has %s left for what isn't known", c, measure(left)))
+			fits = true
+		default:
+			fit = append(fit, sayf("a %s holds it, with %s left over", c, measure(left)))
+			fits = true
+		}
+	}
+	if !fits {
+		warnings = append(warnings, sayf("IT DOESN'T FIT. Don't burn more than the blank is made for. Make it two parts, each a disc of its own, or take a larger blank."))
+	}
+	if s.Kind != Data && len(s.Files) > maxTracks {
+		warnings = append(warnings, sayf("%s are too many: an audio CD has %d tracks at most (IEC 60908).", report.Count(int64(len(s.Files)), "file"), maxTracks))
+	}
+	if s.Kind != Data {
+		short, convert := 0, map[string][]int{}
+		var formats []string
+		for i, f := range s.Files {
+			if n := f.sectors(s.Kind); n > 0 && n < leastTrack {
+				short++
+			}
+			format := clean(f.Format)
+			if format == "" && f.Rate > 0 && f.Rate != cdRate {
+				format = fmt.Sprintf("%g kHz", float64(f.Rate)/1000)
+			}
+			if format != "" {
+				if convert[format] == nil {
+					formats = append(formats, format)
+				}
+				convert[format] = append(convert[format], i+1)
+			}
+		}
+		if short > 0 {
+			warnings = append(warnings, sayf("%s shorter than 4 s, the least for a disc track (IEC 60908).", is(short)))
+		}
+		for _, f := range formats {
+			warnings = append(warnings, sayf("%s recorded as %s. An audio CD takes 44.1 kHz, 16 bit, stereo: the burning program would convert, and a check could then say no more than \"alike\". Convert first, take the converted file in as an access file, and burn that.", isTrack(convert[f]), f))
+		}
+	}
+	for _, t := range s.Left {
+		if t = clean(t); t != "" {
+			warnings = append(warnings, sayf("%s", t))
+		}
+	}
+	return fit, warnings
+}
+
+func is(n int) string {
+	if n == 1 {
+		return "1 file is"
+	}
+	return fmt.Sprintf("%d files are", n)
+}
+
+func isTrack(ns []int) string {
+	if len(ns) == 1 {
+		return fmt.Sprintf("Track %d is", ns[0])
+	}
+	if ns[len(ns)-1]-ns[0] == len(ns)-1 {
+		return fmt.Sprintf("Tracks %d to %d are", ns[0], ns[len(ns)-1])
+	}
+	return fmt.Sprintf("%d tracks are", len(ns))
+}
+
+// discs are what is to be written on each disc that this sheet is for.
+func (s BurnSheet) discs() []string {
+	n := clean(s.Number)
+	if len(s.Twins) == 0 {
+		return []string{n}
+	}
+	var out []string
+	for _, t := range s.Twins {
+		out = append(out, strings.TrimSpace(n+" "+clean(t)))
+	}
+	return out
+}
+
+func (s BurnSheet) steps() []line {
+	var out []line
+	add := func(parts ...part) { out = append(out, row(parts...)) }
+	say := func(format string, args ...any) part { return part{Text: fmt.Sprintf(format, args...)} }
+	open := tick(false)
+
+	blanks := "Take a new blank out of its package only now."
+	if n := len(s.Twins); n > 1 {
+		blanks = fmt.Sprintf("Take %d new blanks out of their package only now; better of two batches.", n)
+	}
+	add(say("%s Hold a disc by the rim and the hole, and look at it: no scratch, no dust, no bubble.", blanks))
+	if s.Kind == Data {
+		add(say("In the burning program begin a data disc, with long names (ISO 9660 with Joliet or Rock Ridge, or UDF). Put in the files above under their own names, not packed into an archive."))
+	} else {
+		add(say("In the burning program begin an audio CD. Put in the files above, in this order, from the archive's own folder: no copy from elsewhere, no other format."))
+		add(say("Gap between tracks: 0 s"), open, gap, say("Levelling, normalising, fading, noise reduction, sound effects: all off"), open)
+	}
+	add(say("The whole disc at once, in one session (\"disc at once\")"), open, gap, say("Close the disc, nothing to be added later"), open)
+	add(say("Speed: neither the highest nor the lowest that blank and burner offer; keep to what has given good check sheets with this blank"), open)
+	if ds := s.discs(); len(s.Twins) > 1 {
+		add(say("Burn %s, one after the other, each from the files themselves and not one from the other.", list(ds)))
+	} else {
+		add(say("Burn it. Leave the computer alone meanwhile."))
+	}
+	for i, d := range s.discs() {
+		which := ""
+		if len(s.Twins) > 1 {
+			which = " on the first"
+			if i > 0 {
+				which = " on the next"
+			}
+		}
+		add(say("Write%s, on the label side, best on the clear ring around the hole:", which), or(d, 14))
+	}
+	add(say("Write with a soft felt pen for discs, without solvents; no ballpoint, no pencil. Stick nothing on a disc (NIST SP 500-252, 5.2.5 and 5.2.7)."))
+	for i, d := range s.discs() {
+		cmd := "firmus disc check"
+		if d != "" {
+			cmd += " --written " + quoted(d)
+		}
+		then := "Put it back into the drive and type:  "
+		if i > 0 {
+			then = "Then the next:  "
+		}
+		add(say("%s%s", then, cmd))
+	}
+	if len(s.Twins) > 1 {
+		add(say("Put each disc into a case of its own with its check sheet; keep twins in two places."))
+	} else {
+		add(say("Put the disc into its case, and its check sheet into the box folder."))
+	}
+	return out
+}
+
+// burned is filled in by hand.
+func (s BurnSheet) burned() *table {
+	t := &table{Head: []string{"Written on it", "Burned on", "By", "Brand and batch", "Speed", "Checked"}, Right: make([]bool, 6)}
+	for _, d := range s.discs() {
+		t.Rows = append(t.Rows, []line{row(or(d, 14)), row(blank(12)), row(blank(10)), row(blank(20)), row(blank(5)), row(tick(false))})
+	}
+	return t
+}
