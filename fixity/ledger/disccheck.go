@@ -403,3 +403,15 @@ func (t *Tx) KeepBaseline(disc int64, baseline []byte) error {
 	_, err := t.exec(`UPDATE disc SET baseline = $2 WHERE id = $1`, disc, baseline)
 	return err
 }
+
+// ChecksInDrive are the newest n checks in a drive, the newest first, without maps.
+func (t *Tx) ChecksInDrive(drive string, n int) ([]DiscCheck, error) {
+	var out []DiscCheck
+	err := t.rows(`SELECT `+checkColumns+` FROM disc_check WHERE drive = $1 ORDER BY id DESC LIMIT $2`, []any{drive, n}, func(r *sql.Rows) error {
+		c, err := scanCheck(r)
+		c.Map = nil
+		out = append(out, c)
+		return err
+	})
+	return out, err
+}

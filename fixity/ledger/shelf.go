@@ -236,3 +236,31 @@ func (t *Tx) aboutDisc(c *Copy) error {
 	c.Disc, c.Lesser = Disc{Number: number, Twin: twin, Part: part}.Name(), kind == AudioDisc
 	return nil
 }
+
+// FindingsOnDisc are the open findings about a disc and what is on it, the oldest first.
+func (t *Tx) FindingsOnDisc(disc int64) ([]Finding, error) {
+	return t.findings(`WHERE carrier = $1 AND carrier <> 0 AND settled = '' ORDER BY id`, disc)
+}
+
+// FileDuration is a file under care and how long its recording is; 0 if that isn't known.
+type FileDuration struct {
+	File     int64
+	Path     string
+	Duration time.Duration
+}
+
+// Durations are those of the files of a set, in path order.
+func (t *Tx) Durations(set string) ([]FileDuration, error) {
+	var out []FileDuration
+	err := t.rows(`SELECT f.id, f.path, coalesce(v.duration, 0) FROM file f JOIN version v ON v.file = f.id AND v.n = f.version
+		WHERE f.set_name = $1 AND f.retired_at = 0 ORDER BY f.path`, []any{set}, func(r *sql.Rows) error {
+		var x FileDuration
+		var p []byte
+		var d int64
+		err := r.Scan(&x.File, &p, &d)
+		x.Path, x.Duration = string(p), time.Duration(d)
+		out = append(out, x)
+		return err
+	})
+	return out, err
+}

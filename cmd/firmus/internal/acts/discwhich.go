@@ -1,0 +1,232 @@
+package acts
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/essence/sound"
+	"firmus/fixity/ledger"
+)
+
+// whichDisc settles which registered discs this one may be. other says that it is
+// certainly another than the one that was meant; then nothing more of it needs reading.
+func (e *Env) whichDisc(ctx context.Context, d OpenedDisc, cand []ledger.Disc, o DiscCheckOrder, src *sources, out *CheckedDisc) ([]ledger.Disc, bool, error) {
+	if len(cand) > 0 && cand[0].Kind == out.About.Kind && (cand[0].TOC == "" || cand[0].TOC == out.About.ID) {
+		return cand, false, nil
+	}
+	found, sure, err := e.identify(ctx, d, out.About, src)
+	if err != nil {
+		return cand, false, err
+	}
+	if len(cand) == 0 {
+		if len(found) == 0 {
+			return nil, false, nil
+		}
+		var same error
+		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error { same = sameContents(t, found); return nil }); err != nil {
+			return nil, false, err
+		}
+		if same != nil {
+			return nil, false, same
+		}
+		out.Proved = found
+		return found, false, nil
+	}
+	overlap := slices.ContainsFunc(found, func(f ledger.Disc) bool {
+		return slices.ContainsFunc(cand, func(c ledger.Disc) bool { return c.ID == f.ID })
+	})
+	if overlap || !sure && cand[0].Kind == out.About.Kind {
+		return cand, false, nil
+	}
+	out.Proved = found
+	e.proposeSwap(out, cand)
+	return cand, true, nil
+}
+
+// identify says which registered discs a disc may be, and whether its contents show it.
+func (e *Env) identify(ctx context.Context, d OpenedDisc, about DiscAbout, src *sources) (found []ledger.Disc, sure bool, err error) {
+	var all []ledger.Disc
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { all, err = t.Discs(); return err }); err != nil {
+		return nil, false, err
+	}
+	byID := map[int64]ledger.Disc{}
+	var known []KnownDisc
+	for _, x := range all {
+		if x.Kind != about.Kind {
+			continue
+		}
+		w, _, err := e.wanted(ctx, x, src)
+		if err != nil {
+			return nil, false, err
+		}
+		byID[x.ID] = x
+		known = append(known, KnownDisc{Disc: x.ID, Kind: x.Kind, TOC: x.TOC, Files: w.Files, Baseline: x.Baseline})
+	}
+	if len(known) == 0 {
+		return nil, false, nil
+	}
+	ms, err := d.Identify(ctx, known)
+	if err != nil {
+		return nil, false, err
+	}
+	for _, m := range ms {
+		sure = sure || m.Sure
+	}
+	for _, m := range ms {
+		if x, ok := byID[m.Disc]; ok && (m.Sure || !sure) {
+			found = append(found, x)
+		}
+	}
+	return found, sure, nil
+}
+
+// proposeOther says which disc this may be, where it isn't the one that was meant.
+func (e *Env) proposeOther(ctx context.Context, d OpenedDisc, src *sources, out *CheckedDisc) error {
+	if len(out.Proved) == 0 {
+		found, sure, err := e.identify(ctx, d, out.About, src)
+		if err != nil {
+			return err
+		}
+		if sure {
+			out.Proved = found
+		}
+	}
+	if out.Disc.Number != "" {
+		e.proposeSwap(out, []ledger.Disc{out.Disc})
+	}
+	if len(out.Proved) == 0 && out.About.Kind == ledger.AudioDisc {
+		var err error
+		if out.Fits, err = e.fits(ctx, out.About); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// proposeSwap puts it in a sentence that a disc seems to be another than it was taken for.
+func (e *Env) proposeSwap(out *CheckedDisc, cand []ledger.Disc) {
+	others := slices.DeleteFunc(slices.Clone(out.Proved), func(p ledger.Disc) bool {
+		return slices.ContainsFunc(cand, func(c ledger.Disc) bool { return c.ID == p.ID })
+	})
+	if len(others) == 0 {
+		return
+	}
+	out.Swap = fmt.Sprintf("Its contents are those of %s, not of %s. Perhaps the two were swapped, in their boxes or when they were written on: look at %s too. Nothing was changed in the register",
+		names(others), names(cand), names(others))
+}
+
+// fits are the access files, or else the masters, whose lengths are those of a disc's
+// tracks, in their order; none unless every track has one.
+func (e *Env) fits(ctx context.Context, about DiscAbout) ([]FileRef, error) {
+	var lengths []time.Duration
+	for _, t := range about.Tracks {
+		if t.Data {
+			return nil, nil
+		}
+		lengths = append(lengths, time.Duration(t.Sectors)*time.Second/75)
+	}
+	if len(lengths) == 0 {
+		return nil, nil
+	}
+	var out []FileRef
+	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		for _, role := range []fixity.Role{fixity.Access, fixity.Master} {
+			for _, set := range e.Rules.Sets {
+				if set.Role != role || len(out) > 0 {
+					continue
+				}
+				fs, err := t.Durations(set.Name)
+				if err != nil {
+					return err
+				}
+				out = fitting(set.Name, fs, lengths)
+			}
+		}
+		return nil
+	})
+	return out, err
+}
+
+// slack is how much longer than its file a track may be, and the pause before the next.
+const slack = 3 * time.Second
+
+// fitting finds, in path order, a row of files of which each has the length of a track.
+func fitting(set string, fs []ledger.FileDuration, tracks []time.Duration) []FileRef {
+	for i := range fs {
+		if i+len(tracks) > len(fs) {
+			break
+		}
+		ok := true
+		for k, want := range tracks {
+			if d := want - fs[i+k].Duration; fs[i+k].Duration == 0 || d < -time.Second/75 || d > slack {
+				ok = false
+				break
+			}
+		}
+		if ok {
+			var out []FileRef
+			for k := range tracks {
+				out = append(out, FileRef{set, ledger.DisplayPath(fs[i+k].Path)})
+			}
+			return out
+		}
+	}
+	return nil
+}
+
+// IdentifiedDisc is what can be said of a disc without reading all of it.
+type IdentifiedDisc struct {
+	About   DiscAbout
+	Found   []ledger.Disc // that it may be
+	Sure    bool          // its contents show it; what twin it is they never show
+	Fits    []FileRef     // access files whose lengths fit, where none is registered
+	Meant   *ledger.Disc  // the one that was named
+	Written string
+	Swap    string // a sentence: it seems to be another than the one that was named
+}
+
+// IdentifyDisc says which registered disc this is, from its table of contents, its label
+// and fifty sectors at most. Nothing is recorded.
+func (e *Env) IdentifyDisc(ctx context.Context, o DiscCheckOrder) (IdentifiedDisc, error) {
+	out := IdentifiedDisc{Written: o.Written}
+	cand, err := e.candidates(ctx, o)
+	if err != nil {
+		return out, err
+	}
+	d, err := e.OpenDisc(ctx, o.At)
+	if err != nil {
+		return out, err
+	}
+	defer d.Close()
+	out.About = d.About()
+	src := &sources{e: e, copies: map[int64]ledger.Copy{}}
+	defer src.Close()
+	if out.Found, out.Sure, err = e.identify(ctx, d, out.About, src); err != nil {
+		return out, err
+	}
+	if len(out.Found) == 0 && out.About.Kind == ledger.AudioDisc {
+		if out.Fits, err = e.fits(ctx, out.About); err != nil {
+			return out, err
+		}
+	}
+	if len(cand) == 1 {
+		out.Meant = &cand[0]
+	}
+	overlap := slices.ContainsFunc(out.Found, func(f ledger.Disc) bool {
+		return slices.ContainsFunc(cand, func(c ledger.Disc) bool { return c.ID == f.ID })
+	})
+	if len(cand) > 0 && !overlap && out.Sure {
+		x := CheckedDisc{Proved: out.Found}
+		e.proposeSwap(&x, cand)
+		out.Swap = x.Swap
+	}
+	return out, nil
+}
+
+// layoutFits says that a version can go onto an audio disc as it is.
+func layoutFits(s sound.Sound) bool {
+	return s.Codec == sound.PCM && s.Rate == 44100 && s.Bits == 16 && s.Channels == 2
+}
