@@ -245,6 +245,7 @@ func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Fin
 		}
 		if !m.Mass() {
 			c.printFinding(f, fresh[f.ID], withStore)
+			c.printSaid(m)
 			c.printSteps(m)
 			continue
 		}
@@ -301,6 +302,13 @@ func (c *command) printSteps(m report.Matter) {
 			in = "also in " + strings.Join(x.In, ", ")
 		}
 		c.printf("        %s  %s\n", report.Show(x.File.Set+"/"+x.File.Path), in)
+	}
+}
+
+// printSaid is what a service tells of the file, beside what was read.
+func (c *command) printSaid(m report.Matter) {
+	if s := report.Said(m.Findings[0], m.Rules); s != "" {
+		c.printf("      %s\n", s)
 	}
 }
 

@@ -35,6 +35,7 @@ var walks = map[string]string{
 	"SELECT item, count(*) FROM file WHERE taken_at >=": "once a letter",
 	"SELECT i.store, i.state, count(*) FROM instance i": "once a letter",
 	"SELECT store, count(*), count(*) FILTER (WHERE re": "once a letter",
+	"SELECT i.store, s.owner, count(*), max(CASE WHEN ": "once a report",
 	"SELECT i.at, v.size, f.id FROM instance i JOIN fi": "once for a store without a marker",
 	"SELECT count(*) FROM file":                         "once a rebuilding",
 }

@@ -70,3 +70,25 @@ func (t *Tx) Owners() ([]OwnerCount, error) {
 		})
 	return out, err
 }
+
+// What a service says of a copy that a reading showed to be altered; it stands in the
+// finding's Detail.
+const (
+	SaysRight = "the service goes on reporting the right checksum: only reading shows it"
+	SaysOther = "the service itself reports another checksum"
+	SaysFewer = SaysOther + ", and fewer bytes: an upload that broke off looks like this"
+)
+
+// said is what a service says of a copy that was read, for the end of a sentence; ""
+// if nothing is the matter, or no service keeps it.
+func said(c Copy, x fixity.Result) string {
+	switch {
+	case c.Reported.At.IsZero() || c.State != fixity.Altered:
+		return ""
+	case c.Reported.OK:
+		return "; " + SaysRight
+	case x.Anatomy == fixity.CutShort:
+		return "; " + SaysFewer
+	}
+	return "; " + SaysOther
+}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 	"time"
@@ -89,6 +90,10 @@ func (c *classifier) as(err error, forbids cloud.Class) error {
 	}
 	if errors.Is(err, context.Canceled) {
 		return err
+	}
+	var u *url.Error
+	if errors.As(err, &u) { // a long address says nothing to a person
+		err = u.Err
 	}
 	return &cloud.Error{Class: cloud.Later, Text: "the service was not reached", Err: err}
 }

@@ -158,3 +158,17 @@ func TestNoAnswer(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestNotReached: what a person is told of a service that isn't there is short.
+func TestNotReached(t *testing.T) {
+	s := cloudtest.Start(t)
+	d := cloudtest.Drive(t, s)
+	s.Close()
+	_, err := d.Get(context.Background(), "x")
+	if class(err) != cloud.Later || !errors.Is(err, fixity.ErrAway) {
+		t.Errorf("%v: %v", class(err), err)
+	}
+	if text := err.Error(); !strings.Contains(text, "not reached") || strings.Contains(text, "://") {
+		t.Errorf("%q", text)
+	}
+}

@@ -42,6 +42,9 @@ func (w week) rest(p *page) {
 	for _, s := range w.rules.Stores {
 		x.fact("Not done", w.notDone(s.Name))
 	}
+	for _, s := range w.owned(true) {
+		x.fact("Account", s)
+	}
 	x.fact("Letters", w.letters())
 	for _, n := range w.notes {
 		x.fact(clean(n.Label), clean(n.Text))
@@ -129,8 +132,23 @@ func (w week) waits() []string {
 	for _, k := range w.keep {
 		out = append(out, fmt.Sprintf("Keep the source of %s received %s: not all of it was read in two independent stores yet", report.Count(int64(len(k.Files)), "file"), w.day(k.At)))
 	}
+	for _, s := range w.owned(false) {
+		out = append(out, s+": firmus report holdings names it")
+	}
 	if len(out) > listed {
 		out = append(out[:listed:listed], fmt.Sprintf("and %s more: firmus findings", report.Number(int64(len(out)-listed))))
+	}
+	return out
+}
+
+// owned says that files which services keep belong to accounts, and go with them: to
+// the one whose the folder is, or to others.
+func (w week) owned(folder bool) []string {
+	var out []string
+	for _, o := range w.owners {
+		if o.Own == folder {
+			out = append(out, report.Owner(o).Text(w.store(o.Store)))
+		}
 	}
 	return out
 }

@@ -25,6 +25,7 @@ type week struct {
 	single           int64 // files that one store alone was shown to hold
 	none             int64
 	keep             []ledger.Received
+	owners           []ledger.OwnerCount
 	backups          []ledger.Backup
 	undelivered      []ledger.Delivery
 	missed           map[string][]Missed
@@ -108,6 +109,9 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 	if w.keep, err = t.KeepSources(); err != nil {
 		return err
 	}
+	if w.owners, err = t.Owners(); err != nil {
+		return err
+	}
 	if w.backups, err = t.Backups(); err != nil {
 		return err
 	}
@@ -141,7 +145,7 @@ func (w week) checked() bool {
 }
 
 func (w week) waiting() int {
-	return len(tidied(w.tidy)) + len(w.keep)
+	return len(tidied(w.tidy)) + len(w.keep) + len(w.owned(false))
 }
 
 func (w week) letter() (string, page) {

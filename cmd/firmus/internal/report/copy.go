@@ -67,7 +67,11 @@ func LastKnown(c ledger.Copy) string {
 		}
 	}
 	if !c.Reported.At.IsZero() {
-		s += "; reported " + Local(c.Reported.At)
+		how := "; reported right by the service "
+		if !c.Reported.OK {
+			how = "; reported by the service, and not as it should be, "
+		}
+		s += how + Local(c.Reported.At)
 	}
 	if c.State == fixity.Awaited {
 		s = "awaited since " + Local(c.Since)

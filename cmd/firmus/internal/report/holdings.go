@@ -24,6 +24,15 @@ type Holdings struct {
 	Retired  int64        `json:"retired"`
 	Promises []string     `json:"broken_promises"`
 	Keep     []KeepSource `json:"keep_sources"` // sticks that may not be erased yet
+	Owners   []Owner      `json:"owners"`       // accounts that files in the cloud belong to
+}
+
+// Owner is an account that files which a service keeps belong to: they go with it.
+type Owner struct {
+	Store string `json:"store"`
+	Owner string `json:"owner"`
+	Files int64  `json:"files"`
+	Own   bool   `json:"folder"` // the folder that they lie in is its own too
 }
 
 // KeepSource is a recorder's stick or the like that must be kept.
@@ -67,7 +76,7 @@ type FindingCount struct {
 
 // MakeHoldings reads the statement from the ledger, as of now.
 func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules policy.Rules, now time.Time) (Holdings, error) {
-	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}, Keep: []KeepSource{}}
+	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}, Keep: []KeepSource{}, Owners: []Owner{}}
 	err := l.View(ctx, func(t *ledger.Tx) error {
 		sums, err := t.Summaries()
 		if err != nil {
@@ -107,6 +116,13 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules poli
 		h.Findings = FindingCount{open[fixity.NoneIntact], open[fixity.AtRisk], open[fixity.Tidy]}
 		if h.Retired, err = t.Retired(); err != nil {
 			return err
+		}
+		owners, err := t.Owners()
+		if err != nil {
+			return err
+		}
+		for _, o := range owners {
+			h.Owners = append(h.Owners, Owner(o))
 		}
 		keep, err := t.KeepSources()
 		for _, r := range keep {
@@ -172,6 +188,7 @@ func (h Holdings) Text(w io.Writer) {
 	for _, k := range h.Keep {
 		fmt.Fprintf(w, "KEEP: %s, received %s into %s/%s (%s): not yet read in two independent stores\n", Show(k.Source), at(k.Received), k.Set, Show(k.Folder), Count(int64(k.Files), "file"))
 	}
+	writeOwners(w, h.Owners)
 	if h.Retired > 0 {
 		fmt.Fprintf(w, "Retired: %s\n", Count(h.Retired, "file"))
 	}

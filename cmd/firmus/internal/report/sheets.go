@@ -120,23 +120,14 @@ func TakeOver(ctx context.Context, w io.Writer, d Desk, l *ledger.Ledger, rules 
 			}
 		}
 	}
-	var owners []ledger.OwnerCount
 	var backups []ledger.Backup
 	if err := l.View(ctx, func(t *ledger.Tx) (err error) {
-		if owners, err = t.Owners(); err != nil {
-			return err
-		}
 		backups, err = t.Backups()
 		return err
 	}); err != nil {
 		return err
 	}
-	if len(owners) > 0 {
-		p("\nAccounts that own files in the cloud: they go when the account goes")
-		for _, o := range owners {
-			p("   %-12s %-40s %s", o.Store, o.Owner, Count(o.Files, "file"))
-		}
-	}
+	writeOwners(w, h.Owners)
 	p("\nLetters go to")
 	if !d.MailSent {
 		p("   nobody: none are configured")

@@ -238,6 +238,11 @@ func next(f ledger.Finding, rules policy.Rules) []string {
 	arrivals, role := rule.Arrivals, set.Role
 	p := Show(f.Path)
 	good := strings.Join(f.IntactIn, " or ")
+	if rule.Kind == cloudKind {
+		if s := nextInCloud(f, good); s != nil {
+			return s
+		}
+	}
 	switch f.Step {
 	case policy.StepRecover:
 		if fixity.State(f.Kind) == fixity.Missing {
@@ -282,8 +287,6 @@ func next(f ledger.Finding, rules policy.Rules) []string {
 	switch {
 	case f.Subject == fixity.OfManifest:
 		return []string{"Move the changed manifest aside; the next intake into that folder writes it anew."}
-	case f.Kind == fixity.Away && rule.Kind == "cloud": // nobody can plug it in
-		return []string{"Run: firmus check", "When that says that it can be audited, run: firmus audit " + f.Store}
 	case f.Kind == fixity.Away:
 		return []string{fmt.Sprintf("Plug it in or mount it, then run: firmus audit %s", f.Store)}
 	case f.Kind == fixity.Few:

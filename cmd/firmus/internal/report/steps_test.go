@@ -16,6 +16,7 @@ var rules = policy.Rules{
 	Stores: []policy.Store{
 		{Name: "studio", Kind: "disk", Arrivals: true, Sets: []string{"masters"}},
 		{Name: "cloud", Kind: "cloud", Follows: "studio", Sets: []string{"masters"}},
+		{Name: "sky", Kind: "cloud", Sets: []string{"masters"}},
 		{Name: "vault", Kind: "disk", Sets: []string{"masters"}},
 	},
 	Sets: []policy.Set{{Name: "masters", Role: fixity.Master}},
@@ -24,6 +25,53 @@ var rules = policy.Rules{
 func finding(id int64, store string, kind fixity.State, step policy.Step, incident int64, path string) ledger.Finding {
 	return ledger.Finding{Step: step, Finding: fixity.Finding{ID: id, Subject: fixity.OfFile, Kind: fixity.Kind(kind), Urgency: fixity.AtRisk,
 		Store: store, Set: "masters", Path: path, IntactIn: []string{"vault"}, Incident: incident}}
+}
+
+// inCloud is a matter of a file in a folder in the cloud that follows nothing.
+func inCloud(kind fixity.State, step policy.Step, a fixity.Anatomy, detail string) report.Matter {
+	f := finding(7, "sky", kind, step, 0, "QV-0107/QV-0107_A.wav")
+	f.Anatomy, f.Detail = a, detail
+	if kind == fixity.Misplaced {
+		f.FoundAt = "QV-0108/QV-0107_A.wav"
+	}
+	return report.Matter{Findings: []ledger.Finding{f}}
+}
+
+// TestSaid: what a service says of a file stands beside what was read.
+func TestSaid(t *testing.T) {
+	for _, tc := range []struct {
+		name, store, detail string
+		kind                fixity.State
+		want                string
+	}{
+		{"missing", "cloud", "it lies in the bin", fixity.Missing, "it lies in the bin"},
+		{"missing from a disk", "vault", "a complete listing doesn't show it", fixity.Missing, ""},
+		{"rot", "cloud", "read twice; " + ledger.SaysRight + "; compared with the studio", fixity.Altered, ledger.SaysRight},
+		{"exchanged", "cloud", "read twice; " + ledger.SaysOther + "; compared", fixity.Altered, ledger.SaysOther},
+		{"broken off", "cloud", "read twice; " + ledger.SaysFewer + "; compared", fixity.Altered, ledger.SaysFewer},
+		{"of which it says nothing", "cloud", "read twice", fixity.Altered, ""},
+	} {
+		f := finding(7, tc.store, tc.kind, policy.StepRecover, 0, "a.wav")
+		f.Detail = tc.detail
+		if got := report.Said(f, rules); got != tc.want {
+			t.Errorf("%s: %q, want %q", tc.name, got, tc.want)
+		}
+	}
+}
+
+func TestOwnerText(t *testing.T) {
+	for _, tc := range []struct {
+		o    report.Owner
+		want string
+	}{
+		{report.Owner{Store: "cloud", Owner: "e.tansy@mail.example", Files: 1}, "1 file in the cloud folder belongs to a personal account that may be closed"},
+		{report.Owner{Store: "cloud", Owner: "e.tansy@mail.example", Files: 4}, "4 files in the cloud folder belong to a personal account that may be closed"},
+		{report.Owner{Store: "cloud", Owner: "archive@quillmere.example", Files: 1200, Own: true}, "1,200 files in the cloud folder belong to the account that owns the folder: they go when it is closed"},
+	} {
+		if got := tc.o.Text("cloud folder"); got != tc.want {
+			t.Errorf("%q, want %q", got, tc.want)
+		}
+	}
 }
 
 func TestSteps(t *testing.T) {
@@ -42,7 +90,7 @@ Keep it: copy it to a place outside the sets. Then copy QV-0107/QV-0107_A.wav fr
 If somebody changed it on purpose: firmus findings signoff 7 --master --reason "…"
 Start that program again when this is put right.`},
 		{"one that is only awaited in the cloud: nothing is carried on", report.Matter{Findings: []ledger.Finding{finding(7, "cloud", fixity.Awaited, policy.StepCopy, 0, a)}}, `
-Copy QV-0107/QV-0107_A.wav from vault to cloud, then run: firmus audit cloud`},
+Upload QV-0107/QV-0107_A.wav from vault to cloud, then run: firmus audit cloud`},
 		{"a failing drive with an only copy", report.Matter{Only: 2, Findings: []ledger.Finding{finding(7, "vault", fixity.Unreadable, policy.StepRecover, 3, a), finding(8, "vault", fixity.Unreadable, policy.StepRecover, 3, b)}}, `
 Stop using the vault: no copying, no audit, no repair program. When nothing works on it any more, disconnect it.
 2 files on it were shown to be in no other store. Let somebody qualified save them first, to a new drive: see the list.
@@ -67,8 +115,26 @@ On the attic: Copy QV-0107/QV-0107_A.wav from vault back to attic, then run: fir
 Nothing says which version is right. Listen to both, look at who made them and when.
 Sign off the finding of the store that has the right one: firmus findings signoff 7 --reason "…"`},
 		{"a cloud that is away", report.Matter{Findings: []ledger.Finding{{Finding: fixity.Finding{ID: 7, Subject: fixity.OfStore, Kind: fixity.Away, Store: "cloud"}}}}, `
-Run: firmus check
-When that says that it can be audited, run: firmus audit cloud`},
+Run: firmus check. It says whether it is the connection, the sign-in or the sharing of the folder, and what to do.
+When it says that the store can be audited, run: firmus audit cloud`},
+		{"in the cloud: missing", inCloud(fixity.Missing, policy.StepRecover, "", "it lies in the bin"), `
+Look in the service's bin: whoever owns the file can take it out of there for as long as the service keeps it.
+If it isn't there: upload QV-0107/QV-0107_A.wav from vault to its folder again, then run: firmus audit sky`},
+		{"in the cloud: an upload that broke off", inCloud(fixity.Altered, policy.StepRecover, fixity.CutShort, "read twice: the same wrong bytes; "+ledger.SaysFewer), `
+Look whether its upload still goes on, and if not why it broke off.
+Upload QV-0107/QV-0107_A.wav from vault again, as a new version of the same file, then run: firmus audit sky`},
+		{"in the cloud: exchanged", inCloud(fixity.Altered, policy.StepRecover, fixity.Replaced, "read twice: the same wrong bytes; "+ledger.SaysOther), `
+Look at the service's list of the file's earlier versions: it says who put this one there, and when. Earlier ones are kept for some weeks only.
+Go back to the earlier version there, or upload QV-0107/QV-0107_A.wav from vault as a new version of the same file, then run: firmus audit sky`},
+		{"in the cloud: rot", inCloud(fixity.Altered, policy.StepRecover, fixity.Flipped, "read twice: the same wrong bytes; "+ledger.SaysRight), `
+Nobody exchanged it: it changed where the service keeps it, or on the way. Download it once more, keep that outside the sets, and tell the service.
+Upload QV-0107/QV-0107_A.wav from vault as a new version of the same file, then run: firmus audit sky`},
+		{"in the cloud: in the wrong folder", inCloud(fixity.Misplaced, policy.StepMoveBack, "", ""), `
+In the service, move it back from QV-0108/QV-0107_A.wav to QV-0107/QV-0107_A.wav, then run: firmus audit sky`},
+		{"in the cloud: no intact copy", inCloud(fixity.Altered, policy.StepOther, fixity.Flipped, ""), `
+Don't touch any copy of it. Look for another one: in the service's bin and its list of the file's earlier versions, on discs, the recorder's stick, with whoever was given a copy.`},
+		{"in the cloud: unsteady", inCloud(fixity.Unsteady, policy.StepReread, "", ""), `
+Look at the connection, try from another computer, then run: firmus audit sky. Put nothing back before two readings agree.`},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			tc.m.Rules = rules
