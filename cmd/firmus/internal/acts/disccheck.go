@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -13,6 +14,8 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/damage"
+	"firmus/fixity/digest"
 	"firmus/fixity/ledger"
 )
 
@@ -322,6 +325,13 @@ func (e *Env) wanted(ctx context.Context, d ledger.Disc, src *sources) (DiscWant
 			return w, files, err
 		}
 		w.Files[i].Sound = snd
+		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+			s, err := t.Sound(f.ID, files[i].Version)
+			w.Files[i].Samples = int64(math.Round(s.Duration.Seconds() * 44100))
+			return err
+		}); err != nil && !errors.Is(err, fixity.ErrNotFound) {
+			return w, files, err
+		}
 		files[i].Store = src.copies[f.ID].Store
 	}
 	return w, files, nil
@@ -536,6 +546,9 @@ func (e *Env) heldFiles(t *ledger.Tx, c *CheckedDisc, began, ended time.Time) (c
 		if !f.Wrong.IsZero() {
 			fr.Wrong = f.Wrong.String()
 		}
+		if f.State == fixity.Altered && len(f.Blocks) > 0 {
+			h.Anatomy = e.anatomy(t, x, *f)
+		}
 		if f.State != fixity.Intact && f.State != "" {
 			h.Detail = e.detail(*c, *f, ended)
 			res.Files = append(res.Files, fr)
@@ -548,6 +561,24 @@ func (e *Env) heldFiles(t *ledger.Tx, c *CheckedDisc, began, ended time.Time) (c
 		held = append(held, h)
 	}
 	return res, held
+}
+
+// anatomy says how a file on a data disc differs, by its block sums.
+func (e *Env) anatomy(t *ledger.Tx, x ledger.DiscFile, f CheckedFile) fixity.Anatomy {
+	blocks, err := t.Blocks(x.File, x.Version)
+	if err != nil {
+		return ""
+	}
+	vs, err := t.Versions(x.File)
+	if err != nil {
+		return ""
+	}
+	for _, v := range vs {
+		if v.N == x.Version {
+			return damage.FromBlocks(digest.Sums{Size: v.Size, Blocks: blocks}, digest.Sums{Size: f.Size, Blocks: f.Blocks}).Anatomy
+		}
+	}
+	return ""
 }
 
 // detail says how a file on a disc was seen.

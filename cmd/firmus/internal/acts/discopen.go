@@ -58,6 +58,7 @@ type WantedFile struct {
 	Digests []fixity.Digest
 	Blocks  []uint32
 	Sound   *DiscSound // audio: of an intact copy within reach; nil if none is
+	Samples int64      // audio: its length at 44,100 a second, 0 if it isn't known
 }
 
 // DiscWant is what a disc is held against.
@@ -150,8 +151,10 @@ type DiscHolds struct {
 	Ranges []fixity.Range // damaged bytes of the file
 	More   bool
 	Wrong  fixity.Digest
-	Weaker bool   // likeness only was compared
-	Why    string // in a sentence, "" if it is as it should be
+	Blocks []uint32 // CRC-32C of each 64 KiB that it holds instead, and
+	Size   int64    // its bytes, where all of it was read
+	Weaker bool     // likeness only was compared
+	Why    string   // in a sentence, "" if it is as it should be
 }
 
 // KnownDisc is a registered disc, for identifying.
