@@ -26,12 +26,14 @@ func (c *command) demoCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "See it work on an invented archive",
-		Long: `Makes the invented Quillmere Valley Song Survey with a studio drive and a vault,
-takes it under care, audits it, damages some copies on purpose, audits again, and
-says what was found and what to do. The folder it leaves is an ordinary one, with
-firmus.toml: go on trying things there.
+		Long: `Makes the invented Quillmere Valley Song Survey with a studio drive, a vault and a
+folder in the cloud, takes it under care, audits it, damages some copies on purpose,
+audits again, and says what was found and what to do. The folder it leaves is an
+ordinary one, with firmus.toml: go on trying things there.
 
-With --once the exit status is 0 if just the planted damage was found, else 1.`,
+The cloud is a test server on this computer, which answers until the demo is stopped.
+
+With --once it ends by itself, and the exit status is 0 if just the planted damage was found, else 1.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return c.demo(cmd.Context(), keep, once) },
 	}
@@ -62,6 +64,8 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 		return err
 	}
 	defer d.app.Close()
+	defer d.cloud.Close()
+	defer d.rest()
 	clean, err := d.audit(ctx, "Every copy was read. Nothing is wrong so far")
 	if err != nil {
 		return err
@@ -70,6 +74,9 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 		c.exit = exitFinding
 		c.step("%s before anything was damaged: that must not be", report.Count(int64(n), "finding"))
 	}
+	if err := d.owners(ctx); err != nil {
+		return err
+	}
 	if err := d.week(ctx); err != nil {
 		return err
 	}
@@ -77,12 +84,21 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 	if err != nil {
 		return err
 	}
+	inCloud, err := d.cloud.Plant()
+	if err != nil {
+		return err
+	}
+	planted = append(planted, inCloud...)
 	c.step("Now %s, each to one copy, as such things happen", report.Count(int64(len(planted)), "accident"))
 	found, err := d.audit(ctx, "")
 	if err != nil {
 		return err
 	}
-	return d.verdict(ctx, planted, found, once)
+	if err := d.verdict(ctx, planted, found, once); err != nil || once {
+		return err
+	}
+	d.stay(ctx)
+	return nil
 }
 
 // step tells what the demo does; stdout, unless that is for the JSON document.
@@ -93,9 +109,11 @@ func (c *command) step(format string, args ...any) {
 }
 
 type demonstration struct {
-	c   *command
-	dir string
-	app *app.App
+	c     *command
+	dir   string
+	app   *app.App
+	cloud *demo.Cloud
+	notes []string // what was said on the way, each once
 }
 
 func (d *demonstration) prepare(ctx context.Context) error {
@@ -106,13 +124,16 @@ func (d *demonstration) prepare(ctx context.Context) error {
 	}
 	c.step("The Quillmere Valley Song Survey: %s of %s, in %s", report.Count(int64(w.Files), "file"), report.Count(int64(len(w.Items)), "reel"), d.dir)
 	if !c.json {
-		c.printf("A valley that doesn't exist; its songs were made by this program. Each file lies on\nthe studio drive and in the vault.\n")
+		c.printf("A valley that doesn't exist; its songs were made by this program. Each file lies on\nthe studio drive and in the vault, and each master in a folder in the cloud.\n")
+	}
+	if d.cloud, err = demo.OpenCloud(d.dir, time.Now); err != nil {
+		return err
 	}
 	cfg, err := config.Load(filepath.Join(d.dir, "firmus.toml"))
 	if err != nil {
 		return err
 	}
-	if d.app, err = app.Open(ctx, app.Options{Config: cfg, By: "the demo", Say: c.say, Watch: c.watch()}); err != nil {
+	if d.app, err = app.Open(ctx, app.Options{Config: cfg, By: "the demo", Say: d.note, Watch: c.watch()}); err != nil {
 		return err
 	}
 	res, err := d.app.Acts.Intake(ctx, acts.IntakeOrder{})
@@ -187,6 +208,9 @@ func (d *demonstration) week(ctx context.Context) error {
 	}
 	c.step("A FLAC took a WAVE's place, and the transfer that was cut short is retired")
 	c.tell("%s holds the samples of %s, proved by decoding it: %.16s…\n", r.New.Path, r.Old.Path, r.Samples)
+	if err := d.cloud.Upload(demo.Retagged, demo.Silenced); err != nil {
+		return err
+	}
 	found, err = d.audit(ctx, "The vault has not followed yet, which it may for three days; nothing is wrong")
 	d.must(len(found) == 0, "%d findings after all was signed off", len(found))
 	return err
@@ -225,8 +249,10 @@ func (d *demonstration) audit(ctx context.Context, fine string) ([]ledger.Findin
 		if !d.c.json {
 			for _, r := range results {
 				d.c.printf("%-8s %s read, %s intact", r.Store, report.Count(r.Read, "file"), report.Number(r.States[fixity.Intact]))
-				if n := r.States[fixity.Behind]; n > 0 {
-					d.c.printf(", %s behind", report.Number(n))
+				for _, s := range []fixity.State{fixity.Behind, fixity.Awaited} {
+					if n := r.States[s]; n > 0 {
+						d.c.printf(", %s %s", report.Number(n), s)
+					}
 				}
 				d.c.printf("\n")
 			}
@@ -271,6 +297,7 @@ func (d *demonstration) verdict(ctx context.Context, planted []demo.Planted, fou
 		if err != nil {
 			return err
 		}
+		c.printSaid(m)
 		c.printSteps(m)
 	}
 	c.printf("\n")
