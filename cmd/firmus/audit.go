@@ -317,7 +317,10 @@ func (c *command) printFinding(f ledger.Finding, fresh, withStore bool) {
 	if withStore {
 		where = strings.TrimSuffix(f.Store+"/"+f.Set, "/")
 	}
-	if f.Path != "" {
+	if f.Disc != "" {
+		where = strings.TrimSpace("disc " + f.Disc + " " + f.Set)
+	}
+	if f.Path != "" && f.Subject != fixity.OfDisc {
 		where = strings.TrimPrefix(where+"/", "/") + report.Show(f.Path)
 	} else if where == "" {
 		where = f.Store

@@ -266,6 +266,9 @@ func (c *command) printCopies(a *app.App, copies []ledger.Copy, indent string) {
 		if rule.Place != "" {
 			place += " (" + rule.Place + ")"
 		}
+		if x.Disc != "" {
+			place = "disc " + x.Disc
+		}
 		c.printf("%s%-30s %-11s %s\n", indent, place, x.State, report.LastKnown(x))
 	}
 }

@@ -85,7 +85,7 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 	for _, r := range rows {
 		told[r.Finding] = r
 	}
-	s := sorter{at: map[string]*thread{}, file: map[int64]string{}, incident: map[int64]string{}, audit: map[auditKey]string{}}
+	s := sorter{at: map[string]*thread{}, file: map[int64]string{}, incident: map[int64]string{}, audit: map[auditKey]string{}, disc: map[int64]string{}}
 	for _, f := range urgent { // what was told stays where it was
 		if r, ok := told[f.ID]; ok {
 			x := s.thread(r.Thread)
@@ -164,6 +164,7 @@ type sorter struct {
 	file     map[int64]string
 	incident map[int64]string
 	audit    map[auditKey]string
+	disc     map[int64]string
 	few      string // tells that files have too few copies
 }
 
@@ -184,6 +185,8 @@ func (s *sorter) find(f ledger.Finding) string {
 		return s.incident[f.Incident]
 	case f.File != 0 && s.file[f.File] != "":
 		return s.file[f.File]
+	case f.Carrier != 0 && s.disc[f.Carrier] != "":
+		return s.disc[f.Carrier]
 	case f.Incident != 0:
 		return "incident-" + number(int(f.Incident))
 	case isLacking(f) && s.few != "":
@@ -207,6 +210,9 @@ func (s *sorter) note(f ledger.Finding, name string) {
 	}
 	if f.File != 0 && f.Audit != 0 {
 		s.audit[auditKey{f.Store, f.Audit}] = name
+	}
+	if f.Carrier != 0 && s.disc[f.Carrier] == "" {
+		s.disc[f.Carrier] = name
 	}
 	if f.Kind == fixity.Few {
 		s.few = name
@@ -254,6 +260,9 @@ func (l *Letters) look(t *ledger.Tx, x *thread) error {
 	}
 	for _, f := range x.open {
 		for _, c := range x.files[f.File].copies {
+			if c.Carrier != 0 {
+				continue // nobody reads a disc of its own accord
+			}
 			if slices.ContainsFunc(x.open, func(o ledger.Finding) bool { return o.File == f.File && o.Store == c.Store }) {
 				continue // what it holds is what the finding says
 			}

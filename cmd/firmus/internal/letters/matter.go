@@ -196,7 +196,7 @@ func (w writer) filesTable(title string, fs []ledger.Finding) part {
 		if fixity.State(f.Kind) == fixity.Altered {
 			state = "damaged"
 		}
-		p.Table.Rows = append(p.Table.Rows, []string{fmt.Sprintf("[%d]", f.ID), report.Show(w.path(f.Path)), w.store(f.Store) + ": " + state + "; " + report.Good(f)})
+		p.Table.Rows = append(p.Table.Rows, []string{fmt.Sprintf("[%d]", f.ID), report.Show(w.path(f.Path)), w.lies(f) + ": " + state + "; " + report.Good(f)})
 	}
 	if more := len(fs) - sampled; more > 0 {
 		p.Table.Rows = append(p.Table.Rows, []string{"", "", fmt.Sprintf("and %s more: firmus findings", report.Number(int64(more)))})
@@ -215,34 +215,36 @@ func (w writer) ended() (string, page) {
 		verdict, is, are = "SETTLED", "is settled", "are settled"
 	case f.Kind == fixity.Away:
 		is = "is there again"
-	case f.Subject == fixity.OfStore, isLacking(f):
+	case f.Subject == fixity.OfStore, f.Subject == fixity.OfDisc, isLacking(f):
 		is, are = "is as it should be", "are as they should be"
 	}
 	var what string
 	switch {
+	case f.Subject == fixity.OfDisc:
+		what = "the " + w.lies(f)
 	case f.Subject == fixity.OfStore:
 		what = "the " + w.store(f.Store)
 	case len(w.x.files) == 1:
-		what = fmt.Sprintf("%s - %s on the %s", w.words.name(f.Path), w.role(f.Set), w.store(f.Store))
+		what = fmt.Sprintf("%s - %s on the %s", w.words.name(f.Path), w.role(f.Set), w.lies(f))
 		if byPerson {
 			is = ""
 		}
 	default:
-		what, is = fmt.Sprintf("%s on the %s", report.Count(int64(len(fs)), "file"), w.store(f.Store)), are
+		what, is = fmt.Sprintf("%s on the %s", report.Count(int64(len(fs)), "file"), w.lies(f)), are
 	}
 	subject := fmt.Sprintf("%s - %s [%s]", verdict, strings.TrimSpace(what+" "+is), numbers(fs))
 	var p page
 	switch {
-	case f.Subject == fixity.OfStore:
-		p.Lead = append(p.Lead, fmt.Sprintf("The %s %s.", w.storeAt(f.Store), is))
+	case f.Subject == fixity.OfStore, f.Subject == fixity.OfDisc:
+		p.Lead = append(p.Lead, fmt.Sprintf("The %s %s.", w.liesAt(f), is))
 	case len(w.x.files) == 1:
-		s := fmt.Sprintf("The %s %s on the %s %s.", w.role(f.Set), w.words.name(f.Path), w.storeAt(f.Store), is)
+		s := fmt.Sprintf("The %s %s on the %s %s.", w.role(f.Set), w.words.name(f.Path), w.liesAt(f), is)
 		if byPerson {
-			s = fmt.Sprintf("The finding about the %s %s on the %s is settled.", w.role(f.Set), w.words.name(f.Path), w.storeAt(f.Store))
+			s = fmt.Sprintf("The finding about the %s %s on the %s is settled.", w.role(f.Set), w.words.name(f.Path), w.liesAt(f))
 		}
 		p.Lead = append(p.Lead, s)
 	default:
-		p.Lead = append(p.Lead, fmt.Sprintf("%s on the %s %s.", report.Count(int64(len(fs)), "file"), w.storeAt(f.Store), are))
+		p.Lead = append(p.Lead, fmt.Sprintf("%s on the %s %s.", report.Count(int64(len(fs)), "file"), w.liesAt(f), are))
 	}
 	if !byPerson && len(w.matter(fs...).Followers()) > 0 && f.Subject == fixity.OfFile {
 		p.Lead = append(p.Lead, fmt.Sprintf("The program that keeps the %s in step may run again.", w.stores(w.matter(fs...).Followers())))
@@ -301,7 +303,7 @@ func alike(fs []ledger.Finding) [][]ledger.Finding {
 func (w writer) copiesEnded(file int64) part {
 	p := part{Title: "Each copy of this file"}
 	for _, c := range w.x.files[file].copies {
-		p.Table.Rows = append(p.Table.Rows, []string{w.store(c.Store), string(c.State), w.lastKnown(c) + w.place(c.Store)})
+		p.Table.Rows = append(p.Table.Rows, []string{w.copyIn(c), string(c.State), w.lastKnown(c) + w.place(c.Store)})
 	}
 	return p
 }

@@ -35,6 +35,8 @@ func (w writer) letter() (string, page) {
 		subject, p = w.ended()
 	case w.x.open[0].Subject == fixity.OfStore:
 		subject, p = w.ofStore(w.x.open[0])
+	case oneDisc(w.x.open) && (len(w.x.open) > 1 || w.x.open[0].Subject == fixity.OfDisc):
+		subject, p = w.ofDisc()
 	case len(w.x.fileIDs()) == 1:
 		subject, p = w.ofFile()
 	default:
@@ -52,24 +54,24 @@ func (w writer) letter() (string, page) {
 
 // what a file is, in the copy that a finding is about: for subject and first line.
 func (w words) whatIs(f ledger.Finding) (short, sentence string) {
-	in := w.store(f.Store)
+	in, at := w.lies(f), w.liesAt(f)
 	switch fixity.State(f.Kind) {
 	case fixity.Missing:
-		return "missing from the " + in, "is missing from the " + w.storeAt(f.Store)
+		return "missing from the " + in, "is missing from the " + at
 	case fixity.Unreadable:
-		return "unreadable on the " + in, "can't be read from the " + w.storeAt(f.Store)
+		return "unreadable on the " + in, "can't be read from the " + at
 	case fixity.Unsteady:
-		return "read differently each time from the " + in, "gives other bytes each time it is read from the " + w.storeAt(f.Store)
+		return "read differently each time from the " + in, "gives other bytes each time it is read from the " + at
 	case fixity.Disputed:
 		return "differs between the stores", "is not the same in all stores, and nothing says which is right"
 	case fixity.Awaited:
-		return "not yet on the " + in, "is still awaited on the " + w.storeAt(f.Store)
+		return "not yet on the " + in, "is still awaited on the " + at
 	case fixity.Behind:
-		return "an earlier version on the " + in, "is an earlier version on the " + w.storeAt(f.Store)
+		return "an earlier version on the " + in, "is an earlier version on the " + at
 	case fixity.Misplaced:
-		return "in another place on the " + in, "lies in another place on the " + w.storeAt(f.Store)
+		return "in another place on the " + in, "lies in another place on the " + at
 	}
-	return "damaged on the " + in, "is damaged on the " + w.storeAt(f.Store)
+	return "damaged on the " + in, "is damaged on the " + at
 }
 
 // ofFile is about one file, in one store or in several.
@@ -107,7 +109,7 @@ func (w writer) ofFile() (string, page) {
 	for _, o := range w.x.open {
 		label, also := "What", ""
 		if len(w.x.open) > 1 {
-			also = "on the " + w.store(o.Store) + ": "
+			also = "on the " + w.lies(o) + ": "
 		}
 		what.fact(label, also+report.What(w.masked(o)))
 		if s := w.x.heard[o.ID]; s != "" {
@@ -174,6 +176,10 @@ func (w writer) good(f ledger.Finding) string {
 // please is what to do, in a sentence.
 func (w writer) please(f ledger.Finding) string {
 	switch f.Step {
+	case policy.StepDrive:
+		return "Please try the disc in a second drive this week, before anything else: it may read there."
+	case policy.StepBurn:
+		return "Please burn it anew this week, from an intact copy, and keep the old disc until the new one was checked."
 	case policy.StepRecover:
 		if fixity.State(f.Kind) == fixity.Missing {
 			return "Please copy it back this week. Until then do not move or delete any other copy of it."
@@ -216,7 +222,7 @@ func (w writer) copies(file int64) part {
 				how += "; is being read again now"
 			}
 		}
-		p.Table.Rows = append(p.Table.Rows, []string{w.store(c.Store), state, how + w.place(c.Store)})
+		p.Table.Rows = append(p.Table.Rows, []string{w.copyIn(c), state, how + w.place(c.Store)})
 	}
 	return p
 }
@@ -330,6 +336,8 @@ func (w writer) shortened() bool {
 func (w writer) byItself() string {
 	f := w.x.open[0]
 	switch {
+	case f.Carrier != 0:
+		return "Firmus can't fetch a disc: it is looked at when it is checked again, and a letter says what that showed."
 	case f.Kind == fixity.Away:
 		return "Firmus looks for it again in each audit, and a letter says when it is there."
 	case f.Subject == fixity.OfStore, isLacking(f):

@@ -121,11 +121,11 @@ func (w week) waits() []string {
 		s := fmt.Sprintf("[%s] ", numbers(fs))
 		switch {
 		case len(fs) > 1:
-			s += fmt.Sprintf("%s on the %s: %s", report.Count(int64(len(fs)), "finding"), w.store(f.Store), means(f))
+			s += fmt.Sprintf("%s on the %s: %s", report.Count(int64(len(fs)), "finding"), w.liesOf(fs), means(f))
 		case f.Subject == fixity.OfFile, f.Subject == fixity.OfStray:
-			s += fmt.Sprintf("%s on the %s: %s", report.Show(w.path(f.Path)), w.store(f.Store), clean(report.What(w.masked(f))))
+			s += fmt.Sprintf("%s on the %s: %s", report.Show(w.path(f.Path)), w.lies(f), clean(report.What(w.masked(f))))
 		default:
-			s += fmt.Sprintf("%s: %s", w.store(f.Store), clean(report.What(w.masked(f))))
+			s += fmt.Sprintf("%s: %s", w.lies(f), clean(report.What(w.masked(f))))
 		}
 		out = append(out, s+fmt.Sprintf(" (%s). What to do: firmus findings show %d", age(w.now.Sub(f.Opened)), f.ID))
 	}
@@ -168,12 +168,12 @@ func (w week) putRight() []string {
 	var out []string
 	for _, fs := range tidied(w.ended) {
 		if len(fs) > 2 {
-			out = append(out, fmt.Sprintf("[%s] %s on the %s: %s", numbers(fs), report.Count(int64(len(fs)), "finding"), w.store(fs[0].Store), endings(fs)))
+			out = append(out, fmt.Sprintf("[%s] %s on the %s: %s", numbers(fs), report.Count(int64(len(fs)), "finding"), w.liesOf(fs), endings(fs)))
 			continue
 		}
 		for _, f := range fs {
-			what := w.store(f.Store)
-			if f.Path != "" {
+			what := w.lies(f)
+			if f.Path != "" && f.Subject != fixity.OfDisc {
 				what = report.Show(w.path(f.Path)) + " on the " + what
 			}
 			s := fmt.Sprintf("[%d] %s (%s): %s %s", f.ID, what, was(f), endedAs(f), w.day(f.SettledAt))

@@ -259,6 +259,8 @@ func (w week) open(p *page) {
 			s = fmt.Sprintf("the %s could not be reached", w.storeAt(f.Store))
 		case f.Subject == fixity.OfStore:
 			s = clean(report.What(f))
+		case oneDisc(t.open) && (len(t.open) > 1 || f.Subject == fixity.OfDisc):
+			s = "the " + w.lies(f) + " is not as it should be"
 		case len(t.fileIDs()) == 1:
 			s = fmt.Sprintf("%s, %s %s; %s", w.words.name(f.Path), w.role(f.Set), short, report.Good(f))
 		default:

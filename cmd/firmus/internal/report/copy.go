@@ -39,6 +39,9 @@ type Copy struct {
 	ReportedOK  bool         `json:"reported_ok"`
 	Since       *Instant     `json:"since"`
 	SettledAsIs bool         `json:"settled_as_is"`
+	Disc        string       `json:"disc,omitempty"`
+	Burned      int64        `json:"burned_version,omitempty"` // that the disc is held against
+	Lesser      bool         `json:"lesser,omitempty"`         // an audio disc: samples, not the file
 }
 
 // CopiesOf makes the JSON of copies.
@@ -46,7 +49,7 @@ func CopiesOf(cs []ledger.Copy) []Copy {
 	out := []Copy{}
 	for _, c := range cs {
 		x := Copy{Store: c.Store, State: c.State, Version: c.Held, Read: InstantOf(c.Read.At), ReadOK: c.Read.OK, ReadCache: c.Read.Cache,
-			Reported: InstantOf(c.Reported.At), ReportedOK: c.Reported.OK, Since: InstantOf(c.Since), SettledAsIs: c.SettledAs != ""}
+			Reported: InstantOf(c.Reported.At), ReportedOK: c.Reported.OK, Since: InstantOf(c.Since), SettledAsIs: c.SettledAs != "", Disc: c.Disc, Burned: c.Burned, Lesser: c.Lesser}
 		x.At, x.AtBase64 = Path(c.At)
 		out = append(out, x)
 	}
@@ -75,6 +78,12 @@ func LastKnown(c ledger.Copy) string {
 	}
 	if c.State == fixity.Awaited {
 		s = "awaited since " + Local(c.Since)
+		if c.Carrier != 0 {
+			s = "registered " + Local(c.Since) + ", not yet read"
+		}
+	}
+	if c.Lesser {
+		s += "; holds lesser quality: samples, not the file"
 	}
 	return s
 }

@@ -32,6 +32,7 @@ type Finding struct {
 	Mergeable  bool           `json:"mergeable"`
 	Incident   *int64         `json:"incident"`
 	Subject    fixity.Subject `json:"subject"`
+	Disc       string         `json:"disc,omitempty"`
 	FoundAt    string         `json:"found_at,omitempty"`
 	FoundAt64  string         `json:"found_at_base64,omitempty"`
 	Count      int64          `json:"count"`
@@ -48,7 +49,7 @@ type Finding struct {
 // FindingOf makes the JSON of a finding.
 func FindingOf(f ledger.Finding, fresh bool) Finding {
 	out := Finding{ID: f.ID, Kind: f.Kind, Urgency: f.Urgency, Store: f.Store, Set: f.Set, State: "open", New: fresh,
-		Ranges: f.Ranges, RangesMore: f.RangesMore, IntactIn: f.IntactIn, Mergeable: f.Mergeable, Subject: f.Subject,
+		Ranges: f.Ranges, RangesMore: f.RangesMore, IntactIn: f.IntactIn, Mergeable: f.Mergeable, Subject: f.Subject, Disc: f.Disc,
 		Count: f.Count, Detail: f.Detail, Step: f.Step, Opened: f.Opened, Seen: f.Seen, Settled: f.Settled, SettledBy: f.SettledBy, Reason: f.Reason}
 	out.Path, out.PathBase64 = Path(f.Path)
 	out.FoundAt, out.FoundAt64 = Path(f.FoundAt)
@@ -131,6 +132,10 @@ func What(f ledger.Finding) string {
 	case f.Subject == fixity.OfStore && f.Kind == fixity.Away:
 		return "could not be reached: " + f.Detail
 	case f.Subject == fixity.OfStore:
+		return f.Detail
+	case f.Subject == fixity.OfDisc && f.Kind == fixity.Fading:
+		return fixity.Means("kind", string(f.Kind)) + ": " + f.Detail
+	case f.Subject == fixity.OfDisc:
 		return f.Detail
 	}
 	means := fixity.Means("state", string(f.Kind))

@@ -23,6 +23,7 @@ type Holdings struct {
 	Findings FindingCount `json:"findings"`
 	Retired  int64        `json:"retired"`
 	Promises []string     `json:"broken_promises"`
+	Shelf    Shelf        `json:"shelf"`
 	Keep     []KeepSource `json:"keep_sources"` // sticks that may not be erased yet
 	Owners   []Owner      `json:"owners"`       // accounts that files in the cloud belong to
 }
@@ -124,6 +125,9 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules poli
 		for _, o := range owners {
 			h.Owners = append(h.Owners, Owner(o))
 		}
+		if h.Shelf, err = shelfOf(ctx, t); err != nil {
+			return err
+		}
 		keep, err := t.KeepSources()
 		for _, r := range keep {
 			folder, _ := Path(r.Folder)
@@ -173,6 +177,7 @@ func (h Holdings) Text(w io.Writer) {
 			fmt.Fprintf(w, "%-25s (%s)\n", "", strings.Join(rest, ", "))
 		}
 	}
+	h.Shelf.text(w)
 	fmt.Fprintf(w, "\nFiles by the number of independent stores that were shown to hold their current version\n")
 	for _, c := range h.Copies {
 		note := ""

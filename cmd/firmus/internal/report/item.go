@@ -127,14 +127,21 @@ func (i Item) Text(w io.Writer) {
 			fmt.Fprintf(w, "  version %d  %s, SHA-256 %s\n             %s, by %s, %s\n", v.N, Size(v.Size), v.SHA256, v.Reason, v.By, at(v.At))
 		}
 		for _, c := range f.copies {
-			fmt.Fprintf(w, "  %-14s %-11s %s\n", c.Store, c.State, LastKnown(c))
+			where, how := c.Store, LastKnown(c)
+			if c.Disc != "" {
+				where = "disc " + c.Disc
+				if c.Burned != f.Version {
+					how += fmt.Sprintf("; burned from version %d", c.Burned)
+				}
+			}
+			fmt.Fprintf(w, "  %-14s %-11s %s\n", where, c.State, how)
 		}
 		for _, fd := range f.Findings {
 			end := "open"
 			if fd.State != "open" {
 				end = fixity.Means("settled", string(fd.Settled))
 			}
-			fmt.Fprintf(w, "  finding %d: %s in %s, told %s; %s\n", fd.ID, fd.Kind, fd.Store, Local(fd.Opened), end)
+			fmt.Fprintf(w, "  finding %d: %s in %s, told %s; %s\n", fd.ID, fd.Kind, inWhat(fd), Local(fd.Opened), end)
 		}
 	}
 	fmt.Fprintf(w, "\nThis statement doesn't show that the transfer itself was good, nor what a store holds since it was last read.\n")
@@ -142,7 +149,7 @@ func (i Item) Text(w io.Writer) {
 
 // CSV writes a row for each copy of each file.
 func (i Item) CSV(w io.Writer) error {
-	rows := [][]string{{"item", "set", "path", "version", "sha256", "store", "state", "held_version", "read", "read_ok", "reported"}}
+	rows := [][]string{{"item", "set", "path", "version", "sha256", "store", "disc", "state", "held_version", "read", "read_ok", "reported"}}
 	for _, f := range i.Files {
 		sha := ""
 		for _, v := range f.Versions {
@@ -151,7 +158,7 @@ func (i Item) CSV(w io.Writer) error {
 			}
 		}
 		for _, c := range f.Copies {
-			rows = append(rows, []string{i.Item, f.Set, f.Path, strconv.FormatInt(f.Version, 10), sha, c.Store, string(c.State), strconv.FormatInt(c.Version, 10), rfc(c.Read), strconv.FormatBool(c.ReadOK), rfc(c.Reported)})
+			rows = append(rows, []string{i.Item, f.Set, f.Path, strconv.FormatInt(f.Version, 10), sha, c.Store, c.Disc, string(c.State), strconv.FormatInt(c.Version, 10), rfc(c.Read), strconv.FormatBool(c.ReadOK), rfc(c.Reported)})
 		}
 	}
 	c := csv.NewWriter(w)

@@ -159,6 +159,7 @@ func (m Matter) lookFirst() []string {
 func (m Matter) each() []string {
 	type sort struct {
 		store string
+		disc  string
 		kind  fixity.Kind
 		step  policy.Step
 	}
@@ -169,7 +170,7 @@ func (m Matter) each() []string {
 		if f.Subject == fixity.OfFile {
 			files[f.Set+"/"+f.Path], stores[f.Store] = true, true
 		}
-		s := sort{f.Store, f.Kind, f.Step}
+		s := sort{f.Store, f.Disc, f.Kind, f.Step}
 		if of[s] == nil {
 			sorts = append(sorts, s)
 		}
@@ -238,6 +239,9 @@ func next(f ledger.Finding, rules policy.Rules) []string {
 	arrivals, role := rule.Arrivals, set.Role
 	p := Show(f.Path)
 	good := strings.Join(f.IntactIn, " or ")
+	if f.Carrier != 0 {
+		return nextOnDisc(f, good)
+	}
 	if rule.Kind == cloudKind {
 		if s := nextInCloud(f, good); s != nil {
 			return s

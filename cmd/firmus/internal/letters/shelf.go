@@ -1,0 +1,94 @@
+package letters
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// lies is where a finding's copy is: a disc, or a store.
+func (w words) lies(f ledger.Finding) string {
+	if f.Disc != "" {
+		return "disc " + clean(f.Disc)
+	}
+	return w.store(f.Store)
+}
+
+// liesAt is that with the store's place.
+func (w words) liesAt(f ledger.Finding) string {
+	if f.Disc != "" {
+		return w.lies(f) + w.place(f.Store)
+	}
+	return w.storeAt(f.Store)
+}
+
+// liesOf is where several findings of one store are.
+func (w words) liesOf(fs []ledger.Finding) string {
+	if oneDisc(fs) {
+		return w.lies(fs[0])
+	}
+	return w.store(fs[0].Store)
+}
+
+// copyIn names the place of a copy, in a table.
+func (w words) copyIn(c ledger.Copy) string {
+	if c.Disc == "" {
+		return w.store(c.Store)
+	}
+	s := "disc " + clean(c.Disc)
+	if c.Lesser {
+		s += " (samples only)"
+	}
+	return s
+}
+
+// oneDisc says that findings are all about one disc.
+func oneDisc(fs []ledger.Finding) bool {
+	return len(fs) > 0 && fs[0].Carrier != 0 && !slices.ContainsFunc(fs, func(f ledger.Finding) bool { return f.Carrier != fs[0].Carrier })
+}
+
+// ofDisc is about a disc, or several files on one.
+func (w writer) ofDisc() (string, page) {
+	f := w.x.open[0]
+	kinds := map[fixity.Kind]int64{}
+	for _, o := range w.x.open {
+		kinds[o.Kind]++
+	}
+	what := "not as it should be"
+	switch {
+	case f.Kind == fixity.Fading && len(kinds) == 1:
+		what = "harder to read than before"
+	case kinds[fixity.Kind(fixity.Unreadable)] > 0 && len(kinds) == 1:
+		what = "can't be read in full"
+	case kinds[fixity.Kind(fixity.Altered)] > 0 && len(kinds) == 1:
+		what = "damaged"
+	}
+	subject := fmt.Sprintf("%s - %s - %s [%s]", urgency(w.x.urgency()), w.lies(f), what, numbers(w.x.open))
+	var p page
+	s := "is " + what
+	if strings.HasPrefix(what, "can't") {
+		s = what
+	}
+	p.Lead = append(p.Lead, fmt.Sprintf("The %s %s.", w.liesAt(f), s))
+	if f.Subject == fixity.OfFile {
+		p.Lead = append(p.Lead, fmt.Sprintf("It concerns %s. %s", report.Count(int64(len(w.x.fileIDs())), "file"), w.good(f)))
+	}
+	p.Lead = append(p.Lead, w.please(f))
+	var sure part
+	for i, o := range w.x.open {
+		if i == sampled {
+			break
+		}
+		sure.fact("How sure", fmt.Sprintf("[%d]: %s", o.ID, w.local(o.Detail)))
+	}
+	p.add(sure)
+	if f.Subject == fixity.OfFile {
+		p.add(w.filesTable("The files", w.x.open))
+	}
+	w.act(&p)
+	return subject, p
+}
