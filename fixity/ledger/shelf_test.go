@@ -1,0 +1,500 @@
+package ledger_test
+
+import (
+	"errors"
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+// shelf is the store of discs in these tests; no configuration knows it.
+const shelf = "shelf"
+
+// disc registers a disc with files, each in its current version.
+func (w *world) disc(number, twin, kind string, files ...ledger.File) ledger.Disc {
+	w.Helper()
+	var d ledger.Disc
+	w.tx(func(x *ledger.Tx) (err error) {
+		if err := x.PutStore(ledger.Store{Name: shelf, Kind: "optical"}); err != nil {
+			return err
+		}
+		var fs []ledger.DiscFile
+		for _, f := range files {
+			now, err := x.File(f.ID)
+			if err != nil {
+				return err
+			}
+			fs = append(fs, ledger.DiscFile{File: f.ID, Version: now.Version, Name: f.Path})
+		}
+		d, err = x.AddDisc(ledger.Disc{Store: shelf, Number: number, Twin: twin, Kind: kind}, fs, "Ada Wren", "")
+		return err
+	})
+	return d
+}
+
+// checks records a check of a disc that showed all its files in a state; more changes
+// what it showed.
+func (w *world) checks(d ledger.Disc, v fixity.DiscVerdict, s fixity.State, more ...func(*ledger.DiscCheck, []ledger.DiscHeld)) ledger.DiscCheck {
+	w.Helper()
+	var c ledger.DiscCheck
+	w.tx(func(x *ledger.Tx) error {
+		fs, err := x.DiscFiles(d.ID)
+		if err != nil {
+			return err
+		}
+		in := ledger.DiscCheck{TOC: "toc-" + d.Number, Began: w.clock, Ended: w.clock, By: "Ada Wren", Drive: "Wren 4000", Speed: 1411, Verdict: v, Sectors: 1000, AtOnce: 1000}
+		var held []ledger.DiscHeld
+		for _, f := range fs {
+			held = append(held, ledger.DiscHeld{File: f.File, State: s, Samples: d.Kind == ledger.AudioDisc, PlaceDue: 365 * day})
+		}
+		for _, m := range more {
+			m(&in, held)
+		}
+		c, err = x.RecordCheck(d, in, held, "", "")
+		return err
+	})
+	return c
+}
+
+// onDisc is the copy of a file on a disc.
+func (w *world) onDisc(f ledger.File, d ledger.Disc) ledger.Copy {
+	w.Helper()
+	var out ledger.Copy
+	w.view(func(x *ledger.Tx) error {
+		all, err := x.Copies(f.ID)
+		for _, c := range all {
+			if c.Carrier == d.ID {
+				out = c
+			}
+		}
+		return err
+	})
+	return out
+}
+
+// foundOn is the open finding about a file on a disc; its ID is 0 if none is.
+func (w *world) foundOn(f ledger.File, d ledger.Disc) ledger.Finding {
+	w.Helper()
+	var out ledger.Finding
+	w.view(func(x *ledger.Tx) error {
+		all, err := x.FindingsOnDisc(d.ID)
+		for _, y := range all {
+			if y.File == f.ID {
+				out = y
+			}
+		}
+		return err
+	})
+	return out
+}
+
+func TestTwinsAreTwoCases(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(masters, "QV-0107/QV-0107_A.wav", "one", true, "studio", "vault")
+		a, b := w.disc("QD-0031", "A", ledger.DataDisc, f), w.disc("QD-0031", "B", ledger.DataDisc, f)
+		if got := w.onDisc(f, a); got.State != fixity.Awaited || got.Disc != "QD-0031 A" || got.Burned != 1 || got.Lesser {
+			t.Errorf("registered: %+v", got)
+		}
+		w.pass(60 * day)
+		w.audit("studio", order{full: true})
+		if x := w.foundOn(f, a); x.ID != 0 {
+			t.Errorf("a disc that was never read is a finding: %+v", x)
+		}
+
+		w.checks(b, fixity.DiscIntact, fixity.Intact)
+		w.checks(a, fixity.DiscAltered, fixity.Altered)
+		x := w.foundOn(f, a)
+		if x.Kind != "altered" || x.Disc != "QD-0031 A" || x.Step != policy.StepBurn || !cmp.Equal(x.IntactIn, []string{shelf, "studio", "vault"}) {
+			t.Errorf("finding about A: %+v", x)
+		}
+		if y := w.foundOn(f, b); y.ID != 0 {
+			t.Errorf("a finding about B, which is intact: %+v", y)
+		}
+		w.quiet(f, "studio")
+
+		// The other twin is a second finding, and each keeps its number.
+		w.checks(b, fixity.DiscUnreadable, fixity.Unreadable)
+		y := w.foundOn(f, b)
+		if y.ID == 0 || y.ID == x.ID || y.Step != policy.StepDrive {
+			t.Errorf("finding about B: %+v", y)
+		}
+		w.checks(a, fixity.DiscAltered, fixity.Altered)
+		if z := w.foundOn(f, a); z.ID != x.ID {
+			t.Errorf("the finding about A is %d now, was %d", z.ID, x.ID)
+		}
+		w.checks(a, fixity.DiscIntact, fixity.Intact)
+		if got := w.settledAs(x.ID); got != fixity.IntactAgain {
+			t.Errorf("the finding about A ended as %q", got)
+		}
+		if got := w.settledAs(y.ID); got != "" {
+			t.Errorf("with A, the finding about B ended as %q", got)
+		}
+		w.agree()
+	})
+}
+
+// agree checks that what is tallied is what is there, and that the record is whole.
+func (w *world) agree() {
+	w.Helper()
+	w.view(func(x *ledger.Tx) error {
+		kept, err := x.Tallies()
+		if err != nil {
+			return err
+		}
+		counted, err := x.CountTallies()
+		if err != nil {
+			return err
+		}
+		if diff := cmp.Diff(counted, kept); diff != "" {
+			w.Errorf("tallies (-counted +kept):\n%s", diff)
+		}
+		return nil
+	})
+	if _, err := w.l.Verify(w.Context()); err != nil {
+		w.Error(err)
+	}
+}
+
+func TestAnAudioDiscIsNoCopy(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(access, "QV-0107/QV-0107_A_01.wav", "one", true, "studio")
+		a := w.disc("QD-0031", "", ledger.AudioDisc, f)
+		w.checks(a, fixity.DiscIntact, fixity.Intact)
+		got := w.onDisc(f, a)
+		if got.State != fixity.Intact || got.Held != 0 || !got.Lesser || !got.Read.OK {
+			t.Errorf("an intact audio disc: %+v", got)
+		}
+		// The one file rots: nothing is intact, whatever the disc holds.
+		w.rot("studio", access, f.Path, "two")
+		w.pass(40 * day)
+		w.audit("studio", order{full: true})
+		x := w.found(f, "studio", fixity.Altered, fixity.NoneIntact)
+		if len(x.IntactIn) != 0 {
+			t.Errorf("intact in %v", x.IntactIn)
+		}
+		w.view(func(x *ledger.Tx) error {
+			counts, err := x.CopiesCounts(nil)
+			if diff := cmp.Diff([]ledger.CopiesCount{{Copies: 0, Files: 1}}, counts); diff != "" {
+				t.Errorf("copies (-want +got):\n%s", diff)
+			}
+			return err
+		})
+		w.agree()
+	})
+}
+
+func TestADataDiscCountsForItsVersionOnly(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(access, "QV-0107/QV-0107_A_01.wav", "one", true, "studio")
+		a := w.disc("QD-0031", "A", ledger.DataDisc, f)
+		w.checks(a, fixity.DiscIntact, fixity.Intact)
+		copies := func(want ...ledger.CopiesCount) {
+			t.Helper()
+			w.view(func(x *ledger.Tx) error {
+				counts, err := x.CopiesCounts(nil)
+				if diff := cmp.Diff(want, counts); diff != "" {
+					t.Errorf("copies (-want +got):\n%s", diff)
+				}
+				return err
+			})
+		}
+		copies(ledger.CopiesCount{Copies: 2, Files: 1})
+		// Twins are one shelf.
+		b := w.disc("QD-0031", "B", ledger.DataDisc, f)
+		w.checks(b, fixity.DiscIntact, fixity.Intact)
+		copies(ledger.CopiesCount{Copies: 2, Files: 1})
+
+		w.pass(day)
+		w.tx(func(x *ledger.Tx) error {
+			_, err := x.NewVersion(f.ID, bytesOf("two"), true, "studio")
+			return err
+		})
+		if got := w.onDisc(f, a); got.State != fixity.Intact || got.Held != 1 {
+			t.Errorf("with a new version the disc is %+v", got)
+		}
+		w.pass(90 * day)
+		w.checks(a, fixity.DiscIntact, fixity.Intact)
+		if x := w.foundOn(f, a); x.ID != 0 {
+			t.Errorf("a disc of an earlier version is a finding: %+v", x)
+		}
+		copies(ledger.CopiesCount{Copies: 0, Files: 1})
+		// Damage to it is told, and nothing that is to be kept hangs on it.
+		w.checks(a, fixity.DiscAltered, fixity.Altered)
+		if x := w.foundOn(f, a); x.Urgency != fixity.Tidy || x.Mergeable {
+			t.Errorf("a damaged disc of an earlier version: %+v", x)
+		}
+		w.agree()
+	})
+}
+
+func TestDamagedTwinsTogetherHoldAFile(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(masters, "QV-0107/QV-0107_A.wav", "a recording of two blocks", true, "studio")
+		a, b := w.disc("QD-0031", "A", ledger.DataDisc, f), w.disc("QD-0031", "B", ledger.DataDisc, f)
+		w.remove("studio", masters, f.Path)
+		w.pass(day)
+		w.audit("studio", order{})
+		hole := func(at int64) func(*ledger.DiscCheck, []ledger.DiscHeld) {
+			return func(_ *ledger.DiscCheck, held []ledger.DiscHeld) {
+				held[0].Ranges = []fixity.Range{{Offset: at, Length: 1}}
+			}
+		}
+		w.checks(a, fixity.DiscUnreadable, fixity.Unreadable, hole(0))
+		if x := w.foundOn(f, a); x.Mergeable || x.Urgency != fixity.NoneIntact {
+			t.Errorf("A alone: %+v", x)
+		}
+		w.checks(b, fixity.DiscUnreadable, fixity.Unreadable, hole(64<<10))
+		if x := w.foundOn(f, a); !x.Mergeable {
+			t.Errorf("A and B together: %+v", x)
+		}
+		if x := w.foundOn(f, b); !x.Mergeable || x.Step != policy.StepDrive {
+			t.Errorf("B with A: %+v", x)
+		}
+	})
+}
+
+func TestWhatASettledDiscKeepsQuiet(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(masters, "QV-0107/QV-0107_A.wav", "one", true, "studio", "vault")
+		a := w.disc("QD-0031", "A", ledger.DataDisc, f)
+		same := func(yes bool) func(*ledger.DiscCheck, []ledger.DiscHeld) {
+			return func(_ *ledger.DiscCheck, held []ledger.DiscHeld) { held[0].Same = yes }
+		}
+		w.checks(a, fixity.DiscAltered, fixity.Altered)
+		x := w.foundOn(f, a)
+		w.tx(func(t *ledger.Tx) error { return t.Settle(x, fixity.ByPerson, "Ada Wren", "known") })
+		w.checks(a, fixity.DiscAltered, fixity.Altered, same(true))
+		if y := w.foundOn(f, a); y.ID != 0 {
+			t.Errorf("settled, and told again: %+v", y)
+		}
+		w.checks(a, fixity.DiscAltered, fixity.Altered, same(false))
+		if y := w.foundOn(f, a); y.ID == 0 || y.ID == x.ID {
+			t.Errorf("other damage than was settled: %+v", y)
+		}
+	})
+}
+
+func TestADecisionCoversItsClass(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		var discs []ledger.Disc
+		var files []ledger.File
+		changed := func(gain float64, dec *ledger.DiscDecision) func(*ledger.DiscCheck, []ledger.DiscHeld) {
+			return func(c *ledger.DiscCheck, held []ledger.DiscHeld) {
+				c.Changed, c.Gain = true, gain
+				held[0].Settled = dec
+			}
+		}
+		for i, gain := range []float64{1.8, 1.6, -6, 1.9} {
+			f := w.take(access, fmt.Sprintf("QV-0107/QV-0107_A_%02d.wav", i), fmt.Sprint(i), true, "studio", "vault")
+			x := w.disc(fmt.Sprintf("QD-%04d", 31+i), "", ledger.AudioDisc, f)
+			discs, files = append(discs, x), append(files, f)
+			if i < 3 {
+				w.checks(x, fixity.DiscChanged, fixity.Altered, changed(gain, nil))
+			}
+		}
+		var dec ledger.DiscDecision
+		w.tx(func(x *ledger.Tx) (err error) {
+			dec, err = x.DecideDiscs(ledger.DiscDecision{Verdict: fixity.DiscChanged, Class: policy.DiscClass{Gain: 1.8, Within: policy.SameGain}, Reason: "burned with levelling", By: "Ada Wren"})
+			return err
+		})
+		open := func() (out []bool) {
+			for i := range discs {
+				out = append(out, w.foundOn(files[i], discs[i]).ID != 0)
+			}
+			return out
+		}
+		if diff := cmp.Diff([]bool{false, false, true, false}, open()); diff != "" {
+			t.Errorf("open findings (-want +got):\n%s", diff)
+		}
+		w.view(func(x *ledger.Tx) error {
+			all, err := x.DiscDecisions()
+			if len(all) != 1 || !all[0].At.Equal(w.clock) || all[0].Reason != "burned with levelling" || all[0].Class.AnyGain {
+				t.Errorf("decisions: %+v", all)
+			}
+			return err
+		})
+		// One that is checked later, and one again.
+		w.pass(day)
+		w.checks(discs[3], fixity.DiscChanged, fixity.Altered, changed(1.9, &dec))
+		w.checks(discs[0], fixity.DiscChanged, fixity.Altered, changed(1.8, &dec))
+		if diff := cmp.Diff([]bool{false, false, true, false}, open()); diff != "" {
+			t.Errorf("open findings after the decision (-want +got):\n%s", diff)
+		}
+		// It is no licence for damage.
+		w.checks(discs[0], fixity.DiscUnreadable, fixity.Unreadable)
+		if x := w.foundOn(files[0], discs[0]); x.ID == 0 {
+			t.Error("an unreadable disc of a class that was decided on is quiet")
+		}
+		w.agree()
+	})
+}
+
+func TestADiscIsRegisteredOnce(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(masters, "QV-0107/QV-0107_A.wav", "one", true, "studio", "vault")
+		a := w.disc("QD-0031", "A", ledger.DataDisc, f)
+		add := func(twin string, files ...ledger.DiscFile) error {
+			return w.l.Tx(t.Context(), w.clock, func(x *ledger.Tx) error {
+				_, err := x.AddDisc(ledger.Disc{Store: shelf, Number: "QD-0031", Twin: twin, Kind: ledger.DataDisc}, files, "Ada Wren", "")
+				return err
+			})
+		}
+		if err := add("A"); !errors.Is(err, fixity.ErrRefused) {
+			t.Errorf("a second QD-0031 A: %v", err)
+		}
+		if err := add("B", ledger.DiscFile{File: f.ID, Version: 1}, ledger.DiscFile{File: f.ID, Version: 1}); !errors.Is(err, fixity.ErrRefused) {
+			t.Errorf("one file twice: %v", err)
+		}
+		w.checks(a, fixity.DiscAltered, fixity.Altered)
+		x := w.foundOn(f, a)
+		w.tx(func(t *ledger.Tx) error { return t.RetireDisc(a, "Ada Wren", "replaced") })
+		if got := w.settledAs(x.ID); got != fixity.Overtaken {
+			t.Errorf("the finding of a retired disc ended as %q", got)
+		}
+		if got := w.onDisc(f, a); got.Carrier != 0 {
+			t.Errorf("a retired disc still holds %+v", got)
+		}
+		if err := add("A", ledger.DiscFile{File: f.ID, Version: 1}); err != nil {
+			t.Errorf("the number of a retired disc: %v", err)
+		}
+		w.agree()
+	})
+}
+
+func TestACopyOnADiscFollowsARename(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(access, "QV-0107/QV-0107_A_01.wav", "one", true, "studio", "vault")
+		a := w.disc("QD-0031", "A", ledger.DataDisc, f)
+		w.checks(a, fixity.DiscIntact, fixity.Intact)
+		w.pass(day)
+		w.move("studio", access, f.Path, "QV-0107/renamed.wav")
+		w.audit("studio", order{full: true})
+		x := w.found(f, "studio", fixity.Misplaced, fixity.Tidy)
+		w.tx(func(t *ledger.Tx) error { return t.SignOffPlace(x, 30*day, "Ada Wren", "on purpose") })
+		if got := w.onDisc(f, a); got.At != "QV-0107/renamed.wav" || got.State != fixity.Intact {
+			t.Errorf("after a rename: %+v", got)
+		}
+		w.tx(func(t *ledger.Tx) error { return t.RetireFile(f, "Ada Wren", "not wanted") })
+		w.checks(a, fixity.DiscIntact, fixity.Intact)
+		if got := w.onDisc(f, a); got.Carrier != 0 {
+			t.Errorf("a retired file is expected on the disc: %+v", got)
+		}
+		w.agree()
+	})
+}
+
+func TestFadingIsOneDriveSpeedAndAControlDisc(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(masters, "QV-0107/QV-0107_A.wav", "one", true, "studio", "vault")
+		a := w.disc("QD-0031", "A", ledger.DataDisc, f)
+		var control ledger.Disc
+		w.tx(func(x *ledger.Tx) (err error) {
+			control, err = x.AddDisc(ledger.Disc{Store: shelf, Number: "QD-9999", Kind: ledger.AudioDisc, Control: true}, nil, "Ada Wren", "")
+			return err
+		})
+		retried := func(n int64) func(*ledger.DiscCheck, []ledger.DiscHeld) {
+			return func(c *ledger.DiscCheck, _ []ledger.DiscHeld) { c.Sectors, c.AtOnce, c.Retried = 100_000, 100_000-n, n }
+		}
+		check := func(n int64, clean bool) ledger.DiscCheck {
+			w.pass(30 * day)
+			if clean {
+				w.checks(control, fixity.DiscBaseline, "", retried(2))
+			} else {
+				w.checks(control, fixity.DiscBaseline, "", retried(5000))
+			}
+			w.pass(time.Hour)
+			return w.checks(a, fixity.DiscIntact, fixity.Intact, retried(n))
+		}
+		fading := func() (ids []int64) {
+			w.view(func(x *ledger.Tx) error {
+				all, err := x.FindingsOnDisc(a.ID)
+				for _, y := range all {
+					if y.Kind == fixity.Fading && y.Subject == fixity.OfDisc {
+						ids = append(ids, y.ID)
+					}
+				}
+				return err
+			})
+			return ids
+		}
+		if c := check(20, true); c.Control == 0 {
+			t.Error("no control disc stands for the drive")
+		}
+		check(400, true)
+		if got := fading(); got != nil {
+			t.Errorf("grown once: %v", got)
+		}
+		check(500, false) // the drive is bad
+		check(500, true)
+		if got := fading(); got != nil {
+			t.Errorf("not twice in a row with a clean control disc: %v", got)
+		}
+		check(600, true)
+		got := fading()
+		if len(got) != 1 {
+			t.Fatalf("grown twice: %v", got)
+		}
+		var x ledger.Finding
+		w.view(func(t *ledger.Tx) (err error) { x, err = t.Finding(got[0]); return err })
+		if x.Path != "QD-0031 A" || x.Urgency != fixity.Tidy || x.Step != policy.StepBurn || !cmp.Equal(x.IntactIn, []string{"studio", "vault"}) {
+			t.Errorf("finding: %+v", x)
+		}
+		check(15, true)
+		if s := w.settledAs(x.ID); s != fixity.IntactAgain {
+			t.Errorf("it reads well again, and the finding is %q", s)
+		}
+	})
+}
+
+func TestAForeignDiscSaysNothingOfFiles(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(masters, "QV-0107/QV-0107_A.wav", "one", true, "studio", "vault")
+		a := w.disc("QD-0031", "A", ledger.DataDisc, f)
+		not := func(_ *ledger.DiscCheck, held []ledger.DiscHeld) { held[0].NotRead = true }
+		c := w.checks(a, fixity.DiscOther, "", not)
+		if got := w.onDisc(f, a); got.State != fixity.Awaited {
+			t.Errorf("after another disc was read: %+v", got)
+		}
+		w.view(func(x *ledger.Tx) error {
+			now, err := x.Disc(a.ID)
+			if now.TOC != "" {
+				t.Errorf("it took over the other disc's table of contents: %q", now.TOC)
+			}
+			return err
+		})
+		var seen ledger.Event
+		w.view(func(x *ledger.Tx) error {
+			return x.Events(c.Event, 1, func(e ledger.Event) error { seen = e; return nil })
+		})
+		if seen.Verb != fixity.DiscChecked || seen.Store != shelf {
+			t.Errorf("event %d is %+v", c.Event, seen)
+		}
+		w.checks(a, fixity.DiscIntact, fixity.Intact)
+		w.view(func(x *ledger.Tx) error {
+			now, err := x.DiscsByTOC("toc-QD-0031")
+			if len(now) != 1 || now[0].ID != a.ID {
+				t.Errorf("by its table of contents: %+v", now)
+			}
+			return err
+		})
+		if last := w.verbs(); last[fixity.DiscChecked] != 2 || last[fixity.DiscAdded] != 1 {
+			t.Errorf("events: %v", last)
+		}
+	})
+}
