@@ -4,6 +4,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"firmus/fixity"
@@ -42,10 +43,10 @@ func scanCheck(r interface{ Scan(...any) error }) (DiscCheck, error) {
 	var c DiscCheck
 	var began, ended int64
 	var verdict string
-	var gain sql.NullFloat64
+	var gain sql.NullInt64
 	err := r.Scan(&c.ID, &c.Disc, &c.TOC, &began, &ended, &c.By, &c.Drive, &c.Speed, &c.Written, &c.Proved, &verdict, &c.Sectors, &c.AtOnce, &c.Retried, &c.Doubtful,
 		&c.Unreadable, &gain, &c.Map, &c.Looked, &c.Result, &c.Event, &c.Control)
-	c.Began, c.Ended, c.Verdict, c.Gain, c.Changed = fromNanos(began), fromNanos(ended), fixity.DiscVerdict(verdict), gain.Float64, gain.Valid
+	c.Began, c.Ended, c.Verdict, c.Gain, c.Changed = fromNanos(began), fromNanos(ended), fixity.DiscVerdict(verdict), fromMilli(gain.Int64), gain.Valid
 	return c, err
 }
 
@@ -192,7 +193,7 @@ func (t *Tx) RecordCheck(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, 
 func (t *Tx) putCheck(c DiscCheck) error {
 	var gain any
 	if c.Changed {
-		gain = c.Gain
+		gain = milli(c.Gain)
 	}
 	_, err := t.exec(`INSERT INTO disc_check (`+checkColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22)`,
 		c.ID, c.Disc, c.TOC, nanos(c.Began), nanos(c.Ended), c.By, c.Drive, c.Speed, c.Written, c.Proved, string(c.Verdict), c.Sectors, c.AtOnce, c.Retried, c.Doubtful,
@@ -415,3 +416,8 @@ func (t *Tx) ChecksInDrive(drive string, n int) ([]DiscCheck, error) {
 	})
 	return out, err
 }
+
+// milli is a number of decibels as it is stored: a column of whole numbers is the same
+// in both databases.
+func milli(db float64) int64    { return int64(math.Round(db * 1000)) }
+func fromMilli(n int64) float64 { return float64(n) / 1000 }

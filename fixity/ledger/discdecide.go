@@ -31,11 +31,11 @@ func (t *Tx) DiscDecisions() ([]DiscDecision, error) {
 	err := t.rows(`SELECT id, verdict, gain, within, reason, by_name, at FROM disc_decision ORDER BY id DESC`, nil, func(r *sql.Rows) error {
 		var d DiscDecision
 		var verdict string
-		var gain sql.NullFloat64
-		var at int64
-		err := r.Scan(&d.ID, &verdict, &gain, &d.Class.Within, &d.Reason, &d.By, &at)
+		var gain sql.NullInt64
+		var within, at int64
+		err := r.Scan(&d.ID, &verdict, &gain, &within, &d.Reason, &d.By, &at)
 		d.Verdict, d.At = fixity.DiscVerdict(verdict), fromNanos(at)
-		d.Class.Gain, d.Class.AnyGain = gain.Float64, !gain.Valid
+		d.Class.Gain, d.Class.AnyGain, d.Class.Within = fromMilli(gain.Int64), !gain.Valid, fromMilli(within)
 		out = append(out, d)
 		return err
 	})
@@ -75,10 +75,10 @@ func (t *Tx) DecideDiscs(d DiscDecision) (DiscDecision, error) {
 	var gain any
 	data := map[string]any{"decision": d.ID, "verdict": d.Verdict, "within": d.Class.Within}
 	if !d.Class.AnyGain {
-		gain, data["gain"] = d.Class.Gain, d.Class.Gain
+		gain, data["gain"] = milli(d.Class.Gain), d.Class.Gain
 	}
 	if _, err := t.exec(`INSERT INTO disc_decision (id, verdict, gain, within, reason, by_name, at) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
-		d.ID, string(d.Verdict), gain, d.Class.Within, d.Reason, d.By, nanos(d.At)); err != nil {
+		d.ID, string(d.Verdict), gain, milli(d.Class.Within), d.Reason, d.By, nanos(d.At)); err != nil {
 		return d, err
 	}
 	discs, err := t.CoveredDiscs(d)

@@ -50,7 +50,7 @@ CREATE TABLE disc_check (
     retried    BIGINT NOT NULL,
     doubtful   BIGINT NOT NULL,
     unreadable BIGINT NOT NULL,
-    gain       DOUBLE PRECISION,                        -- dB that the sound is louder, where it was changed on the way
+    gain       BIGINT,                     -- thousandths of a dB that the sound is louder, where it was changed on the way
     map        BYTEA,                        -- how reading each sector ended, compressed
     looked     TEXT COLLATE "C" NOT NULL,               -- what the person saw before it was read
     result     TEXT COLLATE "C" NOT NULL,               -- JSON
@@ -63,8 +63,8 @@ CREATE INDEX disc_check_disc ON disc_check (disc, id);
 CREATE TABLE disc_decision (
     id      BIGINT PRIMARY KEY,
     verdict TEXT COLLATE "C" NOT NULL,
-    gain    DOUBLE PRECISION,                           -- dB; NULL: whatever it is
-    within  DOUBLE PRECISION NOT NULL,                  -- dB to either side
+    gain    BIGINT,                        -- thousandths of a dB; NULL: whatever it is
+    within  BIGINT NOT NULL,               -- to either side, likewise
     reason  TEXT COLLATE "C" NOT NULL,
     by_name TEXT COLLATE "C" NOT NULL,
     at      BIGINT NOT NULL

@@ -50,7 +50,7 @@ CREATE TABLE disc_check (
     retried    INTEGER NOT NULL,
     doubtful   INTEGER NOT NULL,
     unreadable INTEGER NOT NULL,
-    gain       REAL,                        -- dB that the sound is louder, where it was changed on the way
+    gain       INTEGER,                     -- thousandths of a dB that the sound is louder, where it was changed on the way
     map        BLOB,                        -- how reading each sector ended, compressed
     looked     TEXT NOT NULL,               -- what the person saw before it was read
     result     TEXT NOT NULL,               -- JSON
@@ -63,8 +63,8 @@ CREATE INDEX disc_check_disc ON disc_check (disc, id);
 CREATE TABLE disc_decision (
     id      INTEGER PRIMARY KEY,
     verdict TEXT NOT NULL,
-    gain    REAL,                           -- dB; NULL: whatever it is
-    within  REAL NOT NULL,                  -- dB to either side
+    gain    INTEGER,                        -- thousandths of a dB; NULL: whatever it is
+    within  INTEGER NOT NULL,               -- to either side, likewise
     reason  TEXT NOT NULL,
     by_name TEXT NOT NULL,
     at      INTEGER NOT NULL
