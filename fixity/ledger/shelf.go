@@ -4,6 +4,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"firmus/fixity"
@@ -263,4 +264,55 @@ func (t *Tx) Durations(set string) ([]FileDuration, error) {
 		return err
 	})
 	return out, err
+}
+
+// ShelfWeek is what was seen of the shelf since a time.
+type ShelfWeek struct {
+	Discs     int64
+	Read      int64 // since then
+	Bad       []Disc
+	NeverRead int64
+	Oldest    time.Time // newest reading of the disc that was not read for the longest, of those that were
+}
+
+// ShelfSince sums up the discs since a time. Bad are those whose newest check, made since
+// then, was none of the verdicts that are good.
+func (t *Tx) ShelfSince(since time.Time, good func(DiscCheck) bool) (ShelfWeek, error) {
+	var w ShelfWeek
+	all, err := t.Discs()
+	if err != nil {
+		return w, err
+	}
+	for _, d := range all {
+		w.Discs++
+		c, err := t.LastDiscCheck(d.ID)
+		if errors.Is(err, fixity.ErrNotFound) {
+			w.NeverRead++
+			continue
+		}
+		if err != nil {
+			return w, err
+		}
+		if w.Oldest.IsZero() || c.Ended.Before(w.Oldest) {
+			w.Oldest = c.Ended
+		}
+		if c.Ended.Before(since) {
+			continue
+		}
+		w.Read++
+		if !good(c) {
+			w.Bad = append(w.Bad, d)
+		}
+	}
+	return w, nil
+}
+
+// GoodCheck says that nothing needs to be done about a disc after a check: its verdict
+// says so, or a decision covers it.
+func GoodCheck(c DiscCheck, decisions []DiscDecision) bool {
+	switch c.Verdict {
+	case fixity.DiscIntact, fixity.DiscBaseline, fixity.DiscSaysNothing, fixity.DiscAlike:
+		return true
+	}
+	return slices.ContainsFunc(decisions, func(d DiscDecision) bool { return d.Covers(c) })
 }

@@ -1,6 +1,7 @@
 package acts
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -24,7 +25,7 @@ const backupFolder = ".firmus-ledger"
 // makes another.
 const BackupEvery = 20 * time.Hour
 
-// Backup writes the ledger, its event files and a checkpoint to every store that may
+// Backup writes the ledger, its event files, the list of discs and a checkpoint to every store that may
 // be written to (manifests = true), and reads them back. A store that is away or
 // full is noted and does not stop the others; the error is of the ledger itself.
 func (e *Env) Backup(ctx context.Context) ([]ledger.Backup, error) {
@@ -104,6 +105,16 @@ func (e *Env) backupFiles(ctx context.Context, tmp string) (map[string]string, i
 	if ok {
 		files["ledger.db"] = path
 	}
+	// The list of discs as a table, too: nothing else that is kept can rebuild it.
+	var discs bytes.Buffer
+	if err := e.WriteDiscs(ctx, &discs); err != nil {
+		return nil, 0, err
+	}
+	path = filepath.Join(tmp, "discs.csv")
+	if err := os.WriteFile(path, discs.Bytes(), 0o600); err != nil {
+		return nil, 0, err
+	}
+	files["discs.csv"] = path
 	names, err := filepath.Glob(filepath.Join(e.Ledger.State(), "events", "*.jsonl"))
 	if err != nil {
 		return nil, 0, err

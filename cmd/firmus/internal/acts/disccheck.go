@@ -83,13 +83,11 @@ type ControlRead struct {
 
 // Good says that nothing needs to be done about the disc.
 func (c CheckedDisc) Good() bool {
-	switch c.Check.Verdict {
-	case fixity.DiscIntact, fixity.DiscBaseline, fixity.DiscSaysNothing, fixity.DiscAlike:
-		return true
-	case fixity.DiscChanged:
-		return c.Decision != nil
+	var decided []ledger.DiscDecision
+	if c.Decision != nil {
+		decided = append(decided, *c.Decision)
 	}
-	return false
+	return ledger.GoodCheck(c.Check, decided)
 }
 
 // Unfinished says that the disc has yet to be compared.

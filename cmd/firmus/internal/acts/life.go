@@ -282,8 +282,12 @@ const forgetBatch = 500
 // dryRun it says what would be left with one copy, or with none.
 func (e *Env) RetireStore(ctx context.Context, name, reason string, dryRun bool) (RetirePlan, error) {
 	plan := RetirePlan{Files: []FileRef{}, LastBytes: []FileRef{}, OneLeft: []FileRef{}, NoneLeft: []FileRef{}}
-	if _, err := e.knownStore(ctx, name); err != nil {
+	known, err := e.knownStore(ctx, name)
+	if err != nil {
 		return plan, err
+	}
+	if known.Kind == opticalKind {
+		return plan, fmt.Errorf("store %s is a shelf of discs: they are retired one by one (firmus disc retire NUMBER): %w", name, fixity.ErrRefused)
 	}
 	if s, _ := e.Rules.Store(name); s.Arrivals && !dryRun {
 		return plan, fmt.Errorf("new files arrive in %s: name another arrivals store in the configuration first: %w", name, fixity.ErrRefused)
@@ -354,6 +358,9 @@ func (e *Env) ReplaceStore(ctx context.Context, name, reason string) error {
 	s, ok := e.Rules.Store(name)
 	if !ok {
 		return fmt.Errorf("store %q is not in the configuration: %w", name, fixity.ErrRefused)
+	}
+	if s.Kind == opticalKind {
+		return fmt.Errorf("store %s is a shelf of discs: a disc is retired and another registered in its place (firmus disc retire, firmus disc add): %w", name, fixity.ErrRefused)
 	}
 	if reason == "" {
 		return fmt.Errorf("replacing a store needs a reason (--reason): %w", fixity.ErrRefused)

@@ -290,6 +290,9 @@ func (e *Env) AdoptStore(ctx context.Context, name, reason string) ([]string, er
 	if !ok {
 		return nil, fmt.Errorf("store %q is not in the configuration: %w", name, fixity.ErrRefused)
 	}
+	if rule.Kind == opticalKind {
+		return nil, fmt.Errorf("store %s is a shelf of discs, which are known by what they hold: nothing is to be adopted: %w", name, fixity.ErrRefused)
+	}
 	if err := e.noteStores(ctx); err != nil {
 		return nil, err
 	}

@@ -145,8 +145,11 @@ func (e *Env) maySignOff(f ledger.Finding, o SignOffOrder) error {
 	if f.Subject == fixity.OfStray {
 		return nil
 	}
-	if f.Subject != fixity.OfFile {
+	if f.Subject != fixity.OfFile && f.Carrier == 0 {
 		return refuse("there is no change to accept. Put it right and audit again, or settle it with a reason")
+	}
+	if f.Carrier != 0 {
+		return refuse("what is on a disc stays there. Try it in a second drive, and burn it anew from an intact copy; if nothing is to be done about it, settle the finding with a reason")
 	}
 	kind := fixity.State(f.Kind)
 	if kind == fixity.Disputed {

@@ -51,6 +51,53 @@ func oneDisc(fs []ledger.Finding) bool {
 	return len(fs) > 0 && fs[0].Carrier != 0 && !slices.ContainsFunc(fs, func(f ledger.Finding) bool { return f.Carrier != fs[0].Carrier })
 }
 
+// shelfRow adds the discs to the table of stores.
+func (w week) shelfRow(t table) table {
+	if w.shelf.Discs == 0 {
+		return t
+	}
+	unread, promised := "-", "none set"
+	if !w.shelf.Oldest.IsZero() {
+		unread = age(w.now.Sub(w.shelf.Oldest))
+	}
+	if w.shelf.NeverRead > 0 {
+		unread = report.Number(w.shelf.NeverRead) + " never read"
+	}
+	for _, s := range w.rules.Stores {
+		if s.Kind != "optical" || s.ReadWithin <= 0 {
+			continue
+		}
+		kept := "kept"
+		if w.shelf.NeverRead > 0 || w.now.Sub(w.shelf.Oldest) > s.ReadWithin {
+			kept = "NOT KEPT"
+		}
+		promised = days(s.ReadWithin) + ", " + kept
+		break
+	}
+	t.Rows = append(t.Rows, []string{"discs", report.Number(w.shelf.Discs), "-", report.Number(w.shelf.Read), unread, promised})
+	return t
+}
+
+// shelfLine says what the discs that were read in the week came to.
+func (w week) shelfLine() string {
+	if w.shelf.Read == 0 {
+		return ""
+	}
+	s := fmt.Sprintf("%s read, %s as burned or as first read", report.Number(w.shelf.Read), report.Number(w.shelf.Read-int64(len(w.shelf.Bad))))
+	var bad []string
+	for _, d := range w.shelf.Bad {
+		if len(bad) == sampled {
+			bad = append(bad, "and more")
+			break
+		}
+		bad = append(bad, clean(d.Name()))
+	}
+	if len(bad) > 0 {
+		s += "; not: " + list(bad)
+	}
+	return s
+}
+
 // ofDisc is about a disc, or several files on one.
 func (w writer) ofDisc() (string, page) {
 	f := w.x.open[0]

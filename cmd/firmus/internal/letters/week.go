@@ -17,6 +17,7 @@ const listed = 8 // things of one sort that a weekly letter names; the rest is c
 func (w week) rest(p *page) {
 	var x part
 	x.fact("New", w.newFiles())
+	x.fact("Discs", w.shelfLine())
 	switch {
 	case w.none > 0:
 		x.fact("One copy only", fmt.Sprintf("%s; %s no store was shown to hold", report.Count(w.single, "file"), report.Number(w.none)))

@@ -17,6 +17,7 @@ type week struct {
 	since, now, next time.Time
 	late             []time.Time // earlier weekly letters that were not written
 	stores           []ledger.StoreWeek
+	shelf            ledger.ShelfWeek
 	urgent           []*thread
 	tidy             []ledger.Finding
 	ended            []ledger.Finding
@@ -71,7 +72,17 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 	order := func(name string) int {
 		return slices.IndexFunc(l.o.Rules.Stores, func(s policy.Store) bool { return s.Name == name })
 	}
-	w.stores = slices.DeleteFunc(w.stores, func(s ledger.StoreWeek) bool { return order(s.Store) < 0 })
+	w.stores = slices.DeleteFunc(w.stores, func(s ledger.StoreWeek) bool {
+		i := order(s.Store)
+		return i < 0 || l.o.Rules.Stores[i].Kind == "optical"
+	})
+	decisions, err := t.DiscDecisions()
+	if err != nil {
+		return err
+	}
+	if w.shelf, err = t.ShelfSince(w.since, func(c ledger.DiscCheck) bool { return ledger.GoodCheck(c, decisions) }); err != nil {
+		return err
+	}
 	slices.SortStableFunc(w.stores, func(a, b ledger.StoreWeek) int { return order(a.Store) - order(b.Store) })
 	open, err := t.OpenFindings("")
 	if err != nil {
@@ -127,8 +138,7 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 func (w week) unchecked() []string {
 	var out []string
 	for _, s := range w.stores {
-		rule, _ := w.rules.Store(s.Store)
-		if rule.Kind == "optical" || s.Files == 0 && !s.Adopted {
+		if s.Files == 0 && !s.Adopted {
 			continue
 		}
 		if s.Listed.Before(w.since) && s.Read+s.Reported == 0 {
@@ -226,6 +236,9 @@ func (w week) lead(p *page) {
 		}
 		not = append(not, "the "+w.store(s)+why)
 	}
+	if n := w.shelf.Discs - w.shelf.Read; n > 0 {
+		not = append(not, fmt.Sprintf("%s of %s", report.Number(n), report.Count(w.shelf.Discs, "disc")))
+	}
 	if len(not) > 0 {
 		p.Lead = append(p.Lead, "Not checked: "+list(not)+".")
 	}
@@ -275,9 +288,6 @@ func (w week) table() table {
 	t := table{Head: []string{"", "files", "seen", "read", "longest unread", "promised"}, Right: []bool{false, true, false, true}}
 	for _, s := range w.stores {
 		rule, _ := w.rules.Store(s.Store)
-		if s.Files == 0 && rule.Kind == "optical" {
-			continue
-		}
 		seen := "-"
 		switch nights := w.nights(s); {
 		case nights > 1:
@@ -310,7 +320,7 @@ func (w week) table() table {
 		}
 		t.Rows = append(t.Rows, []string{clean(s.Store), report.Number(s.Files), seen, report.Number(s.Read), unread, promised})
 	}
-	return t
+	return w.shelfRow(t)
 }
 
 // nights counts the days of the week on which a store was listed completely.
