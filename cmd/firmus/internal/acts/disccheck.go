@@ -272,7 +272,8 @@ func sameContents(t *ledger.Tx, ds []ledger.Disc) error {
 	return nil
 }
 
-// wanted is what was burned on a disc, with what it can be compared with.
+// wanted is what was burned on a disc, with what it can be compared with; without src,
+// what the ledger knows of it.
 func (e *Env) wanted(ctx context.Context, d ledger.Disc, src *sources) (DiscWant, []CheckedFile, error) {
 	w := DiscWant{Kind: d.Kind, Baseline: d.Baseline}
 	var files []CheckedFile
@@ -302,9 +303,19 @@ func (e *Env) wanted(ctx context.Context, d ledger.Disc, src *sources) (DiscWant
 						wf.Digests = append(wf.Digests, dg)
 					}
 				}
+				if src == nil {
+					continue
+				}
 				if wf.Blocks, err = t.Blocks(f.ID, v.N); err != nil && !errors.Is(err, fixity.ErrNotFound) {
 					return err
 				}
+			}
+			if d.Kind == ledger.AudioDisc {
+				s, err := t.Sound(f.ID, x.Version)
+				if err != nil && !errors.Is(err, fixity.ErrNotFound) {
+					return err
+				}
+				wf.Samples = int64(math.Round(s.Duration.Seconds() * 44100))
 			}
 			w.Files = append(w.Files, wf)
 			burned = append(burned, f)
@@ -314,7 +325,7 @@ func (e *Env) wanted(ctx context.Context, d ledger.Disc, src *sources) (DiscWant
 	}); err != nil {
 		return w, nil, err
 	}
-	if d.Kind != ledger.AudioDisc {
+	if d.Kind != ledger.AudioDisc || src == nil {
 		return w, files, nil
 	}
 	for i, f := range burned {
@@ -323,13 +334,6 @@ func (e *Env) wanted(ctx context.Context, d ledger.Disc, src *sources) (DiscWant
 			return w, files, err
 		}
 		w.Files[i].Sound = snd
-		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-			s, err := t.Sound(f.ID, files[i].Version)
-			w.Files[i].Samples = int64(math.Round(s.Duration.Seconds() * 44100))
-			return err
-		}); err != nil && !errors.Is(err, fixity.ErrNotFound) {
-			return w, files, err
-		}
 		files[i].Store = src.copies[f.ID].Store
 	}
 	return w, files, nil

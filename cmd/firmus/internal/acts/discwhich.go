@@ -54,10 +54,11 @@ func (e *Env) identify(ctx context.Context, d OpenedDisc, about DiscAbout, src *
 	}
 	byID := map[int64]ledger.Disc{}
 	var known []KnownDisc
+	all, err = e.mayBe(ctx, all, about)
+	if err != nil {
+		return nil, false, err
+	}
 	for _, x := range all {
-		if x.Kind != about.Kind {
-			continue
-		}
 		w, _, err := e.wanted(ctx, x, src)
 		if err != nil {
 			return nil, false, err
@@ -82,6 +83,51 @@ func (e *Env) identify(ctx context.Context, d OpenedDisc, about DiscAbout, src *
 	}
 	return found, sure, nil
 }
+
+// mayBe are the registered discs that are worth looking at: those with this table of
+// contents if there are any, else those of its kind and, of sound, about its length.
+// Opening what all discs of a shelf were burned from would take minutes.
+func (e *Env) mayBe(ctx context.Context, all []ledger.Disc, about DiscAbout) ([]ledger.Disc, error) {
+	var kind, exact, long []ledger.Disc
+	for _, d := range all {
+		if d.Kind != about.Kind {
+			continue
+		}
+		kind = append(kind, d)
+		if d.TOC == about.ID {
+			exact = append(exact, d)
+		}
+	}
+	if len(exact) > 0 {
+		return exact, nil
+	}
+	if about.Kind != ledger.AudioDisc {
+		return kind, nil
+	}
+	total := int64(0)
+	for _, t := range about.Tracks {
+		total += t.Sectors * sectorSamples
+	}
+	for _, d := range kind {
+		w, _, err := e.wanted(ctx, d, nil)
+		if err != nil {
+			return nil, err
+		}
+		sum, unknown := int64(0), len(w.Files) == 0
+		for _, f := range w.Files {
+			sum += f.Samples
+			unknown = unknown || f.Samples == 0
+		}
+		// A pause before each track, and a disc that is cut short, are let pass.
+		if unknown || total >= sum/2 && total <= sum+int64(len(about.Tracks)+1)*3*44100 {
+			long = append(long, d)
+		}
+	}
+	return long, nil
+}
+
+// sectorSamples is how many samples of each channel a sector of sound has.
+const sectorSamples = 588
 
 // proposeOther says which disc this may be, where it isn't the one that was meant.
 func (e *Env) proposeOther(ctx context.Context, d OpenedDisc, src *sources, out *CheckedDisc) error {
