@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -50,11 +51,14 @@ func scanCheck(r interface{ Scan(...any) error }) (DiscCheck, error) {
 	return c, err
 }
 
-// DiscChecks are the checks of a disc, the oldest first; of 0, those of discs that
-// aren't registered.
+// withoutMap is for lists: the map of a worn disc is large.
+var withoutMap = strings.Replace(checkColumns, " map,", " NULL,", 1)
+
+// DiscChecks are the checks of a disc, the oldest first and without maps; of 0, those of
+// discs that aren't registered.
 func (t *Tx) DiscChecks(disc int64) ([]DiscCheck, error) {
 	var out []DiscCheck
-	err := t.rows(`SELECT `+checkColumns+` FROM disc_check WHERE disc = $1 ORDER BY id`, []any{disc}, func(r *sql.Rows) error {
+	err := t.rows(`SELECT `+withoutMap+` FROM disc_check WHERE disc = $1 ORDER BY id`, []any{disc}, func(r *sql.Rows) error {
 		c, err := scanCheck(r)
 		out = append(out, c)
 		return err
@@ -62,9 +66,9 @@ func (t *Tx) DiscChecks(disc int64) ([]DiscCheck, error) {
 	return out, err
 }
 
-// LastDiscCheck is the newest check of a disc; fixity.ErrNotFound if there is none.
+// LastDiscCheck is the newest check of a disc, without its map; fixity.ErrNotFound if there is none.
 func (t *Tx) LastDiscCheck(disc int64) (DiscCheck, error) {
-	c, err := scanCheck(t.one(`SELECT `+checkColumns+` FROM disc_check WHERE disc = $1 ORDER BY id DESC LIMIT 1`, disc))
+	c, err := scanCheck(t.one(`SELECT `+withoutMap+` FROM disc_check WHERE disc = $1 ORDER BY id DESC LIMIT 1`, disc))
 	return c, notFound(err)
 }
 
@@ -408,9 +412,8 @@ func (t *Tx) KeepBaseline(disc int64, baseline []byte) error {
 // ChecksInDrive are the newest n checks in a drive, the newest first, without maps.
 func (t *Tx) ChecksInDrive(drive string, n int) ([]DiscCheck, error) {
 	var out []DiscCheck
-	err := t.rows(`SELECT `+checkColumns+` FROM disc_check WHERE drive = $1 ORDER BY id DESC LIMIT $2`, []any{drive, n}, func(r *sql.Rows) error {
+	err := t.rows(`SELECT `+withoutMap+` FROM disc_check WHERE drive = $1 ORDER BY id DESC LIMIT $2`, []any{drive, n}, func(r *sql.Rows) error {
 		c, err := scanCheck(r)
-		c.Map = nil
 		out = append(out, c)
 		return err
 	})

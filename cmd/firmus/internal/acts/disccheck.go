@@ -185,15 +185,14 @@ func (e *Env) CheckDisc(ctx context.Context, o DiscCheckOrder) (CheckedDisc, err
 		out.Resumed = true
 	}
 	out.Report, err = d.Check(ctx, want, opts)
+	for i := range min(len(out.Files), len(out.Report.Files)) {
+		out.Files[i].DiscHolds = out.Report.Files[i]
+	}
 	if err != nil {
+		out.Check = ledger.DiscCheck{Written: o.Written, By: e.By, Began: began, Ended: e.Now(), Drive: out.About.Drive, Speed: out.Report.Speed}
 		return out, e.brokenOff(mapFile, out, err)
 	}
 	_ = os.Remove(mapFile) // what was kept of a check that was broken off
-	for i := range out.Files {
-		if i < len(out.Report.Files) {
-			out.Files[i].DiscHolds = out.Report.Files[i]
-		}
-	}
 	if err := e.distrustSources(ctx, src, &out); err != nil {
 		return out, err
 	}
@@ -364,6 +363,21 @@ func (e *Env) unfinished(file string) []byte {
 	return b
 }
 
+// BrokenOff is why a check wasn't finished. What is known of the disc is in the result
+// beside it, and the next check of it goes on.
+type BrokenOff struct {
+	Done, Of int64 // sectors
+	Err      error
+}
+
+func (b *BrokenOff) Error() string { return b.Err.Error() + ": " + b.Rest() }
+func (b *BrokenOff) Unwrap() error { return b.Err }
+
+// Rest says how the check goes on.
+func (b *BrokenOff) Rest() string {
+	return fmt.Sprintf("%d of %d sectors were dealt with; the same command within a day goes on from there", b.Done, b.Of)
+}
+
 // brokenOff keeps the map of a check that wasn't finished, and says how it goes on.
 func (e *Env) brokenOff(file string, c CheckedDisc, why error) error {
 	if len(c.Report.Map) == 0 || c.Report.Sectors == c.Report.Untried {
@@ -379,7 +393,7 @@ func (e *Env) brokenOff(file string, c CheckedDisc, why error) error {
 	if err != nil {
 		return fmt.Errorf("%w (what was read could not be kept: %w)", why, err)
 	}
-	return fmt.Errorf("%w: %d of %d sectors were dealt with; the same command within a day goes on from there", why, c.Report.Sectors-c.Report.Untried, c.Report.Sectors)
+	return &BrokenOff{Done: c.Report.Sectors - c.Report.Untried, Of: c.Report.Sectors, Err: why}
 }
 
 // offsetOf is by how many samples a drive reads sound shifted, if a check has shown it.
@@ -577,7 +591,14 @@ func (e *Env) anatomy(t *ledger.Tx, x ledger.DiscFile, f CheckedFile) fixity.Ana
 	}
 	for _, v := range vs {
 		if v.N == x.Version {
-			return damage.FromBlocks(digest.Sums{Size: v.Size, Blocks: blocks}, digest.Sums{Size: f.Size, Blocks: f.Blocks}).Anatomy
+			size := f.Size
+			if size == 0 && len(f.Blocks) == len(blocks) {
+				size = v.Size
+			}
+			if size == 0 {
+				return ""
+			}
+			return damage.FromBlocks(digest.Sums{Size: v.Size, Blocks: blocks}, digest.Sums{Size: size, Blocks: f.Blocks}).Anatomy
 		}
 	}
 	return ""

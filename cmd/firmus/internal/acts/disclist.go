@@ -2,7 +2,6 @@ package acts
 
 import (
 	"context"
-	"errors"
 	"slices"
 
 	"firmus/fixity"
@@ -104,28 +103,4 @@ func listed(t *ledger.Tx, d ledger.Disc) (ListedDisc, error) {
 	}
 	x.Open, err = t.FindingsOnDisc(d.ID)
 	return x, err
-}
-
-// LastCheck gives a disc's newest check again, as it was told.
-func (e *Env) LastCheck(ctx context.Context, number string) (CheckedDisc, error) {
-	var out CheckedDisc
-	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		d, err := findDisc(t, number)
-		if err != nil {
-			return err
-		}
-		all, err := t.DiscChecks(d.ID)
-		if err != nil {
-			return err
-		}
-		if len(all) == 0 {
-			return errors.Join(fixity.ErrNotFound, errors.New("disc "+d.Name()+" was never checked"))
-		}
-		out.Disc, out.Check, out.Before = d, all[len(all)-1], all[:len(all)-1]
-		if err := e.decided(t, out.Check, &out); err != nil {
-			return err
-		}
-		return e.around(t, &out)
-	})
-	return out, err
 }

@@ -318,6 +318,3 @@ func runState(r DiscRun) shelf.RunState {
 func LooksWorn(first, last *ledger.DiscCheck) bool {
 	return first != nil && last != nil && last.Drive != "" && last.Retried > 2*first.Retried && !policy.FewRetries(last.Retried, last.Sectors)
 }
-
-// month and year of a check, for lists.
-func monthOf(t time.Time) string { return t.Local().Format("Jan 2006") }
