@@ -50,20 +50,6 @@ func (e *Env) Discs(ctx context.Context) ([]ListedDisc, error) {
 	return out, err
 }
 
-// Disc is one disc as Discs lists it.
-func (e *Env) Disc(ctx context.Context, number string) (ListedDisc, error) {
-	var out ListedDisc
-	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		d, err := findDisc(t, number)
-		if err != nil {
-			return err
-		}
-		out, err = listed(t, d)
-		return err
-	})
-	return out, err
-}
-
 func listed(t *ledger.Tx, d ledger.Disc) (ListedDisc, error) {
 	x := ListedDisc{Disc: d}
 	fs, err := t.DiscFiles(d.ID)

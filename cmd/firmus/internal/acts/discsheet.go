@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"firmus/cmd/firmus/internal/shelf"
 	"firmus/fixity"
