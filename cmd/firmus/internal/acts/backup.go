@@ -1,7 +1,6 @@
 package acts
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -106,15 +105,9 @@ func (e *Env) backupFiles(ctx context.Context, tmp string) (map[string]string, i
 		files["ledger.db"] = path
 	}
 	// The list of discs as a table, too: nothing else that is kept can rebuild it.
-	var discs bytes.Buffer
-	if err := e.WriteDiscs(ctx, &discs); err != nil {
+	if files[discsName], err = e.discsFile(ctx, tmp); err != nil {
 		return nil, 0, err
 	}
-	path = filepath.Join(tmp, "discs.csv")
-	if err := os.WriteFile(path, discs.Bytes(), 0o600); err != nil {
-		return nil, 0, err
-	}
-	files["discs.csv"] = path
 	names, err := filepath.Glob(filepath.Join(e.Ledger.State(), "events", "*.jsonl"))
 	if err != nil {
 		return nil, 0, err

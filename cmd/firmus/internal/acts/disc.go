@@ -67,6 +67,9 @@ func (e *Env) AddDisc(ctx context.Context, o DiscOrder) (ledger.Disc, error) {
 		d, err = t.AddDisc(d, files, e.By, o.Reason)
 		return err
 	})
+	if err == nil {
+		e.keepDiscs(ctx)
+	}
 	return d, err
 }
 
@@ -233,6 +236,9 @@ func (e *Env) RetireDisc(ctx context.Context, number, reason string) (ledger.Dis
 		}
 		return t.RetireDisc(d, e.By, reason)
 	})
+	if err == nil {
+		e.keepDiscs(ctx)
+	}
 	return d, err
 }
 

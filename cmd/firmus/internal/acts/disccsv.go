@@ -8,6 +8,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -136,7 +138,48 @@ func (e *Env) AddDiscs(ctx context.Context, r io.Reader) (AddedDiscs, error) {
 		}
 		return nil
 	})
+	if err == nil && len(out.Added) > 0 {
+		e.keepDiscs(ctx)
+	}
 	return out, err
+}
+
+// keepDiscs writes the list of discs beside the backups of the ledger at once: what was
+// typed by a person isn't to wait for the night. A store that is away gets it then; its
+// trouble is said, and isn't that of what was just done.
+func (e *Env) keepDiscs(ctx context.Context) {
+	tmp, err := os.MkdirTemp(e.Ledger.State(), ".firmus-discs-")
+	if err != nil {
+		e.say("list of discs: %v", err)
+		return
+	}
+	defer os.RemoveAll(tmp)
+	file, err := e.discsFile(ctx, tmp)
+	if err != nil {
+		e.say("list of discs: %v", err)
+		return
+	}
+	for _, s := range e.Rules.Stores {
+		if !s.Manifests || s.Kind == cloudKind || !e.listable(s.Kind) || len(s.Sets) == 0 {
+			continue
+		}
+		if _, err := e.backupTo(ctx, s.Name, map[string]string{discsName: file}); err != nil && !errors.Is(err, fixity.ErrAway) {
+			e.say("the list of discs could not be written to %s: %v", s.Name, err)
+		}
+	}
+}
+
+// discsName is the list of discs in a backup.
+const discsName = "discs.csv"
+
+// discsFile writes the list of discs into a folder.
+func (e *Env) discsFile(ctx context.Context, dir string) (string, error) {
+	var b bytes.Buffer
+	if err := e.WriteDiscs(ctx, &b); err != nil {
+		return "", err
+	}
+	file := filepath.Join(dir, discsName)
+	return file, os.WriteFile(file, b.Bytes(), 0o600)
 }
 
 func (e *Env) csvFiles(ctx context.Context, d ledger.Disc, fs []csvFile) (out []ledger.DiscFile, notes []string, err error) {
