@@ -244,7 +244,10 @@ func (w words) lastKnown(c ledger.Copy) string {
 			how = "read, and not as it should be, "
 		}
 		s := how + w.when(c.Read.At)
-		if c.Read.Cache != fixity.Bypassed && c.Read.Cache != fixity.Dropped {
+		switch {
+		case c.Carrier != 0 && c.Read.Cache == fixity.Unknown:
+			s += " (an image of it)"
+		case c.Read.Cache != fixity.Bypassed && c.Read.Cache != fixity.Dropped:
 			s += " (" + fixity.Means("cache", string(c.Read.Cache)) + ")"
 		}
 		said = append(said, s)

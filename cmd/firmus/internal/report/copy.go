@@ -65,7 +65,10 @@ func LastKnown(c ledger.Copy) string {
 			how = "read, not as it should be,"
 		}
 		s = fmt.Sprintf("%s %s", how, Local(c.Read.At))
-		if c.Read.Cache != fixity.Bypassed {
+		switch {
+		case c.Carrier != 0 && c.Read.Cache == fixity.Unknown:
+			s += " (an image of it)"
+		case c.Read.Cache != fixity.Bypassed:
 			s += " (" + fixity.Means("cache", string(c.Read.Cache)) + ")"
 		}
 	}

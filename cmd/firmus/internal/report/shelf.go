@@ -23,9 +23,9 @@ func inWhat(f Finding) string {
 func nextOnDisc(f ledger.Finding, good string) []string {
 	look := fmt.Sprintf("Look at disc %s: never spin one that is cracked or whose layers lift. Clean it straight from the centre to the edge.", f.Disc)
 	again := fmt.Sprintf("firmus disc check %s", f.Disc)
-	burn := fmt.Sprintf("Burn it anew from an intact copy: firmus disc sheet %s. Keep the old disc until the new one was checked.", f.Disc)
+	burn := fmt.Sprintf("burn it anew from an intact copy: firmus disc sheet %s. Keep the old disc until the new one was checked.", f.Disc)
 	if good != "" {
-		burn = fmt.Sprintf("Burn it anew from %s: firmus disc sheet %s. Keep the old disc until the new one was checked.", good, f.Disc)
+		burn = fmt.Sprintf("burn it anew from %s: firmus disc sheet %s. Keep the old disc until the new one was checked.", good, f.Disc)
 	}
 	twins := "Read its twins next, then discs of the same brand burned in the same month: firmus disc list"
 	switch f.Step {
@@ -37,9 +37,9 @@ func nextOnDisc(f ledger.Finding, good string) []string {
 		return append(steps, "If it reads in no drive: look for another copy before anything is given up.")
 	case policy.StepBurn:
 		if f.Kind == fixity.Fading {
-			return []string{"Copy it while it can still be read. " + burn, twins}
+			return []string{"Copy it while it can still be read: " + burn, twins}
 		}
-		return []string{look + " Then read it once more: " + again, burn, twins}
+		return []string{look + " Then read it once more: " + again, "If it says the same: " + burn, twins}
 	}
 	return []string{look + " Then read it in a second drive: " + again + " --drive DEVICE",
 		"No intact copy is known: look for another one, among the twins first. Keep this disc."}
