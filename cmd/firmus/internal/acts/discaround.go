@@ -113,6 +113,9 @@ func sameBatch(a, b ledger.Disc) bool {
 	return a.Blank != "" && a.Blank == b.Blank && x != "" && x == y
 }
 
+// isTwin is why a twin is read next.
+const isTwin = "its twin"
+
 // nextDiscs are those to read after a bad one: its twins first, then what was burned on
 // blanks of the same brand in the same month, those not read for the longest first.
 // *Common practice.*
@@ -126,7 +129,7 @@ func nextDiscs(c CheckedDisc, all []ledger.Disc, last map[int64]*ledger.DiscChec
 		switch {
 		case d.ID == c.Disc.ID:
 		case d.Number == c.Disc.Number && d.Part == c.Disc.Part:
-			out = append(out, NextDisc{d, "its twin"})
+			out = append(out, NextDisc{d, isTwin})
 		case c.Check.Verdict != fixity.DiscChanged && c.Check.Verdict != fixity.DiscReordered && sameBatch(d, c.Disc):
 			batch = append(batch, d)
 		}

@@ -147,6 +147,10 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 		Structure: r.Structure, Free: r.Free, LeadOut: c.About.LeadOut, Drive: c.About.Drive, Speed: r.Speed,
 		Begun: k.Began.Local(), Ended: k.Ended.Local(), By: k.By, Event: k.Event,
 	}
+	if seen := strings.ToLower(k.Looked); seen != "" {
+		s.Looked = shelf.Looked{NoCracks: strings.Contains(seen, "no crack"), NoLiftingEdge: strings.Contains(seen, "no lifting"),
+			Scratches: strings.Contains(seen, "scratch") && !strings.Contains(seen, "no scratch"), By: k.By}
+	}
 	if c.About.Open {
 		s.Closed = shelf.No
 	}
@@ -188,6 +192,9 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 			SameDrive: b.Drive == k.Drive && b.Speed == k.Speed})
 	}
 	for _, n := range c.Next {
+		if n.Why == isTwin {
+			continue // the sheet says so by itself
+		}
 		s.Next = append(s.Next, fmt.Sprintf("Read %s: %s.", n.Disc.Name(), n.Why))
 	}
 	for _, b := range c.Bring {
@@ -222,7 +229,10 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 }
 
 func (e *Env) checkFile(t *ledger.Tx, c CheckedDisc, f CheckedFile) (shelf.CheckFile, error) {
-	x := shelf.CheckFile{Name: f.Set + "/" + ledger.DisplayPath(f.Path), Version: f.Version, Store: f.Store, State: f.State, Track: f.Track, At: f.At, Why: f.Why}
+	x := shelf.CheckFile{Name: f.Set + "/" + ledger.DisplayPath(f.Path), Version: f.Version, Store: f.Store, State: f.State, Track: f.Track, Why: f.Why}
+	if f.At != f.Name {
+		x.At = f.At
+	}
 	switch {
 	case f.State == "":
 	case f.Weaker:
@@ -275,6 +285,9 @@ func (e *Env) provedBy(c CheckedDisc) string {
 	}
 	if c.About.Kind == ledger.AudioDisc {
 		return fmt.Sprintf("%s, %d disc tracks", s, len(c.About.Tracks))
+	}
+	if len(c.Files) == 1 {
+		return s + ", 1 file"
 	}
 	return fmt.Sprintf("%s, %d files", s, len(c.Files))
 }
