@@ -3,6 +3,7 @@ package fixity
 import (
 	"encoding/hex"
 	"fmt"
+	"strings"
 )
 
 // Algorithm names a digest algorithm as RFC 8493, section 2.4 spells it:
@@ -84,4 +85,14 @@ func (d Digest) String() string {
 		return ""
 	}
 	return string(d.Algorithm) + ":" + d.Sum
+}
+
+// DigestIn reads what String gives; the zero Digest if s is nothing of the kind.
+func DigestIn(s string) Digest {
+	a, sum, _ := strings.Cut(s, ":")
+	d, err := ParseDigest(Algorithm(a), sum)
+	if err != nil {
+		return Digest{}
+	}
+	return d
 }

@@ -46,6 +46,8 @@ type Known struct {
 	Size    int64 // as last read; -1 if it was never seen there
 	ModTime int64 // nanoseconds since 1970 UTC
 	Instead Type  // of what a listing shows at the path of a file that is gone; File: nothing
+	// Reported is, of a stray, the digest that the service which keeps it reports.
+	Reported Digest
 }
 
 // Listed is what a part of a listing says. Only differences are in it.

@@ -159,7 +159,7 @@ func (m *merger) rest(ctx context.Context) error {
 func (m *merger) both(k fixity.Known, e fixity.Entry) {
 	signed := k.Size == e.Size && k.ModTime == e.ModTime.UnixNano()
 	if k.File == 0 {
-		if !signed {
+		if e.Reported != k.Reported || k.Size != e.Size || !signed && e.Reported.IsZero() {
 			m.l.Strays = append(m.l.Strays, e)
 		}
 		return

@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"bytes"
 	"database/sql"
 	"encoding/json"
 	"errors"
@@ -292,15 +293,29 @@ func (s *seenAs) of(c Copy, store string) bool {
 }
 
 // holdsElsewhere says that what lies where a misplaced copy was found has the
-// version's bytes: it was read there; or it will be, has the size, time and name of
-// what was intact when it was last read, and so is no less sure than a copy that
-// stayed in its place.
-func (t *Tx) holdsElsewhere(c Copy, version int64) (bool, error) {
-	var proved, proposed int64
-	err := t.row(`SELECT count(*) FILTER (WHERE s.blake3 = v.blake3), count(*) FILTER (WHERE s.blake3 IS NULL AND s.due = 1)
-		FROM stray s JOIN version v ON v.file = s.file AND v.n = $4 WHERE s.file = $1 AND s.store = $2 AND s.set_name = $3`,
-		[]any{c.File, c.Store, c.Set, version}, &proved, &proposed)
-	return proved > 0 || proposed > 0 && c.Wrong.IsZero() && c.Read.OK, err
+// version's bytes: it was read there; or the service that keeps it reports its
+// digest; or it will be read, has the size, time and name of what was intact when it
+// was last read, and so is no less sure than a copy that stayed in its place.
+func (t *Tx) holdsElsewhere(c Copy, version int64) (holds bool, err error) {
+	err = t.rows(`SELECT s.blake3, s.reported, s.due, v.blake3, v.sha256, v.md5 FROM stray s JOIN version v ON v.file = s.file AND v.n = $4
+		WHERE s.file = $1 AND s.store = $2 AND s.set_name = $3`, []any{c.File, c.Store, c.Set, version}, func(r *sql.Rows) error {
+		var read, b3, s2, m5 []byte
+		var reported string
+		var due int64
+		if err := r.Scan(&read, &reported, &due, &b3, &s2, &m5); err != nil {
+			return err
+		}
+		switch said := fixity.DigestIn(reported); {
+		case len(read) > 0:
+			holds = holds || bytes.Equal(read, b3)
+		case !said.IsZero():
+			holds = holds || bytes.Equal(said.Bytes(), s2) || bytes.Equal(said.Bytes(), m5)
+		default:
+			holds = holds || due == 1 && c.Wrong.IsZero() && c.Read.OK
+		}
+		return nil
+	})
+	return holds, err
 }
 
 func (t *Tx) applyVerdict(f File, x Copy, fd Finding, isOpen bool, v policy.Verdict, seen *seenAs, audit int64, by string) error {

@@ -35,12 +35,12 @@ func (r Record) Known(ctx context.Context, s fixity.Shard, after string, limit i
 	err = r.l.View(ctx, func(t *Tx) error {
 		// Two pages, joined here: a database sorts a union of the two anew for each page,
 		// all of the shard that is left.
-		copies, err := t.knownPage(`SELECT at, file, state, size, mtime FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
+		copies, err := t.knownPage(`SELECT at, file, state, size, mtime, '' FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
 			s, after, limit)
 		if err != nil {
 			return err
 		}
-		strays, err := t.knownPage(`SELECT at, 0, 'unexpected', size, mtime FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
+		strays, err := t.knownPage(`SELECT at, 0, 'unexpected', size, mtime, reported FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
 			s, after, limit)
 		if err != nil {
 			return err
@@ -61,12 +61,12 @@ func (t *Tx) knownPage(query string, s fixity.Shard, after string, limit int) ([
 	var out []fixity.Known
 	err := t.rows(query, []any{s.Store, s.Set, []byte(s.Top), []byte(after), limit}, func(rs *sql.Rows) error {
 		var at []byte
-		var state string
+		var state, reported string
 		var k fixity.Known
-		if err := rs.Scan(&at, &k.File, &state, &k.Size, &k.ModTime); err != nil {
+		if err := rs.Scan(&at, &k.File, &state, &k.Size, &k.ModTime, &reported); err != nil {
 			return err
 		}
-		k.Path, k.State = string(at), fixity.State(state)
+		k.Path, k.State, k.Reported = string(at), fixity.State(state), fixity.DigestIn(reported)
 		out = append(out, k)
 		return nil
 	})

@@ -143,13 +143,17 @@ func (t *Tx) proved(s fixity.Shard, st Stray, x fixity.Result, got fixity.Digest
 			}
 		}
 	}
-	if err := t.Rejudge(st.File, s.Audit, by, s.Store, &seenAs{detail: "a complete listing doesn't show it; a file of the same size, time and name holds other bytes"}); err != nil {
+	told := "a complete listing doesn't show it; a file of the same size, time and name holds other bytes"
+	if !st.Reported.IsZero() {
+		told = fmt.Sprintf("a complete listing doesn't show it; the service reports the right digest of what lies at %q, but other bytes were read there, %s", DisplayPath(st.Path), clock(x.At))
+	}
+	if err := t.Rejudge(st.File, s.Audit, by, s.Store, &seenAs{detail: told}); err != nil {
 		return err
 	}
 	if rule, _ := t.l.o.Rules.Store(s.Store); rule.Arrivals {
 		return nil // it is new there
 	}
-	return t.reportStray(s.Store, s.Set, st, s.Audit, by)
+	return t.reportStray(s.Store, s.Set, st, "", s.Audit, by)
 }
 
 // copyRead moves one copy to the state that its reading gives.
@@ -183,7 +187,7 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 	switch x.Outcome {
 	case fixity.ReadIntact, fixity.ReadEarlier:
 		c.Held = x.Version
-		if state == fixity.Intact && c.At != f.Path {
+		if state == fixity.Intact && !t.inPlace(c, f) {
 			c.State = fixity.Behind // the right bytes under the name that was the right one once
 		} else if state == fixity.Intact && was.State == fixity.Editing && policy.InWindow(set, f.Finished, f.Changed, t.now) {
 			c.State = fixity.Editing

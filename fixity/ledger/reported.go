@@ -73,11 +73,17 @@ func (t *Tx) reported(s fixity.Shard, x fixity.Report, now time.Time) (was, c Co
 	if err != nil {
 		return was, was, err
 	}
+	c, err = t.withReport(was, f, x, now)
+	return was, c, err
+}
+
+// withReport is a copy of a file after a service's report of what lies there.
+func (t *Tx) withReport(was Copy, f File, x fixity.Report, now time.Time) (Copy, error) {
+	c := was
 	n, err := t.versionReported(f.ID, x)
 	if err != nil {
-		return was, was, err
+		return was, err
 	}
-	c = was
 	if n == 0 {
 		if was.Reported.OK || was.Reported.At.IsZero() {
 			c.Reported = fixity.Evidence{Strength: fixity.Reported, At: now.UTC()}
@@ -85,7 +91,7 @@ func (t *Tx) reported(s fixity.Shard, x fixity.Report, now time.Time) (was, c Co
 		if c.State != fixity.Altered && c.State != fixity.Disputed {
 			c.Due = time.Time{}
 		}
-		return was, c, nil
+		return c, nil
 	}
 	if !was.Reported.OK || was.Held != n {
 		c.Reported = fixity.Evidence{Strength: fixity.Reported, At: now.UTC(), OK: true}
@@ -93,15 +99,15 @@ func (t *Tx) reported(s fixity.Shard, x fixity.Report, now time.Time) (was, c Co
 	switch c.State {
 	case fixity.Awaited, fixity.Missing, fixity.Misplaced, fixity.Behind, fixity.Intact:
 		c.Held, c.Size, c.ModTime, c.State = n, x.Size, x.ModTime, fixity.Intact
-		if n != f.Version || c.At != f.Path {
+		if n != f.Version || !t.inPlace(c, f) {
 			c.State = fixity.Behind
 		}
 	}
 	if was.Size < 0 || !was.Reported.OK && was.Read.At.IsZero() {
-		rule, _ := t.l.o.Rules.Store(s.Store)
+		rule, _ := t.l.o.Rules.Store(c.Store)
 		c.Due = firstReading(c.File, now, rule.ReadWithin)
 	}
-	return was, c, nil
+	return c, nil
 }
 
 // versionReported is the version of a file that has the reported digest, the newest

@@ -13,7 +13,7 @@ import (
 
 // concludeStrays reports what lies in a store under no one's care, and ends the
 // findings about what no longer does. In arrivals it is new, not a finding.
-func (t *Tx) concludeStrays(a Audit, set, by string) error {
+func (t *Tx) concludeStrays(a Audit, set string, unclear unclear, by string) error {
 	open, err := t.findings(`WHERE store = $1 AND set_name = $2 AND subject = 'stray' AND settled = '' ORDER BY id`, a.Store, set)
 	if err != nil {
 		return err
@@ -49,7 +49,7 @@ func (t *Tx) concludeStrays(a Audit, set, by string) error {
 					}
 					continue
 				}
-				if err := t.reportStray(a.Store, set, s, a.ID, by); err != nil {
+				if err := t.reportStray(a.Store, set, s, unclear.at[s.Path], a.ID, by); err != nil {
 					return err
 				}
 				continue
@@ -64,18 +64,22 @@ func (t *Tx) concludeStrays(a Audit, set, by string) error {
 				}
 				continue
 			}
-			if err := t.reportStray(a.Store, set, s, a.ID, by); err != nil {
+			if err := t.reportStray(a.Store, set, s, unclear.at[s.Path], a.ID, by); err != nil {
 				return err
 			}
 		}
 	}
 }
 
-// reportStray opens or refreshes the finding about a stray.
-func (t *Tx) reportStray(store, set string, s Stray, audit int64, by string) error {
+// reportStray opens or refreshes the finding about a stray; note is what else is
+// to be said of it.
+func (t *Tx) reportStray(store, set string, s Stray, note string, audit int64, by string) error {
 	v := policy.JudgeStray()
 	f := fixity.Finding{Subject: fixity.OfStray, Kind: v.Kind, Urgency: v.Urgency, Store: store, Set: set, Path: s.Path, IntactIn: v.IntactIn, Count: 1,
 		Detail: fmt.Sprintf("%d bytes, first seen %s", s.Size, clock(s.First))}
+	if note != "" {
+		f.Detail += "; " + note
+	}
 	return t.Report(f, v.Step, audit, by)
 }
 
@@ -95,7 +99,7 @@ func (t *Tx) followRename(a Audit, set string, s Stray, by string) (bool, error)
 		return false, err
 	}
 	for _, c := range copies {
-		if c.Store == a.Store && c.Carrier == 0 && c.At != f.Path {
+		if c.Store == a.Store && c.Carrier == 0 && !t.inPlace(c, f) {
 			return true, t.moveCopy(a, c, pair.Pair{File: f.ID, At: s.Path}, by)
 		}
 	}
@@ -103,11 +107,15 @@ func (t *Tx) followRename(a Audit, set string, s Stray, by string) (bool, error)
 }
 
 // putStray notes what lies somewhere under no one's care; if it changed, what was
-// known of its bytes is forgotten.
+// known of its bytes is forgotten. Where a service reports a digest, that says
+// whether it has.
 func (t *Tx) putStray(store, set string, e fixity.Entry) error {
-	_, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at) VALUES ($1, $2, $3, $4, $5, $6, $7)
-		ON CONFLICT (store, set_name, top, at) DO UPDATE SET size = $5, mtime = $6, blake3 = NULL, file = 0, peace = 0`,
-		store, set, []byte(top(e.Path)), []byte(e.Path), e.Size, nanos(e.ModTime), nanos(t.now))
+	const same = `stray.size = $5 AND (stray.reported = $8 AND $8 <> '' OR stray.mtime = $6 AND (stray.reported = '' OR $8 = ''))`
+	_, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at, reported) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
+		ON CONFLICT (store, set_name, top, at) DO UPDATE SET size = $5, mtime = $6, reported = $8,
+			blake3 = CASE WHEN `+same+` THEN stray.blake3 END, file = CASE WHEN `+same+` THEN stray.file ELSE 0 END,
+			peace = CASE WHEN `+same+` THEN stray.peace ELSE 0 END`,
+		store, set, []byte(top(e.Path)), []byte(e.Path), e.Size, nanos(e.ModTime), nanos(t.now), e.Reported.String())
 	if err != nil {
 		return fmt.Errorf("stray in %s: %w", store, err)
 	}
@@ -121,19 +129,23 @@ type Stray struct {
 	ModTime int64
 	First   time.Time
 	Digest  fixity.Digest // zero if it was not read
-	File    int64         // the misplaced file whose bytes these are
-	Peace   bool
+	// Reported is the digest that the service which keeps it reports; zero if none does.
+	Reported fixity.Digest
+	File     int64 // the misplaced file whose bytes these are
+	Peace    bool
 }
 
-const strayColumns = `at, size, mtime, first_at, blake3, file, peace`
+const strayColumns = `at, size, mtime, first_at, blake3, reported, file, peace`
 
 func scanStray(r interface{ Scan(...any) error }) (Stray, error) {
 	var s Stray
 	var at, b3 []byte
 	var first, peace int64
-	if err := r.Scan(&at, &s.Size, &s.ModTime, &first, &b3, &s.File, &peace); err != nil {
+	var reported string
+	if err := r.Scan(&at, &s.Size, &s.ModTime, &first, &b3, &reported, &s.File, &peace); err != nil {
 		return Stray{}, err
 	}
+	s.Reported = fixity.DigestIn(reported)
 	s.Path, s.First, s.Peace = string(at), fromNanos(first), peace != 0
 	if len(b3) > 0 {
 		s.Digest = fixity.DigestOf(fixity.BLAKE3, b3)

@@ -22,7 +22,7 @@ func TestMatch(t *testing.T) {
 			name: "by digest wherever it lies",
 			gone: []pair.Gone{{File: 1, Path: "QV-0107/a.wav", Size: 9, Digest: "x"}},
 			came: []pair.Came{{Path: "elsewhere/b.wav", Size: 9, Digest: "x"}},
-			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "elsewhere/b.wav", Proved: true}}},
+			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "elsewhere/b.wav", Why: pair.Read}}},
 		},
 		{
 			name: "read and different is no pair though size, time and name agree",
@@ -33,13 +33,13 @@ func TestMatch(t *testing.T) {
 			name: "renamed folder by size, time and name",
 			gone: []pair.Gone{{File: 1, Path: "old/a.wav", Size: 9, ModTime: 5, Digest: "x"}, {File: 2, Path: "old/b.wav", Size: 9, ModTime: 5, Digest: "y"}},
 			came: []pair.Came{{Path: "new/a.wav", Size: 9, ModTime: 5}, {Path: "new/b.wav", Size: 9, ModTime: 5}},
-			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "new/a.wav"}, {File: 2, At: "new/b.wav"}}},
+			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "new/a.wav", Why: pair.Sign}, {File: 2, At: "new/b.wav", Why: pair.Sign}}},
 		},
 		{
 			name: "renamed file by size and time",
 			gone: []pair.Gone{{File: 1, Path: "a.wav", Size: 9, ModTime: 5, Digest: "x"}},
 			came: []pair.Came{{Path: "b.wav", Size: 9, ModTime: 5}},
-			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "b.wav"}}},
+			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "b.wav", Why: pair.Sign}}},
 		},
 		{
 			name: "ambiguous by size and time is to be read",
@@ -57,7 +57,7 @@ func TestMatch(t *testing.T) {
 			name: "equal files keep their ends",
 			gone: []pair.Gone{{File: 1, Path: "old/1/s.wav", Size: 9, Digest: "x"}, {File: 2, Path: "old/2/s.wav", Size: 9, Digest: "x"}},
 			came: []pair.Came{{Path: "new/2/s.wav", Size: 9, Digest: "x"}, {Path: "new/1/s.wav", Size: 9, Digest: "x"}},
-			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "new/1/s.wav", Proved: true}, {File: 2, At: "new/2/s.wav", Proved: true}}},
+			want: pair.Result{Pairs: []pair.Pair{{File: 1, At: "new/1/s.wav", Why: pair.Read}, {File: 2, At: "new/2/s.wav", Why: pair.Read}}},
 		},
 	} {
 		t.Run(tc.name, func(t *testing.T) {

@@ -4,8 +4,6 @@
 package policy
 
 import (
-	"regexp"
-	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -23,6 +21,9 @@ type Store struct {
 	Manifests    bool
 	ReadWithin   time.Duration // every byte read at least this often; 0 = no promise
 	ExpectWithin time.Duration // new files and visits
+	// Patterns are, by set, how the store names what it keeps where it files a set
+	// in another way than the set itself.
+	Patterns map[string]*Pattern
 }
 
 // Holds says that the store keeps files of set.
@@ -40,22 +41,9 @@ type Set struct {
 	Name    string
 	Role    fixity.Role
 	Editing time.Duration // an access file at rest this long counts as finished
-	// Pattern finds the item in a path: its one group. nil, or no match: the first folder.
-	Pattern *regexp.Regexp
-}
-
-// ItemOf is the item that a path of the set belongs to.
-func (s Set) ItemOf(path string) string {
-	if s.Pattern != nil {
-		if m := s.Pattern.FindStringSubmatch(path); len(m) > 1 {
-			return m[1]
-		}
-	}
-	item, _, found := strings.Cut(path, "/")
-	if !found {
-		return ""
-	}
-	return item
+	// Pattern finds the item and other fields in a path. nil, or one that doesn't fit:
+	// the item is the first folder.
+	Pattern *Pattern
 }
 
 // Rules is the part of the configuration that decisions rest on.

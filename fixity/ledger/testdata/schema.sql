@@ -332,6 +332,13 @@ CREATE TABLE received_file (
     PRIMARY KEY (received, name)
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE remark (
+    audit INTEGER NOT NULL,
+    n     INTEGER NOT NULL,
+    text  TEXT NOT NULL,
+    PRIMARY KEY (audit, n)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE service_item (
     store    TEXT NOT NULL,
     set_name TEXT NOT NULL,
@@ -394,7 +401,7 @@ CREATE TABLE stray (
     blake3   BLOB,
     due      INTEGER NOT NULL DEFAULT 0,     -- 1: its digest is wanted
     file     INTEGER NOT NULL DEFAULT 0,     -- the misplaced file whose bytes these are
-    peace    INTEGER NOT NULL DEFAULT 0,     -- 1: a person left it in peace
+    peace    INTEGER NOT NULL DEFAULT 0, reported TEXT NOT NULL DEFAULT '',     -- 1: a person left it in peace
     PRIMARY KEY (store, set_name, top, at)
 ) STRICT, WITHOUT ROWID;
 

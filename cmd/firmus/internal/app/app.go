@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"regexp"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
@@ -103,7 +102,7 @@ func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error)
 		set := policy.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing)}
 		if s.Pattern != "" {
 			var err error
-			if set.Pattern, err = regexp.Compile(s.Pattern); err != nil {
+			if set.Pattern, err = policy.NewPattern(s.Pattern); err != nil {
 				return r, nil, fmt.Errorf("%s: set %s: pattern: %w: %w", c.File, s.Name, err, fixity.ErrRefused)
 			}
 		}
