@@ -38,6 +38,7 @@ var walks = map[string]string{
 	"SELECT i.store, s.owner, count(*), max(CASE WHEN ": "once a report",
 	"SELECT i.at, v.size, f.id FROM instance i JOIN fi": "once for a store without a marker",
 	"SELECT count(*) FROM file":                         "once a rebuilding",
+	"UPDATE finding SET store = $2 WHERE store = $1 AN": "once, when the shelf gets a name",
 }
 
 func TestNoQueryWalksThroughALargeTable(t *testing.T) {

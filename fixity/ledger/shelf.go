@@ -316,3 +316,42 @@ func GoodCheck(c DiscCheck, decisions []DiscDecision) bool {
 	}
 	return slices.ContainsFunc(decisions, func(d DiscDecision) bool { return d.Covers(c) })
 }
+
+// MoveShelf gives all discs of a store to another: the shelf has got a name of its own in
+// the configuration.
+func (t *Tx) MoveShelf(from, to, by string) error {
+	var n int64
+	if err := t.row(`SELECT count(*) FROM disc WHERE store = $1`, []any{from}, &n); err != nil || n == 0 {
+		return err
+	}
+	if err := t.rows(`SELECT set_name, state, count(*), CAST(sum(CASE WHEN size < 0 THEN 0 ELSE size END) AS BIGINT) FROM instance
+		WHERE store = $1 AND carrier <> 0 GROUP BY set_name, state`, []any{from}, func(r *sql.Rows) error {
+		var set, state string
+		var files, bytes int64
+		if err := r.Scan(&set, &state, &files, &bytes); err != nil {
+			return err
+		}
+		for store, sign := range map[string]int64{from: -1, to: 1} {
+			k := tallyKey{store, set, fixity.State(state)}
+			d := t.tally[k]
+			t.tally[k] = tallyDelta{d.files + sign*files, d.bytes + sign*bytes}
+		}
+		return nil
+	}); err != nil {
+		return err
+	}
+	for _, q := range []string{
+		`UPDATE disc SET store = $2 WHERE store = $1`,
+		`UPDATE instance SET store = $2 WHERE store = $1 AND carrier <> 0`,
+		`UPDATE finding SET store = $2 WHERE store = $1 AND carrier <> 0`,
+	} {
+		if _, err := t.exec(q, from, to); err != nil {
+			return err
+		}
+	}
+	if _, err := t.exec(`UPDATE store SET retired_at = $2 WHERE name = $1 AND retired_at = 0`, from, nanos(t.now)); err != nil {
+		return err
+	}
+	t.Event(Event{Verb: fixity.StoreReplaced, By: by, Store: from, Reason: "the shelf is store " + to + " in the configuration", Data: map[string]any{"to": to, "discs": n}})
+	return nil
+}

@@ -498,3 +498,33 @@ func TestAForeignDiscSaysNothingOfFiles(t *testing.T) {
 		}
 	})
 }
+
+func TestTheShelfGetsANameInTheConfiguration(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(masters, "QV-0107/QV-0107_A.wav", "one", true, "studio", "vault")
+		a, b := w.disc("QD-0031", "A", ledger.DataDisc, f), w.disc("QD-0031", "B", ledger.DataDisc, f)
+		w.checks(a, fixity.DiscIntact, fixity.Intact)
+		w.checks(b, fixity.DiscAltered, fixity.Altered)
+		w.tx(func(x *ledger.Tx) error {
+			if err := x.PutStore(ledger.Store{Name: "discs", Kind: "optical"}); err != nil {
+				return err
+			}
+			return x.MoveShelf(shelf, "discs", "Ada Wren")
+		})
+		for _, x := range []ledger.Disc{a, b} {
+			if got := w.onDisc(f, x); got.Store != "discs" {
+				t.Errorf("%s is in %q", x.Name(), got.Store)
+			}
+		}
+		if x := w.foundOn(f, b); x.Store != "discs" {
+			t.Errorf("the finding is in %q", x.Store)
+		}
+		w.agree()
+		before := w.verbs()[fixity.StoreReplaced]
+		w.tx(func(x *ledger.Tx) error { return x.MoveShelf(shelf, "discs", "Ada Wren") })
+		if after := w.verbs()[fixity.StoreReplaced]; after != before || before != 1 {
+			t.Errorf("moved %d times, then %d", before, after)
+		}
+	})
+}

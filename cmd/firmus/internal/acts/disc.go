@@ -31,11 +31,18 @@ func (e *Env) Shelf() string {
 	return shelfName
 }
 
-// noteShelf writes the shelf into the ledger, where it isn't configured too.
+// noteShelf writes the shelf into the ledger, where it isn't configured too. Discs that
+// were registered before it was go with it: two shelves would count as two places.
 func (e *Env) noteShelf(t *ledger.Tx) error {
 	name := e.Shelf()
 	rule, _ := e.Rules.Store(name)
-	return t.PutStore(ledger.Store{Name: name, Kind: opticalKind, Place: rule.Place})
+	if err := t.PutStore(ledger.Store{Name: name, Kind: opticalKind, Place: rule.Place}); err != nil {
+		return err
+	}
+	if _, configured := e.Rules.Store(shelfName); configured || name == shelfName {
+		return nil
+	}
+	return t.MoveShelf(shelfName, name, e.By)
 }
 
 // DiscOrder says what was burned on a disc.
