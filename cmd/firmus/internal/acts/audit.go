@@ -43,6 +43,7 @@ type AuditResult struct {
 	Findings   []ledger.Finding
 	Fresh      map[int64]bool // findings that this run opened
 	Trouble    []string       // why it isn't complete
+	Warnings   []string       // what somebody should know that is no finding
 	Busy       bool           // somebody else works on the store
 	Cache      fixity.Cache
 }
@@ -271,6 +272,9 @@ func (e *Env) collect(ctx context.Context, res *AuditResult, sets []string, o Au
 			}
 			res.Listed, res.LeftOut, res.Read, res.Bytes, res.Complete = p.Listed, p.LeftOut, p.Read, p.Bytes, p.Complete
 			res.Trouble = append(res.Trouble, p.Trouble...)
+			if res.Warnings, err = t.Remarks(res.Audit.ID); err != nil {
+				return err
+			}
 			if now, err := t.Audit(res.Audit.ID); err != nil {
 				return err
 			} else if now.Phase != fixity.PhaseDone {
