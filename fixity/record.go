@@ -98,6 +98,7 @@ type Result struct {
 	Ranges  []Range
 	More    bool
 	Detail  string // how it was read and what was seen, in plain words
+	NotRead bool   // it could not be read, for another reason than the medium's: nothing else is known
 }
 
 // Report is what a service reports of one of its files: no reading of bytes.

@@ -74,6 +74,7 @@ func (c *command) audit(ctx context.Context, o acts.AuditOrder) error {
 }
 
 func (c *command) auditWith(ctx context.Context, a *app.App, o acts.AuditOrder) error {
+	c.sayOverTheNet(ctx, a, o)
 	c.startProgress(c.toRead(ctx, a, o))
 	results, err := a.Acts.Audit(ctx, o)
 	c.progress.stop()
@@ -119,6 +120,22 @@ func (c *command) toRead(ctx context.Context, a *app.App, o acts.AuditOrder) (to
 	return total
 }
 
+// sayOverTheNet says how much a full audit reads of the stores that are read over the
+// net: the bound of a day is for what is read because its turn has come.
+func (c *command) sayOverTheNet(ctx context.Context, a *app.App, o acts.AuditOrder) {
+	if !o.Full || o.Under != "" {
+		return
+	}
+	for _, s := range a.Config.Stores {
+		if s.Kind != config.Cloud || len(o.Stores) > 0 && !slices.Contains(o.Stores, s.Name) {
+			continue
+		}
+		if n := c.toRead(ctx, a, acts.AuditOrder{Full: true, Stores: []string{s.Name}, Set: o.Set}); n > 0 {
+			c.say("%s: all of it is read over the net, %s, also what is beyond its read_a_day (%s)", s.Name, report.Size(n), report.Size(int64(s.ReadADay)))
+		}
+	}
+}
+
 // auditJSON is the audit of one store as JSON (command-line contract).
 type auditJSON struct {
 	Store      string           `json:"store"`
@@ -132,6 +149,8 @@ type auditJSON struct {
 	Read       int64            `json:"read"`
 	ReadBefore int64            `json:"read_before"`
 	Bytes      int64            `json:"bytes"`
+	PutOff     int64            `json:"put_off"`
+	PutOffLen  int64            `json:"put_off_bytes"`
 	Intact     int64            `json:"intact"`
 	Awaited    int64            `json:"awaited"`
 	Behind     int64            `json:"behind"`
@@ -140,7 +159,6 @@ type auditJSON struct {
 	LeftOut    int64            `json:"left_out"`
 	Settled    int64            `json:"settled"`
 	Trouble    []string         `json:"trouble"`
-	Warnings   []string         `json:"warnings"`
 	Findings   []report.Finding `json:"findings"`
 	Exit       int              `json:"exit"`
 }
@@ -149,9 +167,9 @@ func auditsJSON(rs []acts.AuditResult) []auditJSON {
 	out := []auditJSON{}
 	for _, r := range rs {
 		j := auditJSON{Store: r.Store, Kind: r.Kind, Adopted: r.Adopted, Complete: r.Complete, Full: r.Audit.Full, Cache: r.Cache,
-			Away: notNil(r.Away), Listed: r.Listed, Read: r.Read, ReadBefore: r.ReadBefore, Bytes: r.Bytes,
+			Away: notNil(r.Away), Listed: r.Listed, Read: r.Read, ReadBefore: r.ReadBefore, Bytes: r.Bytes, PutOff: r.PutOff, PutOffLen: r.PutOffLen,
 			Intact: r.States[fixity.Intact], Awaited: r.States[fixity.Awaited], Behind: r.States[fixity.Behind], Editing: r.States[fixity.Editing],
-			New: r.New, LeftOut: r.LeftOut, Settled: r.Settled, Trouble: notNil(r.Trouble), Warnings: notNil(r.Warnings), Findings: []report.Finding{}, Exit: r.Exit()}
+			New: r.New, LeftOut: r.LeftOut, Settled: r.Settled, Trouble: notNil(r.Trouble), Findings: []report.Finding{}, Exit: r.Exit()}
 		for _, f := range r.Findings {
 			j.Findings = append(j.Findings, report.FindingOf(f, r.Fresh[f.ID]))
 		}
@@ -185,6 +203,9 @@ func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult
 	}
 	if r.Audit.ID != 0 {
 		c.printf("  %s listed, %s read (%s)%s\n", report.Count(r.Listed, "file"), report.Number(r.Read), report.Size(r.Bytes), before(r))
+		if r.PutOff > 0 {
+			c.printf("  The day's bytes are read; %s (%s) whose turn has come go on tomorrow.\n", report.Count(r.PutOff, "file"), report.Size(r.PutOffLen))
+		}
 		if r.Cache == fixity.Allowed && r.Read > 0 {
 			c.printf("  The page cache was allowed to answer: this may not have been a read of the drive.\n")
 		}
@@ -210,9 +231,6 @@ func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult
 	}
 	for _, t := range r.Trouble {
 		c.printf("  NOT FINISHED: %s\n", t)
-	}
-	for _, w := range r.Warnings {
-		c.printf("  %s\n", w)
 	}
 	if err := c.printFindings(ctx, a, r.Findings, r.Fresh, false); err != nil {
 		return err

@@ -150,5 +150,8 @@ func (r *slice) one(ctx context.Context, d fixity.Due) error {
 		r.a.Watch.Note(r.s, text)
 	}
 	r.trouble = text
+	if d.File != 0 {
+		r.results = append(r.results, fixity.Result{Path: d.Path, File: d.File, NotRead: true})
+	}
 	return nil
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sync"
 	"time"
 
 	"firmus/fixity"
@@ -232,12 +233,12 @@ func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.D
 		if a.Watch.Bytes != nil {
 			a.Watch.Bytes(n)
 		}
-		w.beat()
+		w.goOn()
 	}}
 	if tee != nil {
 		o.Tee = tee(e.Size)
 	}
-	r.sums, err = o.Read(ctx, f)
+	r.sums, err = o.Read(ctx, &heard{f, w})
 	r.cache, r.at = f.Cache(), a.Now()
 	closeErr := f.Close()
 	switch {
@@ -258,6 +259,22 @@ func withCause(ctx context.Context, err error) error {
 	return err
 }
 
+// heard is a reader of which it is known that it still gives bytes. A piece that is
+// hashed at once may take a store that is read slowly on purpose longer to give than
+// it may be silent for.
+type heard struct {
+	io.Reader
+	w *stall
+}
+
+func (r *heard) Read(p []byte) (int, error) {
+	n, err := r.Reader.Read(p)
+	if n > 0 {
+		r.w.beat()
+	}
+	return n, err
+}
+
 // stallWatch ends the context it gives, with fixity.ErrAway as the cause, when
 // nobody called beat for a.Stall: a call on a dead mount never returns.
 func (a *Auditor) stallWatch(ctx context.Context) (context.Context, *stall) {
@@ -276,8 +293,36 @@ type stall struct {
 	after  time.Duration
 	t      *time.Timer
 	cancel context.CancelCauseFunc
+	mu     sync.Mutex
+	paused bool
 }
 
-func (w *stall) beat()  { w.t.Reset(w.after) } // it has answered, and is asked again
-func (w *stall) pause() { w.t.Stop() }         // it has answered, and isn't waited for
-func (w *stall) stop()  { w.t.Stop(); w.cancel(nil) }
+// beat: it has answered, and is asked again.
+func (w *stall) beat() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !w.paused {
+		w.t.Reset(w.after)
+	}
+}
+
+// pause: it isn't waited for, until goOn.
+func (w *stall) pause() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.paused = true
+	w.t.Stop()
+}
+
+func (w *stall) goOn() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.paused = false
+	w.t.Reset(w.after)
+}
+
+// stop ends it; a Read that is left behind may still be heard.
+func (w *stall) stop() {
+	w.pause()
+	w.cancel(nil)
+}

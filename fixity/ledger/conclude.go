@@ -100,6 +100,9 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 		if err := t.promises(a, r.by); err != nil {
 			return err
 		}
+		if err := t.takePortion(a); err != nil {
+			return err
+		}
 		return t.endIdle(a)
 	})
 }

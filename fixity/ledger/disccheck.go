@@ -225,7 +225,7 @@ func (t *Tx) heldOn(d Disc, c DiscCheck, h DiscHeld) (string, error) {
 	ok := h.State == fixity.Intact
 	now.State, now.Wrong = h.State, h.Wrong
 	now.Read = fixity.Evidence{Strength: fixity.Read, At: c.Ended, OK: ok, Cache: cache}
-	now.Due = nextDue(now, fixity.Result{At: c.Ended, Cache: cache}, h.PlaceDue)
+	now.Due = nextDue(now, fixity.Result{At: c.Ended, Cache: cache}, policy.Store{ReadWithin: h.PlaceDue})
 	if h.State != fixity.Missing && now.Size < 0 {
 		if now.Size, err = t.sizeOf(h.File, was.Burned); err != nil {
 			return "", err

@@ -123,11 +123,16 @@ func (t *Tx) endIdle(a Audit) error {
 		return nil
 	}
 	from, to := t.dueBounds(a, t.now)
-	_, err := t.exec(`UPDATE shard SET phase = $2, attempt = attempt + 1 WHERE audit = $1 AND phase = $3
+	may, err := t.Portion(a.ID)
+	if err != nil {
+		return err
+	}
+	from, last := min(from, may.due), max(min(may.due, nanos(never)-1), to)
+	_, err = t.exec(`UPDATE shard SET phase = $2, attempt = attempt + 1 WHERE audit = $1 AND phase = $3
 		AND NOT EXISTS (SELECT 1 FROM stray s WHERE s.store = shard.store AND s.set_name = shard.set_name AND s.top = shard.top AND s.due = 1)
 		AND NOT EXISTS (SELECT 1 FROM instance i WHERE i.store = shard.store AND i.set_name = shard.set_name AND i.top = shard.top AND i.due_at <= $4)
-		AND NOT EXISTS (SELECT 1 FROM instance i WHERE i.store = shard.store AND i.set_name = shard.set_name AND i.top = shard.top AND i.due_at > $5 AND i.due_at < $6)`,
-		a.ID, string(fixity.PhaseDone), string(fixity.PhaseRead), from, to, nanos(never))
+		AND NOT EXISTS (SELECT 1 FROM instance i WHERE i.store = shard.store AND i.set_name = shard.set_name AND i.top = shard.top AND i.due_at > $5 AND i.due_at <= $6)`,
+		a.ID, string(fixity.PhaseDone), string(fixity.PhaseRead), from, to, last)
 	return err
 }
 
@@ -140,7 +145,18 @@ func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.D
 		return err
 	}
 	from, to := t.dueBounds(a, now)
-	which := ""
+	may, err := t.Portion(a.ID)
+	if err != nil {
+		return err
+	}
+	urgent, err := t.urgentToo(a, now)
+	if err != nil {
+		return err
+	}
+	which := ` AND (i.due_at <= 0 OR i.due_at < $13 OR i.due_at = $13 AND i.file <= $14)`
+	if !urgent {
+		which += ` AND i.due_at > 0`
+	}
 	low, high := below(s.Under)
 	if s.Cursor > string(low) {
 		low = []byte(s.Cursor)
@@ -153,14 +169,14 @@ func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.D
 		start = slices.MinFunc([][]byte{low, itself}, bytes.Compare)
 	}
 	if a.Kind == FollowUp {
-		which = ` AND i.size >= 0 AND i.state NOT IN ('missing', 'misplaced')`
+		which += ` AND i.size >= 0 AND i.state NOT IN ('missing', 'misplaced')`
 	}
 	return t.rows(`SELECT i.at, i.file, i.size, i.mtime, i.wrong FROM instance i
 		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND i.at >= $12 AND (i.at > $4 AND i.at < $5 OR i.at = $10)
 			AND i.read_audit <> $6`+which+` AND (i.due_at <= $7 OR i.due_at > $8 AND i.due_at < $11)
 			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $6 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)
 		ORDER BY i.at LIMIT $9`,
-		[]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, itself, nanos(never), start}, func(r *sql.Rows) error {
+		[]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, itself, nanos(never), start, may.due, may.file}, func(r *sql.Rows) error {
 			var at, wrong []byte
 			var d fixity.Due
 			if err := r.Scan(&at, &d.File, &d.Size, &d.ModTime, &wrong); err != nil {

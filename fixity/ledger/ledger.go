@@ -27,9 +27,10 @@ type Options struct {
 	URL     string // PostgreSQL instead: a connection URL
 	State   string // folder of the key and the locks
 	Rules   policy.Rules
-	Now     time.Time     // carried by what Open itself records
-	By      string        // the person or program that opens it
-	Waiting time.Duration // how long to wait for another writer; default 10 s
+	Now     time.Time      // carried by what Open itself records
+	By      string         // the person or program that opens it
+	Waiting time.Duration  // how long to wait for another writer; default 10 s
+	Zone    *time.Location // whose midnight begins a day of reading over the net; nil is UTC
 	// Committed is told of the events of each committed transaction, in order.
 	Committed func([]Event)
 	MustExist bool // refuse to make a new one

@@ -34,7 +34,7 @@ func (r Record) CommitReadings(ctx context.Context, s fixity.Shard, cursor strin
 		}
 		files, size := int64(0), int64(0)
 		for _, x := range results {
-			if x.File != 0 {
+			if x.File != 0 && !x.NotRead {
 				files, size = files+1, size+x.Size
 			}
 		}
@@ -43,6 +43,12 @@ func (r Record) CommitReadings(ctx context.Context, s fixity.Shard, cursor strin
 		}
 		var lines []string
 		for _, x := range results {
+			if x.NotRead {
+				if err := t.goesBehind(s, x.Path); err != nil {
+					return err
+				}
+				continue
+			}
 			if x.File == 0 {
 				if err := t.strayRead(s, x, r.by); err != nil {
 					return fmt.Errorf("%q in %s: %w", x.Path, s.Store, err)
@@ -210,7 +216,7 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 	// while there is better; damage it shows is damage all the same.
 	if x.Cache != fixity.Allowed || !ok || c.Read.At.IsZero() || c.Read.Cache == fixity.Allowed {
 		c.Read = fixity.Evidence{Strength: fixity.Read, At: x.At, OK: ok, Cache: x.Cache}
-		c.Due = nextDue(c, x, rule.ReadWithin)
+		c.Due = nextDue(c, x, rule)
 	}
 	if saved {
 		return t.saved(s, f, was, c, x, by)
@@ -232,11 +238,16 @@ func settledAs(was, c Copy) string {
 	return ""
 }
 
-func nextDue(c Copy, x fixity.Result, within time.Duration) time.Time {
+func nextDue(c Copy, x fixity.Result, rule policy.Store) time.Time {
+	within := rule.ReadWithin
 	switch {
 	case c.State != fixity.Intact && c.State != fixity.Behind && c.State != fixity.Editing:
 		// Damage is looked at again each time, so that putting it right shows, also
-		// where size and time stay the same.
+		// where size and time stay the same; where a day's bytes are bounded, after
+		// what was not looked at yet.
+		if rule.ReadADay > 0 {
+			return x.At
+		}
 		return time.Time{}
 	case x.Cache == fixity.Allowed:
 		return time.Time{}
@@ -292,7 +303,7 @@ func (t *Tx) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by stri
 	}
 	c.Held, c.Wrong, c.Read.OK = n, fixity.Digest{}, true
 	rule, _ := t.l.o.Rules.Store(s.Store)
-	c.Due = nextDue(c, x, rule.ReadWithin)
+	c.Due = nextDue(c, x, rule)
 	if err := t.PutCopy(was, c); err != nil {
 		return err
 	}

@@ -92,3 +92,21 @@ func said(c Copy, x fixity.Result) string {
 	}
 	return "; " + SaysOther
 }
+
+// LogToken is the moment up to which the log of changes of a folder that a service
+// keeps was followed; "" if it never was, or another folder's was.
+func (t *Tx) LogToken(store, folder string) (string, error) {
+	var token string
+	err := t.row(`SELECT token FROM service_log WHERE store = $1 AND folder = $2`, []any{store, folder}, &token)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return "", nil
+	}
+	return token, err
+}
+
+// PutLogToken notes up to which moment it was followed.
+func (t *Tx) PutLogToken(store, folder, token string) error {
+	_, err := t.exec(`INSERT INTO service_log (store, folder, token) VALUES ($1, $2, $3)
+		ON CONFLICT (store) DO UPDATE SET folder = $2, token = $3`, store, folder, token)
+	return err
+}

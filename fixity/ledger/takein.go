@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/policy"
 )
 
 // Reading is one reading at intake, before its file had a number.
@@ -57,7 +58,7 @@ func (t *Tx) JudgeDisputed(file, audit int64, by, store, why string) error {
 
 // NextDue is when a copy that was just read should be read again.
 func NextDue(c Copy, within time.Duration) time.Time {
-	return nextDue(c, fixity.Result{At: c.Read.At, Cache: c.Read.Cache}, within)
+	return nextDue(c, fixity.Result{At: c.Read.At, Cache: c.Read.Cache}, policy.Store{ReadWithin: within})
 }
 
 // SignOffStray says that what lies somewhere under no one's care is wanted there.
@@ -114,10 +115,6 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 	if err := t.SetPath(f.File, f.FoundAt); err != nil {
 		return err
 	}
-	renamed, err := t.File(f.File)
-	if err != nil {
-		return err
-	}
 	copies, err := t.Copies(f.File)
 	if err != nil {
 		return err
@@ -141,8 +138,6 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 			}
 		case c.Size < 0 || c.Carrier != 0:
 			c.At = f.FoundAt // never seen there: it is awaited at the new place; on a disc nothing moves
-		case c.State == fixity.Intact && t.inPlace(c, renamed):
-			continue // the new name is of another folder only, and this store files by fields
 		case c.State == fixity.Intact || c.State == fixity.Misplaced:
 			c.State = fixity.Behind
 		default:

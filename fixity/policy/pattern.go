@@ -3,6 +3,7 @@ package policy
 import (
 	"errors"
 	"fmt"
+	"path"
 	"regexp"
 	"slices"
 	"strings"
@@ -35,15 +36,15 @@ func (e UnknownField) Error() string {
 //
 //   - a template, {item}/{item}_{side}[_{track}].wav: fields in braces, parts that
 //     may be lacking in square brackets, all else as it stands, without regard to
-//     case. A field that comes twice must be the same twice. Where a name can be cut
-//     in two ways the item is the shorter one. Without a slash it is of the file's
-//     name, in whatever folder it lies; with one, of the whole path.
+//     case. A field that comes twice must be the same twice. Without a slash it is
+//     of the file's name, in whatever folder it lies; with one, of the whole path.
 //   - a regular expression (RE2) over the path, with named groups, (?P<item>…);
 //   - a regular expression with one group and no names: the item.
 type Pattern struct {
-	res   []*regexp.Regexp // of the same groups; the first that fits gives the fields
-	names []string         // of the groups, as in SubexpNames; "" for one that is no field
-	base  bool             // of the last name in the path
+	text  string
+	re    *regexp.Regexp
+	names []string // of the groups, as in SubexpNames; "" for one that is no field
+	base  bool     // of the last name in the path
 }
 
 var (
@@ -62,7 +63,7 @@ func NewPattern(text string) (*Pattern, error) {
 	if err != nil {
 		return nil, fmt.Errorf("it is not a regular expression: %w", err)
 	}
-	p := &Pattern{res: []*regexp.Regexp{re}, names: re.SubexpNames()}
+	p := &Pattern{text: text, re: re, names: re.SubexpNames()}
 	named := slices.ContainsFunc(p.names, func(n string) bool { return n != "" })
 	if !named && re.NumSubexp() != 1 {
 		return nil, errors.New("it must have one group in round brackets, the item, or named fields such as {item}_{side}.wav")
@@ -83,7 +84,7 @@ func NewPattern(text string) (*Pattern, error) {
 }
 
 func newTemplate(text string) (*Pattern, error) {
-	p := &Pattern{names: []string{""}, base: !strings.Contains(text, "/")}
+	p := &Pattern{text: text, names: []string{""}, base: !strings.Contains(text, "/")}
 	re, open, after := `(?i)^`, false, false // inside brackets; right after a field
 	for rest := text; rest != ""; {
 		switch c := rest[0]; c {
@@ -122,16 +123,9 @@ func newTemplate(text string) (*Pattern, error) {
 	if open {
 		return nil, errors.New("a [ has no ]")
 	}
-	// Where a field that comes twice isn't the same in the first way to cut the name,
-	// it may be in the other.
-	for _, re := range []string{strings.ReplaceAll(re, "("+fieldForms["item"]+")", "("+fieldForms["item"]+"?)"), re} {
-		c, err := regexp.Compile(re + `$`)
-		if err != nil {
-			return nil, err
-		}
-		p.res = append(p.res, c)
-	}
-	return p, nil
+	var err error
+	p.re, err = regexp.Compile(re + `$`)
+	return p, err
 }
 
 // Names are the fields that the pattern gives, each once, in the order of FieldNames.
@@ -149,17 +143,9 @@ func (p *Pattern) Fields(at string) (f Fields, ok bool) {
 		return f, false
 	}
 	if p.base {
-		at = at[strings.LastIndex(at, "/")+1:]
+		at = path.Base(at)
 	}
-	for _, re := range p.res {
-		if f, ok = p.fields(re.FindStringSubmatch(at)); ok {
-			break
-		}
-	}
-	return f, ok
-}
-
-func (p *Pattern) fields(m []string) (f Fields, ok bool) {
+	m := p.re.FindStringSubmatch(at)
 	if m == nil {
 		return f, false
 	}

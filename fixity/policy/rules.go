@@ -21,6 +21,7 @@ type Store struct {
 	Manifests    bool
 	ReadWithin   time.Duration // every byte read at least this often; 0 = no promise
 	ExpectWithin time.Duration // new files and visits
+	ReadADay     int64         // bytes that are read because it is their turn, in a local day; 0 = any number
 	// Patterns are, by set, how the store names what it keeps where it files a set
 	// in another way than the set itself.
 	Patterns map[string]*Pattern

@@ -43,7 +43,7 @@ func (c Class) String() string {
 var (
 	// ErrLater: it was tried as often as allowed.
 	ErrLater = errors.New("try again later")
-	// ErrTomorrow: an allowance for today is used up, the service's or a Budget.
+	// ErrTomorrow: an allowance of the service for today is used up.
 	ErrTomorrow = errors.New("not before tomorrow")
 	// ErrBlind: the credential doesn't work. It comes with fixity.ErrAway: no store
 	// that is read with this credential can be seen until a person has done something.

@@ -119,8 +119,7 @@ func (s *Store) vanished(ctx context.Context, err error) error {
 // promises other bytes than it gives), ErrAway, and ErrTomorrow, ErrLater or
 // ErrBlind of this package. Bytes before an error are as the service gave them.
 //
-// The bytes count for the Budget: all when the file is opened, and what was not
-// read is given back by Close. A Reader may be closed while a Read is under way.
+// A Reader may be closed while a Read is under way.
 func (f *Folder) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
 	r, err := f.open(ctx, e, offset)
 	if err != nil {
@@ -158,9 +157,6 @@ func (f *Folder) open(ctx context.Context, e fixity.Entry, offset int64) (*reade
 		return nil, fmt.Errorf("%w: whoever it belongs to does not allow reading it", fixity.ErrDenied)
 	}
 	r := &reader{s: f.s, it: it, off: min(offset, it.Size)}
-	if r.day, err = f.s.o.Budget.take(it.Size - r.off); err != nil {
-		return nil, err
-	}
 	r.ctx, r.cancel = context.WithCancelCause(ctx)
 	return r, nil
 }

@@ -22,7 +22,6 @@ type reader struct {
 	s      *Store
 	ctx    context.Context // of the Open that made it
 	cancel context.CancelCauseFunc
-	day    int64 // of the Budget
 
 	mu    sync.Mutex // held by a Read, and by Close after it ended what Read waits for
 	it    Item
@@ -193,15 +192,12 @@ func (r *reader) same() error {
 	return nil
 }
 
-// Close ends a Read under way and returns what wasn't read to the Budget.
+// Close ends a Read under way.
 func (r *reader) Close() error {
 	r.cancel(errClosed)
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.drop()
-	if r.err != errClosed {
-		r.s.o.Budget.giveBack(r.day, r.it.Size-r.off)
-		r.err = errClosed
-	}
+	r.err = errClosed
 	return nil
 }

@@ -301,56 +301,6 @@ func TestCloseEndsARead(t *testing.T) {
 	}
 }
 
-func TestBudget(t *testing.T) {
-	clock := cloudtest.NewClock()
-	b := cloud.NewBudget(250_000, clock.Now)
-	a, f, e, _ := one(t, noise(100_000), func(o *cloud.Options) { o.Budget = b })
-	long := a.Put(a.Masters, "long.wav", noise(300_000))
-	step := func(name string, got, want error, used int64) {
-		t.Helper()
-		if !errors.Is(got, want) || b.Used() != used {
-			t.Errorf("%s: %v, %d used; want %v and %d", name, got, b.Used(), want, used)
-		}
-	}
-	_, err := whole(f, e, 0)
-	step("a file", err, nil, 100_000)
-	_, err = whole(f, e, 60_000)
-	step("the rest of one", err, nil, 140_000)
-	r, err := f.Open(context.Background(), e, 0)
-	step("promised", err, nil, 240_000)
-	_, err = io.ReadFull(r, make([]byte, 10_000))
-	check(t, err)
-	check(t, r.Close())
-	step("given back", nil, nil, 150_000)
-	check(t, r.Close())
-	step("closed twice", nil, nil, 150_000)
-	b.Note(clock.Now(), 50_001)
-	b.Note(clock.Now().Add(-24*time.Hour), 1_000_000)
-	_, err = whole(f, e, 0)
-	step("too much", err, cloud.ErrTomorrow, 200_001)
-	if errors.Is(err, fixity.ErrAway) || errors.Is(err, fixity.ErrUnreadable) {
-		t.Error(err)
-	}
-	clock.Add(24 * time.Hour)
-	a.Clock.Add(24 * time.Hour)
-	check(t, a.Store.Refresh(context.Background()))
-	l, err := f.Stat(context.Background(), "long.wav")
-	check(t, err)
-	_, err = whole(f, l, 0)
-	step("more than a day's, first", err, nil, 300_000)
-	_, err = whole(f, e, 0)
-	step("after that", err, cloud.ErrTomorrow, 300_000)
-	if long == "" {
-		t.Error("no id")
-	}
-	var none *cloud.Budget
-	none.Note(clock.Now(), 5)
-	if none.Used() != 0 {
-		t.Error(none.Used())
-	}
-}
-
-// BenchmarkRead compares reading through a Folder with reading the answer itself.
 func BenchmarkRead(b *testing.B) {
 	a := cloudtest.NewArchive(b, true, nil)
 	const size = 32 << 20

@@ -12,9 +12,8 @@ import (
 // Options of a Store. Folder and Now are needed; for the rest zero will do.
 type Options struct {
 	Folder  string           // id of the folder that holds one sub-folder a set, named like the set
-	Now     func() time.Time // the clock: how old a listing is, and the Budget's day
+	Now     func() time.Time // the clock: how old a listing is
 	Sleep   func(context.Context, time.Duration) error
-	Budget  *Budget       // nil: any number of bytes may be read
 	Retry   Retry         // when calls are repeated
 	Timeout time.Duration // for one call that isn't a read of bytes; 0 is a minute
 	Stall   time.Duration // a read that gives no byte for so long is broken off and taken up again; 0 is 30 seconds

@@ -303,6 +303,14 @@ CREATE TABLE pace (
     at    INTEGER NOT NULL
 ) STRICT;
 
+CREATE TABLE portion (
+    audit  INTEGER PRIMARY KEY,
+    due_at INTEGER NOT NULL,                -- of the last copy whose turn it is,
+    file   INTEGER NOT NULL,                -- and its file
+    files  INTEGER NOT NULL,                -- due, and put off to another day
+    bytes  INTEGER NOT NULL
+) STRICT;
+
 CREATE TABLE reading (
     id    INTEGER PRIMARY KEY,
     audit INTEGER NOT NULL,
@@ -339,6 +347,13 @@ CREATE TABLE remark (
     PRIMARY KEY (audit, n)
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE service_day (
+    store TEXT NOT NULL,
+    day   TEXT NOT NULL,                    -- YYYY-MM-DD, by the local clock
+    bytes INTEGER NOT NULL,                 -- read on it, whatever for
+    PRIMARY KEY (store, day)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE service_item (
     store    TEXT NOT NULL,
     set_name TEXT NOT NULL,
@@ -347,6 +362,12 @@ CREATE TABLE service_item (
     owner    TEXT NOT NULL,
     PRIMARY KEY (store, set_name, at)
 ) STRICT, WITHOUT ROWID;
+
+CREATE TABLE service_log (
+    store  TEXT PRIMARY KEY,
+    folder TEXT NOT NULL,                   -- the log is that of this folder's drive
+    token  TEXT NOT NULL
+) STRICT;
 
 CREATE TABLE shard (
     id       INTEGER PRIMARY KEY,

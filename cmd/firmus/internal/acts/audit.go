@@ -36,6 +36,8 @@ type AuditResult struct {
 	Read       int64
 	ReadBefore int64
 	Bytes      int64
+	PutOff     int64 // copies that are due, and wait for another day since the day's bytes are read
+	PutOffLen  int64 // their bytes
 	States     map[fixity.State]int64
 	New        int64
 	LeftOut    int64
@@ -43,7 +45,6 @@ type AuditResult struct {
 	Findings   []ledger.Finding
 	Fresh      map[int64]bool // findings that this run opened
 	Trouble    []string       // why it isn't complete
-	Warnings   []string       // what somebody should know that is no finding
 	Busy       bool           // somebody else works on the store
 	Cache      fixity.Cache
 }
@@ -272,9 +273,11 @@ func (e *Env) collect(ctx context.Context, res *AuditResult, sets []string, o Au
 			}
 			res.Listed, res.LeftOut, res.Read, res.Bytes, res.Complete = p.Listed, p.LeftOut, p.Read, p.Bytes, p.Complete
 			res.Trouble = append(res.Trouble, p.Trouble...)
-			if res.Warnings, err = t.Remarks(res.Audit.ID); err != nil {
+			may, err := t.Portion(res.Audit.ID)
+			if err != nil {
 				return err
 			}
+			res.PutOff, res.PutOffLen = may.PutOff, may.PutOffLen
 			if now, err := t.Audit(res.Audit.ID); err != nil {
 				return err
 			} else if now.Phase != fixity.PhaseDone {

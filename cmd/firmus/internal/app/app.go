@@ -62,9 +62,17 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		}
 	}
 	a := &App{Config: c, events: &eventFiles{dir: filepath.Join(c.State, "events")}, clouds: &clouds{now: o.Now}}
+	a.clouds.keep = func(ctx context.Context, store string, n int64) error {
+		return a.Ledger.CountServiceRead(ctx, o.Now(), store, n)
+	}
+	a.clouds.said = func(store string, err error) {
+		if o.Say != nil {
+			o.Say("store %s: what was read today could not be counted: %v", store, err)
+		}
+	}
 	a.Ledger, err = ledger.Open(ctx, ledger.Options{
 		Path: filepath.Join(c.State, "ledger.db"), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
-		Committed: func([]ledger.Event) { a.copyEvents(o.Say) }, MustExist: o.MustExist && c.Ledger.URL == "",
+		Committed: func([]ledger.Event) { a.copyEvents(o.Say) }, MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local,
 	})
 	if errors.Is(err, fixity.ErrNotFound) {
 		return nil, fmt.Errorf("there is no ledger yet: \"firmus intake\" begins one: %w", err)
@@ -115,19 +123,10 @@ func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error)
 	}
 	for _, s := range c.Stores {
 		p := policy.Store{Name: s.Name, Kind: string(s.Kind), Place: s.Place, Follows: s.Follows, Arrivals: s.Arrivals, Visiting: s.Visiting,
-			Manifests: s.Manifests, ReadWithin: time.Duration(s.ReadWithin), ExpectWithin: time.Duration(s.ExpectWithin)}
+			Manifests: s.Manifests, ReadWithin: time.Duration(s.ReadWithin), ExpectWithin: time.Duration(s.ExpectWithin),
+			ReadADay: int64(s.ReadADay)}
 		for _, x := range s.Sets {
 			p.Sets = append(p.Sets, x.Set)
-		}
-		for _, x := range s.Patterns {
-			pattern, err := policy.NewPattern(x.Pattern)
-			if err != nil {
-				return r, nil, fmt.Errorf("%s: store %s: pattern of %s: %w: %w", c.File, s.Name, x.Set, err, fixity.ErrRefused)
-			}
-			if p.Patterns == nil {
-				p.Patterns = map[string]*policy.Pattern{}
-			}
-			p.Patterns[x.Set] = pattern
 		}
 		r.Stores = append(r.Stores, p)
 	}
@@ -158,7 +157,7 @@ func (a *App) root(store, set string, cache fixity.Cache, litter map[string]poli
 		if err != nil {
 			return nil, fmt.Errorf("store %q: %w: %w", store, fixity.ErrAway, err)
 		}
-		return onlyRead{st.Set(set, litter[set].Match)}, nil
+		return onlyRead{st.Set(set, litter[set].Match), a.clouds.meter(s)}, nil
 	default:
 		return nil, fmt.Errorf("store %q is of kind %s: %w", store, s.Kind, fixity.ErrRefused)
 	}

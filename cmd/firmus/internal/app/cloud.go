@@ -19,9 +19,12 @@ import (
 // clouds are the stores that services keep, each opened once: a listing is of the
 // whole store and serves all its sets.
 type clouds struct {
-	mu   sync.Mutex
-	now  func() time.Time
-	open map[string]*cloud.Store
+	mu     sync.Mutex
+	now    func() time.Time
+	keep   func(ctx context.Context, store string, n int64) error // counts bytes that were read
+	said   func(store string, err error)
+	open   map[string]*cloud.Store
+	meters map[string]*meter
 }
 
 func (c *clouds) store(s config.Store) (*cloud.Store, error) {
@@ -50,8 +53,27 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 	return st, nil
 }
 
+// meter is that of a store; all its sets share one.
+func (c *clouds) meter(s config.Store) *meter {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	m := c.meters[s.Name]
+	if m == nil {
+		m = &meter{rate: int64(s.Rate), keep: func(ctx context.Context, n int64) error { return c.keep(ctx, s.Name, n) },
+			said: func(err error) { c.said(s.Name, err) }}
+		if c.meters == nil {
+			c.meters = map[string]*meter{}
+		}
+		c.meters[s.Name] = m
+	}
+	return m
+}
+
 // onlyRead is a root on which nothing is ever written.
-type onlyRead struct{ *cloud.Folder }
+type onlyRead struct {
+	*cloud.Folder
+	meter *meter
+}
 
 // Identify says of a dead credential in the error's text that it is one: of the error
 // only that text is kept, and a dead credential doesn't come to life by waiting.
@@ -60,7 +82,41 @@ func (r onlyRead) Identify(ctx context.Context) (fixity.Identity, error) {
 	if errors.Is(err, cloud.ErrBlind) {
 		err = fmt.Errorf("%s: %w", cloud.ErrBlind.Error(), err)
 	}
-	return id, err
+	return id, unseen(err)
+}
+
+// unseen makes any answer of the service that isn't about one file a store that can't
+// be seen now: the others are audited all the same.
+func unseen(err error) error {
+	var e *cloud.Error
+	if errors.As(err, &e) && !errors.Is(err, fixity.ErrAway) && !errors.Is(err, fixity.ErrDenied) {
+		return fmt.Errorf("%w: %w", fixity.ErrAway, err)
+	}
+	return err
+}
+
+// notToday ends the reading of a whole store where the service gives no more of
+// anything before the next day.
+func notToday(err error) error {
+	if errors.Is(err, cloud.ErrTomorrow) && !errors.Is(err, fixity.ErrAway) {
+		return fmt.Errorf("%w: %w: %w", cloud.ErrTomorrow, fixity.ErrAway, err)
+	}
+	return err
+}
+
+// Stat is that of the folder.
+func (r onlyRead) Stat(ctx context.Context, path string) (fixity.Entry, error) {
+	e, err := r.Folder.Stat(ctx, path)
+	return e, notToday(err)
+}
+
+// Open counts what is read, and holds it to the store's rate.
+func (r onlyRead) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
+	f, err := r.Folder.Open(ctx, e, offset)
+	if err != nil {
+		return nil, notToday(err)
+	}
+	return r.meter.through(ctx, f), nil
 }
 
 // ConfirmGone asks the service again for what its listing doesn't show.

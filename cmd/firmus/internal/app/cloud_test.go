@@ -10,6 +10,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 	"firmus/replicas/cloud/drivetest"
 )
 
@@ -21,7 +22,7 @@ type cloudWorld struct {
 	masters string
 }
 
-func newCloudWorld(t *testing.T) *cloudWorld {
+func newCloudWorld(t *testing.T, more ...string) *cloudWorld {
 	t.Helper()
 	s, err := drivetest.Start(drivetest.Options{})
 	if err != nil {
@@ -37,8 +38,29 @@ service = "drive"
 folder = %q
 sets = ["masters"]
 endpoint = %q
-`, folder, s.Endpoint()))
+%s`, folder, s.Endpoint(), strings.Join(more, "")))
 	return c
+}
+
+// allCloud is what the cloud has of each file.
+func (c *cloudWorld) allCloud() (out []ledger.Copy) {
+	c.t.Helper()
+	a := c.open()
+	defer a.Close()
+	if err := a.Ledger.View(c.t.Context(), func(t *ledger.Tx) error {
+		return t.Files("masters", "", 1_000_000, func(f ledger.File) error {
+			all, err := t.Copies(f.ID)
+			for _, x := range all {
+				if x.Store == "cloud" {
+					out = append(out, x)
+				}
+			}
+			return err
+		})
+	}); err != nil {
+		c.t.Fatal(err)
+	}
+	return out
 }
 
 func bytesOf(seed string, size int) []byte {

@@ -118,6 +118,9 @@ func promiseCheck(st config.Store, o Outlook, now time.Time) Check {
 		c.Detail = "kept; it must come by " + day
 	default:
 		c.OK, c.Detail = false, fmt.Sprintf("will be broken on %s if nothing changes: %d MB can't be read by then", day, max(f.Short/1_000_000, 1))
+		if st.ReadADay > 0 {
+			c.Detail += fmt.Sprintf(" (its read_a_day is %d MB)", max(int64(st.ReadADay)/1_000_000, 1))
+		}
 	}
 	return c
 }

@@ -160,7 +160,7 @@ func (a *App) Outlook(ctx context.Context, st config.Store, now time.Time) (Outl
 	for _, d := range deadlines {
 		needs = append(needs, schedule.Need{Day: d.Day, Bytes: max(d.Bytes, 1)})
 	}
-	m := schedule.Means{Visiting: st.Visiting, Daily: time.Duration(float64(schedule.Window(st.Window).Length()) * share(firings, st.Name))}
+	m := schedule.Means{Visiting: st.Visiting, ADay: int64(st.ReadADay), Daily: time.Duration(float64(schedule.Window(st.Window).Length()) * share(firings, st.Name))}
 	if o.Pace.Took > 0 {
 		m.Rate = float64(o.Pace.Bytes) / o.Pace.Took.Seconds()
 	}

@@ -98,6 +98,8 @@ func resultOf(r acts.AuditResult) schedule.Result {
 		return schedule.Result{Outcome: ledger.FiringUnfinished, Trouble: strings.Join(r.Trouble, "; ")}
 	case len(r.Away) > 0:
 		return schedule.Result{Outcome: ledger.FiringDone, Trouble: "away, as may be"}
+	case r.PutOff > 0:
+		return schedule.Result{Outcome: ledger.FiringDone, Trouble: "the day's bytes are read; goes on tomorrow"}
 	}
 	return schedule.Result{Outcome: ledger.FiringDone}
 }

@@ -39,6 +39,10 @@ func setDefaults(c *Config, given func(path ...string) bool) {
 		case Cloud:
 			// 2 TB within a year are 5.5 GB a day, 37 minutes at 20 Mbit/s.
 			unless(func() { s.ReadWithin = 365 * Day }, key("read_within")...)
+			// A program of one's own may fetch 1 TB a day from the service before it may
+			// cost something (terms of 2026). Half of that leaves as much for others, and
+			// reads 180 TB within a year: no promise of a small archive is broken by it.
+			unless(func() { s.ReadADay = 500e9 }, key("read_a_day")...)
 			unless(func() {
 				for _, set := range c.Sets {
 					s.Sets = append(s.Sets, Root{Set: set.Name})

@@ -159,7 +159,7 @@ folder = "FOLDER-ID"
 endpoint = "http://127.0.0.1:8099/drive/v3/"
 visiting = true
 sets = ["masters"]
-patterns = { masters = "{barcode}_{side}.wav" }
+read_a_day = "20GB"
 [store.shelf]
 kind = "optical"
 place = "Shelf, room 3"
@@ -218,8 +218,8 @@ listen = "[::1]:0"
 			},
 			{
 				Name: "cloud", Kind: config.Cloud, Service: "drive", Folder: "FOLDER-ID", Endpoint: "http://127.0.0.1:8099/drive/v3/", Visiting: true,
-				Sets: []config.Root{{Set: "masters"}}, Patterns: []config.Naming{{Set: "masters", Pattern: "{barcode}_{side}.wav"}},
-				ReadWithin: 365 * config.Day, ExpectWithin: 3 * config.Day, Schedule: "0 1 * * *",
+				Sets:       []config.Root{{Set: "masters"}},
+				ReadWithin: 365 * config.Day, ExpectWithin: 3 * config.Day, Schedule: "0 1 * * *", ReadADay: 20_000_000_000,
 			},
 			{
 				Name: "shelf", Kind: config.Optical, Place: "Shelf, room 3", Medium: "CD-R", Drive: "/dev/sr0",

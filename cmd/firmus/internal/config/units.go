@@ -73,24 +73,45 @@ type Rate int64
 // UnmarshalText reads a Rate such as "20MB/s" or "1.5MiB/s": kB, MB and GB are
 // powers of 1000, KiB, MiB and GiB of 1024. It is left as it was with an error.
 func (r *Rate) UnmarshalText(text []byte) error {
-	bad := fmt.Errorf(`%q is not a rate such as "20MB/s"`, text)
-	m := number.FindStringSubmatch(string(text))
-	if m == nil {
-		return bad
+	v, ok := bytesOf(strings.CutSuffix(string(text), "/s"))
+	if !ok {
+		return fmt.Errorf(`%q is not a rate such as "20MB/s"`, text)
 	}
-	unit, ok := map[string]float64{
-		"B/s": 1, "kB/s": 1e3, "MB/s": 1e6, "GB/s": 1e9, "KiB/s": 1 << 10, "MiB/s": 1 << 20, "GiB/s": 1 << 30,
-	}[m[2]]
-	n, err := strconv.ParseFloat(m[1], 64)
-	if !ok || err != nil {
-		return bad
-	}
-	v := math.Round(n * unit)
 	if v < 1 || v > 1e15 {
 		return fmt.Errorf("%q is not between 1 byte and 1,000,000 GB a second", text)
 	}
 	*r = Rate(v)
 	return nil
+}
+
+// Size is in bytes.
+type Size int64
+
+// UnmarshalText reads a Size such as "20GB" or "1.5TiB", with the units of a Rate and
+// TB and TiB. It is left as it was with an error.
+func (z *Size) UnmarshalText(text []byte) error {
+	v, ok := bytesOf(string(text), true)
+	if !ok {
+		return fmt.Errorf(`%q is not a size such as "20GB"`, text)
+	}
+	if v < 1 || v > 1e18 {
+		return fmt.Errorf("%q is not between 1 byte and 1,000,000 TB", text)
+	}
+	*z = Size(v)
+	return nil
+}
+
+// bytesOf reads a number of bytes; ok says that there is one to read.
+func bytesOf(text string, ok bool) (float64, bool) {
+	m := number.FindStringSubmatch(text)
+	if m == nil || !ok {
+		return 0, false
+	}
+	unit, ok := map[string]float64{
+		"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30, "TiB": 1 << 40,
+	}[m[2]]
+	n, err := strconv.ParseFloat(m[1], 64)
+	return math.Round(n * unit), ok && err == nil
 }
 
 // Window is a part of the day, by the local clock: From is in it, To isn't. It may

@@ -59,6 +59,23 @@ func TestRate(t *testing.T) {
 	}
 }
 
+func TestSize(t *testing.T) {
+	for text, want := range map[string]config.Size{
+		"1B": 1, "64kB": 64_000, "20GB": 20_000_000_000, "20 GB": 20_000_000_000, "1.5TB": 1_500_000_000_000, "1TiB": 1 << 40, "0.001kB": 1,
+	} {
+		var z config.Size
+		if err := z.UnmarshalText([]byte(text)); err != nil || z != want {
+			t.Errorf("%q = %d, %v, want %d", text, z, err, want)
+		}
+	}
+	for _, text := range []string{"", "20", "20GB/s", "20gb", "20Gb", "0GB", "-1GB", "1e3B", "9999999999TB", "GB"} {
+		z := config.Size(1)
+		if err := z.UnmarshalText([]byte(text)); err == nil || z != 1 {
+			t.Errorf("%q = %d, %v, want an error", text, z, err)
+		}
+	}
+}
+
 func TestWindow(t *testing.T) {
 	at := func(h, m int) time.Duration { return time.Duration(h)*time.Hour + time.Duration(m)*time.Minute }
 	cases := []struct {

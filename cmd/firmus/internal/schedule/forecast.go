@@ -1,6 +1,9 @@
 package schedule
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // Need is how much must be read by the end of a day for a promise to be kept.
 type Need struct {
@@ -11,9 +14,22 @@ type Need struct {
 // Means are what there is to read with.
 type Means struct {
 	Rate  float64       // bytes a second; 0 isn't known
+	ADay  int64         // bytes a day that may be read, however fast it goes; 0: any number
 	Daily time.Duration // of reading in a day
 	// Visiting: there is nothing to read with until the store comes.
 	Visiting bool
+}
+
+// daily is how many bytes can be read in a day at most; what isn't known is no bound.
+func (m Means) daily() float64 {
+	can := math.MaxFloat64 / 1e6
+	if m.Rate > 0 {
+		can = m.Rate * m.Daily.Seconds()
+	}
+	if m.ADay > 0 {
+		can = min(can, float64(m.ADay))
+	}
+	return can
 }
 
 // Forecast says whether a promise to read everything will be kept.
@@ -41,11 +57,11 @@ func Foresee(now time.Time, needs []Need, m Means) Forecast {
 			continue
 		}
 		left := n.Day.Sub(today) // whole days, today's reading included
-		can := m.Rate * m.Daily.Seconds() * max(left.Hours()/24, 0)
+		can := m.daily() * max(left.Hours()/24, 0)
 		switch {
 		case left < 0:
 		case m.Visiting:
-		case m.Rate <= 0 || can >= float64(sum):
+		case can >= float64(sum):
 			continue
 		}
 		f.Broken, f.Short = n.Day, sum

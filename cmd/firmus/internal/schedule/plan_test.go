@@ -97,6 +97,10 @@ func TestForesee(t *testing.T) {
 		{"rate not known", []schedule.Need{{day(1), 1 << 50}}, schedule.Means{Daily: time.Hour}, schedule.Forecast{}},
 		{"rate not known, broken already", []schedule.Need{{day(-1), 10}}, schedule.Means{Daily: time.Hour}, schedule.Forecast{Broken: day(-1), Short: 10}},
 		{"a visit is needed by then", []schedule.Need{{day(20), 10}}, schedule.Means{Visiting: true}, schedule.Forecast{Broken: day(20), Short: 10, Known: true}},
+		{"so much a day and no more", []schedule.Need{{day(1), 1_000_000}, {day(4), 6_000_000}}, schedule.Means{Rate: 1e9, Daily: time.Hour, ADay: 1_200_000}, schedule.Forecast{Broken: day(4), Short: 2_200_000, Known: true}},
+		{"so much a day is enough", []schedule.Need{{day(1), 1_000_000}, {day(4), 3_800_000}}, schedule.Means{Rate: 1e9, Daily: time.Hour, ADay: 1_200_000}, schedule.Forecast{Known: true}},
+		{"so much a day, rate not known", []schedule.Need{{day(4), 6_000_000}}, schedule.Means{ADay: 1_200_000}, schedule.Forecast{Broken: day(4), Short: 1_200_000}},
+		{"so much a day, but slower", []schedule.Need{{day(1), 3_700_000}}, schedule.Means{Rate: 1000, Daily: time.Hour, ADay: 9_000_000}, schedule.Forecast{Broken: day(1), Short: 100_000, Known: true}},
 		{"no time to read at all", []schedule.Need{{day(9), 10}}, schedule.Means{Rate: 1}, schedule.Forecast{Broken: day(9), Short: 10, Known: true}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
