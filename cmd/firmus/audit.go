@@ -159,6 +159,7 @@ type auditJSON struct {
 	LeftOut    int64            `json:"left_out"`
 	Settled    int64            `json:"settled"`
 	Trouble    []string         `json:"trouble"`
+	Warnings   []string         `json:"warnings"`
 	Findings   []report.Finding `json:"findings"`
 	Exit       int              `json:"exit"`
 }
@@ -169,7 +170,7 @@ func auditsJSON(rs []acts.AuditResult) []auditJSON {
 		j := auditJSON{Store: r.Store, Kind: r.Kind, Adopted: r.Adopted, Complete: r.Complete, Full: r.Audit.Full, Cache: r.Cache,
 			Away: notNil(r.Away), Listed: r.Listed, Read: r.Read, ReadBefore: r.ReadBefore, Bytes: r.Bytes, PutOff: r.PutOff, PutOffLen: r.PutOffLen,
 			Intact: r.States[fixity.Intact], Awaited: r.States[fixity.Awaited], Behind: r.States[fixity.Behind], Editing: r.States[fixity.Editing],
-			New: r.New, LeftOut: r.LeftOut, Settled: r.Settled, Trouble: notNil(r.Trouble), Findings: []report.Finding{}, Exit: r.Exit()}
+			New: r.New, LeftOut: r.LeftOut, Settled: r.Settled, Trouble: notNil(r.Trouble), Warnings: notNil(r.Warnings), Findings: []report.Finding{}, Exit: r.Exit()}
 		for _, f := range r.Findings {
 			j.Findings = append(j.Findings, report.FindingOf(f, r.Fresh[f.ID]))
 		}
@@ -231,6 +232,9 @@ func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult
 	}
 	for _, t := range r.Trouble {
 		c.printf("  NOT FINISHED: %s\n", t)
+	}
+	for _, w := range r.Warnings {
+		c.printf("  %s\n", w)
 	}
 	if err := c.printFindings(ctx, a, r.Findings, r.Fresh, false); err != nil {
 		return err

@@ -61,7 +61,7 @@ var imports = map[string]string{
 	"cmd/firmus":                         "fixity fixity/audit fixity/damage fixity/ledger manifest manifest/bag replicas/disk " + in("acts app config demo metrics report service"),
 	"cmd/firmus/internal/acts":           "fixity fixity/audit fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/policy manifest",
 	"cmd/firmus/internal/app":            "fixity fixity/audit fixity/ledger fixity/policy manifest manifest/provided replicas/cloud replicas/cloud/drive replicas/disk " + in("acts config letters metrics schedule watch"),
-	"cmd/firmus/internal/config":         "fixity",
+	"cmd/firmus/internal/config":         "fixity fixity/policy",
 	"cmd/firmus/internal/demo":           "fixity fixity/digest replicas/cloud/drivetest replicas/optical/sector " + in("demo/burn"),
 	"cmd/firmus/internal/demo/burn":      "replicas/optical/sector",
 	"cmd/firmus/internal/letters":        "fixity fixity/damage fixity/ledger fixity/policy " + in("report"),

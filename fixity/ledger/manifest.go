@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"database/sql"
+	"errors"
 
 	"firmus/fixity"
 )
@@ -98,9 +99,20 @@ func (t *Tx) ManifestLines(store, set, folder, after string, n int) ([]ManifestL
 	return out, err
 }
 
-// KnownDigests are the SHA-256 of all versions of the file at a path of a set, none
-// if no file is under care there.
-func (t *Tx) KnownDigests(set, path string) ([]fixity.Digest, error) {
+// KnownDigests are the SHA-256 of all versions of the file at a path of a set, or
+// whose copy in the store lies there under another spelling; none if no file is
+// under care there.
+func (t *Tx) KnownDigests(store, set, path string) ([]fixity.Digest, error) {
+	if c, err := t.CopyAt(store, set, path); err == nil {
+		vs, err := t.Versions(c.File)
+		out := make([]fixity.Digest, len(vs))
+		for i, v := range vs {
+			out[i] = v.SHA256
+		}
+		return out, err
+	} else if !errors.Is(err, fixity.ErrNotFound) {
+		return nil, err
+	}
 	var out []fixity.Digest
 	err := t.rows(`SELECT v.sha256 FROM file f JOIN version v ON v.file = f.id WHERE f.set_name = $1 AND f.path = $2 AND f.retired_at = 0 ORDER BY v.n`,
 		[]any{set, []byte(path)}, func(r *sql.Rows) error {

@@ -184,7 +184,7 @@ func TestSignedOffVersions(t *testing.T) {
 		w.isIn(f, "vault", fixity.Behind)
 		w.quiet(f, "vault")
 		var digests []fixity.Digest
-		w.view(func(x *ledger.Tx) (err error) { digests, err = x.KnownDigests(masters, side); return err })
+		w.view(func(x *ledger.Tx) (err error) { digests, err = x.KnownDigests("studio", masters, side); return err })
 		if !slices.Equal(digests, []fixity.Digest{bytesOf("one").SHA256, v.SHA256}) {
 			w.Errorf("digests: %v", digests)
 		}

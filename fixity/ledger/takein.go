@@ -115,6 +115,10 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 	if err := t.SetPath(f.File, f.FoundAt); err != nil {
 		return err
 	}
+	renamed, err := t.File(f.File)
+	if err != nil {
+		return err
+	}
 	copies, err := t.Copies(f.File)
 	if err != nil {
 		return err
@@ -138,6 +142,8 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 			}
 		case c.Size < 0 || c.Carrier != 0:
 			c.At = f.FoundAt // never seen there: it is awaited at the new place; on a disc nothing moves
+		case c.State == fixity.Intact && t.inPlace(c, renamed):
+			continue // the new name is of another folder only, and this store files by fields
 		case c.State == fixity.Intact || c.State == fixity.Misplaced:
 			c.State = fixity.Behind
 		default:

@@ -94,7 +94,7 @@ func BenchmarkMatchRenamedFolder(b *testing.B) {
 		var gone []pair.Gone
 		var came []pair.Came
 		for i := range n {
-			at := time.Unix(int64(i), 0).UnixNano()
+			at := time.Unix(int64(i)+1, 0).UnixNano()
 			gone = append(gone, pair.Gone{File: int64(i), Path: fmt.Sprintf("old/%d.wav", i), Size: int64(i), ModTime: at, Digest: fmt.Sprint(i)})
 			came = append(came, pair.Came{Path: fmt.Sprintf("new/%d.wav", i), Size: int64(i), ModTime: at})
 		}

@@ -3,7 +3,6 @@ package policy
 import (
 	"errors"
 	"fmt"
-	"path"
 	"regexp"
 	"slices"
 	"strings"
@@ -36,15 +35,15 @@ func (e UnknownField) Error() string {
 //
 //   - a template, {item}/{item}_{side}[_{track}].wav: fields in braces, parts that
 //     may be lacking in square brackets, all else as it stands, without regard to
-//     case. A field that comes twice must be the same twice. Without a slash it is
-//     of the file's name, in whatever folder it lies; with one, of the whole path.
+//     case. A field that comes twice must be the same twice. Where a name can be cut
+//     in two ways the item is the shorter one. Without a slash it is of the file's
+//     name, in whatever folder it lies; with one, of the whole path.
 //   - a regular expression (RE2) over the path, with named groups, (?P<item>…);
 //   - a regular expression with one group and no names: the item.
 type Pattern struct {
-	text  string
-	re    *regexp.Regexp
-	names []string // of the groups, as in SubexpNames; "" for one that is no field
-	base  bool     // of the last name in the path
+	res   []*regexp.Regexp // of the same groups; the first that fits gives the fields
+	names []string         // of the groups, as in SubexpNames; "" for one that is no field
+	base  bool             // of the last name in the path
 }
 
 var (
@@ -63,7 +62,7 @@ func NewPattern(text string) (*Pattern, error) {
 	if err != nil {
 		return nil, fmt.Errorf("it is not a regular expression: %w", err)
 	}
-	p := &Pattern{text: text, re: re, names: re.SubexpNames()}
+	p := &Pattern{res: []*regexp.Regexp{re}, names: re.SubexpNames()}
 	named := slices.ContainsFunc(p.names, func(n string) bool { return n != "" })
 	if !named && re.NumSubexp() != 1 {
 		return nil, errors.New("it must have one group in round brackets, the item, or named fields such as {item}_{side}.wav")
@@ -84,7 +83,7 @@ func NewPattern(text string) (*Pattern, error) {
 }
 
 func newTemplate(text string) (*Pattern, error) {
-	p := &Pattern{text: text, names: []string{""}, base: !strings.Contains(text, "/")}
+	p := &Pattern{names: []string{""}, base: !strings.Contains(text, "/")}
 	re, open, after := `(?i)^`, false, false // inside brackets; right after a field
 	for rest := text; rest != ""; {
 		switch c := rest[0]; c {
@@ -123,9 +122,16 @@ func newTemplate(text string) (*Pattern, error) {
 	if open {
 		return nil, errors.New("a [ has no ]")
 	}
-	var err error
-	p.re, err = regexp.Compile(re + `$`)
-	return p, err
+	// Where a field that comes twice isn't the same in the first way to cut the name,
+	// it may be in the other.
+	for _, re := range []string{strings.ReplaceAll(re, "("+fieldForms["item"]+")", "("+fieldForms["item"]+"?)"), re} {
+		c, err := regexp.Compile(re + `$`)
+		if err != nil {
+			return nil, err
+		}
+		p.res = append(p.res, c)
+	}
+	return p, nil
 }
 
 // Names are the fields that the pattern gives, each once, in the order of FieldNames.
@@ -143,9 +149,17 @@ func (p *Pattern) Fields(at string) (f Fields, ok bool) {
 		return f, false
 	}
 	if p.base {
-		at = path.Base(at)
+		at = at[strings.LastIndex(at, "/")+1:]
 	}
-	m := p.re.FindStringSubmatch(at)
+	for _, re := range p.res {
+		if f, ok = p.fields(re.FindStringSubmatch(at)); ok {
+			break
+		}
+	}
+	return f, ok
+}
+
+func (p *Pattern) fields(m []string) (f Fields, ok bool) {
 	if m == nil {
 		return f, false
 	}

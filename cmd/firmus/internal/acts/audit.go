@@ -45,6 +45,7 @@ type AuditResult struct {
 	Findings   []ledger.Finding
 	Fresh      map[int64]bool // findings that this run opened
 	Trouble    []string       // why it isn't complete
+	Warnings   []string       // what somebody should know that is no finding
 	Busy       bool           // somebody else works on the store
 	Cache      fixity.Cache
 }
@@ -278,6 +279,9 @@ func (e *Env) collect(ctx context.Context, res *AuditResult, sets []string, o Au
 				return err
 			}
 			res.PutOff, res.PutOffLen = may.PutOff, may.PutOffLen
+			if res.Warnings, err = t.Remarks(res.Audit.ID); err != nil {
+				return err
+			}
 			if now, err := t.Audit(res.Audit.ID); err != nil {
 				return err
 			} else if now.Phase != fixity.PhaseDone {

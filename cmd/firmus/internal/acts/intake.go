@@ -259,6 +259,11 @@ func (in *intake) listStore(ctx context.Context, store string, sets []string, co
 		for _, x := range p.Trouble {
 			in.res.Trouble = append(in.res.Trouble, fmt.Sprintf("store %s: %s", store, x))
 		}
+		if err != nil {
+			return err
+		}
+		said, err := t.Remarks(a.ID)
+		in.res.Warnings = append(in.res.Warnings, said...)
 		return err
 	})
 }

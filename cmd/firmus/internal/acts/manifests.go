@@ -187,7 +187,7 @@ func (e *Env) contradicts(ctx context.Context, m ledger.Manifest, text []byte, s
 				if m.Folder != "" {
 					p = m.Folder + "/" + p
 				}
-				ds, err := t.KnownDigests(m.Set, p)
+				ds, err := t.KnownDigests(m.Store, m.Set, p)
 				if err != nil {
 					return err
 				}

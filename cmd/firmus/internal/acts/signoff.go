@@ -61,7 +61,11 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 			return nil, err
 		}
 		if k := fixity.State(f.Kind); f.Subject == fixity.OfFile && (k == fixity.Altered || k == fixity.Disputed) {
-			t, err := e.auditor().Take(ctx, f.Store, f.Set, f.Path, fixity.Bypassed, intakeDigests...)
+			at, err := e.liesAt(ctx, f)
+			if err != nil {
+				return nil, err
+			}
+			t, err := e.auditor().Take(ctx, f.Store, f.Set, at, fixity.Bypassed, intakeDigests...)
 			if err != nil {
 				return nil, fmt.Errorf("finding %d: read %s in %s before signing it off: %w", f.ID, f.Path, f.Store, err)
 			}
@@ -94,6 +98,22 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 		return done, err
 	}
 	return done, e.followUp(ctx, fixity.Bypassed)
+}
+
+// liesAt is where the copy that a finding is about lies: it may be spelled in another
+// way there.
+func (e *Env) liesAt(ctx context.Context, f ledger.Finding) (at string, err error) {
+	at = f.Path
+	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		copies, err := t.Copies(f.File)
+		for _, c := range copies {
+			if c.Store == f.Store && c.Carrier == f.Carrier {
+				at = c.At
+			}
+		}
+		return err
+	})
+	return at, err
 }
 
 // openFindings reads findings by number, and those of an incident.

@@ -128,6 +128,16 @@ func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error)
 		for _, x := range s.Sets {
 			p.Sets = append(p.Sets, x.Set)
 		}
+		for _, x := range s.Patterns {
+			pattern, err := policy.NewPattern(x.Pattern)
+			if err != nil {
+				return r, nil, fmt.Errorf("%s: store %s: pattern of %s: %w: %w", c.File, s.Name, x.Set, err, fixity.ErrRefused)
+			}
+			if p.Patterns == nil {
+				p.Patterns = map[string]*policy.Pattern{}
+			}
+			p.Patterns[x.Set] = pattern
+		}
 		r.Stores = append(r.Stores, p)
 	}
 	return r, litter, nil

@@ -1,16 +1,17 @@
 package config
 
 import (
+	"errors"
 	"net"
 	"net/mail"
 	"net/url"
 	"path"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"firmus/fixity"
+	"firmus/fixity/policy"
 )
 
 // check tells what the file contradicts or leaves out, key by key having been read.
@@ -55,16 +56,40 @@ func (r *reader) checkSet(s Set) {
 		r.fail(at("editing"), "editing is for sets of role \"access\": a master is frozen")
 	}
 	if s.Pattern != "" {
-		if re, err := regexp.Compile(s.Pattern); err != nil {
-			r.fail(at("pattern"), "pattern %q is not a regular expression: %v", s.Pattern, err)
-		} else if re.NumSubexp() != 1 {
-			r.fail(at("pattern"), "pattern %q must have one group in round brackets, the item", s.Pattern)
-		}
+		r.checkPattern(s.Pattern, at("pattern"))
 	}
 	for _, p := range s.LeaveOut {
 		if _, err := path.Match(strings.TrimSuffix(p, "/"), ""); err != nil || p == "/" {
 			r.fail(at("leave_out"), "leave_out: %q is not a well-formed pattern", p)
 		}
+	}
+}
+
+func (r *reader) checkPattern(text string, at place) {
+	_, err := policy.NewPattern(text)
+	if err == nil {
+		return
+	}
+	r.fail(at, "pattern %q: %v", text, err)
+	var unknown policy.UnknownField
+	if errors.As(err, &unknown) {
+		r.suggest(unknown.Name, policy.FieldNames)
+	}
+}
+
+// checkPatterns holds the sets that a store files in another way against those that
+// it holds.
+func (r *reader) checkPatterns(s Store, at func(...string) place) {
+	var held []string
+	for _, root := range s.Sets {
+		held = append(held, root.Set)
+	}
+	for _, x := range s.Patterns {
+		if !slices.Contains(held, x.Set) {
+			r.fail(at("patterns", x.Set), "patterns: store %q holds no set %q", s.Name, x.Set)
+			r.suggest(x.Set, held)
+		}
+		r.checkPattern(x.Pattern, at("patterns", x.Set))
 	}
 }
 
@@ -84,6 +109,7 @@ func (r *reader) checkStore(c *Config, s Store) {
 		needs("service", s.Service, "drive")
 		needs("folder", s.Folder, "FOLDER-ID")
 		r.checkEndpoint(s, at, needs)
+		r.checkPatterns(s, at)
 		if s.Visiting && s.Endpoint == "" { // what it may hide is a sign-in that has ended
 			r.fail(at("visiting"), "visiting: a service on the net is always there; only a test server on this computer may come and go")
 		}

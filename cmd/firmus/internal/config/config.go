@@ -30,7 +30,7 @@ type Set struct {
 	Name     string
 	Role     fixity.Role
 	Editing  Duration // an access file at rest this long counts as finished; 0 for masters
-	Pattern  string   // regular expression with one group, the item, over the path in the set; "": the first folder
+	Pattern  string   // finds item, barcode, side and track in the path in the set; "": the item is the first folder
 	LeaveOut []string // own patterns, in the syntax of path.Match, besides the usual litter
 }
 
@@ -63,11 +63,12 @@ type Store struct {
 	Rate         Rate     // bytes a second that reading may take; 0: as it can
 
 	// A cloud store's own.
-	Service     string // "drive"
-	Folder      string // id of the folder that holds one sub-folder a set, named like the set
-	Credentials string // absolute path of the key file; "" with Endpoint
-	Endpoint    string // a test server on this computer; "" for the service itself
-	ReadADay    Size   // bytes that are read in a day because it is their turn
+	Patterns    []Naming // how it names the files of sets that it files in another way; in the file's order
+	Service     string   // "drive"
+	Folder      string   // id of the folder that holds one sub-folder a set, named like the set
+	Credentials string   // absolute path of the key file; "" with Endpoint
+	Endpoint    string   // a test server on this computer; "" for the service itself
+	ReadADay    Size     // bytes that are read in a day because it is their turn
 
 	// The discs' own.
 	Drive string // device that discs are read in; "": named with each command
@@ -78,6 +79,9 @@ type Root struct {
 	Set  string
 	Path string // absolute folder on a disk store; "" in the cloud
 }
+
+// Naming is how a store names the files of a set.
+type Naming struct{ Set, Pattern string }
 
 // Rule says how many copies each file should have. Copies count if they are of full
 // quality and independent: of stores that follow one another, one counts.

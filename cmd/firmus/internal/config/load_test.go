@@ -160,6 +160,7 @@ endpoint = "http://127.0.0.1:8099/drive/v3/"
 visiting = true
 sets = ["masters"]
 read_a_day = "20GB"
+patterns = { masters = "{barcode}_{side}.wav" }
 [store.shelf]
 kind = "optical"
 place = "Shelf, room 3"
@@ -218,7 +219,7 @@ listen = "[::1]:0"
 			},
 			{
 				Name: "cloud", Kind: config.Cloud, Service: "drive", Folder: "FOLDER-ID", Endpoint: "http://127.0.0.1:8099/drive/v3/", Visiting: true,
-				Sets:       []config.Root{{Set: "masters"}},
+				Sets: []config.Root{{Set: "masters"}}, Patterns: []config.Naming{{Set: "masters", Pattern: "{barcode}_{side}.wav"}},
 				ReadWithin: 365 * config.Day, ExpectWithin: 3 * config.Day, Schedule: "0 1 * * *", ReadADay: 20_000_000_000,
 			},
 			{

@@ -55,6 +55,7 @@ func (r *reader) storeFields(s *Store) fields {
 		"place":         r.text(&s.Place),
 		"medium":        r.text(&s.Medium),
 		"sets":          r.sets(s),
+		"patterns":      r.patterns(s),
 		"arrivals":      r.boolean(&s.Arrivals),
 		"visiting":      r.boolean(&s.Visiting),
 		"follows":       r.text(&s.Follows),
@@ -85,6 +86,7 @@ var kindsOf = map[string][]Kind{
 	"schedule":    {Disk, Cloud},
 	"window":      {Disk, Cloud},
 	"rate":        {Disk, Cloud},
+	"patterns":    {Cloud},
 	"service":     {Cloud},
 	"folder":      {Cloud},
 	"credentials": {Cloud},
@@ -131,6 +133,21 @@ func (r *reader) sets(s *Store) func(*node) {
 				if path, ok := r.asText(b, "studio/masters"); ok {
 					s.Sets = append(s.Sets, Root{b.key, path})
 				}
+			}
+		}
+	}
+}
+
+// patterns reads a cloud store's table of sets with the patterns of their names there.
+func (r *reader) patterns(s *Store) func(*node) {
+	return func(n *node) {
+		if !n.table {
+			r.fail(n.at, "patterns must name a pattern for each set that is filed in another way, { masters = \"{barcode}_{side}.wav\" }")
+			return
+		}
+		for _, b := range n.below {
+			if text, ok := r.asText(b, "{barcode}_{side}.wav"); ok {
+				s.Patterns = append(s.Patterns, Naming{b.key, text})
 			}
 		}
 	}

@@ -31,7 +31,8 @@ type Copy struct {
 	State       fixity.State `json:"state"`
 	At          string       `json:"at"`
 	AtBase64    string       `json:"at_base64,omitempty"`
-	Version     int64        `json:"version"` // last shown to be there; 0: none
+	Spelled     string       `json:"spelled,omitempty"` // at is the file's path in another "form" of Unicode, or "case"
+	Version     int64        `json:"version"`           // last shown to be there; 0: none
 	Read        *Instant     `json:"read"`
 	ReadOK      bool         `json:"read_ok"`
 	ReadCache   fixity.Cache `json:"read_cache"`
@@ -54,6 +55,22 @@ func CopiesOf(cs []ledger.Copy) []Copy {
 		out = append(out, x)
 	}
 	return out
+}
+
+// placeOf says in words where a copy lies if that isn't just the file's path, "" if
+// it is.
+func placeOf(c ledger.Copy, path string) string {
+	if c.Carrier != 0 || c.At == path {
+		return ""
+	}
+	s := "its place here is " + Show(c.At)
+	switch ledger.Spelling(c.At, path) {
+	case "form":
+		s += ", the same name in another Unicode form"
+	case "case":
+		s += ", which differs in case only"
+	}
+	return s
 }
 
 // LastKnown says when and how a copy was last known, in words.

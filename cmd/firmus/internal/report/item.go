@@ -34,6 +34,7 @@ type File struct {
 	Findings   []Finding `json:"findings"`
 	Events     []Event   `json:"events"`
 
+	path   string // as it is, where Path is as it is shown
 	copies []ledger.Copy
 }
 
@@ -84,7 +85,7 @@ func MakeItem(ctx context.Context, l *ledger.Ledger, item string, now time.Time)
 }
 
 func fileOf(t *ledger.Tx, f ledger.File) (File, error) {
-	x := File{Set: f.Set, Version: f.Version, TakenIn: InstantOf(f.TakenAt), TakenBy: f.TakenBy, Retired: InstantOf(f.Retired), Versions: []Version{}, Findings: []Finding{}, Events: []Event{}}
+	x := File{Set: f.Set, Version: f.Version, TakenIn: InstantOf(f.TakenAt), TakenBy: f.TakenBy, Retired: InstantOf(f.Retired), Versions: []Version{}, Findings: []Finding{}, Events: []Event{}, path: f.Path}
 	x.Path, x.PathBase64 = Path(f.Path)
 	vs, err := t.Versions(f.ID)
 	if err != nil {
@@ -97,6 +98,11 @@ func fileOf(t *ledger.Tx, f ledger.File) (File, error) {
 		return x, err
 	}
 	x.Copies = CopiesOf(x.copies)
+	for i, c := range x.copies {
+		if c.Carrier == 0 {
+			x.Copies[i].Spelled = ledger.Spelling(c.At, f.Path)
+		}
+	}
 	fds, err := t.FindingsOf(f.ID)
 	if err != nil {
 		return x, err
@@ -135,6 +141,9 @@ func (i Item) Text(w io.Writer) {
 				}
 			}
 			fmt.Fprintf(w, "  %-14s %-11s %s\n", where, c.State, how)
+			if place := placeOf(c, f.path); place != "" {
+				fmt.Fprintf(w, "  %-14s %-11s %s\n", "", "", place)
+			}
 		}
 		for _, fd := range f.Findings {
 			end := "open"

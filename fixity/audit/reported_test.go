@@ -1,0 +1,269 @@
+package audit_test
+
+import (
+	"context"
+	"crypto/md5"
+	"crypto/sha256"
+	"fmt"
+	"iter"
+	"maps"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"firmus/fixity"
+	"firmus/fixity/audit"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+// reporting is a root of which a service reports digests, as it recorded them when
+// the bytes came.
+type reporting struct {
+	*root
+	alg  fixity.Algorithm
+	lies map[string]string // by path, the bytes that the digest it reports is of
+}
+
+func (r *reporting) List(ctx context.Context, shard string) iter.Seq2[fixity.Entry, error] {
+	return func(yield func(fixity.Entry, error) bool) {
+		for e, err := range r.root.List(ctx, shard) {
+			if err == nil && e.Type == fixity.File {
+				data, err := os.ReadFile(r.dir + "/" + e.Path)
+				if err != nil {
+					panic(err)
+				}
+				if lie, ok := r.lies[e.Path]; ok {
+					data = []byte(lie)
+				}
+				e.Reported = reportOf(r.alg, string(data))
+			}
+			if !yield(e, err) {
+				return
+			}
+		}
+	}
+}
+
+func reportOf(a fixity.Algorithm, data string) fixity.Digest {
+	switch a {
+	case fixity.SHA256:
+		s := sha256.Sum256([]byte(data))
+		return fixity.DigestOf(a, s[:])
+	case fixity.MD5:
+		s := md5.Sum([]byte(data))
+		return fixity.DigestOf(a, s[:])
+	}
+	return fixity.Digest{}
+}
+
+// reportedWorld is a world whose second store is one that reports digests.
+func reportedWorld(t *testing.T, files map[string]string, alg fixity.Algorithm, set, store string) (*world, *reporting) {
+	t.Helper()
+	pattern := func(text string) *policy.Pattern {
+		if text == "" {
+			return nil
+		}
+		p, err := policy.NewPattern(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	rules := policy.Rules{
+		Stores: []policy.Store{
+			{Name: "shelf", Kind: "disk", Sets: []string{"masters"}, Arrivals: true, ReadWithin: 90 * day, ExpectWithin: 7 * day},
+			{Name: "cloud", Kind: "cloud", Sets: []string{"masters"}, ReadWithin: 90 * day, ExpectWithin: 7 * day},
+		},
+		Sets: []policy.Set{{Name: "masters", Role: fixity.Master, Pattern: pattern(set)}},
+	}
+	if store != "" {
+		rules.Stores[1].Patterns = map[string]*policy.Pattern{"masters": pattern(store)}
+	}
+	w := newWorld(t, rules)
+	w.take("masters", files)
+	return w, &reporting{root: w.at("cloud", "masters"), alg: alg, lies: map[string]string{}}
+}
+
+// auditReported audits the reporting store.
+func (w *world) auditReported(r *reporting, full bool) (ledger.Audit, ledger.Progress) {
+	w.t.Helper()
+	w.now = w.now.Add(day)
+	a, err := w.begin(ledger.Audit{Store: "cloud", Full: full})
+	w.must(err)
+	aud := w.auditor()
+	aud.Open = func(string, string, fixity.Cache) (audit.Store, error) { return r, nil }
+	w.must(aud.Run(context.Background(), a.ID, fixity.PhaseList))
+	w.sound()
+	return a, w.progress(a)
+}
+
+func (w *world) remarks(a ledger.Audit) (out []string) {
+	w.t.Helper()
+	w.view(func(tx *ledger.Tx) (err error) { out, err = tx.Remarks(a.ID); return err })
+	return out
+}
+
+func (w *world) rename(store, from, to string) {
+	w.t.Helper()
+	at := w.file(store, "masters", to)
+	w.must(os.MkdirAll(at[:strings.LastIndex(at, "/")], 0o777))
+	w.must(os.Rename(w.file(store, "masters", from), at))
+}
+
+// TestReportedMoves: a digest that is reported pairs what was moved, and none is read
+// but where the report can't tell.
+func TestReportedMoves(t *testing.T) { onEach(t, testReportedMoves) }
+
+func testReportedMoves(t *testing.T) {
+	const a, b = "QV-0107/QV-0107_A.wav", "QV-0107/QV-0107_B.wav"
+	files := map[string]string{a: "side a", b: "side b"}
+	for name, tc := range map[string]struct {
+		alg   fixity.Algorithm
+		lie   string // what the report of the moved file is of
+		kind  map[string]fixity.Kind
+		reads int
+	}{
+		"SHA-256":        {fixity.SHA256, "", of(fixity.Kind(fixity.Misplaced), a), 0},
+		"no MD5 is kept": {fixity.MD5, "", of(fixity.Kind(fixity.Misplaced), a), 1},
+		"none":           {"", "", of(fixity.Kind(fixity.Misplaced), a), 1},
+		"of other bytes": {fixity.SHA256, "side x", map[string]fixity.Kind{a: fixity.Kind(fixity.Missing), "sorted/1.wav": fixity.Kind(fixity.Unexpected)}, 0},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w, r := reportedWorld(t, files, tc.alg, "", "")
+			w.rename("cloud", a, "sorted/1.wav")
+			if tc.lie != "" {
+				r.lies["sorted/1.wav"] = tc.lie
+			}
+			w.auditReported(r, false)
+			if got := w.kinds(); !maps.Equal(got, tc.kind) {
+				t.Errorf("findings %v, want %v", got, tc.kind)
+			}
+			if n := r.wasRead("sorted/1.wav"); n != tc.reads {
+				t.Errorf("read %d times, want %d", n, tc.reads)
+			}
+			if f := w.findings()[a]; f.Kind == fixity.Kind(fixity.Misplaced) && f.FoundAt != "sorted/1.wav" {
+				t.Errorf("found at %q", f.FoundAt)
+			}
+		})
+	}
+}
+
+// TestReportedStrays: a stray is new to the ledger when the digest that is reported
+// changes, not when its time does.
+func TestReportedStrays(t *testing.T) { onEach(t, testReportedStrays) }
+
+func testReportedStrays(t *testing.T) {
+	w, r := reportedWorld(t, map[string]string{"QV-0107/a.wav": "side a"}, fixity.SHA256, "", "")
+	w.put("cloud", "masters", "QV-0107/notes.txt", "notes")
+	w.auditReported(r, false)
+	f := w.findings()["QV-0107/notes.txt"]
+	if f.Kind != fixity.Kind(fixity.Unexpected) {
+		t.Fatalf("findings %v", w.kinds())
+	}
+	w.tx(func(tx *ledger.Tx) error { return tx.SignOffStray(f, "a test", "wanted") })
+	w.must(os.Chtimes(w.file("cloud", "masters", "QV-0107/notes.txt"), w.now, w.now))
+	w.auditReported(r, false)
+	if got := w.kinds(); len(got) != 0 {
+		t.Errorf("touched: %v", got)
+	}
+	w.put("cloud", "masters", "QV-0107/notes.txt", "NOTES")
+	w.auditReported(r, false)
+	if got := w.kinds(); len(got) != 1 {
+		t.Errorf("exchanged: %v", got)
+	}
+}
+
+// TestFiledByPattern: a whole set that a store files in another way is paired in one
+// audit, and what was read nowhere stays unread.
+func TestFiledByPattern(t *testing.T) { onEach(t, testFiledByPattern) }
+
+func testFiledByPattern(t *testing.T) {
+	files := map[string]string{}
+	for i := range 120 {
+		files[fmt.Sprintf("QV-%04d/QV-%04d_%c.wav", i/2, i/2, 'A'+i%2)] = fmt.Sprintf("side %d", i)
+	}
+	at := func(path string) string { return "by side/" + path[len(path)-5:len(path)-4] + "/" + path[:7] + ".wav" }
+	w, r := reportedWorld(t, files, fixity.SHA256, "{item}/{item}_{side}.wav", "by side/{side}/{item}.wav")
+	for path := range files {
+		w.rename("cloud", path, at(path))
+	}
+	// One is another by its digest; one lacks.
+	const other, lacks = "QV-0007/QV-0007_A.wav", "QV-0008/QV-0008_B.wav"
+	w.put("cloud", "masters", at(other), "not side 14")
+	w.must(os.Remove(w.file("cloud", "masters", at(lacks))))
+	w.auditReported(r, false)
+	want := map[string]fixity.Kind{other: fixity.Kind(fixity.Altered), lacks: fixity.Kind(fixity.Missing)}
+	if got := w.kinds(); !maps.Equal(got, want) {
+		t.Errorf("findings %v, want %v", got, want)
+	}
+	for path := range files {
+		c, reads := w.copyOf("cloud", "masters", path), 0
+		if path == other {
+			reads = 2
+		}
+		if path != lacks && c.At != at(path) || r.wasRead(at(path)) != reads {
+			t.Errorf("%s: at %q, read %d times", path, c.At, r.wasRead(at(path)))
+		}
+	}
+	if states := slices.Sorted(maps.Values(w.states("cloud", "masters"))); states[0] != fixity.Altered || states[1] != fixity.Intact || states[118] != fixity.Intact {
+		t.Errorf("states %v", states)
+	}
+	// An audit later nothing has changed.
+	w.auditReported(r, false)
+	if got := w.kinds(); !maps.Equal(got, want) {
+		t.Errorf("the next audit: %v", got)
+	}
+}
+
+// TestCaseAndForm: a name that differs in Unicode form or case is the same place, if
+// no other file has that name.
+func TestCaseAndForm(t *testing.T) { onEach(t, testCaseAndForm) }
+
+func testCaseAndForm(t *testing.T) {
+	const nfc, nfd = "QV-0110/B\u00e4nkelsang.wav", "QV-0110/Ba\u0308nkelsang.wav"
+	for name, tc := range map[string]struct {
+		files   map[string]string
+		change  func(w *world)
+		want    map[string]fixity.Kind
+		remarks int
+	}{
+		"form":          {of("a", nfc), func(w *world) { w.rename("cloud", nfc, nfd) }, map[string]fixity.Kind{}, 0},
+		"case":          {of("a", "QV-0110/a.wav"), func(w *world) { w.rename("cloud", "QV-0110/a.wav", "qv-0110/A.WAV") }, map[string]fixity.Kind{}, 1},
+		"form and case": {of("a", nfc), func(w *world) { w.rename("cloud", nfc, strings.ToUpper(nfd)) }, map[string]fixity.Kind{}, 1},
+		"form, and altered": {of("a", nfc), func(w *world) {
+			w.must(os.Remove(w.file("cloud", "masters", nfc)))
+			w.put("cloud", "masters", nfd, "another")
+		}, of(fixity.Kind(fixity.Altered), nfc), 0},
+		"case, and another file": {of("a", "QV-0110/a.wav"), func(w *world) {
+			w.must(os.Remove(w.file("cloud", "masters", "QV-0110/a.wav")))
+			w.put("cloud", "masters", "QV-0110/A.wav", "another")
+		}, map[string]fixity.Kind{"QV-0110/a.wav": fixity.Kind(fixity.Missing), "QV-0110/A.wav": fixity.Kind(fixity.Unexpected)}, 0},
+		"both names are under care": {map[string]string{"QV-0110/a.wav": "a", "QV-0110/A.wav": "b"}, func(w *world) {
+			w.rename("cloud", "QV-0110/a.wav", "QV-0110/A.WAV")
+		}, of(fixity.Kind(fixity.Misplaced), "QV-0110/a.wav"), 0},
+		"two that may be it": {of("a", "QV-0110/a.wav"), func(w *world) {
+			w.rename("cloud", "QV-0110/a.wav", "QV-0110/A.wav")
+			w.put("cloud", "masters", "QV-0110/A.WAV", "a")
+		}, map[string]fixity.Kind{"QV-0110/a.wav": fixity.Kind(fixity.Misplaced), "QV-0110/A.WAV": fixity.Kind(fixity.Unexpected)}, 0},
+	} {
+		t.Run(name, func(t *testing.T) {
+			for _, alg := range []fixity.Algorithm{"", fixity.SHA256} {
+				w, r := reportedWorld(t, tc.files, alg, "", "")
+				tc.change(w)
+				a, _ := w.auditReported(r, false)
+				if got := w.kinds(); len(got) != len(tc.want) || !slices.Equal(slices.Sorted(maps.Values(got)), slices.Sorted(maps.Values(tc.want))) {
+					t.Errorf("digest %q: findings %v, want %v", alg, got, tc.want)
+				}
+				if got := w.remarks(a); len(got) != tc.remarks {
+					t.Errorf("digest %q: remarks %q", alg, got)
+				}
+				before := w.kinds()
+				if a, _ = w.auditReported(r, true); !maps.Equal(w.kinds(), before) || len(w.remarks(a)) != 0 {
+					t.Errorf("digest %q: the next audit finds %v, %q", alg, w.kinds(), w.remarks(a))
+				}
+			}
+		})
+	}
+}
