@@ -81,12 +81,6 @@ func (t *Tx) DiscsNumbered(number string) ([]Disc, error) {
 	return t.discs(`WHERE number = $1 AND retired_at = 0 ORDER BY part, twin`, number)
 }
 
-// DiscsByTOC are the discs on the shelf with a table of contents. Twins share it, and
-// so may others.
-func (t *Tx) DiscsByTOC(toc string) ([]Disc, error) {
-	return t.discs(`WHERE toc = $1 AND retired_at = 0 ORDER BY number, part, twin`, toc)
-}
-
 func (t *Tx) discs(where string, args ...any) ([]Disc, error) {
 	var out []Disc
 	err := t.rows(`SELECT `+discColumns+` FROM disc `+where, args, func(r *sql.Rows) error {
@@ -109,11 +103,6 @@ func (t *Tx) DiscFiles(disc int64) ([]DiscFile, error) {
 		return err
 	})
 	return out, err
-}
-
-// DiscsOf are the discs that a file was burned on, the retired ones too, by number.
-func (t *Tx) DiscsOf(file int64) ([]Disc, error) {
-	return t.discs(`WHERE id IN (SELECT disc FROM disc_file WHERE file = $1) ORDER BY number, part, twin`, file)
 }
 
 // AddDisc registers a disc and what was burned on it. Each file is awaited there until

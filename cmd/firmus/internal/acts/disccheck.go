@@ -199,6 +199,9 @@ func (e *Env) CheckDisc(ctx context.Context, o DiscCheckOrder) (CheckedDisc, err
 	if len(cand) == 0 && out.Report.Verdict != fixity.DiscUnregistered {
 		out.Report.Verdict = fixity.DiscUnregistered
 	}
+	if len(cand) > 1 && provesDisc(out.Report.Verdict) {
+		out.Proved = cand // any of them: contents can't tell twins apart
+	}
 	if out.Report.Verdict == fixity.DiscOther || out.Report.Verdict == fixity.DiscUnregistered {
 		if err := e.proposeOther(ctx, d, src, &out); err != nil {
 			return out, err
@@ -453,6 +456,11 @@ func (e *Env) concluded(ctx context.Context, o DiscCheckOrder, began time.Time, 
 	c.Bring = nil
 	if r.Verdict == fixity.DiscNotCompared {
 		c.Bring = src.Bring
+		for _, f := range c.Files {
+			if f.State == "" && f.Store == "" && len(src.Bring) == 0 && c.Disc.Kind == ledger.AudioDisc {
+				r.Problems = append(r.Problems, fmt.Sprintf("no store is known to hold version %d of %s/%s in a form that it can be compared with", f.Version, f.Set, ledger.DisplayPath(f.Path)))
+			}
+		}
 	}
 	ended := e.Now()
 	err := e.Ledger.Tx(ctx, ended, func(t *ledger.Tx) error {

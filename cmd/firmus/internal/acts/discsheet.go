@@ -198,6 +198,10 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 		s.Next = append(s.Next, fmt.Sprintf("Read %s: %s.", n.Disc.Name(), n.Why))
 	}
 	for _, b := range c.Bring {
+		if rule, _ := e.Rules.Store(b); rule.Kind == cloudKind {
+			s.Next = append(s.Next, fmt.Sprintf("Copy what was burned from %s back to a hard drive and audit that; then check the disc again.", b))
+			continue
+		}
 		s.Next = append(s.Next, fmt.Sprintf("Bring the store %s and check the disc again: it holds what was burned.", b))
 	}
 	for _, f := range c.Findings {
