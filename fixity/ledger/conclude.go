@@ -119,9 +119,12 @@ func (t *Tx) concludeSet(a Audit, set, by string) error {
 	if _, err := t.exec(`UPDATE stray SET file = 0, due = 0 WHERE store = $1 AND set_name = $2 AND file <> 0`, a.Store, set); err != nil {
 		return err
 	}
+	if m.proofs, err = t.proofQuota(a); err != nil {
+		return err
+	}
 	for _, g := range m.gone {
 		p, paired := pairs[g.File]
-		if err := t.concludeGone(a, set, g, p, paired, m.unclear, by); err != nil {
+		if err := t.concludeGone(a, set, g, p, paired, &m, by); err != nil {
 			return fmt.Errorf("%q: %w", g.at, err)
 		}
 	}
@@ -135,7 +138,7 @@ func (t *Tx) concludeSet(a Audit, set, by string) error {
 	return err
 }
 
-func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool, unclear unclear, by string) error {
+func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool, m *matched, by string) error {
 	was, err := t.CopyAt(a.Store, set, g.at)
 	if err != nil {
 		return err
@@ -154,15 +157,15 @@ func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool,
 		if ofPlace(p.Why) || g.at != f.Path && sameName(p.At, f.Path) {
 			return t.moveCopy(a, was, p, by)
 		}
-		if c, err = t.misplace(a, was, f, p, seen); err != nil {
+		if c, err = t.misplace(a, was, f, p, g.Size, &m.proofs, seen); err != nil {
 			return err
 		}
-		if note := unclear.at[p.At]; note != "" {
+		if note := m.unclear.at[p.At]; note != "" {
 			seen.detail += "; " + note
 		}
 	case g.seen:
 		c.State = fixity.Missing
-		if note := unclear.of[g.File]; note != "" {
+		if note := m.unclear.of[g.File]; note != "" {
 			seen.detail += "; " + note
 		}
 	default:

@@ -31,6 +31,7 @@ type matched struct {
 	pairs   []pair.Pair
 	unsure  []string // strays whose digest would decide a pair
 	unclear unclear
+	proofs  policy.Quota // of the bytes that may be read to prove what a service reports
 }
 
 // unclear says in words what names leave open: by the place of a stray, and by file.
@@ -271,8 +272,9 @@ func ofPlace(w pair.Why) bool {
 	return w == pair.Form || w == pair.Case || w == pair.Filed || w == pair.Bytes
 }
 
-// misplace is a copy whose bytes were found elsewhere.
-func (t *Tx) misplace(a Audit, was Copy, f File, p pair.Pair, seen *seenAs) (Copy, error) {
+// misplace is a copy whose bytes were found elsewhere. quota is of the bytes that may
+// be read because it is their turn.
+func (t *Tx) misplace(a Audit, was Copy, f File, p pair.Pair, size int64, quota *policy.Quota, seen *seenAs) (Copy, error) {
 	c, due := was, false
 	c.State, seen.foundAt = fixity.Misplaced, p.At
 	switch p.Why {
@@ -290,7 +292,7 @@ func (t *Tx) misplace(a Audit, was Copy, f File, p pair.Pair, seen *seenAs) (Cop
 				c.Due = firstReading(c.File, t.now, rule.ReadWithin)
 			}
 		}
-		due = a.Full || !c.Due.After(t.now)
+		due = a.Full || nanos(c.Due) < 0 || !c.Due.After(t.now) && quota.Take(size)
 		seen.detail = "the service reports the right digest of what lies there; it will be read where it lies in its turn"
 	default:
 		due = true
@@ -371,6 +373,27 @@ func (t *Tx) remarkPairs(a Audit, set string, m matched) error {
 			set, a.Store, n, DisplayPath(names[byBytes[0].File]), DisplayPath(byBytes[0].At)))
 	}
 	return nil
+}
+
+// proofQuota is what is left of the bytes that may be read of a store in a day, for
+// strays that are to be read in their turn.
+func (t *Tx) proofQuota(a Audit) (policy.Quota, error) {
+	rule, _ := t.l.o.Rules.Store(a.Store)
+	if rule.ReadADay <= 0 {
+		return policy.Quota{}, nil
+	}
+	used, err := t.ServiceRead(a.Store, t.now)
+	if err != nil {
+		return policy.Quota{}, err
+	}
+	due, err := t.dueStrayBytes(a.Store)
+	return policy.Quota{ADay: rule.ReadADay, Used: used + due}, err
+}
+
+// dueStrayBytes are the bytes of a store's strays that are to be read.
+func (t *Tx) dueStrayBytes(store string) (n int64, err error) {
+	err = t.row(`SELECT CAST(coalesce(sum(size), 0) AS BIGINT) FROM stray WHERE store = $1 AND due = 1`, []any{store}, &n)
+	return n, err
 }
 
 func (t *Tx) remark(audit int64, text string) error {

@@ -76,9 +76,13 @@ func (t *Tx) takePortion(a Audit) error {
 	if err != nil {
 		return err
 	}
+	strays, err := t.dueStrayBytes(a.Store)
+	if err != nil {
+		return err
+	}
 	from, to := t.dueBounds(a, t.now)
 	var x Portion
-	q := policy.Quota{ADay: rule.ReadADay, Used: used}
+	q := policy.Quota{ADay: rule.ReadADay, Used: used + strays}
 	if err := t.rows(`SELECT i.set_name, i.at, i.due_at, i.file, i.size, i.state FROM instance i
 		WHERE i.store = $1 AND i.carrier = 0 AND (i.due_at > 0 AND i.due_at <= $3 OR i.due_at > $4 AND i.due_at < $5) AND i.size >= 0
 			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $2 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)

@@ -43,6 +43,14 @@ func (f Filing) Identifies() bool {
 	return slices.Contains(f.shared, "item") || slices.Contains(f.shared, "barcode")
 }
 
+// Words says by what files are told apart.
+func (f Filing) Words() string {
+	if f.Identifies() {
+		return "files are told by " + strings.Join(f.shared, ", ") + " in their names"
+	}
+	return "its names say neither the item nor a barcode that the set's names say too: files are told by their digest at first sight, then by their names"
+}
+
 // OfFile is what a file's path in the set says in the shared fields, in one form;
 // ok is false if it says nothing of them.
 func (f Filing) OfFile(path string) (key string, ok bool) {

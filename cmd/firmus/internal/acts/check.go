@@ -72,6 +72,9 @@ func (e *Env) checkRoot(ctx context.Context, known ledger.Store, store, set stri
 	case rule.Kind == cloudKind && known.Identity != "" && known.Identity != id.Store:
 		return false, "the folder is another one than before", nil
 	case rule.Kind == cloudKind:
+		if f, ok := e.Rules.Filing(store, set); ok {
+			return true, "there; " + f.Words(), nil
+		}
 		return true, "there", nil
 	case e.NoMarker(store) && adopted:
 		return true, "there; told by its files", nil

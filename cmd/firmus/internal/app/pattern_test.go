@@ -2,6 +2,7 @@ package app_test
 
 import (
 	"fmt"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -66,6 +67,23 @@ func (c *cloudWorld) cloudCopy(path string) ledger.Copy {
 	return copies[i]
 }
 
+// checked is what a check says of the cloud.
+func (c *cloudWorld) checked() string {
+	c.t.Helper()
+	a := c.open()
+	defer a.Close()
+	all, err := a.Acts.CheckStores(c.t.Context())
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	for _, x := range all {
+		if x.Store == "cloud" {
+			return x.Detail
+		}
+	}
+	return ""
+}
+
 // begin takes all in and audits the cloud for the first time.
 func (c *cloudWorld) begin() acts.AuditResult {
 	c.t.Helper()
@@ -125,6 +143,43 @@ func TestMovedInTheCloud(t *testing.T) {
 	c.server.Rename(b, "QV-0107_B.wav")
 	if got := kinds(c.cloud(false)); len(got) != 1 {
 		t.Errorf("put back: %v", got)
+	}
+}
+
+// TestProofsADay: readings that prove what was moved keep to the bytes of a day, too.
+func TestProofsADay(t *testing.T) {
+	c := newFiledWorld(t, "", "")
+	cfg, err := os.ReadFile(c.path("firmus.toml"))
+	if err == nil {
+		err = os.WriteFile(c.path("firmus.toml"), append(cfg, "read_a_day = \"200kB\"\nread_within = \"20d\"\n"...), 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ids []string
+	for i := range 7 {
+		path := fmt.Sprintf("QV-0107/QV-0107_%c.wav", 'A'+i)
+		ids = append(ids, c.hold(path, path, path))
+	}
+	c.begin()
+	sorted := c.server.AddFolder(c.masters, "sorted")
+	for _, id := range ids {
+		c.server.Move(id, sorted)
+	}
+	c.now = c.now.Add(30 * 24 * time.Hour) // all of them are due
+	before := 0
+	for day := range 6 {
+		if r := c.cloud(false); len(r.Findings) != 7 {
+			t.Fatalf("day %d: %v", day, kinds(r))
+		}
+		n := c.downloads()
+		if n > before+2 || n == before && n < 7 {
+			t.Errorf("day %d: %d files of 90 kB were read", day, n-before)
+		}
+		before = n
+	}
+	if before != 7 {
+		t.Errorf("%d were read in all", before)
 	}
 }
 
@@ -201,6 +256,13 @@ func TestFiledInTheCloud(t *testing.T) {
 				if x := c.cloudCopy(p); x.At != tc.ats[i] || !x.Reported.OK || !x.Read.At.IsZero() {
 					t.Errorf("%s lies at %q, %+v", p, x.At, x.Reported)
 				}
+			}
+			told := "told by their digest"
+			if tc.remarkFirst == "" {
+				told = "in their names"
+			}
+			if d := c.checked(); !strings.Contains(d, told) {
+				t.Errorf("check says %q", d)
 			}
 			if r = c.cloud(true); r.Read != 2 || len(r.Findings) != 0 || len(r.Warnings) != 0 {
 				t.Errorf("a full audit: %d read, %v, %q", r.Read, kinds(r), r.Warnings)

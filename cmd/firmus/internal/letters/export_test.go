@@ -55,6 +55,9 @@ func Shown(p string, titles bool) string { return words{titles: titles}.path(p) 
 // Name is a file as a subject names it.
 func Name(p string) string { return words{}.name(p) }
 
+// NameIn is a file of a set as a subject names it.
+func NameIn(r policy.Rules, set, p string) string { return words{rules: r}.nameIn(set, p) }
+
 // Clean is a text on one line with nothing unseen in it.
 var Clean = clean
 

@@ -225,7 +225,7 @@ func (w writer) ended() (string, page) {
 	case f.Subject == fixity.OfStore:
 		what = "the " + w.store(f.Store)
 	case len(w.x.files) == 1:
-		what = fmt.Sprintf("%s - %s on the %s", w.words.name(f.Path), w.role(f.Set), w.lies(f))
+		what = fmt.Sprintf("%s - %s on the %s", w.words.nameIn(f.Set, f.Path), w.role(f.Set), w.lies(f))
 		if byPerson {
 			is = ""
 		}
@@ -238,9 +238,9 @@ func (w writer) ended() (string, page) {
 	case f.Subject == fixity.OfStore, f.Subject == fixity.OfDisc:
 		p.Lead = append(p.Lead, fmt.Sprintf("The %s %s.", w.liesAt(f), is))
 	case len(w.x.files) == 1:
-		s := fmt.Sprintf("The %s %s on the %s %s.", w.role(f.Set), w.words.name(f.Path), w.liesAt(f), is)
+		s := fmt.Sprintf("The %s %s on the %s %s.", w.role(f.Set), w.words.nameIn(f.Set, f.Path), w.liesAt(f), is)
 		if byPerson {
-			s = fmt.Sprintf("The finding about the %s %s on the %s is settled.", w.role(f.Set), w.words.name(f.Path), w.liesAt(f))
+			s = fmt.Sprintf("The finding about the %s %s on the %s is settled.", w.role(f.Set), w.words.nameIn(f.Set, f.Path), w.liesAt(f))
 		}
 		p.Lead = append(p.Lead, s)
 	default:

@@ -78,7 +78,7 @@ func (w words) whatIs(f ledger.Finding) (short, sentence string) {
 func (w writer) ofFile() (string, page) {
 	f := w.x.open[0]
 	short, sentence := w.whatIs(f)
-	role, name := w.role(f.Set), w.words.name(f.Path)
+	role, name := w.role(f.Set), w.words.nameIn(f.Set, f.Path)
 	also := ""
 	if n := len(w.x.open); n > 1 && fixity.State(f.Kind) != fixity.Disputed {
 		also = fmt.Sprintf(" and %s more", report.Count(int64(n-1), "store"))

@@ -191,7 +191,7 @@ func (w week) subject() string {
 		what := report.Count(int64(n), "open finding")
 		if f := fs[0]; n == 1 && f.File != 0 {
 			short, _ := w.whatIs(f)
-			what = w.words.name(f.Path) + ", " + w.role(f.Set) + " " + short
+			what = w.words.nameIn(f.Set, f.Path) + ", " + w.role(f.Set) + " " + short
 		} else if n == 1 && f.Kind == fixity.Away {
 			what = "the " + w.store(f.Store) + " could not be reached"
 		}
@@ -275,9 +275,9 @@ func (w week) open(p *page) {
 		case oneDisc(t.open) && (len(t.open) > 1 || f.Subject == fixity.OfDisc):
 			s = "the " + w.lies(f) + " is not as it should be"
 		case len(t.fileIDs()) == 1:
-			s = fmt.Sprintf("%s, %s %s; %s", w.words.name(f.Path), w.role(f.Set), short, report.Good(f))
+			s = fmt.Sprintf("%s, %s %s; %s", w.words.nameIn(f.Set, f.Path), w.role(f.Set), short, report.Good(f))
 		default:
-			s = fmt.Sprintf("%s, the first of them %s: %s", report.Count(int64(len(t.fileIDs())), "file"), w.words.name(f.Path), short)
+			s = fmt.Sprintf("%s, the first of them %s: %s", report.Count(int64(len(t.fileIDs())), "file"), w.words.nameIn(f.Set, f.Path), short)
 		}
 		x.Lines = append(x.Lines, fmt.Sprintf("[%s] %s for %s: %s. What to do: firmus findings show %d", numbers(t.open), urgency(t.urgency()), age(w.now.Sub(f.Opened)), s, f.ID))
 	}

@@ -204,6 +204,24 @@ func (w words) name(p string) string {
 	return item + ", " + base
 }
 
+// nameIn is name of a file in a set. Where the set's pattern finds the item and a
+// side or track, these are said instead of the name.
+func (w words) nameIn(set, p string) string {
+	s, _ := w.rules.Set(set)
+	f, _ := s.Pattern.Fields(p)
+	if f.Item == "" || f.Side == "" && f.Track == "" {
+		return w.name(p)
+	}
+	out := w.path(f.Item)
+	if f.Side != "" {
+		out += ", side " + w.path(f.Side)
+	}
+	if f.Track != "" {
+		out += ", track " + w.path(f.Track)
+	}
+	return out
+}
+
 // role is what a set's files are called.
 func (w words) role(set string) string {
 	if s, _ := w.rules.Set(set); s.Role == fixity.Access {

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"firmus/cmd/firmus/internal/letters"
+	"firmus/fixity/policy"
 )
 
 // No performer or title leaves the house in a name, unless it may.
@@ -42,6 +43,31 @@ func TestName(t *testing.T) {
 	} {
 		if got := letters.Name(path); got != want {
 			t.Errorf("%q is named %q, want %q", path, got, want)
+		}
+	}
+}
+
+// A set's pattern says item, side and track; titles that it finds stay in the house.
+func TestNameByPattern(t *testing.T) {
+	for _, tc := range []struct{ pattern, path, want string }{
+		{"{item}/{item}_{side}[_{track}].wav", "QV-0107/QV-0107_A.wav", "QV-0107, side A"},
+		{"{item}/{item}_{side}[_{track}].wav", "QV-0107/QV-0107_B_03.wav", "QV-0107, side B, track 03"},
+		{"{item}/{item}_{side}[_{track}].wav", "QV-0107/QV-0107 master.wav", "QV-0107…"},
+		{"{item}/{track} *.wav", "QV-0107/03 *.wav", "QV-0107, track 03"},
+		{"{side} of {item}.wav", "box 4/A of QV-0107.wav", "QV-0107, side A"},
+		{`^(?P<item>[^/]+)/(?P<side>[^/]+)\.wav`, "QV-0107 The Long Hill/Sung by Rowan.wav", "QV-0107…, side …"},
+		{"{item}.wav", "box 4/QV-0107.wav", "QV-0107"},
+	} {
+		p, err := policy.NewPattern(tc.pattern)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := policy.Rules{Sets: []policy.Set{{Name: "masters", Pattern: p}}}
+		if got := letters.NameIn(r, "masters", tc.path); got != tc.want {
+			t.Errorf("%q of %q: %q, want %q", tc.pattern, tc.path, got, tc.want)
+		}
+		if got := letters.NameIn(r, "access", tc.path); got != letters.Name(tc.path) {
+			t.Errorf("a set without a pattern: %q", got)
 		}
 	}
 }
