@@ -1,0 +1,278 @@
+package burned
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+
+	"firmus/fixity"
+	"firmus/replicas/optical"
+	"firmus/replicas/optical/cdda"
+	"firmus/replicas/optical/discfs"
+)
+
+// IdentifySectors is the most sectors that Identify reads.
+const IdentifySectors = 50
+
+// Known is a disc that this one may be.
+type Known struct {
+	ID       int64 // the caller's
+	Kind     optical.Kind
+	TOC      string // optical.Contents.ID as it was seen at an earlier check; "" if it never was
+	Files    []File
+	Baseline *Baseline
+}
+
+// How a disc was recognised.
+type How string
+
+// Ways to recognise a disc, the surest first.
+const (
+	BySound   How = "sound"   // stretches of the sources lie on it
+	ByFiles   How = "files"   // all files have the names and sizes that were burned
+	ByTOC     How = "toc"     // its table of contents
+	ByLengths How = "lengths" // its tracks are as long as the sources
+	BySome    How = "some"    // half of the files or more have the names and sizes
+)
+
+var surest = []How{BySound, ByFiles, ByTOC, ByLengths, BySome}
+
+// Match is a known disc that this one may be.
+type Match struct {
+	ID   int64
+	Sure bool // by its contents; its table of contents may be another disc's as well
+	How  How
+}
+
+// Identify says which of the known discs this may be, the likeliest first. Twins
+// can't be told apart: each is given. It reads IdentifySectors at most; what can't be
+// said with them isn't. An error is of the drive, of ctx or of a source.
+func Identify(ctx context.Context, d *optical.Disc, known []Known) ([]Match, error) {
+	x := &identify{ctx: ctx, contents: d.Contents(), left: IdentifySectors}
+	x.data = &few{x: x, r: d.Data(ctx), size: discfs.SectorSize, kept: map[int64][]byte{}}
+	x.audio = &few{x: x, r: d.Audio(ctx), size: cdda.SectorBytes, kept: map[int64][]byte{}}
+	var out []Match
+	for _, k := range known {
+		m, err := x.match(k)
+		if err != nil {
+			return nil, fmt.Errorf("identify disc: %w", err)
+		}
+		if m.How != "" {
+			out = append(out, m)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Match) int { return slices.Index(surest, a.How) - slices.Index(surest, b.How) })
+	return out, nil
+}
+
+type identify struct {
+	ctx         context.Context // of that call
+	contents    optical.Contents
+	left        int
+	data, audio *few
+	trees       []*tree
+	seen        bool // trees are read
+}
+
+func (x *identify) match(k Known) (Match, error) {
+	m := Match{ID: k.ID}
+	c := &check{contents: x.contents, w: Want{Kind: k.Kind}}
+	if !c.kindFits() {
+		return m, nil
+	}
+	if k.TOC != "" && k.TOC == x.contents.ID() {
+		m.How = ByTOC
+	}
+	if x.contents.Kind != optical.Audio && k.Kind != optical.Audio {
+		if err := x.byFiles(k, &m); err != nil {
+			return m, err
+		}
+	}
+	if x.contents.Kind != optical.Data && k.Kind != optical.Data && !m.Sure {
+		if err := x.bySound(k, &m); err != nil {
+			return m, err
+		}
+	}
+	return m, nil
+}
+
+// byFiles compares names and sizes.
+func (x *identify) byFiles(k Known, m *Match) error {
+	wanted := k.Files
+	if len(wanted) == 0 && k.Baseline != nil {
+		for _, b := range k.Baseline.Files {
+			wanted = append(wanted, File{Name: b.Path, Size: b.Size})
+		}
+	}
+	if k.Kind == optical.Mixed {
+		wanted = slices.DeleteFunc(slices.Clone(wanted), func(f File) bool { return f.Audio || f.Sound != nil })
+	}
+	if len(wanted) == 0 {
+		return nil
+	}
+	if err := x.read(); err != nil {
+		return err
+	}
+	var best pairing
+	for _, t := range x.trees {
+		if p := pair(wanted, t.files); p.better(best) {
+			best = p
+		}
+	}
+	switch {
+	case best.same == len(wanted):
+		m.How, m.Sure = ByFiles, true
+	case m.How == "" && 2*best.same >= len(wanted):
+		m.How = BySome
+	}
+	return nil
+}
+
+// read reads the directories once.
+func (x *identify) read() error {
+	if x.seen {
+		return nil
+	}
+	x.seen = true
+	list, errs := views(x.data, x.contents)
+	for _, err := range errs {
+		if broken(err) {
+			return err
+		}
+	}
+	for _, v := range list {
+		t, err := v.read(x.ctx)
+		if err != nil {
+			if broken(err) {
+				return err
+			}
+			continue
+		}
+		if t.err != nil && broken(t.err) {
+			return t.err
+		}
+		x.trees = append(x.trees, t)
+		if t.err == nil {
+			break // the most faithful of the last session
+		}
+	}
+	return nil
+}
+
+// bySound compares lengths, and then stretches of the sound.
+func (x *identify) bySound(k Known, m *Match) error {
+	d := discOf(x.contents, x.audio, nil)
+	var sources []cdda.Source
+	fits := len(d.Tracks) == len(k.Files) && len(k.Files) > 0
+	for i, f := range k.Files {
+		n := f.Samples
+		if s := f.Sound; s != nil {
+			sources = append(sources, *s)
+			if n = s.Samples; s.Format.Rate != 0 && s.Format.Rate != cdda.Rate {
+				n = n * cdda.Rate / int64(s.Format.Rate)
+			}
+		}
+		if !fits || n == 0 {
+			fits = false
+			continue
+		}
+		// A track ends with a whole sector, and perhaps with the pause before the next;
+		// a length from a ledger is rounded.
+		got := trackEnd(d, i) - d.Tracks[i].LBA
+		want := (n + cdda.SectorSamples - 1) / cdda.SectorSamples
+		fits = got >= want-1 && got <= want+cdda.Pause+1
+	}
+	if b := k.Baseline; len(k.Files) == 0 && b != nil && b.Sound != nil {
+		fits = b.Sound.First == d.First && b.Sound.Sectors == d.Sectors
+	}
+	if m.How == "" && fits {
+		m.How = ByLengths
+	}
+	if m.How == "" && len(sources) == 0 {
+		return nil
+	}
+	var g cdda.Glance
+	var err error
+	switch {
+	case len(k.Files) == 0 && k.Baseline != nil && k.Baseline.Sound != nil && fits:
+		g, err = cdda.LookBaseline(x.ctx, d, *k.Baseline.Sound, places(d))
+	case len(sources) == len(k.Files) && len(sources) > 0:
+		g, err = cdda.Look(x.ctx, d, sources, places(d))
+	default:
+		return nil
+	}
+	switch {
+	case errors.Is(err, errEnough) || errors.Is(err, fixity.ErrUnreadable) && !broken(err):
+		return nil
+	case err != nil:
+		return err
+	case g.Sure():
+		m.How, m.Sure = BySound, true
+	case g.Against():
+		m.How = "" // its length is a chance, or its table of contents
+	}
+	return nil
+}
+
+// places are where the sound is looked at: the middle of the longest track first, in
+// two or three tracks if there are so many.
+func places(d cdda.Disc) (list []int64) {
+	const most = IdentifySectors / (cdda.GlanceSectors + 1)
+	n := min(most, max(1, int(d.Sectors/(2*cdda.GlanceSectors))))
+	for k := range int64(n) {
+		list = append(list, d.First+d.Sectors*(2*k+1)/(2*int64(n)))
+	}
+	return list
+}
+
+var errEnough = fmt.Errorf("more sectors than are read to identify a disc: %w", fixity.ErrUnreadable)
+
+// few reads sectors as long as there are some left to read, and keeps them.
+type few struct {
+	x    *identify
+	r    io.ReaderAt
+	size int64
+	kept map[int64][]byte
+}
+
+func (f *few) ReadAt(p []byte, off int64) (int, error) {
+	n := 0
+	for n < len(p) {
+		lba := (off + int64(n)) / f.size
+		b, err := f.sector(lba, (off+int64(len(p))-1)/f.size)
+		if err != nil {
+			return n, err
+		}
+		n += copy(p[n:], b[(off+int64(n))-lba*f.size:])
+	}
+	return n, nil
+}
+
+// sector gives one, and reads those up to last that aren't kept together with it.
+func (f *few) sector(lba, last int64) ([]byte, error) {
+	if b, ok := f.kept[lba]; ok {
+		return b, nil
+	}
+	count := int64(1)
+	for lba+count <= last && f.kept[lba+count] == nil {
+		count++
+	}
+	if count+1 > int64(f.x.left) { // a reader looks one further
+		return nil, errEnough
+	}
+	f.x.left -= int(count) + 1
+	b := make([]byte, count*f.size)
+	n, err := f.r.ReadAt(b, lba*f.size)
+	for i := int64(0); (i+1)*f.size <= int64(n); i++ {
+		f.kept[lba+i] = b[i*f.size : (i+1)*f.size]
+	}
+	if s, ok := f.kept[lba]; ok {
+		return s, nil
+	}
+	if err == nil {
+		err = io.ErrUnexpectedEOF
+	}
+	return nil, err
+}

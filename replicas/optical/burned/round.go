@@ -1,0 +1,154 @@
+package burned
+
+import (
+	"errors"
+
+	"firmus/fixity"
+	"firmus/replicas/optical/discfs"
+)
+
+// round looks for the files that are still wanted in one view.
+func (d *dataCheck) round(x *choice, main bool) error {
+	t := x.tree
+	p := x.pair
+	if !main { // it was paired with what was left
+		p = d.repair(x)
+	}
+	sums := map[fixity.Digest]int{} // of files that were read whole -> the tree's file
+	kept := make([]bool, len(t.files))
+	for k, j := range p.of {
+		i := d.want[k]
+		if j < 0 || d.r.Files[i].At != "" {
+			continue
+		}
+		kept[j] = true
+		r, err := d.readFile(t, t.files[j])
+		if err != nil {
+			return err
+		}
+		h, err := d.judge(t, t.files[j], d.wanted[k], d.baseOf(k), r)
+		if err != nil {
+			return err
+		}
+		d.r.Files[i] = h
+		if len(r.bad) == 0 && h.State != fixity.Intact {
+			for _, s := range r.sums.Digests {
+				sums[s] = j
+			}
+		}
+	}
+	if err := d.byDigest(t, p, kept, sums); err != nil {
+		return err
+	}
+	for k, i := range d.want {
+		h := &d.r.Files[i]
+		h.Name = d.wanted[k].Name
+		if h.At == "" {
+			if h.State, h.Cause = fixity.Missing, ""; d.notFound {
+				h.State, h.Cause = fixity.Unreadable, CauseNotFound
+			}
+		}
+	}
+	if main {
+		for j, f := range t.files {
+			if kept[j] {
+				continue
+			}
+			if d.r.ExtraAll++; len(d.r.Extra) < MaxRuns {
+				d.r.Extra = append(d.r.Extra, f.Path)
+			}
+		}
+	}
+	d.attribute(t, discfs.OfFile, discfs.OfStructure)
+	return nil
+}
+
+// repair pairs the files that are still wanted anew: the choice knows those alone.
+func (d *dataCheck) repair(x *choice) pairing {
+	p := pairing{of: make([]int, len(d.wanted))}
+	n := 0
+	for k, i := range d.want {
+		p.of[k] = -1
+		if d.r.Files[i].At == "" {
+			p.of[k] = x.pair.of[n]
+			n++
+		}
+	}
+	return p
+}
+
+func (d *dataCheck) baseOf(k int) *BaseFile {
+	if d.base == nil {
+		return nil
+	}
+	return &d.base[k]
+}
+
+// byDigest looks for wanted files that weren't found, or were found altered, under
+// other names: among files of the same size.
+func (d *dataCheck) byDigest(t *tree, p pairing, kept []bool, sums map[fixity.Digest]int) error {
+	open := map[fixity.Digest][]int{} // wanted
+	sizes := map[int64]bool{}
+	any := false // of a size that isn't known
+	for k, i := range d.want {
+		h := d.r.Files[i]
+		if s := best(d.wanted[k]); !s.IsZero() && (h.At == "" || h.State == fixity.Altered) {
+			open[s] = append(open[s], k)
+			sizes[d.wanted[k].Size] = true
+			any = any || d.wanted[k].Size < 0
+		}
+	}
+	if len(open) == 0 {
+		return nil
+	}
+	for j, f := range t.files {
+		if kept[j] || !any && !sizes[f.Size] {
+			continue
+		}
+		r, err := d.readFile(t, f)
+		if err != nil {
+			return err
+		}
+		if len(r.bad) > 0 {
+			continue
+		}
+		for _, s := range r.sums.Digests {
+			sums[s] = j
+		}
+	}
+	for s, ks := range open {
+		j, ok := sums[s]
+		if !ok {
+			continue
+		}
+		k := ks[0]
+		i := d.want[k]
+		if h := d.r.Files[i]; h.State == fixity.Altered && h.At == t.files[j].Path {
+			continue
+		}
+		d.undo(t, p, k)
+		kept[j] = true
+		d.r.Files[i] = Held{Name: d.wanted[k].Name, State: fixity.Intact, At: t.files[j].Path, LBA: lba(t.files[j]), Cause: CauseRenamed}
+	}
+	return nil
+}
+
+// undo takes back what was said of the sectors of a file that is another wanted one,
+// or nobody's.
+func (d *dataCheck) undo(t *tree, p pairing, k int) {
+	j := p.of[k]
+	if j < 0 || d.r.Files[d.want[k]].At == "" {
+		return
+	}
+	var left []Sectors
+	for _, s := range d.r.Differing {
+		if len(s.Of) > 0 && s.Kind == discfs.OfFile && s.Of[0].Path == t.files[j].Path {
+			d.r.DifferingAll -= s.Count
+			continue
+		}
+		left = append(left, s)
+	}
+	d.r.Differing = left
+}
+
+func isNone(err error) bool { return errors.Is(err, discfs.ErrNone) }
