@@ -29,6 +29,9 @@ func (s CheckSheet) page() page {
 		block{Facts: s.identity()},
 		block{Verdict: &verdictBox{"VERDICT", main, more}},
 	)
+	if steps := s.steps(); len(steps) > 0 {
+		p.Blocks = append(p.Blocks, block{Title: "Do this", Steps: steps})
+	}
 	var found block
 	found.add("Compared with", s.compared()...)
 	found.add("Not as burned", s.damaged()...)
@@ -45,11 +48,7 @@ func (s CheckSheet) page() page {
 	}
 	var last block
 	last.add("Does not show", s.limits()...)
-	p.Blocks = append(p.Blocks, last)
-	if steps := s.steps(); len(steps) > 0 {
-		p.Blocks = append(p.Blocks, block{Title: "Do this", Steps: steps})
-	}
-	p.Blocks = append(p.Blocks, block{Facts: s.foot()})
+	p.Blocks = append(p.Blocks, last, block{Facts: s.foot()})
 	return p
 }
 

@@ -64,30 +64,33 @@ const nbsp = "\u00a0"
 func (l line) text() string {
 	var b strings.Builder
 	for i, p := range l.Parts {
+		b.WriteString(l.Before(i))
 		switch {
 		case p.Gap:
 			b.WriteString("   ")
-			continue
 		case p.Blank > 0:
 			b.WriteString(strings.Repeat("_", p.Blank))
 		case p.Box == open:
 			b.WriteString("[" + nbsp + "]")
 		case p.Box == ticked:
 			b.WriteString("[x]")
-		case p.Label:
-			b.WriteString(p.Text)
 		default:
 			b.WriteString(p.Text)
 		}
-		if i+1 < len(l.Parts) && !l.Parts[i+1].Gap {
-			if p.Label || p.Box != noBox || l.Parts[i+1].Box != noBox {
-				b.WriteString(nbsp)
-			} else {
-				b.WriteByte(' ')
-			}
-		}
 	}
 	return b.String()
+}
+
+// Before is what stands before a part: a blank, where a line may end, or none; but a
+// name isn't parted from what it names, nor a box from its words.
+func (l line) Before(i int) string {
+	switch {
+	case i == 0 || l.Parts[i].Gap || l.Parts[i-1].Gap:
+		return ""
+	case l.Parts[i-1].Label, l.Parts[i].Box != noBox:
+		return nbsp
+	}
+	return " "
 }
 
 // wrapped writes a text in lines of at most Width columns, broken at blanks, or
