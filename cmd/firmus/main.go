@@ -163,7 +163,7 @@ configuration, or an act that is refused; 3 could not be finished.`,
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.CompletionOptions.HiddenDefaultCmd = false
 	root.AddCommand(c.initCommand(), c.intakeCommand(), c.receiveCommand(), c.auditCommand(), c.findingsCommand(), c.finishCommand(), c.retireCommand(), c.replaceCommand(),
-		c.recogniseCommand(), c.storeCommand(),
+		c.recogniseCommand(), c.storeCommand(), c.discCommand(),
 		c.manifestCommand(), c.bagCommand(), c.ledgerCommand(), c.reportCommand(), c.serveCommand(), c.serviceCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
 	wrapArgs(root)
 	return root

@@ -22,6 +22,7 @@ type progress struct {
 	bytes int64
 	files int64
 	what  string
+	line  string // of work that isn't counted in files and bytes: all of it
 	began time.Time
 	shown bool
 	done  chan struct{}
@@ -84,6 +85,9 @@ func (p *progress) show() {
 		line += ", " + time.Duration(float64(left)/rate*float64(time.Second)).Round(time.Second).String() + " left"
 	}
 	line += "  " + p.what
+	if p.line != "" {
+		line = p.line
+	}
 	if width, _, err := term.GetSize(p.fd); err == nil && width > 10 {
 		if r := []rune(line); len(r) >= width {
 			line = string(r[:width-1])

@@ -67,6 +67,12 @@ func TestScript(t *testing.T) {
 			"get":    cmdGet,
 			"within": cmdWithin,
 			"hup":    cmdHup,
+
+			"sound":     cmdSound,
+			"audiodisc": cmdAudioDisc,
+			"datadisc":  cmdDataDisc,
+			"scratch":   cmdScratch,
+			"shorten":   cmdShorten,
 		},
 	})
 }

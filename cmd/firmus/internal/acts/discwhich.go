@@ -14,7 +14,7 @@ import (
 // whichDisc settles which registered discs this one may be. other says that it is
 // certainly another than the one that was meant; then nothing more of it needs reading.
 func (e *Env) whichDisc(ctx context.Context, d OpenedDisc, cand []ledger.Disc, o DiscCheckOrder, src *sources, out *CheckedDisc) ([]ledger.Disc, bool, error) {
-	if len(cand) > 0 && cand[0].Kind == out.About.Kind && (cand[0].TOC == "" || cand[0].TOC == out.About.ID) {
+	if len(cand) > 0 && kindFits(cand[0].Kind, out.About.Kind) && (cand[0].TOC == "" || cand[0].TOC == out.About.ID) {
 		return cand, false, nil
 	}
 	found, sure, err := e.identify(ctx, d, out.About, src)
@@ -38,7 +38,7 @@ func (e *Env) whichDisc(ctx context.Context, d OpenedDisc, cand []ledger.Disc, o
 	overlap := slices.ContainsFunc(found, func(f ledger.Disc) bool {
 		return slices.ContainsFunc(cand, func(c ledger.Disc) bool { return c.ID == f.ID })
 	})
-	if overlap || !sure && cand[0].Kind == out.About.Kind {
+	if overlap || !sure && kindFits(cand[0].Kind, out.About.Kind) {
 		return cand, false, nil
 	}
 	out.Proved = found
@@ -90,7 +90,7 @@ func (e *Env) identify(ctx context.Context, d OpenedDisc, about DiscAbout, src *
 func (e *Env) mayBe(ctx context.Context, all []ledger.Disc, about DiscAbout) ([]ledger.Disc, error) {
 	var kind, exact, long []ledger.Disc
 	for _, d := range all {
-		if d.Kind != about.Kind {
+		if !kindFits(d.Kind, about.Kind) {
 			continue
 		}
 		kind = append(kind, d)
@@ -125,6 +125,13 @@ func (e *Env) mayBe(ctx context.Context, all []ledger.Disc, about DiscAbout) ([]
 	}
 	return long, nil
 }
+
+// kindFits says that a disc of a kind may have been registered as of another: one with
+// sound and data is either.
+func kindFits(registered, kind string) bool { return registered == kind || kind == mixedDisc }
+
+// mixedDisc is the kind of a disc with sound and data.
+const mixedDisc = "mixed"
 
 // sectorSamples is how many samples of each channel a sector of sound has.
 const sectorSamples = 588
@@ -199,28 +206,32 @@ func (e *Env) fits(ctx context.Context, about DiscAbout) ([]FileRef, error) {
 // slack is how much longer than its file a track may be, and the pause before the next.
 const slack = 3 * time.Second
 
-// fitting finds, in path order, a row of files of which each has the length of a track.
+// fitting finds, in path order, a row of files of which each has the length of a track;
+// of several such rows the one that is closest.
 func fitting(set string, fs []ledger.FileDuration, tracks []time.Duration) []FileRef {
-	for i := range fs {
-		if i+len(tracks) > len(fs) {
-			break
-		}
-		ok := true
+	best, at := time.Duration(-1), 0
+	for i := 0; i+len(tracks) <= len(fs); i++ {
+		off, ok := time.Duration(0), true
 		for k, want := range tracks {
-			if d := want - fs[i+k].Duration; fs[i+k].Duration == 0 || d < -time.Second/75 || d > slack {
+			d := want - fs[i+k].Duration
+			if fs[i+k].Duration == 0 || d < -time.Second/75 || d > slack {
 				ok = false
 				break
 			}
+			off += d.Abs()
 		}
-		if ok {
-			var out []FileRef
-			for k := range tracks {
-				out = append(out, FileRef{set, ledger.DisplayPath(fs[i+k].Path)})
-			}
-			return out
+		if ok && (best < 0 || off < best) {
+			best, at = off, i
 		}
 	}
-	return nil
+	if best < 0 {
+		return nil
+	}
+	var out []FileRef
+	for k := range tracks {
+		out = append(out, FileRef{set, ledger.DisplayPath(fs[at+k].Path)})
+	}
+	return out
 }
 
 // IdentifiedDisc is what can be said of a disc without reading all of it.

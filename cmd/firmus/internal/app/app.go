@@ -96,6 +96,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		NoMarker: func(store string) bool { s, _ := c.Store(store); return !s.Marker },
 		Device:   a.device,
 		Provided: readProvided,
+		OpenDisc: a.openDisc,
 	}
 	return a, nil
 }
