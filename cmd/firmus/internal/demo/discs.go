@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"os"
+	"path"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -28,7 +29,7 @@ type Disc struct {
 	Box, Blank   string
 	Burned       string   // yyyy-mm-dd
 	Image        string   // slash-separated, below the demo's folder
-	Files        []string // set and path of what was burned: files in the order of tracks, or a folder
+	Files        []string // set and path of the folders that were burned
 
 	sectors string           // the file that has them
 	sum     [32]byte         // of that, SHA-256
@@ -97,9 +98,7 @@ func Burn(dir string, now time.Time) ([]Disc, error) {
 			d.sectors += ".bin"
 			d.begins = begins
 			b, sheet = burn.Sound(d.sectors, evening, dancers, tracks, shifts[d.Twin])
-			for _, p := range Dances {
-				d.Files = append(d.Files, access+"/"+p)
-			}
+			d.Files = []string{access + "/" + path.Dir(Dances[0])} // its files in the order of their names
 		case d.sectors == d.Image:
 			b, d.begins, d.Files = data, at, item
 		default:

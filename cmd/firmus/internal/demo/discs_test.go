@@ -97,8 +97,8 @@ func read(t *testing.T, dir string, d demo.Disc) onDisc {
 		return o
 	}
 	var sources []cdda.Source
-	for _, p := range d.Files {
-		b, err := os.ReadFile(filepath.Join(dir, "studio", filepath.FromSlash(p)))
+	for _, p := range demo.Dances {
+		b, err := os.ReadFile(filepath.Join(dir, "studio", "access", filepath.FromSlash(p)))
 		if err != nil {
 			t.Fatal(err)
 		}
