@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -165,6 +166,8 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 		switch {
 		case s.Adopted && s.Seen != nil:
 			c.printf("; last there %s", day(s.Seen.Time))
+		case s.Kind == string(config.Optical):
+			c.printf("; its discs: firmus disc list")
 		case !s.Adopted:
 			c.printf("; not yet adopted")
 		}

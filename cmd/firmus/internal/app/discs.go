@@ -60,7 +60,7 @@ func inWords(at acts.DiscAt, err error) error {
 	case errors.Is(err, optical.ErrImage):
 		return fmt.Errorf("%w: %w", err, fixity.ErrRefused)
 	case at.Image == "" && errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("%s: there is no such drive, or it was unplugged (%v): %w", where, err, fixity.ErrAway)
+		return fmt.Errorf("%s: there is no such drive, or it was unplugged: %w", where, fixity.ErrAway)
 	case errors.Is(err, fixity.ErrBusy):
 		return fmt.Errorf("%s: another program uses the drive: %w", where, err)
 	case errors.Is(err, optical.ErrSwapped):
