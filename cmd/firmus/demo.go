@@ -26,10 +26,11 @@ func (c *command) demoCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "See it work on an invented archive",
-		Long: `Makes the invented Quillmere Valley Song Survey with a studio drive, a vault and a
-folder in the cloud, takes it under care, audits it, damages some copies on purpose,
-audits again, and says what was found and what to do. The folder it leaves is an
-ordinary one, with firmus.toml: go on trying things there.
+		Long: `Makes the invented Quillmere Valley Song Survey with a studio drive, a vault, a folder
+in the cloud and a shelf of discs, takes it under care, audits it, damages some copies
+on purpose, audits again, and says what was found and what to do. The folder it leaves
+is an ordinary one, with firmus.toml: go on trying things there. Of the discs it holds
+images.
 
 The cloud is a test server on this computer, which answers until the demo is stopped.
 
@@ -80,6 +81,9 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 	if err := d.week(ctx); err != nil {
 		return err
 	}
+	if err := d.shelf(ctx); err != nil {
+		return err
+	}
 	planted, err := demo.Plant(dir, time.Now())
 	if err != nil {
 		return err
@@ -89,11 +93,19 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 		return err
 	}
 	planted = append(planted, inCloud...)
-	c.step("Now %s, each to one copy, as such things happen", report.Count(int64(len(planted)), "accident"))
+	if d.onDiscs, err = demo.PlantDiscs(dir, d.discs); err != nil {
+		return err
+	}
+	c.step("Now %s, each to one copy, as such things happen", report.Count(d.accidents(planted), "accident"))
 	found, err := d.audit(ctx, "")
 	if err != nil {
 		return err
 	}
+	onDiscs, err := d.readDiscs(ctx, "The discs are taken from the shelf and read again")
+	if err != nil {
+		return err
+	}
+	found = append(found, onDiscs...)
 	if err := d.verdict(ctx, planted, found, once); err != nil || once {
 		return err
 	}
@@ -114,6 +126,18 @@ type demonstration struct {
 	app   *app.App
 	cloud *demo.Cloud
 	notes []string // what was said on the way, each once
+
+	discs   []demo.Disc
+	onDiscs map[string][]demo.Planted // what was planted on each
+}
+
+// accidents is how many were planted in all.
+func (d *demonstration) accidents(planted []demo.Planted) int64 {
+	n := len(planted)
+	for _, p := range d.onDiscs {
+		n += len(p)
+	}
+	return int64(n)
 }
 
 func (d *demonstration) prepare(ctx context.Context) error {
@@ -263,11 +287,7 @@ func (d *demonstration) audit(ctx context.Context, fine string) ([]ledger.Findin
 
 func (d *demonstration) verdict(ctx context.Context, planted []demo.Planted, found []ledger.Finding, once bool) error {
 	c := d.c
-	plain := make([]fixity.Finding, len(found))
-	for i, f := range found {
-		plain[i] = f.Finding
-	}
-	lacking, extra := demo.Compare(planted, plain)
+	lacking, extra := d.compare(planted, found)
 	if len(lacking)+len(extra) > 0 {
 		c.exit = exitFinding
 	}
@@ -276,7 +296,7 @@ func (d *demonstration) verdict(ctx context.Context, planted []demo.Planted, fou
 		for _, f := range found {
 			out = append(out, report.FindingOf(f, true))
 		}
-		c.document(map[string]any{"dir": d.dir, "planted": len(planted), "found": len(found), "lacking": len(lacking), "extra": len(extra), "findings": out, "exit": c.exit})
+		c.document(map[string]any{"dir": d.dir, "planted": d.accidents(planted), "found": len(found), "lacking": len(lacking), "extra": len(extra), "findings": out, "exit": c.exit})
 		return nil
 	}
 	c.step("Found by reading every copy again: %s", report.Count(int64(len(found)), "finding"))
@@ -287,10 +307,8 @@ func (d *demonstration) verdict(ctx context.Context, planted []demo.Planted, fou
 			heading = f.Urgency
 			c.printf("\n%s\n", report.Urgency(heading))
 		}
-		for _, p := range planted {
-			if p.Store == f.Store && p.Set == f.Set && p.Path == f.Path {
-				c.printf("\n  What had happened: %s\n", p.Story)
-			}
+		if s := d.storyOf(f, planted); s != "" {
+			c.printf("\n  What had happened: %s\n", s)
 		}
 		c.printFinding(f, false, true)
 		m, err := c.matter(ctx, d.app, f)
@@ -308,10 +326,10 @@ func (d *demonstration) verdict(ctx context.Context, planted []demo.Planted, fou
 		c.printf("FOUND though nobody planted it: %s, %s in %s/%s\n", f.Kind, report.Show(f.Path), f.Store, f.Set)
 	}
 	if len(lacking)+len(extra) == 0 {
-		c.printf("Every one of the %d planted accidents was found, and nothing else.\n", len(planted))
+		c.printf("Every one of the %d planted accidents was found, and nothing else.\n", d.accidents(planted))
 	}
 	if !once {
-		c.printf("\nGo on in %s:\n  firmus findings          what is open\n  firmus findings show 1   all about one\n  firmus audit --full      read everything again\n  firmus report holdings\nRemove the folder when you have seen enough.\n", d.dir)
+		c.printf("\nGo on in %s:\n  firmus findings          what is open\n  firmus findings show 1   all about one\n  firmus audit --full      read everything again\n  firmus disc list         the shelf\n  firmus report holdings\nRemove the folder when you have seen enough.\n", d.dir)
 	}
 	return nil
 }
