@@ -110,3 +110,11 @@ func (t *Tx) PutLogToken(store, folder, token string) error {
 		ON CONFLICT (store) DO UPDATE SET folder = $2, token = $3`, store, folder, token)
 	return err
 }
+
+// PlaceOfID is where a file lies that a service calls id, by the last listing that
+// showed it; fixity.ErrNotFound if none did.
+func (t *Tx) PlaceOfID(store, id string) (set, path string, err error) {
+	var at []byte
+	err = t.row(`SELECT set_name, at FROM service_item WHERE store = $1 AND id = $2 AND at > $3 ORDER BY set_name, at LIMIT 1`, []any{store, id, []byte{}}, &set, &at)
+	return set, string(at), err
+}

@@ -24,7 +24,7 @@ const (
 // Warning says what happened to a file or folder since a moment. It is no
 // evidence: a log can't show that bytes have rotted, nor that a file is missing.
 type Warning struct {
-	Set   string
+	Set   string // "" if no listing says where the item lies
 	Path  string // where the last listing showed it; of something new: its folder's path and its name
 	ID    string
 	What  What
@@ -34,18 +34,24 @@ type Warning struct {
 
 // Warnings are the warnings since a moment.
 type Warnings struct {
-	List  []Warning
-	Token string // for the next call
+	List []Warning
+	// Unsure: more may have happened than List says, since no listing is at hand from
+	// before it, or the log can't be followed from the old token.
+	Unsure bool
+	Token  string // for the next call
 }
 
 // errNoLog says that a service keeps no log.
 var errNoLog = errors.New("the service keeps no log of changes")
 
 // Changes says what happened in the folder since the moment of token, which an
-// earlier call gave; with "" it gives the token of this moment, and no warnings.
-// It costs one call of the service where nothing happened. Paths are those of the
-// last listing, which is made if there is none; what it doesn't show, and isn't
-// put into one of its folders, is not warned of.
+// earlier call gave; with "" it gives the token of the last listing, which is made if
+// there is none, and no warnings. It costs one call of the service where nothing
+// happened. Paths are those of the last listing of this Store; what it doesn't show,
+// and isn't put into one of its folders, is not warned of. Before the first listing
+// only changed files are told, by their ids, and Warnings are Unsure; so they are, with
+// a new token, when the service no longer knows the old one. After changes the folder is
+// listed anew for whoever asks next.
 //
 // Errors are those of List; also with one of them the old token is still good.
 // fixity.ErrRefused says that the service keeps no log.
@@ -57,36 +63,68 @@ func (s *Store) Changes(ctx context.Context, token string) (Warnings, error) {
 	return w, nil
 }
 
-func (s *Store) warnings(ctx context.Context, token string) (Warnings, error) {
+func (s *Store) warnings(ctx context.Context, token string) (w Warnings, err error) {
 	log, ok := s.service.(ChangeLog)
 	if !ok {
-		return Warnings{}, fmt.Errorf("%w: %w", fixity.ErrRefused, errNoLog)
+		return w, fmt.Errorf("%w: %w", fixity.ErrRefused, errNoLog)
 	}
 	if err := s.hold(ctx); err != nil {
-		return Warnings{}, err
+		return w, err
 	}
 	defer s.release()
+	if token == "" {
+		return s.beginLog(ctx, s.last)
+	}
 	l := s.last
+	drive := ""
+	if l != nil {
+		drive = l.drive
+	} else {
+		root, err := s.root(ctx)
+		if err != nil {
+			return w, err
+		}
+		drive = root.Drive
+	}
+	changes, newest, err := s.changes(ctx, log, drive, token)
+	if l == nil && drive != "" && classOf(err) == NotVisible {
+		// The account is no member of the shared drive that the folder lies in.
+		changes, newest, err = s.changes(ctx, log, "", token)
+	}
+	if classOf(err) == Refused {
+		w, err = s.beginLog(ctx, nil)
+		w.Unsure = err == nil
+		return w, err
+	}
+	if err != nil {
+		return w, err
+	}
+	w.Token, w.Unsure = newest, l == nil && len(changes) > 0
+	if len(changes) > 0 {
+		s.cur = nil // who looks at what is warned of wants to see it
+	}
+	for i := range changes {
+		c := &changes[i]
+		if l == nil {
+			if !c.Gone && !c.Item.InBin && c.Item.Kind == Blob {
+				w.List = append(w.List, Warning{ID: c.ID, What: WasChanged, Owner: c.Item.Owner})
+			}
+		} else if x, ok := l.warning(c); ok {
+			w.List = append(w.List, x)
+		}
+	}
+	return w, nil
+}
+
+// beginLog is the token of a listing; nil makes a new one.
+func (s *Store) beginLog(ctx context.Context, l *listing) (Warnings, error) {
 	if l == nil {
 		var err error
 		if l, err = s.relist(ctx); err != nil {
 			return Warnings{}, err
 		}
 	}
-	if token == "" {
-		return Warnings{Token: l.token}, nil
-	}
-	changes, newest, err := s.changes(ctx, log, l.drive, token)
-	if err != nil {
-		return Warnings{}, err
-	}
-	w := Warnings{Token: newest}
-	for i := range changes {
-		if x, ok := l.warning(&changes[i]); ok {
-			w.List = append(w.List, x)
-		}
-	}
-	return w, nil
+	return Warnings{Token: l.token}, nil
 }
 
 // warning is what a change means for the tree of l, if it means anything.

@@ -58,6 +58,10 @@ func TestChangesWarn(t *testing.T) {
 		if d := cmp.Diff(want, got); d != "" {
 			t.Error(d)
 		}
+		now, err := paths(t, a.Store.Set("masters", nil))
+		if err != nil || !slices.Contains(now, "QV-0107/added.wav") || slices.Contains(now, "QV-0107/binned.wav") {
+			t.Errorf("listed after a warning: %v, %v", now, err)
+		}
 		after, err := a.Store.Changes(ctx, then.Token)
 		if err != nil || len(after.List) != 0 {
 			t.Errorf("%+v, %v", after, err)
@@ -65,11 +69,42 @@ func TestChangesWarn(t *testing.T) {
 	})
 }
 
+// TestChangesWithABadToken: the log is begun anew with a full listing.
 func TestChangesWithABadToken(t *testing.T) {
 	a := cloudtest.NewArchive(t, true, nil)
-	if w, err := a.Store.Changes(context.Background(), "not a token"); err == nil {
-		t.Errorf("%+v", w)
+	a.Put(a.Masters, "a.wav", []byte("a"))
+	w, err := a.Store.Changes(context.Background(), "not a token")
+	if err != nil || !w.Unsure || len(w.List) != 0 || w.Token == "" {
+		t.Fatalf("%+v, %v", w, err)
 	}
+	a.Reset()
+	if w, err = a.Store.Changes(context.Background(), w.Token); err != nil || w.Unsure || len(w.List) != 0 || a.Count("") != 1 {
+		t.Errorf("%+v, %v, %d calls", w, err, a.Count(""))
+	}
+}
+
+// TestChangesAfterARestart: without a listing from before, nothing is listed for the
+// log's sake; changed files are told by their ids, and that there may be more.
+func TestChangesAfterARestart(t *testing.T) {
+	both(t, func(t *testing.T, shared bool) {
+		ctx := context.Background()
+		a := cloudtest.NewArchive(t, shared, nil)
+		id, gone := a.Put(a.Masters, "QV-0107/a.wav", []byte("a")), a.Put(a.Masters, "QV-0107/b.wav", []byte("b"))
+		first, err := a.Store.Changes(ctx, "")
+		check(t, err)
+		again, err := cloud.New(cloudtest.Drive(t, a.Server), cloud.Options{Folder: a.Folder, Now: a.Clock.Now})
+		check(t, err)
+		a.Reset()
+		w, err := again.Changes(ctx, first.Token)
+		if err != nil || w.Unsure || len(w.List) != 0 || a.Count("drive.files.list") != 0 {
+			t.Errorf("nothing happened: %+v, %v, %d listings", w, err, a.Count("drive.files.list"))
+		}
+		a.Write(id, []byte("x"))
+		a.Delete(gone)
+		if w, err = again.Changes(ctx, w.Token); err != nil || !w.Unsure || len(w.List) != 1 || w.List[0].ID != id || w.List[0].Set != "" {
+			t.Errorf("%+v, %v", w, err)
+		}
+	})
 }
 
 func TestConfirm(t *testing.T) {

@@ -511,6 +511,8 @@ CREATE INDEX reading_event ON reading (event);
 
 CREATE INDEX reading_shard ON reading (shard);
 
+CREATE INDEX service_item_id ON service_item (store, id);
+
 CREATE INDEX stray_due ON stray (store, set_name, top) WHERE due = 1;
 
 CREATE INDEX stray_file ON stray (file);

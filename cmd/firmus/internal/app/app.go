@@ -168,7 +168,7 @@ func (a *App) root(store, set string, cache fixity.Cache, litter map[string]poli
 		if err != nil {
 			return nil, fmt.Errorf("store %q: %w: %w", store, fixity.ErrAway, err)
 		}
-		return onlyRead{st.Set(set, litter[set].Match), a.clouds.meter(s)}, nil
+		return onlyRead{st.Set(set, litter[set].Match), a.clouds.meter(s), func() { a.clouds.forget(store) }}, nil
 	default:
 		return nil, fmt.Errorf("store %q is of kind %s: %w", store, s.Kind, fixity.ErrRefused)
 	}

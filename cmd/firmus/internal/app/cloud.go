@@ -53,6 +53,14 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 	return st, nil
 }
 
+// forget has a store opened anew by whoever needs it next: a person may have put
+// another credential in the place of one that is dead.
+func (c *clouds) forget(store string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	delete(c.open, store)
+}
+
 // meter is that of a store; all its sets share one.
 func (c *clouds) meter(s config.Store) *meter {
 	c.mu.Lock()
@@ -73,6 +81,7 @@ func (c *clouds) meter(s config.Store) *meter {
 type onlyRead struct {
 	*cloud.Folder
 	meter *meter
+	blind func() // is told when the credential turns out to be dead
 }
 
 // Identify says of a dead credential in the error's text that it is one: of the error
@@ -81,6 +90,7 @@ func (r onlyRead) Identify(ctx context.Context) (fixity.Identity, error) {
 	id, err := r.Folder.Identify(ctx)
 	if errors.Is(err, cloud.ErrBlind) {
 		err = fmt.Errorf("%s: %w", cloud.ErrBlind.Error(), err)
+		r.blind()
 	}
 	return id, unseen(err)
 }
@@ -187,6 +197,9 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 			out = append(out, CloudProblem{s.Name, true, err.Error()})
 			continue
 		}
+		if end := SignInEnds(s); !end.IsZero() {
+			out = append(out, CloudProblem{s.Name, false, signInUntil(end, now())})
+		}
 		var sets []string
 		for _, r := range s.Sets {
 			sets = append(sets, r.Set)
@@ -210,6 +223,32 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 		}
 	}
 	return out, nil
+}
+
+// SignInEnds is when the sign-in to a store ends, the zero time if the service didn't
+// say so, or where there is none: a service account's key says nothing of its end.
+func SignInEnds(s config.Store) time.Time {
+	if s.Kind != config.Cloud || s.Credentials == "" {
+		return time.Time{}
+	}
+	c, err := drive.LoadCredential(s.Credentials)
+	if err != nil {
+		return time.Time{} // whoever uses it says what is wrong
+	}
+	return c.RunsOut()
+}
+
+// signInUntil says when a sign-in ends, as people write a day.
+func signInUntil(end, now time.Time) string {
+	end = end.In(time.Local)
+	layout := "2 Jan"
+	if end.Year() != now.In(time.Local).Year() {
+		layout = "2 Jan 2006"
+	}
+	if !now.Before(end) {
+		return "sign-in: ended " + end.Format(layout) + "; sign in again"
+	}
+	return "sign-in: until " + end.Format(layout)
 }
 
 // SignIn lets a person sign in to the service of a store with their own account, in

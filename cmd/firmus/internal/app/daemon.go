@@ -32,8 +32,9 @@ type DaemonOptions struct {
 	// Opened is told of each archive that is opened, before it is used; may be nil.
 	Opened func(a *App)
 	// TakeInFirst and Rest override when new files are looked for after a start, and how
-	// long one must be at rest; Again how often is tried what may get better; for tests.
-	TakeInFirst, Rest, Again time.Duration
+	// long one must be at rest; Again how often is tried what may get better; Changes how
+	// often a service is asked what has changed; for tests.
+	TakeInFirst, Rest, Again, Changes time.Duration
 }
 
 // Daemon is the program as it runs all the time: schedule, watch, letters, metrics.

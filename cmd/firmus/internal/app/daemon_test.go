@@ -228,6 +228,7 @@ func TestDaemonBusy(t *testing.T) {
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(10*time.Second, "the studio is watched", func() bool { return r.log.has("msg=watched store=studio set=masters") })
 	a := w.open()
 	defer a.Close()
 	unlock, err := a.Ledger.LockStore(t.Context(), "studio", "a person", 20*time.Second, time.Now)

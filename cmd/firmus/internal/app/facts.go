@@ -79,7 +79,7 @@ func (s *session) facts(ctx context.Context) metrics.Facts {
 func (s *session) storeFacts(st config.Store, known ledger.Store, state schedule.State) metrics.Store {
 	x := metrics.Store{Name: st.Name, Seen: known.Seen, Listed: s.watcher.Listed(st.Name), Promise: time.Duration(st.ReadWithin),
 		Next: state.Next, LastRun: state.LastRun, LastOK: state.LastOK, Missed: state.Missed, Running: state.Running, Trouble: state.Trouble != "",
-		BackedUp: st.Manifests && st.Kind == config.Disk}
+		BackedUp: st.Manifests && st.Kind == config.Disk, Credential: SignInEnds(st)}
 	for _, r := range known.Roots {
 		x.Sets = append(x.Sets, metrics.Set{Name: r.Set, Complete: r.ListedAt})
 	}

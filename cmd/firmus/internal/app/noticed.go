@@ -62,6 +62,9 @@ func (o deskOrders) Touched(ctx context.Context, store, set string, paths []stri
 	if err != nil {
 		return seen, true, err
 	}
+	if st, _ := o.s.a.Config.Store(store); !st.Arrivals {
+		return seen, false, nil // what is new there is nobody's to take in
+	}
 	root, err := o.s.a.Acts.Root(store, set, fixity.Bypassed)
 	if err != nil {
 		return seen, true, err

@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -124,9 +126,9 @@ func (s *session) missed(ctx context.Context, store string, from, to time.Time) 
 	return out, nil
 }
 
-// notes are what the forecasts say.
+// notes are what runs out, and what the forecasts say.
 func (s *session) notes(context.Context) ([]letters.Note, error) {
-	var out []letters.Note
+	out := runningOut(s.a.Config, time.Now())
 	for _, st := range s.a.Config.Stores {
 		o, ok := s.survey.of(st.Name)
 		if !ok || o.Forecast.Broken.IsZero() {
@@ -143,4 +145,18 @@ func (s *session) notes(context.Context) ([]letters.Note, error) {
 		out = append(out, letters.Note{Label: "Foreseen", Text: text})
 	}
 	return out, nil
+}
+
+// runningOut is what ends on a day that is known.
+func runningOut(c *config.Config, now time.Time) []letters.Note {
+	var ends []string
+	for _, st := range c.Stores {
+		if end := SignInEnds(st); !end.IsZero() {
+			ends = append(ends, st.Name+" "+signInUntil(end, now))
+		}
+	}
+	if len(ends) == 0 {
+		return nil
+	}
+	return []letters.Note{{Label: "Running out", Text: strings.Join(ends, ". ")}}
 }

@@ -140,6 +140,11 @@ func (s *session) start() {
 	s.spawn(func() { watch.Visits(s.ctx, watch.LookEvery, s.visitors(), s.came, s.left) })
 	s.spawn(func() { s.survey.run(s) })
 	s.spawn(s.followRecord)
+	for _, st := range s.a.Config.Stores {
+		if st.Kind == config.Cloud {
+			s.spawn(func() { s.followChanges(st) })
+		}
+	}
 	if s.letters == nil {
 		s.log.Warn("no letters are sent: the configuration has no [mail]")
 	}

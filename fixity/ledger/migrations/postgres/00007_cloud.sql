@@ -24,3 +24,6 @@ CREATE TABLE service_log (
     folder TEXT COLLATE "C" NOT NULL,                   -- the log is that of this folder's drive
     token  TEXT COLLATE "C" NOT NULL
 );
+
+-- A log of changes names files by their ids.
+CREATE INDEX service_item_id ON service_item (store, id);
