@@ -159,9 +159,10 @@ func TestDaemonTakesIn(t *testing.T) {
 	w.now = time.Now()
 	w.write("studio/masters/QV-0311/QV-0311_A.wav", "new", 99_999)
 	r.within(30*time.Second, "the new master is under care", r.answers("/metrics", 200, `firmus_files{set="masters",state="intact",store="studio"} 4`))
-	if _, err := os.Stat(w.path("studio/masters/QV-0311/manifest-sha256.txt")); err != nil {
-		t.Error(err)
-	}
+	r.within(10*time.Second, "its manifest is written", func() bool {
+		_, err := os.Stat(w.path("studio/masters/QV-0311/manifest-sha256.txt"))
+		return err == nil
+	})
 	if took := r.stop(); took > 10*time.Second {
 		t.Errorf("stopped after %s", took)
 	}
