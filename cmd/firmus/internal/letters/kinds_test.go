@@ -125,6 +125,25 @@ func matters() map[string]letters.Matter {
 	lacks := ledger.Finding{Finding: fixity.Finding{ID: 31, Subject: fixity.OfStore, Kind: fixity.Few, Urgency: fixity.AtRisk, Store: "studio", Count: 9,
 		Detail: "9 files have had fewer independent copies than the rule asks, for longer than it allows", Opened: at(25, 2, 0), Seen: at(25, 2, 0)}}
 	add("few", letters.Matter{Open: []ledger.Finding{lacks}})
+	disc := damage(40, "shelf", fixity.Unreadable, fixity.AtRisk, policy.StepDrive, "vault")
+	disc.Carrier, disc.Disc, disc.Audit = 31, "QD-0031 A", 0
+	disc.Detail = "disc QD-0031 A, read in Wren 4000 1.02, 2025-11-25 02:19:10 UTC; sectors 4,000 to 4,001"
+	onDisc := read("shelf", fixity.Unreadable, at(25, 2, 19), false)
+	onDisc.Carrier, onDisc.Disc, onDisc.Burned = 31, "QD-0031 A", 1
+	twin := read("shelf", fixity.Intact, at(12, 14, 0), true)
+	twin.Carrier, twin.Disc, twin.Burned, twin.Lesser = 32, "QD-0031 B", 1, true
+	add("disc", letters.Matter{Open: []ledger.Finding{disc}, Copies: map[int64][]ledger.Copy{107: {onDisc, twin, old}}})
+	second := disc
+	second.ID, second.File, second.Path = 41, 108, "QV-0107/QV-0107_B.wav"
+	add("disc-several", letters.Matter{Open: []ledger.Finding{disc, second}, Copies: map[int64][]ledger.Copy{107: {onDisc, old}, 108: {onDisc, old}}})
+	fading := ledger.Finding{Carrier: 31, Disc: "QD-0031 A", Step: policy.StepBurn, Finding: fixity.Finding{ID: 42, Subject: fixity.OfDisc, Kind: fixity.Fading, Urgency: fixity.AtRisk, Store: "shelf",
+		Path: "QD-0031 A", Count: 1, Opened: at(25, 2, 19), Seen: at(25, 2, 19),
+		Detail: "600 of 100000 sectors needed several tries, 2025-11-25 02:19:10 UTC; in the same drive at the same speed it was 20, 2023-11-25 02:19:10 UTC. The control disc read well both times"}}
+	add("disc-fading", letters.Matter{Open: []ledger.Finding{fading}})
+	burned := disc
+	burned.Settled, burned.SettledAt, burned.SettledBy = fixity.IntactAgain, at(25, 15, 0), "M. R."
+	add("disc-ended", letters.Matter{Kind: ledger.LetterEnd, Ended: []ledger.Finding{burned}, First: at(25, 2, 20), Told: []ledger.Told{{Finding: 40}},
+		Copies: map[int64][]ledger.Copy{107: {twin, old}}})
 	ended := zeroed
 	ended.Settled, ended.SettledAt, ended.SettledBy = fixity.PutBack, at(25, 15, 0), "M. R."
 	add("put-back", letters.Matter{Kind: ledger.LetterEnd, Ended: []ledger.Finding{ended}, First: at(25, 2, 20), Told: []ledger.Told{{Finding: 7}},

@@ -179,6 +179,9 @@ func (w writer) please(f ledger.Finding) string {
 	case policy.StepDrive:
 		return "Please try the disc in a second drive this week, before anything else: it may read there."
 	case policy.StepBurn:
+		if f.Kind == fixity.Fading {
+			return "Please copy it this week, while it can still be read."
+		}
 		return "Please burn it anew this week, from an intact copy, and keep the old disc until the new one was checked."
 	case policy.StepRecover:
 		if fixity.State(f.Kind) == fixity.Missing {

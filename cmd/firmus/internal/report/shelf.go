@@ -37,6 +37,9 @@ func nextOnDisc(f ledger.Finding, good string) []string {
 		return append(steps, "If it reads in no drive: look for another copy before anything is given up.")
 	case policy.StepBurn:
 		if f.Kind == fixity.Fading {
+			if good == "" {
+				return []string{"Copy all of it to a hard drive while it can still be read, and take that in: no other copy of it is known.", twins}
+			}
 			return []string{"Copy it while it can still be read: " + burn, twins}
 		}
 		return []string{look + " Then read it once more: " + again, "If it says the same: " + burn, twins}

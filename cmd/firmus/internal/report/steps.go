@@ -184,6 +184,7 @@ func (m Matter) each() []string {
 		}
 		for _, text := range next(f, m.Rules) {
 			switch {
+			case f.Carrier != 0: // it names the disc, and is the same for all files on it
 			case len(files) > 1 && len(sorts) == 1:
 				text = fmt.Sprintf("For each file, for instance [%d]: %s", f.ID, text)
 			case len(files) > 1 && len(of[s]) > 1:
