@@ -65,6 +65,11 @@ type Coverage struct {
 // held are the copies that a promise to read is about.
 const held = `carrier = 0 AND held > 0 AND state IN ('intact', 'behind', 'editing')`
 
+// countsFrom is since when a copy has waited to be read: its last reading; without
+// one, since when it is as it is there; and if that was left to the page cache, when
+// it was taken in.
+const countsFrom = `CASE WHEN read_at = 0 THEN since WHEN read_cache = 'allowed' THEN (SELECT taken_at FROM file WHERE id = instance.file) ELSE read_at END`
+
 // Coverage looks at each copy in a store: not for every scrape.
 func (t *Tx) Coverage(store string, since time.Time) (Coverage, error) {
 	var c Coverage
@@ -85,11 +90,12 @@ type Deadline struct {
 }
 
 // Deadlines looks at each copy in a store: not for every scrape. A copy whose only
-// reading was left to the page cache counts from when it was taken in.
+// reading was left to the page cache counts from when it was taken in, one that was
+// never read from when it was shown to be there.
 func (t *Tx) Deadlines(store string, within time.Duration) ([]Deadline, error) {
 	const day = int64(24 * time.Hour)
 	var out []Deadline
-	err := t.rows(`SELECT (CASE WHEN read_at > 0 AND read_cache <> 'allowed' THEN read_at ELSE (SELECT taken_at FROM file WHERE id = instance.file) END + $2) / $3 AS day,
+	err := t.rows(`SELECT (`+countsFrom+` + $2) / $3 AS day,
 			count(*), CAST(coalesce(sum(CASE WHEN size > 0 THEN size END), 0) AS BIGINT)
 		FROM instance WHERE store = $1 AND `+held+` GROUP BY 1 ORDER BY 1`, []any{store, int64(within), day}, func(r *sql.Rows) error {
 		var d Deadline

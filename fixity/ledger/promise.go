@@ -102,8 +102,7 @@ func (t *Tx) late(a Audit, by string) error {
 	rule, _ := t.l.o.Rules.Store(a.Store)
 	var n int64
 	if rule.ReadWithin > 0 {
-		if err := t.row(`SELECT count(*) FROM instance WHERE store = $1 AND held > 0 AND state IN ('intact', 'behind', 'editing')
-				AND (read_at > 0 AND read_cache <> 'allowed' AND read_at < $2 OR read_at = 0 AND since < $2 OR read_cache = 'allowed' AND (SELECT taken_at FROM file WHERE id = instance.file) < $2)`,
+		if err := t.row(`SELECT count(*) FROM instance WHERE store = $1 AND `+held+` AND `+countsFrom+` < $2`,
 			[]any{a.Store, nanos(t.now.Add(-rule.ReadWithin - policy.LateGrace))}, &n); err != nil {
 			return err
 		}

@@ -18,8 +18,9 @@ type SetSummary struct {
 	ListedAt     time.Time // last complete listing
 	OldestRead   time.Time // of the copies that were ever read
 	NewestRead   time.Time
-	NeverRead    int64 // copies that were seen there and not read yet
-	CacheAllowed int64 // copies whose only reading may have been answered by the page cache
+	Unread       time.Time // since when the copy waits that waited longest to be read; zero if none does
+	NeverRead    int64     // copies that were seen there and not read yet
+	CacheAllowed int64     // copies whose only reading may have been answered by the page cache
 }
 
 // Summaries are of every set in every store, in their order by name.
@@ -51,14 +52,16 @@ func (t *Tx) Summaries() ([]SetSummary, error) {
 		}
 	}
 	err = t.rows(`SELECT store, set_name, coalesce(min(CASE WHEN read_at > 0 THEN read_at END), 0), coalesce(max(read_at), 0),
-			count(*) FILTER (WHERE read_at = 0 AND size >= 0), count(*) FILTER (WHERE read_cache = 'allowed')
+			count(*) FILTER (WHERE read_at = 0 AND size >= 0), count(*) FILTER (WHERE read_cache = 'allowed'),
+			coalesce(min(CASE WHEN `+held+` THEN `+countsFrom+` END), 0)
 		FROM instance WHERE carrier = 0 GROUP BY store, set_name`, nil, func(r *sql.Rows) error {
 		var store, set string
-		var oldest, newest, never, allowed int64
-		if err := r.Scan(&store, &set, &oldest, &newest, &never, &allowed); err != nil {
+		var oldest, newest, never, allowed, unread int64
+		if err := r.Scan(&store, &set, &oldest, &newest, &never, &allowed, &unread); err != nil {
 			return err
 		}
 		if i, ok := at[[2]string{store, set}]; ok {
+			out[i].Unread = fromNanos(unread)
 			out[i].OldestRead, out[i].NewestRead, out[i].NeverRead, out[i].CacheAllowed = fromNanos(oldest), fromNanos(newest), never, allowed
 		}
 		return nil

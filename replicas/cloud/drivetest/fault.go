@@ -49,6 +49,13 @@ func (s *Server) Inject(f Fault) {
 	s.faults = append(s.faults, &f)
 }
 
+// Heal ends all faults.
+func (s *Server) Heal() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.faults = nil
+}
+
 // takeFault is what befalls a request; the lock is held.
 func (s *Server) takeFault(method, file string) Fault {
 	for i, f := range s.faults {

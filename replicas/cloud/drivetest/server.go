@@ -21,6 +21,7 @@ type Options struct {
 	Document *disco.Document  // nil: nothing is held against it
 	Now      func() time.Time // the service's clock; nil is one that begins on 2026-03-02 and goes on a second with each change
 	Account  string           // who calls; "" is "auditor@quillmere.example"
+	HangUp   bool             // each connection is ended after one answer
 	Owner    string           // to whom what isn't in a shared drive belongs; "" is "archivist@quillmere.example"
 }
 
@@ -82,6 +83,7 @@ func Start(o Options) (*Server, error) {
 	s.tree = newTree()
 	s.tokens.keys = map[string]*rsa.PublicKey{}
 	s.http = &http.Server{Handler: s, ReadHeaderTimeout: 10 * time.Second}
+	s.http.SetKeepAlivesEnabled(!o.HangUp)
 	go s.http.Serve(l)
 	return s, nil
 }

@@ -31,6 +31,11 @@ type DaemonOptions struct {
 	Pages func(mux *http.ServeMux, a *App)
 	// Opened is told of each archive that is opened, before it is used; may be nil.
 	Opened func(a *App)
+	// Listed leaves out what the system tells of the stores' folders: they are listed
+	// now and then, as where it tells nothing; for tests.
+	Listed bool
+	// Follow overrides how often the record is followed; for tests.
+	Follow time.Duration
 	// TakeInFirst and Rest override when new files are looked for after a start, and how
 	// long one must be at rest; Again how often is tried what may get better; Changes how
 	// often a service is asked what has changed; for tests.

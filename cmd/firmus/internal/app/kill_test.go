@@ -28,6 +28,7 @@ func TestMain(m *testing.M) {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
+	time.Local = time.FixedZone("QVT", 2*3600) // letters give local times
 	os.Exit(m.Run())
 }
 

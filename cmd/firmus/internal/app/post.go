@@ -24,7 +24,10 @@ const (
 // them, fills the outbox from the record and sends what waits, until the session ends.
 func (s *session) followRecord() {
 	next, last, trouble := int64(-1), time.Time{}, ""
-	every := postEvery
+	often, every := follow, postEvery
+	if s.d.o.Follow > 0 {
+		often = s.d.o.Follow
+	}
 	if s.d.o.Again > 0 {
 		every = s.d.o.Again
 	}
@@ -51,7 +54,7 @@ func (s *session) followRecord() {
 		}
 		select {
 		case <-s.ctx.Done():
-		case <-time.After(follow):
+		case <-time.After(often):
 		}
 	}
 }
@@ -126,6 +129,9 @@ func (s *session) missed(ctx context.Context, store string, from, to time.Time) 
 	return out, nil
 }
 
+// soon is how long before the last day a visit is asked for.
+const soon = 21 * 24 * time.Hour
+
 // notes are what runs out, and what the forecasts say.
 func (s *session) notes(context.Context) ([]letters.Note, error) {
 	out := runningOut(s.a.Config, time.Now())
@@ -137,6 +143,9 @@ func (s *session) notes(context.Context) ([]letters.Note, error) {
 		day := o.Forecast.Broken.Format("Mon 2 January")
 		text := fmt.Sprintf("%s: what was promised to be read will not have been by %s if nothing changes", st.Name, day)
 		if st.Visiting {
+			if time.Until(o.Forecast.Broken) > soon {
+				continue // the table says by when it is expected
+			}
 			text = fmt.Sprintf("%s must come by %s for what was promised to be read", st.Name, day)
 		}
 		if o.Forecast.Broken.Before(time.Now()) {

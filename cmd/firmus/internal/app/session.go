@@ -84,7 +84,7 @@ func (s *session) wire() error {
 			s.survey.again(store)
 		},
 	}
-	s.watcher = &watch.Watcher{Roots: s.roots(), Now: time.Now, Event: func(e watch.Event) { s.metrics.Noticed(e.Store); s.desk.Event(e) },
+	s.watcher = &watch.Watcher{Roots: s.roots(), Now: time.Now, NoTelling: s.d.o.Listed, Event: func(e watch.Event) { s.metrics.Noticed(e.Store); s.desk.Event(e) },
 		Said: func(r watch.Root, told bool, why string) {
 			if told && why == "" {
 				s.log.Info("watched", "store", r.Store, "set", r.Set)

@@ -210,7 +210,10 @@ func (w writer) ended() (string, page) {
 	f := fs[0]
 	byPerson := slices.ContainsFunc(fs, func(f ledger.Finding) bool { return f.Settled != fixity.IntactAgain && f.Settled != fixity.PutBack })
 	verdict, is, are := "PUT RIGHT", "is intact again", "are intact again"
+	gone := !slices.ContainsFunc(fs, func(f ledger.Finding) bool { return f.Settled != fixity.Overtaken })
 	switch {
+	case gone:
+		return w.overtaken()
 	case byPerson:
 		verdict, is, are = "SETTLED", "is settled", "are settled"
 	case f.Kind == fixity.Away:
@@ -271,6 +274,38 @@ func (w writer) ended() (string, page) {
 		p.add(w.copiesEnded(f.File))
 	}
 	return subject, p
+}
+
+// overtaken is the last letter of a matter whose subject is there no more: a drive
+// that was replaced, a file that was retired.
+func (w writer) overtaken() (string, page) {
+	fs := w.x.ended
+	f := fs[0]
+	what := "the " + w.store(f.Store)
+	if f.Subject == fixity.OfFile {
+		what = fmt.Sprintf("%s - %s on the %s", w.words.name(f.Path), w.role(f.Set), w.store(f.Store))
+		if len(fs) > 1 {
+			what = fmt.Sprintf("%s on the %s", report.Count(int64(len(fs)), "file"), w.store(f.Store))
+		}
+	}
+	var p page
+	p.Lead = []string{
+		fmt.Sprintf("What was said of %s is at an end: that drive, or file, is not in use any more.", strings.Replace(what, " - ", ", ", 1)),
+		"What is there now is checked anew, and a letter comes if anything is wrong with it.",
+	}
+	var how part
+	for _, like := range alike(fs) {
+		s := w.when(like[0].SettledAt)
+		if by := like[0].SettledBy; by != "" {
+			s += " by " + clean(by)
+		}
+		if why := like[0].Reason; why != "" {
+			s += ": " + clean(why)
+		}
+		how.fact("["+numbers(like)+"]", s)
+	}
+	p.add(how)
+	return fmt.Sprintf("ENDED - %s [%s]", what, numbers(fs)), p
 }
 
 // endedAs says how a finding ended. Of a store that is back nothing was read by that:

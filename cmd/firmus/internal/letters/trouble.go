@@ -46,7 +46,24 @@ func (w writer) letter() (string, page) {
 		so := age(w.now.Sub(w.x.first))
 		u := urgency(w.x.urgency())
 		subject = u + " for " + so + strings.TrimPrefix(subject, u)
-		p.Lead = append([]string{fmt.Sprintf("This has been so for %s, and nothing was done that Firmus could see. This letter also goes to the deputy.", so)}, p.Lead...)
+		what := "This has"
+		var old, fresh []ledger.Finding
+		for _, f := range w.x.open {
+			if _, ok := w.x.told[f.ID]; ok {
+				old = append(old, f)
+			} else {
+				fresh = append(fresh, f)
+			}
+		}
+		also := ""
+		if len(fresh) > 0 {
+			what, also = "["+numbers(old)+"] has", fmt.Sprintf(" [%s] is new.", numbers(fresh))
+		}
+		done := "nothing was done that Firmus could see."
+		if w.failing() && w.x.away[w.x.open[0].Store] {
+			done = "the drive is disconnected, but no other has taken its place."
+		}
+		p.Lead = append([]string{fmt.Sprintf("%s been so for %s, and %s%s This letter also goes to the deputy.", what, so, done, also)}, p.Lead...)
 	}
 	w.close(&p)
 	return subject, p
@@ -148,7 +165,7 @@ func (w writer) good(f ledger.Finding) string {
 	}
 	// The copy that is known best; the others stand in the table.
 	best, rank := "", 9
-	for _, s := range f.IntactIn {
+	for _, s := range report.Donors(f, w.rules) {
 		c, ok := w.x.intact(f, s)
 		rule, _ := w.rules.Store(s)
 		said, n := "The "+w.store(s)+"'s copy is intact as far as is known", 5
@@ -367,7 +384,7 @@ func (w writer) unknown() string {
 		said = append(said, "the cause")
 	}
 	for _, s := range w.rules.Stores {
-		if s.Name == f.Store || f.Subject == fixity.OfStore || len(w.x.stores) == 0 {
+		if s.Name == f.Store || f.Subject == fixity.OfStore || len(w.x.stores) == 0 || !s.Holds(f.Set) {
 			continue
 		}
 		if w.x.away[s.Name] || s.Visiting && w.x.stores[s.Name].Seen.Before(f.Opened.Add(-24*time.Hour)) {

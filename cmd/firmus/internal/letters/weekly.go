@@ -36,11 +36,12 @@ type week struct {
 	name, host       string
 	first            bool
 	to               []string
+	shut             func(ledger.Finding) bool
 }
 
 // weekly writes the letter of the week.
 func (l *Letters) weekly(t *ledger.Tx, xs []*thread, now, since, next time.Time, from ledger.LetterCursor, b beside) (draft, error) {
-	w := week{words: l.words(), now: now, next: next, name: l.o.Name, host: l.o.Host, first: from.Weekly.IsZero(), missed: b.missed, notes: b.notes, to: l.recipients(false)}
+	w := week{words: l.words(), now: now, next: next, name: l.o.Name, host: l.o.Host, first: from.Weekly.IsZero(), missed: b.missed, notes: b.notes, to: l.recipients(false), shut: l.o.Shut}
 	// The last letter's week ended when it was due; of the first one's nothing is known.
 	w.since = since
 	if w.first {
@@ -193,7 +194,7 @@ func (w week) subject() string {
 			short, _ := w.whatIs(f)
 			what = w.words.nameIn(f.Set, f.Path) + ", " + w.role(f.Set) + " " + short
 		} else if n == 1 && f.Kind == fixity.Away {
-			what = "the " + w.store(f.Store) + " could not be reached"
+			what = w.awayShort(f)
 		}
 		return fmt.Sprintf("%s for %s - %s [%s] - week to %s. %s", urgency(u), age(w.now.Sub(oldest)), what, numbers(fs), w.now.In(w.zone).Format("2 Jan"), next)
 	}
@@ -258,6 +259,14 @@ func isAre(n int64, noun string) string {
 	return report.Count(n, noun) + " are"
 }
 
+// awayShort says of a store that is away what is wrong with it.
+func (w week) awayShort(f ledger.Finding) string {
+	if w.shut != nil && w.shut(f) {
+		return "the sign-in to the " + w.store(f.Store) + " doesn't work any more"
+	}
+	return "the " + w.storeAt(f.Store) + " could not be reached"
+}
+
 // open is what is more than untidy, the most urgent first, the oldest first in that.
 func (w week) open(p *page) {
 	xs := slices.Clone(w.urgent)
@@ -269,7 +278,7 @@ func (w week) open(p *page) {
 		s := ""
 		switch {
 		case f.Kind == fixity.Away:
-			s = fmt.Sprintf("the %s could not be reached", w.storeAt(f.Store))
+			s = w.awayShort(f)
 		case f.Subject == fixity.OfStore:
 			s = clean(report.What(f))
 		case oneDisc(t.open) && (len(t.open) > 1 || f.Subject == fixity.OfDisc):
@@ -304,7 +313,7 @@ func (w week) table() table {
 		}
 		if rule.ReadWithin > 0 {
 			kept := "kept"
-			if s.NeverRead > 0 || !s.Oldest.IsZero() && w.now.Sub(s.Oldest) > rule.ReadWithin {
+			if !s.Unread.IsZero() && w.now.Sub(s.Unread) > rule.ReadWithin {
 				kept = "NOT KEPT"
 			}
 			if s.Files == 0 {

@@ -91,7 +91,7 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules poli
 			for _, n := range s.States {
 				x.Files += n
 			}
-			x.Kept = rule.ReadWithin <= 0 || s.NeverRead == 0 && (s.OldestRead.IsZero() || now.Sub(s.OldestRead) <= rule.ReadWithin)
+			x.Kept = rule.ReadWithin <= 0 || s.Unread.IsZero() || now.Sub(s.Unread) <= rule.ReadWithin
 			if ok && !x.Kept {
 				h.Promises = append(h.Promises, fmt.Sprintf("%s, %s: every byte read within %s", s.Store, s.Set, days(rule.ReadWithin)))
 			}

@@ -124,7 +124,13 @@ func (m Matter) stopUsing() []string {
 	case len(m.Fewest) > 0:
 		steps = append(steps, "Every file on it was shown to be in another store. From there, copy to a new drive first what has the fewest other copies: see the list.")
 	}
-	return append(steps, fmt.Sprintf("When the new drive is in its place: firmus store replace %s", store))
+	// A new drive must hold what arrives nowhere else before it may be the place for it.
+	if rule, _ := m.Rules.Store(store); rule.Arrivals {
+		return append(steps,
+			fmt.Sprintf("When the new drive holds all of it and is in its place: firmus store adopt %s", store),
+			fmt.Sprintf("Then have it read whole: firmus audit %s --full", store))
+	}
+	return append(steps, fmt.Sprintf("When the new drive is in its place: firmus store replace %s --reason \"…\" (it reads the new drive whole)", store))
 }
 
 // lookFirst is for what befell many files at once.
@@ -144,8 +150,8 @@ func (m Matter) lookFirst() []string {
 		return append(steps, m.each()...)
 	}
 	good := "from another store"
-	if len(f.IntactIn) > 0 {
-		good = "from " + strings.Join(f.IntactIn, " or ")
+	if from := Donors(f, m.Rules); len(from) > 0 {
+		good = "from " + from[0]
 	}
 	steps = append(steps, fmt.Sprintf("Put them back where they were, or copy each %s, for instance %s. Then run: firmus audit %s", good, Show(f.Path), f.Store))
 	if rule.Arrivals {
@@ -202,6 +208,23 @@ func (m Matter) each() []string {
 	return steps
 }
 
+// Donors are the stores where an intact copy is known, in the order in which it should
+// be taken: a drive that is there, a service, a drive that must be fetched.
+func Donors(f ledger.Finding, rules policy.Rules) []string {
+	rank := func(name string) int {
+		switch s, _ := rules.Store(name); {
+		case s.Visiting:
+			return 2
+		case s.Kind != "disk":
+			return 1
+		}
+		return 0
+	}
+	out := slices.Clone(f.IntactIn)
+	slices.SortStableFunc(out, func(a, b string) int { return rank(a) - rank(b) })
+	return out
+}
+
 // Numbers are those of findings, runs drawn together: "7, 9, 12-36".
 func Numbers(fs []ledger.Finding) string {
 	var out []string
@@ -239,7 +262,12 @@ func next(f ledger.Finding, rules policy.Rules) []string {
 	set, _ := rules.Set(f.Set)
 	arrivals, role := rule.Arrivals, set.Role
 	p := Show(f.Path)
-	good := strings.Join(f.IntactIn, " or ")
+	good := "another store"
+	if from := Donors(f, rules); len(from) > 0 {
+		if good = from[0]; len(from) > 1 {
+			good += " (or else " + strings.Join(from[1:], ", ") + ")"
+		}
+	}
 	if f.Carrier != 0 {
 		return nextOnDisc(f, good)
 	}
@@ -256,6 +284,13 @@ func next(f ledger.Finding, rules policy.Rules) []string {
 				s = append(s, fmt.Sprintf("If it was taken away on purpose: firmus findings signoff %d --reason \"…\" (it is retired then)", f.ID))
 			}
 			return s
+		}
+		if fixity.State(f.Kind) == fixity.Unreadable {
+			return []string{
+				"Try another cable and port first. Run no repair program on the drive.",
+				fmt.Sprintf("If it still can't be read: copy %s from %s over it and run: firmus audit %s", p, good, f.Store),
+				"If that can't be done, or another file can't be read either, the drive is failing: stop using it.",
+			}
 		}
 		s := []string{
 			"Don't open, save or move the damaged file; run no repair program on the drive.",

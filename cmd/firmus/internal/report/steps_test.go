@@ -94,7 +94,14 @@ Upload QV-0107/QV-0107_A.wav from vault to cloud, then run: firmus audit cloud`}
 		{"a failing drive with an only copy", report.Matter{Only: 2, Findings: []ledger.Finding{finding(7, "vault", fixity.Unreadable, policy.StepRecover, 3, a), finding(8, "vault", fixity.Unreadable, policy.StepRecover, 3, b)}}, `
 Stop using the vault: no copying, no audit, no repair program. When nothing works on it any more, disconnect it.
 2 files on it were shown to be in no other store. Let somebody qualified save them first, to a new drive: see the list.
-When the new drive is in its place: firmus store replace vault`},
+When the new drive is in its place: firmus store replace vault --reason "…" (it reads the new drive whole)`},
+		{"a failing drive where files arrive", report.Matter{Findings: []ledger.Finding{finding(7, "studio", fixity.Unreadable, policy.StepRecover, 3, a), finding(8, "studio", fixity.Unreadable, policy.StepRecover, 3, b)}, Fewest: []ledger.Elsewhere{{Others: 1}}}, `
+Pause the program that keeps the cloud in step: it could carry the damage on, or be hindered.
+Stop using the studio: no copying, no audit, no repair program. When nothing works on it any more, disconnect it.
+Every file on it was shown to be in another store. From there, copy to a new drive first what has the fewest other copies: see the list.
+When the new drive holds all of it and is in its place: firmus store adopt studio
+Then have it read whole: firmus audit studio --full
+Start that program again when this is put right.`},
 		{"a mass loss", report.Matter{Findings: []ledger.Finding{finding(7, "studio", fixity.Missing, policy.StepRecover, 3, a), finding(8, "studio", fixity.Missing, policy.StepRecover, 3, b)}}, `
 Pause the program that keeps the cloud in step: it could carry the damage on, or be hindered.
 Find out first what happened: was a folder moved, a drive changed, a program run over the files? So many at once are seldom damage.

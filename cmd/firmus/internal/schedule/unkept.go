@@ -52,8 +52,29 @@ func unkept(fs []ledger.Firing, at time.Time) (u Unkept, yes bool) {
 			u.MadeUp = f.Ended
 			return u, true
 		case f.Due.Equal(at):
-			u.Why, yes = f.Outcome+": "+f.Trouble, true
+			u.Why, yes = why(f), true
 		}
 	}
 	return u, yes
+}
+
+// mostWhy is how much of what a run said is repeated.
+const mostWhy = 160
+
+// why says in words what became of a run that kept no time. Of a store that was away
+// the finding says the rest.
+func why(f ledger.Firing) string {
+	switch f.Outcome {
+	case ledger.FiringAway:
+		return "it was away"
+	case ledger.FiringBusy:
+		return "somebody else worked on it"
+	case ledger.FiringStopped:
+		return "it was stopped"
+	}
+	said := []rune("not finished: " + f.Trouble)
+	if len(said) > mostWhy {
+		said = append(said[:mostWhy], '…')
+	}
+	return string(said)
 }

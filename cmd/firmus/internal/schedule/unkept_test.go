@@ -35,7 +35,7 @@ func TestUnkept(t *testing.T) {
 		{"switched off to the end", nightly, []ledger.Firing{begun, kept},
 			[]schedule.Unkept{{at(11, 1, 0), time.Time{}, "not running then"}, {at(12, 1, 0), time.Time{}, "not running then"}}},
 		{"failed, and done the night after", nightly, []ledger.Firing{begun, kept, f(11, at(11, 1, 0), at(11, 1, 1), ledger.FiringFailed, 1), f(12, at(12, 1, 0), at(12, 2, 0), ledger.FiringDone, 1)},
-			[]schedule.Unkept{{at(11, 1, 0), at(12, 2, 0), "failed: why"}}},
+			[]schedule.Unkept{{at(11, 1, 0), at(12, 2, 0), "not finished: why"}}},
 		{"killed and taken up", nightly, []ledger.Firing{begun, kept, f(11, at(11, 9, 0), at(11, 10, 0), ledger.FiringDone, 2), f(12, at(12, 1, 0), time.Time{}, "", 1)}, nil},
 		{"a closed day", closed, []ledger.Firing{begun, kept, f(12, at(12, 1, 0), at(12, 2, 0), ledger.FiringDone, 1)}, nil},
 		{"another store's", nightly, []ledger.Firing{{Job: ledger.FiringAudit, Store: "vault", Due: at(9, 1, 0), Ended: at(9, 2, 0), Outcome: ledger.FiringDone}}, nil},
