@@ -9,12 +9,15 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
+	"firmus/manifest"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
@@ -157,8 +160,15 @@ func (d *disc) Check(ctx context.Context, w acts.DiscWant, o acts.DiscOptions) (
 	return out, packErr
 }
 
+// firmusOwn says that a file on a disc came there with the folder that was burned: a
+// marker, a backup, a list of checksums. Nobody registers those.
+func firmusOwn(p string) bool {
+	_, _, list := manifest.ParseName(path.Base(p))
+	return list || strings.HasPrefix(p, ".firmus") || strings.Contains(p, "/.firmus")
+}
+
 func (d *disc) report(r burned.Report, w acts.DiscWant) (acts.DiscReport, error) {
-	out := acts.DiscReport{Verdict: r.Verdict, Speed: r.Check.Speed, Structure: r.Structure, Free: r.Free, View: string(r.View), Extra: r.Extra}
+	out := acts.DiscReport{Verdict: r.Verdict, Speed: r.Check.Speed, Structure: r.Structure, Free: r.Free, View: string(r.View), Extra: slices.DeleteFunc(slices.Clone(r.Extra), firmusOwn)}
 	for _, p := range r.Problems {
 		out.Problems = append(out.Problems, p.Error())
 	}
