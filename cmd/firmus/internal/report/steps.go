@@ -262,7 +262,7 @@ func next(f ledger.Finding, rules policy.Rules) []string {
 	set, _ := rules.Set(f.Set)
 	arrivals, role := rule.Arrivals, set.Role
 	p := Show(f.Path)
-	good := "another store"
+	good := ""
 	if from := Donors(f, rules); len(from) > 0 {
 		if good = from[0]; len(from) > 1 {
 			good += " (or else " + strings.Join(from[1:], ", ") + ")"
@@ -270,6 +270,9 @@ func next(f ledger.Finding, rules policy.Rules) []string {
 	}
 	if f.Carrier != 0 {
 		return nextOnDisc(f, good)
+	}
+	if good == "" {
+		good = "another store"
 	}
 	if rule.Kind == cloudKind {
 		if s := nextInCloud(f, good); s != nil {
