@@ -225,9 +225,12 @@ func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult
 			counts = append(counts, fmt.Sprintf("%s %s", report.Number(x.n), x.what))
 		}
 	}
-	if r.Audit.ID == 0 && len(r.Away) == 0 {
+	switch {
+	case r.Audit.ID == 0 && len(r.Trouble) > 0:
+		// it could not even begin, and says why
+	case r.Audit.ID == 0 && len(r.Away) == 0:
 		c.printf("  nothing is under care here yet: \"firmus intake\" begins it\n")
-	} else {
+	default:
 		c.printf("  %s\n", strings.Join(counts, ", "))
 	}
 	for _, t := range r.Trouble {

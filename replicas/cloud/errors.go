@@ -57,6 +57,7 @@ type Error struct {
 	Reason string        // the service's own word for it
 	Text   string        // what it means, in plain words
 	After  time.Duration // the service asks to wait so long; 0 if it doesn't say
+	Partly bool          // bytes of the file came, and broke off: the service is there
 	Err    error         // may be nil
 }
 
@@ -91,7 +92,7 @@ func (e *Error) Unwrap() []error {
 	case Later:
 		all = []error{ErrLater}
 		// Nothing and nobody that could say more about the store was reached.
-		if e.Status == 0 || e.Status >= 500 {
+		if (e.Status == 0 || e.Status >= 500) && !e.Partly {
 			all = append(all, fixity.ErrAway)
 		}
 	}

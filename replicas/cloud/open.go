@@ -156,7 +156,8 @@ func (f *Folder) open(ctx context.Context, e fixity.Entry, offset int64) (*reade
 	case it.NoBytes:
 		return nil, fmt.Errorf("%w: whoever it belongs to does not allow reading it", fixity.ErrDenied)
 	}
-	r := &reader{s: f.s, it: it, off: min(offset, it.Size)}
+	from := min(offset, it.Size)
+	r := &reader{s: f.s, it: it, from: from, off: from}
 	r.ctx, r.cancel = context.WithCancelCause(ctx)
 	return r, nil
 }

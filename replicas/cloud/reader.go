@@ -25,6 +25,7 @@ type reader struct {
 
 	mu    sync.Mutex // held by a Read, and by Close after it ended what Read waits for
 	it    Item
+	from  int64 // where it was opened
 	off   int64
 	body  io.ReadCloser // nil: to be opened
 	stop  context.CancelFunc
@@ -97,14 +98,15 @@ func (r *reader) take(p []byte) (int, error) {
 
 // failed waits after a transfer that broke, or gives the error to end with.
 func (r *reader) failed(err error) error {
-	why := &Error{Class: Later, Text: "the connection broke", Err: err}
+	// Whether the service is still there is asked before the transfer is taken up.
+	why := &Error{Class: Later, Text: "the connection broke", Partly: r.off > r.from, Err: err}
 	if errors.Is(err, io.EOF) {
 		if r.short++; r.short == 3 {
 			return fmt.Errorf("%w: the service says that it has %d bytes, and ends after %d", fixity.ErrUnreadable, r.it.Size, r.off)
 		}
 		why.Text, why.Err = fmt.Sprintf("the transfer ended after %d of %d bytes", r.off, r.it.Size), nil
 	} else if errors.Is(err, context.Canceled) {
-		why.Text, why.Err = fmt.Sprintf("no byte came for %s", r.s.o.Stall), nil
+		why.Text, why.Partly, why.Err = fmt.Sprintf("no byte came for %s", r.s.o.Stall), false, nil
 	}
 	return r.wait(why)
 }

@@ -1,7 +1,9 @@
 package drive
 
 import (
+	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -113,6 +115,8 @@ func parseCredential(text []byte, testURL string) (*Credential, error) {
 		return nil, fmt.Errorf("%w: this is the file of a program that people can sign in with, not a sign-in: sign in with it first, or use the key of a service account", fixity.ErrRefused)
 	case f.Type == typeKey && (f.ClientEmail == "" || f.PrivateKey == ""):
 		return nil, fmt.Errorf("%w: the key lacks its account or its private part", fixity.ErrRefused)
+	case f.Type == typeKey && !isPrivateKey(f.PrivateKey):
+		return nil, fmt.Errorf("%w: the key's private part can't be read: the file was cut off, or changed", fixity.ErrRefused)
 	case f.Type == typeKey && f.TokenURI != c.url:
 		return nil, fmt.Errorf("%w: its tokens are to come from %q, not from %q: it was not given out by the service, or was changed", fixity.ErrRefused, f.TokenURI, c.url)
 	case f.Type == typeSignIn && (f.ClientID == "" || f.RefreshToken == ""):
@@ -123,6 +127,19 @@ func parseCredential(text []byte, testURL string) (*Credential, error) {
 		return nil, fmt.Errorf("%w: it is for %q, another service", fixity.ErrRefused, f.Universe)
 	}
 	return c, nil
+}
+
+// isPrivateKey says that a text is a private key in one of the forms in which the
+// client library takes one. It takes one that isn't for a network that doesn't answer,
+// and tries again.
+func isPrivateKey(text string) bool {
+	b := []byte(text)
+	if block, _ := pem.Decode(b); block != nil {
+		b = block.Bytes
+	}
+	_, pkcs8 := x509.ParsePKCS8PrivateKey(b)
+	_, pkcs1 := x509.ParsePKCS1PrivateKey(b)
+	return pkcs8 == nil || pkcs1 == nil
 }
 
 // Who is the account that the folder must be shared with, in words.

@@ -43,6 +43,9 @@ func (e *Env) CheckStores(ctx context.Context) ([]StoreCheck, error) {
 
 func (e *Env) checkRoot(ctx context.Context, known ledger.Store, store, set string) (bool, string, error) {
 	root, err := e.Root(store, set, fixity.Bypassed)
+	if errors.Is(err, fixity.ErrAway) { // a credential that can't be used
+		return false, err.Error(), nil
+	}
 	if err != nil {
 		return false, "", err
 	}

@@ -3,11 +3,14 @@ package app_test
 import (
 	"fmt"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/replicas/cloud/drive"
+	"firmus/replicas/cloud/drivetest"
 )
 
 const signedIn = `{"type": "authorized_user", "client_id": "c", "client_secret": "s", "refresh_token": "r"%s}`
@@ -16,13 +19,28 @@ const signedIn = `{"type": "authorized_user", "client_id": "c", "client_secret":
 // and nowhere else.
 func TestSignInEnds(t *testing.T) {
 	end := time.Date(2027, 1, 14, 12, 0, 0, 0, time.UTC)
+	server, err := drivetest.Start(drivetest.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(server.Close)
+	key, err := server.Key("auditor@quillmere.example", "quillmere")
+	if err != nil {
+		t.Fatal(err)
+	}
+	good := strings.Replace(string(key), server.TokenURL(), "https://oauth2.googleapis.com/token", 1)
+	if file := t.TempDir() + "/key.json"; os.WriteFile(file, []byte(good), 0o600) != nil {
+		t.Fatal("no key")
+	} else if _, err := drive.LoadCredential(file); err != nil {
+		t.Fatal(err)
+	}
 	for name, c := range map[string]struct {
 		text string
 		want time.Time
 	}{
 		"it was said":        {fmt.Sprintf(signedIn, `, "signed_in": "2027-01-07T12:00:00Z", "runs_out": "2027-01-14T12:00:00Z"`), end},
 		"it was not said":    {fmt.Sprintf(signedIn, `, "signed_in": "2027-01-07T12:00:00Z"`), time.Time{}},
-		"a key":              {`{"type": "service_account", "client_email": "a@quillmere.example", "private_key": "k", "token_uri": "https://oauth2.googleapis.com/token"}`, time.Time{}},
+		"a key":              {good, time.Time{}},
 		"no credential":      {`{"type": "external_account"}`, time.Time{}},
 		"no credential file": {"", time.Time{}},
 	} {
