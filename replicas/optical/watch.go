@@ -7,6 +7,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/optical/mmc"
+	"firmus/replicas/optical/scsi"
 )
 
 // Presence is what is in a drive.
@@ -103,6 +104,18 @@ func (w *watcher) run(ctx context.Context, out chan<- Change) {
 			eject, told = button, true
 		}
 	}
+}
+
+// Look asks the drive at path what lies in it, and no more: nothing is read, and a disc
+// that rests isn't made to turn. Errors are those of package scsi and of fixity: no
+// drive, no right to use it, busy.
+func Look(ctx context.Context, path string) (Presence, error) {
+	dev, err := scsi.Open(path)
+	if err != nil {
+		return Unknown, err
+	}
+	defer dev.Close()
+	return presence(ctx, mmc.New(dev)), nil
 }
 
 // presence asks a drive by TEST UNIT READY.

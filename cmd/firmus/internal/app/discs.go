@@ -40,6 +40,34 @@ func (a *App) openDisc(ctx context.Context, at acts.DiscAt) (acts.OpenedDisc, er
 	return &disc{d, at, filepath.Join(a.Config.State, "discs")}, nil
 }
 
+// CheckDrives says of each drive that discs are read in whether it can be used. That it
+// is unplugged is all right: nothing is read in it by itself.
+func CheckDrives(ctx context.Context, c *config.Config) []acts.StoreCheck {
+	var out []acts.StoreCheck
+	for _, s := range c.Stores {
+		if s.Kind != config.Optical || strings.TrimSpace(s.Drive) == "" {
+			continue
+		}
+		x := acts.StoreCheck{Store: s.Name, OK: true}
+		p, err := optical.Look(ctx, s.Drive)
+		switch {
+		case err == nil:
+			x.Detail = fmt.Sprintf("drive %s: %s", s.Drive, inDrive[p])
+		case errors.Is(err, fixity.ErrAway), errors.Is(err, fs.ErrNotExist):
+			x.Detail = fmt.Sprintf("drive %s isn't there now; discs can be checked when it is", s.Drive)
+		default:
+			x.OK, x.Detail = false, inWords(acts.DiscAt{Drive: s.Drive}, err).Error()
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+var inDrive = map[optical.Presence]string{
+	optical.Unknown: "it answers, and doesn't say whether a disc lies in it", optical.NoDrive: "it doesn't answer", optical.TrayOpen: "its tray is open",
+	optical.NoDisc: "no disc lies in it", optical.NotReady: "it is looking at its disc", optical.HasDisc: "a disc lies in it",
+}
+
 // inWords says of an error of a disc or drive what a person can do about it.
 func inWords(at acts.DiscAt, err error) error {
 	var denied *scsi.DeniedError
