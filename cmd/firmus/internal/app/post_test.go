@@ -17,8 +17,16 @@ import (
 
 // postOffice takes letters as RFC 5321 has it, no more than is needed.
 type postOffice struct {
+	moment func(n int) // told how far sending is, before the answer; may be nil
+
 	mu      sync.Mutex
 	letters []string
+}
+
+func (p *postOffice) reached(n int) {
+	if p.moment != nil {
+		p.moment(n)
+	}
 }
 
 func (p *postOffice) serve(t *testing.T, l net.Listener) {
@@ -43,16 +51,29 @@ func (p *postOffice) talk(c net.Conn) {
 		switch verb, _, _ := strings.Cut(strings.ToUpper(in.Text()), " "); verb {
 		case "EHLO":
 			say("250-post.quillmere.example\r\n250 8BITMIME")
+		case "RCPT":
+			p.reached(0)
+			say("250 ok")
 		case "DATA":
+			p.reached(1)
 			say("354 go on")
 			var b strings.Builder
-			for in.Scan() && in.Text() != "." {
+			whole := false
+			for in.Scan() {
+				if whole = in.Text() == "."; whole {
+					break
+				}
 				b.WriteString(in.Text() + "\n")
+			}
+			if !whole {
+				return // whoever sent it is gone
 			}
 			p.mu.Lock()
 			p.letters = append(p.letters, b.String())
 			p.mu.Unlock()
+			p.reached(2)
 			say("250 taken")
+			p.reached(3)
 		case "QUIT":
 			say("221 bye")
 			return
