@@ -1,6 +1,8 @@
 package ledger_test
 
 import (
+	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -39,6 +41,65 @@ func testServiceRead(t *testing.T, d database) {
 	w.view(func(x *ledger.Tx) (err error) { n, err = x.ServiceRead("cloud", evening); return err })
 	if n != 0 {
 		t.Errorf("after 100 days: %d", n)
+	}
+}
+
+// TestPortion: in an audit the copies that have been due longest are read, in whatever
+// folder they lie, as many as fit into the day; those read before count.
+func TestPortion(t *testing.T) { onEach(t, testPortion) }
+
+func testPortion(t *testing.T, d database) {
+	w := newWorld(t, d, func(o *ledger.Options) {
+		o.Rules.Stores = slices.Clone(o.Rules.Stores)
+		o.Rules.Stores[1].ReadADay = 250_000
+	})
+	const size = 100_004
+	var all []ledger.File
+	for i := range 5 {
+		all = append(all, w.take(masters, fmt.Sprintf("QV-%04d/a.wav", 105-i), fmt.Sprintf("%04d", i), true, "vault"))
+		w.pass(day)
+	}
+	w.pass(35 * day)
+	for n, want := range []struct{ read, putOff int64 }{{2, 3}, {0, 3}, {2, 1}, {1, 0}} {
+		due := map[int]time.Time{}
+		for i, f := range all {
+			due[i] = w.copyOf(f, "vault").Due
+		}
+		a := w.audit("vault", order{})
+		var may ledger.Portion
+		w.view(func(x *ledger.Tx) (err error) { may, err = x.Portion(a.ID); return err })
+		var read int64
+		var last, first time.Time // due, of those that were read, and of those that weren't
+		for i, f := range all {
+			switch {
+			case w.copyOf(f, "vault").Read.At.Equal(w.clock):
+				read++
+				if due[i].After(last) {
+					last = due[i]
+				}
+			case !due[i].After(w.clock) && (first.IsZero() || due[i].Before(first)):
+				first = due[i]
+			}
+		}
+		if read != want.read || may.PutOff != want.putOff || may.PutOffLen != size*want.putOff || !first.IsZero() && first.Before(last) {
+			t.Errorf("audit %d: read %d, put off %d (%d bytes), due up to %s and from %s on; want %d, %d", n, read, may.PutOff, may.PutOffLen, last, first, want.read, want.putOff)
+		}
+		if err := w.l.CountServiceRead(t.Context(), w.clock, "vault", size*read); err != nil {
+			t.Fatal(err)
+		}
+		if n == 0 {
+			w.pass(time.Hour) // the same day
+		} else {
+			w.pass(day)
+		}
+	}
+	// A full one knows no bound.
+	w.pass(40 * day)
+	w.audit("vault", order{full: true})
+	for _, f := range all {
+		if x := w.copyOf(f, "vault"); !x.Read.At.Equal(w.clock) {
+			t.Errorf("full: %s was read %s", f.Path, x.Read.At)
+		}
 	}
 }
 
