@@ -71,6 +71,7 @@ func (c *cloudWorld) token() (token string) {
 // TestCloudChangesAreTold: what is exchanged, binned or deleted in the cloud is told
 // between audits, also what happened while no daemon ran; and what comes back.
 func TestCloudChangesAreTold(t *testing.T) {
+	t.Parallel() // most of the time is waiting
 	c, addr, ids := followedWorld(t)
 	r := c.followed(addr)
 	r.within(10*time.Second, "the log is followed", func() bool { return c.token() != "" })
@@ -105,6 +106,7 @@ func TestCloudChangesAreTold(t *testing.T) {
 // TestCloudLogIsBegunAnew: a token that the service doesn't know any more has all
 // listed, and a new one taken.
 func TestCloudLogIsBegunAnew(t *testing.T) {
+	t.Parallel() // most of the time is waiting
 	c, addr, ids := followedWorld(t)
 	a := c.open()
 	if err := a.Ledger.Tx(t.Context(), time.Now(), func(t *ledger.Tx) error { return t.PutLogToken("cloud", c.folder, "no token") }); err != nil {
@@ -120,6 +122,7 @@ func TestCloudLogIsBegunAnew(t *testing.T) {
 // TestNeverMissingByTheLog: what the log says is no evidence. While no complete listing
 // can be had, nothing is missing; afterwards it is.
 func TestNeverMissingByTheLog(t *testing.T) {
+	t.Parallel() // most of the time is waiting
 	c, addr, ids := followedWorld(t)
 	r := c.followed(addr)
 	r.within(10*time.Second, "the log is followed", func() bool { return c.token() != "" })
