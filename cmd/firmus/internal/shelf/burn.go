@@ -31,7 +31,7 @@ func (s BurnSheet) page() page {
 	top.add("Kind", row(or(s.kind(), 14)))
 	blankName := or(s.Blank, 24)
 	if s.Holds.Name != "" {
-		top.add("Blank", row(blankName, part{Text: "(" + s.Holds.Name + ")"}))
+		top.add("Blank", row(blankName, part{Text: "(" + clean(s.Holds.Name) + ")"}))
 	} else {
 		top.add("Blank", row(blankName))
 	}
@@ -226,10 +226,10 @@ func (s BurnSheet) steps() []line {
 		add(say("In the burning program begin a data disc, with long names (ISO 9660 with Joliet or Rock Ridge, or UDF). Put in the files above under their own names, not packed into an archive."))
 	} else {
 		add(say("In the burning program begin an audio CD. Put in the files above, in this order, from the archive's own folder: no copy from elsewhere, no other format."))
-		add(say("Gap between tracks: 0 s"), open, gap, say("Levelling, normalising, fading, noise reduction, sound effects: all off"), open)
+		add(open, say("Gap between tracks: 0 s"), gap, open, say("Levelling, normalising, fading, all effects: off"))
 	}
-	add(say("The whole disc at once, in one session (\"disc at once\")"), open, gap, say("Close the disc, nothing to be added later"), open)
-	add(say("Speed: neither the highest nor the lowest that blank and burner offer; keep to what has given good check sheets with this blank"), open)
+	add(open, say("Whole disc at once (\"disc at once\"), one session"), gap, open, say("Close the disc: nothing is added later"))
+	add(open, say("Speed: neither the highest nor the lowest that blank and burner offer; keep to what has given good check sheets with this blank"))
 	if ds := s.discs(); len(s.Twins) > 1 {
 		add(say("Burn %s, one after the other, each from the files themselves and not one from the other.", list(ds)))
 	} else {

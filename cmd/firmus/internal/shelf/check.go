@@ -43,12 +43,14 @@ func (s CheckSheet) page() page {
 	found.add("On the way", s.way()...)
 	found.add("Noticed", s.noticed()...)
 	p.Blocks = append(p.Blocks, found, block{Facts: s.circumstances()})
-	if d := s.draw(); d != nil {
-		p.Blocks = append(p.Blocks, block{Surface: d})
-	}
 	var last block
 	last.add("Does not show", s.limits()...)
 	p.Blocks = append(p.Blocks, last, block{Facts: s.foot()})
+	// The picture comes last: where it doesn't fit on the first page, what is to be
+	// signed does.
+	if d := s.draw(); d != nil {
+		p.Blocks = append(p.Blocks, block{Surface: d})
+	}
 	return p
 }
 
@@ -194,6 +196,8 @@ func gathered(fs []CheckFile, say func(CheckFile) string, tell func(names, said 
 		}
 		names := name(fs[i].Name)
 		switch n := j - i; {
+		case n == 1 && fs[i].Track > 0:
+			names = fmt.Sprintf("disc track %d, %s", fs[i].Track, names)
 		case n == 2:
 			names += " and " + name(fs[j-1].Name)
 		case n > 2:
@@ -250,7 +254,7 @@ func (s CheckSheet) stateWords(st fixity.State) string {
 	if m := fixity.Means("state", string(st)); m != "" {
 		return m
 	}
-	return string(st)
+	return clean(string(st))
 }
 
 func (s CheckSheet) extra() []line {

@@ -159,7 +159,8 @@ const (
 type Way struct {
 	Located            bool    // the files were found sample for sample; else Pauses and Shift aren't known
 	Shift              int     // disc sample i is file sample i + Shift
-	Pauses             []Pause // before tracks; empty: the tracks follow each other without one
+	Pauses             []Pause // before tracks
+	PausesKnown        bool    // Pauses are all; none then says that tracks follow each other without one
 	Unchanged          bool    // the samples, and so the level, are the files'
 	GainDB, SpreadDB   float64 // where they aren't: how much louder the disc is, and between its softest and loudest places
 	Inverted           bool

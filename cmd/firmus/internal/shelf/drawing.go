@@ -137,8 +137,8 @@ func (d *drawing) words(first string) string {
 	return b.String()
 }
 
-// letters name rings that aren't as they should be, at the lower left edge, where
-// they are cut: one for all that lie together.
+// letters name rings that aren't as they should be, where they are cut: one for all
+// that lie together.
 func (d *drawing) letters(rings []ring) {
 	type group struct {
 		in, out float64
@@ -158,13 +158,13 @@ func (d *drawing) letters(rings []ring) {
 	// Letters that would touch stand in three rows, so that each can be read.
 	for i, g := range gs {
 		x := -(g.in + g.out) / 2
-		y, from := 3.2+2.4*float64(i%3), 0.2
-		if g.r.Below {
-			x = -x
+		y, from, to := 3.2+2.4*float64(i%3), 0.2, 1.1+2.4*float64(i%3)
+		if g.r.Below { // on the other side of the cut, at its other end
+			x, y, from, to = -x, 2.1-y, -from, -to
 		}
 		d.Marks = append(d.Marks, shape{
 			X: mm(x), Y: mm(y), Text: string(lookOf(g.r.State).sign),
-			X1: mm(x), X2: mm(x), Y1: mm(from), Y2: mm(y - 2.1),
+			X1: mm(x), X2: mm(x), Y1: mm(from), Y2: mm(to),
 		})
 	}
 }

@@ -114,7 +114,7 @@ func (s CheckSheet) way() []line {
 		return nil
 	}
 	var parts []string
-	if s.Way.Located {
+	if s.Way.Located && (s.Way.PausesKnown || len(s.Way.Pauses) > 0) {
 		parts = append(parts, pauses(s.Way.Pauses))
 	}
 	switch {

@@ -10,7 +10,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-	"unicode/utf8"
 
 	"firmus/cmd/firmus/internal/shelf"
 	"firmus/fixity"
@@ -74,6 +73,7 @@ func audio() shelf.CheckSheet {
 		Twins:     []shelf.Sibling{{Number: "QD-0031 B"}},
 		LookAgain: at(2026, 11, 1, 0, 0), Event: 48301,
 	}
+	s.Way.PausesKnown = true
 	for i := 2; i <= 9; i++ {
 		s.Way.Pauses = append(s.Way.Pauses, shelf.Pause{Track: i, Sectors: 150})
 	}
@@ -237,17 +237,6 @@ func TestGolden(t *testing.T) {
 	left, err := filepath.Glob("testdata/*")
 	if err != nil || len(left) != 2*len(sheets()) {
 		t.Errorf("testdata has %d files, %v; want %d, one of each kind a sheet", len(left), err, 2*len(sheets()))
-	}
-}
-
-func TestWidth(t *testing.T) {
-	for n, s := range sheets() {
-		text, _ := render(t, s)
-		for i, l := range strings.Split(text, "\n") {
-			if c := utf8.RuneCountInString(l); c > shelf.Width {
-				t.Errorf("%s: line %d has %d columns: %q", n, i+1, c, l)
-			}
-		}
 	}
 }
 

@@ -82,12 +82,12 @@ func (l line) text() string {
 }
 
 // Before is what stands before a part: a blank, where a line may end, or none; but a
-// name isn't parted from what it names, nor a box from its words.
+// name isn't parted from what it names, nor a box from the words behind it.
 func (l line) Before(i int) string {
 	switch {
 	case i == 0 || l.Parts[i].Gap || l.Parts[i-1].Gap:
 		return ""
-	case l.Parts[i-1].Label, l.Parts[i].Box != noBox:
+	case l.Parts[i-1].Label, l.Parts[i-1].Box != noBox:
 		return nbsp
 	}
 	return " "

@@ -196,7 +196,9 @@ func (s CheckSheet) steps() []line {
 	case Unregistered:
 		add("Register it: firmus disc add NUMBER --kind %s FILES.", s.kindWord())
 	case NotCompared:
-		add("Bring the store that holds what was burned, and check again: firmus disc check.")
+		if len(s.Next) == 0 {
+			add("Bring the store that holds what was burned, and check again: firmus disc check.")
+		}
 	case SaysNothing:
 		add("Listen to it, or look whether it is the right disc.")
 	}
