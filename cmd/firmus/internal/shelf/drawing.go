@@ -17,6 +17,7 @@ type drawing struct {
 	To    string
 	Keys  []key
 	Notes []string
+	Head  string // which disc and when, on paper: the picture may be on a page of its own
 	Alt   string // the same in words
 
 	// The drawing's own; Disc is false where only the strip can be drawn.
@@ -49,6 +50,10 @@ func (s CheckSheet) draw() *drawing {
 	g, taken, ok := s.geometryOf()
 	if !ok || g.turn > 0 {
 		d.From, d.To = "first", "last"
+	}
+	d.Head = strings.TrimSpace("Surface of the disc " + clean(s.Number))
+	if !s.Begun.IsZero() {
+		d.Head += ", read " + day(s.Begun)
 	}
 	if taken != "" {
 		d.Notes = append(d.Notes, taken)

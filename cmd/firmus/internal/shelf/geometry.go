@@ -21,7 +21,7 @@ type geometry struct {
 
 // Lengths in mm.
 const (
-	// ECMA-130, section 11 (IEC 60908 has the same figures): program area from a
+	// ECMA-130 (IEC 60908 has the same figures): program area from a
 	// diameter of 50 to 116 mm at most, pitch 1.6 µm give or take 0.1, scanning
 	// velocity 1.20 to 1.40 m/s, here the slowest, with which a disc holds 74 minutes.
 	cdInner, cdOuter = 25.0, 58.0
@@ -31,9 +31,9 @@ const (
 	// the lower end of what is allowed.
 	cd80 = 80 * 60 * audioSectors
 
-	// ECMA-267, sections 10 and 14: data zone from a diameter of 48 to 116 mm at most,
+	// ECMA-267: data zone from a diameter of 48 to 116 mm at most,
 	// pitch 0.74 µm, channel bits of 133.3 nm on one layer and 146.7 nm on two; a
-	// sector is 26 sync frames of 1488 channel bits (section 21).
+	// sector is 26 sync frames of 1488 channel bits.
 	dvdInner, dvdOuter  = 24.0, 58.0
 	dvdPitch            = 0.74e-3
 	dvdBits             = 26 * 1488
@@ -44,7 +44,7 @@ const (
 )
 
 func cd(sectors int64) geometry {
-	g := geometry{name: "CD", inner: cdInner, outer: cdOuter, perSector: cdPitch * cdSector / math.Pi, source: "ECMA-130, section 11"}
+	g := geometry{name: "CD", inner: cdInner, outer: cdOuter, perSector: cdPitch * cdSector / math.Pi, source: "ECMA-130"}
 	g.low, g.high = 1.5/1.6, 1.7*1.4/(1.6*1.2)
 	if fit := g.fits(); sectors > fit {
 		g.perSector = (cdOuter*cdOuter - cdInner*cdInner) / float64(max(sectors, cd80))

@@ -71,7 +71,7 @@ func TestRadius(t *testing.T) {
 }
 
 // The doubt that is printed covers every disc that the standard allows: pitch 1.5 to
-// 1.7 µm, 1.2 to 1.4 m/s (ECMA-130, section 11), as far as it ends within 58 mm.
+// 1.7 µm, 1.2 to 1.4 m/s (ECMA-130), as far as it ends within 58 mm.
 func TestDoubt(t *testing.T) {
 	for _, sectors := range []int64{75, 22500, 144600, 250000, 330000, 350000, 359849} {
 		g := shelf.CDOf(sectors)
