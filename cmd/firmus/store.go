@@ -103,6 +103,7 @@ type storeJSON struct {
 	Follows  string          `json:"follows"`
 	Adopted  bool            `json:"adopted"`
 	Seen     *report.Instant `json:"seen"`
+	Visit    *report.Visit   `json:"visit"` // the newest that a daemon has noticed
 	Sets     []setJSON       `json:"sets"`
 }
 
@@ -117,7 +118,7 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 	if err != nil {
 		return err
 	}
-	known := map[string]ledger.Store{}
+	known, visits := map[string]ledger.Store{}, map[string]*report.Visit{}
 	a, err := c.open(cmd.Context(), true)
 	switch {
 	case err == nil:
@@ -129,6 +130,11 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 					return err
 				}
 				known[s.Name] = k
+				if s.Visiting {
+					if visits[s.Name], err = report.LastVisit(t, s.Name); err != nil {
+						return err
+					}
+				}
 			}
 			return nil
 		})
@@ -142,7 +148,7 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 	for _, s := range cfg.Stores {
 		k := known[s.Name]
 		j := storeJSON{Store: s.Name, Kind: string(s.Kind), Place: s.Place, Arrivals: s.Arrivals, Visiting: s.Visiting, Follows: s.Follows,
-			Adopted: !k.Adopted.IsZero(), Seen: report.InstantOf(k.Seen), Sets: []setJSON{}}
+			Adopted: !k.Adopted.IsZero(), Seen: report.InstantOf(k.Seen), Visit: visits[s.Name], Sets: []setJSON{}}
 		for _, r := range s.Sets {
 			x := setJSON{Set: r.Set, Root: r.Path}
 			for _, kr := range k.Roots {
@@ -172,6 +178,9 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 			c.printf("; not yet adopted")
 		}
 		c.printf("\n")
+		if s.Visit != nil {
+			c.printf("  last visit: %s\n", s.Visit.Words(time.Local))
+		}
 		for _, x := range s.Sets {
 			c.printf("  %-12s %s", x.Set, x.Root)
 			if x.Listed != nil {

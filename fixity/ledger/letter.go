@@ -314,16 +314,21 @@ func (t *Tx) Weeks(since time.Time) ([]StoreWeek, error) {
 		return nil, err
 	}
 	if err := t.rows(`SELECT store, count(*), count(*) FILTER (WHERE read_at >= $1 AND read_cache <> 'allowed'), count(*) FILTER (WHERE reported_at >= $1 AND reported_ok = 1),
+			count(*) FILTER (WHERE reported_ok = 1),
 			coalesce(min(CASE WHEN read_at > 0 THEN read_at END), 0), count(*) FILTER (WHERE read_at = 0),
 			coalesce(min(CASE WHEN `+held+` THEN `+countsFrom+` END), 0)
 		FROM instance WHERE size >= 0 GROUP BY store`, []any{nanos(since)}, func(r *sql.Rows) error {
 		var x StoreWeek
-		var oldest, unread int64
-		if err := r.Scan(&x.Store, &x.Files, &x.Read, &x.Reported, &oldest, &x.NeverRead, &unread); err != nil {
+		var oldest, unread, right int64
+		if err := r.Scan(&x.Store, &x.Files, &x.Read, &x.Reported, &right, &oldest, &x.NeverRead, &unread); err != nil {
 			return err
 		}
 		if i, ok := at[x.Store]; ok {
 			out[i].Unread = fromNanos(unread)
+			// Reports that agree again are not written: a complete listing says them anew.
+			if !out[i].Listed.Before(since) {
+				x.Reported = right
+			}
 			out[i].Files, out[i].Read, out[i].Reported, out[i].Oldest, out[i].NeverRead = x.Files, x.Read, x.Reported, fromNanos(oldest), x.NeverRead
 		}
 		return nil

@@ -35,7 +35,8 @@ type month struct {
 	*world
 	drive *drivetest.Server
 	post  *postOffice
-	ids   map[string]string // of the cloud's files, by path in their set
+	// inCloud is the folder of the masters there.
+	inCloud string
 
 	mu         sync.Mutex
 	unreadable map[string]bool // paths that the vault's drive gives no longer
@@ -106,8 +107,8 @@ func inMonth(t *testing.T, masters, access int, days func(t *testing.T, m *month
 		// Files that the daemon writes get their times from the system: they must not lie
 		// in the future.
 		time.Sleep(time.Until(time.Date(2031, 3, 3, 18, 0, 0, 0, time.Local)))
-		m := &month{world: newWorld(t, fmt.Sprintf(monthConfig, folder, drive.Endpoint(), l.Addr())), drive: drive, post: post,
-			ids: map[string]string{}, unreadable: map[string]bool{}}
+		m := &month{world: newWorld(t, fmt.Sprintf(monthConfig, folder, drive.Endpoint(), l.Addr())), drive: drive, post: post, inCloud: inCloud,
+			unreadable: map[string]bool{}}
 		m.now = time.Now().Add(-9 * 24 * time.Hour)
 		for i := range masters {
 			item := fmt.Sprintf("QV-01%02d", i)
@@ -115,7 +116,7 @@ func inMonth(t *testing.T, masters, access int, days func(t *testing.T, m *month
 			m.write("studio/masters/"+p, p, 150_000+i)
 			m.copy("studio/masters/"+p, "vault/masters/"+p)
 			m.copy("studio/masters/"+p, "in-the-safe/masters/"+p)
-			m.ids[p] = drive.AddFile(drive.AddFolder(inCloud, item), item+"_A.wav", bytesOf(p, 150_000+i))
+			drive.AddFile(drive.AddFolder(inCloud, item), item+"_A.wav", bytesOf(p, 150_000+i))
 		}
 		for i := range access {
 			p := fmt.Sprintf("access/QV-02%02d/QV-02%02d_A_01.wav", i, i)
@@ -288,6 +289,7 @@ func golden(t *testing.T, file, got string) {
 // TestBadMonth is a month of the daemon with a rotten master, a failing drive, a mass
 // change and a dead sign-in: just those letters that a person would want, in order.
 func TestBadMonth(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("a month of a daemon takes half a minute")
 	}

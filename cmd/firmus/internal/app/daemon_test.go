@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -371,6 +372,7 @@ sets = { masters = "safe/masters" }
 	w.move("away", "safe")
 	r.within(30*time.Second, "reading waits for the recording", func() bool { return r.log.has("reading waits while a recording grows") })
 	r.within(5*time.Second, "it is shown", r.answers("/metrics", 200, `firmus_reading_paused{store="safe"} 1`))
+	r.within(5*time.Second, "it must stay", r.answers("/metrics", 200, `firmus_visit_may_go_back{store="safe"} 0`))
 	close(stop)
 	wg.Wait()
 	f.Close()
@@ -378,9 +380,19 @@ sets = { masters = "safe/masters" }
 		t.Fatal(err)
 	}
 	r.within(60*time.Second, "it may go back", func() bool { return r.log.has("read; may go back") })
+	r.within(5*time.Second, "it is shown", r.answers("/metrics", 200, `firmus_visit_may_go_back{store="safe"} 1`))
+	w.move("safe", "away")
+	r.within(60*time.Second, "it has gone", func() bool {
+		_, text := r.get("/metrics")
+		return strings.Contains(text, "firmus_ledger_up 1") && !strings.Contains(text, "firmus_visit_may_go_back")
+	})
 	r.stop()
 	a := w.open()
 	defer a.Close()
+	cs, err := a.CheckDaemon(t.Context(), time.Now())
+	if i := slices.IndexFunc(cs, func(c app.Check) bool { return c.What == "store safe, last visit" }); err != nil || i < 0 || !cs[i].OK || !strings.Contains(cs[i].Detail, "may go back") {
+		t.Errorf("check: %+v, %v", cs, err)
+	}
 	if err := a.Ledger.View(t.Context(), func(x *ledger.Tx) error {
 		c, err := x.Coverage("safe", time.Now().Add(-time.Hour))
 		if c.Within != 3 || c.Files != 3 {

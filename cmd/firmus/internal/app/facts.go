@@ -6,6 +6,7 @@ import (
 
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/schedule"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -20,7 +21,7 @@ func (s *session) facts(ctx context.Context) metrics.Facts {
 	s.d.mu.Lock()
 	f.Reloaded, f.ReloadFailed = s.d.loaded, s.d.reloadFailed
 	s.d.mu.Unlock()
-	known := map[string]ledger.Store{}
+	known, free := map[string]ledger.Store{}, map[string]bool{}
 	var backups []ledger.Backup
 	var counts ledger.LetterCounts
 	err := s.a.Ledger.View(ctx, func(t *ledger.Tx) error {
@@ -42,6 +43,16 @@ func (s *session) facts(ctx context.Context) metrics.Facts {
 			if x, err := t.Store(st.Name); err == nil {
 				known[st.Name] = x
 			}
+		}
+		for _, st := range cfg.Stores {
+			if !s.visits.is(st.Name) {
+				continue
+			}
+			v, err := report.LastVisit(t, st.Name)
+			if err != nil {
+				return err
+			}
+			free[st.Name] = v != nil && v.Whole
 		}
 		if backups, err = t.Backups(); err != nil {
 			return err
@@ -65,6 +76,7 @@ func (s *session) facts(ctx context.Context) metrics.Facts {
 				x.Backup, x.BackupFails = b.At, b.Trouble != ""
 			}
 		}
+		x.MayGoBack = free[st.Name]
 		f.Stores = append(f.Stores, x)
 	}
 	if s.letters != nil && f.LedgerUp {
@@ -80,6 +92,7 @@ func (s *session) storeFacts(st config.Store, known ledger.Store, state schedule
 	x := metrics.Store{Name: st.Name, Seen: known.Seen, Listed: s.watcher.Listed(st.Name), Promise: time.Duration(st.ReadWithin),
 		Next: state.Next, LastRun: state.LastRun, LastOK: state.LastOK, Missed: state.Missed, Running: state.Running, Trouble: state.Trouble != "",
 		BackedUp: st.Manifests && st.Kind == config.Disk, Credential: SignInEnds(st)}
+	x.Visiting = s.visits.is(st.Name)
 	for _, r := range known.Roots {
 		x.Sets = append(x.Sets, metrics.Set{Name: r.Set, Complete: r.ListedAt})
 	}

@@ -165,6 +165,7 @@ func killings(n int) int {
 // or counted twice, each letter comes at least once and with one Message-ID, and no
 // finding is lost.
 func TestKilled(t *testing.T) {
+	t.Parallel()
 	t.Run("audits", killedInAudits)
 	t.Run("intake", killedInIntake)
 	t.Run("letters", killedInLetters)

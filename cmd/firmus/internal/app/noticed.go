@@ -199,11 +199,15 @@ func (s *session) here(ctx context.Context, st config.Store) bool {
 	return false
 }
 
-func (s *session) left(store string) { s.log.Info("a store has gone", "store", store) }
+func (s *session) left(store string) {
+	s.visits.set(store, false)
+	s.log.Info("a store has gone", "store", store)
+}
 
 // came deals with a store that has come.
 func (s *session) came(store string, first bool) {
 	st, _ := s.a.Config.Store(store)
+	s.visits.set(store, st.Visiting)
 	s.spawn(func() {
 		s.drives.of(s.ctx, store)
 		switch {

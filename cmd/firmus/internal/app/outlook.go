@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/schedule"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -71,6 +72,15 @@ func (a *App) CheckDaemon(ctx context.Context, now time.Time) ([]Check, error) {
 			return out, err
 		default:
 			out = append(out, keptCheck(st.Name, last, done, now))
+		}
+		if st.Visiting {
+			var v *report.Visit
+			if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { v, err = report.LastVisit(t, st.Name); return err }); err != nil {
+				return out, err
+			}
+			if v != nil {
+				out = append(out, Check{What: "store " + st.Name + ", last visit", OK: v.Whole || !v.Ended, Detail: v.Words(time.Local)})
+			}
 		}
 		o, err := a.Outlook(ctx, st, now)
 		if err != nil {

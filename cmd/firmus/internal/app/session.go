@@ -32,6 +32,7 @@ type session struct {
 	closed  func(time.Time) bool
 	drives  driveNames
 	survey  survey
+	visits  visits
 
 	ctx    context.Context
 	cancel context.CancelFunc

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"errors"
+	"sync"
 	"time"
 
 	"firmus/cmd/firmus/internal/schedule"
@@ -16,6 +17,27 @@ const (
 	sameVisit  = time.Hour
 	visitAgain = 10 * time.Minute // after a try that found the store busy
 )
+
+// visits are the visiting stores that are there.
+type visits struct {
+	mu   sync.Mutex
+	here map[string]bool
+}
+
+func (v *visits) set(store string, here bool) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.here == nil {
+		v.here = map[string]bool{}
+	}
+	v.here[store] = here
+}
+
+func (v *visits) is(store string) bool {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return v.here[store]
+}
 
 // visit reads a visiting store whole, and says when it may go back.
 func (s *session) visit(store string, first bool) {

@@ -40,6 +40,13 @@ func (w week) rest(p *page) {
 		}
 		x.fact(label, s)
 	}
+	for i, v := range w.visits {
+		label := ""
+		if i == 0 {
+			label = "Visits"
+		}
+		x.fact(label, "the "+w.store(v.Store)+" "+clean(v.Words(w.zone)))
+	}
 	for _, s := range w.rules.Stores {
 		x.fact("Not done", w.notDone(s.Name))
 	}
@@ -71,6 +78,10 @@ func (w week) newFiles() string {
 		s += fmt.Sprintf(" and %s more", report.Count(int64(more), "item"))
 	}
 	s += ": " + report.Count(n, "file") + "."
+	them := "them"
+	if n == 1 {
+		them = "it"
+	}
 	for _, store := range w.rules.Stores {
 		there, awaited := int64(0), int64(0)
 		for _, c := range w.takenCopies {
@@ -84,11 +95,11 @@ func (w week) newFiles() string {
 		}
 		switch {
 		case awaited > 0 && there == 0:
-			s += fmt.Sprintf(" The %s awaits them.", w.store(store.Name))
+			s += fmt.Sprintf(" The %s awaits %s.", w.store(store.Name), them)
 		case awaited > 0:
 			s += fmt.Sprintf(" The %s has %s and awaits %s.", w.store(store.Name), report.Number(there), report.Number(awaited))
 		case there > 0:
-			s += fmt.Sprintf(" The %s has them.", w.store(store.Name))
+			s += fmt.Sprintf(" The %s has %s.", w.store(store.Name), them)
 		}
 	}
 	return s

@@ -26,6 +26,7 @@ type week struct {
 	single           int64 // files that one store alone was shown to hold
 	none             int64
 	keep             []ledger.Received
+	visits           []report.Visit
 	owners           []ledger.OwnerCount
 	backups          []ledger.Backup
 	undelivered      []ledger.Delivery
@@ -123,6 +124,15 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 	}
 	if w.owners, err = t.Owners(); err != nil {
 		return err
+	}
+	fs, err := t.Firings(w.since)
+	if err != nil {
+		return err
+	}
+	for _, f := range fs {
+		if f.Job == ledger.FiringVisit {
+			w.visits = append(w.visits, report.VisitOf(f))
+		}
 	}
 	if w.backups, err = t.Backups(); err != nil {
 		return err

@@ -42,6 +42,8 @@ var (
 	oldest    = desc("oldest_read_timestamp_seconds", "When the copy that has waited longest was read.", "store")
 	broken    = desc("read_promise_broken_timestamp_seconds", "When the promise will be broken if nothing changes; not there if it will be kept.", "store")
 
+	mayGoBack = desc("visit_may_go_back", "Of a visiting store that is there: 1 once it was read whole and may go back.", "store")
+
 	next    = desc("schedule_next_timestamp_seconds", "When the store's next audit is to begin.", "store")
 	lastRun = desc("schedule_last_run_timestamp_seconds", "When a scheduled audit of the store last began.", "store")
 	lastOK  = desc("schedule_last_success_timestamp_seconds", "When a scheduled audit of the store was last done.", "store")
@@ -59,7 +61,7 @@ var (
 )
 
 var all = []*prometheus.Desc{ledgerUp, ledgerWritable, closed, stateFree, reloadAt, reloadFailed, files, fileBytes, open, openKinds,
-	away, seen, listed, complete, promise, held, within, neverRead, oldest, broken, next, lastRun, lastOK, missed, running, trouble,
+	away, seen, listed, complete, promise, held, within, neverRead, oldest, broken, mayGoBack, next, lastRun, lastOK, missed, running, trouble,
 	backup, backupFails, credential, waiting, failed, nextLetter}
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
@@ -124,6 +126,9 @@ func (f Facts) store(s Store, put func(*prometheus.Desc, float64, ...string), at
 		put(neverRead, float64(s.NeverRead), s.Name)
 		at(oldest, s.Oldest, s.Name)
 		at(broken, s.Broken, s.Name)
+	}
+	if s.Visiting {
+		put(mayGoBack, number(s.MayGoBack), s.Name)
 	}
 	at(next, s.Next, s.Name)
 	at(lastRun, s.LastRun, s.Name)

@@ -75,6 +75,8 @@ type Store struct {
 	Backup      time.Time
 	BackupFails bool
 	Credential  time.Time // when its sign-in ends
+	Visiting    bool      // it visits, and is there
+	MayGoBack   bool      // it was read whole since it came
 }
 
 // Set is one set in a store.

@@ -34,7 +34,7 @@ func full() metrics.Facts {
 				Counted: true, Held: 4212, Within: 4000, NeverRead: 3, Oldest: now.AddDate(0, 0, -31), Broken: now.AddDate(0, 0, 4), Next: now.Add(22 * time.Hour),
 				LastRun: now.Add(-2 * time.Hour), LastOK: now.Add(-26 * time.Hour), Missed: 1, Running: true, BackedUp: true, Backup: now.Add(-3 * time.Hour)},
 			{Name: "vault", Away: true, Listed: true, Trouble: true},
-			{Name: "cloud", Credential: now.AddDate(0, 0, 50)},
+			{Name: "cloud", Credential: now.AddDate(0, 0, 50)}, {Name: "safe", Visiting: true, MayGoBack: true},
 		},
 		Letters: &metrics.Letters{Waiting: 2, Failed: 1, Next: now.AddDate(0, 0, 5)},
 	}

@@ -24,6 +24,7 @@ type Holdings struct {
 	Retired  int64        `json:"retired"`
 	Promises []string     `json:"broken_promises"`
 	Shelf    Shelf        `json:"shelf"`
+	Visits   []Visit      `json:"visits"`       // of each visiting store the newest
 	Keep     []KeepSource `json:"keep_sources"` // sticks that may not be erased yet
 	Owners   []Owner      `json:"owners"`       // accounts that files in the cloud belong to
 }
@@ -77,7 +78,7 @@ type FindingCount struct {
 
 // MakeHoldings reads the statement from the ledger, as of now.
 func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules policy.Rules, now time.Time) (Holdings, error) {
-	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}, Keep: []KeepSource{}, Owners: []Owner{}}
+	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}, Visits: []Visit{}, Keep: []KeepSource{}, Owners: []Owner{}}
 	err := l.View(ctx, func(t *ledger.Tx) error {
 		sums, err := t.Summaries()
 		if err != nil {
@@ -127,6 +128,18 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules poli
 		}
 		if h.Shelf, err = shelfOf(ctx, t); err != nil {
 			return err
+		}
+		for _, s := range rules.Stores {
+			if !s.Visiting {
+				continue
+			}
+			v, err := LastVisit(t, s.Name)
+			if err != nil {
+				return err
+			}
+			if v != nil {
+				h.Visits = append(h.Visits, *v)
+			}
 		}
 		keep, err := t.KeepSources()
 		for _, r := range keep {
@@ -190,6 +203,9 @@ func (h Holdings) Text(w io.Writer) {
 		fmt.Fprintf(w, "  %d  %9s%s\n", c.Stores, Number(c.Files), note)
 	}
 	fmt.Fprintf(w, "\nOpen findings: %s no intact copy known, %s at risk, %s to tidy\n", Number(h.Findings.NoneIntact), Number(h.Findings.AtRisk), Number(h.Findings.Tidy))
+	for _, v := range h.Visits {
+		fmt.Fprintf(w, "Visit: %s %s\n", v.Store, v.Words(time.Local))
+	}
 	for _, k := range h.Keep {
 		fmt.Fprintf(w, "KEEP: %s, received %s into %s/%s (%s): not yet read in two independent stores\n", Show(k.Source), at(k.Received), k.Set, Show(k.Folder), Count(int64(k.Files), "file"))
 	}
