@@ -301,6 +301,28 @@ func TestCheckBreaksOff(t *testing.T) {
 			})
 		})
 	}
+	t.Run("swapped unseen for a smaller disc", func(t *testing.T) {
+		for _, other := range []*mmctest.Disc{dataDisc(40), audioDisc(500)} {
+			sim := drive(dataDisc(500))
+			d := open(t, sim)
+			reads := 0
+			sim.Before = func(_ int, cdb []byte) {
+				if cdb[0] != 0x28 && cdb[0] != 0xA8 && cdb[0] != 0xBE {
+					return
+				}
+				if reads++; reads == 10 {
+					sim.Swap(other)
+				}
+			}
+			if _, err := check(t.Context(), d, optical.CheckOptions{}); !errors.Is(err, optical.ErrSwapped) {
+				t.Error(err)
+			}
+			// Not each sector of the rest is tried.
+			if reads > 40 {
+				t.Errorf("%d reads of a disc that isn't there", reads)
+			}
+		}
+	})
 	t.Run("the map of another disc", func(t *testing.T) {
 		m, err := optical.NewMap(open(t, drive(dataDisc(501))).Contents())
 		if err != nil {

@@ -82,7 +82,20 @@ func (c *checker) failed(ctx context.Context, err error) error {
 	default:
 		return err
 	}
+	if c.d.drive != nil && foreign(senseOf(err)) {
+		// The operating system may have been told of another disc in our place.
+		if same := c.d.same(ctx); same != nil && leave(ctx, same) {
+			return same
+		}
+	}
 	return c.stalled(err)
+}
+
+// foreign says that a sector that the table of contents has was refused for where it
+// lies or for its kind (SPC-4, annex F: 21h and 64h), as of another disc. Some drives say
+// it of a bad sector.
+func foreign(s scsi.Sense) bool {
+	return s.Key == scsi.IllegalRequest && (s.ASC == 0x21 || s.ASC == 0x64)
 }
 
 // stalled gives ErrStalled if no sector was read for too long; why is the last reason.
