@@ -21,6 +21,7 @@ import (
 	"firmus/cmd/firmus/internal/metrics"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/replicas/faulty"
 )
 
 // said is a log that a test can look at.
@@ -303,31 +304,49 @@ func (h hanging) List(context.Context, string) iter.Seq2[fixity.Entry, error] {
 
 func (h hanging) Shards(context.Context) ([]string, error) { select {} }
 
-// A store that hangs stops neither the others nor the end, and no secret is said.
+// stuck is a root whose files never give a byte, and which no stop ends.
+type stuck struct{ acts.Root }
+
+func (h stuck) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
+	return faulty.Wrap(h.Root, faulty.Hang(faulty.Read, 0, make(chan struct{}))).Open(ctx, e, offset)
+}
+
+// A store that hangs stops neither the others nor the end.
 func TestDaemonStoreHangs(t *testing.T) {
-	w, addr := daemonWorld(t, "")
-	r := w.daemon(addr, func(o *app.DaemonOptions) {
-		o.Opened = func(a *app.App) {
-			root := a.Acts.Root
-			a.Acts.Root = func(store, set string, c fixity.Cache) (acts.Root, error) {
-				x, err := root(store, set, c)
-				if err == nil && store == "vault" {
-					x = hanging{x}
+	for _, tc := range []struct {
+		name string
+		with func(acts.Root) acts.Root
+	}{
+		{"in listing", func(x acts.Root) acts.Root { return hanging{x} }},
+		{"in reading", func(x acts.Root) acts.Root { return stuck{x} }},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			w, addr := daemonWorld(t, "")
+			r := w.daemon(addr, func(o *app.DaemonOptions) {
+				o.Opened = func(a *app.App) {
+					root := a.Acts.Root
+					a.Acts.Root = func(store, set string, c fixity.Cache) (acts.Root, error) {
+						x, err := root(store, set, c)
+						if err == nil && store == "vault" {
+							x = tc.with(x)
+						}
+						return x, err
+					}
 				}
-				return x, err
+			})
+			r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+			// Something happens in the store that hangs, and in the other one.
+			w.now = time.Now()
+			w.write("vault/masters/QV-0101/QV-0101_A.wav", "x", 100_000)
+			if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
+				t.Fatal(err)
 			}
-		}
-	})
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
-	// Something happens in the store that hangs, and in the other one.
-	w.write("vault/masters/QV-0101/QV-0101_A.wav", "x", 10)
-	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
-		t.Fatal(err)
-	}
-	r.within(50*time.Second, "the other store's finding", func() bool { return r.log.has("kind=missing") })
-	r.within(5*time.Second, "it can still be asked", r.answers("/healthz", 200, "ok"))
-	if took := r.stop(); took > 10*time.Second {
-		t.Errorf("stopped after %s", took)
+			r.within(50*time.Second, "the other store's finding", func() bool { return r.log.has("kind=missing") })
+			r.within(5*time.Second, "it can still be asked", r.answers("/healthz", 200, "ok"))
+			if took := r.stop(); took > 10*time.Second {
+				t.Errorf("stopped after %s", took)
+			}
+		})
 	}
 }
 

@@ -71,7 +71,7 @@ func (a *App) CheckDaemon(ctx context.Context, now time.Time) ([]Check, error) {
 		case err != nil:
 			return out, err
 		default:
-			out = append(out, keptCheck(st.Name, last, done, now))
+			out = append(out, keptCheck(st, last, done, now))
 		}
 		if st.Visiting {
 			var v *report.Visit
@@ -93,10 +93,16 @@ func (a *App) CheckDaemon(ctx context.Context, now time.Time) ([]Check, error) {
 	return out, nil
 }
 
-func keptCheck(store string, last ledger.Firing, done, now time.Time) Check {
-	c := Check{What: "store " + store + ", scheduled audits"}
+func keptCheck(st config.Store, last ledger.Firing, done, now time.Time) Check {
+	c := Check{What: "store " + st.Name + ", scheduled audits"}
 	stamp := func(t time.Time) string { return t.Local().Format("Mon 2 Jan 15:04") }
 	switch {
+	case last.Outcome == ledger.FiringBegun && now.Sub(last.Due) > lately && came(st, last.Due, now):
+		c.Detail = "none was done since the schedule began, " + stamp(last.Due) + ": is the computer on then, and does \"firmus serve\" run?"
+		if st.Window != (config.Window{}) {
+			w, _ := st.Window.MarshalText()
+			c.Detail = fmt.Sprintf("none was done since the schedule began, %s: is the computer on while its window, %s, is open?", stamp(last.Due), w)
+		}
 	case last.Outcome == ledger.FiringBegun:
 		c.OK, c.Detail = true, "the schedule begins; none was due yet"
 	case last.Outcome == ledger.FiringDone && now.Sub(done) < lately:
@@ -111,6 +117,16 @@ func keptCheck(store string, last ledger.Firing, done, now time.Time) Check {
 		c.Detail = fmt.Sprintf("%s, %s: %s", stamp(last.Tried), last.Outcome, last.Trouble)
 	}
 	return c
+}
+
+// came says that a time of a store's schedule has come since a moment.
+func came(st config.Store, since, now time.Time) bool {
+	times, err := schedule.Parse(st.Schedule, time.Local)
+	if err != nil {
+		return false
+	}
+	next := times.Next(since)
+	return !next.IsZero() && next.Before(now)
 }
 
 func promiseCheck(st config.Store, o Outlook, now time.Time) Check {

@@ -167,13 +167,18 @@ func (r *Runner) once(ctx context.Context, j Job) time.Duration {
 		m.Quiet = r.Quiet()
 	}
 	step := j.Plan.Step(m)
+	waited := ""
 	r.note(j.Store, func(s *State) {
+		waited = s.Waits
 		s.Beat, s.LastRun, s.LastOK, s.Outcome, s.Missed = m.Now, last.Tried, done, last.Outcome, last.Missed
 		s.Waits, s.Next = step.Why, j.Plan.Times.Next(m.Now)
 		if step.Do == Wait && step.Why != "" && step.Until.Before(s.Next) {
 			s.Next = step.Until
 		}
 	})
+	if step.Do == Wait && step.Why != "" && step.Why != waited {
+		r.Log.Info("an audit waits", "store", j.Store, "why", step.Why, "until", step.Until.UTC())
+	}
 	switch step.Do {
 	case Begin:
 		f := ledger.Firing{Store: j.Store, Due: m.Now, By: r.By}
