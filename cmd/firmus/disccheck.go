@@ -109,6 +109,7 @@ with is within reach.`,
 		if o.At.Image != "" {
 			sheet.Image = o.At.Image
 		}
+		sheet.Twice = o.Twice
 		if page != "" {
 			if err := writePage(page, sheet.HTML); err != nil {
 				return err

@@ -33,6 +33,7 @@ type DiscAbout struct {
 	LeadOut  int64  // sectors up to its end
 	Tracks   []DiscTrack
 	Open     bool     // more could be written on it
+	Closed   bool     // nothing more can; neither: it isn't known, as of an image
 	Problems []string // what is wrong or isn't known
 }
 

@@ -141,7 +141,7 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 	r, k := c.Report, c.Check
 	s := shelf.CheckSheet{
 		Archive: archive, Written: k.Written, WrittenBy: k.By, Number: c.Disc.Number, Part: c.Disc.Part, Box: c.Disc.Box, Swap: swapName(c),
-		Kind: c.About.Kind, Medium: c.About.Medium, Blank: c.Disc.Blank, Burned: c.Disc.Burned, Closed: shelf.Yes,
+		Kind: c.About.Kind, Medium: c.About.Medium, Blank: c.Disc.Blank, Burned: c.Disc.Burned,
 		Verdict: shelf.Verdict(k.Verdict), Problems: slices.Concat(c.About.Problems, r.Problems), Extra: r.Extra, Together: c.Together,
 		Sectors: r.Sectors, AtOnce: r.AtOnce, Retried: r.Retried, Doubtful: r.Doubtful, Unreadable: r.Unreadable, Untried: r.Untried,
 		Structure: r.Structure, Free: r.Free, LeadOut: c.About.LeadOut, Drive: c.About.Drive, Speed: r.Speed,
@@ -151,8 +151,11 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 		s.Looked = shelf.Looked{NoCracks: strings.Contains(seen, "no crack"), NoLiftingEdge: strings.Contains(seen, "no lifting"),
 			Scratches: strings.Contains(seen, "scratch") && !strings.Contains(seen, "no scratch"), By: k.By}
 	}
-	if c.About.Open {
+	switch {
+	case c.About.Open:
 		s.Closed = shelf.No
+	case c.About.Closed:
+		s.Closed = shelf.Yes
 	}
 	if c.Disc.Twin != "" {
 		s.Number += " " + c.Disc.Twin
@@ -227,7 +230,17 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 			}
 			s.Files = append(s.Files, x)
 		}
-		return nil
+		if c.About.Kind != ledger.AudioDisc {
+			return nil
+		}
+		var err error
+		if s.Way.Located {
+			if s.Way.Pauses, s.Way.PausesKnown, err = pausesOf(t, c); err != nil {
+				return err
+			}
+		}
+		s.Master, err = e.finerMaster(t, c)
+		return err
 	})
 	return s, err
 }

@@ -118,7 +118,9 @@ func (d *disc) About() acts.DiscAbout {
 	for _, t := range c.Tracks {
 		out.Tracks = append(out.Tracks, acts.DiscTrack{Number: t.Number, LBA: t.LBA, Sectors: t.Sectors, Data: t.Data})
 	}
+	out.Closed = d.Drive()
 	for _, p := range c.Problems {
+		out.Closed = out.Closed && !errors.Is(p, optical.ErrNotClosed) && !errors.Is(p, optical.ErrSessions)
 		out.Open = out.Open || errors.Is(p, optical.ErrNotClosed)
 		out.Problems = append(out.Problems, p.Error())
 	}

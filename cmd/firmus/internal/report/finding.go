@@ -142,6 +142,10 @@ func What(f ledger.Finding) string {
 	if f.Anatomy != "" {
 		means = fmt.Sprintf("%s (%s)", fixity.Means("anatomy", string(f.Anatomy)), f.Anatomy)
 	}
+	if f.Disc != "" && f.Kind == fixity.Kind(fixity.Altered) && f.Anatomy == "" {
+		// A disc is held against what was burned; of sound there are samples, no bytes.
+		means = "some of it was read well and is not what was burned"
+	}
 	if f.FoundAt != "" {
 		means += "; found at " + Show(f.FoundAt)
 	}
