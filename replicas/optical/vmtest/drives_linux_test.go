@@ -244,31 +244,30 @@ func TestGuestATAPI(t *testing.T) {
 }
 
 func other(t *testing.T, vendor, model, code string) {
+	iso, first := fileSectors(t, "/")
+	sectors, broken := int64(len(iso)/2048), first+emulated
 	d := open(t, find(t, vendor, model))
 	c := d.Contents()
-	if c.Kind != optical.Data || c.LeadOut != qemuSectors || len(c.Tracks) != 1 || !strings.HasPrefix(c.Drive, vendor) {
+	if c.Kind != optical.Data || c.LeadOut != sectors || len(c.Tracks) != 1 || c.Label != "QD_0033" || !strings.HasPrefix(c.Drive, vendor) {
 		t.Fatalf("%+v", c)
 	}
 	t.Logf("%s, medium %q, sessions %v, problems %v", c.Drive, c.Medium, c.Sessions, c.Problems)
-	got := make(spool, qemuSectors*2048)
+	got := make(spool, len(iso))
 	res, err := d.Check(t.Context(), optical.CheckOptions{Data: got, Now: time.Now})
 	if err != nil {
 		t.Fatal(err)
 	}
 	for r := range res.Map.Runs() {
-		if r.State != optical.Read && (r.LBA != qemuBad || r.Count != 1 || r.State != optical.Unreadable || r.Sense.Code() != code) {
+		if r.State != optical.Read && (r.LBA != broken || r.Count != 1 || r.State != optical.Unreadable || r.Sense.Code() != code) {
 			t.Errorf("%+v", r)
 		}
 	}
-	if n := res.Map.Counts(); n.AtOnce != qemuSectors-1 || n.Unreadable != 1 {
+	if n := res.Map.Counts(); n.AtOnce != sectors-1 || n.Unreadable != 1 {
 		t.Errorf("%+v", n)
 	}
-	b := make([]byte, 2048)
-	for i := range int64(qemuSectors) {
-		if fill(i, b); i == qemuBad {
-			clear(b)
-		}
-		if !bytes.Equal(b, got[i*2048:(i+1)*2048]) {
+	clear(iso[broken*2048:][:2048])
+	for i := range sectors {
+		if !bytes.Equal(iso[i*2048:][:2048], got[i*2048:][:2048]) {
 			t.Fatalf("sector %d", i)
 		}
 	}

@@ -47,9 +47,12 @@ func TestMain(m *testing.M) {
 
 // boot mounts what a system needs and loads the modules.
 func boot() error {
-	for dir, kind := range map[string]string{"/sys": "sysfs", "/dev": "devtmpfs", "/tmp": "tmpfs"} {
-		if err := unix.Mount(kind, dir, kind, 0, ""); err != nil {
-			return fmt.Errorf("mount %s: %w", dir, err)
+	for _, m := range []struct{ dir, kind, data string }{
+		// What is free on it is more than the memory: a check asks for room to spare.
+		{"/sys", "sysfs", ""}, {"/dev", "devtmpfs", ""}, {"/tmp", "tmpfs", "mode=1777,size=600m"},
+	} {
+		if err := unix.Mount(m.kind, m.dir, m.kind, 0, m.data); err != nil {
+			return fmt.Errorf("mount %s: %w", m.dir, err)
 		}
 	}
 	if err := unix.Mount("configfs", "/sys/kernel/config", "configfs", 0, ""); err != nil && err != unix.ENOENT {

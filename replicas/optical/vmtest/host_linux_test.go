@@ -1,9 +1,10 @@
 // Package vmtest holds package optical against a real kernel: a small virtual machine
 // in which a simulated drive, behind the kernel's user-space SCSI target, is a true
-// /dev/sr0, and in which the emulator's own drives are two more, written by others.
+// /dev/sr0, and in which the emulator's own drives are two more, written by others. The
+// program itself is built and tried there, too, by a person without privileges.
 //
-// It runs where FIRMUS_VM_TEST=1 and needs qemu-system-x86_64, depmod, dpkg-deb and
-// apt-get; FIRMUS_VM_KERNEL may name a folder where a Debian cloud kernel has been
+// It runs where FIRMUS_VM_TEST=1 and needs qemu-system-x86_64, depmod, dpkg-deb, xorriso
+// and apt-get; FIRMUS_VM_KERNEL may name a folder where a Debian cloud kernel has been
 // unpacked (boot/vmlinuz-*, lib/modules/*). The tests themselves are TestGuest…: the
 // test binary is the machine's first process.
 package vmtest_test
@@ -21,10 +22,9 @@ import (
 	"time"
 )
 
-const (
-	qemuSectors = 600 // of the emulator's discs
-	qemuBad     = 300 // their bad sector
-)
+// emulated is the bad sector of the emulator's discs, counted from the beginning of
+// burnedFile.
+const emulated = 20
 
 // fill makes 2048 or 2352 bytes that differ from sector to sector.
 func fill(lba int64, b []byte) {
@@ -85,21 +85,17 @@ func TestKernel(t *testing.T) {
 	root := kernel(t, dir)
 	run(t, ".", "go", "test", "-c", "-trimpath", "-ldflags=-s -w", "-o", filepath.Join(dir, "init"), ".")
 	initrd := filepath.Join(dir, "initrd.img")
-	writeInitramfs(t, initrd, root, filepath.Join(dir, "init"), "virtio_pci", "virtio_scsi", "ata_piix", "sr_mod", "sg", "tcm_loop", "target_core_user")
-	image := filepath.Join(dir, "disc.iso")
-	b := make([]byte, qemuSectors*2048)
-	for i := range int64(qemuSectors) {
-		fill(i, b[i*2048:(i+1)*2048])
-	}
-	if err := os.WriteFile(image, b, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	run(t, ".", "go", "build", "-trimpath", "-ldflags=-s -w", "-o", filepath.Join(dir, "firmus"), "firmus/cmd/firmus")
+	makeWorld(t, dir)
+	writeInitramfs(t, initrd, root, dir, "virtio_pci", "virtio_scsi", "ata_piix", "sr_mod", "sg", "isofs", "tcm_loop", "target_core_user")
+	_, first := fileSectors(t, dir)
 	images, err := filepath.Glob(filepath.Join(root, "boot/vmlinuz-*"))
 	if err != nil || len(images) != 1 {
 		t.Fatal(images, err)
 	}
 	args := []string{
-		"-M", "pc,accel=tcg", "-m", "256", "-smp", "1", "-nodefaults", "-display", "none", "-no-reboot",
+		"-M", "pc,accel=tcg", "-cpu", "qemu64,+rdrand", // without it the kernel's random numbers come after seconds
+		"-m", "512", "-smp", "1", "-nodefaults", "-display", "none", "-no-reboot",
 		"-kernel", images[0], "-initrd", initrd, "-append", "console=ttyS0 quiet panic=-1 firmus.vm=1", "-serial", "stdio",
 		"-device", "virtio-scsi-pci,id=s0",
 	}
@@ -108,7 +104,7 @@ func TestKernel(t *testing.T) {
 		// have 512 bytes.
 		args = append(args, "-blockdev", fmt.Sprintf("driver=raw,node-name=n%d,read-only=on,file.driver=blkdebug,file.image.driver=file,"+
 			"file.image.filename=%s,file.image.read-only=on,file.inject-error.0.event=read_aio,file.inject-error.0.errno=61,"+
-			"file.inject-error.0.sector=%d,file.inject-error.0.once=off,file.inject-error.0.immediately=on", i, image, qemuBad*4), "-device", device)
+			"file.inject-error.0.sector=%d,file.inject-error.0.once=off,file.inject-error.0.immediately=on", i, filepath.Join(dir, worldISO), (first+emulated)*4), "-device", device)
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
 	defer cancel()
@@ -121,7 +117,7 @@ func TestKernel(t *testing.T) {
 	if !bytes.Contains(out, []byte("GUEST-EXIT 0")) {
 		t.Error("the tests in the machine failed, or it didn't come so far")
 	}
-	if n := bytes.Count(out, []byte("--- PASS: TestGuest")); n < 7 {
+	if n := bytes.Count(out, []byte("--- PASS: TestGuest")); n < 11 {
 		t.Errorf("only %d tests ran in the machine", n)
 	}
 	if bytes.Contains(out, []byte("--- SKIP")) {

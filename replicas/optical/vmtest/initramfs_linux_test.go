@@ -31,9 +31,9 @@ func (a *archive) pad() {
 	}
 }
 
-// writeInitramfs writes one with init and the named modules, with what they need, in
-// the order in which they are to be loaded.
-func writeInitramfs(t *testing.T, path, root, init string, modules ...string) {
+// writeInitramfs writes one with init, the program and the archive in dir, and the named
+// modules with what they need, in the order in which they are to be loaded.
+func writeInitramfs(t *testing.T, path, root, dir string, modules ...string) {
 	t.Helper()
 	versions, _ := filepath.Glob(filepath.Join(root, "lib/modules/*"))
 	list, err := os.ReadFile(filepath.Join(versions[0], "modules.dep"))
@@ -68,11 +68,12 @@ func writeInitramfs(t *testing.T, path, root, init string, modules ...string) {
 		t.Fatalf("modules %v of %v", order, modules)
 	}
 	var a archive
-	for _, d := range []string{"dev", "etc", "proc", "sys", "tmp", "mod"} {
+	for _, d := range []string{"bin", "dev", "etc", "mnt", "proc", "sys", "tmp", "mod"} {
 		a.add(d, 0o40755, nil, 0, 0)
 	}
 	a.add("dev/console", 0o20600, nil, 5, 1)
-	a.add("etc/group", 0o100644, []byte("root:x:0:\ncdrom:x:24:\n"), 0, 0)
+	a.add("etc/group", 0o100644, []byte("root:x:0:\ncdrom:x:24:\narchive:x:1000:\n"), 0, 0)
+	a.add("etc/passwd", 0o100644, []byte("root:x:0:0::/:\narchivist:x:1000:1000::/tmp:\n"), 0, 0)
 	read := func(p string) []byte {
 		b, err := os.ReadFile(p)
 		if err != nil {
@@ -80,7 +81,10 @@ func writeInitramfs(t *testing.T, path, root, init string, modules ...string) {
 		}
 		return b
 	}
-	a.add("init", 0o100755, read(init), 0, 0)
+	a.add("init", 0o100755, read(filepath.Join(dir, "init")), 0, 0)
+	a.add("bin/firmus", 0o100755, read(filepath.Join(dir, "firmus")), 0, 0)
+	a.add(worldISO, 0o100644, read(filepath.Join(dir, worldISO)), 0, 0)
+	a.addTree(t, dir, worldDir)
 	for i, m := range order {
 		a.add(fmt.Sprintf("mod/%03d-%s", i, filepath.Base(m)), 0o100644, read(filepath.Join(versions[0], m)), 0, 0)
 	}
