@@ -128,7 +128,7 @@ func TestPicture(t *testing.T) {
 				if e.attr["role"] == "img" {
 					pictures++
 					for _, ref := range strings.Fields(e.attr["aria-labelledby"]) {
-						if ids[ref] = ids[ref]; !strings.Contains(html, `id="`+ref+`"`) {
+						if !strings.Contains(html, `id="`+ref+`"`) {
 							t.Errorf("%s: no element %s", n, ref)
 						}
 					}
