@@ -50,6 +50,7 @@ type Image struct {
 	descriptors int64 // sectors of the descriptor set
 	primary     volume
 	joliet      *volume
+	lost        bool  // the primary descriptor can't be read; primary is the Joliet one's
 	boot        int64 // sector of a boot catalogue, 0 if there is none
 	rockRidge   bool
 	skip        int // SUSP section 5.3: bytes before the system use fields
@@ -68,7 +69,8 @@ type volume struct {
 // Open reads the descriptors of the session that starts at sector session (0 for
 // the first, and for image files) of a disc of size bytes. It gives
 // discfs.ErrNone if there is no ISO 9660 volume, the reader's error if its
-// descriptor can't be read, and another if it makes no sense.
+// descriptor can't be read, and another if it makes no sense. Where that of the Joliet
+// extension can be read it does: the volume then shows that view alone.
 func Open(r io.ReaderAt, size, session int64) (*Image, error) {
 	m := &Image{r: r, size: size, session: session}
 	if err := m.open(); err != nil {
@@ -117,6 +119,9 @@ func (m *Image) open() error {
 	}
 	switch {
 	case found:
+		return nil
+	case unreadable != nil && m.joliet != nil:
+		m.primary, m.lost = *m.joliet, true
 		return nil
 	case unreadable != nil:
 		return unreadable
@@ -180,6 +185,9 @@ func (m *Image) Views() []discfs.View {
 	}
 	if m.joliet != nil {
 		views = append(views, discfs.Joliet)
+	}
+	if m.lost {
+		return views
 	}
 	return append(views, discfs.Plain)
 }

@@ -391,6 +391,21 @@ func TestDamaged(t *testing.T) {
 			t.Errorf("error %v", err)
 		}
 	})
+	t.Run("primary descriptor", func(t *testing.T) {
+		dir := discfstest.Write(t, map[string]int{"QV-0107/QV-0107_A.wav": 5000, "QV-0107/notes/side one.txt": 10})
+		out := filepath.Join(t.TempDir(), "x.iso")
+		discfstest.Run(t, "genisoimage", "-quiet", "-R", "-J", "-V", "Quillmere", "-o", out, dir)
+		r := image(t, out)
+		bad := discfstest.Bad{R: r, Sectors: map[int64]bool{16: true}}
+		m, tr := tree(t, bad, r.Size(), 0, discfs.Joliet)
+		if got := fmt.Sprint(m.Views()); got != "[joliet]" || m.Label(discfs.Joliet) != "Quillmere" || m.Blocks()*discfs.SectorSize > r.Size() {
+			t.Errorf("views %s, label %q, %d blocks", got, m.Label(discfs.Joliet), m.Blocks())
+		}
+		discfstest.Same(t, tr, r, dir, keep)
+		if kind, _ := tr.Attribute(16); kind != discfs.OfStructure {
+			t.Errorf("the descriptor is of %s", kind)
+		}
+	})
 	t.Run("cut short", func(t *testing.T) {
 		size := (wav.Extents[0].LBA + 3) * discfs.SectorSize
 		_, tr := tree(t, r, size, 0, discfs.RockRidge)
