@@ -14,8 +14,8 @@ import (
 
 // LockStore takes the lock on a store, so that nobody else reads it at the same
 // time. It dies with the process that holds it. While another one does, it is
-// tried again until wait is over; then the error wraps fixity.ErrBusy and says
-// who holds it and since when. who says who takes it.
+// tried again until wait is over; then the error is a *LockedError. who says who
+// takes it.
 //
 // On one machine the lock is on the file state/locks/NAME; with a PostgreSQL
 // ledger a session lock there holds for all hosts that share it.
@@ -54,7 +54,7 @@ func (l *Ledger) LockStore(ctx context.Context, name, who string, wait time.Dura
 			if holder == "" {
 				holder = "another process"
 			}
-			return nil, fmt.Errorf("store %s is %w: %s works on it", name, fixity.ErrBusy, holder)
+			return nil, &LockedError{name, holder}
 		}
 		select {
 		case <-ctx.Done():
@@ -64,6 +64,16 @@ func (l *Ledger) LockStore(ctx context.Context, name, who string, wait time.Dura
 		}
 	}
 }
+
+// LockedError says who holds the lock on a store, since when. It matches fixity.ErrBusy.
+type LockedError struct{ Name, Holder string }
+
+func (e *LockedError) Error() string {
+	return fmt.Sprintf("store %s is %v: %s works on it", e.Name, fixity.ErrBusy, e.Holder)
+}
+
+// Unwrap gives fixity.ErrBusy.
+func (e *LockedError) Unwrap() error { return fixity.ErrBusy }
 
 // lockSession takes PostgreSQL's session lock for a store; nothing on SQLite.
 func (l *Ledger) lockSession(ctx context.Context, name, who string) (release func(), holder string, err error) {

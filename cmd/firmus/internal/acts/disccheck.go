@@ -3,6 +3,7 @@ package acts
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -141,6 +142,10 @@ func (e *Env) CheckDisc(ctx context.Context, o DiscCheckOrder) (CheckedDisc, err
 		o.About(out.About)
 	}
 	unlock, err := e.lock(ctx, "disc-"+out.About.ID[:min(16, len(out.About.ID))], 0)
+	var locked *ledger.LockedError
+	if errors.As(err, &locked) {
+		return out, fmt.Errorf("this disc, or its twin, is %w: %s is checking it", fixity.ErrBusy, locked.Holder)
+	}
 	if err != nil {
 		return out, err
 	}

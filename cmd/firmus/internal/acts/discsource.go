@@ -3,9 +3,7 @@ package acts
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"sync"
@@ -107,7 +105,7 @@ func (s *sources) soundOf(ctx context.Context, c ledger.Copy, kind string) (*Dis
 
 // decoded unpacks a FLAC into a temporary file, which is gone when it is closed.
 func (s *sources) decoded(ctx context.Context, root Root, x fixity.Entry) (*DiscSound, error) {
-	tmp, err := s.e.discTemp("sound-*")
+	tmp, err := NewScratch(s.e.discFolder(), "sound-*")
 	if err != nil {
 		return nil, err
 	}
@@ -233,22 +231,3 @@ func (s swapped) ReadAt(p []byte, off int64) (int, error) {
 
 // discFolder is where what belongs to a check that goes on is kept.
 func (e *Env) discFolder() string { return filepath.Join(e.Ledger.State(), "discs") }
-
-// tempFile is a file that is removed when it is closed.
-type tempFile struct{ *os.File }
-
-func (t tempFile) Close() error {
-	err := t.File.Close()
-	if gone := os.Remove(t.Name()); err == nil && !errors.Is(gone, os.ErrNotExist) {
-		err = gone
-	}
-	return err
-}
-
-func (e *Env) discTemp(pattern string) (tempFile, error) {
-	if err := os.MkdirAll(e.discFolder(), 0o700); err != nil {
-		return tempFile{}, fmt.Errorf("folder for discs: %w", err)
-	}
-	f, err := os.CreateTemp(e.discFolder(), pattern)
-	return tempFile{f}, err
-}

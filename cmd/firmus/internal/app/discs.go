@@ -127,17 +127,6 @@ func (d *disc) About() acts.DiscAbout {
 	return out
 }
 
-// spool is room for a disc's sectors; it is gone when it is closed.
-type spool struct{ *os.File }
-
-func (s spool) Close() error {
-	err := s.File.Close()
-	if gone := os.Remove(s.Name()); err == nil {
-		err = gone
-	}
-	return err
-}
-
 // spare is what the state folder's drive must have left beside a spool.
 const spare = 256 << 20
 
@@ -148,11 +137,11 @@ func (d *disc) spool(n int64) (burned.Spool, error) {
 	if free := freeBytes(d.tmp); free >= 0 && free < n+spare {
 		return nil, fmt.Errorf("%s has room for %d bytes, and the disc takes %d: its files are read from it a second time", d.tmp, free, n)
 	}
-	f, err := os.CreateTemp(d.tmp, "sectors-*")
+	f, err := acts.NewScratch(d.tmp, "sectors-*")
 	if err != nil {
 		return nil, err
 	}
-	return spool{f}, nil
+	return f, nil
 }
 
 var passes = map[optical.Pass]string{
