@@ -24,7 +24,14 @@ func (c *check) audio(want []int) (Verdict, error) {
 		if err != nil {
 			return "", err
 		}
-		if c.src.lost == lost {
+		if c.src.lost != lost {
+			continue
+		}
+		more, err := c.readAgain(part.r.Differing)
+		if err != nil {
+			return "", err
+		}
+		if !more {
 			c.r = part.r
 			return v, nil
 		}
@@ -61,10 +68,15 @@ func (c *check) sounds(want []int) (Verdict, error) {
 	if v == fixity.DiscIntact && c.r.NotCompared > 0 {
 		v = fixity.DiscNotCompared
 	}
+	switch v {
+	case fixity.DiscNotCompared, fixity.DiscAlike, fixity.DiscSaysNothing:
+		v = c.unheard(d, v)
+	}
 	return v, nil
 }
 
-// unheard is the verdict where nothing was compared: what wasn't read comes first.
+// unheard is the verdict where not every sample was compared: what wasn't read comes
+// first.
 func (c *check) unheard(d cdda.Disc, v Verdict) Verdict {
 	for _, m := range d.Marks {
 		if m.State == cdda.Unreadable {
@@ -254,7 +266,7 @@ func (c *check) marks() (list []cdda.Mark) {
 		switch {
 		case c.src.bad.has(lba):
 			add(lba, cdda.Unreadable)
-		case doubtful.has(lba):
+		case doubtful.has(lba), c.otherwise.has(lba):
 			add(lba, cdda.Doubtful)
 		}
 	}

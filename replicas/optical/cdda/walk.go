@@ -148,12 +148,15 @@ func (w *walker) sector(s int64, d, r []byte) (slipped bool, err error) {
 	at := s*SectorSamples + int64(w.offset)
 	// What the disc never held, before its beginning or behind its end, is left out.
 	lo, hi := max(-at, 0), min(SectorSamples, w.c.total()-at)
-	if lo >= hi || w.inexact(at, SectorSamples) {
+	if lo >= hi {
 		return false, nil
 	}
 	state := w.state(s)
-	if state == Unreadable {
+	if state == Unreadable { // whatever lies there
 		w.unreadable(s, at)
+		return false, nil
+	}
+	if w.inexact(at, SectorSamples) {
 		return false, nil
 	}
 	d, r = d[lo*SampleBytes:hi*SampleBytes], r[lo*SampleBytes:hi*SampleBytes]
