@@ -19,6 +19,10 @@ type check struct {
 	contents optical.Contents
 	r        Report
 	src      *sectors
+	again    bits // sectors of sound that differ and were read once more
+	// otherwise are those of them that the drive gave otherwise then: its reading is in
+	// doubt, not what the disc holds.
+	otherwise bits
 }
 
 func (c *check) run() (Report, error) {
