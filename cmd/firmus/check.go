@@ -90,6 +90,9 @@ func (c *command) check(ctx context.Context, mail bool) error {
 	for _, p := range clouds {
 		lines = append(lines, checkLine{"store " + p.Store, !p.Grave, p.Text})
 	}
+	for _, d := range app.InDrives(cfg) {
+		lines = append(lines, checkLine{"disc in " + d.Drive, d.State != app.DriveUnread, d.Words()})
+	}
 	for _, d := range app.CheckDrives(ctx, cfg) {
 		lines = append(lines, checkLine{"store " + d.Store, d.OK, d.Detail})
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -79,8 +80,11 @@ func (c *command) listDiscs(ctx context.Context) error {
 			}
 			out = append(out, j)
 		}
-		c.document(map[string]any{"discs": out})
+		c.document(map[string]any{"discs": out, "in_drive": inDrives(a)})
 		return nil
+	}
+	for _, d := range inDrives(a) {
+		c.printf("In the drive %s: %s\n", d.Drive, d.Words())
 	}
 	if len(ds) == 0 {
 		c.printf("No disc is registered: \"firmus disc add\" registers one.\n")
@@ -95,6 +99,11 @@ func (c *command) listDiscs(ctx context.Context) error {
 	}
 	c.printf("\n%s; %s never read. Tries are a drive's: they aren't error rates of the medium, and are compared\nwithin one drive and speed only.\n", report.Count(int64(len(ds)), "disc"), report.Number(int64(unread)))
 	return nil
+}
+
+// inDrives is what the daemon has noticed in the drives; not null.
+func inDrives(a *app.App) []app.InDrive {
+	return append([]app.InDrive{}, app.InDrives(a.Config)...)
 }
 
 // discLine says of a disc where it is, what it holds and when it was last read.

@@ -445,3 +445,50 @@ func TestListsOfDiscsThatAreRefused(t *testing.T) {
 		})
 	}
 }
+
+// TestDiscDue: what a daemon reads when a disc is put in.
+func TestDiscDue(t *testing.T) {
+	s := newShelf(t)
+	s.file("access", "QV-0107/QV-0107_A_01.wav", 1)
+	var twins []ledger.Disc
+	for _, x := range []string{"A", "B"} {
+		twins = append(twins, s.add(acts.DiscOrder{Number: "QD-0031", Twin: x, Kind: ledger.DataDisc, Files: []string{"access/QV-0107/QV-0107_A_01.wav"}}))
+	}
+	due := func(d ledger.Disc) string {
+		t.Helper()
+		why, err := s.env.DiscDue(t.Context(), d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return why
+	}
+	if got := due(twins[0]); got != "it was never read" {
+		t.Errorf("never read: %q", got)
+	}
+	read := func(twin string, v fixity.DiscVerdict) {
+		t.Helper()
+		s.disc = &fake{about: acts.DiscAbout{Kind: ledger.DataDisc, ID: "0123456789abcdef", Drive: "QUILLMERE DRIVE"}, report: acts.DiscReport{Verdict: v, Sectors: 400, AtOnce: 400}}
+		s.check(acts.DiscCheckOrder{Number: "QD-0031", Written: "QD-0031 " + twin, At: acts.DiscAt{Drive: "/dev/quillmere"}})
+	}
+	read("A", fixity.DiscIntact)
+	if got := due(twins[0]); got != "" {
+		t.Errorf("just read: %q", got)
+	}
+	read("B", fixity.DiscUnreadable)
+	if got := due(twins[0]); got != "QD-0031 B is not as it should be" {
+		t.Errorf("its twin is bad: %q", got)
+	}
+	read("A", fixity.DiscIntact)
+	if got := due(twins[0]); got != "" {
+		t.Errorf("read since then: %q", got)
+	}
+	read("A", fixity.DiscNotCompared)
+	if got := due(twins[0]); got != "its last reading proved nothing" {
+		t.Errorf("not compared: %q", got)
+	}
+	read("A", fixity.DiscIntact)
+	s.clock = s.clock.Add(acts.DiscAgain + 48*time.Hour)
+	if got := due(twins[0]); got != "it was not read for 367 days" {
+		t.Errorf("a year later: %q", got)
+	}
+}

@@ -132,6 +132,11 @@ func (e *Env) CheckDisc(ctx context.Context, o DiscCheckOrder) (CheckedDisc, err
 	if err != nil {
 		return out, err
 	}
+	free, err := e.lockDrive(ctx, o.At)
+	if err != nil {
+		return out, err
+	}
+	defer free()
 	d, err := e.OpenDisc(ctx, o.At)
 	if err != nil {
 		return out, err

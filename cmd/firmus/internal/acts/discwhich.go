@@ -52,13 +52,31 @@ func (e *Env) identify(ctx context.Context, d OpenedDisc, about DiscAbout, src *
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { all, err = t.Discs(); return err }); err != nil {
 		return nil, false, err
 	}
-	byID := map[int64]ledger.Disc{}
-	var known []KnownDisc
-	all, err = e.mayBe(ctx, all, about)
+	some, err := e.mayBe(ctx, all, about)
 	if err != nil {
 		return nil, false, err
 	}
+	if found, sure, err = e.among(ctx, d, some, src); err != nil || sure || about.Kind != ledger.DataDisc {
+		return found, sure, err
+	}
+	// All data discs of one size have one table of contents.
+	var rest []ledger.Disc
 	for _, x := range all {
+		if kindFits(x.Kind, about.Kind) && !slices.ContainsFunc(some, func(s ledger.Disc) bool { return s.ID == x.ID }) {
+			rest = append(rest, x)
+		}
+	}
+	if other, sure, err := e.among(ctx, d, rest, src); err != nil || sure {
+		return other, sure, err
+	}
+	return found, sure, nil
+}
+
+// among says which of some registered discs a disc may be.
+func (e *Env) among(ctx context.Context, d OpenedDisc, some []ledger.Disc, src *sources) (found []ledger.Disc, sure bool, err error) {
+	byID := map[int64]ledger.Disc{}
+	var known []KnownDisc
+	for _, x := range some {
 		w, _, err := e.wanted(ctx, x, src)
 		if err != nil {
 			return nil, false, err
@@ -253,6 +271,11 @@ func (e *Env) IdentifyDisc(ctx context.Context, o DiscCheckOrder) (IdentifiedDis
 	if err != nil {
 		return out, err
 	}
+	free, err := e.lockDrive(ctx, o.At)
+	if err != nil {
+		return out, err
+	}
+	defer free()
 	d, err := e.OpenDisc(ctx, o.At)
 	if err != nil {
 		return out, err

@@ -13,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/metrics"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/replicas/optical"
 )
 
 // DaemonOptions say how the daemon runs.
@@ -31,6 +32,8 @@ type DaemonOptions struct {
 	Pages func(mux *http.ServeMux, a *App)
 	// Opened is told of each archive that is opened, before it is used; may be nil.
 	Opened func(a *App)
+	// WatchDrive tells of changes of the disc in a drive; nil: optical.Watch.
+	WatchDrive func(ctx context.Context, drive string) <-chan optical.Change
 	// Listed leaves out what the system tells of the stores' folders: they are listed
 	// now and then, as where it tells nothing; for tests.
 	Listed bool
@@ -51,6 +54,7 @@ type Daemon struct {
 	s            *session
 	loaded       time.Time
 	reloadFailed bool
+	lastDisc     map[string]string // by drive: what was seen in it last
 }
 
 // openAgain is how often a ledger is tried that can't be opened, and an address that

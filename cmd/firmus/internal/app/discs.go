@@ -41,7 +41,7 @@ func (a *App) openDisc(ctx context.Context, at acts.DiscAt) (acts.OpenedDisc, er
 }
 
 // CheckDrives says of each drive that discs are read in whether it can be used. That it
-// is unplugged is all right: nothing is read in it by itself.
+// is unplugged is all right: it is watched for until it comes.
 func CheckDrives(ctx context.Context, c *config.Config) []acts.StoreCheck {
 	var out []acts.StoreCheck
 	for _, s := range c.Stores {

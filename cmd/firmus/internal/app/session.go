@@ -141,6 +141,7 @@ func (s *session) start() {
 	s.spawn(func() { watch.Visits(s.ctx, watch.LookEvery, s.visitors(), s.came, s.left) })
 	s.spawn(func() { s.survey.run(s) })
 	s.spawn(s.followRecord)
+	s.watchDrives()
 	for _, st := range s.a.Config.Stores {
 		if st.Kind == config.Cloud {
 			s.spawn(func() { s.followChanges(st) })
