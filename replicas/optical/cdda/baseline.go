@@ -129,7 +129,7 @@ func CompareBaseline(ctx context.Context, d Disc, b Baseline, o Options) (Result
 	if err != nil {
 		return Result{}, fmt.Errorf("compare audio disc with its baseline: %w", err)
 	}
-	w := &again{c: c, b: b}
+	w := &again{c: c, b: b, broken: -1}
 	if err := w.run(); err != nil {
 		return Result{}, fmt.Errorf("compare audio disc with its baseline: %w", err)
 	}
@@ -150,7 +150,7 @@ func (b Baseline) Validate() error {
 		return fmt.Errorf("a baseline with %d windows", len(b.Windows))
 	}
 	for i, w := range b.Windows {
-		if len(w.PCM) != WindowBytes || w.At < 0 || w.At+window > b.Sectors*SectorSamples || i > 0 && w.At <= b.Windows[i-1].At {
+		if len(w.PCM) != WindowBytes || w.At < 0 || w.At > b.Sectors*SectorSamples-window || i > 0 && w.At <= b.Windows[i-1].At {
 			return fmt.Errorf("window %d of a baseline, of %d bytes at sample %d", i, len(w.PCM), w.At)
 		}
 	}
@@ -170,6 +170,8 @@ type again struct {
 	offset  int
 	pending []Run // rows that differ, since the last group that didn't
 	from    int   // the group of the first of them
+	equal   bool  // some group didn't differ
+	broken  int   // the group that a slip lies in; -1: none
 }
 
 func (w *again) run() error {
@@ -189,6 +191,10 @@ func (w *again) run() error {
 	case f.usable > 0:
 		w.r.Verdict = Other
 		return nil
+	default:
+		if err := w.bySums(); err != nil {
+			return err
+		}
 	}
 	w.r.Offset = w.offset
 	for g := 0; g < len(w.b.Sums); g++ {
@@ -241,8 +247,12 @@ func (w *again) group(g int) (back bool, err error) {
 		if state == Doubtful {
 			w.r.DoubtfulEqual += count
 		}
+		w.equal = true
 		w.settle()
 		return false, nil
+	}
+	if g == w.broken {
+		return false, nil // it holds what lies before the slip and what lies behind it
 	}
 	w.r.Compared += n / SectorSamples
 	if len(w.pending) == 0 {
@@ -270,14 +280,57 @@ func (w *again) slipped(base int64) (bool, error) {
 		return false, err
 	}
 	w.offset = f.best
+	if !w.equal && w.r.SlipsAll == 0 { // most of it lies elsewhere, but this is where it begins
+		w.r = Result{Located: true, Offset: w.offset}
+		w.pending, w.from = nil, 0
+		return true, nil
+	}
 	if w.r.SlipsAll++; len(w.r.Slips) < MaxRuns {
 		w.r.Slips = append(w.r.Slips, Slip{w.pending[0].LBA, f.best})
 	}
+	w.broken = w.from
 	for range w.pending {
 		w.r.Compared -= Group
 	}
 	w.pending = nil
 	return true, nil
+}
+
+var silentSum = crc32.Checksum(make([]byte, groupSamples*SampleBytes), castagnoli)
+
+// bySums finds the offset where no window is of use, as a tone repeats itself: a few
+// groups that sound are summed at every offset there may be. That takes some
+// hundredths of a second each.
+func (w *again) bySums() error {
+	const enough = 4
+	votes := map[int]int{}
+	buf := make([]byte, (groupSamples+2*w.c.max)*SampleBytes)
+	asked := 0
+	for g := 0; g < len(w.b.Sums) && asked < enough; g++ {
+		base := int64(g) * groupSamples
+		_, unread := slices.BinarySearch(w.b.Unread, g)
+		near := base - int64(w.c.max)
+		if w.b.Sums[g] == silentSum || unread || base+groupSamples > w.b.Sectors*SectorSamples || w.c.badAt(max(near, 0), groupSamples+2*int64(w.c.max)) != Good {
+			continue
+		}
+		if err := w.c.ctx.Err(); err != nil {
+			return err
+		}
+		if err := w.c.sound(buf, near); err != nil {
+			return err
+		}
+		asked++
+		for s := range 2*w.c.max + 1 {
+			if crc32.Checksum(buf[s*SampleBytes:][:groupSamples*SampleBytes], castagnoli) == w.b.Sums[g] {
+				votes[w.c.max-s]++
+			}
+		}
+	}
+	if order := w.c.ranked(votes); len(order) > 0 {
+		w.offset, w.r.Located = order[0], true
+		w.r.Ambiguous = len(order) > 1 && votes[order[1]] == votes[order[0]]
+	}
+	return nil
 }
 
 // settle takes rows that differ into the result. Neighbouring groups may share a

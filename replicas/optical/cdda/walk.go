@@ -227,12 +227,12 @@ func (w *walker) unreadable(s, at int64) {
 	w.r.Unreadable = add(w.r.Unreadable, run)
 }
 
-// add joins a sector to the last run if it goes on with it.
+// add joins a run to the last one if it goes on with it.
 func add(runs []Run, r Run) []Run {
 	if n := len(runs) - 1; n >= 0 {
 		p := &runs[n]
 		if p.LBA+p.Count == r.LBA && p.Track == r.Track && p.Muted == r.Muted && p.Doubtful == r.Doubtful {
-			p.Count++
+			p.Count += r.Count
 			p.Samples += r.Samples
 			return runs
 		}
