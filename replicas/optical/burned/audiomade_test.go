@@ -2,6 +2,7 @@ package burned_test
 
 import (
 	"bytes"
+	"compress/gzip"
 	"context"
 	"encoding/binary"
 	"fmt"
@@ -190,4 +191,18 @@ func told(r burned.Report) []string {
 	rows("unreadable", r.Unreadable)
 	rows("differing", r.Differing)
 	return list
+}
+
+// squeezed is text as a baseline is packed.
+func squeezed(t testing.TB, text string) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	z := gzip.NewWriter(&out)
+	if _, err := z.Write([]byte(text)); err != nil {
+		t.Fatal(err)
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return out.Bytes()
 }
