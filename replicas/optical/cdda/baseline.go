@@ -129,7 +129,7 @@ func CompareBaseline(ctx context.Context, d Disc, b Baseline, o Options) (Result
 	if err != nil {
 		return Result{}, fmt.Errorf("compare audio disc with its baseline: %w", err)
 	}
-	w := &again{c: c, b: b, broken: -1}
+	w := &again{c: c, b: b, broken: -1, buf: make([]byte, groupSamples*SampleBytes)}
 	if err := w.run(); err != nil {
 		return Result{}, fmt.Errorf("compare audio disc with its baseline: %w", err)
 	}
@@ -172,6 +172,7 @@ type again struct {
 	from    int   // the group of the first of them
 	equal   bool  // some group didn't differ
 	broken  int   // the group that a slip lies in; -1: none
+	buf     []byte
 }
 
 func (w *again) run() error {
@@ -236,7 +237,7 @@ func (w *again) group(g int) (back bool, err error) {
 	if _, unread := slices.BinarySearch(w.b.Unread, g); unread || state == Unreadable {
 		return false, nil
 	}
-	buf := make([]byte, n*SampleBytes)
+	buf := w.buf[:n*SampleBytes]
 	if err := w.c.sound(buf, at); err != nil {
 		return false, err
 	}
