@@ -69,7 +69,7 @@ func (c *check) sounds(want []int) (Verdict, error) {
 		v = fixity.DiscNotCompared
 	}
 	switch v {
-	case fixity.DiscNotCompared, fixity.DiscAlike, fixity.DiscSaysNothing:
+	case fixity.DiscAlike, fixity.DiscSaysNothing:
 		v = c.unheard(d, v)
 	}
 	return v, nil

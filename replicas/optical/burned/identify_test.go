@@ -119,6 +119,27 @@ func TestIdentifyDamaged(t *testing.T) {
 	}
 }
 
+// Baselines are looked for where their windows lie. When there are no sectors left to
+// read, the table of contents has the last word.
+func TestIdentifyBound(t *testing.T) {
+	disc := burn(0, recordings()...)
+	first := holdSound(t.Context(), t, insert(t, disc.drive(30)), burned.Want{Kind: optical.Audio}, soundOptions())
+	toc := insert(t, disc.drive(0)).Contents().ID()
+	var known []burned.Known
+	for i := range 4 {
+		b := *first.Baseline.Sound
+		b.Windows = b.Windows[10*i : 10*i+10]
+		known = append(known, burned.Known{ID: int64(i), Kind: optical.Audio, TOC: toc, Baseline: &burned.Baseline{Sound: &b}})
+	}
+	got, n := identified(t, disc.drive(667), known)
+	if len(got) != 4 || !got[0].Sure || got[3].Sure || got[3].How != burned.ByTOC {
+		t.Errorf("%+v", got)
+	}
+	if n == 0 || n > burned.IdentifySectors {
+		t.Errorf("%d sectors were read", n)
+	}
+}
+
 func TestIdentifyErrors(t *testing.T) {
 	disc := burn(0, recordings()...)
 	ended, cancel := context.WithCancel(t.Context())
