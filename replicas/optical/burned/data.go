@@ -159,7 +159,8 @@ func (d *dataCheck) verdict() Verdict {
 	switch {
 	case other && !d.notFound:
 		for _, i := range d.want {
-			d.r.Files[i].State, d.r.Files[i].Cause = "", CauseOther
+			h := &d.r.Files[i] // its bytes aren't this file's damaged ones
+			*h = Held{Name: h.Name, At: h.At, LBA: h.LBA, Cause: CauseOther}
 		}
 		d.r.Differing, d.r.DifferingAll = nil, 0
 		return fixity.DiscOther

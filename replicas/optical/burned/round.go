@@ -14,7 +14,7 @@ func (d *dataCheck) round(x *choice, main bool) error {
 	if !main { // it was paired with what was left
 		p = d.repair(x)
 	}
-	sums := map[fixity.Digest]int{} // of files that were read whole -> the tree's file
+	sums := map[fixity.Digest][]int{} // of files that were read whole -> the tree's files
 	kept := make([]bool, len(t.files))
 	for k, j := range p.of {
 		i := d.want[k]
@@ -33,7 +33,7 @@ func (d *dataCheck) round(x *choice, main bool) error {
 		d.r.Files[i] = h
 		if len(r.bad) == 0 && h.State != fixity.Intact {
 			for _, s := range r.sums.Digests {
-				sums[s] = j
+				sums[s] = append(sums[s], j)
 			}
 		}
 	}
@@ -85,15 +85,16 @@ func (d *dataCheck) baseOf(k int) *BaseFile {
 }
 
 // byDigest looks for wanted files that weren't found, or were found altered, under
-// other names: among files of the same size.
-func (d *dataCheck) byDigest(t *tree, p pairing, kept []bool, sums map[fixity.Digest]int) error {
-	open := map[fixity.Digest][]int{} // wanted
+// other names: among files of the same size. sums are the tree's files that were read
+// whole and are another file than their name says.
+func (d *dataCheck) byDigest(t *tree, p pairing, kept []bool, sums map[fixity.Digest][]int) error {
+	var open []int // of the wanted
 	sizes := map[int64]bool{}
 	any := false // of a size that isn't known
 	for k, i := range d.want {
 		h := d.r.Files[i]
-		if s := best(d.wanted[k]); !s.IsZero() && (h.At == "" || h.State == fixity.Altered) {
-			open[s] = append(open[s], k)
+		if !best(d.wanted[k]).IsZero() && (h.At == "" || h.State == fixity.Altered && p.of[k] >= 0) {
+			open = append(open, k)
 			sizes[d.wanted[k].Size] = true
 			any = any || d.wanted[k].Size < 0
 		}
@@ -113,33 +114,34 @@ func (d *dataCheck) byDigest(t *tree, p pairing, kept []bool, sums map[fixity.Di
 			continue
 		}
 		for _, s := range r.sums.Digests {
-			sums[s] = j
+			sums[s] = append(sums[s], j)
 		}
 	}
-	for s, ks := range open {
-		j, ok := sums[s]
-		if !ok {
+	found := map[int]int{} // wanted -> the tree's file
+	for _, k := range open {
+		s := best(d.wanted[k])
+		if len(sums[s]) == 0 {
 			continue
 		}
-		k := ks[0]
-		i := d.want[k]
-		if h := d.r.Files[i]; h.State == fixity.Altered && h.At == t.files[j].Path {
-			continue
-		}
-		d.undo(t, p, k)
+		found[k] = sums[s][0]
+		sums[s] = sums[s][1:] // it is no other one's as well
+		d.undo(t, p, kept, k)
+	}
+	for k, j := range found {
 		kept[j] = true
-		d.r.Files[i] = Held{Name: d.wanted[k].Name, State: fixity.Intact, At: t.files[j].Path, LBA: lba(t.files[j]), Cause: CauseRenamed}
+		d.r.Files[d.want[k]] = Held{Name: d.wanted[k].Name, State: fixity.Intact, At: t.files[j].Path, LBA: lba(t.files[j]), Cause: CauseRenamed}
 	}
 	return nil
 }
 
 // undo takes back what was said of the sectors of a file that is another wanted one,
-// or nobody's.
-func (d *dataCheck) undo(t *tree, p pairing, k int) {
+// or nobody's, and that it is that one.
+func (d *dataCheck) undo(t *tree, p pairing, kept []bool, k int) {
 	j := p.of[k]
-	if j < 0 || d.r.Files[d.want[k]].At == "" {
+	if j < 0 || d.r.Files[d.want[k]].At != t.files[j].Path {
 		return
 	}
+	kept[j] = false
 	var left []Sectors
 	for _, s := range d.r.Differing {
 		if len(s.Of) > 0 && s.Kind == discfs.OfFile && s.Of[0].Path == t.files[j].Path {
