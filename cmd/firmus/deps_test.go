@@ -61,7 +61,7 @@ var imports = map[string]string{
 	"replicas/replicatest":               "fixity",
 	"cmd/firmus":                         "fixity fixity/audit fixity/damage fixity/ledger manifest manifest/bag replicas/disk " + in("acts app config demo metrics report service"),
 	"cmd/firmus/internal/acts":           "fixity fixity/audit fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/policy manifest " + in("shelf"),
-	"cmd/firmus/internal/app":            "fixity fixity/audit fixity/ledger fixity/policy manifest manifest/provided replicas/cloud replicas/cloud/drive replicas/disk replicas/optical replicas/optical/burned replicas/optical/cdda replicas/optical/discfs replicas/optical/scsi " + in("acts config letters metrics report schedule watch"),
+	"cmd/firmus/internal/app":            "fixity fixity/audit fixity/ledger fixity/policy manifest manifest/provided replicas/cloud replicas/cloud/drive replicas/disk replicas/optical replicas/optical/burned replicas/optical/cdda replicas/optical/discfs replicas/optical/mmc replicas/optical/scsi " + in("acts config letters metrics report schedule watch"),
 	"cmd/firmus/internal/config":         "fixity fixity/policy",
 	"cmd/firmus/internal/demo":           "fixity fixity/digest replicas/cloud/drivetest replicas/optical/sector " + in("demo/burn"),
 	"cmd/firmus/internal/demo/burn":      "replicas/optical/sector",

@@ -332,7 +332,7 @@ another than the one that was named.`,
 			}
 			c.document(map[string]any{"discs": discNames(x.Found), "sure": x.Sure, "kind": x.About.Kind, "label": x.About.Label, "tracks": len(x.About.Tracks),
 				"sectors": x.About.LeadOut, "medium": x.About.Medium, "drive": x.About.Drive, "toc": x.About.ID, "written": x.Written, "swap": x.Swap, "fits": fits,
-				"problems": notNil(x.About.Problems), "exit": c.exit})
+				"problems": notNil(x.About.Problems), "sessions": x.About.Sessions, "mcn": x.About.MCN, "title": x.About.Title, "contents": tracksJSON(x.About), "exit": c.exit})
 			return nil
 		}
 		c.showIdentified(x)
@@ -347,6 +347,7 @@ func (c *command) showIdentified(x acts.IdentifiedDisc) {
 		what += fmt.Sprintf(", label %q", x.About.Label)
 	}
 	c.printf("%s, %s, %s sectors\n", what, report.Count(int64(len(x.About.Tracks)), "track"), report.Number(x.About.LeadOut))
+	c.saysOfItself(x.About)
 	for _, p := range x.About.Problems {
 		c.printf("  note: %s\n", p)
 	}
@@ -368,6 +369,55 @@ func (c *command) showIdentified(x acts.IdentifiedDisc) {
 		c.printf("The lengths of its tracks are those of\n")
 		c.printRefs(x.Fits)
 	}
+}
+
+// saysOfItself prints what is written in a disc's table of contents and beside it. Any
+// burning program can have put anything there.
+func (c *command) saysOfItself(d acts.DiscAbout) {
+	if d.Sessions > 1 {
+		c.printf("  %d sessions\n", d.Sessions)
+	}
+	if d.Title != "" {
+		c.printf("  title on it: %s\n", report.Show(d.Title))
+	}
+	if d.MCN != "" {
+		c.printf("  catalogue number on it: %s\n", report.Show(d.MCN))
+	}
+	if len(d.Tracks) == 1 && d.Tracks[0].Data {
+		return
+	}
+	for _, t := range d.Tracks {
+		secs := t.Sectors / 75
+		line := fmt.Sprintf("  disc track %2d  %02d:%02d:%02d", t.Number, secs/3600, secs/60%60, secs%60)
+		if t.Data {
+			line += "  data"
+		}
+		if t.Title != "" {
+			line += "  " + report.Show(t.Title)
+		}
+		if t.ISRC != "" {
+			line += "  ISRC " + report.Show(t.ISRC)
+		}
+		c.printf("%s\n", line)
+	}
+}
+
+// trackJSON is a track as the table of contents has it.
+type trackJSON struct {
+	Number  int    `json:"number"`
+	LBA     int64  `json:"lba"`
+	Sectors int64  `json:"sectors"`
+	Data    bool   `json:"data"`
+	ISRC    string `json:"isrc"`
+	Title   string `json:"title"`
+}
+
+func tracksJSON(d acts.DiscAbout) []trackJSON {
+	out := []trackJSON{}
+	for _, t := range d.Tracks {
+		out = append(out, trackJSON(t))
+	}
+	return out
 }
 
 // disc and sectors feed the progress line of a check.

@@ -31,6 +31,9 @@ type DiscAbout struct {
 	Drive    string // maker, model, revision; "" for an image
 	Label    string // of its file system
 	LeadOut  int64  // sectors up to its end
+	Sessions int    // 0: not known
+	MCN      string // media catalogue number, "" if there is none
+	Title    string // by its CD-TEXT, with the performer's name
 	Tracks   []DiscTrack
 	Open     bool     // more could be written on it
 	Closed   bool     // nothing more can; neither: it isn't known, as of an image
@@ -42,6 +45,8 @@ type DiscTrack struct {
 	Number       int
 	LBA, Sectors int64
 	Data         bool
+	ISRC         string
+	Title        string // by CD-TEXT
 }
 
 // DiscSound are the samples of a copy of a file, whole numbers with a sign, the low

@@ -22,6 +22,7 @@ import (
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
 	"firmus/replicas/optical/discfs"
+	"firmus/replicas/optical/mmc"
 	"firmus/replicas/optical/scsi"
 )
 
@@ -115,8 +116,16 @@ func (d *disc) About() acts.DiscAbout {
 	if d.Drive() && out.Drive == "" {
 		out.Drive = d.at.Drive
 	}
+	out.Sessions, out.MCN = len(c.Sessions), c.MCN
+	titles := map[int]string{}
+	if len(c.Text) > 0 { // the first language is the disc's own
+		out.Title = titleOf(c.Text[0].Disc)
+		for _, w := range c.Text[0].Tracks {
+			titles[w.Track] = titleOf(w)
+		}
+	}
 	for _, t := range c.Tracks {
-		out.Tracks = append(out.Tracks, acts.DiscTrack{Number: t.Number, LBA: t.LBA, Sectors: t.Sectors, Data: t.Data})
+		out.Tracks = append(out.Tracks, acts.DiscTrack{Number: t.Number, LBA: t.LBA, Sectors: t.Sectors, Data: t.Data, ISRC: t.ISRC, Title: titles[t.Number]})
 	}
 	out.Closed = d.Drive()
 	for _, p := range c.Problems {
@@ -125,6 +134,14 @@ func (d *disc) About() acts.DiscAbout {
 		out.Problems = append(out.Problems, p.Error())
 	}
 	return out
+}
+
+// titleOf is what CD-TEXT calls something, and whose it says it is.
+func titleOf(w mmc.Words) string {
+	if w.Title != "" && w.Performer != "" {
+		return w.Title + " (" + w.Performer + ")"
+	}
+	return w.Title + w.Performer
 }
 
 // spare is what the state folder's drive must have left beside a spool.
