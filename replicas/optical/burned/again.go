@@ -37,9 +37,9 @@ func (c *check) readAgain(differing []Sectors) (more bool, err error) {
 			r := c.src.reader(true)
 			n, err := r.ReadAt(first, lba*cdda.SectorBytes)
 			if n == len(first) {
-				c.src.direct = true
+				done := c.src.again()
 				n, err = r.ReadAt(second, lba*cdda.SectorBytes)
-				c.src.direct = false
+				done()
 			}
 			switch {
 			case n < len(second) && (broken(err) || !errors.Is(err, fixity.ErrUnreadable)):

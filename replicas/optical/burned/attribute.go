@@ -72,16 +72,3 @@ func (d *dataCheck) attributeRest(list []view, used *tree) error {
 	}
 	return nil
 }
-
-// joined makes one row of those that go on with the one before.
-func joined(list []Sectors) []Sectors {
-	var out []Sectors
-	for _, s := range list {
-		if k := len(out) - 1; k >= 0 && out[k].LBA+out[k].Count == s.LBA && out[k].Kind == s.Kind && len(out[k].Of)+len(s.Of) == 0 {
-			out[k].Count += s.Count
-			continue
-		}
-		out = append(out, s)
-	}
-	return out
-}

@@ -177,7 +177,11 @@ func (c *check) soundBaseline(d cdda.Disc) (Verdict, error) {
 			return "", err
 		}
 		c.take(d, r)
-		c.r.Baseline = b
+		if c.r.Baseline == nil || c.r.Baseline.Files == nil {
+			c.r.Baseline = b
+		} else if c.r.Baseline != b { // the files of a mixed disc were read for the first time
+			c.keep().Sound = b.Sound
+		}
 		return verdicts[r.Verdict], nil
 	}
 	b, err := cdda.NewBaseline(c.ctx, d)
@@ -191,8 +195,12 @@ func (c *check) soundBaseline(d cdda.Disc) (Verdict, error) {
 
 // keep is the baseline of this reading.
 func (c *check) keep() *Baseline {
-	if c.r.Baseline == nil {
+	switch c.r.Baseline {
+	case nil:
 		c.r.Baseline = &Baseline{}
+	case c.w.Baseline: // the caller's, which stays as it is
+		b := *c.w.Baseline
+		c.r.Baseline = &b
 	}
 	return c.r.Baseline
 }
@@ -288,7 +296,11 @@ func discOf(c optical.Contents, pcm io.ReaderAt, marks []cdda.Mark) cdda.Disc {
 	}
 	d.Sectors = end - d.First
 	for _, t := range c.Tracks {
-		if !t.Data && t.LBA < end {
+		last := d.First - 1
+		if k := len(d.Tracks); k > 0 {
+			last = d.Tracks[k-1].LBA
+		}
+		if !t.Data && t.LBA < end && t.LBA > last { // drives have given tables that make no sense
 			d.Tracks = append(d.Tracks, cdda.Track{Number: t.Number, LBA: t.LBA})
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 
 	"firmus/fixity"
 	"firmus/fixity/digest"
@@ -32,12 +33,8 @@ type BaseFile struct {
 
 // unknown says that the first reading is no witness of block i.
 func (b *BaseFile) unknown(i int) bool {
-	for _, u := range b.Unread {
-		if u == i {
-			return true
-		}
-	}
-	return false
+	_, ok := slices.BinarySearch(b.Unread, i)
+	return ok
 }
 
 // file is what a later reading is held against.
@@ -59,6 +56,16 @@ var ErrBaseline = errors.New("not the baseline of a disc")
 
 // maxText bounds an unpacked baseline.
 const maxText = 64 << 20
+
+// withinBounds refuses a text that is too long, or that would unpack into far more than
+// its length: each object and each number takes a mark of its own.
+func withinBounds(text []byte) error {
+	const numbers = 8 << 20
+	if len(text) > maxText || bytes.Count(text, []byte("{")) > discfs.MaxFiles+2*cdda.MaxWindows || bytes.Count(text, []byte(",")) > numbers {
+		return fmt.Errorf("%w: too long", ErrBaseline)
+	}
+	return nil
+}
 
 // stored is the form of a baseline that is kept. Paths are bytes, not always text.
 type stored struct {
@@ -83,7 +90,14 @@ func (b *Baseline) MarshalBinary() ([]byte, error) {
 	for _, f := range b.Files {
 		s.Files = append(s.Files, storedFile{[]byte(f.Path), f})
 	}
-	if err := json.NewEncoder(z).Encode(s); err != nil {
+	text, err := json.Marshal(s)
+	if err == nil {
+		err = withinBounds(text)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if _, err := z.Write(text); err != nil {
 		return nil, err
 	}
 	if err := z.Close(); err != nil {
@@ -103,8 +117,8 @@ func (b *Baseline) UnmarshalBinary(p []byte) error {
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrBaseline, err)
 	}
-	if len(text) > maxText {
-		return fmt.Errorf("%w: too long", ErrBaseline)
+	if err := withinBounds(text); err != nil {
+		return err
 	}
 	var s stored
 	if err := json.Unmarshal(text, &s); err != nil {
@@ -193,6 +207,7 @@ func (d *dataCheck) first(list []view, t *tree) (Verdict, error) {
 		d.notFound = true
 		d.r.Problems = append(d.r.Problems, t.err)
 	}
+	d.lose()
 	d.attribute(t, discfs.OfFile, discfs.OfStructure)
 	if err := d.attributeRest(list, t); err != nil {
 		return "", err

@@ -54,8 +54,14 @@ func (c *check) run() (Report, error) {
 		return c.r, broken
 	}
 	c.src.know(c.r.Check.Map, broken != nil)
+	if c.src.full != nil {
+		c.r.Problems = append(c.r.Problems, fmt.Errorf("room for the disc's sectors: %w", c.src.full))
+	}
 	if err := c.compare(); err != nil {
 		c.r.Verdict = ""
+		if broken != nil {
+			err = broken
+		}
 		return c.r, err
 	}
 	if broken != nil {

@@ -10,7 +10,8 @@ import (
 // data holds the files of a disc against those wanted, which are indices of the
 // report's Files.
 func (c *check) data(want []int) (Verdict, error) {
-	d := &dataCheck{check: c, want: want, stray: map[int]bool{}, open: c.badData()}
+	d := &dataCheck{check: c, want: want, open: newBits(c.contents.LeadOut), told: newBits(c.contents.LeadOut)}
+	d.lose()
 	for _, i := range want {
 		d.wanted = append(d.wanted, c.w.Files[i])
 	}
@@ -23,8 +24,8 @@ type dataCheck struct {
 	want   []int // indices in the report
 	wanted []File
 	base   []BaseFile // what wanted was made of; nil: of what was burned
-	stray  map[int]bool
-	open   bits // bad sectors that aren't attributed yet
+	open   bits       // bad sectors that aren't attributed yet
+	told   bits       // bad sectors that were met
 	algs   []fixity.Algorithm
 
 	unrelated int // altered files that have nothing in common with the wanted
@@ -32,17 +33,20 @@ type dataCheck struct {
 	buf       []byte
 }
 
-func (c *check) badData() bits {
-	b := newBits(c.contents.LeadOut)
-	for _, a := range c.contents.Areas() {
+// lose takes bad sectors of data that are new: the map's, and later those that could be
+// read in the check and can't be again.
+func (d *dataCheck) lose() {
+	for _, a := range d.contents.Areas() {
 		if a.Audio {
 			continue
 		}
-		for i := range c.src.bad.all(a.LBA, a.LBA+a.Count) {
-			b.set(i)
+		for i := range d.src.bad.all(a.LBA, a.LBA+a.Count) {
+			if !d.told.has(i) {
+				d.told.set(i)
+				d.open.set(i)
+			}
 		}
 	}
-	return b
 }
 
 func (d *dataCheck) run() (Verdict, error) {
@@ -123,19 +127,20 @@ func (d *dataCheck) elsewhere(list []view, used map[int64]bool) (*choice, error)
 
 // nothing is the verdict on a disc without a file system that can be read.
 func (d *dataCheck) nothing() Verdict {
-	lost := d.notFound || d.open.any()
+	d.lose()
+	lost := d.notFound
+	for lba := range d.open.all(0, d.contents.LeadOut) {
+		if !d.contents.RunOut(lba) {
+			lost = true
+			d.badSector(lba, "", nil)
+		}
+	}
 	for _, i := range d.want {
 		h := &d.r.Files[i]
 		if h.Cause = CauseOther; lost {
 			h.State, h.Cause = fixity.Unreadable, CauseNotFound
 		}
 	}
-	for lba := range d.open.all(0, d.contents.LeadOut) {
-		if !d.contents.RunOut(lba) {
-			d.unreadable(Sectors{LBA: lba, Count: 1})
-		}
-	}
-	d.r.Unreadable = joined(d.r.Unreadable)
 	if lost {
 		return fixity.DiscUnreadable
 	}
@@ -149,10 +154,8 @@ func (d *dataCheck) nothing() Verdict {
 // verdict sums up what was found of the wanted files.
 func (d *dataCheck) verdict() Verdict {
 	count := map[fixity.State]int{}
-	compared := false
 	for _, i := range d.want {
 		count[d.r.Files[i].State]++
-		compared = compared || d.r.Files[i].State != "" && d.r.Files[i].State != fixity.Missing
 	}
 	bad := d.r.UnreadableAll > 0
 	other := count[fixity.Intact]+count[fixity.Unreadable]+count[fixity.Unsteady] == 0 && d.unrelated == count[fixity.Altered] && d.r.NotCompared == 0

@@ -81,7 +81,7 @@ func (d *dataCheck) readFile(t *tree, f discfs.File) (reading, error) {
 		if err == nil {
 			continue
 		}
-		lost := min(discfs.SectorSize-off%discfs.SectorSize, f.Size-off)
+		lost := rest(f, off)
 		_, _ = sum.Write(nought[:lost])
 		out.bad = appendRange(out.bad, fixity.Range{Offset: off, Length: lost})
 		off += lost
@@ -91,6 +91,18 @@ func (d *dataCheck) readFile(t *tree, f discfs.File) (reading, error) {
 }
 
 var nought [discfs.SectorSize]byte
+
+// rest is the bytes of a file from off on that lie in the same sector.
+func rest(f discfs.File, off int64) int64 {
+	at := int64(0)
+	for _, e := range f.Extents {
+		if off < at+e.Bytes {
+			return min(discfs.SectorSize-(e.Skip+off-at)%discfs.SectorSize, at+e.Bytes-off)
+		}
+		at += e.Bytes
+	}
+	return min(discfs.SectorSize, f.Size-off)
+}
 
 // appendRange adds a range behind the last one, or to it.
 func appendRange(list []fixity.Range, r fixity.Range) []fixity.Range {
@@ -189,9 +201,7 @@ func (d *dataCheck) again(t *tree, f discfs.File, differ []int, r reading) (bool
 			differ = append(differ, i)
 		}
 	}
-	d.src.direct = true
-	defer func() { d.src.direct = false }()
-	d.src.disc[ofData] = d.d.Data(d.ctx) // a reader that has kept nothing
+	defer d.src.again()()
 	file := t.Reader(f)
 	for _, i := range differ {
 		if r.lacks(i) {

@@ -73,7 +73,8 @@ type identify struct {
 	left        int
 	data, audio *few
 	trees       []*tree
-	seen        bool // trees are read
+	seen        bool    // trees are read
+	at          []int64 // places of the sound that were read; nil: none was tried
 }
 
 func (x *identify) match(k Known) (Match, error) {
@@ -164,6 +165,9 @@ func (x *identify) read() error {
 // bySound compares lengths, and then stretches of the sound.
 func (x *identify) bySound(k Known, m *Match) error {
 	d := discOf(x.contents, x.audio, nil)
+	if x.contents.Kind == optical.Mixed && k.Kind != optical.Audio {
+		k.Files = slices.DeleteFunc(slices.Clone(k.Files), func(f File) bool { return !f.Audio && f.Sound == nil })
+	}
 	var sources []cdda.Source
 	fits := len(d.Tracks) == len(k.Files) && len(k.Files) > 0
 	for i, f := range k.Files {
@@ -199,7 +203,10 @@ func (x *identify) bySound(k Known, m *Match) error {
 	case len(k.Files) == 0 && k.Baseline != nil && k.Baseline.Sound != nil && fits:
 		g, err = cdda.LookBaseline(x.ctx, d, *k.Baseline.Sound, places(d))
 	case len(sources) == len(k.Files) && len(sources) > 0:
-		g, err = cdda.Look(x.ctx, d, sources, places(d))
+		if err := x.listen(d); err != nil {
+			return err
+		}
+		g, err = cdda.Look(x.ctx, d, sources, x.at)
 	default:
 		return nil
 	}
@@ -225,6 +232,34 @@ func places(d cdda.Disc) (list []int64) {
 		list = append(list, d.First+d.Sectors*(2*k+1)/(2*int64(n)))
 	}
 	return list
+}
+
+// listen reads the sound around the places once. Where a sector can't be read another
+// place is taken, as long as there are sectors left to read.
+func (x *identify) listen(d cdda.Disc) error {
+	if x.at != nil {
+		return nil
+	}
+	x.at = []int64{}
+	b := make([]byte, cdda.GlanceSectors*cdda.SectorBytes)
+	for _, p := range places(d) {
+		for _, p := range []int64{p, p + 2*cdda.GlanceSectors} {
+			first := max(p-cdda.GlanceSectors/2, d.First)
+			n := min(cdda.GlanceSectors, d.First+d.Sectors-first)
+			if n <= 0 {
+				continue
+			}
+			_, err := d.PCM.ReadAt(b[:n*cdda.SectorBytes], (first-d.First)*cdda.SectorBytes)
+			if err == nil {
+				x.at = append(x.at, p)
+				break
+			}
+			if broken(err) || !errors.Is(err, fixity.ErrUnreadable) {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 var errEnough = fmt.Errorf("more sectors than are read to identify a disc: %w", fixity.ErrUnreadable)
@@ -265,6 +300,9 @@ func (f *few) sector(lba, last int64) ([]byte, error) {
 	f.x.left -= int(count) + 1
 	b := make([]byte, count*f.size)
 	n, err := f.r.ReadAt(b, lba*f.size)
+	if err != nil { // the row was tried, then each up to the bad one, and that twice more
+		f.x.left -= n/int(f.size) + 2
+	}
 	for i := int64(0); (i+1)*f.size <= int64(n); i++ {
 		f.kept[lba+i] = b[i*f.size : (i+1)*f.size]
 	}

@@ -59,6 +59,7 @@ func (d *dataCheck) round(x *choice, main bool) error {
 			}
 		}
 	}
+	d.lose()
 	d.attribute(t, discfs.OfFile, discfs.OfStructure)
 	return nil
 }

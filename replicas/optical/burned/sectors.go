@@ -19,13 +19,17 @@ type sectors struct {
 	spool Spool // nil: none
 	disc  [2]io.ReaderAt
 	parts [2]part
-	kept  bits // sectors that are in the spool
-	bad   bits // not read, by the map or since
-	known bool // bad is the map's
-	only  bool // nothing is read from the disc any more
+	kept  bits    // sectors that are in the spool
+	bad   bits    // not read, by the map or since
+	in    [2]bits // sectors that a check reads
+	known bool    // bad is the map's
+	only  bool    // nothing is read from the disc any more
 	// direct: sectors are read from the disc although they are in the spool.
 	direct bool
-	lost   int // sectors that could be read in the check and can't be again
+	lost   int   // sectors that could be read in the check and can't be again
+	full   error // why the spool took no more
+	d      *optical.Disc
+	ctx    context.Context // of the check
 }
 
 // part is the sectors of one kind, and where they lie in the spool.
@@ -53,8 +57,12 @@ var sizes = [2]int64{discfs.SectorSize, cdda.SectorBytes}
 // without one.
 func newSectors(ctx context.Context, d *optical.Disc, spool func(int64) (Spool, error)) (*sectors, error) {
 	c := d.Contents()
-	s := &sectors{disc: [2]io.ReaderAt{d.Data(ctx), d.Audio(ctx)}, kept: newBits(c.LeadOut), bad: newBits(c.LeadOut)}
+	s := &sectors{
+		d: d, ctx: ctx, disc: [2]io.ReaderAt{d.Data(ctx), d.Audio(ctx)},
+		kept: newBits(c.LeadOut), bad: newBits(c.LeadOut), in: [2]bits{newBits(c.LeadOut), newBits(c.LeadOut)},
+	}
 	for _, a := range c.Areas() {
+		s.in[kind(a.Audio)].fill(a.LBA, a.LBA+a.Count)
 		p := &s.parts[kind(a.Audio)]
 		if p.end == 0 {
 			p.first = a.LBA
@@ -75,13 +83,21 @@ func newSectors(ctx context.Context, d *optical.Disc, spool func(int64) (Spool, 
 
 func (p part) bytes(k int) int64 { return (p.end - p.first) * sizes[k] }
 
+// again makes all be read from the disc, and nothing that this program kept; done ends
+// that.
+func (s *sectors) again() (done func()) {
+	kept := s.disc
+	s.disc, s.direct = [2]io.ReaderAt{s.d.Data(s.ctx), s.d.Audio(s.ctx)}, true
+	return func() { s.disc, s.direct = kept, false }
+}
+
 func (s *sectors) close() {
 	if s.spool != nil {
 		_ = s.spool.Close() // nothing in it is needed any more
 	}
 }
 
-// writer takes sectors of one kind into the spool.
+// writer takes sectors of one kind into the spool, as long as there is room.
 func (s *sectors) writer(audio bool) io.WriterAt { return writer{s, kind(audio)} }
 
 type writer struct {
@@ -90,12 +106,21 @@ type writer struct {
 }
 
 func (w writer) WriteAt(b []byte, off int64) (int, error) {
+	if w.s.full != nil {
+		return len(b), nil
+	}
 	p, size := w.s.parts[w.k], sizes[w.k]
 	n, err := w.s.spool.WriteAt(b, p.at+off-p.first*size)
-	for i := off / size; i < (off+int64(n))/size; i++ {
-		w.s.kept.set(i)
+	for i := off / size; i < (off+int64(len(b)))/size; i++ {
+		if i < (off+int64(n))/size {
+			w.s.kept.set(i)
+		} else {
+			w.s.kept.clear(i) // what was there is of an earlier reading
+		}
 	}
-	return n, err
+	// The rest is read from the disc a second time.
+	w.s.full = err
+	return len(b), nil
 }
 
 // know takes over which sectors a check couldn't read. only says that the drive is
@@ -105,9 +130,7 @@ func (s *sectors) know(m *optical.Map, only bool) {
 	for r := range m.Runs() {
 		switch r.State {
 		case optical.Untried, optical.Failed, optical.Unreadable:
-			for i := r.LBA; i < r.LBA+r.Count; i++ {
-				s.bad.set(i)
-			}
+			s.bad.fill(r.LBA, r.LBA+r.Count)
 		}
 	}
 }
@@ -132,15 +155,21 @@ func (r reader) ReadAt(b []byte, off int64) (int, error) {
 		}
 		// A row of sectors that lie in the same place.
 		inSpool := func(i int64) bool { return !r.s.direct && r.s.kept.has(i) }
-		kept, bad := inSpool(lba), r.s.bad.has(lba)
+		in := r.s.in[r.k]
+		kept, bad, inside := inSpool(lba), r.s.bad.has(lba), in.has(lba)
 		end := lba + 1
-		for end < p.end && end*size < off+int64(len(b)) && inSpool(end) == kept && r.s.bad.has(end) == bad {
+		for end < p.end && end*size < off+int64(len(b)) && inSpool(end) == kept && r.s.bad.has(end) == bad && in.has(end) == inside {
 			end++
 		}
-		if bad {
+		q := b[n:min(int64(len(b)), int64(n)+end*size-at)]
+		switch {
+		case !inside && r.k == ofSound: // between sessions nothing sounds
+			clear(q)
+			n += len(q)
+			continue
+		case !inside, bad:
 			return n, fmt.Errorf("sector %d: %w", lba, fixity.ErrUnreadable)
 		}
-		q := b[n:min(int64(len(b)), int64(n)+end*size-at)]
 		var got int
 		var err error
 		switch {
@@ -150,6 +179,9 @@ func (r reader) ReadAt(b []byte, off int64) (int, error) {
 			return n, fmt.Errorf("sector %d isn't kept: %w", lba, fixity.ErrUnreadable)
 		default:
 			got, err = r.s.disc[r.k].ReadAt(q, at)
+			if err != nil && err != io.EOF && !broken(err) && !errors.Is(err, fixity.ErrUnreadable) {
+				err = fmt.Errorf("%w: %w", fixity.ErrUnreadable, err) // drives say so in many words
+			}
 		}
 		n += got
 		if got < len(q) {
@@ -174,6 +206,19 @@ func newBits(n int64) bits { return make(bits, (n+63)/64) }
 func (b bits) set(i int64) {
 	if i >= 0 && i/64 < int64(len(b)) {
 		b[i/64] |= 1 << (i % 64)
+	}
+}
+
+func (b bits) clear(i int64) {
+	if i >= 0 && i/64 < int64(len(b)) {
+		b[i/64] &^= 1 << (i % 64)
+	}
+}
+
+// fill sets those from one sector to before another.
+func (b bits) fill(from, to int64) {
+	for i := from; i < to; i++ {
+		b.set(i)
 	}
 }
 
