@@ -321,6 +321,7 @@ func TestDaemonStoreHangs(t *testing.T) {
 		{"in reading", func(x acts.Root) acts.Root { return stuck{x} }},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel() // they wait, mostly
 			w, addr := daemonWorld(t, "")
 			r := w.daemon(addr, func(o *app.DaemonOptions) {
 				o.Opened = func(a *app.App) {
