@@ -57,7 +57,11 @@ func (c *check) run() (Report, error) {
 	if c.src.full != nil {
 		c.r.Problems = append(c.r.Problems, fmt.Errorf("room for the disc's sectors: %w", c.src.full))
 	}
-	if err := c.compare(); err != nil {
+	err = c.compare()
+	if err == nil {
+		err = c.src.gone
+	}
+	if err != nil {
 		c.r.Verdict = ""
 		if broken != nil {
 			err = broken

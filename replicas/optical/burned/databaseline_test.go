@@ -288,3 +288,47 @@ func TestDataNoRoom(t *testing.T) {
 		}
 	})
 }
+
+// Whenever the drive goes away the check is broken off with that, and never ends with
+// a verdict.
+func TestDataAwayAtAnyTime(t *testing.T) {
+	p := volume{files: with(func(m map[string][]byte) {
+		m[sideB] = flipped(m[sideB], 5)
+		m["x.wav"] = m[other]
+		delete(m, other)
+	}), rockRidge: true, joliet: map[string]string{}}.press()
+	run := func(t *testing.T, at int) (burned.Report, error, int) {
+		disc := p.disc()
+		disc.Faults = bad(50, 25)
+		sim := &mmctest.Drive{}
+		sim.Insert(disc)
+		d := insert(t, sim)
+		n := 0
+		sim.Before = func(int, []byte) {
+			if n++; n == at {
+				sim.Unplug()
+			}
+		}
+		r, err := burned.Check(t.Context(), d, burned.Want{Files: expected(survey())}, spoolless())
+		return r, err, n
+	}
+	synctest.Test(t, func(t *testing.T) {
+		whole, err, n := run(t, 0)
+		if err != nil || whole.Verdict != fixity.DiscAltered {
+			t.Fatalf("%v, %v", said(whole), err)
+		}
+		if n < 40 {
+			t.Fatalf("only %d commands", n)
+		}
+		step := 1
+		if testing.Short() {
+			step = 7
+		}
+		for at := 1; at <= n; at += step {
+			r, err, _ := run(t, at)
+			if last := at == n && err == nil; !last && (!errors.Is(err, fixity.ErrAway) || r.Verdict != "" || r.Check.Map == nil) {
+				t.Errorf("at command %d of %d: %q, %v", at, n, r.Verdict, err)
+			}
+		}
+	})
+}

@@ -26,10 +26,13 @@ type sectors struct {
 	only  bool    // nothing is read from the disc any more
 	// direct: sectors are read from the disc although they are in the spool.
 	direct bool
-	lost   int   // sectors that could be read in the check and can't be again
-	full   error // why the spool took no more
-	d      *optical.Disc
-	ctx    context.Context // of the check
+	lost   int // sectors that could be read in the check and can't be again
+	// gone is why the disc can't be read any more: readers of trees take it for one bad
+	// sector of a directory.
+	gone error
+	full error // why the spool took no more
+	d    *optical.Disc
+	ctx  context.Context // of the check
 }
 
 // part is the sectors of one kind, and where they lie in the spool.
@@ -187,6 +190,9 @@ func (r reader) ReadAt(b []byte, off int64) (int, error) {
 		if got < len(q) {
 			if err == nil {
 				err = io.ErrUnexpectedEOF
+			}
+			if broken(err) && r.s.gone == nil {
+				r.s.gone = err
 			}
 			if !kept && !r.s.direct && errors.Is(err, fixity.ErrUnreadable) && r.s.known {
 				r.s.bad.set((off + int64(n)) / size)

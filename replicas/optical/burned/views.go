@@ -90,6 +90,9 @@ func (v view) read(ctx context.Context) (*tree, error) {
 	}
 	x := &tree{view: v, Tree: t}
 	for f, err := range t.Files() {
+		if broken(err) {
+			return nil, err
+		}
 		if err != nil {
 			x.err = err
 			break
