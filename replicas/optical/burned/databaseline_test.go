@@ -297,7 +297,7 @@ func TestDataAwayAtAnyTime(t *testing.T) {
 		m["x.wav"] = m[other]
 		delete(m, other)
 	}), rockRidge: true, joliet: map[string]string{}}.press()
-	run := func(t *testing.T, at int) (burned.Report, error, int) {
+	run := func(t *testing.T, at int) (burned.Report, int, error) {
 		disc := p.disc()
 		disc.Faults = bad(50, 25)
 		sim := &mmctest.Drive{}
@@ -310,10 +310,10 @@ func TestDataAwayAtAnyTime(t *testing.T) {
 			}
 		}
 		r, err := burned.Check(t.Context(), d, burned.Want{Files: expected(survey())}, spoolless())
-		return r, err, n
+		return r, n, err
 	}
 	synctest.Test(t, func(t *testing.T) {
-		whole, err, n := run(t, 0)
+		whole, n, err := run(t, 0)
 		if err != nil || whole.Verdict != fixity.DiscAltered {
 			t.Fatalf("%v, %v", said(whole), err)
 		}
@@ -325,7 +325,7 @@ func TestDataAwayAtAnyTime(t *testing.T) {
 			step = 7
 		}
 		for at := 1; at <= n; at += step {
-			r, err, _ := run(t, at)
+			r, _, err := run(t, at)
 			if last := at == n && err == nil; !last && (!errors.Is(err, fixity.ErrAway) || r.Verdict != "" || r.Check.Map == nil) {
 				t.Errorf("at command %d of %d: %q, %v", at, n, r.Verdict, err)
 			}
