@@ -74,5 +74,10 @@ func (e *Env) lockDrive(ctx context.Context, at DiscAt) (func(), error) {
 	if at.Image != "" || at.Drive == "" {
 		return func() {}, nil
 	}
-	return e.lock(ctx, "drive-"+hex.EncodeToString([]byte(at.Drive)), 0)
+	free, err := e.lock(ctx, "drive-"+hex.EncodeToString([]byte(at.Drive)), 0)
+	var locked *ledger.LockedError
+	if errors.As(err, &locked) {
+		return nil, fmt.Errorf("the drive %s is %w: %s is checking it, or the disc in it", at.Drive, fixity.ErrBusy, locked.Holder)
+	}
+	return free, err
 }
