@@ -2,7 +2,6 @@ package acts
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -106,19 +105,15 @@ func (e *Env) burnFile(t *ledger.Tx, d ledger.Disc, f ledger.File, x ledger.Disc
 	if b.Store == "" {
 		left = fmt.Sprintf("No store is known to hold version %d of %s.", x.Version, b.Name)
 	}
-	s, err := t.Sound(f.ID, x.Version)
-	if err != nil || s.JSON == "" {
-		return b, left, err
+	if d.Kind != ledger.AudioDisc {
+		return b, left, nil
 	}
-	var snd sound.Sound
-	if err := json.Unmarshal([]byte(s.JSON), &snd); err != nil {
-		return b, left, nil // what can't be read isn't said
-	}
-	if d.Kind == ledger.AudioDisc {
+	snd, ok, err := soundAt(t, f.ID, x.Version)
+	if ok {
 		b.Samples, b.Rate = snd.Frames, int(snd.Rate)
 		b.Format = formatOf(snd)
 	}
-	return b, left, nil
+	return b, left, err
 }
 
 // formatOf is how a file is recorded, "" where it can go onto an audio disc as it is.
@@ -268,15 +263,14 @@ func (e *Env) checkFile(t *ledger.Tx, c CheckedDisc, f CheckedFile) (shelf.Check
 			x.SignedOff = v.At.Local()
 		}
 	}
-	snd, err := t.Sound(f.File, f.Version)
-	if err != nil || snd.JSON == "" || c.Disc.Kind != ledger.AudioDisc {
-		return x, err
+	if c.Disc.Kind != ledger.AudioDisc {
+		return x, nil
 	}
-	var layout sound.Sound
-	if json.Unmarshal([]byte(snd.JSON), &layout) == nil {
+	layout, ok, err := soundAt(t, f.File, f.Version)
+	if ok {
 		x.Format = formatOf(layout)
 	}
-	return x, nil
+	return x, err
 }
 
 // provedBy says in words what a disc's contents show.

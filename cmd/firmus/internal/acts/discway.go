@@ -1,7 +1,6 @@
 package acts
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 
@@ -17,7 +16,7 @@ func pausesOf(t *ledger.Tx, c CheckedDisc) ([]shelf.Pause, bool, error) {
 	var out []shelf.Pause
 	end := int64(-1)
 	for _, f := range c.Files {
-		s, ok, err := soundOf(t, f.File, f.Version)
+		s, ok, err := soundAt(t, f.File, f.Version)
 		if err != nil {
 			return nil, false, err
 		}
@@ -51,7 +50,7 @@ func (e *Env) finerMaster(t *ledger.Tx, c CheckedDisc) (string, error) {
 			if ms, _ := e.Rules.Set(m.Set); ms.Role != fixity.Master {
 				continue
 			}
-			s, ok, err := soundOf(t, m.ID, m.Version)
+			s, ok, err := soundAt(t, m.ID, m.Version)
 			if err != nil {
 				return "", err
 			}
@@ -63,13 +62,15 @@ func (e *Env) finerMaster(t *ledger.Tx, c CheckedDisc) (string, error) {
 	return "", nil
 }
 
-func soundOf(t *ledger.Tx, file, version int64) (s sound.Sound, ok bool, err error) {
+// soundAt is how the sound of a version is recorded; false: it isn't known.
+func soundAt(t *ledger.Tx, file, version int64) (s sound.Sound, ok bool, err error) {
 	x, err := t.Sound(file, version)
-	if errors.Is(err, fixity.ErrNotFound) || err == nil && x.JSON == "" {
+	if errors.Is(err, fixity.ErrNotFound) {
 		return s, false, nil
 	}
 	if err != nil {
 		return s, false, err
 	}
-	return s, json.Unmarshal([]byte(x.JSON), &s) == nil, nil
+	s, ok = recorded(x)
+	return s, ok, nil
 }

@@ -79,14 +79,15 @@ func worthTelling(set, path string, notes []sound.Note) []SoundNote {
 
 // LayoutOf is where the samples lie in a version's file, by the ledger.
 func LayoutOf(s ledger.Sound) (damage.Layout, bool) {
-	if s.JSON == "" {
-		return damage.Layout{}, false
-	}
-	var x sound.Sound
-	if err := json.Unmarshal([]byte(s.JSON), &x); err != nil {
-		return damage.Layout{}, false
-	}
-	return layoutOf(x), x.Rate > 0
+	x, ok := recorded(s)
+	return layoutOf(x), ok && x.Rate > 0
+}
+
+// recorded is how the sound of a version is recorded, by the ledger. false: it isn't
+// known there.
+func recorded(s ledger.Sound) (x sound.Sound, ok bool) {
+	ok = s.JSON != "" && json.Unmarshal([]byte(s.JSON), &x) == nil
+	return x, ok
 }
 
 func layoutOf(x sound.Sound) damage.Layout {
