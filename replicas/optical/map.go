@@ -257,8 +257,12 @@ const MaxRanges = 1000
 // Ranges gives the sectors that are in one of the states, at most MaxRanges of them,
 // and whether there are more.
 func (m *Map) Ranges(states ...State) (list []Range, more bool) {
+	return m.ranges(func(r Run) bool { return slices.Contains(states, r.State) })
+}
+
+func (m *Map) ranges(of func(Run) bool) (list []Range, more bool) {
 	for r := range m.Runs() {
-		if !slices.Contains(states, r.State) {
+		if !of(r) {
 			continue
 		}
 		if n := len(list); n > 0 && list[n-1].LBA+list[n-1].Count == r.LBA {
@@ -298,20 +302,7 @@ func (m *Map) Counts() Counts {
 
 // Retried gives the sectors that were read after more than one try, as Ranges does.
 func (m *Map) Retried() (list []Range, more bool) {
-	for r := range m.Runs() {
-		if !retried(r.State, r.Tries) {
-			continue
-		}
-		if n := len(list); n > 0 && list[n-1].LBA+list[n-1].Count == r.LBA {
-			list[n-1].Count += r.Count
-			continue
-		}
-		if len(list) == MaxRanges {
-			return list, true
-		}
-		list = append(list, Range{r.LBA, r.Count})
-	}
-	return list, false
+	return m.ranges(func(r Run) bool { return retried(r.State, r.Tries) })
 }
 
 // Done says that every sector has been read or given up.

@@ -1,6 +1,7 @@
 package burned
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -142,19 +143,9 @@ func (c *check) compare() error {
 		verdicts = append(verdicts, v)
 	}
 	c.r.Verdict = worst(verdicts)
-	slices.SortStableFunc(c.r.Unreadable, func(a, b Sectors) int { return order(a.LBA, b.LBA) })
-	slices.SortStableFunc(c.r.Differing, func(a, b Sectors) int { return order(a.LBA, b.LBA) })
+	slices.SortStableFunc(c.r.Unreadable, func(a, b Sectors) int { return cmp.Compare(a.LBA, b.LBA) })
+	slices.SortStableFunc(c.r.Differing, func(a, b Sectors) int { return cmp.Compare(a.LBA, b.LBA) })
 	return nil
-}
-
-func order(a, b int64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // rank is the verdicts of two parts of a disc, the one that wins first.

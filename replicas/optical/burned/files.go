@@ -1,6 +1,7 @@
 package burned
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -49,7 +50,7 @@ type reading struct {
 // lacks says that some of block i wasn't read.
 func (r reading) lacks(i int) bool {
 	at := int64(i) * digest.BlockSize
-	k, _ := slices.BinarySearchFunc(r.bad, at, func(x fixity.Range, at int64) int { return order(x.Offset+x.Length-1, at) })
+	k, _ := slices.BinarySearchFunc(r.bad, at, func(x fixity.Range, at int64) int { return cmp.Compare(x.Offset+x.Length-1, at) })
 	return k < len(r.bad) && r.bad[k].Offset < at+digest.BlockSize
 }
 
@@ -233,7 +234,7 @@ func bounded(list []fixity.Range) ([]fixity.Range, bool) {
 // union joins two ascending lists.
 func union(a, b []fixity.Range) []fixity.Range {
 	all := slices.Concat(a, b)
-	slices.SortFunc(all, func(x, y fixity.Range) int { return order(x.Offset, y.Offset) })
+	slices.SortFunc(all, func(x, y fixity.Range) int { return cmp.Compare(x.Offset, y.Offset) })
 	var out []fixity.Range
 	for _, r := range all {
 		if k := len(out) - 1; k >= 0 && out[k].Offset+out[k].Length >= r.Offset {

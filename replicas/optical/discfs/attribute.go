@@ -1,6 +1,7 @@
 package discfs
 
 import (
+	"cmp"
 	"slices"
 	"sort"
 )
@@ -67,7 +68,7 @@ type index struct {
 }
 
 func newIndex(spans []span) *index {
-	slices.SortFunc(spans, func(a, b span) int { return cmpInt(a.start, b.start) })
+	slices.SortFunc(spans, func(a, b span) int { return cmp.Compare(a.start, b.start) })
 	x := &index{spans: spans, last: make([]int64, len(spans))}
 	x.fill(0, len(spans))
 	return x

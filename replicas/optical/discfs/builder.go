@@ -1,6 +1,7 @@
 package discfs
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -109,7 +110,7 @@ func (b *Builder) sane(f File) error {
 	}
 	sorted := slices.Clone(f.Extents)
 	slices.SortFunc(sorted, func(a, b Extent) int {
-		return cmpInt(a.LBA*SectorSize+a.Skip, b.LBA*SectorSize+b.Skip)
+		return cmp.Compare(a.LBA*SectorSize+a.Skip, b.LBA*SectorSize+b.Skip)
 	})
 	for i, e := range sorted[1:] {
 		p := sorted[i]
@@ -118,16 +119,6 @@ func (b *Builder) sane(f File) error {
 		}
 	}
 	return nil
-}
-
-func cmpInt(a, b int64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // Directory counts bytes of directories. It gives ErrTooMuch beyond the bound.
