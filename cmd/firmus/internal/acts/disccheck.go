@@ -128,20 +128,11 @@ const keepUnfinished = ledger.TakeUpWithin
 // or why the check wasn't finished; what is known is given beside it.
 func (e *Env) CheckDisc(ctx context.Context, o DiscCheckOrder) (CheckedDisc, error) {
 	out := CheckedDisc{}
-	cand, err := e.candidates(ctx, o)
-	if err != nil {
-		return out, err
-	}
-	free, err := e.lockDrive(ctx, o.At)
+	cand, d, free, err := e.takeDisc(ctx, o)
 	if err != nil {
 		return out, err
 	}
 	defer free()
-	d, err := e.OpenDisc(ctx, o.At)
-	if err != nil {
-		return out, err
-	}
-	defer d.Close()
 	out.About = d.About()
 	if o.About != nil {
 		o.About(out.About)

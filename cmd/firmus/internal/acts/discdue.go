@@ -81,3 +81,20 @@ func (e *Env) lockDrive(ctx context.Context, at DiscAt) (func(), error) {
 	}
 	return free, err
 }
+
+// takeDisc opens the disc of an order, for this process alone, and says which registered
+// ones it may be. free lets it go; after an error there is nothing to let go.
+func (e *Env) takeDisc(ctx context.Context, o DiscCheckOrder) (cand []ledger.Disc, d OpenedDisc, free func(), err error) {
+	if cand, err = e.candidates(ctx, o); err != nil {
+		return nil, nil, nil, err
+	}
+	unlock, err := e.lockDrive(ctx, o.At)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	if d, err = e.OpenDisc(ctx, o.At); err != nil {
+		unlock()
+		return nil, nil, nil, err
+	}
+	return cand, d, func() { d.Close(); unlock() }, nil
+}

@@ -267,20 +267,11 @@ type IdentifiedDisc struct {
 // and fifty sectors at most. Nothing is recorded.
 func (e *Env) IdentifyDisc(ctx context.Context, o DiscCheckOrder) (IdentifiedDisc, error) {
 	out := IdentifiedDisc{Written: o.Written}
-	cand, err := e.candidates(ctx, o)
-	if err != nil {
-		return out, err
-	}
-	free, err := e.lockDrive(ctx, o.At)
+	cand, d, free, err := e.takeDisc(ctx, o)
 	if err != nil {
 		return out, err
 	}
 	defer free()
-	d, err := e.OpenDisc(ctx, o.At)
-	if err != nil {
-		return out, err
-	}
-	defer d.Close()
 	out.About = d.About()
 	src := &sources{e: e, copies: map[int64]ledger.Copy{}}
 	defer src.Close()

@@ -144,8 +144,7 @@ func (s CheckSheet) compared() []line {
 		}
 		return []line{sayf("its first reading, %s", day(s.Baseline))}
 	}
-	var out []line
-	gathered(s.Files, func(f CheckFile) string {
+	return gathered(s.Files, func(f CheckFile) string {
 		t := ""
 		if f.Version > 0 {
 			t += fmt.Sprintf(", version %d", f.Version)
@@ -170,29 +169,20 @@ func (s CheckSheet) compared() []line {
 			t += "; couldn't be compared"
 		}
 		return t
-	}, func(names, said string, rest int) {
-		if rest > 0 {
-			out = append(out, sayf("and %s more", report.Count(int64(rest), "file")))
-			return
-		}
-		out = append(out, sayf("%s%s", names, said))
 	})
-	return out
 }
 
 // gathered puts files that follow each other and of which the same is said into one:
-// "9 files, A to B". At most mostFiles are told; rest is how many files are left over.
-func gathered(fs []CheckFile, say func(CheckFile) string, tell func(names, said string, rest int)) {
-	told := 0
+// "9 files, A to B". At most mostFiles are told, and then how many files are left over.
+func gathered(fs []CheckFile, say func(CheckFile) string) (out []line) {
 	for i := 0; i < len(fs); {
 		said := say(fs[i])
 		j := i + 1
 		for j < len(fs) && say(fs[j]) == said {
 			j++
 		}
-		if told == mostFiles {
-			tell("", "", len(fs)-i)
-			return
+		if len(out) == mostFiles {
+			return append(out, sayf("and %s more", report.Count(int64(len(fs)-i), "file")))
 		}
 		names := name(fs[i].Name)
 		switch n := j - i; {
@@ -203,10 +193,10 @@ func gathered(fs []CheckFile, say func(CheckFile) string, tell func(names, said 
 		case n > 2:
 			names = fmt.Sprintf("%s, %s to %s", report.Count(int64(n), "file"), names, name(fs[j-1].Name))
 		}
-		tell(names, said, 0)
-		told++
+		out = append(out, sayf("%s%s", names, said))
 		i = j
 	}
+	return out
 }
 
 // damaged lists files that aren't intact.
@@ -217,8 +207,7 @@ func (s CheckSheet) damaged() []line {
 			bad = append(bad, f)
 		}
 	}
-	var out []line
-	gathered(bad, func(f CheckFile) string {
+	return gathered(bad, func(f CheckFile) string {
 		t := ": " + s.stateWords(f.State)
 		if f.At != "" && f.At != f.Name {
 			t += ", on the disc " + name(f.At)
@@ -227,14 +216,7 @@ func (s CheckSheet) damaged() []line {
 			t += ". " + why
 		}
 		return t
-	}, func(names, said string, rest int) {
-		if rest > 0 {
-			out = append(out, sayf("and %s more", report.Count(int64(rest), "file")))
-			return
-		}
-		out = append(out, sayf("%s%s", names, said))
 	})
-	return out
 }
 
 func (s CheckSheet) stateWords(st fixity.State) string {
