@@ -243,11 +243,7 @@ func (c *check) listMarks(d cdda.Disc) {
 			continue
 		}
 		x := cdda.Run{LBA: m.LBA, Count: m.Count}
-		for _, t := range d.Tracks {
-			if t.LBA <= m.LBA {
-				x.Track, x.Frame = t.Number, m.LBA-t.LBA
-			}
-		}
+		x.Track, x.Frame = d.Place(m.LBA)
 		c.unreadable(Sectors{LBA: x.LBA, Count: x.Count, Track: x.Track, Time: x.Time()})
 	}
 }

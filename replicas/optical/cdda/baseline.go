@@ -260,7 +260,7 @@ func (w *again) group(g int) (back bool, err error) {
 		w.from = g
 	}
 	run := Run{LBA: w.c.disc.First + first, Count: count, Muted: allZero(buf), Doubtful: state == Doubtful}
-	run.Track, run.Frame = w.c.frame(run.LBA)
+	run.Track, run.Frame = w.c.disc.Place(run.LBA)
 	w.pending = append(w.pending, run)
 	if len(w.pending) == 3 && state == Good {
 		return w.slipped(base)
@@ -342,7 +342,7 @@ func (w *again) settle() {
 			if p := &w.r.Differing[k]; p.LBA+p.Count > run.LBA {
 				run.Count -= p.LBA + p.Count - run.LBA
 				run.LBA = p.LBA + p.Count
-				run.Track, run.Frame = w.c.frame(run.LBA)
+				run.Track, run.Frame = w.c.disc.Place(run.LBA)
 			}
 		}
 		w.r.DifferingAll += run.Count
@@ -358,7 +358,7 @@ func (w *again) marked() {
 			continue
 		}
 		run := Run{LBA: m.LBA, Count: m.Count}
-		run.Track, run.Frame = w.c.frame(m.LBA)
+		run.Track, run.Frame = w.c.disc.Place(m.LBA)
 		w.r.UnreadableAll += m.Count
 		w.r.Unreadable = add(w.r.Unreadable, run)
 	}
@@ -382,14 +382,4 @@ func (w *again) verdict() Verdict {
 		return SaysNothing
 	}
 	return Identical
-}
-
-// frame says in which track a sector lies, and how far, by where tracks begin.
-func (c *comparison) frame(lba int64) (track int, frame int64) {
-	for _, t := range c.disc.Tracks {
-		if t.LBA <= lba {
-			track, frame = t.Number, lba-t.LBA
-		}
-	}
-	return track, frame
 }

@@ -34,6 +34,17 @@ const (
 	Pause         = 2 * SectorsASec             // sectors: the usual gap before a track
 )
 
+// Place says in which track a sector lies by the table of contents alone, and how many
+// sectors from its beginning; 0 before the first.
+func (d Disc) Place(lba int64) (track int, frame int64) {
+	for _, t := range d.Tracks {
+		if t.LBA <= lba {
+			track, frame = t.Number, lba-t.LBA
+		}
+	}
+	return track, frame
+}
+
 // State says how a sector was read. The zero value is read well.
 type State uint8
 
