@@ -21,16 +21,16 @@ func (c *check) readAgain(differing []Sectors) (more bool, err error) {
 	}
 	if c.again == nil {
 		c.again, c.otherwise = newBits(c.contents.LeadOut), newBits(c.contents.LeadOut)
+		c.againLeft = mostAgain
 	}
-	left := mostAgain
 	first, second := make([]byte, cdda.SectorBytes), make([]byte, cdda.SectorBytes)
 	for _, s := range differing {
-		for lba := s.LBA; lba < s.LBA+s.Count && left > 0; lba++ {
+		for lba := s.LBA; lba < s.LBA+s.Count && c.againLeft > 0; lba++ {
 			if c.again.has(lba) {
 				continue
 			}
 			c.again.set(lba)
-			left--
+			c.againLeft--
 			if err := c.ctx.Err(); err != nil {
 				return false, err
 			}

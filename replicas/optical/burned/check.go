@@ -13,14 +13,15 @@ import (
 
 // check is one call of Check.
 type check struct {
-	ctx      context.Context // of that call
-	d        *optical.Disc
-	w        Want
-	o        Options
-	contents optical.Contents
-	r        Report
-	src      *sectors
-	again    bits // sectors of sound that differ and were read once more
+	ctx       context.Context // of that call
+	d         *optical.Disc
+	w         Want
+	o         Options
+	contents  optical.Contents
+	r         Report
+	src       *sectors
+	again     bits // sectors of sound that differ and were read once more
+	againLeft int  // how many more may be
 	// otherwise are those of them that the drive gave otherwise then: its reading is in
 	// doubt, not what the disc holds.
 	otherwise bits
