@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -53,13 +54,20 @@ func cmdGet(ts *testscript.TestScript, _ bool, args []string) {
 		}
 		body, err := io.ReadAll(res.Body)
 		res.Body.Close()
-		if err == nil && strconv.Itoa(res.StatusCode) == args[1] && (len(args) < 3 || strings.Contains(string(body), args[2])) {
+		if err == nil && strconv.Itoa(res.StatusCode) == args[1] && (len(args) < 3 || strings.Contains(uncommented(string(body)), args[2])) {
 			fmt.Fprint(ts.Stdout(), string(body))
 			return
 		}
 		got = res.Status + " " + string(body)
 	}
 	ts.Fatalf("%s: %s", args[0], got)
+}
+
+// uncommented leaves out the lines that explain metrics: an explanation that begins
+// with a number looks like a value.
+func uncommented(body string) string {
+	lines := strings.SplitAfter(body, "\n")
+	return strings.Join(slices.DeleteFunc(lines, func(l string) bool { return strings.HasPrefix(l, "#") }), "")
 }
 
 // within DURATION STATUS COMMAND…: runs the command again and again until it exits

@@ -131,7 +131,10 @@ func (r *running) within(d time.Duration, what string, ok func() bool) {
 func (r *running) answers(path string, status int, text string) func() bool {
 	return func() bool {
 		got, body := r.get(path)
-		return got == status && strings.Contains(body, text)
+		// Lines that explain metrics are left out: one that begins with a number looks
+		// like a value.
+		lines := slices.DeleteFunc(strings.SplitAfter(body, "\n"), func(l string) bool { return strings.HasPrefix(l, "#") })
+		return got == status && strings.Contains(strings.Join(lines, ""), text)
 	}
 }
 
