@@ -208,11 +208,15 @@ func (s CheckSheet) damaged() []line {
 		}
 	}
 	return gathered(bad, func(f CheckFile) string {
-		t := ": " + s.stateWords(f.State)
+		said, why := s.stateWords(f.State), clean(f.Why)
+		if strings.HasPrefix(why, said) {
+			said, why = why, "" // it says the same, and more
+		}
+		t := ": " + said
 		if f.At != "" && f.At != f.Name {
 			t += ", on the disc " + name(f.At)
 		}
-		if why := clean(f.Why); why != "" {
+		if why != "" {
 			t += ". " + why
 		}
 		return t

@@ -74,11 +74,17 @@ func TestSays(t *testing.T) {
 	noPauses.Way.Pauses, noPauses.Way.PausesKnown = nil, false
 	joined := audio()
 	joined.Way.Pauses = nil
+	changed := audio()
+	changed.Verdict = shelf.Changed
+	for i := range changed.Files {
+		changed.Files[i].State, changed.Files[i].Why = fixity.Altered, "the same recording with other samples: +1.8 dB"
+	}
 	for _, c := range []struct {
 		name     string
 		sheet    sheet
 		yes, not []string
 	}{
+		{"nothing is said twice", changed, []string{"the same recording with other samples: +1.8 dB"}, []string{"other samples. the same"}},
 		{"every sheet", audio(), []string{"calibrated tester is needed (IASA-TC 04, 8.1.9)", "That another drive will read it", "is never spun", "Stick nothing on the disc", "about the master (96 kHz, 24 bit)", "48301", "Initials ____",
 			"contents can't tell which this is", "QD-0031 B has not been checked", "Look again: November 2026", "tries depend on the drive"}, []string{"second drive"}},
 		{"unreadable", unreadable, []string{"Try a second drive first (IASA-TC 04, 8.1.7)", "straight from the centre to the edge", "put it into no drive again", "space that no file uses", "the disc's own structures"}, []string{"IDENTICAL"}},
