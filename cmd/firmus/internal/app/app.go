@@ -124,7 +124,7 @@ func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error)
 	}
 	for _, s := range c.Stores {
 		p := policy.Store{Name: s.Name, Kind: string(s.Kind), Place: s.Place, Follows: s.Follows, Arrivals: s.Arrivals, Visiting: s.Visiting,
-			Manifests: s.Manifests, ReadWithin: time.Duration(s.ReadWithin), ExpectWithin: time.Duration(s.ExpectWithin),
+			Manifests: s.Manifests, OwnDrive: s.OwnDrive, ReadWithin: time.Duration(s.ReadWithin), ExpectWithin: time.Duration(s.ExpectWithin),
 			ReadADay: int64(s.ReadADay)}
 		for _, x := range s.Sets {
 			p.Sets = append(p.Sets, x.Set)

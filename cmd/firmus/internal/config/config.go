@@ -55,6 +55,7 @@ type Store struct {
 	Visiting     bool     // it is seldom there, and then read whole
 	Follows      string   // the store that a program keeps it in step with
 	Manifests    bool     // manifests and backups of the ledger are written into it
+	OwnDrive     bool     // it counts as a copy of its own although it shares a volume with another store
 	Marker       bool     // its roots carry a marker; false where nothing can be written
 	ReadWithin   Duration // every byte is read at least this often
 	ExpectWithin Duration // new files are there, and a visit is made, within this
