@@ -19,7 +19,7 @@ type Store struct {
 	Arrivals     bool
 	Visiting     bool
 	Manifests    bool
-	OwnDrive     bool // counts as a copy of its own although it shares a volume with another store
+	OwnDrive     bool          // counts as a copy of its own although it shares a volume with another store
 	ReadWithin   time.Duration // every byte read at least this often; 0 = no promise
 	ExpectWithin time.Duration // new files and visits
 	ReadADay     int64         // bytes that are read because it is their turn, in a local day; 0 = any number
