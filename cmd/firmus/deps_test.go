@@ -34,7 +34,7 @@ var imports = map[string]string{
 	"fixity/ledger":                      "fixity fixity/digest fixity/ledger/mlog fixity/pair fixity/policy",
 	"fixity/ledger/mlog":                 "",
 	"fixity/pair":                        "",
-	"fixity/policy":                      "fixity",
+	"fixity/policy":                      "fixity fixity/essence/sound",
 	"manifest":                           "fixity fixity/digest",
 	"manifest/bag":                       "fixity fixity/digest manifest",
 	"manifest/provided":                  "fixity manifest manifest/bag",

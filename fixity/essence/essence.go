@@ -60,8 +60,8 @@ type flacFile struct{ *flac.File }
 func (f flacFile) Walker() *walk.Walker { return f.Walk() }
 
 // Inspect looks at the structure of a file of the given size. It reads headers
-// only, so Samples is zero, digital silence isn't looked for, and FLAC isn't
-// decoded. It fails only if r does; fixity.ErrChanged if it ends early.
+// only, so Samples is zero, digital silence and files of nothing but zeros aren't
+// looked for, and FLAC isn't decoded. It fails only if r does; fixity.ErrChanged if it ends early.
 func Inspect(r io.ReaderAt, size int64) (Sound, []Note, error) {
 	b := make([]byte, min(sniff, size))
 	if n, err := r.ReadAt(b, 0); n < len(b) {
@@ -72,7 +72,7 @@ func Inspect(r io.ReaderAt, size int64) (Sound, []Note, error) {
 	}
 	f := known(b, size)
 	if f == nil {
-		return opaque(size)
+		return opaque(size, false)
 	}
 	if err := f.Walker().ReadAt(r, size); err != nil {
 		return Sound{}, nil, err
@@ -81,8 +81,12 @@ func Inspect(r io.ReaderAt, size int64) (Sound, []Note, error) {
 	return s, settle(notes, size), nil
 }
 
-func opaque(size int64) (Sound, []Note, error) {
-	return Sound{}, settle([]Note{{Code: sound.OpaqueFile}}, size), nil
+func opaque(size int64, blank bool) (Sound, []Note, error) {
+	notes := []Note{{Code: sound.OpaqueFile}}
+	if blank {
+		notes = append(notes, Note{Code: sound.Blank, Length: size})
+	}
+	return Sound{}, settle(notes, size), nil
 }
 
 // settle adds what the size alone tells, and puts the notes in order of place.

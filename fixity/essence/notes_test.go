@@ -173,19 +173,24 @@ func TestSilence(t *testing.T) {
 	for _, c := range []struct {
 		name    string
 		samples []byte
+		silent  int64 // frames in all, those at both ends too
+		stretch int64 // in the longest
 		want    []essence.Note
 	}{
-		{"none", loud(20000), nil},
-		{"0.1 s", join(loud(1000), quiet(4800), loud(1000)), nil},
-		{"a frame more", join(loud(1000), quiet(4801), loud(1000)), []essence.Note{z(1000, 5801)}},
-		{"at the beginning", join(quiet(9000), loud(1000)), nil},
-		{"at the end", join(loud(1000), quiet(9000)), nil},
-		{"all of it", quiet(9000), nil},
-		{"two", join(quiet(9000), loud(50), quiet(5000), loud(50), quiet(90000), loud(1), quiet(9000)), []essence.Note{z(9050, 14050), z(14100, 104100)}},
-		{"not from frame to frame", join(loud(1000), quiet(4801)[:6*4801-1], loud(1000), []byte{1}), nil},
+		{"none", loud(20000), 0, 0, nil},
+		{"0.1 s", join(loud(1000), quiet(4800), loud(1000)), 0, 0, nil},
+		{"a frame more", join(loud(1000), quiet(4801), loud(1000)), 4801, 4801, []essence.Note{z(1000, 5801)}},
+		{"at the beginning", join(quiet(9000), loud(1000)), 9000, 9000, nil},
+		{"at the end", join(loud(1000), quiet(9000)), 9000, 9000, nil},
+		{"all of it", quiet(9000), 9000, 9000, nil},
+		{"two", join(quiet(9000), loud(50), quiet(5000), loud(50), quiet(90000), loud(1), quiet(9000)), 113000, 90000, []essence.Note{z(9050, 14050), z(14100, 104100)}},
+		{"not from frame to frame", join(loud(1000), quiet(4801)[:6*4801-1], loud(1000), []byte{1}), 0, 0, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, notes := read(t, riff(fmt24, data(c.samples)))
+			s, notes := read(t, riff(fmt24, data(c.samples)))
+			if s.Silent != at(c.silent) || s.Stretch != at(c.stretch) {
+				t.Errorf("silent for %v, %v at once; want %d frames and %d", s.Silent, s.Stretch, c.silent, c.stretch)
+			}
 			if diff := cmp.Diff(c.want, notes); diff != "" {
 				t.Errorf("(-want +got):\n%s", diff)
 			}
@@ -199,6 +204,27 @@ func TestSilence(t *testing.T) {
 	_, notes := read(t, riff(plain(1, 1, 8000, 1, 8), data(many)))
 	if len(notes) != 101 || notes[0].Code != sound.ZerosMore || notes[0].Count != 49 {
 		t.Errorf("%d notes, the first is %+v", len(notes), notes[0])
+	}
+}
+
+// A file that a card's file system made room for, and nobody wrote, is known from one
+// of another kind.
+func TestAFileOfZerosIsToldFromOneOfAnotherKind(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		file []byte
+		want string
+	}{
+		{"zeros", make([]byte, 70_000), "opaque blank"},
+		{"a few zeros", make([]byte, 5), "opaque blank"},
+		{"nothing", nil, "opaque"},
+		{"a byte at the end", append(make([]byte, 70_000), 1), "opaque"},
+		{"a byte at the beginning", append([]byte{1}, make([]byte, 70_000)...), "opaque"},
+		{"not text", append(make([]byte, 70_000), 0xff), "opaque"},
+	} {
+		if _, notes := read(t, c.file); codes(notes) != c.want {
+			t.Errorf("%s: notes %q, want %q", c.name, codes(notes), c.want)
+		}
 	}
 }
 

@@ -1,6 +1,7 @@
 package essence
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -17,6 +18,7 @@ type Tap struct {
 	size   int64
 	n      int64
 	head   []byte // the first bytes, until it is known what the file is
+	marked bool   // a byte passed that isn't zero; only looked for in an opaque file
 	format format
 	begun  bool
 
@@ -85,6 +87,8 @@ func (t *Tap) feed(p []byte) {
 		t.pipe.Write(p) // fails only after Close
 	case t.format != nil:
 		t.format.Walker().Write(p)
+	case !t.marked:
+		t.marked = bytes.ContainsFunc(p, func(r rune) bool { return r != 0 })
 	}
 }
 
@@ -127,7 +131,7 @@ func (t *Tap) Sound() (Sound, []Note, error) {
 		return t.result.sound, settle(t.result.notes, t.size), nil
 	}
 	if t.format == nil {
-		return opaque(t.size)
+		return opaque(t.size, t.size > 0 && !t.marked)
 	}
 	s, notes := t.format.Finish()
 	return s, settle(notes, t.size), nil

@@ -123,6 +123,7 @@ func (d *decoder) decode() error {
 			}
 		}
 	}
+	track.SumUp(s, zeros)
 	d.Notes = append(d.Notes, found...)
 	if more > 0 {
 		d.Notes = append(d.Notes, sound.Note{Code: sound.ZerosMore, Count: more})

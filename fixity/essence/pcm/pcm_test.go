@@ -113,6 +113,21 @@ func naive(p []byte, value byte, frame, least int64) (out []stretch) {
 	return out
 }
 
+// sums is what Sum should give: the runs at both ends count.
+func sums(p []byte, value byte, frame, least int64) (total, longest int64) {
+	for i := 0; i < len(p); i++ {
+		j := i
+		for j < len(p) && p[j] == value {
+			j++
+		}
+		if n := int64(j)/frame*frame - (int64(i)+frame-1)/frame*frame; n > least*frame {
+			total, longest = total+n, max(longest, n)
+		}
+		i = j
+	}
+	return total, longest
+}
+
 func TestZeros(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	found := 0
@@ -135,6 +150,10 @@ func TestZeros(t *testing.T) {
 			n := 1 + r.IntN(len(rest))
 			z.Write(rest[:n])
 			rest = rest[n:]
+		}
+		total, longest := sums(p, value, frame, least)
+		if a, b := z.Sum(); a != total || b != longest {
+			t.Fatalf("round %d: %d bytes of silence, %d in one run; want %d and %d", round, a, b, total, longest)
 		}
 		want := naive(p, value, frame, least)
 		found += len(want)

@@ -4,7 +4,8 @@ import "bytes"
 
 // Zeros finds long runs of one byte value in samples that pass by: exact digital
 // silence. Runs at the beginning and at the end are not reported, those inside
-// are, by their first and last whole frames. It holds no samples.
+// are, by their first and last whole frames. Sum counts them all. It holds no
+// samples.
 type Zeros struct {
 	frame int64 // bytes of a frame
 	least int64 // bytes
@@ -15,6 +16,8 @@ type Zeros struct {
 	at    int64 // bytes behind us
 	run   int64 // bytes of the run that is open at at
 	noise bool  // something else came before the run
+
+	total, longest int64 // bytes of the runs that have ended
 }
 
 // NewZeros looks for runs of more than least frames, of frames of the given
@@ -63,9 +66,31 @@ func (z *Zeros) piece(p []byte) {
 }
 
 func (z *Zeros) report(from, to int64) {
-	from = (from + z.frame - 1) / z.frame * z.frame
-	to = to / z.frame * z.frame
-	if z.noise && to-from > z.least {
+	from, to, long := z.frames(from, to)
+	if !long {
+		return
+	}
+	z.total, z.longest = z.total+to-from, max(z.longest, to-from)
+	if z.noise {
 		z.found(from, to)
 	}
+}
+
+// frames are the whole frames of a run, and whether they are long enough to count.
+func (z *Zeros) frames(from, to int64) (first, end int64, long bool) {
+	first, end = (from+z.frame-1)/z.frame*z.frame, to/z.frame*z.frame
+	return first, end, end-first > z.least
+}
+
+// Frame is the number of bytes of a frame.
+func (z *Zeros) Frame() int64 { return z.frame }
+
+// Sum gives the bytes of all runs that passed so far, and those of the longest. Runs
+// at the beginning and at the end count too.
+func (z *Zeros) Sum() (total, longest int64) {
+	from, to, long := z.frames(z.at-z.run, z.at)
+	if !long {
+		return z.total, z.longest
+	}
+	return z.total + to - from, max(z.longest, to-from)
 }

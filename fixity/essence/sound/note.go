@@ -76,6 +76,7 @@ const (
 	FLACDepth      Code = "flac-depth"
 	FLACNotDecoded Code = "flac-not-decoded"
 	OpaqueFile     Code = "opaque"
+	Blank          Code = "blank"
 )
 
 // Meaning is what a code says.
@@ -122,6 +123,7 @@ var Meanings = []Meaning{
 	{FLACDepth, Hides, Certain, "FLAC of 32 bits a sample can't be decoded here"},
 	{FLACNotDecoded, Hides, Certain, "FLAC that was not decoded: can't tell whether it is whole"},
 	{OpaqueFile, Hides, Certain, "no sound file of a kind known here: can't tell whether it is whole"},
+	{Blank, Breaks, Certain, "the file holds nothing but zeros"},
 }
 
 // Meaning is what the note's code says, zero for a code that isn't known.

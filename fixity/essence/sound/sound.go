@@ -52,6 +52,11 @@ type Sound struct {
 	// decoded.
 	Samples fixity.Digest
 
+	// Silent is how much of the sound is exact digital silence, in stretches of more
+	// than 0.1 seconds; Stretch is the longest of them. Those at the beginning and at
+	// the end count. Zero where the samples were not read.
+	Silent, Stretch time.Duration
+
 	// MD5 is what a FLAC file says of its samples, zero if it doesn't.
 	MD5 fixity.Digest
 

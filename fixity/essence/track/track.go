@@ -49,6 +49,13 @@ func Silence(s sound.Sound, f pcm.Form, found func(from, to int64)) *pcm.Zeros {
 	return pcm.NewZeros(value, f.Bytes*s.Channels, int64(s.Rate/10), found)
 }
 
+// SumUp says in s how much of its sound is digital silence.
+func SumUp(s *sound.Sound, z *pcm.Zeros) {
+	total, longest := z.Sum()
+	each := z.Frame()
+	s.Silent, s.Stretch = s.At(total/each), s.At(longest/each)
+}
+
 // Samples takes the samples as they pass.
 func (t *Track) Samples(p []byte) {
 	if t.digest == nil {
@@ -86,6 +93,9 @@ func (t *Track) Close(c *walk.Chunks) {
 			c.Note(sound.PaddingBits, s.DataOffset, 0)
 			s.Bits = bits
 		}
+	}
+	if t.zeros != nil {
+		SumUp(s, t.zeros)
 	}
 	c.Notes = append(c.Notes, t.found...)
 	if t.more > 0 {
