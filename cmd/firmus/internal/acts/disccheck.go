@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -31,6 +32,7 @@ type CheckedFile struct {
 	Name      string // as it was burned
 	Store     string // whose copy it was compared with; "": digests on record
 	Retired   bool
+	Rotten    bool // that copy isn't the version that was burned
 	DiscHolds
 }
 
@@ -147,7 +149,7 @@ func (e *Env) CheckDisc(ctx context.Context, o DiscCheckOrder) (CheckedDisc, err
 	}
 	defer unlock()
 	began := e.Now()
-	src := &sources{e: e, copies: map[int64]ledger.Copy{}}
+	src := newSources(e)
 	defer src.Close()
 
 	other := false
@@ -279,34 +281,39 @@ func (e *Env) offsetOf(ctx context.Context, drive string) (offset int, known boo
 	return offset, known
 }
 
-// distrustSources reads the files that a disc differs from: what one of them says counts
-// only if it is still the version that it was taken for.
+// distrustSources says first of all which files a disc was compared with that aren't the
+// version they were taken for. Then nothing is said about the disc: neither that it is
+// intact nor that it isn't.
 func (e *Env) distrustSources(ctx context.Context, src *sources, c *CheckedDisc) error {
-	switch c.Report.Verdict {
-	case fixity.DiscAltered, fixity.DiscChanged, fixity.DiscOther, fixity.DiscReordered:
-	default:
-		return nil
-	}
+	var rotten []string
 	for i, f := range c.Files {
-		if f.Store == "" || f.State == fixity.Intact {
+		if f.Store == "" {
 			continue
 		}
-		right, err := src.stillRight(ctx, f.File, f.Version)
+		right, err := src.stillRight(ctx, f.File)
 		if context.Cause(ctx) != nil {
 			return context.Cause(ctx)
 		}
 		if err == nil && right {
 			continue
 		}
-		c.Report.Verdict = fixity.DiscNotCompared
-		c.Files[i].State, c.Files[i].Why = "", fmt.Sprintf("the copy in %s that it was compared with isn't what it was: audit %s", f.Store, f.Store)
-		c.Report.Problems = append(c.Report.Problems, fmt.Sprintf("%s/%s in %s isn't the version that was burned any more, so the disc can't be blamed: firmus audit %s --full", f.Set, ledger.DisplayPath(f.Path), f.Store, f.Store))
+		c.Files[i].Rotten = true
+		c.Files[i].Why = fmt.Sprintf("the copy in %s that it was compared with isn't what was burned: audit %s", f.Store, f.Store)
+		rotten = append(rotten, fmt.Sprintf("%s/%s in %s isn't the version that was burned any more, so nothing is said about the disc: firmus audit %s --full, then check the disc again", f.Set, ledger.DisplayPath(f.Path), f.Store, f.Store))
 	}
-	if c.Report.Verdict == fixity.DiscNotCompared {
-		for i := range c.Files {
-			if c.Files[i].State != fixity.Intact {
-				c.Files[i].State = ""
-			}
+	if len(rotten) == 0 {
+		return nil
+	}
+	r := &c.Report
+	r.Verdict, r.Problems = fixity.DiscNotCompared, slices.Concat(rotten, r.Problems)
+	// What differs, and what was told of the sound, was told by the source.
+	r.DifferingAt = nil
+	if r.Sound != nil {
+		r.Sound.Changed = false
+	}
+	for i := range c.Files {
+		if c.Files[i].Rotten || c.Files[i].State != fixity.Intact {
+			c.Files[i].State, c.Files[i].Ranges, c.Files[i].More = "", nil, false
 		}
 	}
 	return nil

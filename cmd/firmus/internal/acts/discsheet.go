@@ -241,7 +241,7 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 }
 
 func (e *Env) checkFile(t *ledger.Tx, c CheckedDisc, f CheckedFile) (shelf.CheckFile, error) {
-	x := shelf.CheckFile{Name: f.Set + "/" + ledger.DisplayPath(f.Path), Version: f.Version, Store: f.Store, State: f.State, Track: f.Track, Why: f.Why}
+	x := shelf.CheckFile{Name: f.Set + "/" + ledger.DisplayPath(f.Path), Version: f.Version, Store: f.Store, State: f.State, Track: f.Track, Why: f.Why, Rotten: f.Rotten}
 	if f.At != f.Name {
 		x.At = f.At
 	}

@@ -1,6 +1,7 @@
 package acts
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"io"
@@ -9,7 +10,6 @@ import (
 	"sync"
 
 	"firmus/fixity"
-	"firmus/fixity/digest"
 	"firmus/fixity/essence"
 	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
@@ -21,7 +21,12 @@ type sources struct {
 	e      *Env
 	open   []io.Closer
 	copies map[int64]ledger.Copy // by file: the copy that is used
+	read   map[int64]*digested   // by file: what is read of that copy
 	Bring  []string              // stores that hold what none within reach does
+}
+
+func newSources(e *Env) *sources {
+	return &sources{e: e, copies: map[int64]ledger.Copy{}, read: map[int64]*digested{}}
 }
 
 func (s *sources) Close() {
@@ -35,8 +40,20 @@ func (s *sources) Close() {
 // into a temporary file first.
 func (s *sources) sound(ctx context.Context, f ledger.File, version int64) (*DiscSound, error) {
 	var copies []ledger.Copy
-	if err := s.e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { copies, err = t.Copies(f.ID); return err }); err != nil {
-		return nil, err
+	var want fixity.Digest
+	if err := s.e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		if copies, err = t.Copies(f.ID); err != nil {
+			return err
+		}
+		vs, err := t.Versions(f.ID)
+		for _, v := range vs {
+			if v.N == version {
+				want = cmp.Or(v.BLAKE3, v.SHA256, v.MD5)
+			}
+		}
+		return err
+	}); err != nil || want.IsZero() {
+		return nil, err // what has no digest proves nothing
 	}
 	for _, c := range copies {
 		if c.Carrier != 0 || c.Held != version || !policy.HoldsVersion(c.State) && c.State != fixity.Behind {
@@ -46,12 +63,12 @@ func (s *sources) sound(ctx context.Context, f ledger.File, version int64) (*Dis
 		if !ok {
 			continue
 		}
-		snd, err := s.soundOf(ctx, c, rule.Kind)
+		snd, read, err := s.soundOf(ctx, c, rule.Kind, want)
 		if context.Cause(ctx) != nil {
 			return nil, context.Cause(ctx)
 		}
 		if err == nil && snd != nil {
-			s.copies[f.ID] = c
+			s.copies[f.ID], s.read[f.ID] = c, read
 			return snd, nil
 		}
 		if err != nil && !slices.Contains(s.Bring, c.Store) {
@@ -64,58 +81,58 @@ func (s *sources) sound(ctx context.Context, f ledger.File, version int64) (*Dis
 // errNotHere: a copy that can't be read beside a disc.
 var errNotHere = errors.New("not within reach")
 
-func (s *sources) soundOf(ctx context.Context, c ledger.Copy, kind string) (*DiscSound, error) {
+func (s *sources) soundOf(ctx context.Context, c ledger.Copy, kind string, want fixity.Digest) (*DiscSound, *digested, error) {
 	if kind != "disk" {
-		return nil, errNotHere
+		return nil, nil, errNotHere
 	}
 	at := c.At
 	if c.State == fixity.Misplaced {
-		return nil, errNotHere
+		return nil, nil, errNotHere
 	}
 	root, err := s.e.Root(c.Store, c.Set, fixity.Allowed) // what is compared is the disc
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	x, err := root.Stat(ctx, at)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	r := &copyReader{ctx: ctx, root: root, entry: x}
-	s.open = append(s.open, r)
+	file := &copyReader{ctx: ctx, root: root, entry: x}
+	s.open = append(s.open, file)
+	r, err := newDigested(file, x.Size, want)
+	if err != nil {
+		return nil, nil, err
+	}
 	snd, notes, err := essence.Inspect(r, x.Size)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if snd.Format == sound.FLAC {
-		return s.decoded(ctx, root, x)
+		d, err := s.decoded(r, x.Size)
+		return d, r, err
 	}
 	if sound.Judge(notes) == sound.Broken || snd.Codec != sound.PCM || snd.BytesPerFrame == 0 || snd.Bits < 16 || snd.Channels == 0 {
-		return nil, nil // another form of it may do
+		return nil, nil, nil // another form of it may do
 	}
 	bits := 8 * snd.BytesPerSample
 	var pcm io.ReaderAt = io.NewSectionReader(r, snd.DataOffset, snd.Frames*int64(snd.BytesPerFrame))
 	switch snd.Format {
 	case sound.AIFC: // which byte of its samples comes first isn't known here
-		return nil, nil
+		return nil, nil, nil
 	case sound.AIFF:
 		pcm = swapped{pcm, snd.BytesPerSample}
 	}
-	return &DiscSound{PCM: pcm, Samples: snd.Frames, Rate: int(snd.Rate), Channels: snd.Channels, Bits: bits}, nil
+	return &DiscSound{PCM: pcm, Samples: snd.Frames, Rate: int(snd.Rate), Channels: snd.Channels, Bits: bits}, r, nil
 }
 
 // decoded unpacks a FLAC into a temporary file, which is gone when it is closed.
-func (s *sources) decoded(ctx context.Context, root Root, x fixity.Entry) (*DiscSound, error) {
+func (s *sources) decoded(r io.ReaderAt, size int64) (*DiscSound, error) {
 	tmp, err := NewScratch(s.e.discFolder(), "sound-*")
 	if err != nil {
 		return nil, err
 	}
 	s.open = append(s.open, tmp)
-	r, err := root.Open(ctx, x, 0)
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	snd, notes, err := essence.Decode(r, x.Size, tmp)
+	snd, notes, err := essence.Decode(io.NewSectionReader(r, 0, size), size, tmp)
 	if err != nil {
 		return nil, err
 	}
@@ -125,36 +142,16 @@ func (s *sources) decoded(ctx context.Context, root Root, x fixity.Entry) (*Disc
 	return &DiscSound{PCM: tmp, Samples: snd.Frames, Rate: int(snd.Rate), Channels: snd.Channels, Bits: (snd.Bits + 7) / 8 * 8}, nil
 }
 
-// stillRight reads the copy of a file that a disc was compared with, and says whether it
-// is the version that it was taken for: a disc isn't blamed for a source that rotted.
-func (s *sources) stillRight(ctx context.Context, file, version int64) (bool, error) {
-	c, ok := s.copies[file]
+// stillRight says whether the copy of a file that a disc was compared with is the version
+// that it was taken for: a rotten source neither blames a disc nor clears it. It reads
+// what the comparison didn't.
+func (s *sources) stillRight(ctx context.Context, file int64) (bool, error) {
+	r, ok := s.read[file]
 	if !ok {
 		return true, nil
 	}
-	var want fixity.Digest
-	if err := s.e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		vs, err := t.Versions(file)
-		for _, v := range vs {
-			if v.N == version {
-				want = v.BLAKE3
-			}
-		}
-		return err
-	}); err != nil {
-		return false, err
-	}
-	r, err := s.e.openCopy(ctx, c)
-	if err != nil {
-		return false, err
-	}
-	defer r.Close()
-	sums, err := digest.Read(ctx, r, fixity.BLAKE3)
-	if err != nil {
-		return false, err
-	}
-	got, _ := sums.Get(fixity.BLAKE3)
-	return got == want, nil
+	delete(s.read, file)
+	return r.right(ctx)
 }
 
 // copyReader gives a copy's bytes at any place. It keeps the reader of the last place

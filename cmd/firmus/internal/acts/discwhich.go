@@ -273,7 +273,7 @@ func (e *Env) IdentifyDisc(ctx context.Context, o DiscCheckOrder) (IdentifiedDis
 	}
 	defer free()
 	out.About = d.About()
-	src := &sources{e: e, copies: map[int64]ledger.Copy{}}
+	src := newSources(e)
 	defer src.Close()
 	if out.Found, out.Sure, err = e.identify(ctx, d, out.About, src); err != nil {
 		return out, err

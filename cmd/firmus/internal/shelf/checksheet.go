@@ -113,6 +113,7 @@ type CheckFile struct {
 	Track     int    // audio: where it begins; 0 not known
 	At        string // data: path on the disc, where that is another one
 	Why       string // in a sentence, where State isn't intact; may be ""
+	Rotten    bool   // the copy in Store turned out not to be what was burned
 }
 
 // Evidence is what a comparison rests on.

@@ -59,6 +59,13 @@ func (s CheckSheet) verdict() (main string, more []line) {
 		main = "NOT IN THE REGISTER: read, and compared with nothing"
 	case NotCompared:
 		main = "NOT COMPARED: it was read, but no copy of what was burned is within reach"
+		if r := s.rotten(); len(r) > 0 {
+			main = fmt.Sprintf("NOT COMPARED: %s in %s isn't what was burned any more", clean(r[0].Name), clean(r[0].Store))
+			more = append(more, sayf("The disc was held against that copy, so nothing is said about the disc."))
+			for _, f := range r[1:] {
+				more = append(more, sayf("%s in %s isn't what was burned either.", clean(f.Name), clean(f.Store)))
+			}
+		}
 	default:
 		main = "NOT KNOWN"
 	}
@@ -196,7 +203,9 @@ func (s CheckSheet) steps() []line {
 	case Unregistered:
 		add("Register it: firmus disc add NUMBER --kind %s FILES.", s.kindWord())
 	case NotCompared:
-		if len(s.Next) == 0 {
+		if r := s.rotten(); len(r) > 0 {
+			add("Look at that copy first: firmus audit %s --full. Then check the disc again.", quoted(clean(r[0].Store)))
+		} else if len(s.Next) == 0 {
 			add("Bring the store that holds what was burned, and check again: firmus disc check.")
 		}
 	case SaysNothing:
@@ -303,6 +312,16 @@ func (s CheckSheet) count(st fixity.State) (n int64) {
 		}
 	}
 	return n
+}
+
+// rotten are the files whose copy, that the disc was held against, isn't what was burned.
+func (s CheckSheet) rotten() (fs []CheckFile) {
+	for _, f := range s.Files {
+		if f.Rotten {
+			fs = append(fs, f)
+		}
+	}
+	return fs
 }
 
 // numberAlone is a disc's number without its twin's letter.
