@@ -68,6 +68,7 @@ arrivals = true
 sets = { masters = "studio" }
 [store.vault]
 kind = "disk"
+own_drive = true
 sets = { masters = "vault" }
 `), 0o644); err != nil {
 		t.Fatal(err)

@@ -67,6 +67,7 @@ arrivals = true
 sets = { masters = %q }
 [store.safe]
 kind = "disk"
+own_drive = true
 visiting = true
 marker = false
 sets = { masters = %q }

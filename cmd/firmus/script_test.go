@@ -240,6 +240,7 @@ place = "Studio, room 12"
 sets = { masters = "studio/masters", access = "studio/access" }
 [store.vault]
 kind = "disk"
+own_drive = true
 place = "Safe, town hall"
 sets = { masters = "vault/masters", access = "vault/access" }
 `

@@ -58,6 +58,7 @@ read_within = "7d"
 schedule = "0 1 * * *"
 [store.vault]
 kind = "disk"
+own_drive = true
 place = "Vault, town hall"
 sets = { masters = "vault/masters", access = "vault/access" }
 read_within = "7d"
@@ -65,6 +66,7 @@ expect_within = "3d"
 schedule = "0 2 * * *"
 [store.safe]
 kind = "disk"
+own_drive = true
 visiting = true
 place = "Safe, town hall"
 sets = { masters = "safe/masters" }

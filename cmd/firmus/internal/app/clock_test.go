@@ -57,6 +57,7 @@ func TestVisitingStore(t *testing.T) {
 	w := newWorld(t, worldConfig+`
 [store.safe]
 kind = "disk"
+own_drive = true
 visiting = true
 sets = { masters = "safe" }
 expect_within = "20d"

@@ -360,6 +360,7 @@ func TestDaemonVisit(t *testing.T) {
 	w, addr := daemonWorld(t, `
 [store.safe]
 kind = "disk"
+own_drive = true
 visiting = true
 read_within = "90d"
 sets = { masters = "safe/masters" }

@@ -16,7 +16,7 @@ func TestFew(t *testing.T) {
 		found      bool
 	}{
 		{"a vault of its own", "", false},
-		{"a vault that follows the studio", "follows = \"studio\"\n[rule]\ncopies = 2\n[store.safe]\nkind = \"disk\"\nsets = { masters = \"safe\" }\nvisiting = true\nexpect_within = \"90d\"\n", true},
+		{"a vault that follows the studio", "follows = \"studio\"\n[rule]\ncopies = 2\n[store.safe]\nkind = \"disk\"\nown_drive = true\nsets = { masters = \"safe\" }\nvisiting = true\nexpect_within = \"90d\"\n", true},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			w := newWorld(t, worldConfig+tc.more)

@@ -176,6 +176,7 @@ func killedInAudits(t *testing.T) {
 	w := newWorld(t, worldConfig+`
 [store.safe]
 kind = "disk"
+own_drive = true
 visiting = true
 rate = "1MB/s"
 sets = { masters = "safe/masters" }
@@ -356,6 +357,7 @@ rate = "2MB/s"
 sets = { masters = "studio/masters" }
 [store.vault]
 kind = "disk"
+own_drive = true
 sets = { masters = "vault/masters" }
 expect_within = "3d"
 `

@@ -20,6 +20,7 @@ func TestOrdinaryMonth(t *testing.T) {
 	w := newWorld(t, worldConfig+`
 [store.safe]
 kind = "disk"
+own_drive = true
 visiting = true
 sets = { masters = "safe/masters" }
 read_within = "90d"

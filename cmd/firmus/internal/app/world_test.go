@@ -38,6 +38,7 @@ arrivals = true
 sets = { masters = "studio/masters", access = "studio/access" }
 [store.vault]
 kind = "disk"
+own_drive = true
 sets = { masters = "vault/masters", access = "vault/access" }
 expect_within = "3d"
 `

@@ -73,6 +73,7 @@ func TestOrdinaryMonth(t *testing.T) {
 	w := newWorld(t, `
 [store.safe]
 kind = "disk"
+own_drive = true
 visiting = true
 place = "Safe, town hall"
 sets = { masters = "safe/masters" }

@@ -53,6 +53,7 @@ place = "Studio, room 12"
 sets = { masters = "studio/masters", access = "studio/access" }
 [store.vault]
 kind = "disk"
+own_drive = true
 place = "Vault, town hall"
 sets = { masters = "vault/masters", access = "vault/access" }
 expect_within = "3d"
