@@ -1,6 +1,9 @@
 package fixity
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+)
 
 // Sentinel errors that cross a border between packages. Away, missing, unreadable
 // and altered are different facts and stay so from the driver to the page: none
@@ -24,6 +27,9 @@ var (
 	ErrBusy = errors.New("busy")
 	// ErrRefused: an act that the rules don't allow; the message says the way out.
 	ErrRefused = errors.New("refused")
+	// ErrChangedMeanwhile: what an act is about is no longer what its person saw.
+	// Nothing was changed. It is an ErrRefused.
+	ErrChangedMeanwhile = fmt.Errorf("it is no longer as it was seen: %w", ErrRefused)
 	// ErrLost: another process did this part of the shard; nothing was written.
 	ErrLost = errors.New("taken over by another process")
 	// ErrNotFound: the ledger knows no such thing.

@@ -197,6 +197,21 @@ func (t *Tx) Versions(file int64) ([]Version, error) {
 	return out, err
 }
 
+// Version is one accepted version of a file, without blocks; fixity.ErrNotFound if
+// there is none of that number.
+func (t *Tx) Version(file, n int64) (Version, error) {
+	all, err := t.Versions(file)
+	if err != nil {
+		return Version{}, err
+	}
+	for _, v := range all {
+		if v.N == n {
+			return v, nil
+		}
+	}
+	return Version{}, fixity.ErrNotFound
+}
+
 // Blocks are the block sums of a version.
 func (t *Tx) Blocks(file, n int64) ([]uint32, error) {
 	var b []byte

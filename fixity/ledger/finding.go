@@ -156,6 +156,9 @@ func (t *Tx) settle(f Finding, how fixity.Settled, by, reason string) error {
 // Settle ends a finding by a person's order. What it is about stays as it is; the
 // same condition isn't reported again.
 func (t *Tx) Settle(f Finding, how fixity.Settled, by, reason string) error {
+	if err := t.stillFinding(f); err != nil {
+		return err
+	}
 	if f.File != 0 {
 		copies, err := t.Copies(f.File)
 		if err != nil {

@@ -58,6 +58,9 @@ func (t *Tx) FilesUnder(set, path string) ([]File, error) {
 // RetireFile ends the care of a file by a person's order. Its open findings end
 // with it.
 func (t *Tx) RetireFile(f File, by, reason string) error {
+	if err := t.StillFile(f); err != nil {
+		return err
+	}
 	t.Event(Event{Verb: fixity.Retired, By: by, Set: f.Set, File: f.ID, Reason: reason})
 	if err := t.overtake(f.ID, by, reason); err != nil {
 		return err
@@ -82,6 +85,11 @@ func (t *Tx) overtake(file int64, by, reason string) error {
 // ReplaceFile says that one file took another's place with the same samples: the
 // old one is retired, and its event names the new one.
 func (t *Tx) ReplaceFile(old, new File, samples fixity.Digest, by, reason string) error {
+	for _, f := range []File{old, new} {
+		if err := t.StillFile(f); err != nil {
+			return err
+		}
+	}
 	t.Event(Event{Verb: fixity.ReplacedBy, By: by, Set: old.Set, File: old.ID, Reason: reason,
 		Data: map[string]any{"new": new.ID, "new_path": DisplayPath(new.Path), "samples": samples.String()}})
 	t.Event(Event{Verb: fixity.ReplacedBy, By: by, Set: new.Set, File: new.ID, Reason: reason, Data: map[string]any{"old": old.ID, "old_path": DisplayPath(old.Path)}})
@@ -94,8 +102,9 @@ func (t *Tx) ReplaceFile(old, new File, samples fixity.Digest, by, reason string
 // ForgetStore ends what is known of a store's copies: a retired store expects
 // nothing any more; a replaced one awaits all of it anew, and nothing in it counts
 // until it has been read. It works through n files after a number and gives the
-// last; 0 when none is left.
-func (t *Tx) ForgetStore(store string, retire bool, after int64, n int, by, reason string) (last int64, err error) {
+// last; 0 when none is left. may is asked for each file in this transaction; its error
+// ends it, and nothing of this call is written.
+func (t *Tx) ForgetStore(store string, retire bool, after int64, n int, by, reason string, may func(File) error) (last int64, err error) {
 	var files []int64
 	if err := t.rows(`SELECT DISTINCT file FROM instance WHERE store = $1 AND file > $2 ORDER BY file LIMIT $3`, []any{store, after, n}, func(r *sql.Rows) error {
 		var id int64
@@ -106,7 +115,7 @@ func (t *Tx) ForgetStore(store string, retire bool, after int64, n int, by, reas
 		return 0, err
 	}
 	for _, id := range files {
-		if err := t.forgetCopies(store, id, retire, by, reason); err != nil {
+		if err := t.forgetCopies(store, id, retire, by, reason, may); err != nil {
 			return 0, fmt.Errorf("file %d: %w", id, err)
 		}
 		last = id
@@ -114,9 +123,12 @@ func (t *Tx) ForgetStore(store string, retire bool, after int64, n int, by, reas
 	return last, nil
 }
 
-func (t *Tx) forgetCopies(store string, file int64, retire bool, by, reason string) error {
+func (t *Tx) forgetCopies(store string, file int64, retire bool, by, reason string, may func(File) error) error {
 	f, err := t.File(file)
 	if err != nil {
+		return err
+	}
+	if err := may(f); err != nil {
 		return err
 	}
 	copies, err := t.Copies(file)

@@ -110,9 +110,8 @@ func TestPlacesThatAreRefused(t *testing.T) {
 			_, err := x.SignOffVersion(fd, bytesOf("other"), fixity.Entry{}, fixity.Evidence{}, day, "Ada Wren", "better")
 			return err
 		})
-		w.take(masters, "QV-0107/taken.wav", "two", true, "studio")
+		w.take(masters, "QV-0107/elsewhere.wav", "two", true, "studio")
 		before = w.everything()
-		fd.FoundAt = "QV-0107/taken.wav"
 		refused("another file's place", func(x *ledger.Tx) error { return x.SignOffPlace(fd, day, "Ada Wren", "better") })
 	})
 }

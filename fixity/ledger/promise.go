@@ -76,6 +76,9 @@ func (t *Tx) endWindow(a Audit, file int64, by string) error {
 
 // Finish ends a file's editing window.
 func (t *Tx) Finish(f File, by, reason string) error {
+	if err := t.StillFile(f); err != nil {
+		return err
+	}
 	if err := t.SetFinished(f.ID); err != nil {
 		return err
 	}

@@ -388,6 +388,7 @@ func TestACopyOnADiscFollowsARename(t *testing.T) {
 		if got := w.onDisc(f, a); got.At != "QV-0107/renamed.wav" || got.State != fixity.Intact {
 			t.Errorf("after a rename: %+v", got)
 		}
+		w.view(func(t *ledger.Tx) (err error) { f, err = t.File(f.ID); return err })
 		w.tx(func(t *ledger.Tx) error { return t.RetireFile(f, "Ada Wren", "not wanted") })
 		w.checks(a, fixity.DiscIntact, fixity.Intact)
 		if got := w.onDisc(f, a); got.Carrier != 0 {

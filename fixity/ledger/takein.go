@@ -63,6 +63,9 @@ func NextDue(c Copy, within time.Duration) time.Time {
 
 // SignOffStray says that what lies somewhere under no one's care is wanted there.
 func (t *Tx) SignOffStray(f Finding, by, reason string) error {
+	if err := t.stillFinding(f); err != nil {
+		return err
+	}
 	if err := t.LeaveInPeace(f.Store, f.Set, f.Path); err != nil {
 		return err
 	}
@@ -72,6 +75,9 @@ func (t *Tx) SignOffStray(f Finding, by, reason string) error {
 // SignOffVersion accepts the bytes that a copy holds as the file's new version. The
 // copy must still hold what the finding tells of.
 func (t *Tx) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixity.Evidence, within time.Duration, by, reason string) (int64, error) {
+	if err := t.stillFinding(f); err != nil {
+		return 0, err
+	}
 	copies, err := t.Copies(f.File)
 	if err != nil {
 		return 0, err
@@ -109,6 +115,9 @@ func (t *Tx) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixit
 // SignOffPlace accepts that a file lies elsewhere: it is renamed everywhere. Copies
 // in other stores still lie at the old place; they are behind until they follow.
 func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) error {
+	if err := t.stillFinding(f); err != nil {
+		return err
+	}
 	if _, err := t.FileAt(f.Set, f.FoundAt); err == nil {
 		return fmt.Errorf("another file is under care at %q: %w", f.FoundAt, fixity.ErrRefused)
 	}
@@ -187,6 +196,9 @@ func (t *Tx) settlePlace(c *Copy, st Stray, within time.Duration) error {
 
 // SignOffAbsence accepts that a file is gone on purpose: it is retired.
 func (t *Tx) SignOffAbsence(f Finding, by, reason string) error {
+	if err := t.stillFinding(f); err != nil {
+		return err
+	}
 	t.Event(Event{Verb: fixity.Retired, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Reason: reason})
 	if err := t.settle(f, fixity.SignedOff, by, reason); err != nil {
 		return err

@@ -63,11 +63,16 @@ type DiscOrder struct {
 // AddDisc registers a disc: which version of which files was burned on it. Nothing is
 // read. It is refused if the number is taken, or a file isn't under care.
 func (e *Env) AddDisc(ctx context.Context, o DiscOrder) (ledger.Disc, error) {
-	d, files, err := e.discOf(ctx, o)
+	d, files, of, err := e.discOf(ctx, o)
 	if err != nil {
 		return d, err
 	}
 	err = e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		for _, f := range of {
+			if err := t.StillFile(f); err != nil {
+				return err
+			}
+		}
 		if err := e.noteShelf(t); err != nil {
 			return err
 		}
@@ -80,19 +85,19 @@ func (e *Env) AddDisc(ctx context.Context, o DiscOrder) (ledger.Disc, error) {
 	return d, err
 }
 
-// discOf makes a disc of an order.
-func (e *Env) discOf(ctx context.Context, o DiscOrder) (ledger.Disc, []ledger.DiscFile, error) {
+// discOf makes a disc of an order, with the files of which versions were burned.
+func (e *Env) discOf(ctx context.Context, o DiscOrder) (ledger.Disc, []ledger.DiscFile, []ledger.File, error) {
 	d := ledger.Disc{Store: e.Shelf(), Kind: o.Kind, Box: o.Box, Blank: o.Blank, Burned: o.Burned, Label: o.Label, Part: o.Part, Control: o.Control}
 	if o.Kind != ledger.AudioDisc && o.Kind != ledger.DataDisc {
-		return d, nil, fmt.Errorf("say what kind of disc %s is: audio or data: %w", o.Number, fixity.ErrRefused)
+		return d, nil, nil, fmt.Errorf("say what kind of disc %s is: audio or data: %w", o.Number, fixity.ErrRefused)
 	}
 	var all []ledger.Disc
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { all, err = t.Discs(); return err }); err != nil {
-		return d, nil, err
+		return d, nil, nil, err
 	}
 	r, err := parseRef(o.Number, prefixOf(all))
 	if err != nil {
-		return d, nil, err
+		return d, nil, nil, err
 	}
 	d.Number, d.Twin = r.number, r.twin
 	if d.Part == 0 {
@@ -101,28 +106,27 @@ func (e *Env) discOf(ctx context.Context, o DiscOrder) (ledger.Disc, []ledger.Di
 	switch twin := strings.ToUpper(strings.TrimSpace(o.Twin)); {
 	case twin == "":
 	case len(twin) != 1 || twin[0] < 'A' || twin[0] > 'Z':
-		return d, nil, fmt.Errorf("a twin is a letter, such as A or B, not %q: %w", o.Twin, fixity.ErrRefused)
+		return d, nil, nil, fmt.Errorf("a twin is a letter, such as A or B, not %q: %w", o.Twin, fixity.ErrRefused)
 	case d.Twin != "" && d.Twin != twin:
-		return d, nil, fmt.Errorf("%s says twin %s, and --twin says %s: %w", o.Number, d.Twin, twin, fixity.ErrRefused)
+		return d, nil, nil, fmt.Errorf("%s says twin %s, and --twin says %s: %w", o.Number, d.Twin, twin, fixity.ErrRefused)
 	default:
 		d.Twin = twin
 	}
-	files, err := e.burnedFiles(ctx, o.Files)
-	return d, files, err
+	files, of, err := e.burnedFiles(ctx, o.Files)
+	return d, files, of, err
 }
 
 // burnedFiles finds the versions of files that were burned, in their order.
-func (e *Env) burnedFiles(ctx context.Context, args []string) ([]ledger.DiscFile, error) {
-	var out []ledger.DiscFile
+func (e *Env) burnedFiles(ctx context.Context, args []string) (out []ledger.DiscFile, of []ledger.File, err error) {
 	seen := map[int64]bool{}
 	for _, arg := range args {
 		fs, below, version, err := e.burnedAt(ctx, arg)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		for _, f := range fs {
 			if seen[f.ID] {
-				return nil, fmt.Errorf("%s/%s is named twice: %w", f.Set, ledger.DisplayPath(f.Path), fixity.ErrRefused)
+				return nil, nil, fmt.Errorf("%s/%s is named twice: %w", f.Set, ledger.DisplayPath(f.Path), fixity.ErrRefused)
 			}
 			seen[f.ID] = true
 			n := version
@@ -130,19 +134,20 @@ func (e *Env) burnedFiles(ctx context.Context, args []string) ([]ledger.DiscFile
 				n = f.Version
 			}
 			if n == 0 {
-				return nil, fmt.Errorf("of %s/%s no version has authority: decide which is right before a disc of it is registered: %w", f.Set, ledger.DisplayPath(f.Path), fixity.ErrRefused)
+				return nil, nil, fmt.Errorf("of %s/%s no version has authority: decide which is right before a disc of it is registered: %w", f.Set, ledger.DisplayPath(f.Path), fixity.ErrRefused)
 			}
 			if err := e.hasVersion(ctx, f, n); err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 			name := strings.TrimPrefix(f.Path, below)
 			if len(args) > 1 && below != "" && path.Base(f.Path) != name {
 				name = path.Base(strings.TrimSuffix(below, "/")) + "/" + name
 			}
+			of = append(of, f)
 			out = append(out, ledger.DiscFile{File: f.ID, Version: n, Name: name})
 		}
 	}
-	return out, nil
+	return out, of, nil
 }
 
 func (e *Env) hasVersion(ctx context.Context, f ledger.File, n int64) error {

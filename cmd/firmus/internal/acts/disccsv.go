@@ -105,7 +105,7 @@ func (e *Env) AddDiscs(ctx context.Context, r io.Reader) (AddedDiscs, error) {
 	}
 	var all []made
 	for _, x := range discs {
-		d, _, err := e.discOf(ctx, x.order)
+		d, _, _, err := e.discOf(ctx, x.order)
 		if err != nil {
 			return out, fmt.Errorf("row %d: %w", x.row, err)
 		}

@@ -4,11 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 
 	"firmus/fixity"
-	"firmus/fixity/essence"
-	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
 	"firmus/fixity/policy"
 )
@@ -19,30 +16,34 @@ type FileRef struct {
 	Path string `json:"path"`
 }
 
-// filesAt are the files under care at or below the given SET/PATHs.
-func (e *Env) filesAt(ctx context.Context, paths []string) ([]ledger.File, error) {
-	var out []ledger.File
+// filesAt are the files under care at or below the given SET/PATHs, with their copies.
+func (e *Env) filesAt(ctx context.Context, paths []string) ([]ledger.Seen, error) {
+	var out []ledger.Seen
 	seen := map[int64]bool{}
 	for _, p := range paths {
 		set, path, err := e.splitSetPath(p)
 		if err != nil {
 			return nil, err
 		}
-		var fs []ledger.File
 		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-			fs, err = t.FilesUnder(set, path)
+			fs, err := t.FilesUnder(set, path)
+			if err == nil && len(fs) == 0 {
+				err = fmt.Errorf("no file is under care at %q: %w", p, fixity.ErrNotFound)
+			}
+			for _, f := range fs {
+				if seen[f.ID] {
+					continue
+				}
+				seen[f.ID] = true
+				s, err := t.SeeFile(f.ID)
+				if err != nil {
+					return err
+				}
+				out = append(out, s)
+			}
 			return err
 		}); err != nil {
 			return nil, err
-		}
-		if len(fs) == 0 {
-			return nil, fmt.Errorf("no file is under care at %q: %w", p, fixity.ErrNotFound)
-		}
-		for _, f := range fs {
-			if !seen[f.ID] {
-				out = append(out, f)
-			}
-			seen[f.ID] = true
 		}
 	}
 	return out, nil
@@ -56,13 +57,15 @@ func (e *Env) Finish(ctx context.Context, paths []string, reason string) ([]File
 		return nil, err
 	}
 	var done []FileRef
-	for _, f := range fs {
+	for _, s := range fs {
+		f := s.File
 		if set, _ := e.Rules.Set(f.Set); set.Role != fixity.Access {
 			return nil, fmt.Errorf("%s/%s is a master: it was frozen when it was taken in: %w", f.Set, ledger.DisplayPath(f.Path), fixity.ErrRefused)
 		}
 	}
-	err = e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-		for _, f := range fs {
+	err = e.act(ctx, fs, func(t *ledger.Tx) error {
+		for _, s := range fs {
+			f := s.File
 			if f.Finished {
 				continue
 			}
@@ -100,11 +103,12 @@ func (e *Env) Retire(ctx context.Context, paths []string, reason string, dryRun 
 		return plan, err
 	}
 	going := map[int64]bool{}
-	for _, f := range fs {
-		going[f.ID] = true
+	for _, s := range fs {
+		going[s.File.ID] = true
 	}
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		for _, f := range fs {
+		for _, s := range fs {
+			f := s.File
 			ref := FileRef{f.Set, ledger.DisplayPath(f.Path)}
 			plan.Files = append(plan.Files, ref)
 			last, err := lastBytes(t, f, going)
@@ -120,8 +124,9 @@ func (e *Env) Retire(ctx context.Context, paths []string, reason string, dryRun 
 		return plan, err
 	}
 	touched := map[string]map[string]bool{}
-	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-		for _, f := range fs {
+	if err := e.act(ctx, fs, func(t *ledger.Tx) error {
+		for _, s := range fs {
+			f := s.File
 			if err := t.RetireFile(f, e.By, reason); err != nil {
 				return fmt.Errorf("retire %q: %w", f.Path, err)
 			}
@@ -163,116 +168,6 @@ func lastBytes(t *ledger.Tx, f ledger.File, going map[int64]bool) (bool, error) 
 		}
 	}
 	return true, nil
-}
-
-// Replaced is what Replace did.
-type Replaced struct {
-	Old     FileRef `json:"old"`
-	New     FileRef `json:"new"`
-	Samples string  `json:"samples"` // the digest that both share
-}
-
-// Replace says that newPath has taken the place of oldPath with the same samples (a
-// FLAC for a WAVE): both are read, decoded and compared, sample for sample. Then the
-// old one is retired. It is refused if they differ, if either isn't whole, or if the
-// new one isn't under care.
-func (e *Env) Replace(ctx context.Context, oldPath, newPath, reason string) (Replaced, error) {
-	if reason == "" {
-		reason = "replaced, same samples"
-	}
-	var files [2]ledger.File
-	var sounds [2]sound.Sound
-	for i, p := range []string{oldPath, newPath} {
-		set, path, err := e.splitSetPath(p)
-		if err != nil {
-			return Replaced{}, err
-		}
-		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error { files[i], err = t.FileAt(set, path); return err }); err != nil {
-			return Replaced{}, fmt.Errorf("%q is not under care (take it in first): %w", p, err)
-		}
-		if sounds[i], err = e.readSound(ctx, files[i]); err != nil {
-			return Replaced{}, err
-		}
-	}
-	if !sound.Alike(sounds[0], sounds[1]) {
-		return Replaced{}, fmt.Errorf("%q doesn't hold the same samples as %q; both stay as they are: %w", newPath, oldPath, fixity.ErrRefused)
-	}
-	out := Replaced{FileRef{files[0].Set, ledger.DisplayPath(files[0].Path)}, FileRef{files[1].Set, ledger.DisplayPath(files[1].Path)}, sounds[0].Samples.String()}
-	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-		return t.ReplaceFile(files[0], files[1], sounds[0].Samples, e.By, reason)
-	}); err != nil {
-		return Replaced{}, err
-	}
-	touched := map[string]map[string]bool{}
-	touch(touched, files[0])
-	return out, e.rewriteManifests(ctx, touched)
-}
-
-// readSound reads and decodes an intact copy of a file, from arrivals if it is there.
-func (e *Env) readSound(ctx context.Context, f ledger.File) (sound.Sound, error) {
-	var copies []ledger.Copy
-	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { copies, err = t.Copies(f.ID); return err }); err != nil {
-		return sound.Sound{}, err
-	}
-	arrivals, _ := e.Rules.Arrivals(f.Set)
-	slices.SortStableFunc(copies, func(a, b ledger.Copy) int {
-		return b2i(b.Store == arrivals.Name) - b2i(a.Store == arrivals.Name)
-	})
-	var last error
-	for _, c := range copies {
-		if c.State != fixity.Intact || !e.listableStore(c.Store) {
-			continue
-		}
-		s, err := e.soundOf(ctx, c)
-		if err == nil {
-			return s, nil
-		}
-		last = err
-	}
-	if last == nil {
-		last = fmt.Errorf("no intact copy of %s/%s is known: %w", f.Set, ledger.DisplayPath(f.Path), fixity.ErrRefused)
-	}
-	return sound.Sound{}, last
-}
-
-func (e *Env) soundOf(ctx context.Context, c ledger.Copy) (sound.Sound, error) {
-	what := fmt.Sprintf("%s/%s in %s", c.Set, ledger.DisplayPath(c.At), c.Store)
-	root, err := e.Root(c.Store, c.Set, fixity.Bypassed)
-	if err != nil {
-		return sound.Sound{}, err
-	}
-	x, err := root.Stat(ctx, c.At)
-	if err != nil {
-		return sound.Sound{}, fmt.Errorf("%s: %w", what, err)
-	}
-	r, err := root.Open(ctx, x, 0)
-	if err != nil {
-		return sound.Sound{}, fmt.Errorf("%s: %w", what, err)
-	}
-	defer r.Close()
-	s, notes, err := essence.Read(r, x.Size)
-	if err != nil {
-		return s, fmt.Errorf("%s: %w", what, err)
-	}
-	if sound.Judge(notes) == sound.Broken {
-		return s, fmt.Errorf("%s is not whole: %v: %w", what, notes[0], fixity.ErrRefused)
-	}
-	if s.Samples.IsZero() {
-		return s, fmt.Errorf("%s: its samples can't be told: %w", what, fixity.ErrRefused)
-	}
-	return s, nil
-}
-
-func (e *Env) listableStore(name string) bool {
-	s, ok := e.Rules.Store(name)
-	return ok && e.listable(s.Kind)
-}
-
-func b2i(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
 }
 
 // forgetBatch is how many files a transaction of ForgetStore works through.
@@ -330,8 +225,19 @@ func (e *Env) RetireStore(ctx context.Context, name, reason string, dryRun bool)
 		return plan, fmt.Errorf("%d files would be left without any copy that was shown to be intact, %s/%s among them: copy them elsewhere and audit first: %w",
 			n, plan.NoneLeft[0].Set, plan.NoneLeft[0].Path, fixity.ErrRefused)
 	}
+	// The plan is of a moment ago: each file is looked at once more where it is ended.
+	if err := e.endStore(ctx, known, true, reason, func(t *ledger.Tx, f ledger.File) error {
+		left, here, err := e.leftWithout(t, f, name)
+		if _, ok := e.Rules.Set(f.Set); ok && here && err == nil && left == 0 {
+			err = fmt.Errorf("%s/%s would now be left without any copy that was shown to be intact: copy it elsewhere, audit, and say this again: %w",
+				f.Set, ledger.DisplayPath(f.Path), fixity.ErrChangedMeanwhile)
+		}
+		return err
+	}); err != nil {
+		return plan, err
+	}
 	plan.Done = true
-	return plan, e.endStore(ctx, name, true, reason)
+	return plan, nil
 }
 
 // leftWithout counts the independent stores that would still be known to hold a
@@ -378,14 +284,25 @@ func (e *Env) ReplaceStore(ctx context.Context, name, reason string) error {
 			return fmt.Errorf("store %s, set %s at %s: %w", name, set, e.Where(name, set), err)
 		}
 	}
-	if err := e.endStore(ctx, name, false, reason); err != nil {
+	if err := e.noteStores(ctx); err != nil {
 		return err
 	}
-	_, err := e.AdoptStore(ctx, name, reason)
+	known, err := e.known(ctx, name)
+	if err != nil {
+		return err
+	}
+	if err := e.endStore(ctx, known, false, reason, func(*ledger.Tx, ledger.File) error { return nil }); err != nil {
+		return err
+	}
+	_, err = e.AdoptStore(ctx, name, reason)
 	return err
 }
 
-func (e *Env) endStore(ctx context.Context, name string, retire bool, reason string) error {
+// endStore ends what is known of a store as it was when it was looked at. It works in
+// batches. Each is whole by itself: after a kill, or a refusal by may, what was ended
+// stays ended, the store is still in use, and the same order goes on.
+func (e *Env) endStore(ctx context.Context, known ledger.Store, retire bool, reason string, may func(*ledger.Tx, ledger.File) error) error {
+	name := known.Name
 	if err := e.noteStores(ctx); err != nil {
 		return err
 	}
@@ -397,7 +314,10 @@ func (e *Env) endStore(ctx context.Context, name string, retire bool, reason str
 	for after := int64(0); ; {
 		var last int64
 		if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) (err error) {
-			last, err = t.ForgetStore(name, retire, after, forgetBatch, e.By, reason)
+			if err := t.StillStore(known); err != nil {
+				return err
+			}
+			last, err = t.ForgetStore(name, retire, after, forgetBatch, e.By, reason, func(f ledger.File) error { return may(t, f) })
 			return err
 		}); err != nil {
 			return err
@@ -407,7 +327,12 @@ func (e *Env) endStore(ctx context.Context, name string, retire bool, reason str
 		}
 		after = last
 	}
-	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.EndStore(name, retire, e.By, reason) })
+	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		if err := t.StillStore(known); err != nil {
+			return err
+		}
+		return t.EndStore(name, retire, e.By, reason)
+	})
 }
 
 func (e *Env) knownStore(ctx context.Context, name string) (ledger.Store, error) {

@@ -361,15 +361,9 @@ func (e *Env) Sources(ctx context.Context) ([]Source, error) {
 			return err
 		}
 		for _, r := range rs {
-			lacking := 0
-			for _, f := range r.Files {
-				x := Recognised{}
-				if err := e.lookUp(t, f.Digest, &x); err != nil {
-					return err
-				}
-				if x.State != Held || e.Rules.CountIndependent(x.Stores) < safeStores {
-					lacking++
-				}
+			lacking, err := e.lacking(t, r)
+			if err != nil {
+				return err
 			}
 			if lacking == 0 {
 				done = append(done, r)
@@ -385,6 +379,13 @@ func (e *Env) Sources(ctx context.Context) ([]Source, error) {
 	}
 	return out, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		for _, r := range done {
+			// A copy may have been found damaged since.
+			if lacking, err := e.lacking(t, r); err != nil || lacking > 0 {
+				if err != nil {
+					return err
+				}
+				continue
+			}
 			if err := t.SourceErasable(r, e.By); err != nil {
 				return err
 			}
@@ -392,4 +393,20 @@ func (e *Env) Sources(ctx context.Context) ([]Source, error) {
 		}
 		return nil
 	})
+}
+
+// lacking counts the files of a source that were not read intact in two independent
+// stores.
+func (e *Env) lacking(t *ledger.Tx, r ledger.Received) (int, error) {
+	n := 0
+	for _, f := range r.Files {
+		x := Recognised{}
+		if err := e.lookUp(t, f.Digest, &x); err != nil {
+			return 0, err
+		}
+		if x.State != Held || e.Rules.CountIndependent(x.Stores) < safeStores {
+			n++
+		}
+	}
+	return n, nil
 }

@@ -18,6 +18,9 @@ type SignOffOrder struct {
 	Files    int64 // how many that is, typed by the person; 0: not typed
 	Master   bool  // a changed master is really meant
 	Reason   string
+	// Saw are, by finding, the marks of what the person was shown (ledger.Seen). A
+	// finding without one is taken as it is when the act begins.
+	Saw map[int64]string
 }
 
 // SignedOff is what was accepted of one finding.
@@ -48,10 +51,11 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	if err := e.noteStores(ctx); err != nil {
 		return nil, err
 	}
-	fs, err := e.openFindings(ctx, o.Findings, o.Incident)
+	seen, err := e.openFindings(ctx, o.Findings, o.Incident, o.Saw)
 	if err != nil {
 		return nil, err
 	}
+	fs := findingsOf(seen)
 	if len(fs) > bulk && o.Files != int64(len(fs)) {
 		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to sign them all off type their number: --files %d: %w", len(fs), len(fs), fixity.ErrRefused)
 	}
@@ -74,7 +78,7 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	}
 	var done []SignedOff
 	touched := map[string]map[string]bool{}
-	err = e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+	err = e.act(ctx, seen, func(t *ledger.Tx) error {
 		for _, f := range fs {
 			did, err := e.signOff(t, f, versions[f.ID], o.Reason)
 			if err != nil {
@@ -116,23 +120,34 @@ func (e *Env) liesAt(ctx context.Context, f ledger.Finding) (at string, err erro
 	return at, err
 }
 
-// openFindings reads findings by number, and those of an incident.
-func (e *Env) openFindings(ctx context.Context, ids []int64, incident int64) ([]ledger.Finding, error) {
-	var out []ledger.Finding
+// openFindings reads findings by number, and those of an incident, with what else is
+// so of their subjects. saw are the marks of what a person was shown.
+func (e *Env) openFindings(ctx context.Context, ids []int64, incident int64, saw map[int64]string) ([]ledger.Seen, error) {
+	var out []ledger.Seen
 	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		seen := map[int64]bool{}
-		for _, id := range ids {
-			f, err := t.Finding(id)
+		known := map[int64]bool{}
+		add := func(id int64) error {
+			if known[id] {
+				return nil
+			}
+			known[id] = true
+			s, err := t.SeeFinding(id)
 			if err != nil {
 				return fmt.Errorf("finding %d: %w", id, err)
 			}
-			if !f.Open() {
-				return fmt.Errorf("finding %d is settled already (%s): %w", id, fixity.Means("settled", string(f.Settled)), fixity.ErrRefused)
+			if err := sawAs(s, saw[id]); err != nil {
+				return err
 			}
-			if !seen[id] {
-				out = append(out, f)
+			if !s.Finding.Open() {
+				return fmt.Errorf("finding %d is settled already (%s): %w", id, fixity.Means("settled", string(s.Finding.Settled)), fixity.ErrRefused)
 			}
-			seen[id] = true
+			out = append(out, s)
+			return nil
+		}
+		for _, id := range ids {
+			if err := add(id); err != nil {
+				return err
+			}
 		}
 		if incident == 0 {
 			return nil
@@ -142,9 +157,10 @@ func (e *Env) openFindings(ctx context.Context, ids []int64, incident int64) ([]
 			return err
 		}
 		for _, f := range all {
-			if f.Incident == incident && !seen[f.ID] {
-				out = append(out, f)
-				seen[f.ID] = true
+			if f.Incident == incident {
+				if err := add(f.ID); err != nil {
+					return err
+				}
 			}
 		}
 		return nil
@@ -153,6 +169,14 @@ func (e *Env) openFindings(ctx context.Context, ids []int64, incident int64) ([]
 		err = fmt.Errorf("no open finding was named: %w", fixity.ErrRefused)
 	}
 	return out, err
+}
+
+func findingsOf(seen []ledger.Seen) []ledger.Finding {
+	out := make([]ledger.Finding, 0, len(seen))
+	for _, s := range seen {
+		out = append(out, s.Finding)
+	}
+	return out
 }
 
 // maySignOff refuses what must not become the truth, and names the way out.
@@ -245,6 +269,7 @@ type SettleOrder struct {
 	Like     int64 // and all of the class of this one: same store, set, kind and anatomy
 	Files    int64 // how many that is, typed by the person; 0: not typed
 	Reason   string
+	Saw      map[int64]string // by finding: marks of what the person was shown
 }
 
 // Settle closes findings with a reason. What they tell of stays as it is and isn't
@@ -263,14 +288,15 @@ func (e *Env) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 		}
 		ids = append(slices.Clone(ids), class...)
 	}
-	fs, err := e.openFindings(ctx, ids, 0)
+	seen, err := e.openFindings(ctx, ids, 0, o.Saw)
 	if err != nil {
 		return nil, err
 	}
+	fs := findingsOf(seen)
 	if len(fs) > bulk && o.Files != int64(len(fs)) {
 		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to settle them all type their number: --files %d: %w", len(fs), len(fs), fixity.ErrRefused)
 	}
-	return fs, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+	return fs, e.act(ctx, seen, func(t *ledger.Tx) error {
 		for _, f := range fs {
 			if f.Subject == fixity.OfStray {
 				if err := t.LeaveInPeace(f.Store, f.Set, f.Path); err != nil {

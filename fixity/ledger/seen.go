@@ -1,0 +1,190 @@
+package ledger
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"strings"
+
+	"firmus/fixity"
+)
+
+// Seen is what a person saw of the subject of an act when they decided. Only what
+// the decision rests on counts: another reading with the same outcome changes
+// nothing.
+type Seen struct {
+	Finding Finding // its number is 0 if the act is about a file alone
+	File    File    // its number is 0 if the finding is about no file under care
+	Copies  []Copy  // of the file, on discs too
+	Stray   Stray   // what lies there under no one's care; its path is "" if nothing does
+}
+
+// SeeFinding reads a finding with its file and every copy of that; fixity.ErrNotFound
+// if there is no such finding.
+func (t *Tx) SeeFinding(id int64) (Seen, error) {
+	f, err := t.Finding(id)
+	if err != nil {
+		return Seen{}, err
+	}
+	s := Seen{}
+	if f.File != 0 {
+		if s, err = t.SeeFile(f.File); err != nil {
+			return s, err
+		}
+	}
+	s.Finding = f
+	if at := f.FoundAt; f.Subject == fixity.OfStray || at != "" {
+		if at == "" {
+			at = f.Path
+		}
+		if s.Stray, err = t.StrayAt(f.Store, f.Set, at); errors.Is(err, fixity.ErrNotFound) {
+			s.Stray, err = Stray{}, nil
+		}
+	}
+	return s, err
+}
+
+// SeeFile reads a file with every copy of it; fixity.ErrNotFound if there is none.
+func (t *Tx) SeeFile(id int64) (s Seen, err error) {
+	if s.File, err = t.File(id); err != nil {
+		return s, err
+	}
+	s.Copies, err = t.Copies(id)
+	return s, err
+}
+
+// Mark is a short text that is the same as long as nothing that a decision rests on
+// has changed. A page carries it in its form.
+func (s Seen) Mark() string {
+	var b strings.Builder
+	if s.Finding.ID != 0 {
+		fmt.Fprintln(&b, markOfFinding(s.Finding))
+	}
+	if s.File.ID != 0 {
+		fmt.Fprintln(&b, markOfFile(s.File))
+	}
+	for _, c := range s.Copies {
+		fmt.Fprintf(&b, "copy %q %d %q %s %d %s\n", c.Store, c.Carrier, c.At, c.State, c.Held, c.Wrong)
+	}
+	if s.Stray.Path != "" {
+		fmt.Fprintf(&b, "stray %q %d %d %s\n", s.Stray.Path, s.Stray.Size, s.Stray.ModTime, s.Stray.Digest)
+	}
+	sum := sha256.Sum256([]byte(b.String()))
+	return hex.EncodeToString(sum[:16])
+}
+
+func markOfFinding(f Finding) string {
+	return fmt.Sprintf("finding %d %s %s %s %q %q %d %d %q %q %s %s", f.ID, f.Subject, f.Kind, f.Urgency, f.Store, f.Set, f.Carrier, f.File, f.Path, f.FoundAt,
+		f.Anatomy, f.Settled)
+}
+
+func markOfFile(f File) string {
+	return fmt.Sprintf("file %d %q %q %d %t %t %t", f.ID, f.Set, f.Path, f.Version, f.Vouched, f.Finished, f.Retired.IsZero())
+}
+
+// Still compares what was seen with what is so in this transaction. If it is no
+// longer the same the error wraps fixity.ErrChangedMeanwhile and says what is so now.
+func (t *Tx) Still(s Seen) error {
+	now, err := t.seeAgain(s)
+	if err != nil {
+		return err
+	}
+	return s.Compare(now)
+}
+
+func (t *Tx) seeAgain(s Seen) (Seen, error) {
+	if s.Finding.ID != 0 {
+		return t.SeeFinding(s.Finding.ID)
+	}
+	return t.SeeFile(s.File.ID)
+}
+
+// Compare is nil if what is so now is what was seen; else the error wraps
+// fixity.ErrChangedMeanwhile and says what is so now.
+func (s Seen) Compare(now Seen) error {
+	if s.Mark() == now.Mark() {
+		return nil
+	}
+	return fmt.Errorf("%s: %w", now, fixity.ErrChangedMeanwhile)
+}
+
+// String says what is so, in words.
+func (s Seen) String() string {
+	var words []string
+	if s.Finding.ID != 0 {
+		words = append(words, s.Finding.now())
+	}
+	if s.File.ID != 0 {
+		words = append(words, s.File.now())
+	}
+	for _, c := range s.Copies {
+		name := c.Store
+		if c.Disc != "" {
+			name = "disc " + c.Disc
+		}
+		words = append(words, fmt.Sprintf("%s: %s", name, c.State))
+	}
+	return strings.Join(words, "; ")
+}
+
+func (f Finding) now() string {
+	if !f.Open() {
+		return fmt.Sprintf("finding %d is settled (%s)", f.ID, fixity.Means("settled", string(f.Settled)))
+	}
+	return fmt.Sprintf("finding %d is now: %s, %s, in %s", f.ID, f.Kind, f.Urgency, f.Store)
+}
+
+func (f File) now() string {
+	if !f.Retired.IsZero() {
+		return fmt.Sprintf("%s/%s is retired", f.Set, DisplayPath(f.Path))
+	}
+	return fmt.Sprintf("%s/%s has version %d", f.Set, DisplayPath(f.Path), f.Version)
+}
+
+// StillStore compares a store that was read before an act with what is so in this
+// transaction: whether it is in use, and which drive it is. The error wraps
+// fixity.ErrChangedMeanwhile.
+func (t *Tx) StillStore(was Store) error {
+	now, err := t.Store(was.Name)
+	if err != nil {
+		return err
+	}
+	if !now.Adopted.Equal(was.Adopted) || !now.Retired.Equal(was.Retired) || now.Identity != was.Identity || now.Holdings != was.Holdings {
+		state := "is in use"
+		switch {
+		case !now.Retired.IsZero():
+			state = "is retired"
+		case now.Adopted.IsZero():
+			state = "was not adopted yet"
+		}
+		return fmt.Errorf("store %s %s, and was adopted or ended since it was looked at: %w", was.Name, state, fixity.ErrChangedMeanwhile)
+	}
+	return nil
+}
+
+// stillFinding is the guard of each act about a finding: what the act was given must
+// be what the ledger holds in this transaction.
+func (t *Tx) stillFinding(f Finding) error {
+	now, err := t.Finding(f.ID)
+	if err != nil {
+		return err
+	}
+	if !now.Open() || markOfFinding(now) != markOfFinding(f) {
+		return fmt.Errorf("%s: %w", now.now(), fixity.ErrChangedMeanwhile)
+	}
+	return nil
+}
+
+// StillFile compares a file that was read before an act with what is so in this
+// transaction, without its copies. The error wraps fixity.ErrChangedMeanwhile.
+func (t *Tx) StillFile(f File) error {
+	now, err := t.File(f.ID)
+	if err != nil {
+		return err
+	}
+	if markOfFile(now) != markOfFile(f) {
+		return fmt.Errorf("%s: %w", now.now(), fixity.ErrChangedMeanwhile)
+	}
+	return nil
+}
