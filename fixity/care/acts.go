@@ -1,0 +1,153 @@
+package care
+
+import (
+	"time"
+
+	"firmus/fixity"
+)
+
+// TakenIn is that the file is taken under care and is expected in the copy's store.
+// The zero fields are of a store where it was not found: it is awaited there.
+type TakenIn struct {
+	Found         bool
+	Version       int64 // 0: the stores disagreed, and no version has authority
+	Digest        fixity.Digest
+	Size, ModTime int64
+	At            time.Time
+	Cache         fixity.Cache
+}
+
+func (e TakenIn) after(c Copy, r Rules) (Copy, Effects) {
+	c.State, c.Size = fixity.Awaited, -1
+	if !e.Found {
+		return c, Effects{}
+	}
+	c.State, c.Held, c.Size, c.ModTime = fixity.Intact, e.Version, e.Size, e.ModTime
+	c.Read = fixity.Evidence{Strength: fixity.Read, At: e.At, OK: true, Cache: e.Cache}
+	out := Effects{}
+	if e.Version == 0 {
+		c.State, c.Read.OK, c.Wrong = fixity.Disputed, false, e.Digest
+		out = Effects{Judge: Judge, Facts: true}
+	}
+	c.Due = NextDue(c, e.At, e.Cache, r.Store)
+	return c, out
+}
+
+// Accepted is that a person accepts the bytes that this copy was just read to hold as
+// the file's version. The copy must still hold the bytes that the person saw.
+type Accepted struct {
+	Version       int64
+	Digest        fixity.Digest
+	Size, ModTime int64
+	At            time.Time
+	Cache         fixity.Cache
+}
+
+func (e Accepted) after(c Copy, r Rules) (Copy, Effects) {
+	if c.Wrong != e.Digest {
+		return c, Effects{Refused: "the file has changed again since it was read"}
+	}
+	c.State, c.Held, c.Wrong, c.Size, c.ModTime = fixity.Intact, e.Version, fixity.Digest{}, e.Size, e.ModTime
+	c.Read = fixity.Evidence{Strength: fixity.Read, At: e.At, OK: true, Cache: e.Cache}
+	c.Due = NextDue(c, e.At, e.Cache, r.Store)
+	return c, Effects{Judge: Judge, Others: true}
+}
+
+// Versioned is that the file has a new version, which another copy showed.
+type Versioned struct {
+	Version int64
+	Digest  fixity.Digest
+}
+
+func (e Versioned) after(c Copy, r Rules) (Copy, Effects) {
+	if c.Carrier != 0 {
+		return c, Effects{} // a disc holds what was burned on it, for ever
+	}
+	switch {
+	case !e.Digest.IsZero() && c.Wrong == e.Digest:
+		c.State, c.Held, c.Wrong, c.Read.OK = fixity.Intact, e.Version, fixity.Digest{}, true
+	case c.State == fixity.Disputed:
+		c.State = fixity.Altered // a person has decided: what it holds is known to be another thing
+	case c.State == fixity.Intact || c.State == fixity.Editing:
+		c.State = fixity.Behind
+	default:
+		return c, Effects{}
+	}
+	return c, Effects{Judge: Judge}
+}
+
+// PlaceAccepted is that a person accepts the place where this copy was found.
+type PlaceAccepted struct {
+	At            string
+	Size, ModTime int64
+	Read          bool
+	Version       int64 // that was read there; 0: another thing
+}
+
+func (e PlaceAccepted) after(c Copy, r Rules) (Copy, Effects) {
+	c.At, c.Size, c.ModTime, c.State, c.Due = e.At, e.Size, e.ModTime, fixity.Behind, AtOnce
+	switch {
+	case e.Read && e.Version == r.Current && e.Version > 0:
+		c.State, c.Held, c.Wrong = fixity.Intact, e.Version, fixity.Digest{}
+		c.Due = NextDue(c, c.Read.At, c.Read.Cache, r.Store)
+	case !e.Read && c.Held == r.Current && c.Held > 0 && c.Wrong.IsZero():
+		c.State = fixity.Intact
+	}
+	return c, Effects{Judge: Judge}
+}
+
+// Renamed is that the file has another path from now on, and that this copy has not
+// followed. Rules.InPlace is of the new path.
+type Renamed struct{ To string }
+
+func (e Renamed) after(c Copy, r Rules) (Copy, Effects) {
+	switch {
+	case !c.Seen() || c.Carrier != 0:
+		c.At = e.To // never seen there: it is awaited at the new place; on a disc nothing moves
+	case c.State == fixity.Intact && r.InPlace != nil && r.InPlace(c.At):
+		// The new name is of another folder only, and this store files by fields.
+	case c.State == fixity.Intact || c.State == fixity.Misplaced:
+		c.State = fixity.Behind
+	}
+	return c, Effects{Judge: Judge}
+}
+
+// Displaced is that another file's copy has this copy's place in the store: the file
+// was renamed, and this store has not followed. It is awaited at its own path.
+type Displaced struct{ To string }
+
+func (e Displaced) after(c Copy, r Rules) (Copy, Effects) { return c.anew(e.To), Effects{Judge: Judge} }
+
+// StoreReplaced is that new folders are the store from now on: all of it is awaited
+// there, and counts only when it has been read.
+type StoreReplaced struct{ To string }
+
+func (e StoreReplaced) after(c Copy, r Rules) (Copy, Effects) {
+	return c.anew(e.To), Effects{Judge: Judge}
+}
+
+// anew is a copy of which nothing is known; the promise for it runs from now.
+func (c Copy) anew(at string) Copy {
+	return Copy{Store: c.Store, Set: c.Set, Carrier: c.Carrier, At: at, File: c.File, State: fixity.Awaited, Size: -1,
+		Disc: c.Disc, Burned: c.Burned, Lesser: c.Lesser}
+}
+
+// WindowOver is that the file's editing window is over.
+type WindowOver struct{}
+
+func (WindowOver) after(c Copy, r Rules) (Copy, Effects) {
+	if c.State != fixity.Editing {
+		return c, Effects{}
+	}
+	c.State = fixity.Intact
+	return c, Effects{Judge: Judge}
+}
+
+// Settled is that a person closes the finding about the copy: it stays what it is, and
+// is quiet while its state and bytes stay the same.
+type Settled struct{}
+
+func (Settled) after(c Copy, r Rules) (Copy, Effects) {
+	c.SettledAs = c.Condition()
+	return c, Effects{}
+}

@@ -1,0 +1,99 @@
+package care
+
+import (
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/policy"
+)
+
+// Copy is one file in one store, or on one disc.
+type Copy struct {
+	Store, Set string
+	Carrier    int64  // the disc; 0 for other kinds of store
+	At         string // where it lies, or should lie if it was never seen
+	File       int64
+	Held       int64 // version last shown to be there; 0: none ever
+	State      fixity.State
+	Since      time.Time // when it came into this state
+	Size       int64     // bytes, as at its last reading; -1: never seen there
+	ModTime    int64     // nanoseconds since 1970 UTC, likewise
+	Read       fixity.Evidence
+	Reported   fixity.Evidence
+	Due        time.Time
+	Wrong      fixity.Digest // BLAKE3 of what it holds, if of no known version
+	SettledAs  string        // the condition that a person settled
+
+	// Of a disc, for whoever reads.
+	Disc   string // as people call it
+	Burned int64  // the version that was burned: it is held against that for ever
+	Lesser bool   // an audio disc: it holds samples, not the file, so Held is 0
+}
+
+// Condition is what a person settles: a state together with the bytes seen.
+func (c Copy) Condition() string { return string(c.State) + ":" + c.Wrong.Sum }
+
+// Seen says that the copy was there once.
+func (c Copy) Seen() bool { return c.Size >= 0 }
+
+// Rules are what After must know besides the copy and the evidence.
+type Rules struct {
+	Now     time.Time
+	Store   policy.Store // that the copy lies in
+	Role    fixity.Role  // of its set
+	Current int64        // the file's version; 0 while none has authority
+	Newest  int64        // the highest number of a version of the file
+	Vouched bool         // the current version has an authority besides having come first
+	// Editing says that the file is an access file inside its editing window.
+	Editing bool
+	// InPlace says that a path is where the file should lie in this store, however it is
+	// spelled or filed there; nil takes every path for it.
+	InPlace func(at string) bool
+}
+
+func (r Rules) inPlace(at string) bool { return r.InPlace == nil || r.InPlace(at) }
+
+// Judging says whether the findings about a file are to be judged anew.
+type Judging int
+
+// What evidence leaves to be judged.
+const (
+	NoJudging Judging = iota
+	IfOpen            // only if a finding about the file is open anywhere
+	Judge
+)
+
+// Effects are what follows from evidence besides the copy itself.
+type Effects struct {
+	Judge Judging
+	// Facts says that what this evidence showed takes the place of what the finding told
+	// so far. Else that stays: the same wrong bytes were read again.
+	Facts bool
+	// Others makes the file's other copies due at once.
+	Others bool
+	// Saved makes the bytes that were read the file's next version, number Newest+1.
+	Saved bool
+	// Refused says why the evidence changes nothing: an act that rests on what is no
+	// longer so.
+	Refused string
+}
+
+// Evidence is one thing that was seen or ordered. The set is closed: the types of
+// this package.
+type Evidence interface {
+	after(c Copy, r Rules) (Copy, Effects)
+}
+
+// After is what a copy is after a piece of evidence, and what follows from that. The
+// copy keeps its place in the state since when it has been in it; what a person
+// settled holds only while the copy is in just that condition.
+func After(c Copy, e Evidence, r Rules) (Copy, Effects) {
+	after, effects := e.after(c, r)
+	if after.State != c.State || after.Since.IsZero() {
+		after.Since = r.Now
+	}
+	if after.SettledAs != "" && after.SettledAs != after.Condition() {
+		after.SettledAs = ""
+	}
+	return after, effects
+}

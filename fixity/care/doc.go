@@ -1,0 +1,55 @@
+// Package care decides what a copy is. A copy is one file in one store, or on one
+// disc. After takes a copy, one piece of evidence (what was seen, or what a person
+// ordered) and what must be known besides, and gives the copy as it is from then on,
+// with what follows from it. Nothing else decides that. The package is pure: values
+// in, values out; no clock, no storage.
+//
+// # The table
+//
+// A row is a piece of evidence, a column the state before it. A cell is the state
+// after it, with * if the copy becomes due at another time; "-" is no change at all.
+// The file is a master in its arrivals store unless the row says otherwise.
+//
+//	                                     awaited      intact       editing      behind       altered      unreadable   unsteady     disputed     missing      misplaced
+//	shown, sign as known                 awaited*     -            -            -            -            -            -            -            missing*     misplaced*
+//	shown, sign changed                  awaited*     intact*      editing*     behind*      -            -            -            -            missing*     misplaced*
+//	not shown                            -            missing      missing      missing      missing      missing      missing      missing      -            missing
+//	elsewhere, by size, time and name    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    -
+//	elsewhere, by the service's report   misplaced*   misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced
+//	elsewhere, by its bytes              misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    -
+//	proved where it lies                 -            -            -            -            -            -            -            -            -            -
+//	refuted, or vanished                 -            -            -            -            -            -            -            -            -            missing
+//	another spelling                     awaited*     intact       editing      behind       altered      unreadable   unsteady     disputed     missing*     misplaced*
+//	another place, not read              awaited*     intact*      editing*     behind*      altered      unreadable   unsteady     disputed     missing*     misplaced*
+//	another place, the version read      intact*      intact*      intact*      intact*      intact       intact       intact       intact       intact*      intact*
+//	read: the version                    intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*
+//	read: the version, in the window     intact*      intact*      editing*     intact*      intact*      intact*      intact*      intact*      intact*      intact*
+//	read: the version, cache allowed     intact*      -            intact       intact       -            -            -            -            intact       intact
+//	read: the version, old name          behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
+//	read: an earlier version             behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
+//	read: no known version               altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
+//	read: no known version, unvouched    disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
+//	read: a whole save in the window     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*
+//	read: a stump in the window          altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
+//	read: not all bytes                  unreadable*  unreadable*  unreadable*  unreadable*  unreadable   unreadable   unreadable   unreadable   unreadable*  unreadable*
+//	read: two readings disagree          unsteady*    unsteady*    unsteady*    unsteady*    unsteady     unsteady     unsteady     unsteady     unsteady*    unsteady*
+//	reported: the version                intact*      intact       editing      intact       altered      unreadable   unsteady     disputed     intact       intact
+//	reported: an earlier version         behind*      behind       editing      behind       altered      unreadable   unsteady     disputed     behind       behind
+//	reported: another digest             awaited*     intact*      editing*     behind*      altered      unreadable   unsteady     disputed     missing*     misplaced*
+//	on a disc: as burned                 intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*
+//	on a disc: altered                   altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
+//	a promise is over                    -            -            -            -            -            -            -            -            -            -
+//	another copy isn't intact            awaited*     intact*      editing*     behind*      altered*     unreadable*  unsteady*    disputed*    missing*     misplaced*
+//	the editing window is over           -            -            intact       -            -            -            -            -            -            -
+//	taken in, found there                intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*
+//	taken in, not found there            -            awaited      awaited      awaited      awaited      awaited      awaited      awaited      awaited      awaited
+//	taken in, disputed                   disputed*    disputed*    disputed*    disputed*    disputed     disputed     disputed     disputed     disputed*    disputed*
+//	its bytes are signed off             -            -            -            -            intact*      -            -            intact*      -            -
+//	others' bytes are signed off         -            behind       behind       -            -            -            -            altered      -            -
+//	the same bytes are signed off        -            behind       behind       -            intact       -            -            intact       -            -
+//	its place is signed off              behind*      intact*      intact*      behind*      behind*      intact*      intact*      behind*      intact*      intact*
+//	renamed in another store             awaited      behind       -            -            -            -            -            -            -            behind
+//	another file has its place           awaited*     awaited*     awaited*     awaited*     awaited      awaited      awaited      awaited      awaited*     awaited*
+//	its store is replaced                awaited*     awaited*     awaited*     awaited*     awaited      awaited      awaited      awaited      awaited*     awaited*
+//	settled                              awaited      intact       editing      behind       altered      unreadable   unsteady     disputed     missing      misplaced
+package care

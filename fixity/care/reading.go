@@ -1,0 +1,122 @@
+package care
+
+import (
+	"time"
+
+	"firmus/fixity"
+)
+
+// Reading is one reading of every byte at the copy's place. One that found no known
+// version was read twice past the cache, alike.
+type Reading struct {
+	Outcome       fixity.Outcome
+	Version       int64         // that it holds, for ReadIntact and ReadEarlier
+	Digest        fixity.Digest // BLAKE3 of what it holds, for ReadDiffers
+	Size, ModTime int64         // of the file as it was read
+	Cache         fixity.Cache
+	At            time.Time
+	// Sound says that the bytes may become a version by being saved: they are whole, not
+	// silent, and not much shorter than what they replace.
+	Sound bool
+}
+
+func (e Reading) after(c Copy, r Rules) (Copy, Effects) {
+	before := c
+	changed := e.Size != c.Size || e.ModTime != c.ModTime
+	if e.Cache == fixity.Allowed && e.Outcome == fixity.ReadIntact && c.State.Damaged() && !changed {
+		// The page cache may still hold what the drive has lost: only a reading of the
+		// drive ends what a reading of the drive has shown.
+		return c, Effects{}
+	}
+	saved := e.Outcome == fixity.ReadDiffers && r.Role == fixity.Access && r.Store.Arrivals && r.Editing && changed && e.Sound
+	c.State, c.Wrong = e.state(before, r), fixity.Digest{}
+	switch e.Outcome {
+	case fixity.ReadIntact, fixity.ReadEarlier:
+		c.Held = e.Version
+	case fixity.ReadDiffers:
+		c.Wrong = e.Digest
+	}
+	if e.Outcome != fixity.ReadUnreadable {
+		c.Size, c.ModTime = e.Size, e.ModTime
+	} else if c.Size < 0 {
+		c.Size = e.Size
+	}
+	ok := e.Outcome == fixity.ReadIntact || e.Outcome == fixity.ReadEarlier
+	if saved {
+		c.State, c.Held, c.Wrong, ok = fixity.Editing, r.Newest+1, fixity.Digest{}, true
+	}
+	// A read that the page cache may have answered is no evidence about the drive while
+	// there is better; damage it shows is damage all the same.
+	if e.Cache != fixity.Allowed || !ok || c.Read.At.IsZero() || c.Read.Cache == fixity.Allowed {
+		c.Read = fixity.Evidence{Strength: fixity.Read, At: e.At, OK: ok, Cache: e.Cache}
+		c.Due = NextDue(c, e.At, e.Cache, r.Store)
+	}
+	out := Effects{Judge: Judge, Facts: true, Saved: saved}
+	if before.State == c.State && c.State == fixity.Intact {
+		out.Judge = IfOpen
+	}
+	if before.State == c.State && before.Wrong == c.Wrong && !c.Wrong.IsZero() {
+		out.Facts = false
+	}
+	out.Others = c.State.Damaged() && before.State != c.State
+	return c, out
+}
+
+// state is what the bytes that were read make of the copy, a save aside.
+func (e Reading) state(c Copy, r Rules) fixity.State {
+	switch e.Outcome {
+	case fixity.ReadIntact:
+		switch {
+		case !r.inPlace(c.At):
+			return fixity.Behind // the right bytes under the name that was the right one once
+		case c.State == fixity.Editing && r.Editing:
+			return fixity.Editing
+		}
+		return fixity.Intact
+	case fixity.ReadEarlier:
+		return fixity.Behind
+	case fixity.ReadUnsteady:
+		return fixity.Unsteady
+	case fixity.ReadUnreadable:
+		return fixity.Unreadable
+	}
+	if c.Held == 0 && !r.Vouched {
+		return fixity.Disputed // first contact: nothing says which of the two is right
+	}
+	return fixity.Altered
+}
+
+// OnDisc is what a check of a disc showed of one file that was burned on it.
+type OnDisc struct {
+	State    fixity.State // Intact, Altered, Unreadable, Unsteady or Missing
+	Digest   fixity.Digest
+	Size     int64 // of the version that was burned
+	At       time.Time
+	Cache    fixity.Cache
+	Samples  bool // an audio disc: samples were compared, not the file
+	Same     bool // it is in just the state that the check before showed
+	Settled  bool // a person's decision covers it
+	ReadNext time.Duration
+}
+
+func (e OnDisc) after(c Copy, r Rules) (Copy, Effects) {
+	ok := e.State == fixity.Intact
+	c.State, c.Wrong = e.State, e.Digest
+	c.Read = fixity.Evidence{Strength: fixity.Read, At: e.At, OK: ok, Cache: e.Cache}
+	if e.State != fixity.Missing && c.Size < 0 {
+		c.Size = e.Size
+	}
+	if ok && !e.Samples {
+		c.Held = c.Burned
+	}
+	store := r.Store
+	store.ReadWithin = e.ReadNext
+	c.Due = NextDue(c, e.At, e.Cache, store)
+	switch {
+	case e.Settled:
+		c.SettledAs = c.Condition()
+	case !e.Same:
+		c.SettledAs = ""
+	}
+	return c, Effects{Judge: Judge, Facts: true}
+}

@@ -1,0 +1,185 @@
+package care_test
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/care"
+	"firmus/fixity/policy"
+)
+
+var update = flag.Bool("update", false, "write the table into the package's comment")
+
+var (
+	now  = time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	then = now.Add(-240 * time.Hour)
+)
+
+func sum(s string) fixity.Digest {
+	return fixity.DigestOf(fixity.BLAKE3, []byte(strings.Repeat(s, 32)[:32]))
+}
+
+var states = []fixity.State{fixity.Awaited, fixity.Intact, fixity.Editing, fixity.Behind, fixity.Altered, fixity.Unreadable, fixity.Unsteady, fixity.Disputed,
+	fixity.Missing, fixity.Misplaced}
+
+// copyIn is a copy as it comes to be in a state: version 2 is the file's.
+func copyIn(s fixity.State) care.Copy {
+	c := care.Copy{Store: "studio", Set: "masters", At: "QV-0001/a.wav", File: 7, Held: 2, State: s, Since: then, Size: 1000, ModTime: 1,
+		Read: fixity.Evidence{Strength: fixity.Read, At: then, OK: true, Cache: fixity.Bypassed}, Due: now.Add(time.Hour)}
+	switch s {
+	case fixity.Awaited:
+		c.Held, c.Size, c.ModTime, c.Read = 0, -1, 0, fixity.Evidence{}
+	case fixity.Behind:
+		c.Held = 1
+	case fixity.Altered:
+		c.Wrong, c.Read.OK, c.Due = sum("x"), false, care.Now
+	case fixity.Disputed:
+		c.Held, c.Wrong, c.Read.OK, c.Due = 0, sum("x"), false, care.Now
+	case fixity.Unreadable, fixity.Unsteady:
+		c.Read.OK, c.Due = false, care.Now
+	}
+	return c
+}
+
+func rules() care.Rules {
+	return care.Rules{Now: now, Store: policy.Store{Name: "studio", Arrivals: true, ReadWithin: 30 * 24 * time.Hour, ExpectWithin: 72 * time.Hour},
+		Role: fixity.Master, Current: 2, Newest: 2, Vouched: true, InPlace: func(at string) bool { return at == "QV-0001/a.wav" }}
+}
+
+func window(r care.Rules) care.Rules    { r.Role, r.Editing = fixity.Access, true; return r }
+func unvouched(r care.Rules) care.Rules { r.Vouched = false; return r }
+func elsewhere(r care.Rules) care.Rules {
+	r.InPlace = func(at string) bool { return at == "QV-0001/b.wav" }
+	return r
+}
+
+func reading(o fixity.Outcome, size int64) care.Reading {
+	e := care.Reading{Outcome: o, Size: size, ModTime: 1, Cache: fixity.Bypassed, At: now}
+	switch o {
+	case fixity.ReadIntact:
+		e.Version = 2
+	case fixity.ReadEarlier:
+		e.Version = 1
+	case fixity.ReadDiffers:
+		e.Digest = sum("y")
+	}
+	return e
+}
+
+func cached(e care.Reading) care.Reading { e.Cache = fixity.Allowed; return e }
+func whole(e care.Reading) care.Reading  { e.Sound = true; return e }
+
+type row struct {
+	name  string
+	e     care.Evidence
+	rules func(care.Rules) care.Rules
+}
+
+// table is every kind of evidence, some of them under several rules.
+var table = []row{
+	{"shown, sign as known", care.Shown{}, nil},
+	{"shown, sign changed", care.Shown{Changed: true}, nil},
+	{"not shown", care.NotShown{}, nil},
+	{"elsewhere, by size, time and name", care.Elsewhere{Proof: care.BySign}, nil},
+	{"elsewhere, by the service's report", care.Elsewhere{Proof: care.ByReport}, nil},
+	{"elsewhere, by its bytes", care.Elsewhere{Proof: care.ByBytes}, nil},
+	{"proved where it lies", care.Proved{}, nil},
+	{"refuted, or vanished", care.Refuted{}, nil},
+	{"another spelling", care.Place{At: "qv-0001/a.wav", Size: 1000, ModTime: 1, Spelled: true}, nil},
+	{"another place, not read", care.Place{At: "QV-0001/b.wav", Size: 1000, ModTime: 1}, nil},
+	{"another place, the version read", care.Place{At: "QV-0001/b.wav", Size: 1000, ModTime: 1, Read: true, Version: 2}, nil},
+	{"read: the version", reading(fixity.ReadIntact, 1000), nil},
+	{"read: the version, in the window", reading(fixity.ReadIntact, 1000), window},
+	{"read: the version, cache allowed", cached(reading(fixity.ReadIntact, 1000)), nil},
+	{"read: the version, old name", reading(fixity.ReadIntact, 1000), elsewhere},
+	{"read: an earlier version", reading(fixity.ReadEarlier, 900), nil},
+	{"read: no known version", reading(fixity.ReadDiffers, 1000), nil},
+	{"read: no known version, unvouched", reading(fixity.ReadDiffers, 1000), unvouched},
+	{"read: a whole save in the window", whole(reading(fixity.ReadDiffers, 1200)), window},
+	{"read: a stump in the window", reading(fixity.ReadDiffers, 12), window},
+	{"read: not all bytes", reading(fixity.ReadUnreadable, 1000), nil},
+	{"read: two readings disagree", reading(fixity.ReadUnsteady, 1000), nil},
+	{"reported: the version", care.Report{Version: 2, Size: 1000, ModTime: 1}, nil},
+	{"reported: an earlier version", care.Report{Version: 1, Size: 900, ModTime: 1}, nil},
+	{"reported: another digest", care.Report{}, nil},
+	{"on a disc: as burned", care.OnDisc{State: fixity.Intact, At: now, Cache: fixity.Bypassed}, nil},
+	{"on a disc: altered", care.OnDisc{State: fixity.Altered, At: now, Cache: fixity.Bypassed}, nil},
+	{"a promise is over", care.PromiseOver{}, nil},
+	{"another copy isn't intact", care.Wanted{Since: now}, nil},
+	{"the editing window is over", care.WindowOver{}, nil},
+	{"taken in, found there", care.TakenIn{Found: true, Version: 1, Size: 5, At: now, Cache: fixity.Bypassed}, nil},
+	{"taken in, not found there", care.TakenIn{}, nil},
+	{"taken in, disputed", care.TakenIn{Found: true, Digest: sum("z"), Size: 5, At: now, Cache: fixity.Bypassed}, nil},
+	{"its bytes are signed off", care.Accepted{Version: 3, Digest: sum("x"), Size: 1000, ModTime: 1, At: now, Cache: fixity.Bypassed}, nil},
+	{"others' bytes are signed off", care.Versioned{Version: 3, Digest: sum("w")}, nil},
+	{"the same bytes are signed off", care.Versioned{Version: 3, Digest: sum("x")}, nil},
+	{"its place is signed off", care.PlaceAccepted{At: "QV-0001/b.wav", Size: 1000, ModTime: 1}, nil},
+	{"renamed in another store", care.Renamed{To: "QV-0001/b.wav"}, elsewhere},
+	{"another file has its place", care.Displaced{To: "QV-0001/b.wav"}, nil},
+	{"its store is replaced", care.StoreReplaced{To: "QV-0001/a.wav"}, nil},
+	{"settled", care.Settled{}, nil},
+}
+
+func (w row) rulesOf() care.Rules {
+	if w.rules == nil {
+		return rules()
+	}
+	return w.rules(rules())
+}
+
+func printed() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "//\t%-36s", "")
+	for _, s := range states {
+		fmt.Fprintf(&b, " %-12s", s)
+	}
+	for _, w := range table {
+		fmt.Fprintf(&b, "\n//\t%-36s", w.name)
+		for _, s := range states {
+			before := copyIn(s)
+			after, _ := care.After(before, w.e, w.rulesOf())
+			cell := string(after.State)
+			if after == before {
+				cell = "-"
+			} else if !after.Due.Equal(before.Due) {
+				cell += "*"
+			}
+			fmt.Fprintf(&b, " %-12s", cell)
+		}
+	}
+	lines := strings.Split(b.String(), "\n")
+	for i := range lines {
+		lines[i] = strings.TrimRight(lines[i], " ")
+	}
+	return strings.Join(lines, "\n")
+}
+
+// The package's comment holds the whole state machine; it can't differ from the code.
+func TestTheTableInTheCommentIsWhatAfterDoes(t *testing.T) {
+	got := printed()
+	text, err := os.ReadFile("doc.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	begin, end := strings.Index(string(text), "//\t "), strings.Index(string(text), "\npackage care")
+	if *update {
+		head := string(text[:end])
+		if begin >= 0 {
+			head = string(text[:begin])
+		} else {
+			head = strings.TrimSuffix(head, "// TABLE")
+		}
+		if err := os.WriteFile("doc.go", []byte(head+got+string(text[end:])), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	if begin < 0 || string(text[begin:end]) != got {
+		t.Errorf("the table in doc.go isn't this one (go test ./fixity/care -update writes it):\n%s", got)
+	}
+}
