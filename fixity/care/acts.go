@@ -44,7 +44,7 @@ type Accepted struct {
 }
 
 func (e Accepted) after(c Copy, r Rules) (Copy, Effects) {
-	if c.Wrong != e.Digest {
+	if c.Wrong != e.Digest || c.Carrier != 0 {
 		return c, Effects{Refused: "the file has changed again since it was read"}
 	}
 	c.State, c.Held, c.Wrong, c.Size, c.ModTime = fixity.Intact, e.Version, fixity.Digest{}, e.Size, e.ModTime
@@ -85,13 +85,20 @@ type PlaceAccepted struct {
 }
 
 func (e PlaceAccepted) after(c Copy, r Rules) (Copy, Effects) {
-	c.At, c.Size, c.ModTime, c.State, c.Due = e.At, e.Size, e.ModTime, fixity.Behind, AtOnce
+	if c.State != fixity.Misplaced {
+		return c, Effects{Refused: "it isn't misplaced any more"}
+	}
+	c.At, c.Size, c.ModTime, c.Due = e.At, e.Size, e.ModTime, AtOnce
 	switch {
-	case e.Read && e.Version == r.Current && e.Version > 0:
-		c.State, c.Held, c.Wrong = fixity.Intact, e.Version, fixity.Digest{}
+	case e.Read && e.Version > 0:
+		c = c.holding(e.Version, r)
 		c.Due = NextDue(c, c.Read.At, c.Read.Cache, r.Store)
-	case !e.Read && c.Held == r.Current && c.Held > 0 && c.Wrong.IsZero():
+	case !c.Wrong.IsZero():
+		c.State = fixity.Altered // it was moved as it was
+	case !e.Read && c.Held == r.Current && c.Held > 0:
 		c.State = fixity.Intact
+	default:
+		c.State = fixity.Behind
 	}
 	return c, Effects{Judge: Judge}
 }
@@ -106,6 +113,8 @@ func (e Renamed) after(c Copy, r Rules) (Copy, Effects) {
 		c.At = e.To // never seen there: it is awaited at the new place; on a disc nothing moves
 	case c.State == fixity.Intact && r.InPlace != nil && r.InPlace(c.At):
 		// The new name is of another folder only, and this store files by fields.
+	case c.State == fixity.Misplaced && !c.Wrong.IsZero():
+		c.State = fixity.Altered // what lies elsewhere isn't the version
 	case c.State == fixity.Intact || c.State == fixity.Misplaced:
 		c.State = fixity.Behind
 	}

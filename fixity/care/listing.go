@@ -101,8 +101,8 @@ func (e Place) after(c Copy, r Rules) (Copy, Effects) {
 	switch {
 	case e.Read:
 		c.Size, c.ModTime, c.Due = e.Size, e.ModTime, Now
-		if e.Version == r.Current && e.Version > 0 {
-			c.State, c.Held, c.Wrong = fixity.Intact, e.Version, fixity.Digest{}
+		if e.Version > 0 {
+			c = c.holding(e.Version, r)
 		}
 	case e.Report != nil:
 		c, _ = e.Report.after(c, r)
@@ -112,6 +112,15 @@ func (e Place) after(c Copy, r Rules) (Copy, Effects) {
 		c.Size, c.ModTime, c.Due = e.Size, e.ModTime, Now
 	}
 	return c, Effects{Judge: Judge, Facts: true}
+}
+
+// holding is a copy at whose place a version's bytes were read.
+func (c Copy) holding(version int64, r Rules) Copy {
+	c.State, c.Held, c.Wrong = fixity.Intact, version, fixity.Digest{}
+	if version != r.Current {
+		c.State = fixity.Behind
+	}
+	return c
 }
 
 // Report is what a service reports of what lies at the copy's place. It shows what was

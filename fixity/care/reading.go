@@ -80,8 +80,10 @@ func (e Reading) state(c Copy, r Rules) fixity.State {
 	case fixity.ReadUnreadable:
 		return fixity.Unreadable
 	}
-	if c.Held == 0 && !r.Vouched {
-		return fixity.Disputed // first contact: nothing says which of the two is right
+	if c.Held == 0 {
+		// This store was never shown to hold the file: what it holds is no damage that
+		// was seen to happen, whoever vouches for the version.
+		return fixity.Disputed
 	}
 	return fixity.Altered
 }

@@ -48,11 +48,10 @@ func copyIn(s fixity.State) care.Copy {
 
 func rules() care.Rules {
 	return care.Rules{Now: now, Store: policy.Store{Name: "studio", Arrivals: true, ReadWithin: 30 * 24 * time.Hour, ExpectWithin: 72 * time.Hour},
-		Role: fixity.Master, Current: 2, Newest: 2, Vouched: true, InPlace: func(at string) bool { return at == "QV-0001/a.wav" }}
+		Role: fixity.Master, Current: 2, Newest: 2, InPlace: func(at string) bool { return at == "QV-0001/a.wav" }}
 }
 
-func window(r care.Rules) care.Rules    { r.Role, r.Editing = fixity.Access, true; return r }
-func unvouched(r care.Rules) care.Rules { r.Vouched = false; return r }
+func window(r care.Rules) care.Rules { r.Role, r.Editing = fixity.Access, true; return r }
 func elsewhere(r care.Rules) care.Rules {
 	r.InPlace = func(at string) bool { return at == "QV-0001/b.wav" }
 	return r
@@ -99,7 +98,6 @@ var table = []row{
 	{"read: the version, old name", reading(fixity.ReadIntact, 1000), elsewhere},
 	{"read: an earlier version", reading(fixity.ReadEarlier, 900), nil},
 	{"read: no known version", reading(fixity.ReadDiffers, 1000), nil},
-	{"read: no known version, unvouched", reading(fixity.ReadDiffers, 1000), unvouched},
 	{"read: a whole save in the window", whole(reading(fixity.ReadDiffers, 1200)), window},
 	{"read: a stump in the window", reading(fixity.ReadDiffers, 12), window},
 	{"read: not all bytes", reading(fixity.ReadUnreadable, 1000), nil},
