@@ -15,6 +15,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/audit"
+	"firmus/fixity/care"
 	"firmus/fixity/digest"
 	"firmus/fixity/ledger"
 	"firmus/fixity/policy"
@@ -243,7 +244,7 @@ func (w *world) take(set string, files map[string]string) {
 				}
 				c := ledger.Copy{Store: s.Name, Set: set, At: path, File: f.ID, State: fixity.Intact, Held: 1, Size: sums.Size, ModTime: begun.Add(-7 * day).UnixNano(),
 					Read: fixity.Evidence{Strength: fixity.Read, At: w.now, OK: true, Cache: fixity.Bypassed}}
-				c.Due = ledger.NextDue(c, s.ReadWithin)
+				c.Due = care.NextDue(c, c.Read.At, c.Read.Cache, s)
 				if err := tx.PutCopy(ledger.Copy{}, c); err != nil {
 					return err
 				}

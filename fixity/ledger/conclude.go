@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/pair"
 	"firmus/fixity/policy"
 )
@@ -143,7 +144,7 @@ func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool,
 	if err != nil {
 		return err
 	}
-	c := was
+	c, follows := was, care.Effects{}
 	seen := &seenAs{detail: "a complete listing doesn't show it"}
 	if g.instead != "" {
 		seen.detail = g.instead
@@ -164,18 +165,21 @@ func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool,
 			seen.detail += "; " + note
 		}
 	case g.seen:
-		c.State = fixity.Missing
+		var f File
+		if f, err = t.File(g.File); err != nil {
+			return err
+		}
+		c, follows = care.After(was, care.NotShown{}, t.careRules(f, a.Store))
 		if note := m.unclear.of[g.File]; note != "" {
 			seen.detail += "; " + note
 		}
 	default:
 		return nil // awaited: it was never there
 	}
-	c.SettledAs = settledAs(was, c)
 	if err := t.PutCopy(was, c); err != nil {
 		return err
 	}
-	if was.State != c.State && c.State == fixity.Missing {
+	if follows.Others {
 		if err := t.MakeDue(g.File, a.Store, a.Run); err != nil {
 			return err
 		}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/policy"
 )
 
@@ -221,33 +222,24 @@ func (t *Tx) heldOn(d Disc, c DiscCheck, h DiscHeld) (string, error) {
 	if c.Drive == "" {
 		cache = fixity.Unknown
 	}
-	now := was
-	ok := h.State == fixity.Intact
-	now.State, now.Wrong = h.State, h.Wrong
-	now.Read = fixity.Evidence{Strength: fixity.Read, At: c.Ended, OK: ok, Cache: cache}
-	now.Due = nextDue(now, fixity.Result{At: c.Ended, Cache: cache}, policy.Store{ReadWithin: h.PlaceDue})
-	if h.State != fixity.Missing && now.Size < 0 {
-		if now.Size, err = t.sizeOf(h.File, was.Burned); err != nil {
+	e := care.OnDisc{State: h.State, Digest: h.Wrong, At: c.Ended, Cache: cache, Samples: h.Samples, Same: h.Same, Settled: h.Settled != nil, ReadNext: h.PlaceDue}
+	if h.State != fixity.Missing && was.Size < 0 {
+		if e.Size, err = t.sizeOf(h.File, was.Burned); err != nil {
 			return "", err
 		}
 	}
+	now, _ := care.After(was, e, care.Rules{Now: t.now})
 	x := fixity.Result{File: h.File, Cache: cache, At: c.Ended, Outcome: fixity.ReadDiffers}
 	switch {
-	case ok:
+	case h.State == fixity.Intact:
 		x.Outcome = fixity.ReadIntact
 		if !h.Samples {
-			x.Version, now.Held = was.Burned, was.Burned
+			x.Version = was.Burned
 		}
 	case h.State == fixity.Unreadable:
 		x.Outcome = fixity.ReadUnreadable
 	case h.State == fixity.Unsteady:
 		x.Outcome = fixity.ReadUnsteady
-	}
-	switch {
-	case h.Settled != nil:
-		now.SettledAs = conditionOf(now)
-	case !h.Same:
-		now.SettledAs = ""
 	}
 	if err := t.PutCopy(was, now); err != nil {
 		return "", err

@@ -8,13 +8,11 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 )
 
-// never is a due time that doesn't come; atOnce is due ahead of all that is merely due.
-var (
-	never  = time.Unix(0, 1<<62).UTC()
-	atOnce = time.Unix(0, -1).UTC()
-)
+// Due times that aren't times.
+var never, atOnce = care.Never, care.AtOnce
 
 // Due is the next page, in path order after the shard's cursor, of what should be
 // read in the shard's phase: strays whose digest is wanted; and in the read phase

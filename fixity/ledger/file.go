@@ -212,6 +212,12 @@ func (t *Tx) Version(file, n int64) (Version, error) {
 	return Version{}, fixity.ErrNotFound
 }
 
+// versionWith is the newest version of a file that has these bytes, by BLAKE3; 0 if none has.
+func (t *Tx) versionWith(file int64, blake3 fixity.Digest) (n int64, err error) {
+	err = t.row(`SELECT coalesce(max(n), 0) FROM version WHERE file = $1 AND blake3 = $2`, []any{file, blake3.Bytes()}, &n)
+	return n, err
+}
+
 // Blocks are the block sums of a version.
 func (t *Tx) Blocks(file, n int64) ([]uint32, error) {
 	var b []byte

@@ -7,6 +7,7 @@ import (
 	"errors"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/policy"
 )
 
@@ -167,7 +168,7 @@ func (t *Tx) Settle(f Finding, how fixity.Settled, by, reason string) error {
 		for _, c := range copies {
 			if c.Store == f.Store && c.Carrier == f.Carrier {
 				was := c
-				c.SettledAs = conditionOf(c)
+				c, _ = care.After(c, care.Settled{}, care.Rules{Now: t.now})
 				if err := t.PutCopy(was, c); err != nil {
 					return err
 				}
@@ -250,7 +251,7 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 	for _, x := range copies {
 		fd, isOpen := open[place{x.Store, x.Carrier}]
 		h := policy.Holding{Store: x.Store, Carrier: x.Carrier, State: x.State, Shown: f.Version > 0 && x.Held == f.Version, Since: x.Since,
-			Lesser: x.Lesser, Old: x.Burned != 0 && x.Burned != f.Version, Settled: x.SettledAs != "" && x.SettledAs == conditionOf(x)}
+			Lesser: x.Lesser, Old: x.Burned != 0 && x.Burned != f.Version, Settled: x.SettledAs != "" && x.SettledAs == x.Condition()}
 		if h.Shown {
 			shown[x.Store] = true
 			if x.State == fixity.Misplaced {

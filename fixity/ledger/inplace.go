@@ -15,14 +15,14 @@ func form(p string) string { return norm.NFC.String(p) }
 // sameName says that two paths are spelled alike but for Unicode form and case.
 func sameName(a, b string) bool { return a == b || Fold(a) == Fold(b) }
 
-// inPlace says that a copy lies where its file should lie in its store: at the
-// file's path, however it is spelled there, or where the store files it.
-func (t *Tx) inPlace(c Copy, f File) bool {
-	if sameName(c.At, f.Path) {
+// inPlace says that a path is where a file should lie in a store: the file's own,
+// however it is spelled there, or where the store files it.
+func (t *Tx) inPlace(store, at string, f File) bool {
+	if sameName(at, f.Path) {
 		return true
 	}
-	filing, ok := t.l.o.Rules.Filing(c.Store, c.Set)
-	return ok && filing.Holds(form(f.Path), form(c.At))
+	filing, ok := t.l.o.Rules.Filing(store, f.Set)
+	return ok && filing.Holds(form(f.Path), form(at))
 }
 
 // Spelling says how a copy's place differs from its file's path where both are one

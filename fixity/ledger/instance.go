@@ -7,30 +7,13 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
+	"firmus/fixity/policy"
 )
 
-// Copy is one file in one store.
-type Copy struct {
-	Store, Set string
-	Carrier    int64
-	At         string // where it lies, or should lie if it was never seen
-	File       int64
-	Held       int64 // version last shown to be there; 0: none ever
-	State      fixity.State
-	Since      time.Time
-	Size       int64 // as at its last reading; -1: never seen there
-	ModTime    int64
-	Read       fixity.Evidence
-	Reported   fixity.Evidence
-	Due        time.Time
-	Wrong      fixity.Digest // what it holds, if of no known version
-	SettledAs  string
-
-	// Of a disc, for whoever reads; PutCopy doesn't write them.
-	Disc   string // as people call it
-	Burned int64  // the version that was burned: it is held against that for ever
-	Lesser bool   // an audio disc: it holds samples, not the file, so Held is 0
-}
+// Copy is one file in one store, or on one disc. What it is after something was seen
+// is decided by package care alone; this package keeps it.
+type Copy = care.Copy
 
 const copyColumns = `store, set_name, carrier, at, file, held, state, since, size, mtime, reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as`
 
@@ -86,7 +69,7 @@ func (t *Tx) CopyAt(store, set, at string) (Copy, error) {
 func (t *Tx) PutCopy(was, c Copy) error {
 	if was.State != c.State || was.Since.IsZero() {
 		c.Since = t.now
-		if conditionOf(c) != c.SettledAs {
+		if c.Condition() != c.SettledAs {
 			c.SettledAs = ""
 		}
 	}
@@ -134,7 +117,7 @@ func (t *Tx) makeWay(c Copy) error {
 	if f.Path == c.At {
 		return fmt.Errorf("%q in %s is the place of file %d: %w", c.At, c.Store, f.ID, fixity.ErrRefused)
 	}
-	moved := Copy{Store: old.Store, Set: old.Set, Carrier: old.Carrier, At: f.Path, File: old.File, State: fixity.Awaited, Since: t.now, Size: -1}
+	moved, _ := care.After(old, care.Displaced{To: f.Path}, t.careRules(f, old.Store))
 	if err := t.PutCopy(old, moved); err != nil {
 		return err
 	}
@@ -148,17 +131,37 @@ func (t *Tx) dropCopy(c Copy) error {
 	return err
 }
 
-// MakeDue makes all copies of a file due at once, ahead of all that is merely due:
-// those in except aside, those that have been read since, and discs, which a person
+// MakeDue makes the copies of a file in all stores but one due at once, ahead of all
+// that is merely due: those aside that have been read since, and discs, which a person
 // must fetch.
 func (t *Tx) MakeDue(file int64, except string, since time.Time) error {
-	_, err := t.exec(`UPDATE instance SET due_at = -1 WHERE file = $1 AND store <> $2 AND carrier = 0 AND (read_at < $3 OR read_at > $4 OR read_cache = 'allowed')`,
-		file, except, nanos(since), nanos(t.now)) // a reading in the future was dated by a clock that was wrong
-	return err
+	copies, err := t.Copies(file)
+	if err != nil {
+		return err
+	}
+	for _, was := range copies {
+		if was.Store == except {
+			continue
+		}
+		c, _ := care.After(was, care.Wanted{Since: since}, care.Rules{Now: t.now})
+		if c == was {
+			continue
+		}
+		if err := t.PutCopy(was, c); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// conditionOf is what a person settles: a state together with the bytes seen.
-func conditionOf(c Copy) string { return string(c.State) + ":" + c.Wrong.Sum }
+// careRules are what package care must know of a file to decide about its copy in a store.
+func (t *Tx) careRules(f File, store string) care.Rules {
+	rule, _ := t.l.o.Rules.Store(store)
+	set, _ := t.l.o.Rules.Set(f.Set)
+	return care.Rules{Now: t.now, Store: rule, Role: set.Role, Current: f.Version,
+		Editing: policy.InWindow(set, f.Finished, f.Changed, t.now),
+		InPlace: func(at string) bool { return t.inPlace(store, at, f) }}
+}
 
 // Tally is how many copies of a store's set are in a state, and their bytes.
 type Tally struct {

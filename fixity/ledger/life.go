@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 )
 
 // Holds is a version of a file that has certain bytes.
@@ -154,7 +155,8 @@ func (t *Tx) forgetCopies(store string, file int64, retire bool, by, reason stri
 			}
 			continue
 		}
-		if err := t.PutCopy(c, Copy{Store: store, Set: c.Set, Carrier: c.Carrier, At: f.Path, File: file, State: fixity.Awaited, Size: -1, Since: t.now}); err != nil {
+		anew, _ := care.After(c, care.StoreReplaced{To: f.Path}, t.careRules(f, store))
+		if err := t.PutCopy(c, anew); err != nil {
 			return err
 		}
 	}

@@ -1,10 +1,8 @@
 package ledger
 
 import (
-	"errors"
-	"time"
-
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/pair"
 	"firmus/fixity/policy"
 )
@@ -17,23 +15,22 @@ func ofPlace(w pair.Why) bool {
 // misplace is a copy whose bytes were found elsewhere. quota is of the bytes that may
 // be read because it is their turn.
 func (t *Tx) misplace(a Audit, was Copy, f File, p pair.Pair, size int64, quota *policy.Quota, seen *seenAs) (Copy, error) {
-	c, due := was, false
-	c.State, seen.foundAt = fixity.Misplaced, p.At
+	proof := care.BySign
 	switch p.Why {
 	case pair.Read:
-		c.Held = f.Version
-		seen.detail = "read where it lies: its bytes are the right ones"
+		proof = care.ByBytes
 	case pair.Reported:
+		proof = care.ByReport
+	}
+	c, _ := care.After(was, care.Elsewhere{Proof: proof}, t.careRules(f, a.Store))
+	due := false
+	seen.foundAt = p.At
+	switch proof {
+	case care.ByBytes:
+		seen.detail = "read where it lies: its bytes are the right ones"
+	case care.ByReport:
 		// The service's word is no reading: that comes in its turn, without a download
 		// for each that was moved.
-		c.Held = f.Version
-		if !c.Reported.OK {
-			c.Reported = fixity.Evidence{Strength: fixity.Reported, At: t.now, OK: true}
-			if c.Read.At.IsZero() {
-				rule, _ := t.l.o.Rules.Store(a.Store)
-				c.Due = firstReading(c.File, t.now, rule.ReadWithin)
-			}
-		}
 		due = a.Full || nanos(c.Due) < 0 || !c.Due.After(t.now) && quota.Take(size)
 		seen.detail = "the service reports the right digest of what lies there; it will be read where it lies in its turn"
 	default:
@@ -58,28 +55,22 @@ func (t *Tx) moveCopy(a Audit, was Copy, p pair.Pair, by string) error {
 	if err != nil {
 		return err
 	}
-	var want []byte
-	if err := t.row(`SELECT blake3 FROM version WHERE file = $1 AND n = $2`, []any{f.ID, f.Version}, &want); err != nil && !errors.Is(err, fixity.ErrNotFound) {
-		return err
-	}
-	c := was
-	c.At = p.At
 	// A volume or service that spells a name in its own way has not touched the bytes.
-	same := st.Size == was.Size && st.ModTime == was.ModTime && (p.Why == pair.Form || p.Why == pair.Case)
+	there := care.Place{At: p.At, Size: st.Size, ModTime: st.ModTime, Spelled: p.Why == pair.Form || p.Why == pair.Case}
 	switch {
 	case !st.Digest.IsZero():
-		c.Size, c.ModTime, c.Due = st.Size, st.ModTime, time.Time{}
-		if st.Digest == fixity.DigestOf(fixity.BLAKE3, want) {
-			c.State, c.Held, c.Wrong = fixity.Intact, f.Version, fixity.Digest{}
-		}
-	case !st.Reported.IsZero():
-		if c, err = t.withReport(c, f, fixity.Report{Path: p.At, Size: st.Size, ModTime: st.ModTime, Digest: st.Reported}, t.now); err != nil {
+		there.Read = true
+		if there.Version, err = t.versionWith(f.ID, st.Digest); err != nil {
 			return err
 		}
-		c.Size, c.ModTime = st.Size, st.ModTime
-	case !same || was.State == fixity.Missing || was.State == fixity.Misplaced:
-		c.Size, c.ModTime, c.Due = st.Size, st.ModTime, time.Time{}
+	case !st.Reported.IsZero():
+		n, err := t.versionReported(f.ID, fixity.Report{Size: st.Size, Digest: st.Reported})
+		if err != nil {
+			return err
+		}
+		there.Report = &care.Report{Version: n, Size: st.Size, ModTime: st.ModTime}
 	}
+	c, _ := care.After(was, there, t.careRules(f, a.Store))
 	if err := t.DropStray(a.Store, was.Set, p.At); err != nil {
 		return err
 	}

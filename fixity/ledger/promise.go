@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/policy"
 )
 
@@ -87,10 +88,8 @@ func (t *Tx) Finish(f File, by, reason string) error {
 		return err
 	}
 	for _, c := range copies {
-		if c.State == fixity.Editing {
-			was := c
-			c.State = fixity.Intact
-			if err := t.PutCopy(was, c); err != nil {
+		if over, _ := care.After(c, care.WindowOver{}, care.Rules{Now: t.now}); over != c {
+			if err := t.PutCopy(c, over); err != nil {
 				return err
 			}
 		}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/policy"
 )
 
@@ -126,10 +127,9 @@ func (t *Tx) proved(s fixity.Shard, st Stray, x fixity.Result, got fixity.Digest
 			return err
 		}
 		for _, c := range copies {
-			if c.Store == s.Store && c.Set == s.Set && c.State == fixity.Misplaced {
-				was := c
-				c.Held, c.Wrong = f.Version, fixity.Digest{}
-				if err := t.PutCopy(was, c); err != nil {
+			if c.Store == s.Store && c.Set == s.Set {
+				proved, _ := care.After(c, care.Proved{}, t.careRules(f, c.Store))
+				if err := t.PutCopy(c, proved); err != nil {
 					return err
 				}
 			}
@@ -141,10 +141,9 @@ func (t *Tx) proved(s fixity.Shard, st Stray, x fixity.Result, got fixity.Digest
 		return err
 	}
 	for _, c := range copies {
-		if c.Store == s.Store && c.State == fixity.Misplaced {
-			was := c
-			c.State = fixity.Missing
-			if err := t.PutCopy(was, c); err != nil {
+		if c.Store == s.Store && c.Set == s.Set {
+			refuted, _ := care.After(c, care.Refuted{}, care.Rules{Now: t.now})
+			if err := t.PutCopy(c, refuted); err != nil {
 				return err
 			}
 		}
@@ -193,7 +192,7 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 	switch x.Outcome {
 	case fixity.ReadIntact, fixity.ReadEarlier:
 		c.Held = x.Version
-		if state == fixity.Intact && !t.inPlace(c, f) {
+		if state == fixity.Intact && !t.inPlace(c.Store, c.At, f) {
 			c.State = fixity.Behind // the right bytes under the name that was the right one once
 		} else if state == fixity.Intact && was.State == fixity.Editing && policy.InWindow(set, f.Finished, f.Changed, t.now) {
 			c.State = fixity.Editing
@@ -216,7 +215,7 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 	// while there is better; damage it shows is damage all the same.
 	if x.Cache != fixity.Allowed || !ok || c.Read.At.IsZero() || c.Read.Cache == fixity.Allowed {
 		c.Read = fixity.Evidence{Strength: fixity.Read, At: x.At, OK: ok, Cache: x.Cache}
-		c.Due = nextDue(c, x, rule)
+		c.Due = care.NextDue(c, x.At, x.Cache, rule)
 	}
 	if saved {
 		return t.saved(s, f, was, c, x, by)
@@ -232,29 +231,10 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 
 // settledAs keeps a person's settling while the condition is the one they settled.
 func settledAs(was, c Copy) string {
-	if was.SettledAs == conditionOf(c) {
+	if was.SettledAs == c.Condition() {
 		return was.SettledAs
 	}
 	return ""
-}
-
-func nextDue(c Copy, x fixity.Result, rule policy.Store) time.Time {
-	within := rule.ReadWithin
-	switch {
-	case c.State != fixity.Intact && c.State != fixity.Behind && c.State != fixity.Editing:
-		// Damage is looked at again each time, so that putting it right shows, also
-		// where size and time stay the same; where a day's bytes are bounded, after
-		// what was not looked at yet.
-		if rule.ReadADay > 0 {
-			return x.At
-		}
-		return time.Time{}
-	case x.Cache == fixity.Allowed:
-		return time.Time{}
-	case within <= 0:
-		return never
-	}
-	return policy.NextDue(c.File, x.At, within)
 }
 
 func (t *Tx) markRead(s fixity.Shard, at string) error {
@@ -303,7 +283,7 @@ func (t *Tx) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by stri
 	}
 	c.Held, c.Wrong, c.Read.OK = n, fixity.Digest{}, true
 	rule, _ := t.l.o.Rules.Store(s.Store)
-	c.Due = nextDue(c, x, rule)
+	c.Due = care.NextDue(c, x.At, x.Cache, rule)
 	if err := t.PutCopy(was, c); err != nil {
 		return err
 	}

@@ -5,10 +5,10 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"hash/fnv"
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 )
 
 // CommitReports holds what a service reports of its files against their versions.
@@ -79,34 +79,13 @@ func (t *Tx) reported(s fixity.Shard, x fixity.Report, now time.Time) (was, c Co
 
 // withReport is a copy of a file after a service's report of what lies there.
 func (t *Tx) withReport(was Copy, f File, x fixity.Report, now time.Time) (Copy, error) {
-	c := was
 	n, err := t.versionReported(f.ID, x)
 	if err != nil {
 		return was, err
 	}
-	if n == 0 {
-		if was.Reported.OK || was.Reported.At.IsZero() {
-			c.Reported = fixity.Evidence{Strength: fixity.Reported, At: now.UTC()}
-		}
-		if c.State != fixity.Altered && c.State != fixity.Disputed {
-			c.Due = time.Time{}
-		}
-		return c, nil
-	}
-	if !was.Reported.OK || was.Held != n {
-		c.Reported = fixity.Evidence{Strength: fixity.Reported, At: now.UTC(), OK: true}
-	}
-	switch c.State {
-	case fixity.Awaited, fixity.Missing, fixity.Misplaced, fixity.Behind, fixity.Intact:
-		c.Held, c.Size, c.ModTime, c.State = n, x.Size, x.ModTime, fixity.Intact
-		if n != f.Version || !t.inPlace(c, f) {
-			c.State = fixity.Behind
-		}
-	}
-	if was.Size < 0 || !was.Reported.OK && was.Read.At.IsZero() {
-		rule, _ := t.l.o.Rules.Store(c.Store)
-		c.Due = firstReading(c.File, now, rule.ReadWithin)
-	}
+	rules := t.careRules(f, was.Store)
+	rules.Now = now.UTC()
+	c, _ := care.After(was, care.Report{Version: n, Size: x.Size, ModTime: x.ModTime}, rules)
 	return c, nil
 }
 
@@ -125,17 +104,6 @@ func (t *Tx) versionReported(file int64, x fixity.Report) (int64, error) {
 		}
 	}
 	return 0, nil
-}
-
-// firstReading is when a copy that a service reports right is first read: spread
-// over nine tenths of the promise, so that a new store isn't downloaded in a night.
-func firstReading(file int64, now time.Time, within time.Duration) time.Time {
-	if within <= 0 {
-		return never
-	}
-	h := fnv.New32a()
-	fmt.Fprintf(h, "first %d", file)
-	return now.Add(time.Duration(float64(within) * 0.9 * float64(h.Sum32()%1000) / 1000)).UTC()
 }
 
 // GonePaths are the files under care that an audit's listing of a set doesn't show.

@@ -99,7 +99,7 @@ func (t *Tx) followRename(a Audit, set string, s Stray, by string) (bool, error)
 		return false, err
 	}
 	for _, c := range copies {
-		if c.Store == a.Store && c.Carrier == 0 && !t.inPlace(c, f) {
+		if c.Store == a.Store && c.Carrier == 0 && !t.inPlace(c.Store, c.At, f) {
 			return true, t.moveCopy(a, c, pair.Pair{File: f.ID, At: s.Path}, by)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/policy"
 )
 
@@ -56,11 +57,6 @@ func (t *Tx) JudgeDisputed(file, audit int64, by, store, why string) error {
 	return t.Rejudge(file, audit, by, store, &seenAs{detail: why})
 }
 
-// NextDue is when a copy that was just read should be read again.
-func NextDue(c Copy, within time.Duration) time.Time {
-	return nextDue(c, fixity.Result{At: c.Read.At, Cache: c.Read.Cache}, policy.Store{ReadWithin: within})
-}
-
 // SignOffStray says that what lies somewhere under no one's care is wanted there.
 func (t *Tx) SignOffStray(f Finding, by, reason string) error {
 	if err := t.stillFinding(f); err != nil {
@@ -95,7 +91,7 @@ func (t *Tx) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixit
 		}
 		was := c
 		c.State, c.Held, c.Wrong, c.Size, c.ModTime, c.Read = fixity.Intact, n, fixity.Digest{}, entry.Size, entry.ModTime.UnixNano(), read
-		c.Due = NextDue(c, within)
+		c.Due = care.NextDue(c, c.Read.At, c.Read.Cache, policy.Store{ReadWithin: within})
 		if err := t.PutCopy(was, c); err != nil {
 			return 0, err
 		}
@@ -151,7 +147,7 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 			}
 		case c.Size < 0 || c.Carrier != 0:
 			c.At = f.FoundAt // never seen there: it is awaited at the new place; on a disc nothing moves
-		case c.State == fixity.Intact && t.inPlace(c, renamed):
+		case c.State == fixity.Intact && t.inPlace(c.Store, c.At, renamed):
 			continue // the new name is of another folder only, and this store files by fields
 		case c.State == fixity.Intact || c.State == fixity.Misplaced:
 			c.State = fixity.Behind
@@ -187,7 +183,7 @@ func (t *Tx) settlePlace(c *Copy, st Stray, within time.Duration) error {
 	switch {
 	case err == nil && st.Digest == fixity.DigestOf(fixity.BLAKE3, want):
 		c.State, c.Held, c.Wrong = fixity.Intact, f.Version, fixity.Digest{}
-		c.Due = NextDue(*c, within)
+		c.Due = care.NextDue(*c, c.Read.At, c.Read.Cache, policy.Store{ReadWithin: within})
 	case st.Digest.IsZero() && c.Held == f.Version && c.Wrong.IsZero():
 		c.State = fixity.Intact
 	}

@@ -8,6 +8,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/audit"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
 )
 
@@ -135,7 +136,7 @@ func (w *world) takeIn(x *ledger.Tx, set, p, bytes string, vouched bool, stores 
 			w.put(s.Name, set, p, bytes)
 			c.State, c.Held, c.Size, c.ModTime = fixity.Intact, 1, v.Size, w.clock.UnixNano()
 			c.Read = fixity.Evidence{Strength: fixity.Read, At: w.clock, OK: true, Cache: w.cache}
-			c.Due = ledger.NextDue(c, s.ReadWithin)
+			c.Due = care.NextDue(c, c.Read.At, c.Read.Cache, s)
 		}
 		if err := x.DropStray(s.Name, set, p); err != nil {
 			return f, err

@@ -9,8 +9,10 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/audit"
+	"firmus/fixity/care"
 	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
 )
 
 // arrival is a new file with what each store holds of it.
@@ -180,7 +182,7 @@ func (e *Env) takeIn(t *ledger.Tx, set string, x arrival, audit int64) error {
 		if err := t.DropStray(s.Name, set, x.path); err != nil {
 			return err
 		}
-		if err := t.PutCopy(ledger.Copy{}, newCopy(f, s.Name, s.ReadWithin, x)); err != nil {
+		if err := t.PutCopy(ledger.Copy{}, newCopy(f, s, t.Now(), x)); err != nil {
 			return err
 		}
 	}
@@ -196,18 +198,17 @@ func (e *Env) takeIn(t *ledger.Tx, set string, x arrival, audit int64) error {
 }
 
 // newCopy is what a store holds of a file that is taken in.
-func newCopy(f ledger.File, store string, within time.Duration, x arrival) ledger.Copy {
-	c := ledger.Copy{Store: store, Set: f.Set, At: f.Path, File: f.ID, State: fixity.Awaited, Size: -1}
+func newCopy(f ledger.File, s policy.Store, now time.Time, x arrival) ledger.Copy {
+	e := care.TakenIn{}
 	for _, h := range x.held {
-		if h.store != store {
+		if h.store != s.Name {
 			continue
 		}
-		c.State, c.Held, c.Size, c.ModTime = fixity.Intact, f.Version, h.taken.Sums.Size, h.taken.Entry.ModTime.UnixNano()
-		c.Read = fixity.Evidence{Strength: fixity.Read, At: h.taken.At, OK: true, Cache: h.taken.Cache}
+		e = care.TakenIn{Found: true, Version: f.Version, Size: h.taken.Sums.Size, ModTime: h.taken.Entry.ModTime.UnixNano(), At: h.taken.At, Cache: h.taken.Cache}
 		if x.disputed != "" {
-			c.State, c.Read.OK, c.Wrong = fixity.Disputed, false, h.taken.Digest(fixity.BLAKE3)
+			e.Version, e.Digest = 0, h.taken.Digest(fixity.BLAKE3)
 		}
-		c.Due = ledger.NextDue(c, within)
 	}
+	c, _ := care.After(ledger.Copy{Store: s.Name, Set: f.Set, At: f.Path, File: f.ID}, e, care.Rules{Now: now, Store: s})
 	return c
 }
