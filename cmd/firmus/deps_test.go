@@ -97,7 +97,6 @@ var outside = []struct{ module, shipped, tests string }{
 	{"github.com/pelletier/go-toml/v2", "cmd/firmus/internal/config", ""},
 	{"github.com/pressly/goose/v3", "fixity/ledger", ""},
 	{"github.com/robfig/cron/v3", "cmd/firmus/internal/schedule", ""},
-	{"github.com/robfig/cron/v3", "cmd/firmus/internal/schedule", ""},
 	{"github.com/rogpeppe/go-internal", "", "cmd/firmus"},
 	{"github.com/spf13/cobra", "cmd/firmus", ""},
 	{"github.com/wneessen/go-mail", "cmd/firmus/internal/letters", ""},

@@ -73,7 +73,7 @@ func (m *merger) listing(ctx context.Context, st Store) (bad, err error) {
 				return nil, err
 			}
 		}
-		w.beat()
+		w.goOn()
 	}
 	if cause := context.Cause(lctx); cause != nil {
 		return nil, cause
@@ -83,7 +83,7 @@ func (m *merger) listing(ctx context.Context, st Store) (bad, err error) {
 	}
 	if bad == nil && last == "" && m.s.Top != "" {
 		// A folder that is left out as a whole looks like one that isn't there.
-		w.beat()
+		w.goOn()
 		if e, err := st.Stat(lctx, m.s.Top); err == nil && e.Type == fixity.LeftOut {
 			m.hide(m.s.Top)
 		} else if err != nil && !errors.Is(err, fixity.ErrVanished) {

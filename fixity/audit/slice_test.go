@@ -54,7 +54,7 @@ func TestStall(t *testing.T) {
 		k    int
 		kept []string
 	}{
-		{faulty.List, 1, nil}, {faulty.Step, 1, nil}, {faulty.Open, 0, nil}, {faulty.Read, 0, nil},
+		{faulty.List, 1, nil}, {faulty.Step, 1, nil}, {faulty.Step, 2, nil}, {faulty.Step, 3, nil}, {faulty.Step, 4, nil}, {faulty.Open, 0, nil}, {faulty.Read, 0, nil},
 		{faulty.Open, 2, []string{"QV-0107/a.wav", "QV-0107/b.wav"}},
 		{faulty.Read, 3, []string{"QV-0107/a.wav"}}, // each is read in two steps, of which the second finds its end
 	} {

@@ -43,32 +43,35 @@ const (
 // FiringOutcomes is every outcome.
 var FiringOutcomes = []string{FiringBegun, FiringDone, FiringAway, FiringUnfinished, FiringFailed, FiringBusy, FiringStopped}
 
-// WinFiring takes a time of the schedule. It is false if somebody else has it, and
-// then nothing was changed.
-func (t *Tx) WinFiring(f Firing) (bool, error) {
+// WinFiring takes a time of the schedule, and gives it as it was taken. It is false if
+// somebody else has it, and then nothing was changed.
+func (t *Tx) WinFiring(f Firing) (Firing, bool, error) {
 	n, err := t.exec(`INSERT INTO firing (job, store, due_at, missed, tries, tried_at, by_name) VALUES ($1, $2, $3, $4, 1, $5, $6)
 		ON CONFLICT DO NOTHING`, f.Job, f.Store, nanos(f.Due), f.Missed, nanos(t.now), f.By)
-	return n > 0, err
+	f.Tries = 1
+	return f, n > 0, err
 }
 
-// TryFiringAgain takes a firing that has not ended for another try. It is false if
-// it has ended, or somebody else took it since f was read.
-func (t *Tx) TryFiringAgain(f Firing) (bool, error) {
+// TryFiringAgain takes a firing that has not ended for another try, and gives it as it
+// was taken. It is false if it has ended, or somebody else took it since f was read.
+func (t *Tx) TryFiringAgain(f Firing) (Firing, bool, error) {
 	n, err := t.exec(`UPDATE firing SET tries = tries + 1, tried_at = $5, by_name = $6, outcome = '', trouble = ''
 		WHERE job = $1 AND store = $2 AND due_at = $3 AND tries = $4 AND ended_at = 0`,
 		f.Job, f.Store, nanos(f.Due), f.Tries, nanos(t.now), f.By)
-	return n > 0, err
+	f.Tries++
+	return f, n > 0, err
 }
 
 // EndFiring notes what a try has given. FiringBusy and FiringStopped leave the
-// firing to be tried again.
+// firing to be tried again. If somebody else has taken the firing for another try
+// since, or has ended it, that stands: nothing is written.
 func (t *Tx) EndFiring(f Firing, outcome, trouble string) error {
 	ended := nanos(t.now)
 	if outcome == FiringBusy || outcome == FiringStopped {
 		ended = 0
 	}
-	_, err := t.exec(`UPDATE firing SET outcome = $4, trouble = $5, ended_at = $6 WHERE job = $1 AND store = $2 AND due_at = $3`,
-		f.Job, f.Store, nanos(f.Due), outcome, trouble, ended)
+	_, err := t.exec(`UPDATE firing SET outcome = $4, trouble = $5, ended_at = $6 WHERE job = $1 AND store = $2 AND due_at = $3 AND tries = $7 AND ended_at = 0`,
+		f.Job, f.Store, nanos(f.Due), outcome, trouble, ended, f.Tries)
 	return err
 }
 

@@ -20,7 +20,7 @@ func TestFiringIsWonOnce(t *testing.T) {
 		for range 8 {
 			wg.Go(func() {
 				if err := w.l.Tx(t.Context(), due, func(x *ledger.Tx) error {
-					ok, err := x.WinFiring(ledger.Firing{Job: ledger.FiringAudit, Store: "studio", Due: due, Missed: 2, By: "Ada Wren"})
+					_, ok, err := x.WinFiring(ledger.Firing{Job: ledger.FiringAudit, Store: "studio", Due: due, Missed: 2, By: "Ada Wren"})
 					if ok {
 						won.Add(1)
 					}
@@ -45,20 +45,30 @@ func TestFiringIsWonOnce(t *testing.T) {
 		// What is busy is tried again, by one of those who try.
 		w.tx(func(x *ledger.Tx) error { return x.EndFiring(f, ledger.FiringBusy, "somebody works on it") })
 		old := f
-		again := func(f ledger.Firing) (ok bool) {
-			w.tx(func(x *ledger.Tx) (err error) { ok, err = x.TryFiringAgain(f); return err })
-			return ok
+		again := func(f ledger.Firing) (taken ledger.Firing, ok bool) {
+			w.tx(func(x *ledger.Tx) (err error) { taken, ok, err = x.TryFiringAgain(f); return err })
+			return taken, ok
 		}
-		if !again(old) || again(old) {
+		f, ok := again(old)
+		if _, twice := again(old); !ok || twice {
 			t.Error("a second try was not given just once")
+		}
+		// The first try ends late, while the second runs: it has nothing to say any more.
+		w.tx(func(x *ledger.Tx) error { return x.EndFiring(old, ledger.FiringFailed, "late") })
+		if read(); f.Outcome == ledger.FiringFailed || !f.Ended.IsZero() {
+			t.Errorf("a late loser ended the firing: %+v", f)
 		}
 		w.tx(func(x *ledger.Tx) error { return x.EndFiring(f, ledger.FiringDone, "") })
 		read()
 		if f.Tries != 2 || f.Outcome != ledger.FiringDone || f.Ended.IsZero() {
 			t.Errorf("as it ended: %+v", f)
 		}
-		if again(f) {
+		if _, ok := again(f); ok {
 			t.Error("what has ended was tried again")
+		}
+		w.tx(func(x *ledger.Tx) error { return x.EndFiring(old, ledger.FiringBusy, "late") })
+		if read(); f.Ended.IsZero() {
+			t.Error("a late loser reopened a firing that has ended")
 		}
 	})
 }
@@ -75,7 +85,8 @@ func TestFiringsAreForgotten(t *testing.T) {
 		w.tx(func(x *ledger.Tx) error {
 			for i := range 4 {
 				f := ledger.Firing{Job: ledger.FiringAudit, Store: "studio", Due: begun.Add(time.Duration(i) * day), By: "Ada Wren"}
-				if _, err := x.WinFiring(f); err != nil {
+				f, _, err := x.WinFiring(f)
+				if err != nil {
 					return err
 				}
 				if i != 1 {

@@ -109,7 +109,7 @@ func (t *Tx) versionReported(file int64, x fixity.Report) (int64, error) {
 // GonePaths are the files under care that an audit's listing of a set doesn't show.
 func (t *Tx) GonePaths(audit int64, set string) ([]string, error) {
 	var out []string
-	err := t.rows(`SELECT at FROM difference WHERE audit = $1 AND set_name = $2 ORDER BY at`, []any{audit, set}, func(r *sql.Rows) error {
+	err := t.rows(`SELECT at FROM difference WHERE audit = $1 AND set_name = $2 AND file <> 0 ORDER BY at`, []any{audit, set}, func(r *sql.Rows) error {
 		var at []byte
 		err := r.Scan(&at)
 		out = append(out, string(at))

@@ -85,13 +85,7 @@ func (o deskOrders) Look(ctx context.Context, store, set string, about []watch.E
 		ctx, env, after := s.through(ctx, s.gate(false, about...))
 		defer after()
 		rs, err := env.Audit(ctx, acts.AuditOrder{Stores: []string{store}, Set: set, Under: folderOf(about)})
-		if err != nil || len(rs) == 0 {
-			if errors.Is(err, fixity.ErrBusy) {
-				return schedule.Result{Outcome: ledger.FiringBusy, Trouble: err.Error()}
-			}
-			return schedule.Result{Outcome: ledger.FiringFailed, Trouble: errors.Join(err).Error()}
-		}
-		return resultOf(rs[0])
+		return audited(rs, err)
 	}))
 }
 

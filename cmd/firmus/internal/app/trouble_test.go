@@ -149,7 +149,8 @@ func TestWindowNeverOpens(t *testing.T) {
 	defer a.Close()
 	if err := a.Ledger.Tx(t.Context(), begun, func(x *ledger.Tx) error {
 		f := ledger.Firing{Job: ledger.FiringAudit, Store: "vault", Due: begun, By: "the test"}
-		if _, err := x.WinFiring(f); err != nil {
+		f, _, err := x.WinFiring(f)
+		if err != nil {
 			return err
 		}
 		return x.EndFiring(f, ledger.FiringBegun, "")

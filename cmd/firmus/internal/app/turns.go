@@ -75,9 +75,15 @@ func (s *session) audit(ctx context.Context, store string, full bool, g *schedul
 	rs, err := env.Audit(runCtx, acts.AuditOrder{Stores: []string{store}, Full: full})
 	windowed := errors.Is(context.Cause(runCtx), schedule.ErrWindow)
 	after()
-	switch {
-	case windowed:
+	if windowed {
 		return schedule.Result{Outcome: ledger.FiringDone, Trouble: "its window closed; what is left is due another day"}
+	}
+	return audited(rs, err)
+}
+
+// audited is what the audit of one store gave.
+func audited(rs []acts.AuditResult, err error) schedule.Result {
+	switch {
 	case errors.Is(err, fixity.ErrBusy):
 		return schedule.Result{Outcome: ledger.FiringBusy, Trouble: err.Error()}
 	case err != nil:

@@ -75,7 +75,7 @@ func (s *session) visitOnce(book schedule.InLedger, store string, first bool) (a
 	if !retry {
 		f = ledger.Firing{Store: store, Due: now.Truncate(time.Second), By: s.d.o.By}
 	}
-	won, err := book.Take(s.ctx, f, retry)
+	f, won, err := book.Take(s.ctx, f, retry)
 	if err != nil || !won {
 		return err != nil, err
 	}

@@ -14,9 +14,10 @@ type Book interface {
 	// Last is the newest time of a store's that was taken, and when one was done
 	// last; fixity.ErrNotFound if none was ever taken.
 	Last(ctx context.Context, store string) (ledger.Firing, time.Time, error)
-	// Take takes a new time, or one for another try; false if somebody else has it.
-	Take(ctx context.Context, f ledger.Firing, again bool) (bool, error)
-	// End notes what a try has given.
+	// Take takes a new time, or one for another try, and gives it as it was taken; false
+	// if somebody else has it.
+	Take(ctx context.Context, f ledger.Firing, again bool) (ledger.Firing, bool, error)
+	// End notes what a try has given, unless somebody else has taken the time since.
 	End(ctx context.Context, f ledger.Firing, outcome, trouble string) error
 }
 
@@ -41,17 +42,17 @@ func (b InLedger) Last(ctx context.Context, store string) (f ledger.Firing, done
 }
 
 // Take implements Book.
-func (b InLedger) Take(ctx context.Context, f ledger.Firing, again bool) (ok bool, err error) {
+func (b InLedger) Take(ctx context.Context, f ledger.Firing, again bool) (taken ledger.Firing, ok bool, err error) {
 	f.Job = b.Job
 	err = b.Ledger.Tx(ctx, b.Now(), func(t *ledger.Tx) error {
 		if again {
-			ok, err = t.TryFiringAgain(f)
+			taken, ok, err = t.TryFiringAgain(f)
 		} else {
-			ok, err = t.WinFiring(f)
+			taken, ok, err = t.WinFiring(f)
 		}
 		return err
 	})
-	return ok && err == nil, err
+	return taken, ok && err == nil, err
 }
 
 // keptFor is how long what has ended is kept.

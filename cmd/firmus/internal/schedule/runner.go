@@ -182,7 +182,8 @@ func (r *Runner) once(ctx context.Context, j Job) time.Duration {
 	switch step.Do {
 	case Begin:
 		f := ledger.Firing{Store: j.Store, Due: m.Now, By: r.By}
-		if _, err = r.Book.Take(ctx, f, false); err == nil {
+		var won bool
+		if f, won, err = r.Book.Take(ctx, f, false); err == nil && won {
 			err = r.Book.End(ctx, f, ledger.FiringBegun, "")
 		}
 	case Run:
@@ -207,7 +208,7 @@ func (r *Runner) once(ctx context.Context, j Job) time.Duration {
 }
 
 func (r *Runner) take(ctx context.Context, j Job, f ledger.Firing, again bool) error {
-	won, err := r.Book.Take(ctx, f, again)
+	f, won, err := r.Book.Take(ctx, f, again)
 	if err != nil || !won {
 		return err
 	}

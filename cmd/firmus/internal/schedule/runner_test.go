@@ -46,31 +46,31 @@ func (b *book) Last(_ context.Context, store string) (ledger.Firing, time.Time, 
 	return fs[len(fs)-1], done, nil
 }
 
-func (b *book) Take(_ context.Context, f ledger.Firing, again bool) (bool, error) {
+func (b *book) Take(_ context.Context, f ledger.Firing, again bool) (ledger.Firing, bool, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	fs := b.fs[f.Store]
 	i := slices.IndexFunc(fs, func(x ledger.Firing) bool { return x.Due.Equal(f.Due) })
 	if again {
 		if i < 0 || !fs[i].Ended.IsZero() || fs[i].Tries != f.Tries {
-			return false, nil
+			return f, false, nil
 		}
 		fs[i].Tries, fs[i].Tried, fs[i].Outcome = fs[i].Tries+1, b.now(), ""
-		return true, nil
+		return fs[i], true, nil
 	}
 	if i >= 0 {
-		return false, nil
+		return f, false, nil
 	}
 	f.Tries, f.Tried = 1, b.now()
 	b.fs[f.Store] = append(fs, f)
-	return true, nil
+	return f, true, nil
 }
 
 func (b *book) End(_ context.Context, f ledger.Firing, outcome, trouble string) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for i, x := range b.fs[f.Store] {
-		if x.Due.Equal(f.Due) {
+		if x.Due.Equal(f.Due) && x.Tries == f.Tries && x.Ended.IsZero() {
 			x.Outcome, x.Trouble = outcome, trouble
 			if outcome != ledger.FiringBusy && outcome != ledger.FiringStopped {
 				x.Ended = b.now()
