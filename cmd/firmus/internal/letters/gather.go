@@ -61,10 +61,12 @@ func (x *thread) urgency() fixity.Urgency {
 // fileIDs are the files its open findings are about, once each.
 func (x *thread) fileIDs() []int64 {
 	var out []int64
+	seen := map[int64]bool{}
 	for _, f := range x.open {
-		if f.File != 0 && !slices.Contains(out, f.File) {
+		if f.File != 0 && !seen[f.File] {
 			out = append(out, f.File)
 		}
+		seen[f.File] = true
 	}
 	return out
 }
@@ -86,7 +88,9 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 		told[r.Finding] = r
 	}
 	s := sorter{at: map[string]*thread{}, file: map[int64]string{}, incident: map[int64]string{}, audit: map[auditKey]string{}, disc: map[int64]string{}}
+	open := map[int64]bool{}
 	for _, f := range urgent { // what was told stays where it was
+		open[f.ID] = true
 		if r, ok := told[f.ID]; ok {
 			x := s.thread(r.Thread)
 			x.open = append(x.open, f)
@@ -109,7 +113,7 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 		if r.First.After(x.newest) {
 			x.newest = r.First
 		}
-		if slices.ContainsFunc(x.open, func(f ledger.Finding) bool { return f.ID == r.Finding }) {
+		if open[r.Finding] {
 			continue
 		}
 		f, err := t.Finding(r.Finding)
