@@ -164,8 +164,10 @@ func (t *Tx) AddVersion(file int64, v Version, vouched bool) (int64, error) {
 	if err := t.insertVersion(file, n, v); err != nil {
 		return 0, err
 	}
-	_, err := t.exec(`UPDATE file SET version = $2, vouched = $3, changed_at = $4 WHERE id = $1`, file, n, b2i(vouched), nanos(t.now))
-	return n, err
+	if _, err := t.exec(`UPDATE file SET version = $2, vouched = $3, changed_at = $4 WHERE id = $1`, file, n, b2i(vouched), nanos(t.now)); err != nil {
+		return 0, err
+	}
+	return n, t.owesAll(file)
 }
 
 func (t *Tx) insertVersion(file, n int64, v Version) error {

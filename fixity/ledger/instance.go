@@ -74,10 +74,14 @@ func (t *Tx) PutCopy(was, c Copy) error {
 		}
 	}
 	if was.Store != "" && was.At != c.At {
+		t.owes(was)
 		if _, err := t.exec(`DELETE FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
 			was.Store, was.Set, was.Carrier, []byte(top(was.At)), []byte(was.At)); err != nil {
 			return err
 		}
+	}
+	if was.Store == "" || was.At != c.At || was.File != c.File {
+		t.owes(c)
 	}
 	if was.Store == "" || was.At != c.At {
 		if err := t.makeWay(c); err != nil {
@@ -126,6 +130,7 @@ func (t *Tx) makeWay(c Copy) error {
 
 func (t *Tx) dropCopy(c Copy) error {
 	t.moved(c.Store, c.Set, c.State, "", c.Size, 0)
+	t.owes(c)
 	_, err := t.exec(`DELETE FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
 		c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At))
 	return err

@@ -181,9 +181,13 @@ func (t *Tx) EndStore(store string, retire bool, by, reason string) error {
 		if _, err := t.exec(`UPDATE store SET retired_at = $2 WHERE name = $1`, store, nanos(t.now)); err != nil {
 			return err
 		}
+		if _, err := t.exec(`DELETE FROM manifest_owed WHERE store = $1`, store); err != nil {
+			return err
+		}
 	}
 	for _, q := range []string{
 		`DELETE FROM stray WHERE store = $1`,
+		`DELETE FROM manifest WHERE store = $1`, // where its folders were there may be none now
 		`UPDATE store_set SET adopted_at = 0, listed_complete_at = 0 WHERE store = $1`,
 		`UPDATE store SET adopted_at = 0, identity = '', holdings = '' WHERE name = $1`,
 	} {

@@ -27,6 +27,7 @@ type Tx struct {
 	events []Event
 	tally  map[tallyKey]tallyDelta
 	days   map[string]dayDelta // by store
+	owed   map[folderKey]bool  // manifests that no longer say what they should
 
 	statements map[string]*statement // by their text
 }
@@ -85,7 +86,7 @@ func (l *Ledger) tx(ctx context.Context, b beginner, now time.Time, fn func(*Tx)
 		return fmt.Errorf("begin: %w", l.translate(err))
 	}
 	defer q.Rollback() // no effect after Commit
-	t := &Tx{ctx: ctx, l: l, q: q, now: now.UTC(), tally: map[tallyKey]tallyDelta{}, days: map[string]dayDelta{}}
+	t := &Tx{ctx: ctx, l: l, q: q, now: now.UTC(), tally: map[tallyKey]tallyDelta{}, days: map[string]dayDelta{}, owed: map[folderKey]bool{}}
 	if l.postgres {
 		if _, err := q.ExecContext(ctx, `SELECT set_config('lock_timeout', $1, true)`, strconv.FormatInt(l.o.Waiting.Milliseconds(), 10)); err != nil {
 			return fmt.Errorf("begin: %w", l.translate(err))
@@ -99,6 +100,9 @@ func (l *Ledger) tx(ctx context.Context, b beginner, now time.Time, fn func(*Tx)
 	}
 	if err := t.flushTallies(); err != nil {
 		return fmt.Errorf("tallies: %w", l.translate(err))
+	}
+	if err := t.flushOwed(); err != nil {
+		return fmt.Errorf("manifests that are owed: %w", l.translate(err))
 	}
 	// The head of the log is the last row touched.
 	if err := t.appendEvents(); err != nil {

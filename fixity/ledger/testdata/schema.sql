@@ -283,6 +283,14 @@ CREATE TABLE manifest (
     PRIMARY KEY (store, set_name, folder)
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE manifest_owed (
+    store    TEXT NOT NULL,
+    set_name TEXT NOT NULL,
+    folder   BLOB NOT NULL,
+    marks    INTEGER NOT NULL,
+    PRIMARY KEY (store, set_name, folder)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE note (
     file   INTEGER NOT NULL,
     n      INTEGER NOT NULL,

@@ -48,6 +48,7 @@ type AuditResult struct {
 	Warnings   []string       // what somebody should know that is no finding
 	Busy       bool           // somebody else works on the store
 	Cache      fixity.Cache
+	manifests  madeUp
 }
 
 // Exit is the status that the result gives a command.
@@ -75,6 +76,7 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	if err := e.noteStores(ctx); err != nil {
 		return nil, err
 	}
+	e.sweepState(ctx)
 	order := e.Now()
 	results := make([]AuditResult, len(names))
 	errs := make([]error, len(names))
@@ -112,6 +114,9 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	if err := e.examineFresh(ctx, order); err != nil {
 		return results, err
 	}
+	if err := e.manifestsAfter(ctx, results, o); err != nil {
+		return results, err
+	}
 	// What the follow-up showed may have changed what the findings say.
 	for i := range results {
 		if err := e.collectFindings(ctx, &results[i], o, order); err != nil {
@@ -124,6 +129,25 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	}
 	e.backupIfDue(ctx)
 	return results, nil
+}
+
+// manifestsAfter makes up what stores are owed, and adds what is to be said of it to
+// their results. It comes last: a save in the editing window and what the follow-up
+// read change what manifests say.
+func (e *Env) manifestsAfter(ctx context.Context, results []AuditResult, o AuditOrder) error {
+	made := map[string]*madeUp{}
+	for i := range results {
+		made[results[i].Store] = &results[i].manifests
+	}
+	err := e.makeUp(ctx, made)
+	for i := range results {
+		r := &results[i]
+		r.Warnings = append(r.Warnings, r.manifests.Warnings...)
+		r.Trouble = append(r.Trouble, r.manifests.Trouble(o.Set, o.Under)...)
+		delete(made, r.Store)
+	}
+	e.sayMadeUp(made)
+	return err
 }
 
 // judgeFew holds the number of copies against the rule, now that all is read.
@@ -200,6 +224,11 @@ func (e *Env) auditStore(ctx context.Context, name string, o AuditOrder, order t
 	if o.Set != "" {
 		sets = slices.DeleteFunc(slices.Clone(sets), func(s string) bool { return s != o.Set })
 	}
+	if o.Under == "" {
+		if err := e.sweep(ctx, name, sets); err != nil {
+			return res, err
+		}
+	}
 	a := ledger.Audit{Store: name, Kind: ledger.Plain, Sets: sets, Set: o.Set, Under: o.Under, Full: o.Full, Cache: o.Cache, By: e.By, Run: order}
 	if len(sets) > 0 {
 		err = e.runAudit(ctx, &a, &res)
@@ -246,7 +275,7 @@ func (e *Env) runAudit(ctx context.Context, a *ledger.Audit, res *AuditResult) e
 	if err := aud.Run(ctx, a.ID, fixity.PhaseList); err != nil {
 		return err
 	}
-	return e.checkManifests(ctx, *a)
+	return e.checkManifests(ctx, *a, &res.manifests)
 }
 
 // tops are the first-level folders of a store's sets.

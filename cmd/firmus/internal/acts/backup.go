@@ -28,11 +28,11 @@ const BackupEvery = 20 * time.Hour
 // be written to (manifests = true), and reads them back. A store that is away or
 // full is noted and does not stop the others; the error is of the ledger itself.
 func (e *Env) Backup(ctx context.Context) ([]ledger.Backup, error) {
-	tmp, err := os.MkdirTemp(e.Ledger.State(), ".firmus-backup-")
+	tmp, done, err := e.stateScratch(ctx, ofState[0])
 	if err != nil {
 		return nil, fmt.Errorf("backup: %w", err)
 	}
-	defer os.RemoveAll(tmp)
+	defer done()
 	files, events, err := e.backupFiles(ctx, tmp)
 	if err != nil {
 		return nil, err
@@ -132,6 +132,11 @@ func (e *Env) backupTo(ctx context.Context, store string, files map[string]strin
 	root, err := e.Root(store, rule.Sets[0], fixity.Bypassed)
 	if err != nil {
 		return 0, err
+	}
+	if w, ok := root.(Swept); ok { // whoever writes there holds the lock of stateScratch
+		if _, err := w.SweepOwn(ctx, backupFolder); err != nil {
+			return 0, err
+		}
 	}
 	for _, name := range sortedNames(files) {
 		n, err := writeThrough(ctx, root, backupFolder+"/"+name, files[name])

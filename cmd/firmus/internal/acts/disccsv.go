@@ -148,12 +148,12 @@ func (e *Env) AddDiscs(ctx context.Context, r io.Reader) (AddedDiscs, error) {
 // typed by a person isn't to wait for the night. A store that is away gets it then; its
 // trouble is said, and isn't that of what was just done.
 func (e *Env) keepDiscs(ctx context.Context) {
-	tmp, err := os.MkdirTemp(e.Ledger.State(), ".firmus-discs-")
+	tmp, done, err := e.stateScratch(ctx, ofState[1])
 	if err != nil {
 		e.say("list of discs: %v", err)
 		return
 	}
-	defer os.RemoveAll(tmp)
+	defer done()
 	file, err := e.discsFile(ctx, tmp)
 	if err != nil {
 		e.say("list of discs: %v", err)

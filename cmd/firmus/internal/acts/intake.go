@@ -30,7 +30,7 @@ type IntakeResult struct {
 	Manifests int              `json:"manifests"`
 	Stores    []string         `json:"stores"` // compared
 	Warnings  []string         `json:"warnings"`
-	Trouble   []string         `json:"trouble"` // what could not be read, and stays untaken
+	Trouble   []string         `json:"trouble"` // what could not be read, and stays untaken; manifests that could not be written
 	Notes     []SoundNote      `json:"notes"`   // what is odd about the files themselves
 	Findings  []ledger.Finding `json:"-"`       // disputed files
 }
@@ -60,7 +60,6 @@ type intake struct {
 	res     IntakeResult
 	here    map[string][]string // sets by store, of the stores that are there
 	warned  map[string]bool
-	taken   map[string]map[string]bool // first-level folders by set
 	batch   []arrival
 	set     string
 	audit   ledger.Audit
@@ -74,7 +73,7 @@ type intake struct {
 // the file is taken in; where they, or a checksum list beside the files, differ it
 // is disputed and no digest has authority. Manifests are written in the end.
 func (e *Env) Intake(ctx context.Context, o IntakeOrder) (IntakeResult, error) {
-	in := &intake{e: e, o: o, order: e.Now(), here: map[string][]string{}, warned: map[string]bool{}, taken: map[string]map[string]bool{}}
+	in := &intake{e: e, o: o, order: e.Now(), here: map[string][]string{}, warned: map[string]bool{}}
 	in.res.Stores, in.res.Notes = []string{}, []SoundNote{}
 	sets, err := e.intakeSets(o)
 	if err != nil {
@@ -90,6 +89,12 @@ func (e *Env) Intake(ctx context.Context, o IntakeOrder) (IntakeResult, error) {
 	defer unlock()
 	if err := in.reachAll(ctx, sets); err != nil {
 		return in.res, err
+	}
+	e.sweepState(ctx)
+	for store, sets := range in.here {
+		if err := e.sweep(ctx, store, sets); err != nil {
+			return in.res, err
+		}
 	}
 	for _, set := range sets {
 		if err := in.takeSet(ctx, set); err != nil {
@@ -344,44 +349,25 @@ func (in *intake) commit(ctx context.Context) error {
 	}
 	for _, x := range batch {
 		in.res.Notes = append(in.res.Notes, worthTelling(in.set, x.path, x.notes)...)
-		if in.taken[in.set] == nil {
-			in.taken[in.set] = map[string]bool{}
-		}
-		in.taken[in.set][ledger.Top(x.path)] = true
 	}
 	in.res.Taken, in.res.Bytes, in.res.Agreed, in.res.Disputed = in.res.Taken+files, in.res.Bytes+size, in.res.Agreed+agreed, in.res.Disputed+disputed
 	in.res.OneOnly = in.res.Taken - in.res.Agreed - in.res.Disputed
 	return nil
 }
 
-// writeManifests writes the manifests of the folders that something was taken into:
-// in arrivals, and where the configuration asks for it.
+// writeManifests writes the manifests that are owed, of what was taken in and of what
+// a kill or a folder that could not be written left earlier.
 func (in *intake) writeManifests(ctx context.Context) error {
-	for set, tops := range in.taken {
-		for _, s := range in.e.Rules.Stores {
-			if !s.Manifests || !slices.Contains(in.here[s.Name], set) || !s.Holds(set) {
-				continue
-			}
-			for _, top := range sortedKeys(tops) {
-				warnings, err := in.e.WriteManifest(ctx, s.Name, set, top)
-				in.res.Warnings = append(in.res.Warnings, warnings...)
-				if err != nil {
-					return err
-				}
-				in.res.Manifests++
-			}
+	for _, s := range in.e.Rules.Stores {
+		var m madeUp
+		if err := in.e.writeOwed(ctx, s.Name, in.here[s.Name], &m); err != nil {
+			return err
 		}
+		in.res.Manifests += m.Written
+		in.res.Warnings = append(in.res.Warnings, m.Warnings...)
+		in.res.Trouble = append(in.res.Trouble, m.Trouble("", "")...)
 	}
 	return nil
-}
-
-func sortedKeys(m map[string]bool) []string {
-	out := make([]string, 0, len(m))
-	for k := range m {
-		out = append(out, k)
-	}
-	slices.Sort(out)
-	return out
 }
 
 func (in *intake) collectFindings(ctx context.Context) error {

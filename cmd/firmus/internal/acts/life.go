@@ -123,28 +123,19 @@ func (e *Env) Retire(ctx context.Context, paths []string, reason string, dryRun 
 	}); err != nil || dryRun {
 		return plan, err
 	}
-	touched := map[string]map[string]bool{}
 	if err := e.act(ctx, fs, func(t *ledger.Tx) error {
 		for _, s := range fs {
 			f := s.File
 			if err := t.RetireFile(f, e.By, reason); err != nil {
 				return fmt.Errorf("retire %q: %w", f.Path, err)
 			}
-			touch(touched, f)
 		}
 		return nil
 	}); err != nil {
 		return plan, err
 	}
 	plan.Done = true
-	return plan, e.rewriteManifests(ctx, touched)
-}
-
-func touch(m map[string]map[string]bool, f ledger.File) {
-	if m[f.Set] == nil {
-		m[f.Set] = map[string]bool{}
-	}
-	m[f.Set][ledger.Top(f.Path)] = true
+	return plan, e.makeUpSaying(ctx)
 }
 
 // lastBytes says that no file under care, but those going, has the bytes of f.

@@ -11,8 +11,8 @@ import (
 	"path/filepath"
 
 	"firmus/fixity"
+	"firmus/fixity/digest"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 	"firmus/manifest"
 )
 
@@ -58,75 +58,93 @@ func (e *Env) manifestText(ctx context.Context, store, set, folder string, w io.
 	}
 }
 
-// WriteManifest brings the manifest of a first-level folder in a store up to date.
+// writeManifest brings the manifest of a first-level folder in a store up to date and
+// ends what was owed. wrote says that the file was written, in the folder or aside.
 // Order of the steps, and what a crash leaves: the intended digest is committed
 // (the old text is still there and known as ours); the file is replaced whole
-// (the new text is known by the intended digest); the digest is committed.
+// (the new text is known by the intended digest); the digest is committed, and in the
+// same transaction nothing is owed any more.
 //
 // A text that isn't ours and says something else than ours would is left where it
 // is: ours then goes to the state folder, and the warning says so.
-func (e *Env) WriteManifest(ctx context.Context, store, set, folder string) (warnings []string, err error) {
-	where := fmt.Sprintf("manifest of %s in %s", describeFolder(set, folder), store)
+func (e *Env) writeManifest(ctx context.Context, root Root, o ledger.OwedManifest) (wrote bool, warnings []string, err error) {
+	where := fmt.Sprintf("manifest of %s in %s", describeFolder(o.Set, o.Folder), o.Store)
 	h := sha256.New()
-	lines, warns, err := e.manifestText(ctx, store, set, folder, h)
+	lines, warns, err := e.manifestText(ctx, o.Store, o.Set, o.Folder, h)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", where, err)
+		return false, nil, err
 	}
+	paid := func(t *ledger.Tx) error { return t.PaidManifest(o) }
 	if lines == 0 {
-		return nil, nil
+		// An old one is left: what it lists is under nobody's care, and may still lie there.
+		return false, nil, e.Ledger.Tx(ctx, e.Now(), paid)
 	}
-	m := ledger.Manifest{Store: store, Set: set, Folder: folder, Intended: fixity.DigestOf(fixity.SHA256, h.Sum(nil)), Size: -1}
+	m := ledger.Manifest{Store: o.Store, Set: o.Set, Folder: o.Folder, Intended: fixity.DigestOf(fixity.SHA256, h.Sum(nil)), Size: -1}
+	if bag, err := isBag(ctx, root, o.Folder); err != nil {
+		return false, nil, err
+	} else if bag {
+		// A bag has manifests of its own, which may not list its tag files
+		// (RFC 8493, section 2.1.3); they are files under care like its others.
+		if _, err := e.writeAside(ctx, m); err != nil {
+			return false, nil, err
+		}
+		return false, nil, e.Ledger.Tx(ctx, e.Now(), paid)
+	}
 	for _, w := range warns {
 		warnings = append(warnings, fmt.Sprintf("%s: %s", where, w))
 	}
-	root, err := e.Root(store, set, fixity.Bypassed)
-	if err != nil {
-		return warnings, err
-	}
-	if folder != "" {
-		switch _, err := root.Stat(ctx, folder+"/bagit.txt"); {
-		case err == nil:
-			// A bag has manifests of its own, which may not list its tag files
-			// (RFC 8493, section 2.1.3); they are files under care like its others.
-			_, err := e.writeAside(ctx, m)
-			return nil, err
-		case !errors.Is(err, fixity.ErrVanished):
-			return warnings, fmt.Errorf("%s: %w", where, err)
-		}
-	}
-	same, foreign, err := e.lookAtManifest(ctx, root, m)
-	if err != nil {
-		return warnings, fmt.Errorf("%s: %w", where, err)
-	}
-	if foreign != "" {
+	was, err := e.lookAtManifest(ctx, root, m)
+	switch {
+	case err != nil:
+		return false, warnings, err
+	case was.foreign != "":
 		aside, err := e.writeAside(ctx, m)
 		if err != nil {
-			return warnings, fmt.Errorf("%s: %w", where, err)
+			return false, warnings, err
 		}
-		return append(warnings, fmt.Sprintf("%s was changed by another hand and was left as it is (%s); the one by the ledger is in %s", where, foreign, aside)), nil
+		warnings = append(warnings, fmt.Sprintf("%s was changed by another hand and was left as it is (%s); the one by the ledger is in %s", where, was.foreign, aside))
+		return true, warnings, e.Ledger.Tx(ctx, e.Now(), paid)
+	case was.same && was.known.Digest == m.Intended:
+		return false, warnings, e.Ledger.Tx(ctx, e.Now(), paid)
 	}
-	if !same {
-		if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.IntendManifest(m) }); err != nil {
-			return warnings, err
-		}
-		if err := root.Replace(ctx, manifestPath(folder), func(w io.Writer) error {
-			_, _, err := e.manifestText(ctx, store, set, folder, w)
+	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.IntendManifest(m) }); err != nil {
+		return false, warnings, err
+	}
+	if !was.same {
+		if err := root.Replace(ctx, manifestPath(o.Folder), func(w io.Writer) error {
+			_, _, err := e.manifestText(ctx, o.Store, o.Set, o.Folder, w)
 			return err
 		}); err != nil {
-			return warnings, fmt.Errorf("write the %s: %w", where, err)
+			return false, warnings, err
 		}
-	} else if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.IntendManifest(m) }); err != nil {
-		return warnings, err
 	}
-	if x, err := root.Stat(ctx, manifestPath(folder)); err == nil {
+	if was.gone && !was.known.Digest.IsZero() {
+		warnings = append(warnings, fmt.Sprintf("%s was gone, and was written anew", where))
+	}
+	if x, err := root.Stat(ctx, manifestPath(o.Folder)); err == nil {
 		m.Size, m.ModTime = x.Size, x.ModTime.UnixNano()
 	}
-	return warnings, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+	return true, warnings, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		if err := t.WroteManifest(m, lines, e.By); err != nil {
 			return err
 		}
-		return t.Clear(store, set, fixity.OfManifest, fixity.Kind(fixity.Altered), manifestPath(folder), fixity.IntactAgain, e.By)
+		if err := t.PaidManifest(o); err != nil {
+			return err
+		}
+		return t.Clear(o.Store, o.Set, fixity.OfManifest, fixity.Kind(fixity.Altered), manifestPath(o.Folder), fixity.IntactAgain, e.By)
 	})
+}
+
+// isBag says that a first-level folder is a bag.
+func isBag(ctx context.Context, root Root, folder string) (bool, error) {
+	if folder == "" {
+		return false, nil
+	}
+	_, err := root.Stat(ctx, folder+"/bagit.txt")
+	if errors.Is(err, fixity.ErrVanished) {
+		return false, nil
+	}
+	return err == nil, err
 }
 
 func describeFolder(set, folder string) string {
@@ -136,34 +154,70 @@ func describeFolder(set, folder string) string {
 	return fmt.Sprintf("%s/%s", set, ledger.DisplayPath(folder))
 }
 
-// lookAtManifest says what lies where a manifest will be written: just that text;
-// or a text that isn't ours and that ours would not replace without loss.
-func (e *Env) lookAtManifest(ctx context.Context, root Root, m ledger.Manifest) (same bool, foreign string, err error) {
-	old, err := root.ReadFile(ctx, manifestPath(m.Folder), manifestLimit)
-	if errors.Is(err, fixity.ErrVanished) {
-		return false, "", nil
-	}
-	if err != nil {
-		return false, "", err
-	}
-	sum := sha256.Sum256(old)
-	digest := fixity.DigestOf(fixity.SHA256, sum[:])
-	if digest == m.Intended {
-		return true, "", nil
-	}
-	var known ledger.Manifest
+// lying is what lies where a manifest will be written.
+type lying struct {
+	known   ledger.Manifest // what the ledger knows of it
+	gone    bool            // nothing does
+	same    bool            // just the text that is to be written
+	foreign string          // why ours would not replace it without loss; "" if it would
+}
+
+func (e *Env) lookAtManifest(ctx context.Context, root Root, m ledger.Manifest) (l lying, err error) {
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		known, err = t.Manifest(m.Store, m.Set, m.Folder)
+		l.known, err = t.Manifest(m.Store, m.Set, m.Folder)
 		return err
 	})
 	if err != nil && !errors.Is(err, fixity.ErrNotFound) {
-		return false, "", err
+		return l, err
 	}
-	if err == nil && (known.Digest == digest || known.Intended == digest) {
-		return false, "", nil // ours, of an earlier day
+	path := manifestPath(m.Folder)
+	x, err := root.Stat(ctx, path)
+	if errors.Is(err, fixity.ErrVanished) {
+		l.gone = true
+		return l, nil
 	}
-	foreign, err = e.contradicts(ctx, m, old, true)
-	return false, foreign, err
+	if err != nil {
+		return l, err
+	}
+	digest, err := sumOf(ctx, root, x)
+	if err != nil {
+		return l, err
+	}
+	l.same = digest == m.Intended
+	if l.same || l.known.Digest == digest || l.known.Intended == digest {
+		return l, nil // ours, perhaps of an earlier day
+	}
+	if x.Size > manifestLimit {
+		l.foreign = tooLarge(x.Size)
+		return l, nil
+	}
+	text, err := root.ReadFile(ctx, path, manifestLimit)
+	if err == nil {
+		l.foreign, err = e.contradicts(ctx, m, text, true)
+	}
+	return l, err
+}
+
+func tooLarge(size int64) string {
+	return fmt.Sprintf("it has %d bytes, and is not what was written there", size)
+}
+
+// sumOf reads all of what lies at a manifest's name, however large it is.
+func sumOf(ctx context.Context, root Root, x fixity.Entry) (fixity.Digest, error) {
+	if x.Type != fixity.File {
+		return fixity.Digest{}, fmt.Errorf("what lies at %q is no file of bytes; take it away: %w", x.Path, fixity.ErrRefused)
+	}
+	r, err := root.Open(ctx, x, 0)
+	if err != nil {
+		return fixity.Digest{}, err
+	}
+	defer r.Close()
+	sums, err := digest.Read(ctx, r, fixity.SHA256)
+	if err != nil {
+		return fixity.Digest{}, err
+	}
+	d, _ := sums.Get(fixity.SHA256)
+	return d, nil
 }
 
 // contradicts reads a manifest by meaning and says, in words, the first line that
@@ -219,6 +273,11 @@ func (e *Env) writeAside(ctx context.Context, m ledger.Manifest) (string, error)
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return "", err
 	}
+	if left, err := filepath.Glob(filepath.Join(dir, ".firmus-*")); err == nil {
+		for _, x := range left { // of an earlier run: the store's lock is held
+			_ = os.Remove(x)
+		}
+	}
 	f, err := os.CreateTemp(dir, ".firmus-*")
 	if err != nil {
 		return "", err
@@ -230,78 +289,4 @@ func (e *Env) writeAside(ctx context.Context, m ledger.Manifest) (string, error)
 	}
 	path := filepath.Join(dir, manifestName)
 	return path, os.Rename(f.Name(), path)
-}
-
-// checkManifests judges, by meaning, the manifests of an audited store that have
-// changed since they were last looked at; all of them in a full audit.
-func (e *Env) checkManifests(ctx context.Context, a ledger.Audit) error {
-	for _, set := range a.Sets {
-		var all []ledger.Manifest
-		if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-			all, err = t.Manifests(a.Store, set)
-			return err
-		}); err != nil {
-			return err
-		}
-		root, err := e.Root(a.Store, set, a.Cache)
-		if err != nil {
-			return err
-		}
-		for _, m := range all {
-			if err := e.checkManifest(ctx, root, a, m); err != nil {
-				return fmt.Errorf("manifest of %s in %s: %w", describeFolder(set, m.Folder), a.Store, err)
-			}
-		}
-	}
-	return nil
-}
-
-func (e *Env) checkManifest(ctx context.Context, root Root, a ledger.Audit, m ledger.Manifest) error {
-	path := manifestPath(m.Folder)
-	x, err := root.Stat(ctx, path)
-	if errors.Is(err, fixity.ErrVanished) {
-		return nil // fewer lines than the ledger has is no finding
-	}
-	if err != nil {
-		return err
-	}
-	if !a.Full && x.Size == m.Size && x.ModTime.UnixNano() == m.ModTime {
-		return nil
-	}
-	text, err := root.ReadFile(ctx, path, manifestLimit)
-	if errors.Is(err, fixity.ErrUnreadable) {
-		return e.reportManifest(ctx, a, m, fixity.Kind(fixity.Unreadable), err.Error())
-	}
-	if err != nil {
-		return err
-	}
-	sum := sha256.Sum256(text)
-	said := ""
-	if d := fixity.DigestOf(fixity.SHA256, sum[:]); d != m.Digest && d != m.Intended {
-		if said, err = e.contradicts(ctx, m, text, false); err != nil {
-			return err
-		}
-	}
-	if said != "" {
-		return e.reportManifest(ctx, a, m, fixity.Kind(fixity.Altered), said)
-	}
-	m.Size, m.ModTime = x.Size, x.ModTime.UnixNano()
-	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-		if err := t.SawManifest(m); err != nil {
-			return err
-		}
-		for _, k := range []fixity.State{fixity.Altered, fixity.Unreadable} {
-			if err := t.Clear(m.Store, m.Set, fixity.OfManifest, fixity.Kind(k), path, fixity.IntactAgain, e.By); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-}
-
-func (e *Env) reportManifest(ctx context.Context, a ledger.Audit, m ledger.Manifest, kind fixity.Kind, detail string) error {
-	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-		return t.Report(fixity.Finding{Subject: fixity.OfManifest, Kind: kind, Urgency: fixity.Tidy, Store: m.Store, Set: m.Set,
-			Path: manifestPath(m.Folder), Count: 1, Detail: detail, IntactIn: []string{}}, policy.StepNone, a.ID, e.By)
-	})
 }

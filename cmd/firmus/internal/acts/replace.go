@@ -61,9 +61,7 @@ func (e *Env) Replace(ctx context.Context, oldPath, newPath, reason string) (Rep
 	}); err != nil {
 		return Replaced{}, err
 	}
-	touched := map[string]map[string]bool{}
-	touch(touched, old)
-	return out, e.rewriteManifests(ctx, touched)
+	return out, e.makeUpSaying(ctx)
 }
 
 // soundOfVersion is the sound of a file's version. It reads copies that are known to

@@ -77,7 +77,6 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 		}
 	}
 	var done []SignedOff
-	touched := map[string]map[string]bool{}
 	err = e.act(ctx, seen, func(t *ledger.Tx) error {
 		for _, f := range fs {
 			did, err := e.signOff(t, f, versions[f.ID], o.Reason)
@@ -85,20 +84,13 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 				return fmt.Errorf("finding %d, %s in %s: %w", f.ID, f.Path, f.Store, err)
 			}
 			done = append(done, SignedOff{f.ID, f.Store, f.Set, ledger.DisplayPath(f.Path), did})
-			if touched[f.Set] == nil {
-				touched[f.Set] = map[string]bool{}
-			}
-			touched[f.Set][ledger.Top(f.Path)] = true
-			if f.FoundAt != "" {
-				touched[f.Set][ledger.Top(f.FoundAt)] = true
-			}
 		}
 		return nil
 	})
 	if err != nil {
 		return nil, err
 	}
-	if err := e.rewriteManifests(ctx, touched); err != nil {
+	if err := e.makeUpSaying(ctx); err != nil {
 		return done, err
 	}
 	return done, e.followUp(ctx, fixity.Bypassed)
@@ -233,34 +225,6 @@ func (e *Env) signOff(t *ledger.Tx, f ledger.Finding, taken audit.Taken, reason 
 	v := ledger.VersionOf(taken.Sums.Size, taken.Sums.Digests, taken.Sums.Blocks, e.By, reason)
 	n, err := t.SignOffVersion(f, v, taken.Entry, fixity.Evidence{Strength: fixity.Read, At: taken.At, OK: true, Cache: taken.Cache}, rule.ReadWithin, e.By, reason)
 	return fmt.Sprintf("version %d", n), err
-}
-
-// rewriteManifests brings the manifests of folders up to date wherever they are kept.
-func (e *Env) rewriteManifests(ctx context.Context, touched map[string]map[string]bool) error {
-	for _, s := range e.Rules.Stores {
-		if !s.Manifests || !e.listable(s.Kind) {
-			continue
-		}
-		p, err := e.reach(ctx, s.Name, false)
-		if err != nil {
-			return err
-		}
-		for set, tops := range touched {
-			if !slices.Contains(p.Here, set) {
-				continue
-			}
-			for _, top := range sortedKeys(tops) {
-				warnings, err := e.WriteManifest(ctx, s.Name, set, top)
-				for _, w := range warnings {
-					e.say("%s", w)
-				}
-				if err != nil {
-					return err
-				}
-			}
-		}
-	}
-	return nil
 }
 
 // SettleOrder says which findings a person closes.
