@@ -30,6 +30,13 @@ func TestMain(m *testing.M) {
 		fmt.Fprintln(os.Stderr, childDaemon(file))
 		os.Exit(1)
 	}
+	if dir := os.Getenv(childDir); dir != "" {
+		if err := endingChild(dir); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
 	time.Local = time.FixedZone("QVT", 2*3600) // letters give local times
 	os.Exit(m.Run())
 }

@@ -1,0 +1,124 @@
+package ledger_test
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+func (w *world) owedIn(store string) (out []string) {
+	w.Helper()
+	w.view(func(x *ledger.Tx) error {
+		os, err := x.OwedManifests(store)
+		for _, o := range os {
+			out = append(out, o.Set+"/"+o.Folder)
+		}
+		return err
+	})
+	return out
+}
+
+// A manifest that is marked again while it is being written is never taken for paid.
+func TestAChangeWhileAManifestIsWrittenIsNeverPaid(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		f := w.take(masters, "QV-0107/a.wav", "one", true, "studio", "vault")
+		w.take(masters, "QV-0108/a.wav", "another", true, "studio")
+		var seen []ledger.OwedManifest
+		w.view(func(x *ledger.Tx) (err error) { seen, err = x.OwedManifests("studio"); return err })
+		if len(seen) != 2 || seen[0].Folder != "QV-0107" || seen[1].Folder != "QV-0108" {
+			t.Fatalf("owed %+v", seen)
+		}
+		w.tx(func(x *ledger.Tx) error {
+			_, err := x.AddVersion(f.ID, bytesOf("two"), true)
+			return err
+		})
+		w.tx(func(x *ledger.Tx) error {
+			for _, o := range seen {
+				if err := x.PaidManifest(o); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if got := w.owedIn("studio"); !slices.Equal(got, []string{masters + "/QV-0107"}) {
+			t.Errorf("owed in the studio: %q", got)
+		}
+		if got := w.owedIn("vault"); !slices.Equal(got, []string{masters + "/QV-0107", masters + "/QV-0108"}) {
+			t.Errorf("owed in the vault: %q", got)
+		}
+		// What is only read changes no manifest.
+		w.tx(func(x *ledger.Tx) error {
+			for _, store := range []string{"studio", "vault"} {
+				os, err := x.OwedManifests(store)
+				if err != nil {
+					return err
+				}
+				for _, o := range os {
+					if err := x.PaidManifest(o); err != nil {
+						return err
+					}
+				}
+			}
+			c := w.copyOf(f, "studio")
+			was := c
+			c.State = fixity.Altered
+			return x.PutCopy(was, c)
+		})
+		if got := w.owedIn("studio"); len(got) > 0 {
+			t.Errorf("owed after a reading: %q", got)
+		}
+		w.tx(func(x *ledger.Tx) error { return x.Retire(f.ID) })
+		if a, b := w.owedIn("studio"), w.owedIn("vault"); len(a) != 1 || len(b) != 1 {
+			t.Errorf("owed after the retirement: %q, %q", a, b)
+		}
+	})
+}
+
+// What manifests say is changed in three places only, which mark what is owed.
+func TestNoStatementChangesAManifestUnmarked(t *testing.T) {
+	changes := regexp.MustCompile(`(?s)(INSERT INTO|DELETE FROM) instance\b|UPDATE instance SET [^W]*\b(store|set_name|top|at|file) =|UPDATE file SET [^W]*\bversion =`)
+	may := []string{"PutCopy", "dropCopy", "AddVersion"}
+	files, err := filepath.Glob("*.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var found []string
+	for _, name := range files {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		parsed, err := parser.ParseFile(token.NewFileSet(), name, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, decl := range parsed.Decls {
+			f, ok := decl.(*ast.FuncDecl)
+			if !ok {
+				continue
+			}
+			ast.Inspect(f, func(n ast.Node) bool {
+				if s, ok := n.(*ast.BasicLit); ok && s.Kind == token.STRING && changes.MatchString(s.Value) && !strings.Contains(s.Value, "carrier <> 0") {
+					found = append(found, f.Name.Name)
+					if !slices.Contains(may, f.Name.Name) {
+						t.Errorf("%s, %s: %s\nchanges what a manifest says: it must go through one of %v", name, f.Name.Name, s.Value, may)
+					}
+				}
+				return true
+			})
+		}
+	}
+	for _, m := range may {
+		if !slices.Contains(found, m) {
+			t.Errorf("%s changes nothing: the statements are no longer recognised", m)
+		}
+	}
+}
