@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/manifest"
@@ -71,6 +72,9 @@ func (c *command) bagItem(ctx context.Context, item, dest string) error {
 		return err
 	}
 	defer a.Close()
+	if err := guarded.Of(a.Config).Outside(dest); err != nil {
+		return err
+	}
 	wanted, err := a.Acts.WantedDigests(ctx, item)
 	if err != nil {
 		return err
@@ -142,6 +146,9 @@ func (c *command) makeBag(ctx context.Context, src, dest string, algs, info []st
 		o.Info = append(o.Info, bag.Element{Label: label, Value: value})
 	}
 	if _, err := folder(src, fixity.Bypassed); err != nil {
+		return err
+	}
+	if err := c.outside(dest); err != nil {
 		return err
 	}
 	c.startProgress(0)

@@ -57,6 +57,9 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 	if err != nil {
 		return err
 	}
+	if err := c.outside(dir); err != nil {
+		return err
+	}
 	d := &demonstration{c: c, dir: dir}
 	if err := d.prepare(ctx); err != nil {
 		if errors.Is(err, demo.ErrNotEmpty) {

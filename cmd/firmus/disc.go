@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity/ledger"
 )
@@ -150,7 +151,7 @@ file that prints on one page.`,
 			return err
 		}
 		if page != "" {
-			if err := writePage(page, s.HTML); err != nil {
+			if err := guarded.Of(a.Config).Write(page, guarded.Page, s.HTML); err != nil {
 				return err
 			}
 			if c.json {

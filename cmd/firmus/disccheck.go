@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"strings"
 	"time"
 
@@ -13,6 +11,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 )
@@ -111,7 +110,7 @@ with is within reach.`,
 		}
 		sheet.Twice = o.Twice
 		if page != "" {
-			if err := writePage(page, sheet.HTML); err != nil {
+			if err := guarded.Of(a.Config).Write(page, guarded.Page, sheet.HTML); err != nil {
 				return err
 			}
 			c.say("the check sheet is in %s", page)
@@ -135,19 +134,6 @@ with is within reach.`,
 		return nil
 	}
 	return cmd
-}
-
-// writePage writes a page into a file.
-func writePage(file string, write func(io.Writer) error) error {
-	f, err := os.Create(file)
-	if err != nil {
-		return err
-	}
-	if err := write(f); err != nil {
-		f.Close()
-		return fmt.Errorf("%s: %w", file, err)
-	}
-	return f.Close()
 }
 
 // afterCheck says below the sheet what there is to do.

@@ -4,7 +4,7 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
-	"io/fs"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -34,6 +34,13 @@ func (c *command) init(dir string) error {
 	if _, err := os.Lstat(path); err == nil {
 		return usageError{fmt.Errorf("%s is there already; it was not touched", path)}
 	}
+	g, err := c.guarded()
+	if err != nil {
+		return err
+	}
+	if err := g.Outside(path); err != nil {
+		return err
+	}
 	in := bufio.NewReader(c.in)
 	name, err1 := c.ask(in, "What are the holdings called?", "Our sound archive")
 	masters, err2 := c.ask(in, "In which folder do masters (untouched transfers) arrive?", "studio/masters")
@@ -49,17 +56,8 @@ func (c *command) init(dir string) error {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
 	}
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if errors.Is(err, fs.ErrExist) {
-		return usageError{fmt.Errorf("%s is there already; it was not touched", path)}
-	}
-	if err != nil {
+	if err := g.Write(path, nil, func(w io.Writer) error { _, err := io.WriteString(w, text); return err }); err != nil {
 		return err
-	}
-	_, err = f.WriteString(text)
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		os.Remove(path)
-		return fmt.Errorf("write %s: %w", path, err)
 	}
 	if c.json {
 		c.document(map[string]any{"config": path, "exit": 0})

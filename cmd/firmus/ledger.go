@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"strings"
 
@@ -75,13 +76,12 @@ func (c *command) withLedger(ctx context.Context, fn func(*ledger.Ledger, ledger
 // give prints a text, or writes it to a file that must not be there yet.
 func (c *command) give(name string, text []byte, file string, k ledger.Key) error {
 	if file != "" {
-		f, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		g, err := c.guarded()
 		if err != nil {
 			return err
 		}
-		_, err = f.Write(text)
-		if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-			return fmt.Errorf("write %s: %w", file, err)
+		if err := g.Write(file, nil, func(w io.Writer) error { _, err := w.Write(text); return err }); err != nil {
+			return err
 		}
 	}
 	switch {

@@ -22,6 +22,7 @@ import (
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
@@ -195,6 +196,36 @@ func (c *command) load() (*config.Config, error) {
 		return nil, fmt.Errorf("%w\n\"firmus init\" makes one", err)
 	}
 	return config.Load(file)
+}
+
+// guarded are the folders that no command writes into at a person's word. A command
+// that needs no configuration knows those of one that is there.
+func (c *command) guarded() (guarded.Folders, error) {
+	cwd, err := os.Getwd()
+	if err != nil {
+		return guarded.Folders{}, err
+	}
+	file, err := config.Find(c.configFile, os.Getenv, cwd)
+	if errors.Is(err, fs.ErrNotExist) {
+		return guarded.Of(nil), nil
+	}
+	if err != nil {
+		return guarded.Folders{}, err
+	}
+	cfg, err := config.Load(file)
+	if err != nil {
+		return guarded.Folders{}, fmt.Errorf("look up which folders hold recordings: %w", err)
+	}
+	return guarded.Of(cfg), nil
+}
+
+// outside refuses a place for what is about to be written.
+func (c *command) outside(path string) error {
+	g, err := c.guarded()
+	if err != nil {
+		return err
+	}
+	return g.Outside(path)
 }
 
 // open opens the archive. show is set for commands that only show.

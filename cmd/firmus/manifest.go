@@ -82,6 +82,9 @@ func (c *command) writeManifest(ctx context.Context, dir, alg string, replace bo
 	if err != nil {
 		return err
 	}
+	if err := c.outside(dir); err != nil {
+		return fmt.Errorf("write a manifest: %w\nin a store \"firmus intake\" writes the manifests, from the record: one made from what lies there now would call a damaged file right", err)
+	}
 	c.startProgress(0)
 	var text bytes.Buffer
 	sum, err := manifest.Compute(ctx, d, map[fixity.Algorithm]io.Writer{a: &text}, manifest.Options{Progress: c.fileProgress(dir)})

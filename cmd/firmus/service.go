@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/service"
 )
 
@@ -44,6 +45,11 @@ With --root the files are written below another folder and nothing is started.`,
 		cfg, err := c.load()
 		if err != nil {
 			return err
+		}
+		if root != "" {
+			if err := guarded.Of(cfg).Outside(root); err != nil {
+				return err
+			}
 		}
 		o := serviceOptions(cfg)
 		o.Root, o.User, o.Binary = root, user, binary

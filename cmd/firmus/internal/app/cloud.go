@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/cloud"
@@ -258,6 +259,9 @@ func SignIn(ctx context.Context, c *config.Config, store string, client []byte, 
 	s, ok := c.Store(store)
 	if !ok || s.Kind != config.Cloud || s.Credentials == "" {
 		return "", fmt.Errorf("store %q is no cloud store with credentials in the configuration: %w", store, fixity.ErrRefused)
+	}
+	if err := guarded.Of(c).Replaceable(s.Credentials, guarded.Credential); err != nil {
+		return "", fmt.Errorf("sign in for store %s: %w", store, err)
 	}
 	text, err := drive.SignIn{Client: client, Show: show, Now: now}.Run(ctx)
 	if err != nil {

@@ -1,0 +1,176 @@
+package guarded
+
+import (
+	"bytes"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"firmus/fixity"
+)
+
+// Own says, by the first bytes of a file, that Firmus wrote it: an earlier sheet is
+// replaced by a newer one. nil replaces nothing.
+type Own func(head []byte) bool
+
+// Page tells a page that Firmus wrote, Manual a page of its manual.
+func Page(head []byte) bool   { return bytes.Contains(head, []byte(Generator)) }
+func Manual(head []byte) bool { return bytes.Contains(head, []byte(`.TH "FIRMUS`)) }
+
+// Generator stands in the head of each page that Firmus writes into a file.
+const Generator = `<meta name="generator" content="Firmus"/>`
+
+// Credential tells a credential file of a service, ours or one that the service gave.
+func Credential(head []byte) bool {
+	return bytes.HasPrefix(bytes.TrimSpace(head), []byte("{")) && bytes.Contains(head, []byte(`"type"`))
+}
+
+// Replaceable refuses a place whose file something else will write: one in a guarded
+// folder, and one where a file lies that own doesn't know.
+func (f Folders) Replaceable(file string, own Own) error {
+	if err := f.Outside(file); err != nil {
+		return err
+	}
+	_, err := replaceable(file, own)
+	return err
+}
+
+// headSize is how many bytes of a file Own is given.
+const headSize = 4 << 10
+
+// Write puts a file where a person said. Nothing is written into a guarded folder,
+// through a link, or over a file that isn't Firmus's own (fixity.ErrRefused).
+//
+// Order: write beside it, flush, then take the name. After an error, or a crash at any
+// step, the name has what it had before, or the whole new file; at most a file
+// ".firmus-new-…" is left beside it.
+func (f Folders) Write(file string, own Own, write func(io.Writer) error) error {
+	if err := f.Outside(file); err != nil {
+		return err
+	}
+	dir := filepath.Dir(file)
+	if st, err := os.Stat(dir); err != nil {
+		return fmt.Errorf("write %s: its folder: %w", file, err)
+	} else if !st.IsDir() {
+		return fmt.Errorf("write %s: %s is no folder: %w", file, dir, fixity.ErrRefused)
+	}
+	// What is in the way is said before anything is written.
+	over, err := replaceable(file, own)
+	if err != nil {
+		return err
+	}
+	temp := filepath.Join(dir, ".firmus-new-"+rand.Text())
+	if err := writeNew(temp, write); err != nil {
+		return errors.Join(fmt.Errorf("write %s: %w", file, err), remove(temp))
+	}
+	if err := take(temp, file, over, own); err != nil {
+		return errors.Join(err, remove(temp))
+	}
+	return syncFolder(dir)
+}
+
+// replaceable says whether a file of Firmus's own lies at the name, and refuses
+// whatever else lies there.
+func replaceable(file string, own Own) (bool, error) {
+	st, err := os.Lstat(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	if err != nil {
+		return false, fmt.Errorf("write %s: %w", file, err)
+	}
+	if st.Mode().IsRegular() && own != nil {
+		head, err := readHead(file)
+		if err != nil {
+			return false, fmt.Errorf("write %s: look at what lies there: %w", file, err)
+		}
+		if own(head) {
+			return true, nil
+		}
+	}
+	return false, fmt.Errorf("%s is there already, and Firmus did not write it: it was not touched. Name another file: %w", file, fixity.ErrRefused)
+}
+
+func writeNew(path string, write func(io.Writer) error) error {
+	w, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if err != nil {
+		return err
+	}
+	err = write(w)
+	if err == nil {
+		err = w.Sync()
+	}
+	return errors.Join(err, w.Close())
+}
+
+// take gives the new file its name. If nothing lay there, what came there since is
+// not replaced.
+func take(temp, file string, over bool, own Own) error {
+	if over {
+		if _, err := replaceable(file, own); err != nil {
+			return err
+		}
+		if err := os.Rename(temp, file); err != nil {
+			return fmt.Errorf("write %s: %w", file, err)
+		}
+		return nil
+	}
+	err := os.Link(temp, file)
+	if err == nil {
+		return remove(temp)
+	}
+	if errors.Is(err, fs.ErrExist) {
+		_, err := replaceable(file, nil)
+		return err
+	}
+	// A file system without second names, such as FAT: take the name, then replace it.
+	claim, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if errors.Is(err, fs.ErrExist) {
+		_, err := replaceable(file, nil)
+		return err
+	}
+	if err != nil {
+		return fmt.Errorf("write %s: %w", file, err)
+	}
+	if err := errors.Join(claim.Close(), os.Rename(temp, file)); err != nil {
+		return errors.Join(fmt.Errorf("write %s: %w", file, err), remove(file))
+	}
+	return nil
+}
+
+func remove(path string) error {
+	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
+}
+
+func readHead(path string) ([]byte, error) {
+	// Not through a link, and not a pipe that nobody writes to.
+	if st, err := os.Lstat(path); err != nil || !st.Mode().IsRegular() {
+		return nil, errors.Join(err, fs.ErrInvalid)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, headSize))
+}
+
+// syncFolder makes a new name last. Windows can't, and needn't.
+func syncFolder(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	if err := d.Sync(); err != nil && !errors.Is(err, fs.ErrPermission) && !errors.Is(err, fs.ErrInvalid) && !errors.Is(err, errors.ErrUnsupported) {
+		return fmt.Errorf("flush %s: %w", dir, err)
+	}
+	return nil
+}
