@@ -275,6 +275,7 @@ func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Fin
 		if !m.Mass() {
 			c.printFinding(f, fresh[f.ID], withStore)
 			c.printSaid(m)
+			c.printWrongWay(m, f)
 			c.printSteps(m)
 			continue
 		}
@@ -283,17 +284,17 @@ func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Fin
 		}
 		shown[f.Incident]++
 		c.printFinding(f, fresh[f.ID], withStore)
+		c.printWrongWay(m, f)
 	}
 	return nil
 }
 
 // matter is what a finding belongs to, with what to do.
 func (c *command) matter(ctx context.Context, a *app.App, f ledger.Finding) (m report.Matter, err error) {
-	m = report.Matter{Findings: []ledger.Finding{f}, Rules: a.Acts.Rules}
-	if f.Incident == 0 {
-		return m, nil
-	}
-	err = a.Ledger.View(ctx, func(t *ledger.Tx) error { m, err = report.MatterOf(t, a.Acts.Rules, f); return err })
+	err = a.Ledger.View(ctx, func(t *ledger.Tx) error {
+		m, err = report.MatterOf(t, a.Acts.Rules, a.Where(), f)
+		return err
+	})
 	return m, err
 }
 
@@ -319,7 +320,13 @@ func (c *command) printSteps(m report.Matter) {
 		if len(steps) > 1 {
 			mark = fmt.Sprintf("%d.", i+1)
 		}
-		c.printf("      %s %s\n", mark, s)
+		c.printf("      %s %s\n", mark, s.Text)
+		for _, row := range s.Rows() {
+			c.printf("           %s\n", row)
+		}
+		if s.Then != "" {
+			c.printf("         %s\n", s.Then)
+		}
 	}
 	if len(m.Fewest) == 0 {
 		return
@@ -330,13 +337,20 @@ func (c *command) printSteps(m report.Matter) {
 		if len(x.In) > 0 {
 			in = "also in " + strings.Join(x.In, ", ")
 		}
-		c.printf("        %s  %s\n", report.Show(x.File.Set+"/"+x.File.Path), in)
+		c.printf("        %s  %s\n           FROM  %s\n", report.Show(x.File.Set+"/"+x.File.Path), in, report.ShowPlace(m.SaveFrom(x)))
 	}
 }
 
 // printSaid is what a service tells of the file, beside what was read.
 func (c *command) printSaid(m report.Matter) {
 	if s := report.Said(m.Findings[0], m.Rules); s != "" {
+		c.printf("      %s\n", s)
+	}
+}
+
+// printWrongWay says that a copy may have been copied the wrong way round.
+func (c *command) printWrongWay(m report.Matter, f ledger.Finding) {
+	if s := m.WrongWay(f); s != "" {
 		c.printf("      %s\n", s)
 	}
 }

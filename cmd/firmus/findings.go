@@ -151,13 +151,14 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 			Save   []saveJSON    `json:"save_first"`
 		}{report.FindingOf(f, false), report.CopiesOf(copies), timesJSON(dmg), []string{}, saveOf(m)}
 		if f.Open() {
-			doc.Steps = m.Steps()
+			doc.Steps = report.Texts(m.Steps())
 		}
 		c.document(doc)
 		return nil
 	}
 	c.printFinding(f, false, true)
 	if f.Open() {
+		c.printWrongWay(m, f)
 		if m.Mass() {
 			c.printf("      It belongs to incident %d: %s.\n", f.Incident, report.Count(int64(len(m.Findings)), "finding"))
 		}
@@ -185,7 +186,7 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 	}
 	if len(copies) > 0 {
 		c.printf("\n  Each copy of this file\n")
-		c.printCopies(a, copies, "    ")
+		c.printCopies(a, m, copies)
 	}
 	for _, v := range versions {
 		c.printf("  Version %d         %s, SHA-256 %s\n                    %s, by %s, %s\n", v.N, report.Size(v.Size), v.SHA256.Sum, v.Reason, v.By, day(v.At))
@@ -258,8 +259,9 @@ func (c *command) printDamage(d acts.Damage) {
 	}
 }
 
-// printCopies gives a row to each store, with when and how the copy was last known.
-func (c *command) printCopies(a *app.App, copies []ledger.Copy, indent string) {
+// printCopies gives a row to each store, with when and how the copy was last known, and
+// where it lies.
+func (c *command) printCopies(a *app.App, m report.Matter, copies []ledger.Copy) {
 	for _, x := range copies {
 		rule, _ := a.Acts.Rules.Store(x.Store)
 		place := x.Store
@@ -269,7 +271,10 @@ func (c *command) printCopies(a *app.App, copies []ledger.Copy, indent string) {
 		if x.Disc != "" {
 			place = "disc " + x.Disc
 		}
-		c.printf("%s%-30s %-11s %s\n", indent, place, x.State, report.LastKnown(x))
+		c.printf("    %-30s %-11s %s\n", place, x.State, report.LastKnown(x))
+		if p := m.PlaceOf(m.Findings[0], x); p != "" && x.Carrier == 0 {
+			c.printf("      %s\n", report.ShowPlace(p))
+		}
 	}
 }
 

@@ -172,7 +172,11 @@ func bytesOf(name string) ledger.Version {
 		copy(b, name)
 		return fixity.DigestOf(a, b)
 	}
-	return ledger.Version{Size: 100_000 + int64(len(name)), BLAKE3: sum(fixity.BLAKE3), SHA256: sum(fixity.SHA256), MD5: sum(fixity.MD5),
+	size := int64(0)
+	if name != "" {
+		size = 100_000 + int64(len(name))
+	}
+	return ledger.Version{Size: size, BLAKE3: sum(fixity.BLAKE3), SHA256: sum(fixity.SHA256), MD5: sum(fixity.MD5),
 		Blocks: []uint32{uint32(len(name)), 7}, By: "Ada Wren", Reason: "taken in"}
 }
 

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"errors"
+	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -19,18 +20,19 @@ type Finding struct {
 	Disc    string // as people call the carrier; "" without one
 	Step    policy.Step
 	Audit   int64 // that opened it
+	Facts   Facts
 }
 
 const findingColumns = `id, subject, kind, urgency, step, store, set_name, carrier, file, path, found_at, anatomy, ranges, ranges_more,
-	intact_in, mergeable, incident, files, detail, audit, opened_at, seen_at, settled, settled_at, settled_by, reason`
+	intact_in, mergeable, incident, files, detail, audit, opened_at, seen_at, settled, settled_at, settled_by, reason, facts`
 
 func scanFinding(r interface{ Scan(...any) error }) (Finding, error) {
 	var f Finding
-	var subject, kind, urgency, step, anatomy, ranges, intact, settled string
+	var subject, kind, urgency, step, anatomy, ranges, intact, settled, facts string
 	var path, found []byte
 	var more, mergeable, opened, seen, settledAt int64
 	if err := r.Scan(&f.ID, &subject, &kind, &urgency, &step, &f.Store, &f.Set, &f.Carrier, &f.File, &path, &found, &anatomy, &ranges, &more,
-		&intact, &mergeable, &f.Incident, &f.Count, &f.Detail, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason); err != nil {
+		&intact, &mergeable, &f.Incident, &f.Count, &f.Detail, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason, &facts); err != nil {
 		return Finding{}, err
 	}
 	f.Subject, f.Kind, f.Urgency, f.Step = fixity.Subject(subject), fixity.Kind(kind), fixity.Urgency(urgency), policy.Step(step)
@@ -38,6 +40,9 @@ func scanFinding(r interface{ Scan(...any) error }) (Finding, error) {
 	f.RangesMore, f.Mergeable, f.Settled = more != 0, mergeable != 0, fixity.Settled(settled)
 	f.Opened, f.Seen, f.SettledAt = fromNanos(opened), fromNanos(seen), fromNanos(settledAt)
 	if err := json.Unmarshal([]byte(ranges), &f.Ranges); err != nil {
+		return Finding{}, err
+	}
+	if err := json.Unmarshal([]byte(facts), &f.Facts); err != nil {
 		return Finding{}, err
 	}
 	err := json.Unmarshal([]byte(intact), &f.IntactIn)
@@ -95,13 +100,17 @@ func (t *Tx) putFinding(f Finding) error {
 	if err != nil || f.IntactIn == nil {
 		intact = []byte("[]")
 	}
+	facts, err := json.Marshal(f.Facts)
+	if err != nil {
+		return err
+	}
 	_, err = t.exec(`INSERT INTO finding (`+findingColumns+`)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27)
 		ON CONFLICT (id) DO UPDATE SET kind = $3, urgency = $4, step = $5, path = $10, found_at = $11, anatomy = $12, ranges = $13, ranges_more = $14,
-			intact_in = $15, mergeable = $16, incident = $17, files = $18, detail = $19, seen_at = $22, settled = $23, settled_at = $24, settled_by = $25, reason = $26`,
+			intact_in = $15, mergeable = $16, incident = $17, files = $18, detail = $19, seen_at = $22, settled = $23, settled_at = $24, settled_by = $25, reason = $26, facts = $27`,
 		f.ID, string(f.Subject), string(f.Kind), string(f.Urgency), string(f.Step), f.Store, f.Set, f.Carrier, f.File, []byte(f.Path), []byte(f.FoundAt),
 		string(f.Anatomy), string(ranges), b2i(f.RangesMore), string(intact), b2i(f.Mergeable), f.Incident, f.Count, f.Detail, f.Audit,
-		nanos(f.Opened), nanos(f.Seen), string(f.Settled), nanos(f.SettledAt), f.SettledBy, f.Reason)
+		nanos(f.Opened), nanos(f.Seen), string(f.Settled), nanos(f.SettledAt), f.SettledBy, f.Reason, string(facts))
 	return err
 }
 
@@ -113,6 +122,9 @@ type seenAs struct {
 	detail  string
 	foundAt string
 	carrier int64 // the disc that was read
+	// intactAt is when the copy was last known to be intact before this reading; zero if
+	// that isn't known.
+	intactAt time.Time
 }
 
 // turn writes a finding and the event of its turn.
@@ -129,6 +141,9 @@ func (t *Tx) turn(f Finding, verb fixity.Verb, by string) error {
 	}
 	if f.Carrier != 0 {
 		data["disc"] = f.Disc
+	}
+	if s := f.WrongWay(); s != "" {
+		data["wrong_way"] = s
 	}
 	t.Event(Event{Verb: verb, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Audit: f.Audit, Reason: f.Reason, Data: data})
 	return nil
@@ -274,11 +289,16 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 		fd, isOpen := open[place{x.Store, x.Carrier}]
 		c.Anatomy = fd.Anatomy
 		var s *seenAs
+		was := fd
 		if seen.of(x, seenIn) {
 			s, c.Anatomy = seen, seen.anatomy
+			if err := t.wrongBytes(&fd, x, s, copies); err != nil {
+				return err
+			}
 		}
+		c.WrongWay = x.State == fixity.Altered && fd.Facts.WrongWay != ""
 		v := policy.JudgeDisc(t.l.o.Rules, c, x.Store, x.Carrier)
-		if err := t.applyVerdict(f, x, fd, isOpen, v, s, audit, by); err != nil {
+		if err := t.applyVerdict(f, x, was, fd.Facts, isOpen, v, s, audit, by); err != nil {
 			return err
 		}
 	}
@@ -322,7 +342,7 @@ func (t *Tx) holdsElsewhere(c Copy, version int64) (holds bool, err error) {
 	return holds, err
 }
 
-func (t *Tx) applyVerdict(f File, x Copy, fd Finding, isOpen bool, v policy.Verdict, seen *seenAs, audit int64, by string) error {
+func (t *Tx) applyVerdict(f File, x Copy, fd Finding, facts Facts, isOpen bool, v policy.Verdict, seen *seenAs, audit int64, by string) error {
 	if !v.Finding {
 		if !isOpen {
 			return nil
@@ -331,7 +351,7 @@ func (t *Tx) applyVerdict(f File, x Copy, fd Finding, isOpen bool, v policy.Verd
 	}
 	old := fd
 	fd.Subject, fd.Kind, fd.Urgency, fd.Step, fd.IntactIn, fd.Mergeable = fixity.OfFile, v.Kind, v.Urgency, v.Step, v.IntactIn, v.Mergeable
-	fd.Store, fd.Set, fd.Carrier, fd.Disc, fd.File, fd.Path = x.Store, x.Set, x.Carrier, x.Disc, f.ID, f.Path
+	fd.Store, fd.Set, fd.Carrier, fd.Disc, fd.File, fd.Path, fd.Facts = x.Store, x.Set, x.Carrier, x.Disc, f.ID, f.Path, facts
 	if seen != nil {
 		fd.Anatomy, fd.Ranges, fd.RangesMore, fd.Detail, fd.FoundAt, fd.Seen = seen.anatomy, seen.ranges, seen.more, seen.detail, seen.foundAt, t.now
 	}
@@ -342,7 +362,7 @@ func (t *Tx) applyVerdict(f File, x Copy, fd Finding, isOpen bool, v policy.Verd
 		return err
 	case v.Kind != old.Kind:
 		return t.turn(fd, fixity.FindingChanged, by)
-	case v.Urgency.Level() > old.Urgency.Level():
+	case v.Urgency.Level() > old.Urgency.Level(), fd.WrongWay() != "" && old.WrongWay() == "":
 		return t.turn(fd, fixity.FindingRaised, by)
 	}
 	return t.putFinding(fd)

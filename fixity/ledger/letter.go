@@ -212,25 +212,27 @@ type Told struct {
 	Readings []string  // stores whose copies were said to be read since
 	Deputy   time.Time // when the deputy was told; zero if not
 	Ended    time.Time // its end was told, or needs no letter
+	WrongWay bool      // told that it may have been copied the wrong way round
 }
 
 // PutTold writes what was said of a finding.
 func (t *Tx) PutTold(x Told) error {
-	_, err := t.exec(`INSERT INTO told (finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
-		ON CONFLICT (finding) DO UPDATE SET thread = $2, kind = $3, urgency = $4, first_at = $5, readings = $6, deputy_at = $7, ended_at = $8`,
-		x.Finding, x.Thread, string(x.Kind), string(x.Urgency), nanos(x.First), strings.Join(x.Readings, " "), nanos(x.Deputy), nanos(x.Ended))
+	_, err := t.exec(`INSERT INTO told (finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at, wrong_way) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
+		ON CONFLICT (finding) DO UPDATE SET thread = $2, kind = $3, urgency = $4, first_at = $5, readings = $6, deputy_at = $7, ended_at = $8, wrong_way = $9`,
+		x.Finding, x.Thread, string(x.Kind), string(x.Urgency), nanos(x.First), strings.Join(x.Readings, " "), nanos(x.Deputy), nanos(x.Ended), b2i(x.WrongWay))
 	return err
 }
 
 // Told is what was said of findings whose end was not told yet, by number.
 func (t *Tx) Told() ([]Told, error) {
 	var out []Told
-	err := t.rows(`SELECT finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at FROM told WHERE ended_at = 0 ORDER BY finding`, nil, func(r *sql.Rows) error {
+	err := t.rows(`SELECT finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at, wrong_way FROM told WHERE ended_at = 0 ORDER BY finding`, nil, func(r *sql.Rows) error {
 		var x Told
 		var kind, urgency, readings string
-		var first, deputy, ended int64
-		err := r.Scan(&x.Finding, &x.Thread, &kind, &urgency, &first, &readings, &deputy, &ended)
+		var first, deputy, ended, wrongWay int64
+		err := r.Scan(&x.Finding, &x.Thread, &kind, &urgency, &first, &readings, &deputy, &ended, &wrongWay)
 		x.Kind, x.Urgency, x.Readings = fixity.Kind(kind), fixity.Urgency(urgency), strings.Fields(readings)
+		x.WrongWay = wrongWay != 0
 		x.First, x.Deputy, x.Ended = fromNanos(first), fromNanos(deputy), fromNanos(ended)
 		out = append(out, x)
 		return err

@@ -272,7 +272,7 @@ func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, 
 		}
 		return t.Rejudge(f.ID, s.Audit, by, "", nil)
 	}
-	return t.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{anatomy: x.Anatomy, ranges: x.Ranges, more: x.More, detail: x.Detail + said(c, x)})
+	return t.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{anatomy: x.Anatomy, ranges: x.Ranges, more: x.More, detail: x.Detail + said(c, x), intactAt: lastIntact(was)})
 }
 
 // saved makes a save inside the editing window the file's new version.

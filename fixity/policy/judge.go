@@ -27,6 +27,7 @@ type Case struct {
 	NoOne    bool // no version has authority: the stores disagreed at intake
 	Holdings []Holding
 	Anatomy  fixity.Anatomy // of the copy that is judged
+	WrongWay bool           // that copy was intact and holds another's wrong bytes: somebody copies the wrong way round
 	Now      time.Time
 }
 
@@ -125,6 +126,9 @@ func urgency(r Rules, c Case, own Holding, intact []string, rule Store) fixity.U
 			return fixity.AtRisk
 		}
 		return fixity.Tidy
+	}
+	if c.WrongWay {
+		return fixity.AtRisk // the next good copy may be overwritten likewise
 	}
 	if c.Anatomy == fixity.DescriptionOnly && own.State == fixity.Altered {
 		return fixity.Tidy

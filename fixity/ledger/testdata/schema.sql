@@ -172,7 +172,7 @@ CREATE TABLE finding (
     settled_at  INTEGER NOT NULL DEFAULT 0,
     settled_by  TEXT NOT NULL DEFAULT '',
     reason      TEXT NOT NULL DEFAULT ''
-) STRICT;
+, facts TEXT NOT NULL DEFAULT '{}') STRICT;
 
 CREATE TABLE firing (
     job      TEXT NOT NULL,                 -- 'audit', 'visit'
@@ -452,7 +452,7 @@ CREATE TABLE told (
     readings  TEXT NOT NULL,                -- stores whose copies were said to be read since, by blanks
     deputy_at INTEGER NOT NULL DEFAULT 0,
     ended_at  INTEGER NOT NULL DEFAULT 0    -- its end was told, or needs no letter
-) STRICT;
+, wrong_way INTEGER NOT NULL DEFAULT 0) STRICT;
 
 CREATE TABLE version (
     file     INTEGER NOT NULL,

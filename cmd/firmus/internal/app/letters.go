@@ -21,7 +21,7 @@ func (a *App) Letters(change func(*letters.Options)) (*letters.Letters, error) {
 	if err != nil {
 		return nil, err
 	}
-	o.Ledger, o.Rules, o.Layout = a.Ledger, a.Acts.Rules, acts.LayoutOf
+	o.Ledger, o.Rules, o.Layout, o.Where = a.Ledger, a.Acts.Rules, acts.LayoutOf, a.Where()
 	if change != nil {
 		change(&o)
 	}

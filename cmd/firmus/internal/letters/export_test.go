@@ -3,6 +3,7 @@ package letters
 import (
 	"time"
 
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity/ledger"
 	"firmus/fixity/policy"
 )
@@ -26,6 +27,7 @@ type Matter struct {
 	Zone        *time.Location
 	Titles      bool
 	Shut        bool
+	Where       report.Where
 	Only        int64
 	Fewest      []ledger.Elsewhere
 }
@@ -33,12 +35,13 @@ type Matter struct {
 // Write is the subject, the text and the HTML of a letter.
 func Write(m Matter) (subject, text, html string, err error) {
 	x := &thread{name: "t", open: m.Open, ended: m.Ended, told: map[int64]ledger.Told{}, files: map[int64]known{}, stores: m.Stores, away: map[string]bool{},
-		read: m.Read, reads: m.Reads, first: m.First, only: m.Only, fewest: m.Fewest}
+		read: m.Read, reads: m.Reads, first: m.First, about: report.Matter{Only: m.Only, Fewest: m.Fewest, Files: map[int64]report.Known{}, Where: m.Where}}
 	for _, r := range m.Told {
 		x.told[r.Finding] = r
 	}
 	for id, copies := range m.Copies {
-		x.files[id] = known{ledger.File{ID: id, TakenAt: m.TakenIn}, copies}
+		f := ledger.File{ID: id, TakenAt: m.TakenIn, Version: 1}
+		x.files[id], x.about.Files[id] = known{f, copies}, report.Known{File: f, Copies: copies}
 	}
 	for _, s := range m.Away {
 		x.away[s] = true

@@ -31,8 +31,7 @@ type thread struct {
 	first  time.Time
 	newest time.Time // of its letters, as far as findings were told first in them
 	heard  map[int64]string
-	only   int64 // files of a failing drive that no other store holds
-	fewest []ledger.Elsewhere
+	about  report.Matter // what steps are taken from, besides the findings
 }
 
 // known is a file and its copies.
@@ -126,7 +125,7 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 		slices.SortFunc(x.open, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
 		for _, f := range x.open {
 			r, ok := x.told[f.ID]
-			x.fresh = x.fresh || !ok || f.Urgency.Level() > r.Urgency.Level() || f.Kind != r.Kind
+			x.fresh = x.fresh || !ok || f.Urgency.Level() > r.Urgency.Level() || f.Kind != r.Kind || newWrongWay(f, r)
 		}
 	}
 	return s.order, nil
@@ -283,15 +282,14 @@ func (l *Letters) look(t *ledger.Tx, x *thread) error {
 	return nil
 }
 
-// save finds out what there is to save first if the matter is a failing drive.
+// save finds out what steps tell of, and what there is to save first if the matter is a
+// failing drive.
 func (l *Letters) save(t *ledger.Tx, x *thread) error {
+	x.about = report.Matter{Findings: x.open, Rules: l.o.Rules, Where: l.o.Where}
 	if len(x.open) == 0 {
 		return nil
 	}
-	m := report.Matter{Findings: x.open, Rules: l.o.Rules}
-	err := m.Look(t)
-	x.only, x.fewest = m.Only, m.Fewest
-	return err
+	return x.about.Look(t)
 }
 
 // hear says when in the recording the damage of a thread about one file is heard.

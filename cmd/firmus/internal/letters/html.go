@@ -3,10 +3,12 @@ package letters
 import (
 	"html/template"
 	"strings"
+
+	"firmus/cmd/firmus/internal/report"
 )
 
 // The HTML beside the text says the same and loads nothing.
-var htmlPage = template.Must(template.New("letter").Parse(`<!DOCTYPE html>
+var htmlPage = template.Must(template.New("letter").Funcs(template.FuncMap{"place": report.ShowPlace}).Parse(`<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>{{.Subject}}</title></head>
 <body style="font-family:sans-serif;max-width:48em;line-height:1.4">
 {{range .Page.Lead}}<p style="font-size:1.1em;margin:0.3em 0">{{.}}</p>
@@ -19,11 +21,16 @@ var htmlPage = template.Must(template.New("letter").Parse(`<!DOCTYPE html>
 <tr>{{range .}}<td style="vertical-align:top;padding-right:1em">{{.}}</td>{{end}}</tr>{{end}}
 </table>
 {{end}}{{if .Steps}}<ol>{{range .Steps}}
-<li>{{.}}</li>{{end}}
+<li>{{template "step" .}}</li>{{end}}
 </ol>
+{{end}}{{if .Listed}}<ul>{{range .Listed}}
+<li>{{template "step" .}}</li>{{end}}
+</ul>
 {{end}}{{range .Lines}}<p style="margin:0.3em 0">{{.}}</p>
 {{end}}{{end}}</body></html>
-`))
+{{define "step"}}{{.Text}}{{if .Lines}}<table>{{range .Lines}}
+<tr><th scope="row" style="text-align:left;vertical-align:top;padding-right:1em">{{.Label}}</th><td style="font-family:monospace;white-space:pre-wrap;overflow-wrap:anywhere">{{place .Path}}</td></tr>{{end}}
+</table>{{end}}{{.Then}}{{end}}`))
 
 func (p page) html(subject string) (string, error) {
 	var b strings.Builder

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/damage"
 	"firmus/fixity/ledger"
@@ -41,6 +42,8 @@ type Options struct {
 	Name   string         // of the holdings
 	Host   string         // the computer that letters send people to; "" if not known
 	Titles bool           // performers and titles may stand in letters
+	// Where says where things lie, for the steps of letters.
+	Where report.Where
 	// Share says that a store is a network share or in the cloud, where a hiccup isn't
 	// worth a letter; nil: only those in the cloud are.
 	Share func(store string) bool

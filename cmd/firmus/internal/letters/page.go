@@ -4,6 +4,8 @@ import (
 	"regexp"
 	"strings"
 	"unicode/utf8"
+
+	"firmus/cmd/firmus/internal/report"
 )
 
 // page is what a letter says, before it is text or HTML.
@@ -17,8 +19,10 @@ type part struct {
 	Title string
 	Facts []fact
 	Table table
-	Steps []string
-	Lines []string
+	Steps []report.Step
+	// Listed are things with their places, without numbers.
+	Listed []report.Step
+	Lines  []string
 }
 
 type fact struct{ Label, Text string }
@@ -38,7 +42,7 @@ func (p *part) fact(label, text string) {
 }
 
 func (p *page) add(x part) {
-	if len(x.Facts)+len(x.Steps)+len(x.Lines)+len(x.Table.Rows) > 0 {
+	if len(x.Facts)+len(x.Steps)+len(x.Listed)+len(x.Lines)+len(x.Table.Rows) > 0 {
 		p.Parts = append(p.Parts, x)
 	}
 }
@@ -64,13 +68,27 @@ func (p page) text() string {
 		}
 		x.Table.text(&b)
 		for i, s := range x.Steps {
-			wrapped(&b, "  "+number(i+1)+". ", "     ", s)
+			stepText(&b, "  "+number(i+1)+". ", "     ", s)
+		}
+		for _, s := range x.Listed {
+			stepText(&b, "  ", "  ", s)
 		}
 		for _, l := range x.Lines {
 			wrapped(&b, "", "", l)
 		}
 	}
 	return b.String()
+}
+
+// stepText writes a step. Its places stand on lines of their own and are not broken.
+func stepText(b *strings.Builder, first, then string, s report.Step) {
+	wrapped(b, first, then, s.Text)
+	for _, row := range s.Rows() {
+		b.WriteString(then + "  " + row + "\n")
+	}
+	if s.Then != "" {
+		wrapped(b, then, then, s.Then)
+	}
 }
 
 func (t table) text(b *strings.Builder) {

@@ -118,10 +118,13 @@ func (l *Letters) gathers(t *ledger.Tx, x *thread, now time.Time) (bool, error) 
 	for _, f := range x.open {
 		r, ok := x.told[f.ID]
 		if ok {
-			if f.Urgency.Level() > r.Urgency.Level() {
+			if f.Urgency.Level() > r.Urgency.Level() || newWrongWay(f, r) {
 				return false, nil
 			}
 			continue
+		}
+		if newWrongWay(f, r) {
+			return false, nil
 		}
 		a, err := t.Audit(f.Audit)
 		if errors.Is(err, fixity.ErrNotFound) {
@@ -135,6 +138,12 @@ func (l *Letters) gathers(t *ledger.Tx, x *thread, now time.Time) (bool, error) 
 		}
 	}
 	return true, nil
+}
+
+// newWrongWay says that a copy may have been copied the wrong way round, and that no
+// letter said so: the next good copy may go likewise.
+func newWrongWay(f ledger.Finding, told ledger.Told) bool {
+	return f.WrongWay() != "" && !told.WrongWay
 }
 
 func (l *Letters) deputyDue(x *thread, now time.Time) bool {
@@ -207,7 +216,7 @@ func (l *Letters) draft(t *ledger.Tx, kind string, x *thread, now, next time.Tim
 		if !ok {
 			r = ledger.Told{Finding: f.ID, Thread: x.name, First: now}
 		}
-		r.Kind, r.Urgency = f.Kind, f.Urgency
+		r.Kind, r.Urgency, r.WrongWay = f.Kind, f.Urgency, f.WrongWay() != ""
 		for _, s := range x.read {
 			if !slices.Contains(r.Readings, s) {
 				r.Readings = append(r.Readings, s)

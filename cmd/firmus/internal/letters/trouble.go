@@ -105,6 +105,9 @@ func (w writer) ofFile() (string, page) {
 			also += "; read and intact: " + list(good)
 		}
 	}
+	if slices.ContainsFunc(w.x.open, func(o ledger.Finding) bool { return o.WrongWay() != "" }) {
+		also += "; copied the wrong way round?"
+	}
 	subject := fmt.Sprintf("%s - %s - %s %s%s [%s]", urgency(w.x.urgency()), name, role, short, also, numbers(w.x.open))
 
 	var p page
@@ -112,6 +115,11 @@ func (w writer) ofFile() (string, page) {
 	for _, o := range w.x.open[1:] {
 		if _, s := w.whatIs(o); fixity.State(o.Kind) != fixity.Disputed || fixity.State(f.Kind) != fixity.Disputed {
 			p.Lead = append(p.Lead, fmt.Sprintf("It %s, too.", s))
+		}
+	}
+	for _, o := range w.x.open {
+		if o.WrongWay() != "" {
+			p.Lead = append(p.Lead, fmt.Sprintf("The copy on the %s was intact before. It may have been copied the wrong way round. Please stop copying.", w.store(o.Store)))
 		}
 	}
 	p.Lead = append(p.Lead, w.good(f), w.please(f))
@@ -129,6 +137,7 @@ func (w writer) ofFile() (string, page) {
 			also = "on the " + w.lies(o) + ": "
 		}
 		what.fact(label, also+report.What(w.masked(o)))
+		what.fact("Wrong way", w.matter(w.x.open...).WrongWay(o))
 		if s := w.x.heard[o.ID]; s != "" {
 			what.fact("Heard at", also+s)
 		}
@@ -202,15 +211,15 @@ func (w writer) please(f ledger.Finding) string {
 		return "Please burn it anew this week, from an intact copy, and keep the old disc until the new one was checked."
 	case policy.StepRecover:
 		if fixity.State(f.Kind) == fixity.Missing {
-			return "Please copy it back this week. Until then do not move or delete any other copy of it."
+			return "Please copy it back this week, by the steps below. Until then do not move or delete any other copy of it."
 		}
-		return "Please put it back this week. Until then do not open, save, move or delete the file."
+		return "Please put it back this week, by the steps below. Until then do not open, save, move or delete the file."
 	case policy.StepDecide:
 		return "Please listen to both and decide. Until then do not save, move or delete either."
 	case policy.StepReread:
 		return "Please look at cable, port and hub. Do not put anything back before two readings agree."
 	case policy.StepCopy:
-		return fmt.Sprintf("Please copy it to the %s this week.", w.store(f.Store))
+		return fmt.Sprintf("Please copy it to the %s this week, by the steps below.", w.store(f.Store))
 	case policy.StepOther:
 		return "Please look for another copy today. Do not open, save, move or delete any copy of it."
 	}
@@ -291,15 +300,25 @@ func (w writer) failing() bool { return w.matter(w.x.open...).Failing() }
 // mass says that the matter is an incident.
 func (w writer) mass() bool { return w.matter(w.x.open...).Mass() }
 
+// matter is what steps are taken from, as the terminal and pages take them. A path to act
+// on stands whole, titles in it too: cut, it could not be followed, or to another file.
+func (w writer) matter(fs ...ledger.Finding) report.Matter {
+	m := w.x.about
+	m.Findings, m.Rules, m.Name, m.When = fs, w.rules, w.store, w.when
+	return m
+}
+
 // act adds the steps, and what to save first from a failing drive.
 func (w writer) act(p *page) {
 	m := w.matter(w.x.open...)
-	m.Only, m.Fewest = w.x.only, w.x.fewest
 	p.add(part{Title: "Do this", Steps: m.Steps()})
-	p.add(w.fewestTable(m))
+	if m.Failing() {
+		p.add(w.fewestTable(m))
+	}
 }
 
-// fewestTable lists what has the fewest copies besides those on a failing drive.
+// fewestTable lists what has the fewest copies besides those on a failing drive, and from
+// where to take each.
 func (w writer) fewestTable(m report.Matter) part {
 	p := part{Title: "What has the fewest other copies, on the " + w.store(m.Findings[0].Store)}
 	for _, x := range m.Fewest {
@@ -307,7 +326,7 @@ func (w writer) fewestTable(m report.Matter) part {
 		if len(x.In) > 0 {
 			in = "also on the " + w.stores(x.In)
 		}
-		p.Table.Rows = append(p.Table.Rows, []string{report.Show(x.File.Set + "/" + w.path(x.File.Path)), in})
+		p.Listed = append(p.Listed, report.Step{Text: report.Show(x.File.Set+"/"+w.path(x.File.Path)) + ": " + in, Lines: []report.Line{{Label: "FROM", Path: m.SaveFrom(x)}}})
 	}
 	return p
 }
@@ -344,7 +363,7 @@ func (w writer) close(p *page) {
 		foot.Lines[len(foot.Lines)-1] = fmt.Sprintf("Next letter: %s, the weekly one, or sooner if there is news. This stays in each of them until it is settled.", w.whenDay(w.next))
 	}
 	if !w.titles && w.shortened() {
-		foot.Lines = append(foot.Lines, "Names are cut short (…) because titles and performers don't leave the house by mail.")
+		foot.Lines = append(foot.Lines, "Names are cut short (…) because titles and performers don't leave the house by mail. Only in the steps do paths stand whole: you could not follow a path that is cut short.")
 	}
 	p.add(foot)
 }

@@ -237,15 +237,6 @@ func (w words) masked(f ledger.Finding) ledger.Finding {
 	return f
 }
 
-// matter is what steps are taken from, as the terminal and pages take them.
-func (w words) matter(fs ...ledger.Finding) report.Matter {
-	m := report.Matter{Rules: w.rules, Name: w.store}
-	for _, f := range fs {
-		m.Findings = append(m.Findings, w.masked(f))
-	}
-	return m
-}
-
 func numbers(fs []ledger.Finding) string { return report.Numbers(fs) }
 
 // urgency is the verdict in a subject.

@@ -44,6 +44,14 @@ type Finding struct {
 	SettledAt  *time.Time     `json:"settled_at,omitempty"`
 	SettledBy  string         `json:"settled_by,omitempty"`
 	Reason     string         `json:"reason,omitempty"`
+	WrongWay   *WrongWay      `json:"wrong_way,omitempty"`
+}
+
+// WrongWay says that a copy was intact once and now holds just the wrong bytes of another
+// store's copy of the same file.
+type WrongWay struct {
+	Store    string   `json:"store"`     // whose wrong bytes these are
+	IntactAt *Instant `json:"intact_at"` // when this copy was last known to be intact; null: not known
 }
 
 // FindingOf makes the JSON of a finding.
@@ -65,6 +73,9 @@ func FindingOf(f ledger.Finding, fresh bool) Finding {
 	}
 	if f.Incident != 0 {
 		out.Incident = &f.Incident
+	}
+	if s := f.WrongWay(); s != "" {
+		out.WrongWay = &WrongWay{s, InstantOf(f.Facts.IntactAt)}
 	}
 	if !f.Open() {
 		out.State, out.SettledAt = "settled", &f.SettledAt

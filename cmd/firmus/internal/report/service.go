@@ -32,47 +32,61 @@ func Said(f ledger.Finding, rules policy.Rules) string {
 }
 
 // nextInCloud is next for what only the service's own pages and programs can put
-// right; nil where what is said of other stores will do.
-func nextInCloud(f ledger.Finding, good string) []string {
-	p := Show(f.Path)
-	audit := ", then run: firmus audit " + f.Store
-	upload := fmt.Sprintf("Upload %s from %s", p, good)
-	switch f.Step {
-	case policy.StepRecover:
+// right; nil where what is said of other stores will do. good are copies that were read
+// and are intact.
+func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
+	audit := "Then run: firmus audit " + f.Store
+	upload := func(before, how string) Step {
+		return Step{Text: before + "Upload the good file" + how + ":", Lines: m.fromTo(f, good), Then: audit}
+	}
+	if len(good) > 0 {
+		first := m.good(good[0], f)
+		keep := Step{Text: fmt.Sprintf("%s The DAMAGED copy is on the %s. Download that one, and keep it outside the stores:", first, m.name(f.Store)), Lines: m.outOf(f)}
 		switch {
-		case fixity.State(f.Kind) == fixity.Missing:
-			return []string{
-				"Look in the service's bin: whoever owns the file can take it out of there for as long as the service keeps it.",
-				fmt.Sprintf("If it isn't there: %s to its folder again%s", lower(upload), audit),
+		case f.Step == policy.StepCopy && fixity.State(f.Kind) == fixity.Behind && m.longer(f) != "":
+			return m.bring(f, good)
+		case f.Step == policy.StepCopy && fixity.State(f.Kind) == fixity.Behind:
+			return []Step{upload(first+" ", " as a new version of the same file")}
+		case f.Step == policy.StepCopy:
+			return []Step{upload(first+" ", " to its folder")}
+		case f.Step == policy.StepRecover && fixity.State(f.Kind) == fixity.Missing:
+			return []Step{
+				say("Look in the service's bin: whoever owns the file can take it out of there for as long as the service keeps it."),
+				upload("If it isn't there: "+first+" ", " to its folder again"),
 			}
-		case f.Anatomy == fixity.CutShort:
-			return []string{
-				"Look whether its upload still goes on, and if not why it broke off.",
-				fmt.Sprintf("%s again, as a new version of the same file%s", upload, audit),
+		case f.Step == policy.StepRecover && f.Anatomy == fixity.CutShort:
+			return []Step{
+				say("Look whether its upload still goes on, and if not why it broke off."),
+				upload(first+" ", " again, as a new version of the same file"),
 			}
-		case strings.Contains(f.Detail, ledger.SaysRight):
-			return []string{
-				"Nobody exchanged it: it changed where the service keeps it, or on the way. Download it once more, keep that outside the sets, and tell the service.",
-				fmt.Sprintf("%s as a new version of the same file%s", upload, audit),
+		case f.Step == policy.StepRecover && m.longer(f) != "":
+			return []Step{
+				{Text: m.longer(f) + " Listen to both, and upload nothing over it while you are in doubt:", Lines: []Line{{"UNDER CARE", good[0].place}, {"LONGER", m.place(f)}}},
+				say("If it is damage all the same, go on."), keep, upload("", " as a new version of the same file"),
+			}
+		case f.Step == policy.StepRecover && strings.Contains(f.Detail, ledger.SaysRight):
+			keep.Text = "Nobody exchanged the copy on the service: it changed where the service keeps it, or on the way. Tell the service. " + keep.Text
+			return []Step{keep, upload("", " as a new version of the same file")}
+		case f.Step == policy.StepRecover:
+			return []Step{
+				say("Look at the service's list of the file's earlier versions: it says who put this one there, and when. Earlier ones are kept for some weeks only."),
+				keep,
+				upload("Go back to the earlier version there. Or: ", " as a new version of the same file"),
 			}
 		}
-		return []string{
-			"Look at the service's list of the file's earlier versions: it says who put this one there, and when. Earlier ones are kept for some weeks only.",
-			fmt.Sprintf("Go back to the earlier version there, or %s as a new version of the same file%s", lower(upload), audit),
-		}
+	}
+	switch f.Step {
 	case policy.StepMoveBack:
-		return []string{fmt.Sprintf("In the service, move it back from %s to %s%s", Show(f.FoundAt), p, audit)}
-	case policy.StepCopy:
-		return []string{fmt.Sprintf("%s to %s%s", upload, f.Store, audit)}
+		return []Step{{Text: "In the service, move it back to its place:", Lines: m.moveBack(f), Then: audit}}
 	case policy.StepReread:
-		return []string{fmt.Sprintf("Look at the connection, try from another computer, then run: firmus audit %s. Put nothing back before two readings agree.", f.Store)}
+		return []Step{say(fmt.Sprintf("Look at the connection to the %s, and try from another computer. %s. Put nothing back before two readings agree.", m.name(f.Store), audit))}
 	case policy.StepOther:
-		return []string{"Don't touch any copy of it. Look for another one: in the service's bin and its list of the file's earlier versions, on discs, the recorder's stick, with whoever was given a copy."}
+		return []Step{say("Don't touch any copy of it. Look for another one: in the service's bin and its list of the file's earlier versions, on discs, the recorder's stick, with whoever was given a copy.")}
 	}
 	if f.Kind == fixity.Away { // nobody can plug it in
-		return []string{
-			"Run: firmus check. It says whether it is the connection, the sign-in or the sharing of the folder, and what to do.",
-			"When it says that the store can be audited, run: firmus audit " + f.Store,
+		return []Step{
+			say("Run: firmus check. It says whether it is the connection, the sign-in or the sharing of the folder, and what to do."),
+			say("When it says that the store can be audited, run: firmus audit " + f.Store),
 		}
 	}
 	return nil

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -20,32 +21,40 @@ func inWhat(f Finding) string {
 }
 
 // nextOnDisc says what a person should do about a finding on a disc.
-func nextOnDisc(f ledger.Finding, good string) []string {
-	look := fmt.Sprintf("Look at disc %s: never spin one that is cracked or whose layers lift. Clean it straight from the centre to the edge.", f.Disc)
+func (m Matter) nextOnDisc(f ledger.Finding) []Step {
+	disc := m.disc(f.Carrier, f.Disc, f.File)
+	look := fmt.Sprintf("Look at %s: never spin one that is cracked or whose layers lift. Clean it straight from the centre to the edge.", disc)
 	again := fmt.Sprintf("firmus disc check %s", f.Disc)
-	burn := fmt.Sprintf("burn it anew from an intact copy: firmus disc sheet %s. Keep the old disc until the new one was checked.", f.Disc)
-	if good != "" {
-		burn = fmt.Sprintf("burn it anew from %s: firmus disc sheet %s. Keep the old disc until the new one was checked.", good, f.Disc)
+	twins := say("Read its twins next, then discs of the same brand burned in the same month: firmus disc list")
+	sheet := fmt.Sprintf("firmus disc sheet %s prints how, and from which place each file is taken. Keep the old disc until the new one was checked.", f.Disc)
+	good := sure(m.donors(f))
+	burn := "burn it anew from an intact copy: " + sheet
+	switch {
+	case len(good) > 0:
+		d := good[0]
+		burn = fmt.Sprintf("burn it anew from the copy on the %s, which was intact when last read, %s: %s", m.on(d.copy, f.File), m.when(d.copy.Read.At), sheet)
+	case len(f.IntactIn) > 0:
+		burn = fmt.Sprintf("have a copy of what it holds read first: firmus audit %s --full. If that is intact, burn the disc anew: %s", strings.Join(f.IntactIn, " "), sheet)
 	}
-	twins := "Read its twins next, then discs of the same brand burned in the same month: firmus disc list"
+	known := len(f.IntactIn) > 0
 	switch f.Step {
 	case policy.StepDrive:
-		steps := []string{fmt.Sprintf("Try a second drive first: it may read there (%s --drive DEVICE).", again), look, twins}
-		if good != "" {
-			return append(steps, "If it reads in no drive: "+burn)
+		steps := []Step{say(fmt.Sprintf("Try %s in a second drive first: it may read there (%s --drive DEVICE).", disc, again)), say(look), twins}
+		if known {
+			return append(steps, say("If it reads in no drive: "+burn))
 		}
-		return append(steps, "If it reads in no drive: look for another copy before anything is given up.")
+		return append(steps, say("If it reads in no drive: look for another copy before anything is given up."))
 	case policy.StepBurn:
 		if f.Kind == fixity.Fading {
-			if good == "" {
-				return []string{"Copy all of it to a hard drive while it can still be read, and take that in: no other copy of it is known.", twins}
+			if !known {
+				return []Step{say(fmt.Sprintf("Copy all of %s to a hard drive while it can still be read, and take that in: no other copy of it is known.", disc)), twins}
 			}
-			return []string{"Copy it while it can still be read: " + burn, twins}
+			return []Step{say(fmt.Sprintf("Copy %s while it can still be read: %s", disc, burn)), twins}
 		}
-		return []string{look + " Then read it once more: " + again, "If it says the same: " + burn, twins}
+		return []Step{say(look + " Then read it once more: " + again), say("If it says the same: " + burn), twins}
 	}
-	return []string{look + " Then read it in a second drive: " + again + " --drive DEVICE",
-		"No intact copy is known: look for another one, among the twins first. Keep this disc."}
+	return []Step{say(look + " Then read it in a second drive: " + again + " --drive DEVICE"),
+		say("No intact copy is known: look for another one, among the twins first. Keep this disc.")}
 }
 
 // Shelf is what is known of the discs, summed.

@@ -1,0 +1,223 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+// Known is what steps need to know of a finding's file.
+type Known struct {
+	File     ledger.File
+	Copies   []ledger.Copy
+	Versions []Length
+	Found    map[string]string // by store: where a misplaced copy lies
+	Boxes    map[int64]string  // by carrier: the box of a disc
+}
+
+// Length is how long a version is.
+type Length struct {
+	N, Size  int64
+	Duration time.Duration // of its sound; 0: not known
+}
+
+// know reads what steps need to know of a file.
+func know(t *ledger.Tx, file int64) (k Known, err error) {
+	if k.File, err = t.File(file); err != nil {
+		return k, err
+	}
+	if k.Copies, err = t.Copies(file); err != nil {
+		return k, err
+	}
+	vs, err := t.Versions(file)
+	if err != nil {
+		return k, err
+	}
+	for _, v := range vs {
+		s, err := t.Sound(file, v.N)
+		if err != nil {
+			return k, err
+		}
+		k.Versions = append(k.Versions, Length{v.N, v.Size, s.Duration})
+	}
+	fs, err := t.FindingsOf(file)
+	if err != nil {
+		return k, err
+	}
+	k.Found, k.Boxes = map[string]string{}, map[int64]string{}
+	for _, f := range fs {
+		if f.Open() && f.FoundAt != "" {
+			k.Found[f.Store] = f.FoundAt
+		}
+	}
+	for _, c := range k.Copies {
+		if c.Carrier == 0 {
+			continue
+		}
+		d, err := t.Disc(c.Carrier)
+		if err != nil {
+			return k, err
+		}
+		k.Boxes[c.Carrier] = d.Box
+	}
+	return k, nil
+}
+
+// own is the copy that a finding is about; false if it isn't known.
+func (k Known) own(f ledger.Finding) (ledger.Copy, bool) {
+	for _, c := range k.Copies {
+		if c.Store == f.Store && c.Carrier == f.Carrier {
+			return c, true
+		}
+	}
+	return ledger.Copy{}, false
+}
+
+func (k Known) version(n int64) (Length, bool) {
+	for _, v := range k.Versions {
+		if v.N == n {
+			return v, true
+		}
+	}
+	return Length{}, false
+}
+
+// donor is a copy that is known to be intact.
+type donor struct {
+	copy  ledger.Copy
+	place string
+	read  bool // a reading showed it; if not, only a service's report did
+}
+
+// ahead says that the copy is to be read before all that is merely due.
+func (d donor) ahead() bool { return !d.copy.Due.IsZero() && d.copy.Due.UnixNano() < 0 }
+
+// rank is lower for what is known better: read since, read, reported.
+func (d donor) rank() int {
+	switch {
+	case !d.read:
+		return 2
+	case d.ahead():
+		return 1
+	}
+	return 0
+}
+
+// donors are the copies from which a finding's file may be taken, the best first: what
+// is known best, and of these a drive that is there before a service, and that before a drive that
+// must be fetched.
+func (m Matter) donors(f ledger.Finding) []donor {
+	k := m.Files[f.File]
+	var out []donor
+	for _, store := range Donors(f, m.Rules) {
+		for _, c := range k.Copies {
+			if c.Store != store || c.Carrier == f.Carrier && c.Store == f.Store || !policy.HoldsVersion(c.State) || c.Lesser || c.Carrier != 0 && c.Burned != k.File.Version {
+				continue
+			}
+			d := donor{copy: c, read: c.Read.OK && !c.Read.At.IsZero()}
+			if d.place = m.PlaceOf(f, c); d.place != "" {
+				out = append(out, d)
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b donor) int { return a.rank() - b.rank() })
+	return out
+}
+
+// sure are the donors that a reading showed to be intact.
+func sure(ds []donor) []donor {
+	return slices.DeleteFunc(slices.Clone(ds), func(d donor) bool { return !d.read })
+}
+
+// PlaceOf is the whole path of a copy of a finding's file; "" if it isn't known where it
+// lies.
+func (m Matter) PlaceOf(f ledger.Finding, c ledger.Copy) string {
+	at := c.At
+	if at == "" {
+		at = f.Path
+	}
+	if c.Carrier != 0 {
+		return m.disc(c.Carrier, c.Disc, f.File) + ": " + Show(at)
+	}
+	if c.State == fixity.Misplaced {
+		if at = m.Files[f.File].Found[c.Store]; at == "" {
+			return ""
+		}
+	}
+	return m.Where.path(c.Store, f.Set, at)
+}
+
+// place is where the copy that a finding is about lies or should lie.
+func (m Matter) place(f ledger.Finding) string {
+	c, ok := m.Files[f.File].own(f)
+	if !ok || c.Carrier != 0 || c.At == "" {
+		return m.Where.path(f.Store, f.Set, f.Path)
+	}
+	if _, filed := m.Rules.Filing(f.Store, f.Set); filed && c.Size < 0 {
+		// It was never seen there: only the store's own pattern says where it belongs.
+		return m.Where.path(f.Store, f.Set, "") + " (in the folder and under the name that this store gives to " + f.Path + ")"
+	}
+	return m.Where.path(c.Store, f.Set, c.At)
+}
+
+// disc is a disc as it is written on it, with its box.
+func (m Matter) disc(carrier int64, name string, file int64) string {
+	if box := m.Files[file].Boxes[carrier]; box != "" {
+		return "disc " + name + " (box " + box + ")"
+	}
+	return "disc " + name
+}
+
+func (m Matter) when(t time.Time) string {
+	if m.When != nil {
+		return m.When(t)
+	}
+	return Local(t)
+}
+
+// on names the store of a copy, or its disc.
+func (m Matter) on(c ledger.Copy, file int64) string {
+	if c.Carrier != 0 {
+		return m.disc(c.Carrier, c.Disc, file)
+	}
+	return m.name(c.Store)
+}
+
+// good says which copy is good, and when it was last read: before anything is said of
+// the damaged one.
+func (m Matter) good(d donor, f ledger.Finding) string {
+	how := ""
+	if d.copy.Read.Cache == fixity.Allowed {
+		how = ", though the system's cache may have answered instead of the drive"
+	}
+	s := fmt.Sprintf("The GOOD copy is on the %s: it was intact when last read, %s%s.", m.on(d.copy, f.File), m.when(d.copy.Read.At), how)
+	rule, _ := m.Rules.Store(d.copy.Store)
+	now := "now"
+	if rule.Visiting {
+		now = "then"
+		s += fmt.Sprintf(" Connect the %s first.", m.name(d.copy.Store))
+	}
+	if d.ahead() {
+		s += fmt.Sprintf(" Firmus reads it again %s: copy it only when firmus findings show %d gives it a newer date.", now, f.ID)
+	}
+	return s
+}
+
+// onlyReported is what comes before anything is copied if nobody has read a good copy.
+func (m Matter) onlyReported(f ledger.Finding, ds []donor) []Step {
+	again := fmt.Sprintf("If it is intact, firmus findings show %d names both places. Copy only then.", f.ID)
+	if len(ds) == 0 { // nothing is known of the copies themselves
+		return []Step{say(fmt.Sprintf("Have the copy on the %s read first: firmus audit %s --full. %s", join(m.names(f.IntactIn)), strings.Join(f.IntactIn, " "), again))}
+	}
+	d := ds[0]
+	return []Step{
+		{Text: fmt.Sprintf("Copy nothing yet. The service reported the right checksum for the copy on the %s, %s. Nobody has read that copy:", m.on(d.copy, f.File), m.when(d.copy.Reported.At)),
+			Lines: []Line{{"IT LIES AT", d.place}}},
+		{Text: fmt.Sprintf("Have it read: firmus audit %s --full --set %s --under %q", d.copy.Store, f.Set, f.Path), Then: again},
+	}
+}

@@ -1,0 +1,249 @@
+package report
+
+import (
+	"fmt"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+// next says what a person should do about one finding, whatever else is known.
+func (m Matter) next(f ledger.Finding) []Step {
+	rule, _ := m.Rules.Store(f.Store)
+	audit := "Then run: firmus audit " + f.Store
+	ds := m.donors(f)
+	good := sure(ds)
+	if f.Carrier != 0 {
+		return m.nextOnDisc(f)
+	}
+	if f.Subject == fixity.OfFile && len(good) == 0 && len(f.IntactIn) > 0 && (f.Step == policy.StepRecover || f.Step == policy.StepCopy) {
+		if f.Step == policy.StepRecover && fixity.State(f.Kind) != fixity.Missing {
+			return append(m.onlyReported(f, ds), say(fmt.Sprintf("Until then don't open, save or move the damaged copy on the %s; run no repair program on that drive.", m.name(f.Store))))
+		}
+		return m.onlyReported(f, ds)
+	}
+	if rule.Kind == cloudKind {
+		if s := m.nextInCloud(f, good); s != nil {
+			return s
+		}
+	}
+	switch f.Step {
+	case policy.StepRecover:
+		return m.recover(f, good)
+	case policy.StepDecide:
+		return []Step{
+			{Text: "Nothing says which version is right. Listen to each, look at who made them and when:", Lines: m.there(f)},
+			say(fmt.Sprintf("Sign off the finding of the store that has the right one: firmus findings signoff %d --reason \"…\"", f.ID)),
+		}
+	case policy.StepMoveBack:
+		s := []Step{{Text: "Move it back to its place. If another file lies there by now, stop and look at that first:", Lines: m.moveBack(f), Then: audit}}
+		if rule.Arrivals {
+			s = append(s, say(fmt.Sprintf("Or accept the new place: firmus findings signoff %d --reason \"…\"", f.ID)))
+		}
+		return s
+	case policy.StepReread:
+		return []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. %s. Put nothing back before two readings agree.", m.name(f.Store), audit))}
+	case policy.StepCopy:
+		return m.bring(f, good)
+	case policy.StepOther:
+		s := say("Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified.")
+		if lines := m.there(f); len(lines) > 0 {
+			s.Text += " These are the copies that are there:"
+			s.Lines = lines
+		}
+		return []Step{s}
+	case policy.StepTakeOut:
+		return []Step{
+			{Text: "Look at it first. If it isn't wanted there, move it out of the store, and keep it until you know what it is:", Lines: m.outOf(f)},
+			say(fmt.Sprintf("Or leave it in peace: firmus findings signoff %d --reason \"…\"", f.ID)),
+		}
+	}
+	return m.nextOfStore(f)
+}
+
+// nextOfStore is for what is about no file under care.
+func (m Matter) nextOfStore(f ledger.Finding) []Step {
+	switch {
+	case f.Subject == fixity.OfManifest:
+		return []Step{{Text: "Move the changed manifest aside; the next intake into that folder writes it anew:", Lines: m.outOf(f)}}
+	case f.Kind == fixity.Away:
+		s := Step{Text: "Plug it in or mount it, and put no other drive or folder in its place.", Then: "Then run: firmus audit " + f.Store}
+		rule, _ := m.Rules.Store(f.Store)
+		for _, set := range rule.Sets {
+			s.Lines = append(s.Lines, Line{"AT", m.Where.path(f.Store, set, "")})
+		}
+		if len(s.Lines) > 0 {
+			s.Text += " It is looked for here:"
+		}
+		return []Step{s}
+	case f.Kind == fixity.Few:
+		return append([]Step{say("See which stores lack them: firmus report holdings")}, m.spread(f)...)
+	case f.Kind == fixity.Late:
+		return []Step{say(fmt.Sprintf("Run: firmus audit %s --full", f.Store))}
+	}
+	return nil
+}
+
+// spread says from which folder to which new files are copied.
+func (m Matter) spread(f ledger.Finding) []Step {
+	arrivals, _ := m.Rules.Store(f.Store)
+	var out []Step
+	for _, set := range arrivals.Sets {
+		lines := []Line{{from, m.Where.path(f.Store, set, "")}}
+		for _, s := range m.Rules.Stores {
+			if s.Name != f.Store && s.Holds(set) && s.Kind != "optical" {
+				lines = append(lines, Line{to, m.Where.path(s.Name, set, "")})
+			}
+		}
+		if len(lines) > 1 {
+			out = append(out, Step{Text: fmt.Sprintf("Copy to each store only the files of %s that it lacks. Replace no file:", set), Lines: lines})
+		}
+	}
+	return append(out, say("Then run: firmus audit"))
+}
+
+// recover is for a copy on a drive that is gone, damaged or can't be read, if a good copy
+// was read.
+func (m Matter) recover(f ledger.Finding, good []donor) []Step {
+	rule, _ := m.Rules.Store(f.Store)
+	if len(good) == 0 {
+		return []Step{say("Don't touch any copy of it. No copy of it was read and found intact.")}
+	}
+	first := m.good(good[0], f)
+	switch fixity.State(f.Kind) {
+	case fixity.Missing:
+		s := m.bring(f, good)
+		if rule.Arrivals {
+			s = append(s, say(fmt.Sprintf("If it was taken away on purpose: firmus findings signoff %d --reason \"…\" (it is retired then)", f.ID)))
+		}
+		return s
+	case fixity.Unreadable:
+		return append([]Step{
+			say(fmt.Sprintf("Try another cable and port for the %s first. Run no repair program on the drive.", m.name(f.Store))),
+			say("If the file still can't be read, go on. " + first),
+		}, append(m.replace(f, good, "Move the file that can't be read aside"),
+			say("If that can't be done, or another file can't be read either, the drive is failing: stop using it."))...)
+	}
+	var s []Step
+	if warning := m.longer(f); warning != "" {
+		s = append(s, Step{Text: warning + " Listen to both before anything is moved:", Lines: []Line{{"UNDER CARE", good[0].place}, {"LONGER", m.place(f)}}},
+			say("If the longer one is right or in doubt, stop here and leave both as they are. If it is damage all the same, go on."))
+	}
+	s = append(s, say(fmt.Sprintf("%s The DAMAGED copy is on the %s: don't open or save it, and run no repair program on that drive.", first, m.name(f.Store))))
+	s = append(s, m.replace(f, good, "Move the damaged file aside")...)
+	return append(s, m.onPurpose(f)...)
+}
+
+// onPurpose is for a change that somebody meant.
+func (m Matter) onPurpose(f ledger.Finding) []Step {
+	rule, _ := m.Rules.Store(f.Store)
+	if !rule.Arrivals || fixity.State(f.Kind) != fixity.Altered || f.Anatomy == fixity.Zeroed || f.Anatomy == fixity.CutShort {
+		return nil
+	}
+	master := ""
+	if set, _ := m.Rules.Set(f.Set); set.Role == fixity.Master {
+		master = " --master"
+	}
+	return []Step{say(fmt.Sprintf("If somebody changed it on purpose: firmus findings signoff %d%s --reason \"…\"", f.ID, master))}
+}
+
+// replace moves what lies in a copy's place aside, then copies the good copy there. Once
+// nothing lies in the place any more, copying the wrong way round can't harm the good
+// copy: there is nothing to copy from.
+func (m Matter) replace(f ledger.Finding, good []donor, move string) []Step {
+	return []Step{
+		{Text: move + ", out of the store, and keep it. Then nobody can copy it over the good copy by mistake:", Lines: m.outOf(f)},
+		{Text: "Copy the good file to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store},
+	}
+}
+
+// bring is for a file that is lacking in a store, or an earlier version there.
+func (m Matter) bring(f ledger.Finding, good []donor) []Step {
+	if len(good) == 0 {
+		return []Step{say("Don't touch any copy of it. No copy of it was read and found intact.")}
+	}
+	first := m.good(good[0], f)
+	if fixity.State(f.Kind) != fixity.Behind {
+		return []Step{{Text: first + " Copy the good file to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store}}
+	}
+	if warning := m.longer(f); warning != "" {
+		return []Step{
+			{Text: warning + " Don't copy the newer one over it. Listen to both:", Lines: []Line{{"NEWER", good[0].place}, {"EARLIER", m.place(f)}}},
+			say(fmt.Sprintf("Keep the earlier one where it is if you are in doubt: firmus findings settle %d --reason \"…\"", f.ID)),
+		}
+	}
+	return append([]Step{say(fmt.Sprintf("%s The copy on the %s is an earlier version.", first, m.name(f.Store)))}, m.replace(f, good, "Move the earlier version aside")...)
+}
+
+// fromTo is from which good copies a file is copied to the place of the one that a
+// finding is about.
+func (m Matter) fromTo(f ledger.Finding, good []donor) []Line {
+	lines := []Line{{from, good[0].place}, {to, m.place(f)}}
+	for _, d := range good[1:] {
+		if d.rank() == good[0].rank() { // one that is known less well isn't offered beside it
+			lines = append(lines, Line{or, d.place})
+		}
+	}
+	return lines
+}
+
+// moveBack is from where to where a misplaced file goes back.
+func (m Matter) moveBack(f ledger.Finding) []Line {
+	return []Line{{from, m.Where.path(f.Store, f.Set, f.FoundAt)}, {to, m.place(f)}}
+}
+
+// outOf is from where to where something goes out of its store.
+func (m Matter) outOf(f ledger.Finding) []Line {
+	at := m.place(f)
+	return []Line{{from, at}, {to, m.Where.aside(f.Store, f.Set, f.Path, fmt.Sprintf("finding-%d", f.ID))}}
+}
+
+// there are the places of all copies of a finding's file that are there.
+func (m Matter) there(f ledger.Finding) []Line {
+	var out []Line
+	for _, c := range m.Files[f.File].Copies {
+		if c.Size < 0 || c.State == fixity.Missing || c.State == fixity.Awaited {
+			continue
+		}
+		if at := m.PlaceOf(f, c); at != "" {
+			out = append(out, Line{m.on(c, f.File), at})
+		}
+	}
+	return out
+}
+
+// What is longer by more than this is no slip of an editor. *Common practice.*
+const (
+	longerShare = 0.1
+	longerBy    = time.Minute
+)
+
+// longer says that the copy a finding is about is longer than the version under care, or
+// may be whole where that isn't; "" if not. Then nothing may be copied over it: the
+// version under care may be the one that was cut short.
+func (m Matter) longer(f ledger.Finding) string {
+	k := m.Files[f.File]
+	c, ok := k.own(f)
+	now, known := k.version(k.File.Version)
+	if !ok || !known || c.Size < 0 {
+		return ""
+	}
+	size, took := c.Size, time.Duration(0)
+	if old, ok := k.version(c.Held); ok && fixity.State(f.Kind) == fixity.Behind {
+		size, took = old.Size, old.Duration
+	}
+	if now.Duration > 0 && took > 0 {
+		if more := took - now.Duration; more <= longerBy || float64(more) <= longerShare*float64(took) {
+			return ""
+		}
+		return fmt.Sprintf("The copy on the %s is longer than the version under care: %s against %s. The version under care may have been cut short.",
+			m.name(f.Store), took.Round(time.Second), now.Duration.Round(time.Second))
+	}
+	if size-now.Size <= int64(longerShare*float64(size)) {
+		return ""
+	}
+	return fmt.Sprintf("The copy on the %s is longer than the version under care: %s against %s. The version under care may have been cut short.",
+		m.name(f.Store), Size(size), Size(now.Size))
+}
