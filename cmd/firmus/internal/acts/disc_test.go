@@ -73,7 +73,7 @@ func newShelf(t *testing.T) *shelf {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { l.Close() })
-	s.env = &acts.Env{Ledger: l, Rules: rules, Now: func() time.Time { return s.clock }, By: "Ada Wren",
+	s.env = &acts.Env{Path: func(store, set, at string) string { return "/" + store + "/" + set + "/" + at }, Ledger: l, Rules: rules, Now: func() time.Time { return s.clock }, By: "Ada Wren",
 		Where:    func(store, set string) string { return filepath.Join(dir, store, set) },
 		OpenDisc: func(context.Context, acts.DiscAt) (acts.OpenedDisc, error) { return s.disc, nil },
 		Root: func(string, string, fixity.Cache) (acts.Root, error) {

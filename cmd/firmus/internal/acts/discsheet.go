@@ -99,7 +99,7 @@ func (e *Env) burnFile(t *ledger.Tx, d ledger.Disc, f ledger.File, x ledger.Disc
 	arrivals, _ := e.Rules.Arrivals(f.Set)
 	for _, c := range copies {
 		if c.Carrier == 0 && c.Held == x.Version && (c.State == fixity.Intact || c.State == fixity.Editing) && (b.Store == "" || c.Store == arrivals.Name) {
-			b.Store = c.Store
+			b.Store, b.From = c.Store, e.Path(c.Store, f.Set, c.At)
 		}
 	}
 	if b.Store == "" {
@@ -197,7 +197,7 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 	}
 	for _, b := range c.Bring {
 		if rule, _ := e.Rules.Store(b); rule.Kind == cloudKind {
-			s.Next = append(s.Next, fmt.Sprintf("Copy what was burned from %s back to a hard drive and audit that; then check the disc again.", b))
+			s.Next = append(s.Next, fmt.Sprintf("Copy what was burned from %s back to a hard drive and audit that: firmus disc sheet %s names the place of each file. Then check the disc again.", b, c.Disc.Number))
 			continue
 		}
 		s.Next = append(s.Next, fmt.Sprintf("Bring the store %s and check the disc again: it holds what was burned.", b))

@@ -51,6 +51,8 @@ type Env struct {
 	Root func(store, set string, cache fixity.Cache) (Root, error)
 	// Where is a root as people know it (its folder), for messages.
 	Where func(store, set string) string
+	// Path is the whole path of a place in a store's set, as the system writes it.
+	Path func(store, set, at string) string
 	// NoMarker says that nothing can be written to the store: it is told by its files.
 	NoMarker func(store string) bool
 	// Device tells stores on one drive, which are never read at once; "" is unknown.

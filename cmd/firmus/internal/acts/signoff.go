@@ -176,7 +176,9 @@ func (e *Env) maySignOff(f ledger.Finding, o SignOffOrder) error {
 	rule, _ := e.Rules.Store(f.Store)
 	set, _ := e.Rules.Set(f.Set)
 	refuse := func(why string) error {
-		return fmt.Errorf("finding %d (%s, %s in %s) can't be signed off: %s: %w", f.ID, f.Kind, ledger.DisplayPath(f.Path), f.Store, why, fixity.ErrRefused)
+		// Advice in half a sentence is followed the wrong way: the finding's steps name both places.
+		return fmt.Errorf("finding %d (%s, %s in %s) can't be signed off: %s. What to copy or move, from where to where: firmus findings show %d: %w",
+			f.ID, f.Kind, ledger.DisplayPath(f.Path), f.Store, why, f.ID, fixity.ErrRefused)
 	}
 	if f.Subject == fixity.OfStray {
 		return nil
@@ -198,15 +200,15 @@ func (e *Env) maySignOff(f ledger.Finding, o SignOffOrder) error {
 	case !rule.Arrivals && (kind == fixity.Missing || kind == fixity.Awaited):
 		return refuse(fmt.Sprintf("put it back from a store that has it, or retire the file. Absence is accepted in %s, where files arrive", arrivals.Name))
 	case !rule.Arrivals && kind == fixity.Behind:
-		return refuse(fmt.Sprintf("copy the newer version from %s over it", arrivals.Name))
+		return refuse(fmt.Sprintf("it is an earlier version. The newer one was accepted in %s, where files arrive", arrivals.Name))
 	case !rule.Arrivals:
-		return refuse(fmt.Sprintf("put the bytes of an intact copy in its place (recover). A change is accepted in %s, where files arrive", arrivals.Name))
+		return refuse(fmt.Sprintf("put an intact copy in its place. A change is accepted in %s, where files arrive", arrivals.Name))
 	case kind == fixity.Altered && set.Role == fixity.Master && !o.Master:
 		return refuse("it is a master, and masters are frozen. Put it back from an intact copy; if the change is really meant, say --master")
 	case kind == fixity.Unreadable || kind == fixity.Unsteady:
-		return refuse("its bytes can't be relied on. Recover it from an intact copy")
+		return refuse("its bytes can't be relied on. Put an intact copy in its place")
 	case kind == fixity.Behind || kind == fixity.Awaited:
-		return refuse("the newer version was signed off. Put that back, or save the file anew")
+		return refuse("the newer version was signed off. Put that one in its place, or save the file anew")
 	}
 	return nil
 }

@@ -93,6 +93,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 			return a.root(store, set, cache, litter)
 		},
 		Where:    a.where,
+		Path:     a.pathOf,
 		NoMarker: func(store string) bool { s, _ := c.Store(store); return !s.Marker },
 		Device:   a.device,
 		Provided: readProvided,

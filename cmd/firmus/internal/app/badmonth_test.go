@@ -258,6 +258,9 @@ func (m *month) printed(ls []ledger.Letter) string {
 	for _, l := range ls {
 		text := l.Text
 		text = regexp.MustCompile(`(?s)\nWhat {10}`+regexp.QuoteMeta(m.dir)+`.*?\nHow sure`).ReplaceAllString(text, "\nWhat          /archive/...\nHow sure")
+		text = regexp.MustCompile(regexp.QuoteMeta(m.dir)+`[^\n]*`).ReplaceAllStringFunc(text, func(at string) string {
+			return "/archive" + filepath.ToSlash(strings.TrimPrefix(at, m.dir))
+		})
 		text = regexp.MustCompile(`\b[0-9,]+ events\b`).ReplaceAllString(text, "123 events")
 		text = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f]{8}\b`).ReplaceAllString(text, "5dc9da79-a70659a9")
 		if host, _ := os.Hostname(); host != "" {

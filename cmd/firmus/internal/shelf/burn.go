@@ -47,6 +47,9 @@ func (s BurnSheet) page() page {
 		title = "Files"
 	}
 	p.Blocks = append(p.Blocks, block{Title: title, Table: s.table()})
+	if from := s.from(); len(from) > 0 {
+		p.Blocks = append(p.Blocks, block{Title: "Take each from this place, and from no other", Lines: from})
+	}
 	fit, warnings := s.fit()
 	var sum block
 	sum.add("Total", fit...)
@@ -55,6 +58,17 @@ func (s BurnSheet) page() page {
 	p.Blocks = append(p.Blocks, block{Title: "Burned", Table: s.burned()})
 	p.Blocks = append(p.Blocks, block{Lines: []line{smallf("A disc counts only when its check sheet says IDENTICAL. What was burned is compared with the versions on this sheet; if a file is signed off anew, the disc still holds the earlier version.")}})
 	return p
+}
+
+// from are the whole paths of the files, by their numbers in the table.
+func (s BurnSheet) from() []line {
+	var out []line
+	for i, f := range s.Files {
+		if f.From != "" {
+			out = append(out, row(part{Text: fmt.Sprintf("%d", i+1), Label: true}, part{Text: report.ShowPlace(f.From), Whole: true}))
+		}
+	}
+	return out
 }
 
 func (s BurnSheet) kind() string {
@@ -225,7 +239,7 @@ func (s BurnSheet) steps() []line {
 	if s.Kind == Data {
 		add(say("In the burning program begin a data disc, with long names (ISO 9660 with Joliet or Rock Ridge, or UDF). Put in the files above under their own names, not packed into an archive."))
 	} else {
-		add(say("In the burning program begin an audio CD. Put in the files above, in this order, from the archive's own folder: no copy from elsewhere, no other format."))
+		add(say("In the burning program begin an audio CD. Put in the files above, in this order, from the places named above: no copy from elsewhere, no other format."))
 		add(open, say("Gap between tracks: 0 s"), gap, open, say("Levelling, normalising, fading, all effects: off"))
 	}
 	add(open, say("Whole disc at once (\"disc at once\"), one session"), gap, open, say("Close the disc: nothing is added later"))

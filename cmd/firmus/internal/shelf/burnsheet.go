@@ -33,6 +33,7 @@ type BurnFile struct {
 	Name    string // path in its set, or below the folder that is burned
 	Version int64  // 0: not known
 	Store   string // from which it is to be taken; "" not said
+	From    string // the whole path in that store; "" not known
 	Bytes   int64  // -1 or 0: not known, unless Empty
 	Empty   bool   // it has no bytes
 	Samples int64  // audio: of both channels, at Rate; 0: not known

@@ -60,6 +60,7 @@ type part struct {
 	Blank int // characters wide
 	Box   box
 	Gap   bool
+	Whole bool // a path: no line ends in it
 }
 
 type box uint8

@@ -187,7 +187,7 @@ func burns() map[string]shelf.BurnSheet {
 	s := shelf.BurnSheet{Archive: "Quillmere Valley Song Survey", Number: "QD-0031", Twins: []string{"A", "B"}, Item: "QV-0107 side A", Box: "4", Kind: shelf.Audio,
 		Made: at(2025, 11, 18, 11, 2), By: "M. R."}
 	for i, n := range []string{"QV-0107_A_01.wav", "QV-0107_A_02.wav", "QV-0107_A_03.wav"} {
-		s.Files = append(s.Files, shelf.BurnFile{Name: "QV-0107/" + n, Version: 2, Store: "studio", Bytes: 44 + 4*int64(i+5)*44100*60, Samples: int64(i+5) * 44100 * 60})
+		s.Files = append(s.Files, shelf.BurnFile{Name: "QV-0107/" + n, Version: 2, Store: "studio", From: `D:\studio\access\QV-0107\` + n, Bytes: 44 + 4*int64(i+5)*44100*60, Samples: int64(i+5) * 44100 * 60})
 	}
 	out["twins"] = s
 

@@ -74,6 +74,8 @@ func (l line) text() string {
 			b.WriteString("[" + nbsp + "]")
 		case p.Box == ticked:
 			b.WriteString("[x]")
+		case p.Whole:
+			b.WriteString(strings.ReplaceAll(p.Text, " ", nbsp))
 		default:
 			b.WriteString(p.Text)
 		}
