@@ -261,7 +261,7 @@ func (m *month) printed(ls []ledger.Letter) string {
 		text = regexp.MustCompile(regexp.QuoteMeta(m.dir)+`[^\n]*`).ReplaceAllStringFunc(text, func(at string) string {
 			return "/archive" + filepath.ToSlash(strings.TrimPrefix(at, m.dir))
 		})
-		text = regexp.MustCompile(`\b[0-9,]+ events\b`).ReplaceAllString(text, "123 events")
+		text = regexp.MustCompile(`\b[0-9,]+(\s)events\b`).ReplaceAllString(text, "123${1}events")
 		text = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f]{8}\b`).ReplaceAllString(text, "5dc9da79-a70659a9")
 		if host, _ := os.Hostname(); host != "" {
 			text = strings.ReplaceAll(text, host, "ARCHIVE-PC")

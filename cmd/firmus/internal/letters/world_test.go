@@ -270,7 +270,7 @@ func (w *world) printed(l ledger.Letter) string {
 	text = regexp.MustCompile(regexp.QuoteMeta(w.dir)+`[^\n]*`).ReplaceAllStringFunc(text, func(at string) string {
 		return "/archive" + filepath.ToSlash(strings.TrimPrefix(at, w.dir))
 	})
-	text = regexp.MustCompile(`\b[0-9,]+ events\b`).ReplaceAllString(text, "123 events")
+	text = regexp.MustCompile(`\b[0-9,]+(\s)events\b`).ReplaceAllString(text, "123${1}events")
 	text = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f]{8}\b`).ReplaceAllString(text, "5dc9da79-a70659a9")
 	return fmt.Sprintf("Subject: %s\nThread: %s  (%s, answers %d)\n\n%s", l.Subject, l.Thread, l.Kind, len(l.Refs), text)
 }
