@@ -120,6 +120,7 @@ type Verb string
 const (
 	LedgerBegun     Verb = "ledger-begun"
 	LedgerRebuilt   Verb = "ledger-rebuilt"
+	LedgerStated    Verb = "ledger-stated" // all that the ledger held was put into the record
 	TakenIn         Verb = "taken-in"
 	Adopted         Verb = "store-adopted"
 	Audited         Verb = "audited" // a slice: files were read
@@ -227,6 +228,7 @@ var Vocabulary = []Term{
 	{"settled", "put-back", "put back and read back"},
 	{"verb", "ledger-begun", "the ledger was begun"},
 	{"verb", "ledger-rebuilt", "the ledger was made anew from manifests and event files"},
+	{"verb", "ledger-stated", "all that the ledger held was put into the record"},
 	{"verb", "taken-in", "files were taken under care"},
 	{"verb", "store-adopted", "a folder became a store"},
 	{"verb", "audited", "files were read"},

@@ -29,6 +29,7 @@ type Event struct {
 
 	leaf     []byte
 	readings []int64 // rows of reading that the event accounts for
+	statedBy
 }
 
 // Leaf is the event's bytes as they are hashed: JSON, one line.
@@ -92,6 +93,11 @@ func (t *Tx) appendEvents() error {
 		}
 		for _, id := range e.readings {
 			if _, err := t.exec(`UPDATE reading SET event = $1 WHERE id = $2`, e.Seq, id); err != nil {
+				return err
+			}
+		}
+		for _, id := range e.stated {
+			if _, err := t.exec(`UPDATE stated SET event = $1 WHERE id = $2`, e.Seq, id); err != nil {
 				return err
 			}
 		}

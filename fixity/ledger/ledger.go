@@ -179,7 +179,10 @@ func (l *Ledger) prepare(ctx context.Context) error {
 		return err
 	}
 	err := l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
-	if err == nil || !errors.Is(err, sql.ErrNoRows) {
+	if err == nil {
+		return l.stateOnce(ctx)
+	}
+	if !errors.Is(err, sql.ErrNoRows) {
 		return err
 	}
 	id := NewID()
@@ -211,6 +214,15 @@ func (l *Ledger) prepare(ctx context.Context) error {
 		return err
 	}
 	return l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
+}
+
+// stateOnce states what is in a ledger that an earlier version began.
+func (l *Ledger) stateOnce(ctx context.Context) error {
+	var asked int64
+	if err := l.r.QueryRowContext(ctx, `SELECT count(*) FROM stated WHERE id = 0`).Scan(&asked); err != nil || asked == 0 {
+		return err
+	}
+	return l.Tx(ctx, l.o.Now, (*Tx).stateOnce)
 }
 
 func originOf(holdings string) string { return "firmus/" + holdings }

@@ -29,6 +29,7 @@ var walks = map[string]string{
 	"SELECT count(*) FROM log_hash":                     "Verify reads all",
 	"SELECT count(*) FROM reading WHERE event >= $1 OR": "Verify reads all",
 	"SELECT coalesce(max(seq), 0) FROM event WHERE ver": "Verify reads all",
+	"SELECT count(*) FROM stated WHERE event >= $1 OR ": "Verify reads all",
 	"SELECT urgency, count(*) FROM finding WHERE settl": "once a report, of the open ones",
 	"SELECT max(at) FROM event":                         "once a command",
 	"SELECT count(*) FROM file WHERE retired_at <> 0":   "once a report",

@@ -29,6 +29,9 @@ type Tx struct {
 	days   map[string]dayDelta // by store
 	owed   map[folderKey]bool  // manifests that no longer say what they should
 
+	noted   []noted         // rows of vouched tables that it writes, in order
+	notedAt map[string]bool // by the beginning of their statements
+
 	statements map[string]*statement // by their text
 }
 
@@ -104,6 +107,9 @@ func (l *Ledger) tx(ctx context.Context, b beginner, now time.Time, fn func(*Tx)
 	if err := t.flushOwed(); err != nil {
 		return fmt.Errorf("manifests that are owed: %w", l.translate(err))
 	}
+	if err := t.state(); err != nil {
+		return fmt.Errorf("record: %w", l.translate(err))
+	}
 	// The head of the log is the last row touched.
 	if err := t.appendEvents(); err != nil {
 		return fmt.Errorf("record: %w", l.translate(err))
@@ -135,7 +141,11 @@ func (l *Ledger) View(ctx context.Context, fn func(*Tx) error) error {
 func (t *Tx) Now() time.Time { return t.now }
 
 func (t *Tx) exec(query string, args ...any) (int64, error) {
-	r, err := t.execute(query, texts(args))
+	texts(args)
+	if err := t.note(query, args); err != nil {
+		return 0, fmt.Errorf("%s: %w", firstWords(query), err)
+	}
+	r, err := t.execute(query, args)
 	if err != nil {
 		return 0, fmt.Errorf("%s: %w", firstWords(query), err)
 	}

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"time"
 
 	"golang.org/x/mod/sumdb/tlog"
 
@@ -22,19 +23,30 @@ type Verified struct {
 	Events   int64     `json:"events"`
 	Readings int64     `json:"readings"` // result lines accounted for by events
 	Lacking  int64     `json:"lacking"`  // events whose result lines were lost with an earlier ledger
+	Rows     int64     `json:"rows"`     // rows of other tables that are what the record says
+	Since    int64     `json:"since"`    // the event that stated what the ledger held before; 0 if its record has done so from its beginning
+	SinceAt  time.Time `json:"-"`        // of that event
 	Root     tlog.Hash `json:"-"`
 }
 
 // Verify reads the whole record and checks that every event's columns and result
 // lines are those of its hashed bytes, that the bytes are those the log's tree was
-// built over, and that the head is that tree's. The error wraps ErrRewritten and
-// says which event. It holds no more than one event in memory.
+// built over, and that the head is that tree's. Then it holds what the ledger knows
+// against what the record says of it: each row of the tables that are vouched for
+// (files, versions, findings, copies, acts, discs) must be what was stated last. The
+// error wraps ErrRewritten and says which event, or which row and what of it. It holds
+// no more than a page of events or rows in memory.
 //
 // A record cut back to an earlier state, or replaced as a whole, is consistent in
 // itself: only CheckAgainst with an earlier checkpoint finds that.
 func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 	var v Verified
-	err := l.View(ctx, func(t *Tx) error {
+	f, err := newFold(ctx)
+	if err != nil {
+		return v, err
+	}
+	defer f.close()
+	err = l.View(ctx, func(t *Tx) error {
 		var size int64
 		var root []byte
 		if err := t.row(`SELECT size, root FROM log_head`, nil, &size, &root); err != nil {
@@ -57,7 +69,7 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 				if e.Seq != v.Events {
 					return fmt.Errorf("event %d is lacking: %w", v.Events, ErrRewritten)
 				}
-				n, err := t.verifyEvent(e, hashes)
+				n, err := t.verifyEvent(e, hashes, f)
 				if errors.Is(err, errLinesLost) && e.Seq < rebuilt {
 					v.Lacking, err = v.Lacking+1, nil
 				}
@@ -66,6 +78,9 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 				}
 				v.Events++
 				v.Readings += n
+				if wholeState(e.Verb) {
+					v.Since, v.SinceAt = e.Seq, e.At
+				}
 			}
 			page = v.Events
 		}
@@ -101,7 +116,15 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 		if orphans > 0 {
 			return fmt.Errorf("result lines name an event that isn't there: %w", ErrRewritten)
 		}
-		return nil
+		if err := t.row(`SELECT count(*) FROM stated WHERE event >= $1 OR event < -1`, []any{size}, &orphans); err != nil {
+			return err
+		}
+		if orphans > 0 {
+			return fmt.Errorf("statements about rows name an event that isn't there: %w", ErrRewritten)
+		}
+		var err error
+		v.Rows, err = t.verifyRows(f)
+		return err
 	})
 	return v, err
 }
@@ -110,8 +133,9 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 // record that was rebuilt from backups has the first event that it had.
 func (t *Tx) verifyOrigin() error {
 	var origin, holdings string
+	var begun int64
 	var leaf []byte
-	if err := t.row(`SELECT l.origin, h.id, e.leaf FROM log_head l, holdings h, event e WHERE e.seq = 0`, nil, &origin, &holdings, &leaf); err != nil {
+	if err := t.row(`SELECT l.origin, h.id, h.begun, e.leaf FROM log_head l, holdings h, event e WHERE e.seq = 0`, nil, &origin, &holdings, &begun, &leaf); err != nil {
 		if errors.Is(err, fixity.ErrNotFound) {
 			return fmt.Errorf("the record has no beginning: %w", ErrRewritten)
 		}
@@ -121,7 +145,7 @@ func (t *Tx) verifyOrigin() error {
 	if err := json.Unmarshal(leaf, &first); err != nil {
 		return fmt.Errorf("event 0 can't be read: %w: %w", ErrRewritten, err)
 	}
-	if id, _ := first.Data["holdings"].(string); id != holdings || originOf(id) != origin {
+	if id, _ := first.Data["holdings"].(string); id != holdings || originOf(id) != origin || nanos(first.At) != begun {
 		return fmt.Errorf("the record began as that of the holdings %q, and goes by the name %q now: %w", id, origin, ErrRewritten)
 	}
 	return nil
@@ -130,11 +154,11 @@ func (t *Tx) verifyOrigin() error {
 // errLinesLost: an imported event whose result lines were lost with its ledger.
 var errLinesLost = fmt.Errorf("its result lines are not at hand: %w", ErrRewritten)
 
-func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err error) {
+func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader, f *fold) (lines int64, err error) {
 	if err := mlog.CheckRecord(e.Seq, e.leaf, hashes); err != nil {
 		return 0, err
 	}
-	var in Event
+	var in sealed
 	if err := json.Unmarshal(e.leaf, &in); err != nil {
 		return 0, fmt.Errorf("event %d can't be read: %w: %w", e.Seq, ErrRewritten, err)
 	}
@@ -142,8 +166,10 @@ func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err erro
 		in.Set != e.Set || in.File != e.File || in.Finding != e.Finding || in.Audit != e.Audit || in.Reason != e.Reason {
 		return 0, fmt.Errorf("event %d: a column is not what was hashed: %w", e.Seq, ErrRewritten)
 	}
+	if err := t.verifyStated(in, f); err != nil {
+		return 0, err
+	}
 	var tree mlog.Lines
-	shard, _ := in.Data["shard"].(float64)
 	err = t.rows(`SELECT n, lines, audit, shard FROM reading WHERE event = $1 ORDER BY id`, []any{e.Seq}, func(r *sql.Rows) error {
 		var n int
 		var b []byte
@@ -151,7 +177,7 @@ func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err erro
 		if err := r.Scan(&n, &b, &ofAudit, &ofShard); err != nil {
 			return err
 		}
-		if ofAudit != e.Audit || ofShard != int64(shard) {
+		if ofAudit != e.Audit || ofShard != int64(in.Data.Shard) {
 			return fmt.Errorf("event %d: its result lines are said to be of another audit: %w", e.Seq, ErrRewritten)
 		}
 		if n < 0 && len(b) == 0 {
@@ -169,7 +195,7 @@ func (t *Tx) verifyEvent(e Event, hashes tlog.HashReader) (lines int64, err erro
 	if err != nil {
 		return 0, err
 	}
-	want, _ := in.Data["root"].(string)
+	want := in.Data.Root
 	root := tree.Root()
 	if tree.Len() == 0 && want == "" {
 		return 0, nil

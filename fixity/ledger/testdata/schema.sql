@@ -395,6 +395,13 @@ CREATE TABLE shard (
     UNIQUE (audit, set_name, top)
 ) STRICT;
 
+CREATE TABLE stated (
+    id    INTEGER PRIMARY KEY,
+    event INTEGER NOT NULL DEFAULT -1,
+    n     INTEGER NOT NULL,
+    lines BLOB NOT NULL
+) STRICT;
+
 CREATE TABLE store (
     name       TEXT PRIMARY KEY,
     kind       TEXT NOT NULL,
@@ -520,6 +527,8 @@ CREATE INDEX reading_event ON reading (event);
 CREATE INDEX reading_shard ON reading (shard);
 
 CREATE INDEX service_item_id ON service_item (store, id);
+
+CREATE INDEX stated_event ON stated (event);
 
 CREATE INDEX stray_due ON stray (store, set_name, top) WHERE due = 1;
 
