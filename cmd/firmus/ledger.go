@@ -23,8 +23,10 @@ func (c *command) ledgerCommand() *cobra.Command {
 		Use:   "verify",
 		Short: "Read the whole record and check it against its own seals",
 		Long: `Reads every event and reading of the record and checks that they are what was
-written. A record that was cut back, or replaced as a whole, agrees with itself:
-only --against an earlier checkpoint, kept elsewhere, shows that.`,
+written. Then holds what the ledger knows against it, row by row: files, versions
+with their digests, findings, copies, acts and discs. Not held against it: ` + strings.Join(ledger.NotVouched, "; ") + `.
+A record that was cut back, or replaced as a whole, agrees with itself: only
+--against an earlier checkpoint, kept elsewhere, shows that.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return c.verifyLedger(cmd.Context(), against) },
 	}
@@ -122,13 +124,22 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 			return err
 		}
 		if c.json {
-			c.document(map[string]any{"valid": true, "events": v.Events, "readings": v.Readings, "lacking": v.Lacking, "root": v.Root.String(), "exit": 0})
+			doc := map[string]any{"valid": true, "events": v.Events, "readings": v.Readings, "lacking": v.Lacking, "rows": v.Rows, "not_covered": ledger.NotVouched, "root": v.Root.String(), "exit": 0}
+			if v.Since > 0 {
+				doc["since"] = map[string]any{"event": v.Since, "at": v.SinceAt}
+			}
+			c.document(doc)
 			return nil
 		}
 		c.printf("The record is what was written: %s, %s.\n", report.Count(v.Events, "event"), report.Count(v.Readings, "reading"))
+		c.printf("What the ledger knows is what the record says: %s.\n", report.Count(v.Rows, "row"))
+		if v.Since > 0 {
+			c.printf("Event %d, of %s, states what the ledger held then. Of what is older the record has the acts and no digests.\n", v.Since, v.SinceAt.Format("2006-01-02 15:04 UTC"))
+		}
 		if v.Lacking > 0 {
 			c.printf("The result lines of %s were lost with an earlier ledger; their sums stand in the record.\n", report.Count(v.Lacking, "event"))
 		}
+		c.printf("Not held against the record: %s.\n", strings.Join(ledger.NotVouched, "; "))
 		if since != "" {
 			c.printf("It has not been rewritten since the checkpoint (%s).\n", since)
 		} else {

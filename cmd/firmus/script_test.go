@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"crypto/sha256"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
@@ -67,6 +68,7 @@ func TestScript(t *testing.T) {
 			"get":    cmdGet,
 			"within": cmdWithin,
 			"hup":    cmdHup,
+			"sql":    cmdSQL,
 
 			"sound":     cmdSound,
 			"audiodisc": cmdAudioDisc,
@@ -106,6 +108,21 @@ func cmdFlip(ts *testscript.TestScript, _ bool, args []string) {
 	b[off] ^= 1
 	ts.Check(os.WriteFile(path, b, 0o644))
 	ts.Check(os.Chtimes(path, st.ModTime(), st.ModTime()))
+}
+
+// sql FILE STATEMENT: changes one row or more of a ledger past the program.
+func cmdSQL(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: sql FILE STATEMENT")
+	}
+	db, err := sql.Open("sqlite", "file:"+filepath.ToSlash(ts.MkAbs(args[0]))+"?_pragma=busy_timeout(5000)")
+	ts.Check(err)
+	defer db.Close()
+	r, err := db.Exec(args[1])
+	ts.Check(err)
+	if n, err := r.RowsAffected(); err != nil || n == 0 {
+		ts.Fatalf("%s: it changed %d rows, %v", args[1], n, err)
+	}
 }
 
 // age FILE DURATION: the file was last changed so long ago.

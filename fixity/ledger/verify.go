@@ -49,7 +49,9 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 	err = l.View(ctx, func(t *Tx) error {
 		var size int64
 		var root []byte
-		if err := t.row(`SELECT size, root FROM log_head`, nil, &size, &root); err != nil {
+		if err := t.row(`SELECT size, root FROM log_head`, nil, &size, &root); errors.Is(err, fixity.ErrNotFound) {
+			return fmt.Errorf("the record has no head: %w", ErrRewritten)
+		} else if err != nil {
 			return fmt.Errorf("head of the record: %w", err)
 		}
 		var rebuilt int64 // events before this one were imported
