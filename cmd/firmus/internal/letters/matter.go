@@ -64,6 +64,13 @@ func are(n int64) string {
 	return report.Number(n) + " files are"
 }
 
+func holds(n int64) string {
+	if n == 1 {
+		return "1 copy was"
+	}
+	return report.Number(n) + " copies were"
+}
+
 func has(n int64) string {
 	if n == 1 {
 		return "1 file has"
@@ -111,7 +118,12 @@ func (w writer) ofMany() (string, page) {
 	if open[0].Incident != 0 {
 		first += " It is one incident."
 	}
-	p.Lead = append(p.Lead, first, w.goodOfMany(n, none), w.pleaseOfMany(none))
+	p.Lead = append(p.Lead, first)
+	if wrong := int64(len(w.wrongWay())); wrong > 0 {
+		subject = strings.TrimSuffix(subject, " ["+numbers(open)+"]") + askWrongWay + " [" + numbers(open) + "]"
+		p.Lead = append(p.Lead, fmt.Sprintf("%s intact before and hold the same damaged bytes as another copy now. They may have been copied the wrong way round. Please stop copying.", holds(wrong)))
+	}
+	p.Lead = append(p.Lead, w.goodOfMany(n, none), w.pleaseOfMany(none))
 	var parts []string
 	for _, t := range fixity.Vocabulary {
 		if k := kinds[fixity.Kind(t.Code)]; k > 0 && t.Group == "state" && len(kinds) > 1 {
@@ -195,6 +207,9 @@ func (w writer) filesTable(title string, fs []ledger.Finding) part {
 		state := string(f.Kind)
 		if fixity.State(f.Kind) == fixity.Altered {
 			state = "damaged"
+		}
+		if f.WrongWay() != "" {
+			state += ", perhaps copied the wrong way round"
 		}
 		p.Table.Rows = append(p.Table.Rows, []string{fmt.Sprintf("[%d]", f.ID), report.Show(w.path(f.Path)), w.lies(f) + ": " + state + "; " + report.Good(f)})
 	}

@@ -105,8 +105,8 @@ func (w writer) ofFile() (string, page) {
 			also += "; read and intact: " + list(good)
 		}
 	}
-	if slices.ContainsFunc(w.x.open, func(o ledger.Finding) bool { return o.WrongWay() != "" }) {
-		also += "; copied the wrong way round?"
+	if len(w.wrongWay()) > 0 {
+		also += askWrongWay
 	}
 	subject := fmt.Sprintf("%s - %s - %s %s%s [%s]", urgency(w.x.urgency()), name, role, short, also, numbers(w.x.open))
 
@@ -117,10 +117,8 @@ func (w writer) ofFile() (string, page) {
 			p.Lead = append(p.Lead, fmt.Sprintf("It %s, too.", s))
 		}
 	}
-	for _, o := range w.x.open {
-		if o.WrongWay() != "" {
-			p.Lead = append(p.Lead, fmt.Sprintf("The copy on the %s was intact before. It may have been copied the wrong way round. Please stop copying.", w.store(o.Store)))
-		}
+	for _, o := range w.wrongWay() {
+		p.Lead = append(p.Lead, fmt.Sprintf("The copy on the %s was intact before. It may have been copied the wrong way round. Please stop copying.", w.store(o.Store)))
 	}
 	p.Lead = append(p.Lead, w.good(f), w.please(f))
 
@@ -147,6 +145,19 @@ func (w writer) ofFile() (string, page) {
 	p.add(w.copies(f.File))
 	w.act(&p)
 	return subject, p
+}
+
+// askWrongWay stands in the subject if a copy may have been copied the wrong way round.
+const askWrongWay = "; copied the wrong way round?"
+
+// wrongWay are the findings that tell of that.
+func (w writer) wrongWay() (out []ledger.Finding) {
+	for _, f := range w.x.open {
+		if f.WrongWay() != "" {
+			out = append(out, f)
+		}
+	}
+	return out
 }
 
 // common are the words that both lists have.

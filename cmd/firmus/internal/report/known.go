@@ -18,6 +18,9 @@ type Known struct {
 	Versions []Length
 	Found    map[string]string // by store: where a misplaced copy lies
 	Boxes    map[int64]string  // by carrier: the box of a disc
+	// Unfinished says that the version under care isn't a whole recording, and that nobody
+	// has settled that.
+	Unfinished bool
 }
 
 // Length is how long a version is.
@@ -51,6 +54,7 @@ func know(t *ledger.Tx, file int64) (k Known, err error) {
 	}
 	k.Found, k.Boxes = map[string]string{}, map[int64]string{}
 	for _, f := range fs {
+		k.Unfinished = k.Unfinished || f.Open() && f.Kind == "unfinished"
 		if f.Open() && f.FoundAt != "" {
 			k.Found[f.Store] = f.FoundAt
 		}

@@ -128,8 +128,8 @@ func (m Matter) recover(f ledger.Finding, good []donor) []Step {
 	}
 	var s []Step
 	if warning := m.longer(f); warning != "" {
-		s = append(s, Step{Text: warning + " Listen to both before anything is moved:", Lines: []Line{{"UNDER CARE", good[0].place}, {"LONGER", m.place(f)}}},
-			say("If the longer one is right or in doubt, stop here and leave both as they are. If it is damage all the same, go on."))
+		s = append(s, Step{Text: warning + " Listen to both before anything is moved:", Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}},
+			say("If the other one is right or in doubt, stop here and leave both as they are. If it is damage all the same, go on."))
 	}
 	s = append(s, say(fmt.Sprintf("%s The DAMAGED copy is on the %s: don't open or save it, and run no repair program on that drive.", first, m.name(f.Store))))
 	s = append(s, m.replace(f, good, "Move the damaged file aside")...)
@@ -221,13 +221,19 @@ const (
 )
 
 // longer says that the copy a finding is about is longer than the version under care, or
-// may be whole where that isn't; "" if not. Then nothing may be copied over it: the
+// may be whole because that one isn't; "" if not. Then nothing may be copied over it: the
 // version under care may be the one that was cut short.
 func (m Matter) longer(f ledger.Finding) string {
 	k := m.Files[f.File]
 	c, ok := k.own(f)
 	now, known := k.version(k.File.Version)
-	if !ok || !known || c.Size < 0 {
+	if !ok || c.Size < 0 {
+		return ""
+	}
+	if k.Unfinished {
+		return fmt.Sprintf("The version under care isn't a whole recording. The copy on the %s differs from it and may be the whole one.", m.name(f.Store))
+	}
+	if !known {
 		return ""
 	}
 	size, took := c.Size, time.Duration(0)

@@ -334,6 +334,19 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 			}
 		}
 	}
+	// A version that isn't a whole recording goes over nothing else.
+	for _, state := range []fixity.State{fixity.Behind, fixity.Altered} {
+		step := map[fixity.State]policy.Step{fixity.Behind: policy.StepCopy, fixity.Altered: policy.StepRecover}[state]
+		for _, store := range []string{"vault", "sky"} {
+			m := about(finding(7, store, state, step, 0, side), readIn("studio"))
+			k := m.Files[107]
+			k.Unfinished = true
+			m.Files[107] = k
+			if first := m.Steps()[0].Text; !strings.Contains(first, "isn't a whole recording") || !strings.Contains(first, "Listen to both") {
+				t.Errorf("%s in the %s, the first step: %s", state, store, first)
+			}
+		}
+	}
 	// And of one that holds bytes of no known version, it comes first.
 	m := about(finding(7, "vault", fixity.Altered, policy.StepRecover, 0, side), readIn("studio"))
 	k := m.Files[107]

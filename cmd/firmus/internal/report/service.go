@@ -61,7 +61,7 @@ func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
 			}
 		case f.Step == policy.StepRecover && m.longer(f) != "":
 			return []Step{
-				{Text: m.longer(f) + " Listen to both, and upload nothing over it while you are in doubt:", Lines: []Line{{"UNDER CARE", good[0].place}, {"LONGER", m.place(f)}}},
+				{Text: m.longer(f) + " Listen to both, and upload nothing over it while you are in doubt:", Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}},
 				say("If it is damage all the same, go on."), keep, upload("", " as a new version of the same file"),
 			}
 		case f.Step == policy.StepRecover && strings.Contains(f.Detail, ledger.SaysRight):
