@@ -27,12 +27,15 @@ func (s State) Damaged() bool {
 // for a whole store. Stored: never change one.
 type Kind string
 
-// Kinds of a finding about a whole store, and one about a disc.
+// Kinds of a finding about a whole store, and two about a disc.
 const (
 	Away   Kind = "away"   // could not be reached when expected
 	Late   Kind = "late"   // the promise "read within" is broken
 	Few    Kind = "few"    // files with fewer independent copies than the rule asks
 	Fading Kind = "fading" // a disc whose sectors need many more tries than before
+	// WrongDirectory: the directory of a disc is damaged or names files wrongly, and their
+	// bytes are as burned.
+	WrongDirectory Kind = "wrong-directory"
 )
 
 // Anatomy says how a file's bytes differ from its version's. Stored: never change one.
@@ -199,6 +202,7 @@ var Vocabulary = []Term{
 	{"kind", "late", "a promise \"read within\" is broken"},
 	{"kind", "few", "files with fewer independent copies than the rule asks"},
 	{"kind", "fading", "many more sectors than before need several tries"},
+	{"kind", "wrong-directory", "its directory is damaged or names files wrongly; their bytes are as burned"},
 	{"anatomy", "cut-short", "the beginning is right, the rest is gone"},
 	{"anatomy", "grown", "all of it is there, and more behind it"},
 	{"anatomy", "zeroed", "whole stretches hold zeros instead"},

@@ -92,7 +92,7 @@ with is within reach.`,
 		if x.Resumed {
 			c.say("went on where the check before was broken off")
 		}
-		if !x.Good() {
+		if !x.Good() || len(x.Report.Directory) > 0 {
 			c.exit = exitFinding
 		}
 		if x.Unfinished() || broken != nil {
@@ -183,6 +183,7 @@ type checkedJSON struct {
 	Structure int64            `json:"structure"`
 	Free      int64            `json:"free"`
 	Extra     []string         `json:"extra"`
+	Directory []string         `json:"directory"` // what is wrong with it; the bytes of its files were found all the same
 	Gain      *float64         `json:"gain_db"`
 	Edge      int64            `json:"not_comparable_samples"`
 	Medium    string           `json:"medium"`
@@ -224,7 +225,7 @@ func (c *command) checkedJSON(x acts.CheckedDisc) checkedJSON {
 	j := checkedJSON{Disc: x.Disc.Number, Twin: x.Disc.Twin, Part: x.Disc.Part, Kind: x.About.Kind, Verdict: x.Check.Verdict, Means: fixity.Means("disc", string(x.Check.Verdict)),
 		Sectors: r.Sectors, Unreadable: []acts.DiscRange{}, Differing: []differingJSON{}, Files: []heldJSON{},
 		Written: x.Check.Written, Proved: discNames(x.Proved), Swap: x.Swap, Fits: x.Fits, AtOnce: r.AtOnce, Retried: r.Retried, Doubtful: r.Doubtful, RetriedAt: []acts.DiscRange{},
-		Structure: r.Structure, Free: r.Free, Extra: notNil(r.Extra), Medium: x.About.Medium, Drive: x.About.Drive, Speed: r.Speed, Together: x.Together,
+		Structure: r.Structure, Free: r.Free, Extra: notNil(r.Extra), Directory: notNil(r.Directory), Medium: x.About.Medium, Drive: x.About.Drive, Speed: r.Speed, Together: x.Together,
 		Next: []string{}, Bring: notNil(x.Bring), Findings: []report.Finding{}, Problems: notNil(r.Problems), Resumed: x.Resumed,
 		Began: report.InstantOf(x.Check.Began), Ended: report.InstantOf(x.Check.Ended), Event: x.Check.Event, Exit: c.exit}
 	if j.Fits == nil {

@@ -304,8 +304,9 @@ func (t *Tx) judgeDisc(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, de
 			continue
 		}
 		delete(want, f.Kind)
-		rose := urgency.Level() > f.Urgency.Level()
-		f.Detail, f.Seen, f.Urgency, f.IntactIn = s, t.now, urgency, good
+		now := discUrgencyOf(f.Kind, urgency)
+		rose := now.Level() > f.Urgency.Level()
+		f.Detail, f.Seen, f.Urgency, f.IntactIn = s, t.now, now, good
 		if rose {
 			err = t.turn(f, fixity.FindingRaised, c.By)
 		} else {
@@ -325,12 +326,21 @@ func (t *Tx) judgeDisc(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, de
 		if k == fixity.Kind(fixity.Unreadable) || k == fixity.Kind(fixity.Unsteady) {
 			step = policy.StepDrive
 		}
-		if _, err := t.open(Finding{Finding: fixity.Finding{Subject: fixity.OfDisc, Kind: k, Urgency: urgency, Store: d.Store, Path: d.Name(), IntactIn: good,
+		if _, err := t.open(Finding{Finding: fixity.Finding{Subject: fixity.OfDisc, Kind: k, Urgency: discUrgencyOf(k, urgency), Store: d.Store, Path: d.Name(), IntactIn: good,
 			Count: int64(max(1, len(held))), Detail: s}, Carrier: d.ID, Disc: d.Name(), Step: step}, c.By); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// discUrgencyOf is how urgent a finding about a disc is: one whose files are whole is to
+// tidy, wherever else they are intact.
+func discUrgencyOf(k fixity.Kind, disc fixity.Urgency) fixity.Urgency {
+	if k == fixity.WrongDirectory {
+		return fixity.Tidy
+	}
+	return disc
 }
 
 // discUrgency says how urgent it is to burn a disc anew: at risk if what it holds is

@@ -17,8 +17,8 @@ import (
 
 // OpenImage opens an image: a cue sheet if its name ends in ".cue", whatever the case,
 // else the sectors of a data disc, 2048 bytes each. Files that a sheet names are
-// looked for beside it and nowhere else. It gives ErrImage, with the reason, if it
-// can't be one.
+// looked for beside it and nowhere else. It gives ErrImage, with the reason and what to
+// give instead, if it can't be one: a sound file, or raw sectors without their sheet.
 //
 // An image is pinned: when its files' size or time changes, reading ends with
 // ErrSwapped.
@@ -113,12 +113,8 @@ func (d *Disc) openPlain(root *os.Root, im *image, name string) error {
 	if n == 0 {
 		return fmt.Errorf("%d bytes: %w", f.size, ErrImage)
 	}
-	// A raw image without its sheet isn't one of sectors of 2048 bytes.
-	head := make([]byte, sector.Raw)
-	if _, err := f.f.ReadAt(head, 0); err == nil {
-		if lba, ok := sector.Address(head); ok && lba >= 0 {
-			return fmt.Errorf("its sectors are raw ones of %d bytes, and need a cue sheet: %w", sector.Raw, ErrImage)
-		}
+	if err := refuse(f.f, f.size, name); err != nil {
+		return err
 	}
 	if f.size%sector.Data != 0 {
 		d.contents.Problems = append(d.contents.Problems, fmt.Errorf("the image ends within a sector: %w", ErrShorter))

@@ -229,6 +229,35 @@ func TestOpenImageRefuses(t *testing.T) {
 	}
 }
 
+// A sound file, or raw sectors without their sheet, would be read as the sectors of a
+// data disc, and the disc be told as another one.
+func TestWhatIsNoImageIsNeverReadAsOne(t *testing.T) {
+	dir := t.TempDir()
+	sound := rows(0, 300, sector.Raw)
+	data := isoBytes("QD_0040", 100, 100)
+	put(t, dir, map[string][]byte{
+		"a.wav": wav(sound, 44100), "a.iso": wav(sound, 44100), "a.flac": append([]byte("fLaC"), sound...), "a.aiff": append([]byte("FORM\x00\x00\x00\x00AIFF"), sound...),
+		"sound.bin": sound, "silence.bin": make([]byte, 300*sector.Raw), "raw.bin": raws(data, 0), "notes.txt": []byte(strings.Repeat("Dear all,\n", 9000)),
+		"data.bin": data, "damaged.iso": make([]byte, 100*sector.Data), "damaged.IMG": make([]byte, 100*sector.Data),
+	})
+	for name, instead := range map[string]string{
+		"a.wav": "sound file (WAVE)", "a.iso": "sound file (WAVE)", "a.flac": "sound file (FLAC)", "a.aiff": "sound file (AIFF)",
+		"sound.bin": "give the cue sheet (.cue)", "silence.bin": "give the cue sheet (.cue)", "raw.bin": "give the cue sheet (.cue)", "notes.txt": "give an .iso file",
+		"data.bin": "", "damaged.iso": "", "damaged.IMG": "",
+	} {
+		d, err := optical.OpenImage(t.Context(), filepath.Join(dir, name))
+		switch {
+		case instead == "" && err != nil:
+			t.Errorf("%s: %v", name, err)
+		case instead != "" && (!errors.Is(err, optical.ErrImage) || !strings.Contains(err.Error(), instead)):
+			t.Errorf("%s: %v; want one that says %q", name, err, instead)
+		}
+		if err == nil {
+			d.Close()
+		}
+	}
+}
+
 // Damage in a raw image is found by its error detection code, sector by sector.
 func TestCheckRawImage(t *testing.T) {
 	dir := t.TempDir()

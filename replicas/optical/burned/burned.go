@@ -69,6 +69,9 @@ type Options struct {
 	Stall       time.Duration // 0 is optical.StallTime
 }
 
+// MostDirectory is the most sentences about a disc's directory.
+const MostDirectory = 6
+
 // MaxRuns is the most rows of sectors that a list of a Report has.
 const MaxRuns = 1000
 
@@ -86,6 +89,11 @@ type Report struct {
 	ExtraAll    int64       // of them, listed or not
 	View        discfs.View // that the files were found by; "" if none was
 	Session     int64       // where the session begins that it is of
+
+	// Directory says in sentences what is wrong with the disc's directory, at most
+	// MostDirectory: what a tree says of files that were found by another tree, or by
+	// their bytes. The bytes of those files are as burned.
+	Directory []string
 
 	// Unreadable are sectors that weren't read, or that the drive doubts and that
 	// differ. The run-out of a data track isn't among them.

@@ -55,9 +55,9 @@ func (d *dataCheck) run() (Verdict, error) {
 			return "", err
 		}
 	}
-	list, errs := views(d.src.reader(false), d.contents)
-	d.r.Problems = append(d.r.Problems, errs...)
-	for _, err := range errs {
+	list, flaws := views(d.src.reader(false), d.contents)
+	d.r.Problems = append(d.r.Problems, flaws...)
+	for _, err := range flaws {
 		d.notFound = d.notFound || !isNone(err)
 		if broken(err) {
 			return "", err
@@ -93,6 +93,9 @@ func (d *dataCheck) run() (Verdict, error) {
 		if x, err = d.elsewhere(list, used); err != nil {
 			return "", err
 		}
+	}
+	if err := d.byOtherViews(list, best, append(flaws, errs...)); err != nil {
+		return "", err
 	}
 	if err := d.attributeRest(list, best.tree); err != nil {
 		return "", err

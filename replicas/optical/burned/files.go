@@ -279,8 +279,23 @@ func (d *dataCheck) differs(t *tree, f discfs.File, ranges []fixity.Range) {
 			first := e.LBA + (e.Skip+from-at)/discfs.SectorSize
 			last := e.LBA + (e.Skip+to-1-at)/discfs.SectorSize
 			kind, of := t.Attribute(first)
+			of = ownFirst(of, f.Path)
 			d.differing(Sectors{LBA: first, Count: last - first + 1, Kind: kind, Of: of})
 		}
 		at += e.Bytes
 	}
+}
+
+// ownFirst is places with those of one file first: sectors may be of several.
+func ownFirst(of []discfs.Place, path string) []discfs.Place {
+	return slices.SortedStableFunc(slices.Values(of), func(a, b discfs.Place) int {
+		return cmp.Compare(btoi(a.Path != path), btoi(b.Path != path))
+	})
+}
+
+func btoi(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
 }

@@ -73,7 +73,8 @@ type identify struct {
 	left        int
 	data, audio *few
 	trees       []*tree
-	seen        bool    // trees are read
+	seen        bool    // the views are known
+	views       []view  // that weren't read yet
 	at          []int64 // places of the sound that were read; nil: none was tried
 }
 
@@ -113,11 +114,15 @@ func (x *identify) byFiles(k Known, m *Match) error {
 	if len(wanted) == 0 {
 		return nil
 	}
-	if err := x.read(); err != nil {
-		return err
-	}
 	var best pairing
-	for _, t := range x.trees {
+	for i := 0; best.same < len(wanted); i++ {
+		t, err := x.tree(i)
+		if err != nil {
+			return err
+		}
+		if t == nil {
+			break
+		}
 		if p := pair(wanted, t.files); p.better(best) {
 			best = p
 		}
@@ -131,35 +136,38 @@ func (x *identify) byFiles(k Known, m *Match) error {
 	return nil
 }
 
-// read reads the directories once.
-func (x *identify) read() error {
-	if x.seen {
-		return nil
-	}
-	x.seen = true
-	list, errs := views(x.data, x.contents)
-	for _, err := range errs {
-		if broken(err) {
-			return err
-		}
-	}
-	for _, v := range list {
-		t, err := v.read(x.ctx)
-		if err != nil {
+// tree reads the directories of one view after the other, each once, as long as there are
+// sectors left to read: a tree may be damaged, and the next lead to all files. nil: there
+// are no more.
+func (x *identify) tree(i int) (*tree, error) {
+	if !x.seen {
+		x.seen = true
+		list, errs := views(x.data, x.contents)
+		for _, err := range errs {
 			if broken(err) {
-				return err
+				return nil, err
 			}
-			continue
 		}
-		if t.err != nil && broken(t.err) {
-			return t.err
+		x.views = list
+	}
+	for i >= len(x.trees) && len(x.views) > 0 {
+		v := x.views[0]
+		x.views = x.views[1:]
+		t, err := v.read(x.ctx)
+		if err == nil && t.err != nil && broken(t.err) {
+			err = t.err
 		}
-		x.trees = append(x.trees, t)
-		if t.err == nil {
-			break // the most faithful of the last session
+		switch {
+		case err == nil:
+			x.trees = append(x.trees, t)
+		case broken(err):
+			return nil, err
 		}
 	}
-	return nil
+	if i >= len(x.trees) {
+		return nil, nil
+	}
+	return x.trees[i], nil
 }
 
 // bySound compares lengths, and then stretches of the sound.

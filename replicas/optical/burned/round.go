@@ -2,6 +2,7 @@ package burned
 
 import (
 	"errors"
+	"slices"
 
 	"firmus/fixity"
 	"firmus/replicas/optical/discfs"
@@ -128,8 +129,17 @@ func (d *dataCheck) byDigest(t *tree, p pairing, kept []bool, sums map[fixity.Di
 		sums[s] = sums[s][1:] // it is no other one's as well
 		d.undo(t, p, kept, k)
 	}
-	for k, j := range found {
+	for _, k := range open {
+		j, ok := found[k]
+		if !ok {
+			continue
+		}
 		kept[j] = true
+		if by := slices.Index(p.of, j); by >= 0 && by != k {
+			if _, moved := found[by]; moved { // two that have each other's names, or more
+				d.wrongDirectory("the name %q leads to what was burned as %q", t.files[j].Path, d.wanted[k].Name)
+			}
+		}
 		d.r.Files[d.want[k]] = Held{Name: d.wanted[k].Name, State: fixity.Intact, At: t.files[j].Path, LBA: lba(t.files[j]), Cause: CauseRenamed}
 	}
 	return nil
@@ -143,9 +153,14 @@ func (d *dataCheck) undo(t *tree, p pairing, kept []bool, k int) {
 		return
 	}
 	kept[j] = false
+	d.forget(t.files[j].Path)
+}
+
+// forget takes back what was said of the sectors of a file on the disc.
+func (d *dataCheck) forget(path string) {
 	var left []Sectors
 	for _, s := range d.r.Differing {
-		if len(s.Of) > 0 && s.Kind == discfs.OfFile && s.Of[0].Path == t.files[j].Path {
+		if len(s.Of) > 0 && s.Kind == discfs.OfFile && s.Of[0].Path == path {
 			d.r.DifferingAll -= s.Count
 			continue
 		}

@@ -59,6 +59,9 @@ func views(r io.ReaderAt, c optical.Contents) (list []view, errs []error) {
 			for _, v := range im.Views() {
 				own = append(own, view{at, v, im})
 			}
+			if err := im.Lost(); err != nil {
+				errs = append(errs, err)
+			}
 		} else if !errors.Is(err, discfs.ErrNone) {
 			errs = append(errs, err)
 		}

@@ -31,6 +31,7 @@ import (
 	"strings"
 	"time"
 
+	"firmus/fixity"
 	"firmus/replicas/optical/discfs"
 )
 
@@ -50,7 +51,7 @@ type Image struct {
 	descriptors int64 // sectors of the descriptor set
 	primary     volume
 	joliet      *volume
-	lost        bool  // the primary descriptor can't be read; primary is the Joliet one's
+	lost        error // why the primary descriptor is of no use; primary is the Joliet one's then
 	boot        int64 // sector of a boot catalogue, 0 if there is none
 	rockRidge   bool
 	skip        int // SUSP section 5.3: bytes before the system use fields
@@ -80,23 +81,33 @@ func Open(r io.ReaderAt, size, session int64) (*Image, error) {
 	return m, nil
 }
 
-// open reads the descriptor set: ECMA-119, sections 6.7.1 and 8.
+// open reads the descriptor set: ECMA-119, sections 6.7.1 and 8. One that can't be read
+// or isn't one is passed over: those behind it may be whole.
 func (m *Image) open() error {
-	var unreadable error
-	bad, found := 0, false
+	var flaw error
+	bad, strange, found := 0, 0, false
+	damaged := func(err error) bool {
+		if flaw == nil {
+			flaw = err
+		}
+		bad++
+		return bad == maxUnreadable
+	}
 	for i := int64(0); i < maxDescriptors; i++ {
-		b, err := m.sector(m.session + systemArea + i)
+		at := m.session + systemArea + i
+		b, err := m.sector(at)
 		if err != nil {
-			if unreadable == nil {
-				unreadable = err
-			}
-			if bad++; bad == maxUnreadable {
+			if damaged(err) {
 				break
 			}
 			continue
 		}
-		if string(b[1:6]) != "CD001" {
-			break
+		if id := string(b[1:6]); id != "CD001" {
+			// One may be damaged; where two are strange there is no such volume.
+			if strange++; recognition(id) || found || strange == 2 || damaged(fmt.Errorf("sector %d holds no volume descriptor", at)) {
+				break
+			}
+			continue
 		}
 		m.descriptors = i + 1
 		switch {
@@ -104,7 +115,8 @@ func (m *Image) open() error {
 			m.bootRecord(b)
 		case b[0] == 1 && !found:
 			if m.primary, err = descriptor(b, false); err != nil {
-				return err
+				damaged(fmt.Errorf("primary volume descriptor: %w", err))
+				continue
 			}
 			found = true
 		case b[0] == 2 && m.joliet == nil && isJoliet(b):
@@ -120,14 +132,26 @@ func (m *Image) open() error {
 	switch {
 	case found:
 		return nil
-	case unreadable != nil && m.joliet != nil:
-		m.primary, m.lost = *m.joliet, true
+	case m.joliet != nil:
+		if flaw == nil {
+			flaw = errors.New("there is no primary volume descriptor")
+		}
+		m.primary, m.lost = *m.joliet, flaw
 		return nil
-	case unreadable != nil:
-		return unreadable
+	case flaw != nil && (m.descriptors > 0 || errors.Is(flaw, fixity.ErrUnreadable)):
+		return flaw
 	}
 	return discfs.ErrNone
 }
+
+// recognition says that UDF's descriptors begin: no more of this kind come.
+func recognition(id string) bool {
+	return id == "BEA01" || strings.HasPrefix(id, "NSR0") || id == "TEA01"
+}
+
+// Lost is why the primary descriptor is of no use, and the volume shows what the Joliet
+// one leads to alone; nil if it is in order.
+func (m *Image) Lost() error { return m.lost }
 
 // isJoliet looks for the escape sequences of UCS-2 levels 1 to 3 (Joliet
 // specification, section "SVD Escape Sequences"). Descriptors of the newer
@@ -186,7 +210,7 @@ func (m *Image) Views() []discfs.View {
 	if m.joliet != nil {
 		views = append(views, discfs.Joliet)
 	}
-	if m.lost {
+	if m.lost != nil {
 		return views
 	}
 	return append(views, discfs.Plain)

@@ -34,7 +34,7 @@ func (m *Image) Tree(ctx context.Context, v discfs.View) (*discfs.Tree, error) {
 			return nil, fmt.Errorf("read the %s tree: %w", other, err)
 		}
 	}
-	if v == discfs.Joliet && !m.rockRidge && !m.lost {
+	if v == discfs.Joliet && !m.rockRidge && m.lost == nil {
 		if err := m.walk(ctx, b, discfs.Plain, true); err != nil {
 			return nil, fmt.Errorf("read the %s tree: %w", discfs.Plain, err)
 		}

@@ -177,6 +177,9 @@ func (e *Env) soundRanges(t *ledger.Tx, x ledger.DiscFile, f CheckedFile, r Disc
 
 // discOwn is the state of a disc as a whole where its files don't tell it.
 func discOwn(c CheckedDisc) (fixity.Kind, string) {
+	if r := c.Report; len(r.Directory) > 0 && r.Verdict == fixity.DiscIntact && c.Disc.ID != 0 {
+		return fixity.WrongDirectory, directoryIs(r)
+	}
 	if c.Good() || c.Disc.ID == 0 {
 		return "", ""
 	}
@@ -201,4 +204,9 @@ func discOwn(c CheckedDisc) (fixity.Kind, string) {
 		return fixity.Kind(fixity.Misplaced), "what was burned is there, in another order"
 	}
 	return "", ""
+}
+
+// directoryIs says what is wrong with a disc's directory.
+func directoryIs(r DiscReport) string {
+	return fmt.Sprintf("the disc's directory is damaged: %s; read by its %s names, the bytes of its files are as burned", strings.Join(r.Directory, "; "), r.View)
 }

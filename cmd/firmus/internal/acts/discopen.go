@@ -129,12 +129,15 @@ type DiscReport struct {
 	Structure    int64 // bad sectors of the file system's own
 	Free         int64 // of nothing
 
-	Sound    *DiscHeard // an audio disc that was compared with sources
-	Files    []DiscHolds
-	Extra    []string
-	View     string
-	Baseline []byte // of this reading, or the one compared with
-	Problems []string
+	Sound *DiscHeard // an audio disc that was compared with sources
+	Files []DiscHolds
+	Extra []string
+	View  string
+	// Directory says in sentences what is wrong with a data disc's directory, where the
+	// bytes of its files were found all the same.
+	Directory []string
+	Baseline  []byte // of this reading, or the one compared with
+	Problems  []string
 }
 
 // DiscHeard is how an audio disc's sound compares with what was burned.

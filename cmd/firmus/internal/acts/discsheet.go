@@ -142,6 +142,9 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 		Structure: r.Structure, Free: r.Free, LeadOut: c.About.LeadOut, Drive: c.About.Drive, Speed: r.Speed,
 		Begun: k.Began.Local(), Ended: k.Ended.Local(), By: k.By, Event: k.Event,
 	}
+	if len(r.Directory) > 0 {
+		s.Directory = directoryIs(r)
+	}
 	if seen := strings.ToLower(k.Looked); seen != "" {
 		s.Looked = shelf.Looked{NoCracks: strings.Contains(seen, "no crack"), NoLiftingEdge: strings.Contains(seen, "no lifting"),
 			Scratches: strings.Contains(seen, "scratch") && !strings.Contains(seen, "no scratch"), By: k.By}

@@ -204,7 +204,7 @@ func firmusOwn(p string) bool {
 }
 
 func (d *disc) report(r burned.Report, w acts.DiscWant) (acts.DiscReport, error) {
-	out := acts.DiscReport{Verdict: r.Verdict, Speed: r.Check.Speed, Structure: r.Structure, Free: r.Free, View: string(r.View), Extra: slices.DeleteFunc(slices.Clone(r.Extra), firmusOwn)}
+	out := acts.DiscReport{Verdict: r.Verdict, Speed: r.Check.Speed, Structure: r.Structure, Free: r.Free, View: viewed[r.View], Directory: r.Directory, Extra: slices.DeleteFunc(slices.Clone(r.Extra), firmusOwn)}
 	for _, p := range r.Problems {
 		out.Problems = append(out.Problems, p.Error())
 	}
@@ -249,6 +249,9 @@ func (d *disc) report(r burned.Report, w acts.DiscWant) (acts.DiscReport, error)
 	}
 	return out, nil
 }
+
+// viewed are the trees of a disc in words.
+var viewed = map[discfs.View]string{discfs.RockRidge: "Rock Ridge", discfs.UDF: "UDF", discfs.Joliet: "Joliet", discfs.Plain: "ISO 9660"}
 
 // heard is how an audio disc's sound compares.
 func heard(r burned.Report) *acts.DiscHeard {

@@ -109,6 +109,8 @@ func (w writer) ofDisc() (string, page) {
 	switch {
 	case f.Kind == fixity.Fading && len(kinds) == 1:
 		what = "harder to read than before"
+	case f.Kind == fixity.WrongDirectory && len(kinds) == 1:
+		what = "whole, but for its directory"
 	case kinds[fixity.Kind(fixity.Unreadable)] > 0 && len(kinds) == 1:
 		what = "can't be read in full"
 	case kinds[fixity.Kind(fixity.Altered)] > 0 && len(kinds) == 1:

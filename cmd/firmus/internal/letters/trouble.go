@@ -219,6 +219,9 @@ func (w writer) please(f ledger.Finding) string {
 		if f.Kind == fixity.Fading {
 			return "Please copy it this week, while it can still be read."
 		}
+		if f.Kind == fixity.WrongDirectory {
+			return "Please burn it anew when you next burn discs: its files are whole, and its directory is not."
+		}
 		return "Please burn it anew this week, from an intact copy, and keep the old disc until the new one was checked."
 	case policy.StepRecover:
 		if fixity.State(f.Kind) == fixity.Missing {

@@ -51,6 +51,9 @@ func (m Matter) nextOnDisc(f ledger.Finding) []Step {
 			}
 			return []Step{say(fmt.Sprintf("Copy %s while it can still be read: %s", disc, burn)), twins}
 		}
+		if f.Kind == fixity.WrongDirectory {
+			return []Step{say(fmt.Sprintf("Read %s in a second drive: %s --drive DEVICE", disc, again)), say("If it says the same: " + burn + " Until then its files can be read, by the names that the finding tells.")}
+		}
 		return []Step{say(look + " Then read it once more: " + again), say("If it says the same: " + burn), twins}
 	}
 	return []Step{say(look + " Then read it in a second drive: " + again + " --drive DEVICE"),

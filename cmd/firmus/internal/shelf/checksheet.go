@@ -32,6 +32,7 @@ type CheckSheet struct {
 	// What was found.
 	Verdict    Verdict
 	Unfinished string   // why the check ended before its end; "" it was finished
+	Directory  string   // what is wrong with a data disc's directory, in a sentence; ""
 	Problems   []string // other things that were noticed, in sentences
 	Files      []CheckFile
 	Extra      []string  // files on it that aren't registered

@@ -94,7 +94,11 @@ func (s CheckSheet) intact() (string, []line) {
 	case !s.Baseline.IsZero():
 		return "AS AT ITS FIRST READING", []line{s.known()}
 	case s.Kind == Data:
-		return fmt.Sprintf("IDENTICAL, byte for byte: %s", allOf(int64(len(s.Files)))), nil
+		var more []line
+		if s.Directory != "" {
+			more = append(more, sayf("But %s.", clean(s.Directory)))
+		}
+		return fmt.Sprintf("IDENTICAL, byte for byte: %s", allOf(int64(len(s.Files)))), more
 	case s.Kind == Mixed:
 		return "IDENTICAL, in all this drive can read", nil
 	default:
@@ -192,6 +196,10 @@ func (s CheckSheet) steps() []line {
 		if s.Way.Decision == "" {
 			add("Look in the burning program for levelling, normalising or conversion, and turn it off before the next disc.")
 			add("If more discs were burned so, decide once for all of them; else burn this one anew.")
+		}
+	case Intact:
+		if s.Directory != "" {
+			add("Read it in a second drive. If that says the same, burn the disc anew when you next burn discs: firmus disc sheet %s. Keep this one.", quoted(numberAlone(disc)))
 		}
 	case Reordered:
 		add("Correct the order in the register, or burn the disc anew.")
