@@ -164,11 +164,16 @@ func schema(t *testing.T, d database, db *sql.DB) map[string][]col {
 // cells reads rows of a table, at most n, spread over it.
 func cells(t *testing.T, db *sql.DB, table string, cols []col, n int) [][]any {
 	t.Helper()
+	null := map[string]bool{}
+	for _, c := range cols {
+		null[c.name] = c.kind == "blob" && column(t, db, `SELECT CAST(count(*) AS TEXT) FROM `+table+` WHERE `+c.name+` IS NULL`)[0] != "0"
+	}
 	rows, err := db.Query(`SELECT * FROM ` + table)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer rows.Close()
+	// A driver gives an empty blob and none alike; no column here has both.
 	var all [][]any
 	for rows.Next() {
 		into := make([]any, len(cols))
@@ -197,8 +202,8 @@ func cells(t *testing.T, db *sql.DB, table string, cols []col, n int) [][]any {
 					vals[i] = x.String
 				}
 			case *[]byte:
-				if *x != nil {
-					vals[i] = bytes.Clone(*x)
+				if len(*x) > 0 || !null[cols[i].name] {
+					vals[i] = append([]byte{}, *x...)
 				}
 			}
 		}
@@ -221,7 +226,7 @@ func cells(t *testing.T, db *sql.DB, table string, cols []col, n int) [][]any {
 func other(c col, v any) any {
 	switch x := v.(type) {
 	case int64:
-		return x + 1
+		return x + 1_000_003 // no other row's
 	case string:
 		return x + "x"
 	case []byte:
@@ -268,7 +273,7 @@ func TestAnEditedRowIsNeverWhatTheRecordSays(t *testing.T) {
 		edit := func(what, names string, do, undo func() error) {
 			t.Helper()
 			if err := do(); err != nil {
-				return // a constraint of the table refuses it
+				t.Fatalf("%s: %v", what, err)
 			}
 			tried++
 			_, err := w.l.Verify(t.Context())
@@ -337,7 +342,7 @@ func TestAnEditedRowIsNeverWhatTheRecordSays(t *testing.T) {
 				}
 				added := slices.Clone(vals)
 				for i, c := range cols {
-					if c.kind == "int" && c.name != "vouched" {
+					if c.kind == "int" {
 						added[i] = int64(987654)
 					}
 				}
