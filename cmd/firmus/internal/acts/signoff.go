@@ -202,11 +202,11 @@ func (e *Env) maySignOff(f ledger.Finding, o SignOffOrder) error {
 	case !rule.Arrivals && kind == fixity.Behind:
 		return refuse(fmt.Sprintf("it is an earlier version. The newer one was accepted in %s, where files arrive", arrivals.Name))
 	case !rule.Arrivals:
-		return refuse(fmt.Sprintf("put an intact copy in its place. A change is accepted in %s, where files arrive", arrivals.Name))
+		return refuse(fmt.Sprintf("recover it from an intact copy. A change is accepted in %s, where files arrive", arrivals.Name))
 	case kind == fixity.Altered && set.Role == fixity.Master && !o.Master:
 		return refuse("it is a master, and masters are frozen. Put it back from an intact copy; if the change is really meant, say --master")
 	case kind == fixity.Unreadable || kind == fixity.Unsteady:
-		return refuse("its bytes can't be relied on. Put an intact copy in its place")
+		return refuse("its bytes can't be relied on. Recover it from an intact copy")
 	case kind == fixity.Behind || kind == fixity.Awaited:
 		return refuse("the newer version was signed off. Put that one in its place, or save the file anew")
 	}
