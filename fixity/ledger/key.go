@@ -27,6 +27,9 @@ const keyFile = "record.key"
 
 // Key reads the signing key, or makes one.
 func (l *Ledger) Key() (Key, error) {
+	if err := l.Here(); err != nil {
+		return Key{}, fmt.Errorf("key of the record: %w", err)
+	}
 	path := filepath.Join(l.o.State, keyFile)
 	text, err := os.ReadFile(path)
 	made := false

@@ -42,7 +42,9 @@ type Ledger struct {
 	w, r     *sql.DB
 	locks    *sql.DB // PostgreSQL: a session for each store that is locked
 	postgres bool
-	origin   string // of the log: names these holdings
+	origin   string    // of the log: names these holdings
+	at       openFiles // SQLite: which files are open
+	held     *sql.Conn
 }
 
 // A busy ledger or one that can't be used is told apart by these.
@@ -73,6 +75,10 @@ func Open(ctx context.Context, o Options) (*Ledger, error) {
 		l.Close()
 		return nil, fmt.Errorf("ledger %s: %w", l.Where(), l.translate(err))
 	}
+	if err := l.pin(ctx); err != nil {
+		l.Close()
+		return nil, fmt.Errorf("ledger %s: %w", l.Where(), l.translate(err))
+	}
 	return l, nil
 }
 
@@ -94,9 +100,18 @@ func (l *Ledger) State() string { return l.o.State }
 // Rules are those the ledger judges by.
 func (l *Ledger) Rules() policy.Rules { return l.o.Rules }
 
-// Close ends all connections.
+// Close ends all connections. Of a ledger that is gone they are left to the end of the
+// process: SQLite removes the -wal by its name when it closes a file, and that may be
+// another ledger's by now.
 func (l *Ledger) Close() error {
-	err := l.w.Close()
+	if l.elsewhere() {
+		return nil
+	}
+	var err error
+	if l.held != nil {
+		err = l.held.Close()
+	}
+	err = errors.Join(err, l.w.Close())
 	if l.r != l.w {
 		err = errors.Join(err, l.r.Close())
 	}
@@ -149,7 +164,7 @@ func (l *Ledger) connect() error {
 	if l.r, err = sql.Open("sqlite", dsn+"&_pragma=query_only(1)"); err != nil {
 		return fmt.Errorf("ledger %s: %w", l.o.Path, err)
 	}
-	l.r.SetMaxOpenConns(4)
+	l.r.SetMaxOpenConns(5) // one of them is held
 	return nil
 }
 

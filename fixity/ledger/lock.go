@@ -20,6 +20,10 @@ import (
 // On one machine the lock is on the file state/locks/NAME; with a PostgreSQL
 // ledger a session lock there holds for all hosts that share it.
 func (l *Ledger) LockStore(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
+	// Here before a folder is made: where the state folder was may lie nothing.
+	if err := l.Here(); err != nil {
+		return nil, fmt.Errorf("lock store %s: %w", name, err)
+	}
 	dir := filepath.Join(l.o.State, "locks")
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("lock store %s: %w", name, err)

@@ -84,6 +84,9 @@ type beginner interface {
 }
 
 func (l *Ledger) tx(ctx context.Context, b beginner, now time.Time, fn func(*Tx) error) error {
+	if err := l.Here(); err != nil {
+		return err
+	}
 	q, err := b.BeginTx(ctx, nil)
 	if err != nil {
 		return fmt.Errorf("begin: %w", l.translate(err))
@@ -117,6 +120,9 @@ func (l *Ledger) tx(ctx context.Context, b beginner, now time.Time, fn func(*Tx)
 	if err := q.Commit(); err != nil {
 		return fmt.Errorf("commit: %w", l.translate(err))
 	}
+	if err := l.Here(); err != nil {
+		return fmt.Errorf("what was just written is not in it: %w", err)
+	}
 	if l.o.Committed != nil && len(t.events) > 0 {
 		l.o.Committed(t.events)
 	}
@@ -125,6 +131,9 @@ func (l *Ledger) tx(ctx context.Context, b beginner, now time.Time, fn func(*Tx)
 
 // View runs fn in a read transaction: all it sees is of one moment.
 func (l *Ledger) View(ctx context.Context, fn func(*Tx) error) error {
+	if err := l.Here(); err != nil {
+		return err
+	}
 	opts := &sql.TxOptions{ReadOnly: true}
 	if l.postgres {
 		opts.Isolation = sql.LevelRepeatableRead

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"firmus/cmd/firmus/internal/config"
@@ -47,8 +48,10 @@ type DaemonOptions struct {
 
 // Daemon is the program as it runs all the time: schedule, watch, letters, metrics.
 type Daemon struct {
-	o   DaemonOptions
-	web *webServer
+	o     DaemonOptions
+	web   *webServer
+	had   atomic.Bool   // it has had a ledger
+	again chan struct{} // another ledger lies in the place of the one that is open
 
 	mu           sync.Mutex
 	s            *session
@@ -73,7 +76,7 @@ func (o DaemonOptions) again() time.Duration {
 // mustn't touch. What may get better by itself (a full or read-only drive, a database
 // that doesn't answer, an address that is taken) is said, shown and tried again.
 func RunDaemon(ctx context.Context, o DaemonOptions) error {
-	d := &Daemon{o: o}
+	d := &Daemon{o: o, again: make(chan struct{}, 1)}
 	cfg, err := o.Load()
 	if err != nil {
 		return err
@@ -95,27 +98,43 @@ func RunDaemon(ctx context.Context, o DaemonOptions) error {
 			return nil // stopped
 		}
 	}
-	defer unlock()
-	d.web.listen(ctx, s.a.Config.Web.Listen)
-	d.start(s)
-	o.Log.Info("the daemon runs", "version", o.Build.Version, "config", cfg.File, "ledger", s.a.Ledger.Where(), "listen", cfg.Web.Listen)
-	if o.Ready != nil {
-		o.Ready()
+	for {
+		d.had.Store(true)
+		d.web.listen(ctx, s.a.Config.Web.Listen)
+		d.start(s)
+		o.Log.Info("the daemon runs", "version", o.Build.Version, "config", cfg.File, "ledger", s.a.Ledger.Where(), "listen", cfg.Web.Listen)
+		if o.Ready != nil {
+			o.Ready()
+		}
+		again := d.serve(ctx)
+		o.Log.Info("stopping")
+		d.session().stop()
+		unlock()
+		if !again {
+			o.Log.Info("stopped")
+			return nil
+		}
+		o.Log.Info("another ledger of these holdings lies there now: beginning anew with it")
+		cfg = d.session().a.Config
+		d.web.hide()
+		if s, unlock, err = d.begin(ctx, cfg); err != nil {
+			if s, unlock, err = d.beginAtLast(ctx, cfg, err); err != nil || s == nil {
+				return err
+			}
+		}
 	}
-	d.serve(ctx)
-	o.Log.Info("stopping")
-	d.session().stop()
-	o.Log.Info("stopped")
-	return nil
 }
 
-func (d *Daemon) serve(ctx context.Context) {
+// serve runs until ctx ends, or the daemon is to begin again.
+func (d *Daemon) serve(ctx context.Context) (again bool) {
 	alive := time.NewTicker(20 * time.Second)
 	defer alive.Stop()
 	for {
 		select {
 		case <-ctx.Done():
-			return
+			return false
+		case <-d.again:
+			return true
 		case <-d.o.Reload:
 			if d.o.Reloading != nil {
 				d.o.Reloading()
@@ -178,7 +197,7 @@ func (d *Daemon) beginAtLast(ctx context.Context, cfg *config.Config, err error)
 		case <-time.After(d.o.again()):
 		}
 		s, unlock, again := d.begin(ctx, cfg)
-		if again == nil || final(again) {
+		if again == nil || final(again) && !(d.had.Load() && errors.Is(again, fixity.ErrNotFound)) {
 			return s, unlock, again
 		}
 		err = again

@@ -54,7 +54,11 @@ func (s *session) spawn(do func()) {
 func prepare(ctx context.Context, d *Daemon, cfg *config.Config) (*session, error) {
 	s := &session{d: d, log: d.o.Log}
 	var err error
-	s.a, err = Open(ctx, Options{Config: cfg, By: d.o.By, Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
+	// A daemon that had a ledger makes no other, whatever has become of it.
+	s.a, err = Open(ctx, Options{Config: cfg, By: d.o.By, MustExist: d.had.Load(), Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
+	if errors.Is(err, fixity.ErrNotFound) && d.had.Load() {
+		err = fmt.Errorf("%w: nothing lies at %s: %w", ledger.ErrGone, cfg.State, fixity.ErrNotFound)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -124,6 +128,9 @@ func (s *session) ready(ctx context.Context) error {
 		return errors.New("stopping")
 	}
 	if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) error { _, err := t.EventCount(); return err }); err != nil {
+		if errors.Is(err, ledger.ErrGone) {
+			return err
+		}
 		return fmt.Errorf("the ledger doesn't answer: %w", err)
 	}
 	if s.survey.unwritable() {
@@ -141,6 +148,7 @@ func (s *session) start() {
 	s.spawn(func() { watch.Visits(s.ctx, watch.LookEvery, s.visitors(), s.came, s.left) })
 	s.spawn(func() { s.survey.run(s) })
 	s.spawn(s.followRecord)
+	s.spawn(s.guardLedger)
 	s.watchDrives()
 	for _, st := range s.a.Config.Stores {
 		if st.Kind == config.Cloud {

@@ -34,6 +34,9 @@ func (w *webServer) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
 
 func (w *webServer) show(h http.Handler) { w.now.Store(&h) }
 
+// hide shows what is shown while there is nothing else.
+func (w *webServer) hide() { w.now.Store(nil) }
+
 // listen serves an address. One that is taken is said and tried again: the rest of
 // the daemon goes on. It does nothing if the address is served already.
 func (w *webServer) listen(ctx context.Context, addr string) {

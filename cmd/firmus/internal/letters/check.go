@@ -39,6 +39,26 @@ func (l *Letters) Test(ctx context.Context) ([]Tried, error) {
 	}
 	letter.Calendar = l.calendar(now, next)
 	letter.MessageID = fmt.Sprintf("firmus.test-%d@%s", now.UnixNano(), l.domain())
+	return l.sendNow(ctx, letter, to)
+}
+
+// Alarm sends a letter at once to each address, past the outbox and without a ledger:
+// it is about the ledger itself. lead says what has happened and what to do.
+func (l *Letters) Alarm(ctx context.Context, subject string, lead ...string) ([]Tried, error) {
+	now := l.o.Now()
+	to := l.recipients(true)
+	p := page{Lead: lead}
+	p.add(part{Lines: []string{fmt.Sprintf("%s. Written %s. Sent to %s.", clean(l.o.Name), l.words().when(now), clean(list(to)))}})
+	letter, err := l.compose("alarm", "alarm", subject, p, now)
+	if err != nil {
+		return nil, err
+	}
+	letter.MessageID = fmt.Sprintf("firmus.alarm-%d@%s", now.UnixNano(), l.domain())
+	return l.sendNow(ctx, letter, to)
+}
+
+// sendNow tries each address once.
+func (l *Letters) sendNow(ctx context.Context, letter ledger.Letter, to []string) ([]Tried, error) {
 	var out []Tried
 	var s *session
 	defer func() { s.close() }()

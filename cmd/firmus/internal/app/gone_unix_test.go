@@ -1,0 +1,91 @@
+//go:build unix
+
+package app_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/app"
+	"firmus/fixity/ledger"
+)
+
+// A daemon whose ledger is taken away never says ok, never writes on, and never makes
+// another: it says so in the log, by metric and by one letter, and goes on when the
+// ledger is back.
+func TestADaemonWithoutItsLedgerIsNeverReady(t *testing.T) {
+	for _, c := range []struct {
+		name       string
+		take, back func(state string) error
+		said       string
+	}{
+		{"its folder is renamed and comes back", func(s string) error { return os.Rename(s, s+"-away") },
+			func(s string) error { return os.Rename(s+"-away", s) }, "was removed or renamed"},
+		{"another folder lies there", func(s string) error { return errors.Join(os.Rename(s, s+"-away"), os.Mkdir(s, 0o700)) },
+			func(s string) error { return errors.Join(os.Remove(s), os.Rename(s+"-away", s)) }, "ledger.db was removed"},
+		{"it is replaced by a backup", func(s string) error { return os.Rename(filepath.Join(s, "ledger.db"), filepath.Join(s, "lost.db")) },
+			func(s string) error {
+				b, err := os.ReadFile(filepath.Join(filepath.Dir(s), "backup.db"))
+				return errors.Join(err, os.Remove(filepath.Join(s, "ledger.db-wal")), os.Remove(filepath.Join(s, "ledger.db-shm")),
+					os.WriteFile(filepath.Join(s, "new.db"), b, 0o600), os.Rename(filepath.Join(s, "new.db"), filepath.Join(s, "ledger.db")))
+			}, "ledger.db was removed"},
+		{"it is removed, and a backup is put back", os.RemoveAll, func(s string) error {
+			b, err := os.ReadFile(filepath.Join(filepath.Dir(s), "backup.db"))
+			return errors.Join(err, os.Mkdir(s, 0o700), os.WriteFile(filepath.Join(s, "new.db"), b, 0o600), os.Rename(filepath.Join(s, "new.db"), filepath.Join(s, "ledger.db")))
+		}, "was removed"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			l, err := net.Listen("tcp", "127.0.0.1:0")
+			must(t, err)
+			post := &postOffice{}
+			post.serve(t, l)
+			w, addr := daemonWorld(t, fmt.Sprintf("\n[mail]\nserver = %q\ntls = \"none\"\nfrom = \"firmus@quillmere.example\"\nto = [\"archivist@quillmere.example\"]\n", l.Addr()))
+			a := w.open()
+			_, err = a.Ledger.Snapshot(context.Background(), w.path("backup.db"))
+			must(t, err)
+			a.Close()
+			r := w.daemon(addr, func(o *app.DaemonOptions) { o.Follow = 50 * time.Millisecond })
+			r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+
+			state := w.path("state")
+			must(t, c.take(state))
+			r.within(10*time.Second, "it isn't ready, and says why", r.answers("/readyz", 503, c.said))
+			r.within(10*time.Second, "it can be asked", r.answers("/healthz", 200, "ok"))
+			r.within(10*time.Second, "the metric says so", r.answers("/metrics", 200, "firmus_ledger_up 0"))
+			r.within(10*time.Second, "the log says so", func() bool { return r.log.has(`level=ERROR msg="the ledger is gone`) })
+			r.within(10*time.Second, "a letter says so", func() bool { return post.has("URGENT: Firmus has lost its ledger") })
+			w.now = time.Now()
+			w.write("studio/masters/QV-0311/QV-0311_A.wav", "new", 99_999)
+			time.Sleep(500 * time.Millisecond)
+			if _, err := os.Lstat(filepath.Join(state, "ledger.db")); !errors.Is(err, fs.ErrNotExist) {
+				t.Errorf("a ledger was made: %v", err)
+			}
+			post.mu.Lock()
+			n := len(post.letters)
+			post.mu.Unlock()
+			if n != 1 {
+				t.Errorf("%d letters", n)
+			}
+
+			must(t, c.back(state))
+			r.within(20*time.Second, "it goes on", r.answers("/readyz", 200, "ok"))
+			w.write("studio/masters/QV-0312/QV-0312_A.wav", "newer", 99_998)
+			r.within(30*time.Second, "what is new is recorded in the ledger that lies there", func() bool {
+				a := w.open()
+				defer a.Close()
+				return a.Ledger.View(context.Background(), func(x *ledger.Tx) error { _, err := x.FileAt("masters", "QV-0312/QV-0312_A.wav"); return err }) == nil
+			})
+			if strings.Contains(r.log.text(), "panic") {
+				t.Error("it panicked")
+			}
+		})
+	}
+}
