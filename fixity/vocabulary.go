@@ -27,7 +27,8 @@ func (s State) Damaged() bool {
 // for a whole store. Stored: never change one.
 type Kind string
 
-// Kinds of a finding about a whole store, and two about a disc.
+// Kinds of a finding about a whole store, two about a disc, and one about a version of a
+// file, whatever state its copies are in.
 const (
 	Away   Kind = "away"   // could not be reached when expected
 	Late   Kind = "late"   // the promise "read within" is broken
@@ -36,6 +37,8 @@ const (
 	// WrongDirectory: the directory of a disc is damaged or names files wrongly, and their
 	// bytes are as burned.
 	WrongDirectory Kind = "wrong-directory"
+
+	Unfinished Kind = "unfinished" // not a whole recording when it was first looked at: every copy is a copy of that
 )
 
 // Anatomy says how a file's bytes differ from its version's. Stored: never change one.
@@ -203,6 +206,7 @@ var Vocabulary = []Term{
 	{"kind", "few", "files with fewer independent copies than the rule asks"},
 	{"kind", "fading", "many more sectors than before need several tries"},
 	{"kind", "wrong-directory", "its directory is damaged or names files wrongly; their bytes are as burned"},
+	{"kind", "unfinished", "not a whole recording when it was first looked at"},
 	{"anatomy", "cut-short", "the beginning is right, the rest is gone"},
 	{"anatomy", "grown", "all of it is there, and more behind it"},
 	{"anatomy", "zeroed", "whole stretches hold zeros instead"},

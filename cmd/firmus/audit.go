@@ -303,6 +303,8 @@ func (c *command) printIncident(m report.Matter) {
 	f, n := m.Findings[0], int64(len(m.Findings))
 	if m.Failing() {
 		c.printf("  ONE INCIDENT: %s on %s can't be read (incident %d): the drive may be failing.\n", report.Count(n, "file"), f.Store, f.Incident)
+	} else if f.Kind == fixity.Unfinished {
+		c.printf("  ONE INCIDENT: %s that were not whole when they were first looked at, in %s (incident %d).\n", report.Count(n, "recording"), f.Store, f.Incident)
 	} else {
 		c.printf("  ONE INCIDENT: %s %s in %s, %s (incident %d).\n", report.Number(n), f.Kind, f.Store, f.Set, f.Incident)
 	}

@@ -12,6 +12,7 @@ import (
 	"unicode"
 
 	"firmus/replicas/cloud/drivetest"
+	"firmus/testdata"
 )
 
 // cloudHouse is an archive with a studio and a cloud folder on a test server, of which
@@ -38,7 +39,7 @@ func newCloudHouse(t *testing.T) *cloudHouse {
 	h.folder = s.AddFolder(drivetest.Root, "Quillmere")
 	h.masters = s.AddFolder(h.folder, "masters")
 	for i, item := range cloudItems {
-		data := bytes.Repeat([]byte(item+" cantus firmus "), 5000+i)
+		data := testdata.Wave(item, 22*(5000+i))
 		h.ids[item] = s.AddFile(s.AddFolder(h.masters, item), item+"_A.wav", data)
 		p := filepath.Join(h.dir, "studio", item, item+"_A.wav")
 		if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {

@@ -96,10 +96,11 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 		return err
 	}
 	planted = append(planted, inCloud...)
+	planted = append(planted, demo.NotWhole)
 	if d.onDiscs, err = demo.PlantDiscs(dir, d.discs); err != nil {
 		return err
 	}
-	c.step("Now %s, each to one copy, as such things happen", report.Count(d.accidents(planted), "accident"))
+	c.step("Now %s, each to one copy, as such things happen; and one transfer was cut short", report.Count(d.accidents(planted)-1, "accident"))
 	found, err := d.audit(ctx, "")
 	if err != nil {
 		return err
@@ -192,6 +193,8 @@ func (d *demonstration) week(ctx context.Context) error {
 		c.tell("%s/%s: %s\n", n.Set, n.Path, n.Means)
 	}
 	d.must(len(res.Notes) == 2 && told[demo.CutTransfer] && told[demo.Silenced], "intake told of %d files", len(res.Notes))
+	c.tell("One is not whole. That stays a finding until it is transferred again: keep the stick\nand the reel. Firmus says of no stick with this recording that it may be erased.\n")
+	d.must(res.Unfinished == 1, "intake opened %d findings about recordings that are not whole", res.Unfinished)
 
 	if err := errors.Join(demo.Reorganise(d.dir), demo.Reedit(d.dir, time.Now()), demo.Retag(d.dir, time.Now())); err != nil {
 		return err
@@ -200,6 +203,7 @@ func (d *demonstration) week(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	found = slices.DeleteFunc(found, isCutTransfer)
 	var edits []int64
 	incident, moved, retagged := int64(0), int64(0), false
 	for _, f := range found {
@@ -230,17 +234,20 @@ func (d *demonstration) week(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if _, err := a.Retire(ctx, []string{"masters/" + demo.CutTransfer}, "cut short; the side is transferred again", false); err != nil {
-		return err
-	}
-	c.step("A FLAC took a WAVE's place, and the transfer that was cut short is retired")
+	c.step("A FLAC took a WAVE's place")
 	c.tell("%s holds the samples of %s, proved by decoding it: %.16s…\n", r.New.Path, r.Old.Path, r.Samples)
-	if err := d.cloud.Upload(demo.Retagged, demo.Silenced); err != nil {
+	if err := d.cloud.Upload(demo.Retagged, demo.CutTransfer, demo.Silenced); err != nil {
 		return err
 	}
-	found, err = d.audit(ctx, "The vault has not followed yet, which it may for three days; nothing is wrong")
-	d.must(len(found) == 0, "%d findings after all was signed off", len(found))
+	found, err = d.audit(ctx, "")
+	d.must(len(found) == 1 && isCutTransfer(found[0]), "%d findings after all was signed off", len(found))
+	c.step("The vault has not followed yet, which it may for three days. One finding stays open:\n   the transfer that is not whole")
 	return err
+}
+
+// isCutTransfer says that a finding is about the transfer that was cut short.
+func isCutTransfer(f ledger.Finding) bool {
+	return f.Kind == fixity.Unfinished && f.Path == demo.CutTransfer
 }
 
 // must says, and remembers for the exit status, that something didn't go as told.

@@ -32,7 +32,7 @@ var imports = map[string]string{
 	"fixity/essence/sound":               "fixity",
 	"fixity/essence/track":               "fixity/essence/pcm fixity/essence/sound fixity/essence/walk",
 	"fixity/essence/walk":                "fixity fixity/essence/sound",
-	"fixity/ledger":                      "fixity fixity/care fixity/digest fixity/ledger/mlog fixity/pair fixity/policy",
+	"fixity/ledger":                      "fixity fixity/care fixity/damage fixity/digest fixity/essence/sound fixity/ledger/mlog fixity/pair fixity/policy",
 	"fixity/ledger/mlog":                 "",
 	"fixity/pair":                        "",
 	"fixity/policy":                      "fixity fixity/essence/sound",

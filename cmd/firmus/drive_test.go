@@ -7,6 +7,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
+
+	"firmus/testdata"
 )
 
 // TestReadOfTheDrive: on a loop device whose backing file is changed under a cached
@@ -46,7 +48,7 @@ func TestReadOfTheDrive(t *testing.T) {
 	sh("mount", "-o", "loop", image, vault)
 	t.Cleanup(func() { exec.Command("umount", vault).Run() })
 
-	text := bytes.Repeat([]byte("cantus firmus "), 20_000)
+	text := testdata.Wave("cantus firmus", 280_000)
 	copy(text[100_000:], "the one place that will rot")
 	for _, p := range []string{"studio/QV-0107/a.wav", "vault/QV-0107/a.wav"} {
 		p = filepath.Join(dir, p)

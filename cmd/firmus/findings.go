@@ -166,7 +166,7 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 	} else {
 		c.printf("      %s on %s by %s: %s\n", fixity.Means("settled", string(f.Settled)), day(f.SettledAt), f.SettledBy, f.Reason)
 	}
-	if f.Detail != "" {
+	if f.Detail != "" && f.Kind != fixity.Unfinished {
 		c.printf("\n  How it was seen   %s\n", f.Detail)
 	}
 	c.printf("  First told        %s\n  Last seen         %s\n", day(f.Opened), day(f.Seen))

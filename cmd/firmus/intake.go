@@ -18,7 +18,8 @@ func (c *command) intakeCommand() *cobra.Command {
 		Long: `Takes the files that are new in the arrivals store under care. All stores within
 reach are compared: where they agree a file is taken in, where they differ it is
 disputed and a person decides. Then manifest-sha256.txt is written into each
-first-level folder.
+first-level folder. A recording that is empty, silent, cut short or not complete is
+taken in, and is a finding.
 
 --from-manifests makes a lost ledger anew: the record from its event files (in the
 state folder, or in a store's .firmus-ledger), the files from the stores, held
@@ -76,6 +77,9 @@ it knows more.`,
 		}
 		if res.Disputed > 0 {
 			c.printf("  %s: DISPUTED, see below\n", report.Number(res.Disputed))
+		}
+		if res.Unfinished > 0 {
+			c.printf("  %s: NOT A WHOLE RECORDING, see below\n", report.Number(res.Unfinished))
 		}
 		if res.Manifests > 0 {
 			c.printf("  %s written\n", report.Count(int64(res.Manifests), "manifest"))

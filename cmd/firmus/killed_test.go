@@ -2,10 +2,8 @@ package main
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"encoding/json"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -15,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity/ledger"
+	"firmus/testdata"
 )
 
 // TestKilled: a full audit that is killed after it has committed three fifths of its
@@ -24,8 +23,7 @@ func TestKilled(t *testing.T) {
 	const files = 3000
 	dir := t.TempDir()
 	for i := range files {
-		b := make([]byte, 4000)
-		rand.NewChaCha8(sha256.Sum256([]byte(fmt.Sprint(i)))).Read(b)
+		b := testdata.Wave(fmt.Sprint(i), 4000)
 		p := filepath.Join(dir, "studio", fmt.Sprintf("QV-%04d", i/200), fmt.Sprintf("side_%d.wav", i))
 		if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
 			t.Fatal(err)

@@ -16,6 +16,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"firmus/testdata"
 )
 
 // program finds an outside program, or skips, or fails where all must be there.
@@ -102,8 +104,8 @@ func TestMonitored(t *testing.T) {
 	t.Cleanup(hook.Close)
 	ours, theirs, manager := freePort(t), freePort(t), freePort(t)
 	file("firmus.toml", fmt.Sprintf("name = \"Quillmere Valley Song Survey\"\nstate = \"state\"\n[set.masters]\nrole = \"master\"\n[store.studio]\nkind = \"disk\"\narrivals = true\nsets = { masters = \"studio\" }\n[web]\nlisten = \"127.0.0.1:%s\"\n", ours))
-	file("studio/QV-0107/QV-0107_A.wav", strings.Repeat("a take ", 20_000))
-	file("studio/QV-0108/QV-0108_A.wav", strings.Repeat("another ", 20_000))
+	file("studio/QV-0107/QV-0107_A.wav", string(testdata.Wave("a take", 140_000)))
+	file("studio/QV-0108/QV-0108_A.wav", string(testdata.Wave("another", 160_000)))
 	file("prometheus.yml", fmt.Sprintf("global: {scrape_interval: 1s, evaluation_interval: 1s}\nrule_files: [%q]\nalerting: {alertmanagers: [{static_configs: [{targets: ['127.0.0.1:%s']}]}]}\nscrape_configs: [{job_name: firmus, static_configs: [{targets: ['127.0.0.1:%s']}]}]\n", rules, manager, ours))
 	file("alertmanager.yml", fmt.Sprintf("route: {receiver: hook, group_by: [alertname, store], group_wait: 0s, group_interval: 1s}\nreceivers: [{name: hook, webhook_configs: [{url: %q, send_resolved: true}]}]\n", hook.URL))
 	for _, args := range [][]string{{"intake"}, {"audit"}} {

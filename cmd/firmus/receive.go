@@ -23,7 +23,8 @@ order in which the recorder wrote them; parts of a recording that a card split a
 kept together.
 
 Keep the stick until "may be erased" is said: when a second independent store has
-been read.`,
+been read. A recording that is empty, silent, cut short or not complete is a finding:
+then keep the stick and the reel until it was transferred again.`,
 		Args: cobra.ExactArgs(1),
 	}
 	cmd.Flags().StringVar(&into, "into", "", "`SET/PATH`: where the files go (needed)")
@@ -62,7 +63,15 @@ been read.`,
 		}
 		c.exit = res.Intake.Exit()
 		if c.json {
-			c.document(res)
+			doc := struct {
+				acts.ReceiveResult
+				Findings []report.Finding `json:"findings"`
+				Exit     int              `json:"exit"`
+			}{res, []report.Finding{}, c.exit}
+			for _, f := range res.Intake.Findings {
+				doc.Findings = append(doc.Findings, report.FindingOf(f, true))
+			}
+			c.document(doc)
 			return nil
 		}
 		for _, f := range res.Files {
@@ -80,7 +89,7 @@ been read.`,
 		} else {
 			c.printf("KEEP THE STICK: %s.\n", res.Why)
 		}
-		return nil
+		return c.printFindings(cmd.Context(), a, res.Intake.Findings, nil, true)
 	}
 	return cmd
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"firmus/deploy"
+	"firmus/testdata"
 )
 
 // nobody is the account of nobody.
@@ -76,8 +77,8 @@ listen = "127.0.0.1:%s"
 `, at("state"), at("studio"), at("safe"), port))
 	for i := range 3 {
 		p := fmt.Sprintf("QV-010%d/QV-010%d_A.wav", i, i)
-		write("studio/"+p, strings.Repeat(p, 9000))
-		write("safe/"+p, strings.Repeat(p, 9000))
+		write("studio/"+p, string(testdata.Wave(p, 9000*len(p))))
+		write("safe/"+p, string(testdata.Wave(p, 9000*len(p))))
 	}
 	must(os.MkdirAll(at("state"), 0o700))
 	firmus := func(args ...string) string {

@@ -2,11 +2,10 @@ package main
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"database/sql"
 	"encoding/json"
 	"fmt"
-	"math/rand/v2"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -16,6 +15,8 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"firmus/testdata"
 )
 
 // beProgram in the environment makes the test binary the program itself: for tests
@@ -58,6 +59,7 @@ func TestScript(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"wave":   cmdWave,
+			"sample": cmdSample,
 			"flip":   cmdFlip,
 			"age":    cmdAge,
 			"exits":  cmdExits,
@@ -79,16 +81,26 @@ func TestScript(t *testing.T) {
 	})
 }
 
-// wave FILE SIZE: writes SIZE bytes that depend on the file's name only.
+// wave FILE SIZE: writes a whole recording of SIZE bytes that depend on the file's name
+// only.
 func cmdWave(ts *testscript.TestScript, _ bool, args []string) {
 	if len(args) != 2 {
 		ts.Fatalf("usage: wave FILE SIZE")
 	}
 	size, err := strconv.Atoi(args[1])
 	ts.Check(err)
-	b := make([]byte, size)
-	r := rand.NewChaCha8(sha256.Sum256([]byte(filepath.Base(args[0]))))
-	r.Read(b)
+	b := testdata.Wave(filepath.Base(args[0]), size)
+	path := ts.MkAbs(args[0])
+	ts.Check(os.MkdirAll(filepath.Dir(path), 0o755))
+	ts.Check(os.WriteFile(path, b, 0o644))
+	at := time.Now().Add(-30 * 24 * time.Hour)
+	ts.Check(os.Chtimes(path, at, at))
+}
+
+// sample FILE SAMPLE: writes one of the samples that packages share.
+func cmdSample(ts *testscript.TestScript, _ bool, args []string) {
+	b, err := fs.ReadFile(testdata.Files(), args[1])
+	ts.Check(err)
 	path := ts.MkAbs(args[0])
 	ts.Check(os.MkdirAll(filepath.Dir(path), 0o755))
 	ts.Check(os.WriteFile(path, b, 0o644))

@@ -6,17 +6,20 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 
 	"firmus/fixity"
 	"firmus/fixity/essence"
 	"firmus/fixity/essence/sound"
+	"firmus/testdata"
 )
 
-var update = flag.Bool("update", false, "write testdata anew")
+var update = flag.Bool("update", false, "write the sound files of the samples anew")
 
-// made are the samples in testdata. What is wrong with each stands in README.md
+// corpus is where the samples lie that packages share.
+const corpus = "../../testdata"
+
+// made are the sound files among the samples. What is wrong with each stands in README.md
 // there, which TestSamples reads. They are also the seeds of the fuzz targets.
 func made() map[string][]byte {
 	// RFC 9639, appendix D.2.
@@ -51,52 +54,54 @@ func made() map[string][]byte {
 		"silence.wav":    riff(odd, data(join(a, bytes.Repeat([]byte{0x80}, 900), a))),
 		"late.wav":       riff(data(a), plain(1, 2, 48000, 3, 24)),
 		"text.wav":       []byte("not a sound at all"),
+		"empty.wav":      {},
+		"zeros.wav":      make([]byte, 70_000),
+		"silent.wav":     riff(odd, data(bytes.Repeat([]byte{0x80}, 8000))),
+		"half.wav":       riff(odd, data(join(bytes.Repeat(a, 83), bytes.Repeat([]byte{0x80}, 4200)))),
+		"nodata.wav":     riff(plain(1, 2, 48000, 3, 24)),
+		"larger.wav":     size32(size32(riff(plain(1, 2, 48000, 3, 24), data(a)), 4, 1<<30), 40, 1<<30-36),
+		"cut-long.wav":   long("RF64", a, 8, plain(1, 2, 48000, 3, 24))[:104],
 	}
 }
 
 func TestSamples(t *testing.T) {
 	if *update {
 		for name, b := range made() {
-			if err := os.WriteFile(filepath.Join("testdata", name), b, 0o644); err != nil {
+			if err := os.WriteFile(filepath.Join(corpus, "sound", name), b, 0o644); err != nil {
 				t.Fatal(err)
 			}
 		}
 	}
 	said := map[string]string{}
-	for line := range strings.Lines(string(load(t, "testdata/README.md"))) {
-		if f := strings.Split(line, "|"); len(f) >= 4 && strings.Contains(f[1], ".") {
-			said[strings.TrimSpace(f[1])] = strings.Trim(f[2], " `")
-		}
+	for _, row := range testdata.Table("sound") {
+		said[row[0]] = row[1]
 	}
 	for name, b := range made() {
 		want, ok := said[name]
 		if !ok {
-			t.Errorf("%s has no line in testdata/README.md", name)
+			t.Errorf("%s has no line in README.md", name)
 		}
 		delete(said, name)
-		if !bytes.Equal(load(t, filepath.Join("testdata", name)), b) {
-			t.Errorf("testdata/%s is not what it is made from; run with -update", name)
+		if !bytes.Equal(load(t, filepath.Join(corpus, "sound", name)), b) {
+			t.Errorf("sound/%s is not what it is made from; run with -update", name)
 		}
 		if _, notes := read(t, b); codes(notes) != want {
 			t.Errorf("%s: notes %q, README.md says %q", name, codes(notes), want)
 		}
 	}
 	for name := range said {
-		t.Errorf("testdata/README.md tells of %s, which isn't made", name)
+		t.Errorf("README.md tells of %s, which isn't made", name)
 	}
 }
 
 // seeds adds every sample; there must be some.
 func seeds(f *testing.F) {
-	names, err := filepath.Glob("testdata/*.*")
+	names, err := filepath.Glob(corpus + "/sound/*")
 	if err != nil {
 		f.Fatal(err)
 	}
 	n := 0
 	for _, name := range names {
-		if filepath.Ext(name) == ".md" {
-			continue
-		}
 		b, err := os.ReadFile(name)
 		if err != nil {
 			f.Fatal(err)
@@ -105,7 +110,7 @@ func seeds(f *testing.F) {
 		n++
 	}
 	if n < 10 {
-		f.Fatalf("only %d seeds in testdata", n)
+		f.Fatalf("only %d seeds among the samples", n)
 	}
 }
 

@@ -36,6 +36,7 @@ type Version struct {
 	SHA256 fixity.Digest
 	MD5    fixity.Digest // zero if it wasn't wanted
 	Blocks []uint32      // only where asked for
+	Sound  *Sound        // of a new one: nil if it was not looked at
 	Reason string
 	By     string
 	At     time.Time
@@ -175,8 +176,10 @@ func (t *Tx) insertVersion(file, n int64, v Version) error {
 		file, n, v.Size, v.BLAKE3.Bytes(), v.SHA256.Bytes(), v.MD5.Bytes(), v.Reason, v.By, nanos(t.now)); err != nil {
 		return err
 	}
-	_, err := t.exec(`INSERT INTO block (file, n, sums) VALUES ($1, $2, $3)`, file, n, digest.EncodeBlocks(v.Blocks))
-	return err
+	if _, err := t.exec(`INSERT INTO block (file, n, sums) VALUES ($1, $2, $3)`, file, n, digest.EncodeBlocks(v.Blocks)); err != nil || v.Sound == nil {
+		return err
+	}
+	return t.PutSound(file, n, *v.Sound)
 }
 
 // Versions are all accepted versions of a file, the oldest first, without blocks.

@@ -21,10 +21,11 @@ type Finding struct {
 	Step    policy.Step
 	Audit   int64 // that opened it
 	Facts   Facts
+	Version int64 // of an unfinished one: of the file, that it is about
 }
 
 const findingColumns = `id, subject, kind, urgency, step, store, set_name, carrier, file, path, found_at, anatomy, ranges, ranges_more,
-	intact_in, mergeable, incident, files, detail, audit, opened_at, seen_at, settled, settled_at, settled_by, reason, facts`
+	intact_in, mergeable, incident, files, detail, audit, opened_at, seen_at, settled, settled_at, settled_by, reason, facts, version`
 
 func scanFinding(r interface{ Scan(...any) error }) (Finding, error) {
 	var f Finding
@@ -32,7 +33,7 @@ func scanFinding(r interface{ Scan(...any) error }) (Finding, error) {
 	var path, found []byte
 	var more, mergeable, opened, seen, settledAt int64
 	if err := r.Scan(&f.ID, &subject, &kind, &urgency, &step, &f.Store, &f.Set, &f.Carrier, &f.File, &path, &found, &anatomy, &ranges, &more,
-		&intact, &mergeable, &f.Incident, &f.Count, &f.Detail, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason, &facts); err != nil {
+		&intact, &mergeable, &f.Incident, &f.Count, &f.Detail, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason, &facts, &f.Version); err != nil {
 		return Finding{}, err
 	}
 	f.Subject, f.Kind, f.Urgency, f.Step = fixity.Subject(subject), fixity.Kind(kind), fixity.Urgency(urgency), policy.Step(step)
@@ -105,12 +106,12 @@ func (t *Tx) putFinding(f Finding) error {
 		return err
 	}
 	_, err = t.exec(`INSERT INTO finding (`+findingColumns+`)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27, $28)
 		ON CONFLICT (id) DO UPDATE SET kind = $3, urgency = $4, step = $5, path = $10, found_at = $11, anatomy = $12, ranges = $13, ranges_more = $14,
-			intact_in = $15, mergeable = $16, incident = $17, files = $18, detail = $19, seen_at = $22, settled = $23, settled_at = $24, settled_by = $25, reason = $26, facts = $27`,
+			intact_in = $15, mergeable = $16, incident = $17, files = $18, detail = $19, seen_at = $22, settled = $23, settled_at = $24, settled_by = $25, reason = $26, facts = $27, version = $28`,
 		f.ID, string(f.Subject), string(f.Kind), string(f.Urgency), string(f.Step), f.Store, f.Set, f.Carrier, f.File, []byte(f.Path), []byte(f.FoundAt),
 		string(f.Anatomy), string(ranges), b2i(f.RangesMore), string(intact), b2i(f.Mergeable), f.Incident, f.Count, f.Detail, f.Audit,
-		nanos(f.Opened), nanos(f.Seen), string(f.Settled), nanos(f.SettledAt), f.SettledBy, f.Reason, string(facts))
+		nanos(f.Opened), nanos(f.Seen), string(f.Settled), nanos(f.SettledAt), f.SettledBy, f.Reason, string(facts), f.Version)
 	return err
 }
 
@@ -145,6 +146,9 @@ func (t *Tx) turn(f Finding, verb fixity.Verb, by string) error {
 	if s := f.WrongWay(); s != "" {
 		data["wrong_way"] = s
 	}
+	if f.Version != 0 {
+		data["version"] = f.Version
+	}
 	t.Event(Event{Verb: verb, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Audit: f.Audit, Reason: f.Reason, Data: data})
 	return nil
 }
@@ -175,7 +179,7 @@ func (t *Tx) Settle(f Finding, how fixity.Settled, by, reason string) error {
 	if err := t.stillFinding(f); err != nil {
 		return err
 	}
-	if f.File != 0 {
+	if f.File != 0 && f.Kind != fixity.Unfinished {
 		copies, err := t.Copies(f.File)
 		if err != nil {
 			return err
@@ -193,10 +197,10 @@ func (t *Tx) Settle(f Finding, how fixity.Settled, by, reason string) error {
 	return t.settle(f, how, by, reason)
 }
 
-// openFor is the open finding about a file in a store.
+// openFor is the open finding about the copy of a file in a store.
 func (t *Tx) openFor(store, set string, carrier, file int64) (Finding, error) {
 	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding
-		WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND file <> 0 AND settled = ''`, store, set, carrier, file))
+		WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND file <> 0 AND settled = '' AND kind <> 'unfinished'`, store, set, carrier, file))
 	return f, notFound(err)
 }
 
@@ -254,7 +258,7 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 	}
 	set, _ := t.l.o.Rules.Set(f.Set)
 	c := policy.Case{Set: set, Vouched: f.Vouched, NoOne: f.Version == 0, Now: t.now}
-	all, err := t.findings(`WHERE file = $1 AND settled = ''`, file)
+	all, err := t.findings(`WHERE file = $1 AND settled = '' AND kind <> 'unfinished'`, file)
 	if err != nil {
 		return err
 	}

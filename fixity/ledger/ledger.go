@@ -195,7 +195,10 @@ func (l *Ledger) prepare(ctx context.Context) error {
 	}
 	err := l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
 	if err == nil {
-		return l.stateOnce(ctx)
+		if err := l.stateOnce(ctx); err != nil {
+			return err
+		}
+		return l.judgeNotes(ctx)
 	}
 	if !errors.Is(err, sql.ErrNoRows) {
 		return err

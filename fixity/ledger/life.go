@@ -177,6 +177,9 @@ func (t *Tx) EndStore(store string, retire bool, by, reason string) error {
 	}
 	verb := fixity.StoreReplaced
 	if retire {
+		if err := t.rehomeUnfinished(store, by); err != nil {
+			return err
+		}
 		verb = fixity.StoreRetired
 		if _, err := t.exec(`UPDATE store SET retired_at = $2 WHERE name = $1`, store, nanos(t.now)); err != nil {
 			return err

@@ -248,7 +248,7 @@ func (t *Tx) markRead(s fixity.Shard, at string) error {
 func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, by string) error {
 	if was.State == c.State && c.State == fixity.Intact {
 		var open int64
-		err := t.row(`SELECT count(*) FROM finding WHERE file = $1 AND settled = ''`, []any{f.ID}, &open)
+		err := t.row(`SELECT count(*) FROM finding WHERE file = $1 AND settled = '' AND kind <> 'unfinished'`, []any{f.ID}, &open)
 		if err != nil || open == 0 {
 			return err
 		}
@@ -266,7 +266,7 @@ func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, 
 	}
 	if was.State == c.State && was.Wrong == c.Wrong && !c.Wrong.IsZero() {
 		// The same wrong bytes again: what was found out about them stays.
-		if _, err := t.exec(`UPDATE finding SET seen_at = $5 WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND settled = ''`,
+		if _, err := t.exec(`UPDATE finding SET seen_at = $5 WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND settled = '' AND kind <> 'unfinished'`,
 			c.Store, c.Set, c.Carrier, c.File, nanos(t.now)); err != nil {
 			return err
 		}
@@ -295,7 +295,8 @@ func (t *Tx) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by stri
 }
 
 // NewVersion makes v the file's version. Copies elsewhere that already hold these
-// bytes are intact at once; those that hold what was current are behind.
+// bytes are intact at once; those that hold what was current are behind. If it is known
+// what sound v holds, a finding that the file is unfinished begins or ends with it.
 func (t *Tx) NewVersion(file int64, v Version, vouched bool, except string) (int64, error) {
 	n, err := t.AddVersion(file, v, vouched)
 	if err != nil {
@@ -325,7 +326,7 @@ func (t *Tx) NewVersion(file int64, v Version, vouched bool, except string) (int
 			return 0, err
 		}
 	}
-	return n, nil
+	return n, t.JudgeTransfer(file, 0, v.By)
 }
 
 // clock is a time as findings tell it.

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/essence/sound"
 )
 
 // Sound is what is known of the sound in a version's file.
@@ -12,15 +13,7 @@ type Sound struct {
 	JSON     string        // as package essence gives it; "" if it was not looked for
 	Samples  fixity.Digest // of the samples alone; zero if they can't be told
 	Duration time.Duration
-	Notes    []SoundNote
-}
-
-// SoundNote is one thing that is odd about a file, by the codes of package essence.
-type SoundNote struct {
-	Code         string
-	At, Length   int64
-	Since, Until time.Duration
-	Count        int64
+	Notes    []sound.Note
 }
 
 // PutSound keeps what is known of the sound in a version.
@@ -31,7 +24,7 @@ func (t *Tx) PutSound(file, n int64, s Sound) error {
 	}
 	for i, x := range s.Notes {
 		if _, err := t.exec(`INSERT INTO note (file, n, seq, code, at, length, since, until, count) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-			file, n, i, x.Code, x.At, x.Length, int64(x.Since), int64(x.Until), x.Count); err != nil {
+			file, n, i, string(x.Code), x.At, x.Length, int64(x.From), int64(x.To), x.Count); err != nil {
 			return err
 		}
 	}
@@ -51,10 +44,11 @@ func (t *Tx) Sound(file, n int64) (Sound, error) {
 		s.Samples = fixity.DigestOf(fixity.BLAKE3, samples)
 	}
 	err := t.rows(`SELECT code, at, length, since, until, count FROM note WHERE file = $1 AND n = $2 ORDER BY seq`, []any{file, n}, func(r *sql.Rows) error {
-		var x SoundNote
+		var x sound.Note
+		var code string
 		var since, until int64
-		err := r.Scan(&x.Code, &x.At, &x.Length, &since, &until, &x.Count)
-		x.Since, x.Until = time.Duration(since), time.Duration(until)
+		err := r.Scan(&code, &x.At, &x.Length, &since, &until, &x.Count)
+		x.Code, x.From, x.To = sound.Code(code), time.Duration(since), time.Duration(until)
 		s.Notes = append(s.Notes, x)
 		return err
 	})

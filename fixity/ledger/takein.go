@@ -124,6 +124,9 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 	if err != nil {
 		return err
 	}
+	if err := t.moveUnfinished(renamed, by); err != nil {
+		return err
+	}
 	copies, err := t.Copies(f.File)
 	if err != nil {
 		return err

@@ -60,7 +60,7 @@ var vouched = tables([][3]string{
 	{"version", "file:n n:n", "size:n blake3:h sha256:h md5:h samples:h duration:o sound:s reason:t by_name:t at:n blocks:s"},
 	{"note", "file:n n:n seq:n", "code:t at:n length:n since:n until:n count:n"},
 	{"finding", "id:n", `subject:t kind:t urgency:t step:t store:t set_name:t carrier:n file:n path:p found_at:p anatomy:t ranges:t ranges_more:n
-		intact_in:t mergeable:n incident:n files:n detail:t audit:n opened_at:n settled:t settled_at:n settled_by:t reason:t facts:t`},
+		intact_in:t mergeable:n incident:n files:n detail:t audit:n opened_at:n settled:t settled_at:n settled_by:t reason:t facts:t version:n`},
 	{"incident", "id:n", "kind:t store:t set_name:t audit:n files:n opened_at:n"},
 	{"instance", "store:t set_name:t carrier:n top:p at:p", "file:n held:n state:t since:n wrong:h settled_as:t"},
 	{"store", "name:t", "holdings:t identity:t adopted_at:n first_at:n retired_at:n"},

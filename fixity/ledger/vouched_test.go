@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	essence "firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
 	"firmus/fixity/policy"
 )
@@ -66,7 +67,7 @@ func rich(t *testing.T, d database) *world {
 			}
 		}
 		if err := x.PutSound(f.ID, 1, ledger.Sound{JSON: `{"rate":96000}`, Samples: bytesOf("sound").BLAKE3, Duration: time.Minute,
-			Notes: []ledger.SoundNote{{Code: "clipped", At: 44, Length: 100, Since: time.Second, Until: 2 * time.Second, Count: 3}}}); err != nil {
+			Notes: []essence.Note{{Code: "clipped", At: 44, Length: 100, From: time.Second, To: 2 * time.Second, Count: 3}}}); err != nil {
 			return err
 		}
 		x.Event(ledger.Event{Verb: fixity.TakenIn, By: "Ada Wren", Store: "studio", Set: masters})

@@ -46,6 +46,7 @@ const (
 	StepTakeOut  Step = "take-out"  // move it out, or leave it in peace
 	StepDrive    Step = "drive"     // try the disc in a second drive first
 	StepBurn     Step = "burn"      // burn the disc anew
+	StepTransfer Step = "transfer"  // keep stick and reel, and transfer it once more
 )
 
 // Verdict is what Judge says of one copy.

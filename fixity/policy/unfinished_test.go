@@ -1,14 +1,19 @@
 package policy_test
 
 import (
+	"bytes"
+	"path"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 
 	"firmus/fixity"
+	"firmus/fixity/essence"
 	"firmus/fixity/essence/sound"
 	"firmus/fixity/policy"
+	"firmus/testdata"
 )
 
 func TestUnfinished(t *testing.T) {
@@ -74,5 +79,29 @@ func TestUnfinished(t *testing.T) {
 				t.Errorf("(-want +got):\n%s", diff)
 			}
 		})
+	}
+}
+
+// What the table of samples says of each is what is found in it.
+func TestNoSampleIsWholerThanItsTableSays(t *testing.T) {
+	lines := 0
+	for _, row := range testdata.Table("sound") {
+		name, want := row[0], row[2]
+		lines++
+		b := testdata.Sound(name)
+		s, notes, err := essence.Read(bytes.NewReader(b), int64(len(b)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, l := range policy.Unfinished(policy.Transfer{Role: fixity.Master, Path: path.Join("QV-0101", name), Size: int64(len(b)), Sound: s, Notes: notes}) {
+			got = append(got, string(l.Flaw))
+		}
+		if s := strings.Join(got, " "); s != want {
+			t.Errorf("%s: %q, its table says %q", name, s, want)
+		}
+	}
+	if lines < 20 {
+		t.Errorf("only %d samples of sound", lines)
 	}
 }

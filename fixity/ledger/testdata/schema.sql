@@ -172,7 +172,7 @@ CREATE TABLE finding (
     settled_at  INTEGER NOT NULL DEFAULT 0,
     settled_by  TEXT NOT NULL DEFAULT '',
     reason      TEXT NOT NULL DEFAULT ''
-, facts TEXT NOT NULL DEFAULT '{}') STRICT;
+, version INTEGER NOT NULL DEFAULT 0, facts TEXT NOT NULL DEFAULT '{}') STRICT;
 
 CREATE TABLE firing (
     job      TEXT NOT NULL,                 -- 'audit', 'visit'
@@ -500,9 +500,13 @@ CREATE INDEX finding_carrier ON finding (carrier) WHERE carrier <> 0;
 
 CREATE INDEX finding_file ON finding (file);
 
-CREATE UNIQUE INDEX finding_open ON finding (store, set_name, carrier, file) WHERE settled = '' AND file <> 0;
+CREATE UNIQUE INDEX finding_open ON finding (store, set_name, carrier, file) WHERE settled = '' AND file <> 0 AND kind <> 'unfinished';
 
 CREATE UNIQUE INDEX finding_open_other ON finding (store, set_name, subject, kind, path) WHERE settled = '' AND file = 0;
+
+CREATE UNIQUE INDEX finding_open_unfinished ON finding (file) WHERE settled = '' AND kind = 'unfinished';
+
+CREATE INDEX finding_unfinished ON finding (file) WHERE kind = 'unfinished';
 
 CREATE INDEX finding_unsettled ON finding (store) WHERE settled = '';
 

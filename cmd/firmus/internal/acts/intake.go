@@ -22,17 +22,18 @@ type IntakeOrder struct {
 
 // IntakeResult is what an intake did.
 type IntakeResult struct {
-	Taken     int64            `json:"taken"` // files taken under care
-	Bytes     int64            `json:"bytes"`
-	Agreed    int64            `json:"agreed"`   // of them: a second store, or a list beside them, agrees
-	OneOnly   int64            `json:"one_only"` // known from one place only
-	Disputed  int64            `json:"disputed"`
-	Manifests int              `json:"manifests"`
-	Stores    []string         `json:"stores"` // compared
-	Warnings  []string         `json:"warnings"`
-	Trouble   []string         `json:"trouble"` // what could not be read, and stays untaken; manifests that could not be written
-	Notes     []SoundNote      `json:"notes"`   // what is odd about the files themselves
-	Findings  []ledger.Finding `json:"-"`       // disputed files
+	Taken      int64            `json:"taken"` // files taken under care
+	Bytes      int64            `json:"bytes"`
+	Agreed     int64            `json:"agreed"`   // of them: a second store, or a list beside them, agrees
+	OneOnly    int64            `json:"one_only"` // known from one place only
+	Disputed   int64            `json:"disputed"`
+	Unfinished int64            `json:"unfinished"` // not whole recordings: findings were opened
+	Manifests  int              `json:"manifests"`
+	Stores     []string         `json:"stores"` // compared
+	Warnings   []string         `json:"warnings"`
+	Trouble    []string         `json:"trouble"` // what could not be read, and stays untaken; manifests that could not be written
+	Notes      []SoundNote      `json:"notes"`   // what is odd about the files themselves
+	Findings   []ledger.Finding `json:"-"`       // disputed files, unfinished ones
 }
 
 // Exit is the status that the result gives a command.
@@ -40,7 +41,7 @@ func (r IntakeResult) Exit() int {
 	switch {
 	case len(r.Trouble) > 0:
 		return 3
-	case r.Disputed > 0:
+	case r.Disputed > 0 || r.Unfinished > 0:
 		return 1
 	}
 	return 0
@@ -348,7 +349,7 @@ func (in *intake) commit(ctx context.Context) error {
 		return err
 	}
 	for _, x := range batch {
-		in.res.Notes = append(in.res.Notes, worthTelling(in.set, x.path, x.notes)...)
+		in.res.Notes = append(in.res.Notes, worthTelling(in.set, x.path, x.sound.Notes)...)
 	}
 	in.res.Taken, in.res.Bytes, in.res.Agreed, in.res.Disputed = in.res.Taken+files, in.res.Bytes+size, in.res.Agreed+agreed, in.res.Disputed+disputed
 	in.res.OneOnly = in.res.Taken - in.res.Agreed - in.res.Disputed
@@ -374,8 +375,12 @@ func (in *intake) collectFindings(ctx context.Context) error {
 	return in.e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		all, err := t.OpenFindings("")
 		for _, f := range all {
-			if !f.Opened.Before(in.order) {
-				in.res.Findings = append(in.res.Findings, f)
+			if f.Opened.Before(in.order) {
+				continue
+			}
+			in.res.Findings = append(in.res.Findings, f)
+			if f.Kind == fixity.Unfinished {
+				in.res.Unfinished++
 			}
 		}
 		return err

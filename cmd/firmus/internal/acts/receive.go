@@ -361,16 +361,19 @@ func (e *Env) Sources(ctx context.Context) ([]Source, error) {
 			return err
 		}
 		for _, r := range rs {
-			lacking, err := e.lacking(t, r)
+			lacking, bad, err := e.lacking(t, r)
 			if err != nil {
 				return err
 			}
-			if lacking == 0 {
+			if lacking+bad == 0 {
 				done = append(done, r)
 				continue
 			}
-			out = append(out, Source{r.ID, r.Source, r.Set, ledger.DisplayPath(r.Folder), len(r.Files), r.At.Format(time.RFC3339),
-				fmt.Sprintf("%d of %d files have not been read intact in two independent stores yet", lacking, len(r.Files))})
+			why := fmt.Sprintf("%d of %d files have not been read intact in two independent stores yet", lacking, len(r.Files))
+			if bad > 0 {
+				why = fmt.Sprintf("%d of %d files are not whole recordings: keep the reel too, and transfer it again", bad, len(r.Files))
+			}
+			out = append(out, Source{r.ID, r.Source, r.Set, ledger.DisplayPath(r.Folder), len(r.Files), r.At.Format(time.RFC3339), why})
 		}
 		return nil
 	})
@@ -380,7 +383,7 @@ func (e *Env) Sources(ctx context.Context) ([]Source, error) {
 	return out, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		for _, r := range done {
 			// A copy may have been found damaged since.
-			if lacking, err := e.lacking(t, r); err != nil || lacking > 0 {
+			if lacking, bad, err := e.lacking(t, r); err != nil || lacking+bad > 0 {
 				if err != nil {
 					return err
 				}
@@ -396,17 +399,19 @@ func (e *Env) Sources(ctx context.Context) ([]Source, error) {
 }
 
 // lacking counts the files of a source that were not read intact in two independent
-// stores.
-func (e *Env) lacking(t *ledger.Tx, r ledger.Received) (int, error) {
-	n := 0
+// stores, and those that are no whole recordings.
+func (e *Env) lacking(t *ledger.Tx, r ledger.Received) (lacking, bad int, err error) {
 	for _, f := range r.Files {
 		x := Recognised{}
 		if err := e.lookUp(t, f.Digest, &x); err != nil {
-			return 0, err
+			return 0, 0, err
 		}
-		if x.State != Held || e.Rules.CountIndependent(x.Stores) < safeStores {
-			n++
+		switch {
+		case x.Unfinished != 0:
+			bad++
+		case x.State != Held || e.Rules.CountIndependent(x.Stores) < safeStores:
+			lacking++
 		}
 	}
-	return n, nil
+	return lacking, bad, nil
 }

@@ -3,6 +3,7 @@ package acts
 import (
 	"context"
 	"encoding/base64"
+	"errors"
 	"fmt"
 
 	"firmus/fixity"
@@ -21,6 +22,9 @@ type Recognised struct {
 	File   string   `json:"file,omitempty"` // where it is under care
 	Stores []string `json:"stores"`         // independent stores in which every byte of it was read and right
 	Detail string   `json:"detail,omitempty"`
+	// Unfinished is the open finding that says that this isn't a whole recording; 0:
+	// there is none.
+	Unfinished int64 `json:"unfinished,omitempty"`
 }
 
 // Recognition is what is known of a folder.
@@ -45,8 +49,9 @@ const (
 const safeStores = 2
 
 // Recognise reads every file in a folder and says, by its bytes, whether it is
-// held. The folder may be erased only if all of it was seen and each file's current
-// version was read intact in two independent stores.
+// held. The folder may be erased only if all of it was seen, each file's current
+// version was read intact in two independent stores, and none is said to be unfinished:
+// what it holds may be all that there is of the recording.
 func (e *Env) Recognise(ctx context.Context, from audit.Store, shards []string) (Recognition, error) {
 	out := Recognition{Files: []Recognised{}, Complete: true}
 	for _, shard := range shards {
@@ -121,6 +126,13 @@ func (e *Env) lookUp(t *ledger.Tx, d fixity.Digest, r *Recognised) error {
 		if err != nil {
 			return err
 		}
+		lacks, err := unfinished(t, h.File.ID)
+		if err != nil {
+			return err
+		}
+		if lacks != 0 {
+			r.Unfinished = lacks
+		}
 		var read []string
 		for _, c := range copies {
 			// A copy that has not followed a rename has the right bytes all the same.
@@ -137,15 +149,30 @@ func (e *Env) lookUp(t *ledger.Tx, d fixity.Digest, r *Recognised) error {
 			}
 		}
 	}
+	if r.Unfinished != 0 {
+		r.Detail = fmt.Sprintf("not a whole recording (finding %d)", r.Unfinished)
+	}
 	return nil
+}
+
+// unfinished is the number of the open finding that a file is unfinished, 0 if none is.
+func unfinished(t *ledger.Tx, file int64) (int64, error) {
+	f, err := t.UnfinishedOf(file)
+	if errors.Is(err, fixity.ErrNotFound) || err == nil && !f.Open() {
+		return 0, nil
+	}
+	return f.ID, err
 }
 
 func (r *Recognition) judge() {
 	counts := map[string]int{}
-	thin := 0
+	thin, bad := 0, 0
 	for _, f := range r.Files {
 		counts[f.State]++
-		if f.State == Held && f.Detail != "" {
+		switch {
+		case f.Unfinished != 0:
+			bad++
+		case f.State == Held && f.Detail != "":
 			thin++
 		}
 	}
@@ -158,6 +185,8 @@ func (r *Recognition) judge() {
 		r.Because = fmt.Sprintf("%d of %d files are not known", counts[NotKnown], len(r.Files))
 	case counts[HeldEarlier] > 0:
 		r.Because = fmt.Sprintf("%d of %d files are earlier versions, which no store need hold any more", counts[HeldEarlier], len(r.Files))
+	case bad > 0:
+		r.Because = fmt.Sprintf("%d of %d files are not whole recordings: keep this and the reel until they are transferred again", bad, len(r.Files))
 	case thin > 0:
 		r.Because = fmt.Sprintf("%d of %d files have not been read intact in two independent stores yet", thin, len(r.Files))
 	case len(r.Files) == 0:

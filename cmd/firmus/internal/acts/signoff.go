@@ -32,6 +32,12 @@ type SignedOff struct {
 	Did     string `json:"did"` // in words
 }
 
+// toSign is what was read of a file that is to be signed off.
+type toSign struct {
+	audit.Taken
+	sound ledger.Sound
+}
+
 // bulk is how many findings may be signed off at once without typing their number.
 const bulk = policy.IncidentLeast
 
@@ -59,7 +65,7 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	if len(fs) > bulk && o.Files != int64(len(fs)) {
 		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to sign them all off type their number: --files %d: %w", len(fs), len(fs), fixity.ErrRefused)
 	}
-	versions := map[int64]audit.Taken{}
+	versions := map[int64]toSign{}
 	for _, f := range fs {
 		if err := e.maySignOff(f, o); err != nil {
 			return nil, err
@@ -69,7 +75,8 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 			if err != nil {
 				return nil, err
 			}
-			t, err := e.auditor().Take(ctx, f.Store, f.Set, at, fixity.Bypassed, intakeDigests...)
+			var t toSign
+			t.Taken, t.sound, err = e.takeHearing(ctx, f.Store, f.Set, at, fixity.Bypassed, intakeDigests...)
 			if err != nil {
 				return nil, fmt.Errorf("finding %d: read %s in %s before signing it off: %w", f.ID, f.Path, f.Store, err)
 			}
@@ -189,6 +196,9 @@ func (e *Env) maySignOff(f ledger.Finding, o SignOffOrder) error {
 	if f.Carrier != 0 {
 		return refuse("what is on a disc stays there. Try it in a second drive, and burn it anew from an intact copy; if nothing is to be done about it, settle the finding with a reason")
 	}
+	if f.Kind == fixity.Unfinished {
+		return refuse("a transfer that isn't whole doesn't become whole by a signature. Transfer the recording again, put that in its place and sign off the change; if nothing better can be had, settle the finding with a reason")
+	}
 	kind := fixity.State(f.Kind)
 	if kind == fixity.Disputed {
 		return nil
@@ -213,7 +223,7 @@ func (e *Env) maySignOff(f ledger.Finding, o SignOffOrder) error {
 	return nil
 }
 
-func (e *Env) signOff(t *ledger.Tx, f ledger.Finding, taken audit.Taken, reason string) (string, error) {
+func (e *Env) signOff(t *ledger.Tx, f ledger.Finding, taken toSign, reason string) (string, error) {
 	rule, _ := e.Rules.Store(f.Store)
 	if f.Subject == fixity.OfStray {
 		return "left in peace until it changes", t.SignOffStray(f, e.By, reason)
@@ -225,6 +235,7 @@ func (e *Env) signOff(t *ledger.Tx, f ledger.Finding, taken audit.Taken, reason 
 		return fmt.Sprintf("renamed to %s everywhere", ledger.DisplayPath(f.FoundAt)), t.SignOffPlace(f, rule.ReadWithin, e.By, reason)
 	}
 	v := ledger.VersionOf(taken.Sums.Size, taken.Sums.Digests, taken.Sums.Blocks, e.By, reason)
+	v.Sound = &taken.sound
 	n, err := t.SignOffVersion(f, v, taken.Entry, fixity.Evidence{Strength: fixity.Read, At: taken.At, OK: true, Cache: taken.Cache}, rule.ReadWithin, e.By, reason)
 	return fmt.Sprintf("version %d", n), err
 }

@@ -1,10 +1,13 @@
 package acts
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
 
+	"firmus/fixity"
+	"firmus/fixity/audit"
 	"firmus/fixity/damage"
 	"firmus/fixity/essence"
 	"firmus/fixity/essence/sound"
@@ -37,44 +40,83 @@ func (l *listener) close() {
 }
 
 // heard is what is known of the sound once all has been read.
-func (l *listener) heard() (ledger.Sound, []sound.Note, error) {
+func (l *listener) heard() (ledger.Sound, error) {
 	if l.tap == nil {
-		return ledger.Sound{}, nil, nil
+		return ledger.Sound{}, nil
 	}
 	s, notes, err := l.tap.Sound()
 	if err != nil {
-		return ledger.Sound{}, nil, err
+		return ledger.Sound{}, err
 	}
-	out := ledger.Sound{Samples: s.Samples, Duration: s.Duration}
+	out := ledger.Sound{Samples: s.Samples, Duration: s.Duration, Notes: notes}
 	if s.Format != sound.Opaque {
 		b, err := json.Marshal(s)
 		if err != nil {
-			return out, nil, err
+			return out, err
 		}
 		out.JSON = string(b)
 	}
-	for _, n := range notes {
-		out.Notes = append(out.Notes, ledger.SoundNote{Code: string(n.Code), At: n.At, Length: n.Length, Since: n.From, Until: n.To, Count: n.Count})
+	return out, nil
+}
+
+// takeHearing reads a file in a store, and listens to it on the way.
+func (e *Env) takeHearing(ctx context.Context, store, set, at string, cache fixity.Cache, algs ...fixity.Algorithm) (audit.Taken, ledger.Sound, error) {
+	var hear listener
+	defer hear.close()
+	taken, err := e.auditor().TakeThrough(ctx, store, set, at, cache, hear.tee, algs...)
+	if err != nil {
+		return taken, ledger.Sound{}, err
 	}
-	return out, notes, nil
+	s, err := hear.heard()
+	return taken, s, err
 }
 
 // worthTelling are the notes that a person should hear of at intake: all but that a
-// file is of no kind that is known here.
+// file is of no kind that is known here. Stretches of silence are one note.
 func worthTelling(set, path string, notes []sound.Note) []SoundNote {
 	var out []SoundNote
+	var silent []sound.Note
+	more := int64(0)
 	for _, n := range notes {
 		m := n.Meaning()
-		if n.Code == sound.OpaqueFile || m.Weight == sound.Odd || n.Code == sound.PaddingBits || n.Code == sound.FLACNoMD5 || n.Code == sound.ZerosMore {
+		switch {
+		case n.Code == sound.Zeros:
+			silent = append(silent, n)
+			continue
+		case n.Code == sound.ZerosMore:
+			more += n.Count
+			continue
+		case n.Code == sound.OpaqueFile || m.Weight == sound.Odd || n.Code == sound.PaddingBits || n.Code == sound.FLACNoMD5:
 			continue
 		}
-		means := m.Means
-		if n.To > n.From {
-			means += fmt.Sprintf(", %s to %s", damage.Clock(n.From), damage.Clock(n.To))
-		}
-		out = append(out, SoundNote{set, ledger.DisplayPath(path), n.Code, means, m.Weight != sound.Breaks})
+		out = append(out, SoundNote{set, ledger.DisplayPath(path), n.Code, m.Means + stretch(n), m.Weight != sound.Breaks})
+	}
+	if len(silent) > 0 {
+		out = append(out, SoundNote{set, ledger.DisplayPath(path), sound.Zeros, silent[0].Meaning().Means + stretches(silent, more), true})
 	}
 	return out
+}
+
+// stretch is where in the recording a note is, in words; "" if it isn't of a stretch.
+func stretch(n sound.Note) string {
+	if n.To <= n.From {
+		return ""
+	}
+	return fmt.Sprintf(", %s to %s", damage.Clock(n.From), damage.Clock(n.To))
+}
+
+// named is how many stretches of a file are named; the rest is counted.
+const named = 5
+
+func stretches(notes []sound.Note, more int64) string {
+	said := ""
+	for _, n := range notes[:min(len(notes), named)] {
+		said += stretch(n)
+	}
+	if more += int64(max(0, len(notes)-named)); more > 0 {
+		said += fmt.Sprintf(" and %d more", more)
+	}
+	return said
 }
 
 // LayoutOf is where the samples lie in a version's file, by the ledger.

@@ -10,7 +10,6 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/care"
-	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
 	"firmus/fixity/policy"
 )
@@ -22,7 +21,6 @@ type arrival struct {
 	vouched  bool
 	disputed string // why; "" if nothing disagrees
 	sound    ledger.Sound
-	notes    []sound.Note
 }
 
 type heldIn struct {
@@ -60,16 +58,11 @@ func (in *intake) one(ctx context.Context, arrivals, path string) error {
 				return err
 			}
 		}
-		var hear listener
-		tee := hear.tee
-		if s.Name != arrivals {
-			tee = nil
-		}
-		taken, err := aud.TakeThrough(ctx, s.Name, in.set, path, in.o.Cache, tee, algs...)
-		if err != nil {
-			hear.close()
-		} else if tee != nil {
-			x.sound, x.notes, err = hear.heard()
+		var taken audit.Taken
+		if s.Name == arrivals {
+			taken, x.sound, err = in.e.takeHearing(ctx, s.Name, in.set, path, in.o.Cache, algs...)
+		} else {
+			taken, err = aud.Take(ctx, s.Name, in.set, path, in.o.Cache, algs...)
 		}
 		switch {
 		case err == nil:
@@ -161,6 +154,7 @@ func (e *Env) takeIn(t *ledger.Tx, set string, x arrival, audit int64) error {
 	var v ledger.Version
 	if x.disputed == "" {
 		v = ledger.VersionOf(first.Sums.Size, first.Sums.Digests, first.Sums.Blocks, e.By, "taken in")
+		v.Sound = &x.sound
 	}
 	changed := first.Entry.ModTime
 	if changed.After(t.Now()) {
@@ -170,10 +164,8 @@ func (e *Env) takeIn(t *ledger.Tx, set string, x arrival, audit int64) error {
 	if err != nil {
 		return err
 	}
-	if f.Version > 0 {
-		if err := t.PutSound(f.ID, f.Version, x.sound); err != nil {
-			return err
-		}
+	if err := t.JudgeTransfer(f.ID, audit, e.By); err != nil {
+		return err
 	}
 	for _, s := range e.Rules.Stores {
 		if !s.Holds(set) || !e.listable(s.Kind) {

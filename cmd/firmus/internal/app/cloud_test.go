@@ -1,9 +1,7 @@
 package app_test
 
 import (
-	"crypto/sha256"
 	"fmt"
-	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +10,7 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/cloud/drivetest"
+	"firmus/testdata"
 )
 
 // cloudWorld is a world with a store on a test server.
@@ -64,10 +63,7 @@ func (c *cloudWorld) allCloud() (out []ledger.Copy) {
 }
 
 func bytesOf(seed string, size int) []byte {
-	b := make([]byte, size)
-	r := rand.NewChaCha8(sha256.Sum256([]byte(seed)))
-	r.Read(b)
-	return b
+	return testdata.Wave(seed, size)
 }
 
 // TestCloudAudit: a cloud folder is audited as the disk is. What the service reports

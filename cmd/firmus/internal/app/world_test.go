@@ -2,9 +2,7 @@ package app_test
 
 import (
 	"context"
-	"crypto/sha256"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"testing"
@@ -15,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/testdata"
 )
 
 // world is a folder with stores, and a clock that the test sets.
@@ -62,10 +61,7 @@ func (w *world) path(p string) string { return filepath.Join(w.dir, filepath.Fro
 // write makes a file of the day, with bytes that depend on seed only.
 func (w *world) write(p, seed string, size int) {
 	w.t.Helper()
-	b := make([]byte, size)
-	r := rand.NewChaCha8(sha256.Sum256([]byte(seed)))
-	r.Read(b)
-	w.put(p, b, w.now)
+	w.put(p, testdata.Wave(seed, size), w.now)
 }
 
 func (w *world) put(p string, b []byte, at time.Time) {

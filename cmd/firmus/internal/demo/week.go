@@ -10,6 +10,8 @@ import (
 	"github.com/mewkiz/flac"
 	"github.com/mewkiz/flac/frame"
 	"github.com/mewkiz/flac/meta"
+
+	"firmus/fixity"
 )
 
 // What a week brings, after the holdings were first taken in.
@@ -30,6 +32,10 @@ const (
 	// Songs is how many files lie in it.
 	Songs = 24
 )
+
+// NotWhole is what an audit must go on saying of CutTransfer.
+var NotWhole = Planted{studio, masters, CutTransfer, "", fixity.OfFile, fixity.Unfinished, "", fixity.AtRisk,
+	"the stick was pulled before the end of the transfer: what is there is a copy of that, in each store", "Keep the reel and the stick, and transfer it again."}
 
 // song makes a WAVE file that doesn't belong to Make's reels.
 func song(name string, rate, bits, ms int) []byte {

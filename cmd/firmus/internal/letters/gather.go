@@ -1,6 +1,7 @@
 package letters
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -122,13 +123,23 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 		x.ended = append(x.ended, f)
 	}
 	for _, x := range s.order {
-		slices.SortFunc(x.open, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
+		// What is wrong with a copy comes before what every copy lacks.
+		slices.SortFunc(x.open, func(a, b ledger.Finding) int {
+			return cmp.Or(order(a.Kind == fixity.Unfinished)-order(b.Kind == fixity.Unfinished), int(a.ID-b.ID))
+		})
 		for _, f := range x.open {
 			r, ok := x.told[f.ID]
 			x.fresh = x.fresh || !ok || f.Urgency.Level() > r.Urgency.Level() || f.Kind != r.Kind || newWrongWay(f, r)
 		}
 	}
 	return s.order, nil
+}
+
+func order(last bool) int {
+	if last {
+		return 1
+	}
+	return 0
 }
 
 // covered says that a finding is no news. Of too few copies: so many files have open

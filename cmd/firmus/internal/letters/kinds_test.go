@@ -111,6 +111,21 @@ func matters() map[string]letters.Matter {
 	way.Facts = ledger.Facts{WrongWay: "studio", IntactAt: at(8, 10, 0)}
 	add("wrong-way", letters.Matter{Kind: ledger.LetterMore, Open: []ledger.Finding{damage(7, "studio", fixity.Altered, fixity.AtRisk, policy.StepRecover, "cloud"), way}, First: at(25, 2, 20), Told: []ledger.Told{{Finding: 7}},
 		Copies: map[int64][]ledger.Copy{107: {bad, read("vault", fixity.Altered, at(25, 2, 40), false), read("cloud", fixity.Intact, at(25, 2, 10), true)}}})
+	cut := damage(17, "studio", fixity.State(fixity.Unfinished), fixity.AtRisk, policy.StepTransfer)
+	cut.Version, cut.Detail = 1, "the samples should go on behind the end of the file: it was cut short (103942 bytes are lacking)"
+	add("unfinished", letters.Matter{Open: []ledger.Finding{cut}, Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Intact, at(25, 2, 0), true), old}}})
+	add("unfinished-and-damaged", letters.Matter{Open: []ledger.Finding{zeroed, cut}, Copies: map[int64][]ledger.Copy{107: {bad, old}}})
+	var cuts []ledger.Finding
+	for i := range int64(3) {
+		f := cut
+		f.ID, f.File, f.Path, f.Incident = 60+i, 300+i, fmt.Sprintf("QV-03%02d/QV-03%02d_A.wav", i, i), 5
+		cuts = append(cuts, f)
+	}
+	add("unfinished-many", letters.Matter{Open: cuts})
+	over := cut
+	over.Settled, over.SettledAt, over.SettledBy, over.Reason = fixity.Overtaken, at(26, 9, 0), "T. O.", "version 2 took its place; nothing is known to be lacking in it"
+	add("unfinished-ended", letters.Matter{Kind: ledger.LetterEnd, Ended: []ledger.Finding{over}, Told: []ledger.Told{{Finding: 17}}, First: at(25, 2, 20),
+		Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Intact, at(26, 9, 0), true), old}}})
 	lone := damage(15, "vault", fixity.Awaited, fixity.AtRisk, policy.StepCopy, "studio")
 	lone.Detail = "not as it should be since longer than the store's promise"
 	add("one-copy", letters.Matter{Open: []ledger.Finding{lone}, Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Intact, at(20, 2, 0), true), {Store: "vault", File: 107, State: fixity.Awaited, Since: at(20, 2, 0), Size: -1}}}})

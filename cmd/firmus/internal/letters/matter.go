@@ -126,7 +126,7 @@ func (w writer) ofMany() (string, page) {
 	p.Lead = append(p.Lead, w.goodOfMany(n, none), w.pleaseOfMany(none))
 	var parts []string
 	for _, t := range fixity.Vocabulary {
-		if k := kinds[fixity.Kind(t.Code)]; k > 0 && t.Group == "state" && len(kinds) > 1 {
+		if k := kinds[fixity.Kind(t.Code)]; k > 0 && (t.Group == "state" || t.Group == "kind") && len(kinds) > 1 {
 			_, s := plural(fixity.Kind(t.Code))
 			parts = append(parts, report.Number(k)+" "+strings.TrimPrefix(s, "are "))
 		}
@@ -144,6 +144,9 @@ func (w writer) ofMany() (string, page) {
 }
 
 func plural(k fixity.Kind) (short, sentence string) {
+	if k == fixity.Unfinished {
+		return "not whole recordings", "were not whole recordings when they were first looked at,"
+	}
 	switch fixity.State(k) {
 	case fixity.Missing:
 		return "missing", "are missing"
@@ -162,6 +165,9 @@ func plural(k fixity.Kind) (short, sentence string) {
 }
 
 func (w writer) goodOfMany(n, none int64) string {
+	if w.x.open[0].Kind == fixity.Unfinished {
+		return "Every known copy of each is a copy of that."
+	}
 	if none > 0 && none == n {
 		return "No intact copy of any of them is known."
 	}
@@ -190,6 +196,8 @@ func (w writer) pleaseOfMany(none int64) string {
 	switch {
 	case w.failing():
 		return "Please stop using the drive today: each reading may harm it further. Run no repair program on it, and ask somebody qualified."
+	case w.x.open[0].Kind == fixity.Unfinished:
+		return "Please keep the reels and the recorder's sticks. Find out this week what can be transferred again."
 	case isLacking(w.x.open[0]):
 		return "Please copy them this week."
 	case w.mass():
@@ -225,7 +233,7 @@ func (w writer) ended() (string, page) {
 	f := fs[0]
 	byPerson := slices.ContainsFunc(fs, func(f ledger.Finding) bool { return f.Settled != fixity.IntactAgain && f.Settled != fixity.PutBack })
 	verdict, is, are := "PUT RIGHT", "is intact again", "are intact again"
-	gone := !slices.ContainsFunc(fs, func(f ledger.Finding) bool { return f.Settled != fixity.Overtaken })
+	gone := !slices.ContainsFunc(fs, func(f ledger.Finding) bool { return f.Settled != fixity.Overtaken || f.Kind == fixity.Unfinished })
 	switch {
 	case gone:
 		return w.overtaken()
@@ -327,6 +335,8 @@ func (w writer) overtaken() (string, page) {
 // "intact" would claim too much.
 func endedAs(f ledger.Finding) string {
 	switch {
+	case f.Kind == fixity.Unfinished && f.Settled == fixity.Overtaken:
+		return "there is a new version"
 	case f.Subject != fixity.OfStore || f.Settled != fixity.IntactAgain:
 		return fixity.Means("settled", string(f.Settled))
 	case f.Kind == fixity.Away:

@@ -71,6 +71,9 @@ func (w writer) letter() (string, page) {
 
 // what a file is, in the copy that a finding is about: for subject and first line.
 func (w words) whatIs(f ledger.Finding) (short, sentence string) {
+	if f.Kind == fixity.Unfinished {
+		return "not a whole recording", "was not a whole recording when it was first looked at"
+	}
 	in, at := w.lies(f), w.liesAt(f)
 	switch fixity.State(f.Kind) {
 	case fixity.Missing:
@@ -97,8 +100,8 @@ func (w writer) ofFile() (string, page) {
 	short, sentence := w.whatIs(f)
 	role, name := w.role(f.Set), w.words.nameIn(f.Set, f.Path)
 	also := ""
-	if n := len(w.x.open); n > 1 && fixity.State(f.Kind) != fixity.Disputed {
-		also = fmt.Sprintf(" and %s more", report.Count(int64(n-1), "store"))
+	if n := len(w.x.stored(f)); n > 0 && fixity.State(f.Kind) != fixity.Disputed {
+		also = fmt.Sprintf(" and %s more", report.Count(int64(n), "store"))
 	}
 	if w.kind == ledger.LetterMore && len(w.x.read) > 0 {
 		if good := common(w.x.read, f.IntactIn); len(good) > 0 {
@@ -114,13 +117,19 @@ func (w writer) ofFile() (string, page) {
 	p.Lead = append(p.Lead, fmt.Sprintf("The %s %s %s.", role, name, sentence))
 	for _, o := range w.x.open[1:] {
 		if _, s := w.whatIs(o); fixity.State(o.Kind) != fixity.Disputed || fixity.State(f.Kind) != fixity.Disputed {
-			p.Lead = append(p.Lead, fmt.Sprintf("It %s, too.", s))
+			if o.Kind != fixity.Unfinished {
+				s += ", too"
+			}
+			p.Lead = append(p.Lead, fmt.Sprintf("It %s.", s))
 		}
 	}
 	for _, o := range w.wrongWay() {
 		p.Lead = append(p.Lead, fmt.Sprintf("The copy on the %s was intact before. It may have been copied the wrong way round. Please stop copying.", w.store(o.Store)))
 	}
 	p.Lead = append(p.Lead, w.good(f), w.please(f))
+	if last := w.x.open[len(w.x.open)-1]; last.Kind == fixity.Unfinished && f.Kind != fixity.Unfinished {
+		p.Lead = append(p.Lead, w.please(last))
+	}
 
 	var what part
 	file := w.x.files[f.File].file
@@ -131,13 +140,17 @@ func (w writer) ofFile() (string, page) {
 	what.fact("The file", fmt.Sprintf("%s: %s, taken in %s", f.Set, report.Show(w.path(f.Path)), w.day(file.TakenAt)))
 	for _, o := range w.x.open {
 		label, also := "What", ""
-		if len(w.x.open) > 1 {
+		if len(w.x.open) > 1 && o.Kind != fixity.Unfinished {
 			also = "on the " + w.lies(o) + ": "
 		}
 		what.fact(label, also+report.What(w.masked(o)))
 		what.fact("Wrong way", w.matter(w.x.open...).WrongWay(o))
 		if s := w.x.heard[o.ID]; s != "" {
 			what.fact("Heard at", also+s)
+		}
+		if o.Kind == fixity.Unfinished {
+			what.fact("How sure", "by every byte of it, when it was first read")
+			continue
 		}
 		what.fact("How sure", also+w.local(o.Detail))
 	}
@@ -160,6 +173,11 @@ func (w writer) wrongWay() (out []ledger.Finding) {
 	return out
 }
 
+// stored are the findings of a file about other copies than that of one of them.
+func (x *thread) stored(f ledger.Finding) []ledger.Finding {
+	return slices.DeleteFunc(slices.Clone(x.open), func(o ledger.Finding) bool { return o.ID == f.ID || o.Kind == fixity.Unfinished })
+}
+
 // common are the words that both lists have.
 func common(a, b []string) []string {
 	var out []string
@@ -173,6 +191,9 @@ func common(a, b []string) []string {
 
 // good says where an intact copy is known, and how.
 func (w writer) good(f ledger.Finding) string {
+	if f.Kind == fixity.Unfinished {
+		return "Every known copy is a copy of that."
+	}
 	if len(f.IntactIn) == 0 {
 		s := "No intact copy of it is known."
 		if f.Mergeable {
@@ -234,6 +255,8 @@ func (w writer) please(f ledger.Finding) string {
 		return "Please look at cable, port and hub. Do not put anything back before two readings agree."
 	case policy.StepCopy:
 		return fmt.Sprintf("Please copy it to the %s this week, by the steps below.", w.store(f.Store))
+	case policy.StepTransfer:
+		return "Please keep the reel and the recorder's stick, and transfer it again this week, while it can be played."
 	case policy.StepOther:
 		return "Please look for another copy today. Do not open, save, move or delete any copy of it."
 	}
@@ -398,6 +421,8 @@ func (w writer) byItself() string {
 		return "Firmus looks for it again in each audit, and a letter says when it is there."
 	case f.Subject == fixity.OfStore, isLacking(f):
 		return "Firmus looks again in each audit, and a letter says when it is done."
+	case f.Kind == fixity.Unfinished:
+		return "Firmus waits for a whole version, or for your reason. Until then it says of no stick with this recording that it may be erased."
 	case w.failing():
 		return "As long as the drive is connected, audits go on reading it: that is why it should not be. No further letter says then that it is away."
 	case w.x.reads:
@@ -413,6 +438,8 @@ func (w writer) unknown() string {
 	case f.Kind == fixity.Away:
 		said = append(said, "why; and whether its files are what they were")
 	case isLacking(f), f.Subject == fixity.OfStore:
+	case f.Kind == fixity.Unfinished:
+		said = append(said, "whether the stick or the reel still has the whole recording")
 	default:
 		said = append(said, "the cause")
 	}

@@ -2,10 +2,8 @@ package letters_test
 
 import (
 	"context"
-	"crypto/sha256"
 	"flag"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -22,6 +20,7 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
+	"firmus/testdata"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -93,10 +92,7 @@ func (w *world) path(p string) string { return filepath.Join(w.dir, filepath.Fro
 // write makes a file of the day, with bytes that depend on seed only.
 func (w *world) write(p, seed string, size int) {
 	w.Helper()
-	b := make([]byte, size)
-	r := rand.NewChaCha8(sha256.Sum256([]byte(seed)))
-	r.Read(b)
-	w.put(p, b, w.now)
+	w.put(p, testdata.Wave(seed, size), w.now)
 }
 
 func (w *world) put(p string, b []byte, at time.Time) {

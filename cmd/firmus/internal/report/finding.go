@@ -148,6 +148,8 @@ func What(f ledger.Finding) string {
 		return fixity.Means("kind", string(f.Kind)) + ": " + f.Detail
 	case f.Subject == fixity.OfDisc:
 		return f.Detail
+	case isUnfinished(f):
+		return fixity.Means("kind", string(f.Kind)) + ": " + f.Detail
 	}
 	means := fixity.Means("state", string(f.Kind))
 	if f.Anatomy != "" {
@@ -182,6 +184,8 @@ func Good(f ledger.Finding) string {
 	switch {
 	case f.Subject != fixity.OfFile:
 		return ""
+	case isUnfinished(f):
+		return "every known copy is a copy of that"
 	case len(f.IntactIn) > 0:
 		return "intact in " + strings.Join(f.IntactIn, ", ")
 	case f.Mergeable:

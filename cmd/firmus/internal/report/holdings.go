@@ -27,6 +27,8 @@ type Holdings struct {
 	Visits   []Visit      `json:"visits"`       // of each visiting store the newest
 	Keep     []KeepSource `json:"keep_sources"` // sticks that may not be erased yet
 	Owners   []Owner      `json:"owners"`       // accounts that files in the cloud belong to
+	// Unfinished are the recordings that are not whole, open and settled.
+	Unfinished []Unfinished `json:"unfinished"`
 }
 
 // Owner is an account that files which a service keeps belong to: they go with it.
@@ -78,7 +80,7 @@ type FindingCount struct {
 
 // MakeHoldings reads the statement from the ledger, as of now.
 func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules policy.Rules, now time.Time) (Holdings, error) {
-	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}, Visits: []Visit{}, Keep: []KeepSource{}, Owners: []Owner{}}
+	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}, Visits: []Visit{}, Keep: []KeepSource{}, Owners: []Owner{}, Unfinished: []Unfinished{}}
 	err := l.View(ctx, func(t *ledger.Tx) error {
 		sums, err := t.Summaries()
 		if err != nil {
@@ -118,6 +120,13 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules poli
 		h.Findings = FindingCount{open[fixity.NoneIntact], open[fixity.AtRisk], open[fixity.Tidy]}
 		if h.Retired, err = t.Retired(); err != nil {
 			return err
+		}
+		lacking, err := t.Unfinished()
+		if err != nil {
+			return err
+		}
+		for _, f := range lacking {
+			h.Unfinished = append(h.Unfinished, unfinishedOf(f))
 		}
 		owners, err := t.Owners()
 		if err != nil {
@@ -203,11 +212,12 @@ func (h Holdings) Text(w io.Writer) {
 		fmt.Fprintf(w, "  %d  %9s%s\n", c.Stores, Number(c.Files), note)
 	}
 	fmt.Fprintf(w, "\nOpen findings: %s no intact copy known, %s at risk, %s to tidy\n", Number(h.Findings.NoneIntact), Number(h.Findings.AtRisk), Number(h.Findings.Tidy))
+	writeUnfinished(w, h.Unfinished)
 	for _, v := range h.Visits {
 		fmt.Fprintf(w, "Visit: %s %s\n", v.Store, v.Words(time.Local))
 	}
 	for _, k := range h.Keep {
-		fmt.Fprintf(w, "KEEP: %s, received %s into %s/%s (%s): not yet read in two independent stores\n", Show(k.Source), at(k.Received), k.Set, Show(k.Folder), Count(int64(k.Files), "file"))
+		fmt.Fprintf(w, "KEEP: %s, received %s into %s/%s (%s): not all of it was read whole in two independent stores\n", Show(k.Source), at(k.Received), k.Set, Show(k.Folder), Count(int64(k.Files), "file"))
 	}
 	writeOwners(w, h.Owners)
 	if h.Retired > 0 {

@@ -3,6 +3,7 @@ package report
 import (
 	"context"
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"io"
 	"strconv"
@@ -32,7 +33,10 @@ type File struct {
 	Versions   []Version `json:"versions"`
 	Copies     []Copy    `json:"copies"`
 	Findings   []Finding `json:"findings"`
-	Events     []Event   `json:"events"`
+	// Unfinished says that the current version is not a whole recording; null: nothing
+	// says so.
+	Unfinished *Unfinished `json:"unfinished"`
+	Events     []Event     `json:"events"`
 
 	path   string // as it is, where Path is as it is shown
 	copies []ledger.Copy
@@ -110,6 +114,13 @@ func fileOf(t *ledger.Tx, f ledger.File) (File, error) {
 	for _, fd := range fds {
 		x.Findings = append(x.Findings, FindingOf(fd, false))
 	}
+	switch u, err := t.UnfinishedOf(f.ID); {
+	case err == nil:
+		line := unfinishedOf(u)
+		x.Unfinished = &line
+	case !errors.Is(err, fixity.ErrNotFound):
+		return x, err
+	}
 	err = t.EventsOf(f.ID, func(e ledger.Event) error {
 		x.Events = append(x.Events, Event{e.Seq, InstantOf(e.At), e.Verb, e.By, e.Store, e.Reason})
 		return nil
@@ -128,6 +139,9 @@ func (i Item) Text(w io.Writer) {
 		}
 		if f.Version == 0 {
 			fmt.Fprintf(w, "  no version has authority: the stores disagreed at intake\n")
+		}
+		if u := f.Unfinished; u != nil {
+			fmt.Fprintf(w, "  NOT WHOLE when first looked at: %s\n             %s\n             every copy is a copy of that, also where it is intact\n", u.Lacking, u.ended())
 		}
 		for _, v := range f.Versions {
 			fmt.Fprintf(w, "  version %d  %s, SHA-256 %s\n             %s, by %s, %s\n", v.N, Size(v.Size), v.SHA256, v.Reason, v.By, at(v.At))
@@ -158,7 +172,7 @@ func (i Item) Text(w io.Writer) {
 
 // CSV writes a row for each copy of each file.
 func (i Item) CSV(w io.Writer) error {
-	rows := [][]string{{"item", "set", "path", "version", "sha256", "store", "disc", "state", "held_version", "read", "read_ok", "reported"}}
+	rows := [][]string{{"item", "set", "path", "version", "sha256", "store", "disc", "state", "held_version", "read", "read_ok", "reported", "unfinished"}}
 	for _, f := range i.Files {
 		sha := ""
 		for _, v := range f.Versions {
@@ -166,8 +180,12 @@ func (i Item) CSV(w io.Writer) error {
 				sha = v.SHA256
 			}
 		}
+		lacking := ""
+		if f.Unfinished != nil {
+			lacking = f.Unfinished.Lacking
+		}
 		for _, c := range f.Copies {
-			rows = append(rows, []string{i.Item, f.Set, f.Path, strconv.FormatInt(f.Version, 10), sha, c.Store, c.Disc, string(c.State), strconv.FormatInt(c.Version, 10), rfc(c.Read), strconv.FormatBool(c.ReadOK), rfc(c.Reported)})
+			rows = append(rows, []string{i.Item, f.Set, f.Path, strconv.FormatInt(f.Version, 10), sha, c.Store, c.Disc, string(c.State), strconv.FormatInt(c.Version, 10), rfc(c.Read), strconv.FormatBool(c.ReadOK), rfc(c.Reported), lacking})
 		}
 	}
 	c := csv.NewWriter(w)

@@ -54,6 +54,8 @@ func (m Matter) next(f ledger.Finding) []Step {
 			s.Lines = lines
 		}
 		return []Step{s}
+	case policy.StepTransfer:
+		return m.transferAgain(f)
 	case policy.StepTakeOut:
 		return []Step{
 			{Text: "Look at it first. If it isn't wanted there, move it out of the store, and keep it until you know what it is:", Lines: m.outOf(f)},

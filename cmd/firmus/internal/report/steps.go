@@ -115,7 +115,7 @@ func lacking(f ledger.Finding) bool {
 func (m Matter) Steps() []Step {
 	var steps []Step
 	others := m.Followers()
-	pause := len(others) > 0 && slices.ContainsFunc(m.Findings, func(f ledger.Finding) bool { return !lacking(f) })
+	pause := len(others) > 0 && slices.ContainsFunc(m.Findings, func(f ledger.Finding) bool { return !lacking(f) && !isUnfinished(f) })
 	if slices.ContainsFunc(m.Findings, func(f ledger.Finding) bool { return f.WrongWay() != "" }) {
 		steps = append(steps, say("Stop copying. Do nothing with any copy of this file until you have read to the end."))
 	}
@@ -125,7 +125,7 @@ func (m Matter) Steps() []Step {
 	switch {
 	case m.Failing():
 		steps = append(steps, m.stopUsing()...)
-	case m.Mass():
+	case m.Mass() && !isUnfinished(m.Findings[0]):
 		steps = append(steps, m.lookFirst()...)
 	default:
 		steps = append(steps, m.each()...)
