@@ -12,7 +12,7 @@ import (
 	"strings"
 )
 
-//go:embed README.md sound
+//go:embed README.md sound manifest bag
 var files embed.FS
 
 // Files are all samples, by their paths below this folder.
