@@ -98,6 +98,7 @@ type Result struct {
 	Ranges  []Range
 	More    bool
 	Detail  string // how it was read and what was seen, in plain words
+	Heard   string // what sound is in the bytes, as whoever listened gives it to the record; "" if nobody did
 	NotRead bool   // it could not be read, for another reason than the medium's: nothing else is known
 }
 

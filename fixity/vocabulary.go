@@ -136,7 +136,8 @@ const (
 	FindingRaised   Verb = "finding-raised" // its urgency rose
 	FindingSettled  Verb = "finding-settled"
 	VersionSigned   Verb = "signed-off"
-	Saved           Verb = "saved" // a save inside the editing window
+	VersionKept     Verb = "version-kept" // of a dispute: the present version is the right one
+	Saved           Verb = "saved"        // a save inside the editing window
 	Finished        Verb = "finished"
 	Renamed         Verb = "renamed"
 	Retired         Verb = "retired"
@@ -246,6 +247,7 @@ var Vocabulary = []Term{
 	{"verb", "finding-raised", "a finding became more urgent"},
 	{"verb", "finding-settled", "a finding was settled"},
 	{"verb", "signed-off", "a change was signed off"},
+	{"verb", "version-kept", "a dispute was decided for the present version"},
 	{"verb", "saved", "a save inside the editing window"},
 	{"verb", "finished", "an access file was declared finished"},
 	{"verb", "renamed", "accepted as renamed"},

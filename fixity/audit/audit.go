@@ -77,6 +77,9 @@ type Auditor struct {
 	Watch Watch
 	// Stall is how long a store may give no byte before it counts as away; 0 is a minute.
 	Stall time.Duration
+	// Listen gives who listens to the second reading of a file that holds other bytes
+	// than any known version; nil if nobody does. May be nil.
+	Listen func(s fixity.Shard, path string, size int64) Listener
 }
 
 // Left is what a slice left to do.

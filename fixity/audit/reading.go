@@ -17,11 +17,11 @@ import (
 // error nothing can be said of it: it stays due.
 func (r *slice) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error) {
 	cache := r.s.Cache
-	first, firstErr, err := r.once(ctx, cache, d, fixity.BLAKE3)
+	first, firstErr, err := r.once(ctx, cache, d, nil, fixity.BLAKE3)
 	if err == nil && cache == fixity.Allowed && first.holds(d) == nil {
 		// What the page cache may have answered says nothing yet.
 		cache = fixity.Bypassed
-		first, firstErr, err = r.once(ctx, cache, d, fixity.BLAKE3)
+		first, firstErr, err = r.once(ctx, cache, d, nil, fixity.BLAKE3)
 	}
 	switch {
 	case err != nil:
@@ -32,8 +32,10 @@ func (r *slice) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error
 		return first.known(d), nil
 	}
 	// Something is wrong, and one wrong reading is not damage: read again, with all
-	// digests that a person may want to keep.
-	second, secondErr, err := r.once(ctx, cache, d, fixity.BLAKE3, fixity.SHA256, fixity.MD5)
+	// digests that a person may want to keep. Whoever is to judge a save listens.
+	var ear ear
+	defer ear.close()
+	second, secondErr, err := r.once(ctx, cache, d, r.listen(d, &ear), fixity.BLAKE3, fixity.SHA256, fixity.MD5)
 	switch {
 	case err != nil:
 		return fixity.Result{}, err
@@ -42,16 +44,20 @@ func (r *slice) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error
 	case d.File == 0:
 		return concludeStray(d, first, firstErr, second, secondErr)
 	}
-	return r.a.conclude(ctx, d, first, firstErr, second, secondErr)
+	x, err := r.a.conclude(ctx, d, first, firstErr, second, secondErr)
+	if err == nil && x.Outcome == fixity.ReadDiffers {
+		x.Heard, err = ear.heard()
+	}
+	return x, err
 }
 
 // once is one reading; bad is that the medium won't give the bytes, err all else.
-func (r *slice) once(ctx context.Context, c fixity.Cache, d fixity.Due, algs ...fixity.Algorithm) (x reading, bad, err error) {
+func (r *slice) once(ctx context.Context, c fixity.Cache, d fixity.Due, tee func(size int64) io.Writer, algs ...fixity.Algorithm) (x reading, bad, err error) {
 	st, err := r.root(c)
 	if err != nil {
 		return reading{}, nil, err
 	}
-	x, err = r.a.once(ctx, st, r.s, d, nil, algs...)
+	x, err = r.a.once(ctx, st, r.s, d, tee, algs...)
 	if errors.Is(err, fixity.ErrUnreadable) && !errors.Is(err, fixity.ErrAway) {
 		x.sums.Digests = nil // they are of a beginning
 		return x, err, nil

@@ -177,12 +177,20 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 	rule, _ := t.l.o.Rules.Store(s.Store)
 	set, _ := t.l.o.Rules.Set(s.Set)
 	was := c
-	state, saved := policy.StateAfter(policy.Reading{
+	reading := policy.Reading{
 		Outcome: x.Outcome, Role: set.Role, Arrivals: rule.Arrivals,
 		Editing:     policy.InWindow(set, f.Finished, f.Changed, t.now),
 		SignChanged: x.Size != c.Size || x.ModTime != c.ModTime,
 		EverIntact:  c.Held > 0, Vouched: f.Vouched,
-	})
+	}
+	loss, err := t.lostBy(f, reading, x)
+	if err != nil {
+		return err
+	}
+	if reading.Lost = !loss.None(); reading.Lost {
+		x.Detail += "; somebody saved it while it was being edited, but this is no new version: " + Words(loss)
+	}
+	state, saved := policy.StateAfter(reading)
 	if x.Cache == fixity.Allowed && x.Outcome == fixity.ReadIntact && was.State.Damaged() && x.Size == c.Size && x.ModTime == c.ModTime {
 		// The page cache may still hold what the drive has lost: only a reading of
 		// the drive ends what a reading of the drive has shown.
@@ -277,7 +285,12 @@ func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, 
 
 // saved makes a save inside the editing window the file's new version.
 func (t *Tx) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by string) error {
-	n, err := t.NewVersion(f.ID, VersionOf(x.Size, x.Sums, x.Blocks, by, "saved while it was being edited"), false, s.Store)
+	v := VersionOf(x.Size, x.Sums, x.Blocks, by, "saved while it was being edited")
+	var err error
+	if v.Sound, err = heardIn(x); err != nil {
+		return err
+	}
+	n, err := t.NewVersion(f.ID, v, false, s.Store)
 	if err != nil {
 		return err
 	}

@@ -2,10 +2,12 @@ package ledger
 
 import (
 	"crypto/sha256"
+	"database/sql"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"firmus/fixity"
 )
@@ -18,6 +20,10 @@ type Seen struct {
 	File    File    // its number is 0 if the finding is about no file under care
 	Copies  []Copy  // of the file, on discs too
 	Stray   Stray   // what lies there under no one's care; its path is "" if nothing does
+
+	// Listed says, by store, when the file's set was last listed to its end there. It is
+	// what a decision may ask, and no part of the mark: a listing alone changes nothing.
+	Listed map[string]time.Time
 }
 
 // SeeFinding reads a finding with its file and every copy of that; fixity.ErrNotFound
@@ -50,7 +56,17 @@ func (t *Tx) SeeFile(id int64) (s Seen, err error) {
 	if s.File, err = t.File(id); err != nil {
 		return s, err
 	}
-	s.Copies, err = t.Copies(id)
+	if s.Copies, err = t.Copies(id); err != nil {
+		return s, err
+	}
+	s.Listed = map[string]time.Time{}
+	err = t.rows(`SELECT store, listed_complete_at FROM store_set WHERE set_name = $1`, []any{s.File.Set}, func(r *sql.Rows) error {
+		var store string
+		var at int64
+		err := r.Scan(&store, &at)
+		s.Listed[store] = fromNanos(at)
+		return err
+	})
 	return s, err
 }
 

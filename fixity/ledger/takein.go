@@ -108,6 +108,41 @@ func (t *Tx) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixit
 	return 0, fmt.Errorf("no copy of the file is expected in %s any more: %w", f.Store, fixity.ErrRefused)
 }
 
+// KeepVersion decides a dispute for the file's version, which a person stands behind
+// from now on. The copy is known to hold another thing: it is altered, and its finding
+// stays open. It gives the number of the version.
+func (t *Tx) KeepVersion(f Finding, by, reason string) (int64, error) {
+	if err := t.stillFinding(f); err != nil {
+		return 0, err
+	}
+	file, err := t.File(f.File)
+	if err != nil {
+		return 0, err
+	}
+	if f.Kind != fixity.Kind(fixity.Disputed) || file.Version == 0 {
+		return 0, fmt.Errorf("%s: no version is there to be kept: %w", file.now(), fixity.ErrRefused)
+	}
+	if _, err := t.exec(`UPDATE file SET vouched = 1 WHERE id = $1`, f.File); err != nil {
+		return 0, err
+	}
+	copies, err := t.Copies(f.File)
+	if err != nil {
+		return 0, err
+	}
+	for _, c := range copies {
+		if c.State != fixity.Disputed || c.Carrier != 0 {
+			continue
+		}
+		was := c
+		c.State = fixity.Altered
+		if err := t.PutCopy(was, c); err != nil {
+			return 0, err
+		}
+	}
+	t.Event(Event{Verb: fixity.VersionKept, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Reason: reason, Data: map[string]any{"version": file.Version}})
+	return file.Version, t.Rejudge(f.File, 0, by, "", nil)
+}
+
 // SignOffPlace accepts that a file lies elsewhere: it is renamed everywhere. Copies
 // in other stores still lie at the old place; they are behind until they follow.
 func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) error {

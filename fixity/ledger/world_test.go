@@ -23,6 +23,8 @@ type world struct {
 	// what lies in a store: by store, set and path
 	holds map[string]map[string]map[string]lies
 	cache fixity.Cache
+	// listens is what whoever listens hears in bytes; nil: nobody listens
+	listens func(bytes string) *ledger.Sound
 }
 
 // lies is one file as it lies somewhere.
@@ -322,6 +324,12 @@ func (w *world) reading(s fixity.Shard, d fixity.Due) (fixity.Result, bool) {
 		}
 	}
 	if r.Outcome == fixity.ReadDiffers {
+		if w.listens != nil {
+			var err error
+			if r.Heard, err = w.listens(x.bytes).Encode(); err != nil {
+				w.Fatal(err)
+			}
+		}
 		r.Anatomy, r.Ranges, r.Detail = fixity.Flipped, []fixity.Range{{Offset: 0, Length: 65536}}, "read twice: the same wrong bytes"
 	}
 	return r, true

@@ -15,10 +15,17 @@ type Reading struct {
 	SignChanged bool // its size or time differ from those of the last reading
 	EverIntact  bool // this store has been shown to hold a version of this file
 	Vouched     bool // the version has an authority besides having come first
+	Lost        bool // what was read lost something that the version has: see Lost
+}
+
+// IsSave says that a reading of other bytes shows a save inside the editing window:
+// somebody works on the file, where it is worked on, and its size or time says so.
+func (r Reading) IsSave() bool {
+	return r.Outcome == fixity.ReadDiffers && r.Role == fixity.Access && r.Arrivals && r.Editing && r.SignChanged
 }
 
 // StateAfter is the state that a reading gives, and whether the bytes read become
-// a version by themselves (a save inside the editing window).
+// a version by themselves (a save inside the editing window that lost nothing).
 func StateAfter(r Reading) (s fixity.State, saved bool) {
 	switch r.Outcome {
 	case fixity.ReadIntact:
@@ -31,7 +38,7 @@ func StateAfter(r Reading) (s fixity.State, saved bool) {
 		return fixity.Unreadable, false
 	}
 	switch {
-	case r.Role == fixity.Access && r.Arrivals && r.Editing && r.SignChanged:
+	case r.IsSave() && !r.Lost:
 		return fixity.Editing, true
 	case !r.EverIntact && !r.Vouched:
 		// First contact: nothing says which of the two is right.

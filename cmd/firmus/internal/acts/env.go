@@ -93,8 +93,9 @@ func (e *Env) auditor() *audit.Auditor {
 		Open: func(store, set string, cache fixity.Cache) (audit.Store, error) {
 			return e.Root(store, set, cache)
 		},
-		Now:   e.Now,
-		Watch: e.Watch,
+		Now:    e.Now,
+		Watch:  e.Watch,
+		Listen: e.listen,
 	}
 }
 

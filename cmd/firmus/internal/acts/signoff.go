@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"firmus/fixity"
-	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
 	"firmus/fixity/policy"
 )
@@ -16,8 +15,16 @@ type SignOffOrder struct {
 	Findings []int64
 	Incident int64 // all open findings of an incident as well
 	Files    int64 // how many that is, typed by the person; 0: not typed
-	Master   bool  // a changed master is really meant
 	Reason   string
+
+	// What is meant by a change, one of them at most. Without a word it is a change of an
+	// access file, or a dispute in which this version is the right one.
+	Master        bool // a changed master is really meant
+	LostOtherwise bool // nothing better can be had
+	NewTransfer   bool // a better transfer, made on purpose
+	Description   bool // the description was changed; the sound is the same
+	KeepCurrent   bool // of a dispute: the present version, or that in arrivals, is right
+
 	// Saw are, by finding, the marks of what the person was shown (ledger.Seen). A
 	// finding without one is taken as it is when the act begins.
 	Saw map[int64]string
@@ -32,27 +39,25 @@ type SignedOff struct {
 	Did     string `json:"did"` // in words
 }
 
-// toSign is what was read of a file that is to be signed off.
-type toSign struct {
-	audit.Taken
-	sound ledger.Sound
-}
-
 // bulk is how many findings may be signed off at once without typing their number.
 const bulk = policy.IncidentLeast
 
 // SignOff accepts what findings tell of. It is by place: in the arrivals store an
-// altered file becomes a new version (a master only with Master), a missing one is
-// retired, a misplaced one renamed everywhere. What is unexpected elsewhere is left
-// in peace. Of disputed versions the one that is signed off becomes the right one,
-// in whichever store. All else is refused, with the way out named: rot must not
-// become the truth by a signature. It is one transaction: all or none.
+// altered file becomes a new version, a missing one is retired, a misplaced one renamed
+// everywhere. What is unexpected elsewhere is left in peace. Of disputed versions the
+// one that is signed off becomes the right one, in whichever store. What a change must
+// be to become the truth is policy.MaySignOff: rot must not, by a signature. All else
+// is refused, with the way out named. It is one transaction: all or none.
 //
 // The file is read again first: what is signed off is what lies there now, and it
 // must be what the finding tells of. Manifests are brought up to date.
 func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) {
 	if o.Reason == "" {
 		return nil, fmt.Errorf("a sign-off needs a reason (--reason): %w", fixity.ErrRefused)
+	}
+	meant, err := o.meant()
+	if err != nil {
+		return nil, err
 	}
 	if err := e.noteStores(ctx); err != nil {
 		return nil, err
@@ -61,28 +66,30 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	if err != nil {
 		return nil, err
 	}
-	fs := findingsOf(seen)
-	if len(fs) > bulk && o.Files != int64(len(fs)) {
-		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to sign them all off type their number: --files %d: %w", len(fs), len(fs), fixity.ErrRefused)
+	if len(seen) > bulk && o.Files != int64(len(seen)) {
+		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to sign them all off type their number: --files %d: %w", len(seen), len(seen), fixity.ErrRefused)
 	}
 	versions := map[int64]toSign{}
-	for _, f := range fs {
-		if err := e.maySignOff(f, o); err != nil {
+	for i, s := range seen {
+		if err := e.maySignOff(s.Finding, meant); err != nil {
 			return nil, err
 		}
-		if k := fixity.State(f.Kind); f.Subject == fixity.OfFile && (k == fixity.Altered || k == fixity.Disputed) {
-			at, err := e.liesAt(ctx, f)
-			if err != nil {
+		if !changed(s.Finding) {
+			continue
+		}
+		m := meant
+		if meant == policy.MeantKeep && s.File.Version == 0 && s.Finding.Kind == fixity.Kind(fixity.Disputed) {
+			// None of them is the version yet: that in arrivals becomes it.
+			if s, err = e.arrivalsSide(ctx, s); err != nil {
 				return nil, err
 			}
-			var t toSign
-			t.Taken, t.sound, err = e.takeHearing(ctx, f.Store, f.Set, at, fixity.Bypassed, intakeDigests...)
-			if err != nil {
-				return nil, fmt.Errorf("finding %d: read %s in %s before signing it off: %w", f.ID, f.Path, f.Store, err)
-			}
-			versions[f.ID] = t
+			seen[i], m = s, policy.MeantPlain
+		}
+		if versions[s.Finding.ID], err = e.look(ctx, s, m); err != nil {
+			return nil, err
 		}
 	}
+	fs := findingsOf(seen)
 	var done []SignedOff
 	err = e.act(ctx, seen, func(t *ledger.Tx) error {
 		for _, f := range fs {
@@ -103,20 +110,23 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	return done, e.followUp(ctx, fixity.Bypassed)
 }
 
-// liesAt is where the copy that a finding is about lies: it may be spelled in another
-// way there.
-func (e *Env) liesAt(ctx context.Context, f ledger.Finding) (at string, err error) {
-	at = f.Path
+// arrivalsSide is the finding about the arrivals' copy in a dispute at intake.
+func (e *Env) arrivalsSide(ctx context.Context, s ledger.Seen) (out ledger.Seen, err error) {
+	arrivals, _ := e.Rules.Arrivals(s.File.Set)
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		copies, err := t.Copies(f.File)
-		for _, c := range copies {
-			if c.Store == f.Store && c.Carrier == f.Carrier {
-				at = c.At
+		all, err := t.FindingsOf(s.File.ID)
+		for _, f := range all {
+			if f.Open() && f.Store == arrivals.Name && f.Kind == fixity.Kind(fixity.Disputed) {
+				out, err = t.SeeFinding(f.ID)
+				return err
 			}
+		}
+		if err == nil {
+			err = e.refuse(s.Finding, fmt.Sprintf("no disputed copy is known in %s: sign off the finding of the store that has the right one", arrivals.Name))
 		}
 		return err
 	})
-	return at, err
+	return out, err
 }
 
 // openFindings reads findings by number, and those of an incident, with what else is
@@ -178,30 +188,28 @@ func findingsOf(seen []ledger.Seen) []ledger.Finding {
 	return out
 }
 
-// maySignOff refuses what must not become the truth, and names the way out.
-func (e *Env) maySignOff(f ledger.Finding, o SignOffOrder) error {
+// maySignOff refuses what no word and no reading can make right, and names the way out.
+func (e *Env) maySignOff(f ledger.Finding, m policy.Meant) error {
 	rule, _ := e.Rules.Store(f.Store)
-	set, _ := e.Rules.Set(f.Set)
 	refuse := func(why string) error {
 		// Advice in half a sentence is followed the wrong way: the finding's steps name both places.
-		return fmt.Errorf("finding %d (%s, %s in %s) can't be signed off: %s. What to copy or move, from where to where: firmus findings show %d: %w",
-			f.ID, f.Kind, ledger.DisplayPath(f.Path), f.Store, why, f.ID, fixity.ErrRefused)
-	}
-	if f.Subject == fixity.OfStray {
-		return nil
-	}
-	if f.Subject != fixity.OfFile && f.Carrier == 0 {
-		return refuse("there is no change to accept. Put it right and audit again, or settle it with a reason")
-	}
-	if f.Carrier != 0 {
-		return refuse("what is on a disc stays there. Try it in a second drive, and burn it anew from an intact copy; if nothing is to be done about it, settle the finding with a reason")
+		return e.refuse(f, fmt.Sprintf("%s. What to copy or move, from where to where: firmus findings show %d", why, f.ID))
 	}
 	if f.Kind == fixity.Unfinished {
 		return refuse("a transfer that isn't whole doesn't become whole by a signature. Transfer the recording again, put that in its place and sign off the change; if nothing better can be had, settle the finding with a reason")
 	}
 	kind := fixity.State(f.Kind)
-	if kind == fixity.Disputed {
+	switch {
+	case changed(f) && f.Carrier == 0:
 		return nil
+	case m != policy.MeantPlain && m != policy.MeantMaster:
+		return refuse(fmt.Sprintf("--%s is said of a file whose bytes were changed, or are disputed", m))
+	case f.Subject == fixity.OfStray:
+		return nil
+	case f.Subject != fixity.OfFile && f.Carrier == 0:
+		return refuse("there is no change to accept. Put it right and audit again, or settle it with a reason")
+	case f.Carrier != 0:
+		return refuse("what is on a disc stays there. Try it in a second drive, and burn it anew from an intact copy; if nothing is to be done about it, settle the finding with a reason")
 	}
 	arrivals, _ := e.Rules.Arrivals(f.Set)
 	switch {
@@ -213,8 +221,6 @@ func (e *Env) maySignOff(f ledger.Finding, o SignOffOrder) error {
 		return refuse(fmt.Sprintf("it is an earlier version. The newer one was accepted in %s, where files arrive", arrivals.Name))
 	case !rule.Arrivals:
 		return refuse(fmt.Sprintf("recover it from an intact copy. A change is accepted in %s, where files arrive", arrivals.Name))
-	case kind == fixity.Altered && set.Role == fixity.Master && !o.Master:
-		return refuse("it is a master, and masters are frozen. Put it back from an intact copy; if the change is really meant, say --master")
 	case kind == fixity.Unreadable || kind == fixity.Unsteady:
 		return refuse("its bytes can't be relied on. Recover it from an intact copy")
 	case kind == fixity.Behind || kind == fixity.Awaited:
@@ -233,6 +239,10 @@ func (e *Env) signOff(t *ledger.Tx, f ledger.Finding, taken toSign, reason strin
 		return "retired: it is expected nowhere any more", t.SignOffAbsence(f, e.By, reason)
 	case fixity.Misplaced:
 		return fmt.Sprintf("renamed to %s everywhere", ledger.DisplayPath(f.FoundAt)), t.SignOffPlace(f, rule.ReadWithin, e.By, reason)
+	}
+	if taken.keep {
+		n, err := t.KeepVersion(f, e.By, reason)
+		return fmt.Sprintf("version %d is kept; this copy is altered", n), err
 	}
 	v := ledger.VersionOf(taken.Sums.Size, taken.Sums.Digests, taken.Sums.Blocks, e.By, reason)
 	v.Sound = &taken.sound

@@ -71,6 +71,39 @@ func (e *Env) takeHearing(ctx context.Context, store, set, at string, cache fixi
 	return taken, s, err
 }
 
+// listen gives who listens to a file that may have been saved while it was being
+// edited: a save that lost something is no version.
+func (e *Env) listen(s fixity.Shard, _ string, size int64) audit.Listener {
+	set, _ := e.Rules.Set(s.Set)
+	if rule, _ := e.Rules.Store(s.Store); set.Role != fixity.Access || !rule.Arrivals {
+		return nil
+	}
+	l := &saveListener{}
+	l.Writer = l.tee(size)
+	return l
+}
+
+// saveListener is a listener as an audit's reading takes it.
+type saveListener struct {
+	listener
+	io.Writer
+}
+
+// Heard is what was heard, in the form in which a reading carries it to the ledger.
+func (l *saveListener) Heard() (string, error) {
+	s, err := l.heard()
+	if err != nil {
+		return "", err
+	}
+	return s.Encode()
+}
+
+// Close ends the decoder, if there is one.
+func (l *saveListener) Close() error {
+	l.close()
+	return nil
+}
+
 // worthTelling are the notes that a person should hear of at intake: all but that a
 // file is of no kind that is known here. Stretches of silence are one note.
 func worthTelling(set, path string, notes []sound.Note) []SoundNote {

@@ -427,7 +427,7 @@ func TestDriveChangesForm(t *testing.T) {
 	}
 	a := w.open()
 	defer a.Close()
-	if _, err := a.Acts.SignOff(t.Context(), acts.SignOffOrder{Findings: []int64{r.Findings[0].ID}, Reason: "re-edited", Master: true}); err != nil {
+	if _, err := a.Acts.SignOff(t.Context(), acts.SignOffOrder{Findings: []int64{r.Findings[0].ID}, Reason: "re-edited", NewTransfer: true}); err != nil {
 		t.Fatal(err)
 	}
 	for _, x := range w.copies("masters", nfc) {
