@@ -176,7 +176,7 @@ func (e *Env) objection(s ledger.Seen, own ledger.Copy, o policy.Objected, a pol
 	switch o.Why {
 	case policy.NotHere:
 		arrivals, _ := e.Rules.Arrivals(s.File.Set)
-		return fmt.Sprintf("a change is accepted in %s, where files arrive. Recover the version instead. What to copy or move, from where to where: firmus findings show %d", arrivals.Name, s.Finding.ID)
+		return fmt.Sprintf("a change is accepted in %s, where files arrive; recover the version here instead. What to copy or move, from where to where: firmus findings show %d", arrivals.Name, s.Finding.ID)
 	case policy.NoDispute:
 		return "there is no dispute: one version is known. Put that back, or say what is meant by the change"
 	case policy.SoundDiffers:
