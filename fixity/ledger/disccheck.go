@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -31,7 +32,8 @@ type DiscCheck struct {
 	Doubtful     int64
 	Unreadable   int64
 	Gain         float64 // dB that the sound is louder, if Changed
-	Changed      bool    // Gain is known
+	Changed      bool    // Gain is known, and one for all of the disc
+	Levelled     bool    // all of it is what was burned but for a level: a part of Result
 	Map          []byte  // how reading each sector ended, compressed
 	Looked       string  // what the person saw before it was read
 	Result       string  // JSON
@@ -49,6 +51,10 @@ func scanCheck(r interface{ Scan(...any) error }) (DiscCheck, error) {
 	err := r.Scan(&c.ID, &c.Disc, &c.TOC, &began, &ended, &c.By, &c.Drive, &c.Speed, &c.Written, &c.Proved, &verdict, &c.Sectors, &c.AtOnce, &c.Retried, &c.Doubtful,
 		&c.Unreadable, &gain, &c.Map, &c.Looked, &c.Result, &c.Event, &c.Control)
 	c.Began, c.Ended, c.Verdict, c.Gain, c.Changed = fromNanos(began), fromNanos(ended), fixity.DiscVerdict(verdict), fromMilli(gain.Int64), gain.Valid
+	var says struct {
+		Levelled bool `json:"levelled"`
+	}
+	c.Levelled = json.Unmarshal([]byte(c.Result), &says) == nil && says.Levelled
 	return c, err
 }
 

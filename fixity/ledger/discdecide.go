@@ -20,9 +20,10 @@ type DiscDecision struct {
 	At      time.Time
 }
 
-// Covers says that a check is of the class that was decided on.
+// Covers says that a check is of the class that was decided on: every sector is what was
+// burned but for its level, and that is the one that was decided on.
 func (d DiscDecision) Covers(c DiscCheck) bool {
-	return c.Verdict == d.Verdict && (c.Changed || d.Class.AnyGain) && d.Class.Covers(c.Gain)
+	return c.Verdict == d.Verdict && c.Levelled && (d.Class.AnyGain || c.Changed && d.Class.Covers(c.Gain))
 }
 
 // DiscDecisions are all decisions, the newest first.

@@ -292,7 +292,7 @@ func TestADecisionCoversItsClass(t *testing.T) {
 		var files []ledger.File
 		changed := func(gain float64, dec *ledger.DiscDecision) func(*ledger.DiscCheck, []ledger.DiscHeld) {
 			return func(c *ledger.DiscCheck, held []ledger.DiscHeld) {
-				c.Changed, c.Gain = true, gain
+				c.Changed, c.Gain, c.Result = true, gain, `{"levelled":true}`
 				held[0].Settled = dec
 			}
 		}

@@ -1,6 +1,7 @@
 package burned
 
 import (
+	"bytes"
 	"errors"
 	"io"
 	"slices"
@@ -61,10 +62,23 @@ func (c *check) sounds(want []int) (Verdict, error) {
 		if h.Cause == CauseNotCompared {
 			continue
 		}
-		heard(h, r.Sources[k])
+		heard(h, r.Sources[k], sources[k].Samples)
 	}
 	c.take(d, r)
 	v := verdicts[r.Verdict]
+	if r.SlipsAll > 0 {
+		if v, err = c.skips(want, r, v); err != nil {
+			return "", err
+		}
+	}
+	for _, b := range r.Breaks {
+		if h := &c.r.Files[want[b.Source]]; h.Cause != CauseNotCompared {
+			h.Breaks, h.Cause = append(h.Breaks, b), CauseSkips
+		}
+	}
+	if v == fixity.DiscAltered && r.DifferingAll == 0 && onlyMissing(r) {
+		v = fixity.DiscMissing
+	}
 	if v == fixity.DiscIntact && c.r.NotCompared > 0 {
 		v = fixity.DiscNotCompared
 	}
@@ -72,6 +86,129 @@ func (c *check) sounds(want []int) (Verdict, error) {
 	case fixity.DiscAlike, fixity.DiscSaysNothing:
 		v = c.unheard(d, v)
 	}
+	switch v {
+	case fixity.DiscAlike, fixity.DiscChanged:
+		return c.asAtFirst(d, v)
+	}
+	return v, nil
+}
+
+// onlyMissing says that nothing is wrong but that sources aren't on the disc.
+func onlyMissing(r cdda.Result) bool {
+	missing := false
+	for _, h := range r.Sources {
+		switch h.Verdict {
+		case cdda.Missing:
+			missing = true
+		case cdda.Identical, cdda.SaysNothing, cdda.Alike:
+		default:
+			return false
+		}
+	}
+	return missing
+}
+
+// skips tells a disc that skips from a drive that lost its place: what lies behind the
+// places is read from the drive once more.
+func (c *check) skips(want []int, r cdda.Result, v Verdict) (Verdict, error) {
+	stays, err := c.slipsStay(r.Slips)
+	if err != nil {
+		return "", err
+	}
+	if !stays {
+		if v == fixity.DiscIntact || r.Verdict == cdda.Slipped {
+			return fixity.DiscUnsteady, nil
+		}
+		return v, nil
+	}
+	within := false
+	for _, s := range r.Slips {
+		if s.Source < 0 { // a pause of another length
+			continue
+		}
+		within = true
+		b := cdda.Break{Source: s.Source, LBA: s.LBA, LeftOut: int64(max(0, s.By)), PutIn: int64(max(0, -s.By))}
+		h := &c.r.Files[want[s.Source]]
+		h.State, h.Cause, h.Weaker = fixity.Altered, CauseSkips, false
+		h.Breaks = append(h.Breaks, b)
+	}
+	switch {
+	case within:
+		return fixity.DiscAltered, nil
+	case r.Verdict == cdda.Slipped:
+		return c.unheardBut(r)
+	}
+	return v, nil
+}
+
+// unheardBut is the verdict on a disc of which only pauses are of other lengths.
+func (c *check) unheardBut(r cdda.Result) (Verdict, error) {
+	if r.UnreadableAll > 0 {
+		return fixity.DiscUnreadable, nil
+	}
+	return fixity.DiscIntact, nil
+}
+
+// mostSlips bounds the places that are read once more.
+const mostSlips = 50
+
+// slipsStay reads some sectors behind slips from the drive once more, and says that they
+// are what they were. Reading by their addresses takes a drive to its place again.
+func (c *check) slipsStay(slips []cdda.Slip) (bool, error) {
+	if !c.d.Drive() {
+		return true, nil // an image isn't misread
+	}
+	if c.src.only {
+		return false, nil
+	}
+	const behind = 3
+	first, second := make([]byte, behind*cdda.SectorBytes), make([]byte, behind*cdda.SectorBytes)
+	for _, s := range slips[:min(len(slips), mostSlips)] {
+		if err := c.ctx.Err(); err != nil {
+			return false, err
+		}
+		r := c.src.reader(true)
+		at := (s.LBA + 1) * cdda.SectorBytes
+		n, err := r.ReadAt(first, at)
+		if n == len(first) {
+			done := c.src.again()
+			n, err = r.ReadAt(second, at)
+			done()
+		}
+		switch {
+		case n < len(second) && broken(err):
+			return false, err
+		case n == len(second) && !bytes.Equal(first, second):
+			return false, nil
+		}
+	}
+	return true, nil
+}
+
+// asAtFirst holds a disc that is the same recording with other samples against the sums
+// of its own first reading, exactly; without them it makes them.
+func (c *check) asAtFirst(d cdda.Disc, v Verdict) (Verdict, error) {
+	if b := c.w.Baseline; b != nil && b.Sound != nil {
+		r, err := cdda.CompareBaseline(c.ctx, d, *b.Sound, cdda.Options{})
+		if err != nil {
+			return "", err
+		}
+		c.r.Baseline = b
+		switch w := verdicts[r.Verdict]; w {
+		case fixity.DiscIntact, fixity.DiscSaysNothing:
+			return v, nil
+		case fixity.DiscOther: // the same recording, on another disc: nothing is known of that
+			return fixity.DiscAltered, nil
+		default:
+			c.take(d, r)
+			return w, nil
+		}
+	}
+	b, err := cdda.NewBaseline(c.ctx, d)
+	if err != nil {
+		return "", err
+	}
+	c.keep().Sound = &b
 	return v, nil
 }
 
@@ -93,19 +230,35 @@ var verdicts = map[cdda.Verdict]Verdict{
 }
 
 // heard puts what the disc holds of one source into words of ours.
-func heard(h *Held, s cdda.Held) {
-	h.Samples, h.Track, h.LBA, h.Likeness = true, s.Track, s.LBA, s.Likeness
+func heard(h *Held, s cdda.Held, samples int64) {
+	h.Samples, h.Track, h.LBA, h.Likeness, h.Lacking, h.Form = true, s.Track, s.LBA, s.Likeness, s.Lacking, s.Form
 	switch s.Verdict {
 	case cdda.Identical, cdda.Reordered:
-		h.State = fixity.Intact
+		if h.State = fixity.Intact; s.Reduced {
+			h.Cause = CauseReduced
+		}
+	case cdda.Missing:
+		h.State = fixity.Missing
 	case cdda.Unread:
 		h.State = fixity.Unreadable
 	case cdda.Slipped:
 		h.State = fixity.Unsteady
 	case cdda.Differs:
 		h.State = fixity.Altered
+		switch l := s.Likeness; {
+		case s.Form != cdda.Straight:
+			h.Cause = string(s.Form)
+		case s.Muted > 0 && s.Muted >= s.Differing && 2*s.Muted*cdda.SectorSamples >= samples:
+			h.Cause = CauseSilent
+		case s.Lacking > 0 && s.Differing == 0 && l.AlikeSectors == l.Sectors:
+			h.Cause = CauseShorter
+		case l.Sectors > 0:
+			h.Cause = CausePartlyAlike
+		}
 	case cdda.Changed:
-		h.State, h.Cause = fixity.Altered, CauseChanged
+		if h.State, h.Cause = fixity.Altered, CauseChanged; s.Form != cdda.Straight {
+			h.Cause = string(s.Form)
+		}
 	case cdda.Alike:
 		h.State, h.Cause, h.Weaker = fixity.Intact, CauseAlike, true
 	case cdda.Other:
@@ -139,7 +292,7 @@ func (c *check) sources(want []int, d cdda.Disc) (list []cdda.Source, ok bool) {
 		if n == 0 {
 			n = -1
 		}
-		list = append(list, cdda.Source{Name: f.Name, PCM: silence{}, Samples: n, Format: cdda.Format{Rate: cdda.Rate, Channels: 1, Bits: 16}})
+		list = append(list, cdda.Source{Name: f.Name, PCM: silence{}, Samples: n, Format: cdda.Format{Rate: cdda.Rate, Channels: 3, Bits: 16}})
 	}
 	if slices.ContainsFunc(list, func(s cdda.Source) bool { return s.Samples < 0 }) {
 		ok = false

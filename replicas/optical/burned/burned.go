@@ -106,7 +106,8 @@ type Report struct {
 	Structure    int64 // bad sectors of data that are the file system's own
 	Free         int64 // bad sectors of data that are no file's
 
-	// Baseline is what was made at a first reading, or what the disc was compared with.
+	// Baseline is what was made at a first reading, or what the disc was compared with. Of
+	// a disc that is changed or alike it is made too: later readings are held against it.
 	Baseline *Baseline
 	// Problems are all that was met: the disc's own, the check's, the comparison's.
 	Problems []error
@@ -132,8 +133,12 @@ const (
 	CauseNotCompared = "not-compared" // nothing to compare with is within reach
 	CauseRenamed     = "renamed"      // its bytes lie under another name
 	CauseNotFound    = "not-found"    // its directory can't be read: not known whether it is there
-	CauseShorter     = "shorter"      // it lies behind the disc's or image's end
+	CauseShorter     = "shorter"      // it lies behind the disc's or image's end, or the disc has no room for all of it
 	CausePartly      = "partly"       // only what had been read at the first time is compared
+	CausePartlyAlike = "partly-alike" // the same recording, but not in every sector: see Likeness
+	CauseSkips       = "skips"        // the disc itself skips, or holds more in between: see Breaks
+	CauseSilent      = "silent"       // the disc is silent where it has a sound
+	CauseReduced     = "reduced"      // sample for sample, each brought to 16 bits
 )
 
 // Held is what the disc holds of one file.
@@ -153,6 +158,9 @@ type Held struct {
 	Cause   string
 	// Likeness is what correlation says, where samples didn't say enough.
 	Likeness cdda.Likeness
+	Breaks   []cdda.Break // sound: where the disc skips
+	Lacking  int64        // sound: samples that aren't on the disc
+	Form     cdda.Form    // sound: what became of its channels
 }
 
 // Check reads every sector of the disc and holds it against what is wanted. What is

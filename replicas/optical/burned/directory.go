@@ -2,6 +2,7 @@ package burned
 
 import (
 	"fmt"
+	"path"
 	"strings"
 
 	"firmus/fixity"
@@ -196,12 +197,29 @@ func (d *dataCheck) contradicted(k, i int, all []*choice) {
 			continue // writers may make anything of a name there
 		}
 		for _, f := range x.tree.files {
-			if lba(f) == h.LBA && f.Size == w.Size && cut(f.Path) != cut(h.At) {
+			if lba(f) == h.LBA && f.Size == w.Size && !sameName(f.Path, h.At) && !sameName(f.Path, w.Name) {
 				d.wrongDirectory("by %s %q is called %q", name, w.Name, f.Path)
 				break
 			}
 		}
 	}
+}
+
+// sameName says that two names may be one that a writer changed: it may leave out or
+// replace what isn't ASCII, and cut a name before its ending or with it.
+func sameName(a, b string) bool {
+	bare := func(p string) string {
+		p = path.Base(p)
+		return strings.Map(func(r rune) rune {
+			if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' {
+				return r
+			}
+			return -1
+		}, strings.ToLower(strings.TrimSuffix(p, path.Ext(p))))
+	}
+	x, y := bare(a), bare(b)
+	const cutAt = 20
+	return x == y || min(len(x), len(y)) >= cutAt && (strings.HasPrefix(x, y) || strings.HasPrefix(y, x))
 }
 
 // burnedAs is the wanted file other than k whose bytes lie where a file of a tree does;

@@ -180,7 +180,7 @@ func (w *again) run() error {
 	for _, x := range w.b.Windows {
 		probes = append(probes, probe{at: x.At, bytes: x.PCM, unique: true})
 	}
-	f, err := w.c.look(layout{piece{0, w.b.Sectors * SectorSamples, 0}}, probes)
+	f, err := w.c.look(layout{{n: w.b.Sectors * SectorSamples}}, probes)
 	if err != nil {
 		return err
 	}
@@ -276,10 +276,11 @@ func (w *again) slipped(base int64) (bool, error) {
 			probes = append(probes, probe{at: x.At, bytes: x.PCM, unique: true})
 		}
 	}
-	f, err := w.c.look(layout{piece{0, w.b.Sectors * SectorSamples, 0}}, probes)
+	f, err := w.c.look(layout{{n: w.b.Sectors * SectorSamples}}, probes)
 	if err != nil || len(probes) < 2 || f.votes[f.best] < 2 || f.best == w.offset {
 		return false, err
 	}
+	was := w.offset
 	w.offset = f.best
 	if !w.equal && w.r.SlipsAll == 0 { // most of it lies elsewhere, but this is where it begins
 		w.r = Result{Located: true, Offset: w.offset}
@@ -287,7 +288,7 @@ func (w *again) slipped(base int64) (bool, error) {
 		return true, nil
 	}
 	if w.r.SlipsAll++; len(w.r.Slips) < MaxRuns {
-		w.r.Slips = append(w.r.Slips, Slip{w.pending[0].LBA, f.best})
+		w.r.Slips = append(w.r.Slips, Slip{LBA: w.pending[0].LBA, Offset: f.best, By: f.best - was, Source: -1})
 	}
 	w.broken = w.from
 	for range w.pending {

@@ -121,6 +121,7 @@ const (
 	Changed     Verdict = "changed"      // the same recording with other samples: level, resampling, dither
 	Alike       Verdict = "alike"        // the same recording; the source's format allows no more to be said
 	Other       Verdict = "other"        // another recording
+	Missing     Verdict = "missing"      // of one source: it isn't on the disc
 	SaysNothing Verdict = "says-nothing" // there is no sound to compare
 )
 
@@ -155,6 +156,8 @@ type Result struct {
 	EdgeStart, EdgeEnd int64 // samples of sources that this drive can't read, at the disc's edges
 	Lacking            int64 // samples of sources that lie behind the disc's end: it is cut short
 
+	Breaks []Break // within sources: the disc itself skips, or holds more there
+
 	Sources []Held // as they were given
 }
 
@@ -182,6 +185,8 @@ func (r Run) Time() string {
 type Slip struct {
 	LBA    int64
 	Offset int
+	By     int // samples that the offset is larger than before: so many are left out there
+	Source int // that it lies within, -1 if it lies between
 }
 
 // Held is what the disc holds of one source.
@@ -191,6 +196,10 @@ type Held struct {
 	LBA       int64 // where it begins; -1 if it isn't known
 	Track     int   // the track that it begins in; 0 if it isn't known
 	Differing int64 // sectors that were read well and differ
+	Muted     int64 // of them, those that hold zeros in place of sound
+	Lacking   int64 // samples that the disc ends before, or has no room for
+	Form      Form  // its samples are there, but so
+	Reduced   bool  // each was brought to 16 bits
 	Likeness  Likeness
 }
 
@@ -204,4 +213,10 @@ type Likeness struct {
 	SpreadDB    float64 // between the softest and the loudest
 	Inverted    bool    // the disc has the sound upside down
 	Offset      float64 // samples, of the first that is alike
+
+	// Every sector was held against the source then.
+	Sectors, AlikeSectors int64
+	Lacking               int64   // samples that aren't on the disc
+	Even                  bool    // all differ by one level and dither alone
+	LowDB, HighDB         float64 // the levels of the sectors that are loud
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 )
 
@@ -73,16 +74,119 @@ func (c *comparison) compare() (Result, error) {
 		return c.byEar()
 	}
 	at, err := c.locate()
+	if err == nil && !at.ok && !at.silent {
+		at, err = c.inForm(at)
+	}
 	if err != nil {
 		return Result{}, err
 	}
 	switch {
 	case at.ok:
-		return c.exactly(at)
+		r, err := c.exactly(at)
+		if err != nil {
+			return Result{}, err
+		}
+		return c.farther(r, at)
 	case at.silent:
 		return c.silent(at)
 	}
-	return c.byEar()
+	var all []int
+	for i := range c.sources {
+		all = append(all, i)
+	}
+	at = located{layout: c.layouts()[0], offset: c.known(), found: found{heard: make([]int, len(all)), asked: make([]int, len(all))}}
+	mute, err := c.mute()
+	if err != nil {
+		return Result{}, err
+	}
+	if mute && !slices.ContainsFunc(c.sources, func(s Source) bool { return !s.exact() }) {
+		return c.exactly(at)
+	}
+	l, breaks, err := c.far(at.layout, at.offset, all)
+	if err != nil {
+		return Result{}, err
+	}
+	if l == nil {
+		return c.byEar()
+	}
+	return c.exactly(at.moved(l, breaks, all))
+}
+
+// moved is where sources lie that were found on the whole disc.
+func (at located) moved(l layout, breaks []Break, which []int) located {
+	f := found{heard: slices.Clone(at.found.heard), asked: slices.Clone(at.found.asked)}
+	for _, i := range which {
+		f.asked[i] = 1
+		if slices.ContainsFunc(l, func(p piece) bool { return p.source == i && !slices.Contains(at.layout, p) }) {
+			f.heard[i] = 1
+		}
+	}
+	return located{layout: l, offset: at.offset, found: f, ok: true, breaks: breaks}
+}
+
+// farther looks on the whole disc for sources that don't lie where they should, or that
+// differ there for long. It keeps what shows more.
+func (c *comparison) farther(r Result, at located) (Result, error) {
+	var which []int
+	for i, h := range r.Sources {
+		if c.sources[i].exact() && (h.Verdict == Other || h.Verdict == Missing || h.Verdict == Differs && h.Differing > patience) {
+			which = append(which, i)
+		}
+	}
+	if len(which) == 0 || len(at.candidates) > 0 {
+		return r, nil
+	}
+	at.offset = r.Offset
+	l, breaks, err := c.far(at.layout, at.offset, which)
+	if err != nil || l == nil || slices.Equal(l, at.layout) {
+		return r, err
+	}
+	q, err := c.exactly(at.moved(l, breaks, which))
+	if err != nil {
+		return Result{}, err
+	}
+	if whole(q) > whole(r) || whole(q) == whole(r) && q.DifferingAll+patience < r.DifferingAll {
+		return q, nil
+	}
+	return r, nil
+}
+
+// whole counts the sources of which every sample is right.
+func whole(r Result) (n int) {
+	for _, h := range r.Sources {
+		if h.Verdict == Identical {
+			n++
+		}
+	}
+	return n
+}
+
+// edge is the sectors at either end of a disc that may be no part of what was burned,
+// where the offset isn't known.
+func (c *comparison) edge() int64 { return int64(c.max)/SectorSamples + 1 }
+
+// mute says that all that was read of the disc is silence.
+func (c *comparison) mute() (bool, error) {
+	b := make([]byte, chunk*SectorBytes)
+	for at := int64(0); at < c.total(); at += chunk * SectorSamples {
+		if err := c.ctx.Err(); err != nil {
+			return false, err
+		}
+		part := b[:min(chunk*SectorSamples, c.total()-at)*SampleBytes]
+		if err := c.sound(part, at); err != nil {
+			return false, err
+		}
+		for k := 0; k < len(part); k += SectorBytes {
+			s := at/SectorSamples + int64(k/SectorBytes)
+			if s < c.edge() || s >= c.disc.Sectors-c.edge() {
+				continue
+			}
+			if !allZero(part[k:k+SectorBytes]) && c.badAt(at+int64(k/SampleBytes), 1) != Unreadable {
+				return false, nil
+			}
+		}
+	}
+	return true, nil
 }
 
 // silent compares sources without a sound: the disc may have one. Sources of other
@@ -103,7 +207,15 @@ func (c *comparison) silent(at located) (Result, error) {
 		}
 		out.Sources = append(out.Sources, h)
 	}
-	if w.r.DifferingAll > 0 {
+	differing := w.r.DifferingAll
+	for _, r := range w.r.Differing {
+		for s := r.LBA - c.disc.First; s < r.LBA-c.disc.First+r.Count; s++ {
+			if s < c.edge() || s >= c.disc.Sectors-c.edge() {
+				differing--
+			}
+		}
+	}
+	if differing > 0 {
 		out.Verdict = Other
 	}
 	return out, nil
@@ -119,6 +231,9 @@ func (c *comparison) known() int {
 // exactly compares sample for sample at the offset that was found, or at the best
 // of several.
 func (c *comparison) exactly(at located) (Result, error) {
+	if err := c.depths(at.layout, at.offset); err != nil {
+		return Result{}, err
+	}
 	w, err := c.walk(at.layout, at.offset, 0)
 	if err != nil {
 		return Result{}, err
@@ -138,62 +253,88 @@ func (c *comparison) exactly(at located) (Result, error) {
 			equal++
 		}
 	}
-	r := w.r
-	r.Ambiguous = equal > 1
-	if len(at.candidates) > 0 && 2*r.DifferingAll > r.Compared {
+	if len(at.candidates) > 0 && 2*w.r.DifferingAll > w.r.Compared {
 		return c.byEar() // a repeating sound that isn't this one
 	}
+	// A source that isn't heard may stand there in another form.
+	again := false
+	for _, p := range at.layout {
+		if i := p.source; c.exact(i) && w.differing[i] > w.muted[i] && c.unheard(at, w, p) {
+			ok, err := c.formOf(p, w.r.Offset)
+			if err != nil {
+				return Result{}, err
+			}
+			again = again || ok
+		}
+	}
+	if again {
+		if w, err = c.walk(at.layout, w.r.Offset, 0); err != nil {
+			return Result{}, err
+		}
+	}
+	r := w.r
+	r.Ambiguous, r.Breaks = equal > 1, at.breaks
 	for i, s := range c.sources {
-		h := Held{Name: s.Name, Verdict: Identical, LBA: -1, Differing: w.differing[i]}
+		h := Held{Name: s.Name, Verdict: Identical, LBA: -1, Differing: w.differing[i], Muted: w.muted[i]}
+		if c.hows != nil && c.exact(i) {
+			h.Form = c.hows[i].form
+		}
+		h.Reduced = c.exact(i) && s.format().Bits > 16
 		k := slices.IndexFunc(at.layout, func(p piece) bool { return p.source == i })
 		if k < 0 {
-			h.Verdict = Other
+			h.Verdict = Missing
 			r.Sources = append(r.Sources, h)
 			continue
 		}
 		p := at.layout[k]
 		h.LBA = c.disc.First + p.at/SectorSamples
 		h.Track = c.track(p.at)
-		// A window that was found proves the recording, however much of it is damaged.
-		unheard := at.found.heard[i] == 0 && (at.found.asked[i] > 1 || 2*h.Differing*SectorSamples > p.n)
+		lost, behind, there := false, false, false
+		for _, q := range at.layout {
+			if q.source == i {
+				lost = lost || c.lost(r, q)
+				there = there || q.at < c.total()-int64(c.max)
+				behind = behind || q.at+q.n > c.total() || q.cut > 0
+				h.Lacking += q.cut + max(0, q.at+q.n-c.total())
+			}
+		}
+		broken := slices.ContainsFunc(at.breaks, func(b Break) bool { return b.Source == i })
+		unheard := h.Differing > 0 && c.unheard(at, w, p)
 		switch {
-		case !s.exact():
-			h.Verdict, h.Likeness, err = c.ear(p, r.Offset)
-		case h.Differing > 0 && unheard:
-			h.Verdict, h.Likeness, err = c.ear(p, r.Offset)
-		case h.Differing > 0 || p.at+p.n > c.total():
+		case !there && s.Samples > int64(c.max):
+			h.Verdict, h.LBA, h.Track = Missing, -1, 0
+		case !c.exact(i):
+			h.Verdict, h.Likeness, err = c.ear(p, r.Offset, &r)
+		case h.Muted > 0 && h.Differing-h.Muted <= 2*c.edge() && c.unheard(at, w, p):
 			h.Verdict = Differs
-		case at.found.asked[i] == 0:
-			h.Verdict, err = c.says(i)
-		case w.doubted[i] > 0 || c.lost(r, p):
+		case unheard:
+			if h.Verdict, h.Likeness, err = c.ear(p, r.Offset, nil); h.Verdict == SaysNothing {
+				h.Verdict = Other
+			}
+		case h.Differing > 0 || behind || broken:
+			h.Verdict = Differs
+		case w.doubted[i] > 0 || lost:
 			h.Verdict = Unread
+		case h.Form != Straight:
+			h.Verdict = Changed
 		}
 		if err != nil {
 			return Result{}, err
 		}
 		r.Sources = append(r.Sources, h)
 	}
+	for _, p := range at.layout {
+		r.Lacking += p.cut
+	}
 	r.Verdict = c.verdict(r, at.layout)
 	return r, nil
 }
 
-// says tells a source that is silent from one whose sound repeats itself.
-func (c *comparison) says(i int) (Verdict, error) {
-	b := make([]byte, 1<<16)
-	s := c.sources[i]
-	for at := int64(0); at < s.Samples; at += int64(len(b)) / SampleBytes {
-		if err := c.ctx.Err(); err != nil {
-			return "", err
-		}
-		part := b[:min(int64(len(b)), (s.Samples-at)*SampleBytes)]
-		if err := c.source(i, part, at); err != nil {
-			return "", err
-		}
-		if !allZero(part) {
-			return Identical, nil
-		}
-	}
-	return SaysNothing, nil
+// unheard says that nothing was found of a source where a walk went: a window that was
+// found proves the recording, however much of it is damaged.
+func (c *comparison) unheard(at located, w *walker, p piece) bool {
+	i := p.source
+	return at.found.heard[i] == 0 && (at.found.asked[i] > 1 || 2*w.differing[i]*SectorSamples > p.n)
 }
 
 // lost says that sectors of a piece couldn't be read.
@@ -226,19 +367,18 @@ func (c *comparison) verdict(r Result, l layout) Verdict {
 		count[h.Verdict]++
 	}
 	n := len(r.Sources) - count[SaysNothing]
-	if n > 0 {
-		for _, v := range []Verdict{Changed, Other} {
-			if count[v] == n {
-				return v
-			}
-		}
+	switch {
+	case n > 0 && count[Changed] == n && len(r.Slips) == 0:
+		return Changed
+	case n > 0 && count[Other] > 0 && count[Other]+count[Missing] == n:
+		return Other
 	}
 	doubted := true // all that differs was doubted by the drive
 	for _, run := range r.Differing {
 		doubted = doubted && run.Doubtful
 	}
 	switch {
-	case count[Changed] > 0 || count[Other] > 0 || r.Lacking > 0 || r.DifferingAll > 0 && !doubted:
+	case count[Changed]+count[Other]+count[Missing]+count[Differs] > 0 || r.Lacking > 0 || r.DifferingAll > 0 && !doubted:
 		return Differs
 	case r.SlipsAll > 0:
 		return Slipped
@@ -254,11 +394,38 @@ func (c *comparison) verdict(r Result, l layout) Verdict {
 	return Identical
 }
 
-// ear judges one source by correlation.
-func (c *comparison) ear(p piece, offset int) (Verdict, Likeness, error) {
+// ear judges one source by correlation: first by some stretches, which find it, then by
+// every sector. Where r isn't nil it takes the sectors that aren't alike.
+func (c *comparison) ear(p piece, offset int, r *Result) (Verdict, Likeness, error) {
 	n := min(moreWindows, max(fewWindows, mostWindows/len(c.sources)))
-	like, err := c.correlator().likeness(p, offset, n)
-	return c.judge(p.source, like), like, err
+	k := c.correlator()
+	like, err := k.likeness(p, offset, n)
+	v := c.judge(p.source, like)
+	if err != nil || like.Alike == 0 || v == SaysNothing {
+		return v, like, err
+	}
+	t, err := k.trace(p, like)
+	if err != nil {
+		return v, like, err
+	}
+	like = t.like
+	like.Lacking = c.missed(p, int(math.Round(like.Offset)))
+	if v == Other && 3*like.AlikeSectors < like.Sectors {
+		return v, like, nil
+	}
+	apart := like.HighDB-like.LowDB > levelDB || math.Abs(like.GainDB) > levelDB
+	switch {
+	case like.AlikeSectors < like.Sectors || like.Lacking > 0 || len(t.slips) > 0:
+		v = Differs
+	case v == Alike && apart:
+		v = Changed
+	}
+	if r != nil && v != Other {
+		r.merged(t.runs, t.all)
+		r.Lacking += like.Lacking
+		r.Breaks = append(r.Breaks, t.slips...)
+	}
+	return v, like, nil
 }
 
 func (c *comparison) judge(source int, like Likeness) Verdict {
@@ -267,11 +434,14 @@ func (c *comparison) judge(source int, like Likeness) Verdict {
 		return SaysNothing
 	case 2*like.Alike < like.Windows:
 		return Other
-	case c.sources[source].exact():
+	case c.sources[source].exact() && c.sources[source].format().Bits == 16:
 		return Changed
 	}
 	return Alike
 }
+
+// levelDB is from which level on a recording that was converted is told as changed.
+const levelDB = 0.5
 
 // byEar compares by correlation alone: no sample of the sources was found.
 func (c *comparison) byEar() (Result, error) {
@@ -298,11 +468,11 @@ func (c *comparison) byEar() (Result, error) {
 	var r Result
 	count := map[Verdict]int{}
 	for _, p := range best {
-		v, like, err := c.ear(p, c.known())
+		v, like, err := c.ear(p, c.known(), &r)
 		if err != nil {
 			return Result{}, err
 		}
-		h := Held{Name: c.sources[p.source].Name, Verdict: v, LBA: -1, Likeness: like}
+		h := Held{Name: c.sources[p.source].Name, Verdict: v, LBA: -1, Likeness: like, Lacking: like.Lacking}
 		if like.Alike > 0 {
 			h.LBA, h.Track = c.disc.First+p.at/SectorSamples, c.track(p.at)
 		}
@@ -310,11 +480,28 @@ func (c *comparison) byEar() (Result, error) {
 		r.Sources = append(r.Sources, h)
 	}
 	n := len(r.Sources)
+	if count[Other] > 0 && count[Other]+count[SaysNothing] == n {
+		mute, err := c.mute()
+		if err != nil {
+			return Result{}, err
+		}
+		if mute { // of another disc there would be some sound
+			count[Differs], count[Other] = count[Other], 0
+			for i, p := range best {
+				if h := &r.Sources[i]; h.Verdict == Other {
+					h.Verdict, h.LBA, h.Track = Differs, c.disc.First+p.at/SectorSamples, c.track(p.at)
+					h.Muted = c.disc.Sectors
+				}
+			}
+		}
+	}
 	switch {
 	case count[SaysNothing] == n:
 		r.Verdict = SaysNothing
-	case count[Other] > 0:
+	case count[Other] > 0 && count[Other]+count[SaysNothing] == n:
 		r.Verdict = Other
+	case count[Differs]+count[Other] > 0:
+		r.Verdict = Differs
 	case count[Changed] > 0:
 		r.Verdict = Changed
 	default:

@@ -28,6 +28,9 @@ type correlator struct {
 	t    *transform
 	x, y []complex128
 	a, b []complex128
+
+	rate, reach int // of the filter
+	table       [][]float64
 }
 
 func (c *comparison) correlator() *correlator {

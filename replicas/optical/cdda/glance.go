@@ -71,7 +71,7 @@ func LookBaseline(ctx context.Context, d Disc, b Baseline, places []int64) (Glan
 			probes = append(probes, probe{at: near.At, bytes: near.PCM, unique: true})
 		}
 	}
-	f, err := c.look(layout{piece{0, b.Sectors * SectorSamples, 0}}, probes)
+	f, err := c.look(layout{{n: b.Sectors * SectorSamples}}, probes)
 	if err != nil {
 		return Glance{}, fmt.Errorf("look at audio disc: %w", err)
 	}

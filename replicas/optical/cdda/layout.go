@@ -13,6 +13,13 @@ import (
 type piece struct {
 	at, n  int64
 	source int
+	from   int64 // sample of the source that it begins with
+	cut    int64 // samples that don't fit in before the next piece
+}
+
+// row is a piece of a whole source.
+func (c *comparison) row(at int64, source int) piece {
+	return piece{at: at, n: c.sources[source].samples(), source: source}
 }
 
 // layout is pieces in their order, apart from each other.
@@ -20,13 +27,8 @@ type layout []piece
 
 // samples is the length of a source at the disc's rate.
 func (s Source) samples() int64 {
-	if s.exact() || s.Format.Rate <= 0 {
-		return s.Samples
-	}
-	return s.Samples * Rate / int64(s.Format.Rate)
+	return s.Samples * Rate / int64(s.format().Rate)
 }
-
-func (s Source) exact() bool { return s.Format == CD || s.Format == Format{} }
 
 // layouts are the ways in which burning programs lay sources out, the usual first.
 func (c *comparison) layouts() []layout {
@@ -38,7 +40,7 @@ func (c *comparison) layouts() []layout {
 		var l layout
 		at := first
 		for i, s := range c.sources {
-			l = append(l, piece{at, s.samples(), i})
+			l = append(l, c.row(at, i))
 			at += s.samples()
 			if pad {
 				at = (at+SectorSamples-1)/SectorSamples*SectorSamples + gap*SectorSamples
@@ -57,17 +59,38 @@ func (c *comparison) layouts() []layout {
 			all = append(all, l)
 		}
 	}
+	var short layout
 	if len(c.disc.Tracks) == len(c.sources) {
 		var l layout
 		for i, t := range c.disc.Tracks {
-			l = append(l, piece{c.start(t), c.sources[i].samples(), i})
+			p := c.row(c.start(t), i)
+			// A track may be too short for its source.
+			if end := c.trackEnd(i); p.at+p.n > end && i+1 < len(c.disc.Tracks) {
+				p.n, p.cut = end-p.at, p.at+p.n-end
+			}
+			l = append(l, p)
 		}
-		add(l)
+		if slices.ContainsFunc(l, func(p piece) bool { return p.cut > 0 }) {
+			short = l
+		} else {
+			add(l)
+		}
 	}
 	add(row(false, 0)) // one recording, or several that run on
 	add(row(true, 0))
 	add(row(true, Pause))
+	if short != nil {
+		add(short)
+	}
 	return all
+}
+
+// trackEnd is where the track with an index ends.
+func (c *comparison) trackEnd(i int) int64 {
+	if i+1 < len(c.disc.Tracks) {
+		return c.start(c.disc.Tracks[i+1])
+	}
+	return c.total()
 }
 
 // start is where a track begins, in samples of the reference.
@@ -106,8 +129,8 @@ func (c *comparison) reference(l layout, b []byte, at int64) error {
 		from, to := max(p.at, at), min(p.at+p.n, end)
 		clear(b[(done-at)*SampleBytes : (from-at)*SampleBytes])
 		part := b[(from-at)*SampleBytes : (to-at)*SampleBytes]
-		if c.sources[p.source].exact() {
-			if err := c.source(p.source, part, from-p.at); err != nil {
+		if c.exact(p.source) {
+			if err := c.source(p.source, part, from-p.at+p.from); err != nil {
 				return err
 			}
 		} else {
@@ -117,19 +140,6 @@ func (c *comparison) reference(l layout, b []byte, at int64) error {
 	}
 	clear(b[(done-at)*SampleBytes:])
 	return nil
-}
-
-// source reads samples of a source of the disc's format.
-func (c *comparison) source(i int, b []byte, at int64) error {
-	s := c.sources[i]
-	n, err := s.PCM.ReadAt(b, at*SampleBytes)
-	if n == len(b) {
-		return nil
-	}
-	if err == nil || errors.Is(err, io.EOF) {
-		err = io.ErrUnexpectedEOF
-	}
-	return fmt.Errorf("read source %q at sample %d: %w", s.Name, at, err)
 }
 
 // sound reads samples of the disc; zeros stand before its beginning and behind its

@@ -10,6 +10,7 @@ type located struct {
 	ok         bool
 	candidates []int // offsets to try, where the sound repeats itself
 	silent     bool  // no source has a sound
+	breaks     []Break
 }
 
 // locate finds the layout and the offset. It asks few windows first, and more
@@ -97,7 +98,7 @@ func (c *comparison) rearranged(top located, probes []probe) (layout, error) {
 			}
 		}
 		for _, t := range c.disc.Tracks {
-			f, err := c.look(layout{{c.start(t), c.sources[source].samples(), source}}, few)
+			f, err := c.look(layout{c.row(c.start(t), source)}, few)
 			if err != nil {
 				return nil, err
 			}
@@ -105,7 +106,7 @@ func (c *comparison) rearranged(top located, probes []probe) (layout, error) {
 				continue
 			}
 			i := slices.IndexFunc(l, func(p piece) bool { return p.source == source })
-			l[i].at, moved = c.start(t), true
+			l[i], moved = c.row(c.start(t), source), true
 			break
 		}
 	}

@@ -13,9 +13,7 @@ import (
 // the odd ones go left, the even ones right.
 func (c *comparison) signal(source int, x []complex128, at int64) error {
 	s := c.sources[source]
-	if s.exact() {
-		s.Format = CD
-	}
+	s.Format = s.format()
 	if s.Format.Rate == Rate {
 		return s.frames(x, at)
 	}

@@ -16,6 +16,9 @@ type comparison struct {
 	sources []Source
 	opt     Options
 	max     int
+	hows    []how  // by source, nil: as they are
+	raw     []byte // of a source in another format
+	loose   []bool // by source, nil: sources whose lowest bits were brought to 16 otherwise
 }
 
 // walker compares a disc with a layout at an offset.
@@ -28,6 +31,7 @@ type walker struct {
 	fails     int   // sectors in a row that differ and aren't a slip
 	r         Result
 	differing []int64 // sectors by source that were read well
+	muted     []int64 // of them, those that hold zeros in place of sound
 	doubted   []int64 // that the drive doubted
 
 	ahead, near []byte // for resync: of the disc, of the sources
@@ -37,6 +41,7 @@ type walker struct {
 // if limit isn't 0.
 func (c *comparison) walk(l layout, offset int, limit int64) (*walker, error) {
 	w := &walker{c: c, l: l, offset: offset, limit: limit}
+	w.muted = make([]int64, len(c.sources))
 	w.differing, w.doubted = make([]int64, len(c.sources)), make([]int64, len(c.sources))
 	w.r = Result{Located: true, Offset: offset}
 	disc, ref := make([]byte, chunk*SectorBytes), make([]byte, chunk*SectorBytes)
@@ -135,7 +140,7 @@ func (w *walker) state(s int64) State {
 // inexact says that a source of another format lies among n samples from at on.
 func (w *walker) inexact(at, n int64) bool {
 	for i := w.l.in(at); i < len(w.l) && w.l[i].at < at+n; i++ {
-		if !w.c.sources[w.l[i].source].exact() {
+		if !w.c.exact(w.l[i].source) {
 			return true
 		}
 	}
@@ -172,9 +177,10 @@ func (w *walker) sector(s int64, d, r []byte) (slipped bool, err error) {
 		if offset, ok, err := w.resync(s); err != nil {
 			return false, err
 		} else if ok {
+			was := w.offset
 			w.offset, w.fails = offset, 0
 			if w.r.SlipsAll++; len(w.r.Slips) < MaxRuns {
-				w.r.Slips = append(w.r.Slips, Slip{w.c.disc.First + s, offset})
+				w.r.Slips = append(w.r.Slips, w.slip(s, was))
 			}
 			return true, nil
 		}
@@ -183,6 +189,18 @@ func (w *walker) sector(s int64, d, r []byte) (slipped bool, err error) {
 	w.r.Compared++
 	w.differ(s, at+lo, d, r, state)
 	return false, nil
+}
+
+// slip is a place where the offset was another one before.
+func (w *walker) slip(s int64, was int) Slip {
+	out := Slip{LBA: w.c.disc.First + s, Offset: w.offset, By: w.offset - was, Source: -1}
+	pos := s*SectorSamples + int64(w.offset)
+	if k := w.l.in(pos); k < len(w.l) {
+		if p := w.l[k]; p.at+SectorSamples < pos && pos+SectorSamples < p.at+p.n {
+			out.Source = p.source
+		}
+	}
+	return out
 }
 
 // differ records a sector that differs; at is the place in the reference of the
@@ -207,9 +225,15 @@ func (w *walker) differ(s, at int64, d, r []byte, state State) {
 					w.doubted[last]++
 				} else {
 					w.differing[last]++
+					if run.Muted {
+						w.muted[last]++
+					}
 				}
 			}
 		}
+	}
+	if first < 0 && (s < w.c.edge() || s >= w.c.disc.Sectors-w.c.edge()) {
+		return // what a drive gives beyond the sound isn't the disc's
 	}
 	run.Track, run.Frame = w.where(s, first)
 	w.r.DifferingAll++

@@ -282,6 +282,12 @@ func (e *Env) DecideDiscs(ctx context.Context, o DiscDecide) (ledger.DiscDecisio
 		if err != nil {
 			return err
 		}
+		switch {
+		case !c.Levelled:
+			return fmt.Errorf("disc %s isn't what was burned but for its level: more was changed, or its last check doesn't say (firmus disc check %s). A decision for a class is of a level alone; settle what is open of this disc, or burn it anew: %w", d.Name(), d.Name(), fixity.ErrRefused)
+		case !c.Changed && !o.AnyGain:
+			return fmt.Errorf("the files on disc %s were burned at several levels. To decide for discs whatever their levels are: --any-gain: %w", d.Name(), fixity.ErrRefused)
+		}
 		dec = ledger.DiscDecision{Verdict: c.Verdict, Reason: o.Reason, By: e.By}
 		dec.Class.AnyGain, dec.Class.Gain, dec.Class.Within = o.AnyGain, c.Gain, policy.SameGain
 		if covered, err = t.CoveredDiscs(dec); err != nil {

@@ -53,10 +53,10 @@ func (e *Env) around(t *ledger.Tx, c *CheckedDisc) error {
 		}
 	}
 	c.Next = nextDiscs(*c, all, last)
-	if c.Check.Verdict == fixity.DiscChanged && c.Decision == nil {
+	if c.Check.Verdict == fixity.DiscChanged && c.Check.Changed && c.Decision == nil {
 		for _, d := range all {
 			k := last[d.ID]
-			if k != nil && d.ID != c.Disc.ID && k.Verdict == fixity.DiscChanged && (policy.DiscClass{Gain: c.Check.Gain, Within: policy.SameGain}).Covers(k.Gain) {
+			if k != nil && d.ID != c.Disc.ID && k.Verdict == fixity.DiscChanged && k.Changed && k.Levelled && (policy.DiscClass{Gain: c.Check.Gain, Within: policy.SameGain}).Covers(k.Gain) {
 				c.Class = append(c.Class, d)
 			}
 		}

@@ -90,6 +90,7 @@ func (c CheckedDisc) Unfinished() bool { return c.Check.Verdict == fixity.DiscNo
 
 // checkResult is what is kept of a check besides its columns, as JSON.
 type checkResult struct {
+	Levelled   bool         `json:"levelled,omitempty"` // ledger.DiscCheck reads it
 	Files      []fileResult `json:"files,omitempty"`
 	Unreadable []DiscRange  `json:"unreadable,omitempty"`
 	Differing  []DiscRange  `json:"differing,omitempty"`

@@ -24,7 +24,7 @@ func (e *Env) heldFiles(t *ledger.Tx, c *CheckedDisc, began, ended time.Time) (c
 		res.Differing = append(res.Differing, p.DiscRange)
 	}
 	if r.Sound != nil {
-		res.Located, res.Offset = r.Sound.Located, r.Sound.Offset
+		res.Located, res.Offset, res.Levelled = r.Sound.Located, r.Sound.Offset, r.Sound.Levelled
 	}
 	if c.Disc.ID == 0 {
 		return res, nil

@@ -149,6 +149,9 @@ type DiscHeard struct {
 	Changed            bool // GainDB and the next are known
 	GainDB, SpreadDB   float64
 	Inverted           bool
+	// Levelled says that every sector of every file that is changed is the file's, but for
+	// one level and dither, and that none lacks. OneLevel: it is the same for all of them.
+	Levelled, OneLevel bool
 }
 
 // DiscHolds is what the disc holds of one wanted file.

@@ -35,8 +35,8 @@ func (e *Env) concluded(ctx context.Context, o DiscCheckOrder, began time.Time, 
 		}
 		rec := ledger.DiscCheck{TOC: c.About.ID, Began: began, Ended: ended, By: e.By, Drive: c.About.Drive, Speed: r.Speed, Written: o.Written, Verdict: r.Verdict,
 			Sectors: r.Sectors, AtOnce: r.AtOnce, Retried: r.Retried, Doubtful: r.Doubtful, Unreadable: r.Unreadable, Map: r.Map, Looked: o.Looked}
-		if r.Sound != nil && r.Sound.Changed {
-			rec.Changed, rec.Gain = true, r.Sound.GainDB
+		if r.Sound != nil && r.Sound.Levelled {
+			rec.Levelled, rec.Changed, rec.Gain = true, r.Sound.Changed && r.Sound.OneLevel, r.Sound.GainDB
 		}
 		if len(c.Proved) > 0 {
 			rec.Proved = names(c.Proved)
@@ -56,7 +56,7 @@ func (e *Env) concluded(ctx context.Context, o DiscCheckOrder, began time.Time, 
 		if c.Check, err = t.RecordCheck(c.Disc, rec, held, own, detail); err != nil {
 			return err
 		}
-		if c.Disc.ID != 0 && len(r.Baseline) > 0 && len(c.Disc.Baseline) == 0 && len(c.Files) == 0 {
+		if c.Disc.ID != 0 && len(r.Baseline) > 0 && len(c.Disc.Baseline) == 0 && (len(c.Files) == 0 || asItIs(r.Verdict)) {
 			if err := t.KeepBaseline(c.Disc.ID, r.Baseline); err != nil {
 				return err
 			}
@@ -65,6 +65,10 @@ func (e *Env) concluded(ctx context.Context, o DiscCheckOrder, began time.Time, 
 	})
 	return c, err
 }
+
+// asItIs says that later readings of a disc are held against its own first one, too: it
+// is the recording, and its samples aren't the file's.
+func asItIs(v fixity.DiscVerdict) bool { return v == fixity.DiscChanged || v == fixity.DiscAlike }
 
 // provesDisc says that a verdict shows the disc to be the one that it was held against.
 func provesDisc(v fixity.DiscVerdict) bool {

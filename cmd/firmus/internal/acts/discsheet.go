@@ -211,7 +211,7 @@ func (e *Env) CheckSheet(ctx context.Context, archive string, c CheckedDisc) (sh
 	if c.Good() && k.Verdict != fixity.DiscBaseline {
 		s.LookAgain = k.Ended.Local().AddDate(1, 0, 0)
 	}
-	if c.Disc.Baseline != nil || k.Verdict == fixity.DiscBaseline {
+	if c.Disc.Baseline != nil && len(c.Files) == 0 || k.Verdict == fixity.DiscBaseline {
 		s.Baseline = k.Ended.Local()
 		for _, b := range c.Before {
 			if b.Verdict == fixity.DiscBaseline {

@@ -2,6 +2,7 @@ package app
 
 import (
 	"bytes"
+	"cmp"
 	"compress/flate"
 	"context"
 	"errors"
@@ -17,6 +18,7 @@ import (
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
+	"firmus/fixity/policy"
 	"firmus/manifest"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
@@ -263,13 +265,22 @@ func heard(r burned.Report) *acts.DiscHeard {
 	if r.Verdict != fixity.DiscChanged {
 		return out
 	}
-	out.Changed = true
+	low, high, any := 0.0, 0.0, false
+	out.Levelled = r.UnreadableAll == 0 && r.DifferingAll == 0
 	for _, f := range r.Files {
-		if f.Likeness.Alike > 0 {
-			out.GainDB, out.SpreadDB, out.Inverted = f.Likeness.GainDB, f.Likeness.SpreadDB, f.Likeness.Inverted
-			break
+		l := f.Likeness
+		if f.Cause != burned.CauseChanged {
+			out.Levelled = out.Levelled && f.State == fixity.Intact && !f.Weaker
+			continue
 		}
+		out.Levelled = out.Levelled && l.Even && l.Lacking == 0
+		if l.Alike > 0 && !any {
+			any, low, high = true, l.LowDB, l.HighDB
+			out.Changed, out.GainDB, out.SpreadDB, out.Inverted = true, l.GainDB, l.SpreadDB, l.Inverted
+		}
+		low, high = min(low, l.LowDB), max(high, l.HighDB)
 	}
+	out.OneLevel = high-low <= policy.SameGain
 	return out
 }
 
@@ -317,10 +328,20 @@ var why = map[string]string{
 	burned.CauseRenamed:     "its bytes lie under another name",
 	burned.CauseNotFound:    "its directory can't be read, so it isn't known whether it is there",
 	burned.CauseShorter:     "it lies behind the end of the disc or image",
+	burned.CauseSilent:      "the disc is silent where the file has a sound",
+	burned.CauseReduced:     "sample for sample, each brought to 16 bits",
+
+	string(cdda.ChannelsExchanged): "the left and right channels are exchanged",
+	string(cdda.BytesExchanged):    "the bytes of each sample are exchanged: it plays as noise",
+	string(cdda.LeftLost):          "the left channel is lost: it is silent on the disc",
+	string(cdda.RightLost):         "the right channel is lost: it is silent on the disc",
+	string(cdda.LeftInBoth):        "the right channel is lost: the left one stands in both",
+	string(cdda.RightInBoth):       "the left channel is lost: the right one stands in both",
 }
 
-func holds(f burned.Held) acts.DiscHolds {
-	out := acts.DiscHolds{State: f.State, At: f.At, Track: f.Track, LBA: f.LBA, Ranges: f.Ranges, More: f.More, Weaker: f.Weaker, Why: why[f.Cause]}
+func holds(f burned.Held) (out acts.DiscHolds) {
+	defer func() { out.Why = cmp.Or(soundIs(f), out.Why) }()
+	out = acts.DiscHolds{State: f.State, At: f.At, Track: f.Track, LBA: f.LBA, Ranges: f.Ranges, More: f.More, Weaker: f.Weaker, Why: why[f.Cause]}
 	if f.Cause == burned.CauseChanged && f.Likeness.Alike > 0 {
 		out.Why = fmt.Sprintf("the same recording with other samples: %+.1f dB", f.Likeness.GainDB)
 	}
@@ -333,6 +354,57 @@ func holds(f burned.Held) acts.DiscHolds {
 		out.Blocks = f.Blocks
 	}
 	return out
+}
+
+// mostPlaces is how many places a sentence tells.
+const mostPlaces = 3
+
+// soundIs says what can be said in numbers of a source on a disc of sound; "" if nothing.
+func soundIs(f burned.Held) string {
+	seconds := func(samples int64) string { return fmt.Sprintf("%.2f s", float64(samples)/cdda.Rate) }
+	l := f.Likeness
+	whole := fmt.Sprintf("%s of %s", seconds(l.AlikeSectors*cdda.SectorSamples), seconds(l.Sectors*cdda.SectorSamples+l.Lacking))
+	switch f.Cause {
+	case burned.CauseSkips:
+		var at []string
+		for i, b := range f.Breaks {
+			if i == mostPlaces {
+				at = append(at, fmt.Sprintf("and %d more places", len(f.Breaks)-i))
+				break
+			}
+			p := fmt.Sprintf("at sector %d", b.LBA)
+			if t := (cdda.Run{Track: b.Track, Frame: b.Frame}).Time(); t != "" {
+				p = fmt.Sprintf("in disc track %d at %s", b.Track, t)
+			}
+			switch {
+			case b.LeftOut > 0 && b.PutIn > 0:
+				p += fmt.Sprintf(" %s are left out, and %s of something else are put in", seconds(b.LeftOut), seconds(b.PutIn))
+			case b.LeftOut > 0:
+				p += fmt.Sprintf(" %s are left out", seconds(b.LeftOut))
+			case b.PutIn > 0:
+				p += fmt.Sprintf(" %s are put in", seconds(b.PutIn))
+			default:
+				p += " something is played twice"
+			}
+			at = append(at, p)
+		}
+		return "the disc itself skips: " + strings.Join(at, "; ")
+	case burned.CausePartlyAlike:
+		return fmt.Sprintf("the same recording for %s; the rest isn't", whole)
+	case burned.CauseAlike:
+		if l.Sectors > 0 {
+			return fmt.Sprintf("the same recording for %s, as far as a likeness can tell", whole)
+		}
+	case burned.CauseShorter:
+		if f.Lacking > 0 {
+			return fmt.Sprintf("the disc ends before it does, or has no room for it: %s of it lack", seconds(f.Lacking))
+		}
+	case burned.CauseChanged:
+		if l.Sectors > 0 && !l.Even {
+			return fmt.Sprintf("the same recording with other samples: %+.1f dB, and more than its level was changed", l.GainDB)
+		}
+	}
+	return ""
 }
 
 func (d *disc) Identify(ctx context.Context, known []acts.KnownDisc) ([]acts.DiscMatch, error) {

@@ -87,7 +87,13 @@ func shelfOf(ctx context.Context, t *ledger.Tx) (Shelf, error) {
 			s.Data++
 		}
 		if len(d.Baseline) > 0 {
-			s.Baseline++
+			fs, err := t.DiscFiles(d.ID)
+			if err != nil {
+				return s, err
+			}
+			if len(fs) == 0 { // else it is of a disc that is changed, or alike
+				s.Baseline++
+			}
 		}
 		c, err := t.LastDiscCheck(d.ID)
 		if errors.Is(err, fixity.ErrNotFound) {

@@ -23,6 +23,10 @@ func (s CheckSheet) verdict() (main string, more []line) {
 		if s.Kind != Audio && len(s.DifferingAt) == 0 {
 			main = fmt.Sprintf("ALTERED: %s read well and not what was burned", fileWas(s.count(fixity.Altered)))
 		}
+		if s.Kind == Audio && total(s.DifferingAt) == 0 {
+			main = "ALTERED: it was read well and isn't what was burned"
+			more = append(more, s.whys()...)
+		}
 		if s.Unreadable > 0 {
 			more = append(more, sayf("%s couldn't be read.", report.Count(s.Unreadable, "sector")))
 		}
@@ -35,6 +39,7 @@ func (s CheckSheet) verdict() (main string, more []line) {
 	case Alike:
 		main = "ALIKE, by weaker evidence: the same recording"
 		more = append(more, sayf("The files aren't recorded as a disc is, so no sample could be compared with its own. That every sample is right isn't shown."))
+		more = append(more, s.whys()...)
 	case Other:
 		main = "ANOTHER DISC"
 		if n := clean(s.Number); n != "" {
@@ -112,7 +117,7 @@ func (s CheckSheet) changed() (string, []line) {
 		main += fmt.Sprintf(" (%s)", louder(g))
 	}
 	if s.Way.Decision == "" {
-		return main, nil
+		return main, s.whys()
 	}
 	l := fmt.Sprintf("Decided for discs of its class: %s", clean(s.Way.Decision))
 	if s.Way.DecidedBy != "" {
@@ -122,6 +127,23 @@ func (s CheckSheet) changed() (string, []line) {
 		l += ", " + day(s.Way.DecidedAt)
 	}
 	return main, []line{sayf("%s.", l)}
+}
+
+// mostWhys is how many files a verdict tells of.
+const mostWhys = 5
+
+// whys say of the files that aren't simply intact what became of them.
+func (s CheckSheet) whys() (out []line) {
+	for _, f := range s.Files {
+		if f.Why == "" {
+			continue
+		}
+		if len(out) == mostWhys {
+			return append(out, sayf("And more: see below."))
+		}
+		out = append(out, sayf("%s: %s.", clean(f.Name), clean(f.Why)))
+	}
+	return out
 }
 
 // known is the limit of what a first reading can show.
