@@ -126,7 +126,8 @@ type Verb string
 const (
 	LedgerBegun     Verb = "ledger-begun"
 	LedgerRebuilt   Verb = "ledger-rebuilt"
-	LedgerStated    Verb = "ledger-stated" // all that the ledger held was put into the record
+	LedgerStated    Verb = "ledger-stated"   // all that the ledger held was put into the record
+	LedgerRestored  Verb = "ledger-restored" // it was brought back from a backup
 	TakenIn         Verb = "taken-in"
 	Adopted         Verb = "store-adopted"
 	Audited         Verb = "audited" // a slice: files were read

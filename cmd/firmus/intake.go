@@ -1,10 +1,13 @@
 package main
 
 import (
+	"context"
 	"errors"
+
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
 )
 
@@ -39,7 +42,11 @@ it knows more.`,
 			return err
 		}
 		o.Sets = args
-		a, err := c.open(cmd.Context(), false)
+		open := func(ctx context.Context) (*app.App, error) { return c.open(ctx, false) }
+		if rebuild {
+			open = c.openBeside
+		}
+		a, err := open(cmd.Context())
 		if err != nil {
 			return err
 		}

@@ -230,11 +230,22 @@ func (c *command) outside(path string) error {
 
 // open opens the archive. show is set for commands that only show.
 func (c *command) open(ctx context.Context, show bool) (*app.App, error) {
+	return c.openWith(ctx, app.Options{MustExist: show})
+}
+
+// openBeside opens the archive by an order that may begin a ledger where something lies
+// of an earlier one.
+func (c *command) openBeside(ctx context.Context) (*app.App, error) {
+	return c.openWith(ctx, app.Options{BeginBeside: true})
+}
+
+func (c *command) openWith(ctx context.Context, o app.Options) (*app.App, error) {
 	cfg, err := c.load()
 	if err != nil {
 		return nil, err
 	}
-	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: show, Watch: c.watch()})
+	o.Config, o.By, o.Say, o.Watch = cfg, c.person(), c.say, c.watch()
+	a, err := app.Open(ctx, o)
 	if err != nil {
 		return nil, err
 	}

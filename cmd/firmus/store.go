@@ -29,7 +29,7 @@ looked at the folders. What lies there is then read by the next audit.`,
 	}
 	adopt.Flags().StringVar(&reason, "reason", "adopted by hand", "why")
 	adopt.RunE = func(cmd *cobra.Command, args []string) error {
-		a, err := c.open(cmd.Context(), false)
+		a, err := c.openBeside(cmd.Context())
 		if err != nil {
 			return err
 		}
@@ -140,6 +140,9 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 		})
 	case errors.Is(err, fixity.ErrNotFound):
 		err = nil // no ledger yet: the configuration alone is shown
+	case errors.As(err, new(*app.LostError)):
+		c.say("%v", err)
+		err = nil
 	}
 	if err != nil {
 		return err

@@ -84,7 +84,7 @@ func (l *Ledger) fresh() bool {
 		return false
 	}
 	st, err := os.Stat(l.o.Path)
-	return errors.Is(err, fs.ErrNotExist) || err == nil && st.Size() == 0
+	return errors.Is(err, fs.ErrNotExist) || err == nil && st.Mode().IsRegular() && st.Size() == 0
 }
 
 // onlyOurs refuses a file that has tables and no schema version: it is another

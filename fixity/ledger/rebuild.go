@@ -1,10 +1,8 @@
 package ledger
 
 import (
-	"bufio"
 	"context"
 	"database/sql"
-	"encoding/json"
 	"fmt"
 	"io"
 	"time"
@@ -28,80 +26,78 @@ func (l *Ledger) Snapshot(ctx context.Context, file string) (ok bool, err error)
 	return true, nil
 }
 
-// maxLeaf is the longest event that is read back: some hundred bytes are usual.
-const maxLeaf = 16 << 20
-
 // ImportEvents makes the events of a lost ledger this one's record, so that the log
-// goes on and earlier checkpoints still hold. lines are event files in order, one
-// event a line. It is refused unless this ledger has just begun. The result lines
-// of readings are not in event files; Verify says of how many events they lack.
+// goes on and earlier checkpoints still hold. lines are event files in whatever order,
+// one event a line. The record goes as far as no event lacks; the numbers of those
+// beyond are never given again. It is refused unless this ledger has just begun. The
+// result lines of readings are not in event files; Verify says of how many events they
+// lack.
 func (l *Ledger) ImportEvents(ctx context.Context, now time.Time, lines io.Reader, by string) (n int64, err error) {
-	if err := l.Tx(ctx, now, func(t *Tx) error {
-		if n, err = t.importEvents(lines); err != nil {
-			return err
-		}
-		t.Event(Event{Verb: fixity.LedgerRebuilt, By: by, Data: map[string]any{"events": n}})
-		return nil
-	}); err != nil {
-		return 0, err
-	}
-	return n, l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
-}
-
-func (t *Tx) importEvents(lines io.Reader) (int64, error) {
-	var size, files int64
-	if err := t.row(`SELECT size FROM log_head`, nil, &size); err != nil {
-		return 0, err
-	}
-	if err := t.row(`SELECT count(*) FROM file`, nil, &files); err != nil {
-		return 0, err
-	}
-	if size > 1 || files > 0 {
-		return 0, fmt.Errorf("this ledger has begun its own record: %w", fixity.ErrRefused)
-	}
-	for _, q := range []string{`DELETE FROM event`, `DELETE FROM log_hash`} {
-		if _, err := t.exec(q); err != nil {
-			return 0, err
-		}
-	}
-	next := int64(0)
-	hashes := hashReader{t, map[int64]tlog.Hash{}}
-	sc := bufio.NewScanner(lines)
-	sc.Buffer(nil, maxLeaf)
-	for sc.Scan() {
-		var e Event
-		if err := json.Unmarshal(sc.Bytes(), &e); err != nil {
-			return 0, fmt.Errorf("event %d can't be read: %w", next, err)
-		}
-		if e.Seq < next {
-			continue // twice in the files
-		}
-		if e.Seq > next {
-			return 0, fmt.Errorf("event %d is lacking in the event files: %w", next, fixity.ErrRefused)
-		}
-		e.leaf = append([]byte(nil), sc.Bytes()...)
-		if next == 0 {
-			if err := t.takeOverRecord(e); err != nil {
-				return 0, err
-			}
-		}
-		if err := t.importEvent(e, hashes); err != nil {
-			return 0, fmt.Errorf("event %d: %w", next, err)
-		}
-		next++
-	}
-	if err := sc.Err(); err != nil {
-		return 0, fmt.Errorf("event files: %w", err)
-	}
-	if next == 0 {
-		return 0, fmt.Errorf("the event files hold no event: %w", fixity.ErrRefused)
-	}
-	root, err := mlog.Root(next, hashes)
+	g, err := GatherEvents(lines)
 	if err != nil {
 		return 0, err
 	}
-	_, err = t.exec(`UPDATE log_head SET size = $1, root = $2 WHERE id = 1`, next, root[:])
-	return next, err
+	return g.Events, l.Import(ctx, now, g, by)
+}
+
+// Import is ImportEvents with events that were gathered. The numbers of more are those
+// of other copies of the event files: they are not given again either.
+func (l *Ledger) Import(ctx context.Context, now time.Time, g Gathered, by string, more ...Gathered) error {
+	if err := l.Tx(ctx, now, func(t *Tx) error {
+		if err := t.importEvents(g); err != nil {
+			return err
+		}
+		for _, x := range append(more, g) {
+			if err := t.jump(x.numbers()); err != nil {
+				return err
+			}
+		}
+		data := map[string]any{"events": g.Events}
+		if g.Beyond+g.Torn > 0 {
+			data["beyond"], data["torn"] = g.Beyond, g.Torn
+		}
+		t.Event(Event{Verb: fixity.LedgerRebuilt, By: by, Data: data})
+		return nil
+	}); err != nil {
+		return err
+	}
+	return l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
+}
+
+func (t *Tx) importEvents(g Gathered) error {
+	var size, files int64
+	if err := t.row(`SELECT size FROM log_head`, nil, &size); err != nil {
+		return err
+	}
+	if err := t.row(`SELECT count(*) FROM file`, nil, &files); err != nil {
+		return err
+	}
+	if size > 1 || files > 0 {
+		return fmt.Errorf("this ledger has begun its own record: %w", fixity.ErrRefused)
+	}
+	if g.Events == 0 {
+		return fmt.Errorf("the event files hold no beginning of a record: %w", fixity.ErrRefused)
+	}
+	for _, q := range []string{`DELETE FROM event`, `DELETE FROM log_hash`} {
+		if _, err := t.exec(q); err != nil {
+			return err
+		}
+	}
+	if err := t.takeOverRecord(g.events[0]); err != nil {
+		return err
+	}
+	hashes := hashReader{t, map[int64]tlog.Hash{}}
+	for seq := range g.Events {
+		if err := t.importEvent(g.events[seq], hashes); err != nil {
+			return fmt.Errorf("event %d: %w", seq, err)
+		}
+	}
+	root, err := mlog.Root(g.Events, hashes)
+	if err != nil {
+		return err
+	}
+	_, err = t.exec(`UPDATE log_head SET size = $1, root = $2 WHERE id = 1`, g.Events, root[:])
+	return err
 }
 
 // takeOverRecord gives this ledger the identity of the lost one, by its first event.
@@ -120,15 +116,6 @@ func (t *Tx) takeOverRecord(first Event) error {
 func (t *Tx) importEvent(e Event, hashes hashReader) error {
 	if err := t.appendLeaf(e, hashes); err != nil {
 		return err
-	}
-	// Numbers that the lost ledger gave are never given again.
-	for name, n := range map[string]int64{"file": e.File, "finding": e.Finding, "audit": e.Audit} {
-		if n > 0 {
-			if _, err := t.exec(`INSERT INTO counter (name, value) VALUES ($1, $2)
-				ON CONFLICT (name) DO UPDATE SET value = CASE WHEN counter.value < $2 THEN $2 ELSE counter.value END`, name, n); err != nil {
-				return err
-			}
-		}
 	}
 	if s, _ := e.Data["root"].(string); s == "" {
 		return nil

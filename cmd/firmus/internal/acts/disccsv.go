@@ -144,9 +144,9 @@ func (e *Env) AddDiscs(ctx context.Context, r io.Reader) (AddedDiscs, error) {
 	return out, err
 }
 
-// keepDiscs writes the list of discs beside the backups of the ledger at once: what was
-// typed by a person isn't to wait for the night. A store that is away gets it then; its
-// trouble is said, and isn't that of what was just done.
+// keepDiscs writes the list of discs into the newest backups of the ledger at once: what
+// was typed by a person isn't to wait for the night. A store that is away, or has no
+// backup yet, gets it then; its trouble is said, and isn't that of what was just done.
 func (e *Env) keepDiscs(ctx context.Context) {
 	tmp, done, err := e.stateScratch(ctx, ofState[1])
 	if err != nil {
@@ -159,12 +159,13 @@ func (e *Env) keepDiscs(ctx context.Context) {
 		e.say("list of discs: %v", err)
 		return
 	}
-	for _, s := range e.Rules.Stores {
-		if !s.Manifests || s.Kind == cloudKind || !e.listable(s.Kind) || len(s.Sets) == 0 {
-			continue
+	for _, s := range e.backupStores() {
+		g, err := e.generationsIn(ctx, s)
+		if err == nil {
+			err = g.renew(ctx, discsName, file)
 		}
-		if _, err := e.backupTo(ctx, s.Name, map[string]string{discsName: file}); err != nil && !errors.Is(err, fixity.ErrAway) {
-			e.say("the list of discs could not be written to %s: %v", s.Name, err)
+		if err != nil && !errors.Is(err, fixity.ErrAway) {
+			e.say("the list of discs could not be written to %s: %v", s, err)
 		}
 	}
 }

@@ -41,6 +41,10 @@ type Texts interface {
 	Replace(ctx context.Context, path string, write func(io.Writer) error) error
 	// ReplaceVerified reads the new file back, past the cache, before it gets its name.
 	ReplaceVerified(ctx context.Context, path string, write func(io.Writer) error, verify func(fixity.Reader) error) error
+	// Names, RenameOwn and RemoveOwn see nothing but folders of Firmus itself.
+	Names(ctx context.Context, folder string) ([]string, error)
+	RenameOwn(ctx context.Context, from, to string) error
+	RemoveOwn(ctx context.Context, path string) error
 }
 
 // Env is what acts work with. Several acts may use one at the same time.
@@ -67,6 +71,10 @@ type Env struct {
 	Watch    audit.Watch
 	// Say is told what a person should know while an act goes on; may be nil.
 	Say func(format string, args ...any)
+
+	// lost is set while a lost ledger is made anew without its record: the holdings whose
+	// markers are taken over then, "" until the first is met.
+	lost *string
 }
 
 // Provided are checksums that came with files.

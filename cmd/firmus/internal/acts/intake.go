@@ -173,6 +173,11 @@ func (in *intake) reachAll(ctx context.Context, sets []string) error {
 			if err != nil {
 				return err
 			}
+			for _, text := range p.Foreign {
+				if !s.Arrivals {
+					in.res.Trouble = append(in.res.Trouble, fmt.Sprintf("store %s: %s", s.Name, text))
+				}
+			}
 			if s.Arrivals && len(p.Away) > 0 {
 				return fmt.Errorf("store %s, where new files appear: %s: %w", s.Name, p.Away[0], fixity.ErrAway)
 			}

@@ -20,6 +20,9 @@ type Presence struct {
 	Away  []string // why other roots are not; empty if nothing is expected there
 	Lost  int64    // files expected in the roots that are away
 	First []string // sets whose root was never adopted and still isn't
+	// Foreign says of roots whose marker is of other holdings which those are: nothing may
+	// be written there, nor taken for this store's.
+	Foreign []string
 }
 
 // Adopted says that at least one root is the store's.
@@ -115,7 +118,7 @@ func (e *Env) reachRoot(ctx context.Context, p *Presence, set string, adoptAny b
 	case e.NoMarker(store):
 		return e.reachBySample(ctx, p, root, set, id, was, away)
 	case id.Marked():
-		return e.reachMarked(ctx, p, set, id, was, held, away)
+		return e.reachMarked(ctx, p, root, set, id, was, held, away)
 	case was:
 		away("the store's marker is not there: another drive, or an empty folder where the drive should be mounted. If it is the store, say so with \"firmus store adopt %s\"", store)
 		return nil
@@ -133,10 +136,25 @@ func (e *Env) reachRoot(ctx context.Context, p *Presence, set string, adoptAny b
 	return e.adoptRoot(ctx, p, root, set, "its files are there")
 }
 
-func (e *Env) reachMarked(ctx context.Context, p *Presence, set string, id fixity.Identity, was bool, held int64, away func(string, ...any)) error {
+func (e *Env) reachMarked(ctx context.Context, p *Presence, root Root, set string, id fixity.Identity, was bool, held int64, away func(string, ...any)) error {
 	store := p.Rule.Name
 	known := p.Known.Identity != ""
+	id, err := e.ownMarker(ctx, root, set, id)
+	if err != nil {
+		return err
+	}
+	ours, err := e.ownHoldings(ctx)
+	if err != nil {
+		return err
+	}
+	foreign := id.Holdings != ours && (!known || id.Holdings != p.Known.Holdings)
 	switch {
+	case foreign:
+		text := fmt.Sprintf("%s (%s): its marker is of other holdings (%s), or of an earlier ledger of these. Nothing is written there. If it is this store all the same, say so with \"firmus store adopt %s\"",
+			e.Where(store, set), set, id.Holdings, store)
+		p.Foreign, p.Away = append(p.Foreign, text), append(p.Away, text)
+		p.Lost += max(held, 0)
+		return nil
 	case id.Set != set:
 		away("its marker says that it holds the set %q", id.Set)
 		return nil
@@ -150,13 +168,40 @@ func (e *Env) reachMarked(ctx context.Context, p *Presence, set string, id fixit
 		p.Here = append(p.Here, set)
 		return nil
 	}
-	if !known {
-		e.say("store %s, set %s: took over the marker of an earlier ledger", store, set)
-	}
 	p.Here = append(p.Here, set)
 	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		return t.Adopt(store, set, id, e.By, "its marker was there")
 	})
+}
+
+func (e *Env) ownHoldings(ctx context.Context) (id string, err error) {
+	err = e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { id, err = t.Holdings(); return err })
+	return id, err
+}
+
+// ownMarker makes the marker of a lost ledger ours while that ledger is made anew
+// without its record; else it gives back what is there. Nothing but Rebuild does that.
+func (e *Env) ownMarker(ctx context.Context, root Root, set string, id fixity.Identity) (fixity.Identity, error) {
+	if e.lost == nil || id.Set != set {
+		return id, nil
+	}
+	ours, err := e.ownHoldings(ctx)
+	if err != nil || id.Holdings == ours {
+		return id, err
+	}
+	if *e.lost == "" { // the arrivals store is reached first
+		*e.lost = id.Holdings
+	}
+	if *e.lost != id.Holdings {
+		return id, nil
+	}
+	own := fixity.Identity{Holdings: ours, Store: id.Store, Set: set}
+	if err := root.TakeOver(ctx, own); err != nil {
+		return id, fmt.Errorf("take over the marker of the lost ledger: %w", err)
+	}
+	id.Holdings = ours
+	e.say("set %s: took over the marker of the lost ledger", set)
+	return id, nil
 }
 
 // reachCloud tells a store that a service keeps by the ids of its folder and drive:
@@ -257,7 +302,7 @@ func (e *Env) identity(ctx context.Context, known ledger.Store) (fixity.Identity
 // it is away beyond what was promised.
 func (e *Env) reportPresence(ctx context.Context, p Presence) (broken bool, err error) {
 	name := p.Rule.Name
-	broken = len(p.Away) > 0 && !e.mayBeAway(p.Rule, p.Known)
+	broken = len(p.Away) > 0 && !e.mayBeAway(p.Rule, p.Known) || len(p.Foreign) > 0
 	return broken, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		if !broken {
 			return t.Clear(name, "", fixity.OfStore, fixity.Away, "", fixity.IntactAgain, e.By)

@@ -28,6 +28,9 @@ type Options struct {
 	Watch  audit.Watch
 	// MustExist refuses to make a new ledger: for commands that only show.
 	MustExist bool
+	// BeginBeside begins a new ledger also where something lies of an earlier one: by a
+	// person's order. Else that is a *LostError.
+	BeginBeside bool
 }
 
 // App is an open archive.
@@ -48,6 +51,15 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	rules, litter, err := rulesOf(c)
 	if err != nil {
 		return nil, err
+	}
+	lo := ledger.Options{
+		Path: filepath.Join(c.State, "ledger.db"), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
+		MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local,
+	}
+	if !o.BeginBeside {
+		if err := mayBegin(ctx, c, lo); err != nil && (!o.MustExist || isLost(err)) {
+			return nil, err
+		}
 	}
 	if o.MustExist {
 		if _, err := os.Stat(c.State); errors.Is(err, os.ErrNotExist) {
@@ -70,10 +82,8 @@ func Open(ctx context.Context, o Options) (*App, error) {
 			o.Say("store %s: what was read today could not be counted: %v", store, err)
 		}
 	}
-	a.Ledger, err = ledger.Open(ctx, ledger.Options{
-		Path: filepath.Join(c.State, "ledger.db"), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
-		Committed: func([]ledger.Event) { a.copyEvents(o.Say) }, MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local,
-	})
+	lo.Committed = func([]ledger.Event) { a.copyEvents(o.Say) }
+	a.Ledger, err = ledger.Open(ctx, lo)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return nil, fmt.Errorf("there is no ledger yet: \"firmus intake\" begins one: %w", err)
 	}

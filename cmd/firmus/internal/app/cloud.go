@@ -177,6 +177,19 @@ func (onlyRead) ReplaceVerified(_ context.Context, path string, _ func(io.Writer
 	return fmt.Errorf("write %q: the cloud is only read: %w", path, fixity.ErrRefused)
 }
 
+// Names are none: nothing of Firmus lies in the cloud.
+func (onlyRead) Names(context.Context, string) ([]string, error) { return nil, nil }
+
+// RenameOwn is refused: the cloud is only read.
+func (onlyRead) RenameOwn(_ context.Context, from, _ string) error {
+	return fmt.Errorf("rename %q: the cloud is only read: %w", from, fixity.ErrRefused)
+}
+
+// RemoveOwn is refused: the cloud is only read.
+func (onlyRead) RemoveOwn(_ context.Context, path string) error {
+	return fmt.Errorf("remove %q: the cloud is only read: %w", path, fixity.ErrRefused)
+}
+
 // CloudProblem is something that is wrong with a store that a service keeps.
 type CloudProblem struct {
 	Store string

@@ -153,6 +153,9 @@ func (d *Daemon) serve(ctx context.Context) (again bool) {
 
 // final says that trying again won't help.
 func final(err error) bool {
+	if isLost(err) {
+		return false // who only ended would be started again for ever, and tell nobody
+	}
 	var bad *config.Error
 	return errors.As(err, &bad) || errors.Is(err, errSecond) || errors.Is(err, ledger.ErrNewer) || errors.Is(err, ledger.ErrDamaged) ||
 		errors.Is(err, ledger.ErrPlace) || errors.Is(err, fixity.ErrRefused) || errors.Is(err, fixity.ErrNotFound)
@@ -184,6 +187,7 @@ func (d *Daemon) beginAtLast(ctx context.Context, cfg *config.Config, err error)
 		if text := err.Error(); text != said {
 			d.o.Log.Error("the ledger can't be opened; tried again", "error", err, "every", d.o.again())
 			said = text
+			d.tellLost(ctx, cfg, err)
 		}
 		select {
 		case <-ctx.Done():

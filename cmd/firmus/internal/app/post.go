@@ -34,6 +34,10 @@ func (s *session) followRecord() {
 	for s.ctx.Err() == nil {
 		events := int64(0)
 		err := s.a.Ledger.View(s.ctx, func(t *ledger.Tx) (err error) { events, err = t.EventCount(); return err })
+		if err == nil && events < next {
+			s.log.Error("the record is shorter than it was: the ledger was exchanged under the daemon", "events", events, "before", next)
+			next = 0
+		}
 		if err == nil && next >= 0 && events > next {
 			err = s.logFindings(next)
 		}
@@ -75,6 +79,9 @@ func (s *session) logFindings(from int64) error {
 		}
 		for _, e := range turns[:min(len(turns), mostLogged)] {
 			f, err := t.Finding(e.Finding)
+			if errors.Is(err, fixity.ErrNotFound) {
+				continue // the record of a lost ledger was made this one's, and tells of it
+			}
 			if err != nil {
 				return err
 			}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
+	"path/filepath"
 	"sync"
 	"time"
 
@@ -53,14 +54,20 @@ func (s *session) spawn(do func()) {
 // prepare opens and checks everything that a session needs, and begins nothing.
 func prepare(ctx context.Context, d *Daemon, cfg *config.Config) (*session, error) {
 	s := &session{d: d, log: d.o.Log}
-	var err error
+	begun, err := ledger.Begun(ctx, ledger.Options{Path: filepath.Join(cfg.State, "ledger.db"), URL: cfg.Ledger.URL, State: cfg.State})
+	if err != nil {
+		return nil, err
+	}
 	// A daemon that had a ledger makes no other, whatever has become of it.
 	s.a, err = Open(ctx, Options{Config: cfg, By: d.o.By, MustExist: d.had.Load(), Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
-	if errors.Is(err, fixity.ErrNotFound) && d.had.Load() {
-		err = fmt.Errorf("%w: nothing lies at %s: %w", ledger.ErrGone, cfg.State, fixity.ErrNotFound)
+	if (errors.Is(err, fixity.ErrNotFound) || isLost(err)) && d.had.Load() {
+		err = fmt.Errorf("%w: nothing lies at %s: %w", ledger.ErrGone, cfg.State, err)
 	}
 	if err != nil {
 		return nil, err
+	}
+	if !begun {
+		s.log.Warn("there was no ledger: a new one was begun, and nothing is under care. If there was one before, stop the daemon and look at the state folder", "ledger", s.a.Ledger.Where())
 	}
 	if d.o.Opened != nil {
 		d.o.Opened(s.a)
