@@ -127,6 +127,7 @@ const (
 	LedgerBegun     Verb = "ledger-begun"
 	LedgerRebuilt   Verb = "ledger-rebuilt"
 	LedgerStated    Verb = "ledger-stated"   // all that the ledger held was put into the record
+	KeyMade         Verb = "key-made"        // a key signs checkpoints from now on; its public half stands in the event
 	LedgerRestored  Verb = "ledger-restored" // it was brought back from a backup
 	TakenIn         Verb = "taken-in"
 	Adopted         Verb = "store-adopted"
@@ -239,6 +240,8 @@ var Vocabulary = []Term{
 	{"verb", "ledger-begun", "the ledger was begun"},
 	{"verb", "ledger-rebuilt", "the ledger was made anew from manifests and event files"},
 	{"verb", "ledger-stated", "all that the ledger held was put into the record"},
+	{"verb", "ledger-restored", "the ledger was brought back from a backup"},
+	{"verb", "key-made", "a new key signs checkpoints"},
 	{"verb", "taken-in", "files were taken under care"},
 	{"verb", "store-adopted", "a folder became a store"},
 	{"verb", "audited", "files were read"},

@@ -7,9 +7,11 @@ import (
 	"io"
 	"os"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -55,7 +57,20 @@ that anybody can check with the record's public key, without this program's ledg
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return c.prove(cmd.Context(), args[0]) },
 	}
-	cmd.AddCommand(verify, checkpoint, prove)
+	restore := &cobra.Command{
+		Use:   "restore [STORE [BACKUP]]",
+		Short: "Bring a lost or broken ledger back from a backup",
+		Long: `Brings the ledger back from the newest backup that lies in a store, or from the one
+that is named. Stop the daemon first. What is there is set aside in a folder of the
+state folder, and nothing is removed. Where backups have grown apart they are listed,
+and one must be named.
+
+Afterwards run "firmus audit": what was found after the backup is found again.`,
+		Args:              cobra.MaximumNArgs(2),
+		ValidArgsFunction: c.completeStores,
+		RunE:              func(cmd *cobra.Command, args []string) error { return c.restore(cmd.Context(), args) },
+	}
+	cmd.AddCommand(verify, checkpoint, prove, restore)
 	return cmd
 }
 
@@ -70,7 +85,7 @@ func (c *command) withLedger(ctx context.Context, fn func(*ledger.Ledger, ledger
 		return err
 	}
 	if k.New {
-		c.say("a new key for the record was made (%s); checkpoints that an older one signed can be compared, their signature can't be checked", a.Ledger.State())
+		c.say("a new key for the record was made (%s); the record names the older ones, so that their checkpoints can still be checked", a.Ledger.State())
 	}
 	return fn(a.Ledger, k)
 }
@@ -99,7 +114,11 @@ func (c *command) give(name string, text []byte, file string, k ledger.Key) erro
 
 func (c *command) verifyLedger(ctx context.Context, against string) error {
 	return c.withLedger(ctx, func(l *ledger.Ledger, k ledger.Key) error {
-		v, err := l.Verify(ctx)
+		var v ledger.Verified
+		err := l.CheckPages(ctx)
+		if err == nil {
+			v, err = l.Verify(ctx)
+		}
 		since := ""
 		if err == nil && against != "" {
 			var text []byte
@@ -109,6 +128,9 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 			cp, err2 := l.CheckAgainst(ctx, text, k)
 			err = err2
 			since = fmt.Sprintf("%d events", cp.Size)
+		}
+		if errors.Is(err, ledger.ErrDamaged) {
+			return fmt.Errorf("%w\nWhat the database says of itself isn't right, so nothing else in it was looked at. Stop the daemon, then: firmus ledger restore", err)
 		}
 		if errors.Is(err, ledger.ErrRewritten) {
 			c.exit = exitFinding
@@ -147,6 +169,52 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 		}
 		return nil
 	})
+}
+
+func (c *command) restore(ctx context.Context, args []string) error {
+	cfg, err := c.load()
+	if err != nil {
+		return err
+	}
+	o := app.RestoreOrder{Config: cfg, By: c.person(), Now: time.Now, Say: c.say}
+	if len(args) > 0 {
+		o.Store = args[0]
+	}
+	if len(args) > 1 {
+		o.Backup = args[1]
+	}
+	r, err := app.Restore(ctx, o)
+	if err != nil {
+		return err
+	}
+	for _, p := range r.Passed {
+		c.say("passed over: %s", p)
+	}
+	a, err := c.open(ctx, false) // writes the event files anew, and a key if that was lost
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	if c.json {
+		c.document(map[string]any{"store": r.Store, "from": r.From, "made": report.InstantOf(r.At), "events": r.Events, "lost": r.Lost.Events,
+			"lost_first": report.InstantOf(r.Lost.First), "lost_last": report.InstantOf(r.Lost.Last), "aside": r.Aside, "exit": 0})
+		return nil
+	}
+	c.printf("The ledger is back, from %s\n  made %s; its record has %s\n", r.From, report.Local(r.At), report.Count(r.Events, "event"))
+	switch {
+	case r.Lost.Events > 0:
+		c.printf("  LOST: %s after it, from %s to %s; they can still be read as text where they are set aside\n",
+			report.Count(r.Lost.Events, "event"), report.Local(r.Lost.First), report.Local(r.Lost.Last))
+	case r.NoEvents:
+		c.printf("  What was recorded after it is lost. Nobody can say what that was: no event files of the lost ledger are left\n")
+	default:
+		c.printf("  Nothing was lost: the event files hold nothing after it\n")
+	}
+	if r.Aside != "" {
+		c.printf("  What was there lies in %s\n", r.Aside)
+	}
+	c.printf("Now run: firmus audit\n")
+	return nil
 }
 
 func (c *command) prove(ctx context.Context, arg string) error {

@@ -67,6 +67,9 @@ func GatherEvents(lines io.Reader) (Gathered, error) {
 	return g, nil
 }
 
+// counted are the counters whose numbers stand in events.
+var counted = map[string]bool{"file": true, "finding": true, "audit": true, "shard": true, "received": true, "disc": true}
+
 // numbers are the greatest that the events name, by counter.
 func (g Gathered) numbers() map[string]int64 {
 	out := map[string]int64{}

@@ -1,15 +1,20 @@
 package ledger
 
 import (
+	"context"
+	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"golang.org/x/mod/sumdb/note"
 
+	"firmus/fixity"
 	"firmus/fixity/ledger/mlog"
 )
 
@@ -97,11 +102,73 @@ func (l *Ledger) makeKey(path string) ([]byte, error) {
 	return os.ReadFile(path)
 }
 
-// open checks a checkpoint's signature; with a key that is new it can't have been
-// signed by it, so only its text is read.
-func (k Key) open(checkpoint []byte) (mlog.Checkpoint, error) {
-	if k.New {
+// NoteKey records that a key signs from now on, if the record doesn't say so yet.
+func (l *Ledger) NoteKey(ctx context.Context, now time.Time, k Key) error {
+	known := func(t *Tx) (yes bool, err error) {
+		var n int64
+		err = t.row(`SELECT count(*) FROM record_key WHERE public = $1`, []any{k.Public}, &n)
+		return n > 0, err
+	}
+	noted := false
+	if err := l.View(ctx, func(t *Tx) (err error) { noted, err = known(t); return err }); err != nil || noted {
+		return err
+	}
+	return l.Tx(ctx, now, func(t *Tx) error {
+		if noted, err := known(t); err != nil || noted {
+			return err
+		}
+		size, err := t.EventCount()
+		if err != nil {
+			return err
+		}
+		t.Event(Event{Verb: fixity.KeyMade, By: l.o.By, Data: map[string]any{"key": k.Public}})
+		return t.putKey(k.Public, size)
+	})
+}
+
+func (t *Tx) putKey(public string, event int64) error {
+	_, err := t.exec(`INSERT INTO record_key (public, event) VALUES ($1, $2) ON CONFLICT (public) DO UPDATE SET event = $2`, public, event)
+	return err
+}
+
+// keys are the public halves of the keys that signed checkpoints, as the record itself
+// says in the events that the table points at.
+func (t *Tx) keys() (out []note.Verifier, err error) {
+	var leaves [][]byte
+	if err := t.rows(`SELECT e.leaf FROM record_key k JOIN event e ON e.seq = k.event ORDER BY k.event`, nil, func(r *sql.Rows) error {
+		var leaf []byte
+		err := r.Scan(&leaf)
+		leaves = append(leaves, leaf)
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	for _, leaf := range leaves {
+		var e Event
+		if err := json.Unmarshal(leaf, &e); err != nil {
+			return nil, fmt.Errorf("event of a key: %w: %w", ErrRewritten, err)
+		}
+		public, _ := e.Data["key"].(string)
+		if v, err := note.NewVerifier(public); err == nil {
+			out = append(out, v)
+		}
+	}
+	return out, nil
+}
+
+// open checks a checkpoint's signature: by the key, or by one of those that signed this
+// record before. Only where none but a key that was made just now is known its text is
+// all that can be read.
+func (k Key) open(checkpoint []byte, earlier []note.Verifier) (mlog.Checkpoint, error) {
+	known := []note.Verifier{k.verifier}
+	others := false
+	for _, v := range earlier {
+		if v.KeyHash() != k.verifier.KeyHash() {
+			known, others = append(known, v), true
+		}
+	}
+	if k.New && !others {
 		return mlog.Parse(checkpoint)
 	}
-	return mlog.Open(checkpoint, note.VerifierList(k.verifier))
+	return mlog.Open(checkpoint, note.VerifierList(known...))
 }

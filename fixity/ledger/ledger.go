@@ -58,7 +58,7 @@ var (
 )
 
 // wayOut is what a person can do about a damaged ledger.
-const wayOut = `put back the newest backup of it, or take it aside and run "firmus intake" to begin a new one`
+const wayOut = `stop the daemon, then bring it back from a backup: firmus ledger restore`
 
 // Open opens or makes the ledger, brings its schema up to date and begins its log
 // if it has none. Errors wrap fixity.ErrBusy, ErrNewer, ErrDamaged, ErrPlace or
@@ -225,8 +225,13 @@ func (l *Ledger) prepare(ctx context.Context) error {
 		if _, err := t.exec(`INSERT INTO holdings (id, begun) VALUES ($1, $2)`, id, nanos(t.now)); err != nil {
 			return err
 		}
-		t.Event(Event{Verb: fixity.LedgerBegun, By: l.o.By, Data: map[string]any{"holdings": id}})
-		return nil
+		l.origin = origin
+		k, err := l.Key()
+		if err != nil {
+			return err
+		}
+		t.Event(Event{Verb: fixity.LedgerBegun, By: l.o.By, Data: map[string]any{"holdings": id, "key": k.Public}})
+		return t.putKey(k.Public, 0)
 	})
 	if err != nil {
 		return err

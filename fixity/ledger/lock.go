@@ -117,3 +117,26 @@ func (l *Ledger) lockSession(ctx context.Context, name, who string) (release fun
 		c.Close()
 	}, "", nil
 }
+
+// LockState says that this process has the ledger of a state folder open. Many may share
+// it; alone has it only who exchanges the ledger. It is not waited for: fixity.ErrBusy.
+// It dies with the process.
+func LockState(state string, alone bool) (unlock func(), err error) {
+	dir := filepath.Join(state, "locks")
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("lock the ledger: %w", err)
+	}
+	f, err := os.OpenFile(filepath.Join(dir, ".open"), os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("lock the ledger: %w", err)
+	}
+	try := tryShare
+	if alone {
+		try = tryLock
+	}
+	if err := try(f); err != nil {
+		f.Close()
+		return nil, fmt.Errorf("the ledger in %s is %w: another process has it open", state, fixity.ErrBusy)
+	}
+	return func() { unlockFile(f); f.Close() }, nil
+}

@@ -10,4 +10,6 @@ import (
 
 func tryLock(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) }
 
+func tryShare(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_SH|unix.LOCK_NB) }
+
 func unlockFile(f *os.File) { _ = unix.Flock(int(f.Fd()), unix.LOCK_UN) }

@@ -14,6 +14,11 @@ func tryLock(f *os.File) error {
 	return windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY, 0, 1, 0, o)
 }
 
+func tryShare(f *os.File) error {
+	o := &windows.Overlapped{Offset: lockedAt}
+	return windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_FAIL_IMMEDIATELY, 0, 1, 0, o)
+}
+
 func unlockFile(f *os.File) {
 	o := &windows.Overlapped{Offset: lockedAt}
 	_ = windows.UnlockFileEx(windows.Handle(f.Fd()), 0, 1, 0, o)

@@ -70,7 +70,7 @@ func TestKeys(t *testing.T) {
 	onEach(t, func(t *testing.T, d database) {
 		w := written(t, d)
 		k, err := w.l.Key()
-		if err != nil || !k.New {
+		if err != nil || k.New { // it was made with the ledger, whose first event names it
 			t.Fatalf("the first key: %+v, %v", k, err)
 		}
 		again, err := w.l.Key()
@@ -96,9 +96,21 @@ func TestKeys(t *testing.T) {
 		if _, err := w.l.CheckAgainst(t.Context(), byForger, k); !errors.Is(err, fixity.ErrRefused) || errors.Is(err, ledger.ErrRewritten) {
 			t.Errorf("a checkpoint by a foreign key: %v", err)
 		}
-		// The key was lost and made just now: the old one is compared, not verified.
+		// The key was lost and made just now: the record still knows the old one.
 		if c, err := w.l.CheckAgainst(t.Context(), old, forged); err != nil || c.Size == 0 {
 			t.Errorf("an old checkpoint after the key was lost: %+v, %v", c, err)
+		}
+		bad := bytes.Clone(old)
+		bad[len(bad)-5] ^= 1
+		if _, err := w.l.CheckAgainst(t.Context(), bad, forged); !errors.Is(err, fixity.ErrRefused) {
+			t.Errorf("an old checkpoint with another signature, after the key was lost: %v", err)
+		}
+		// Noted in the record, the new key is known when it is lost in its turn.
+		if err := w.l.NoteKey(t.Context(), begun, forged); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := w.l.CheckAgainst(t.Context(), byForger, k); err != nil {
+			t.Errorf("a checkpoint by a key that the record names: %v", err)
 		}
 		tampered := bytes.Replace(old, []byte("firmus/"), []byte("firmuS/"), 1)
 		for name, text := range map[string][]byte{"of another record": tampered, "empty": nil, "no checkpoint": []byte("Quillmere\n"), "cut": old[:len(old)/2]} {

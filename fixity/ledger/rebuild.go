@@ -78,7 +78,7 @@ func (t *Tx) importEvents(g Gathered) error {
 	if g.Events == 0 {
 		return fmt.Errorf("the event files hold no beginning of a record: %w", fixity.ErrRefused)
 	}
-	for _, q := range []string{`DELETE FROM event`, `DELETE FROM log_hash`} {
+	for _, q := range []string{`DELETE FROM event`, `DELETE FROM log_hash`, `DELETE FROM record_key`} {
 		if _, err := t.exec(q); err != nil {
 			return err
 		}
@@ -116,6 +116,11 @@ func (t *Tx) takeOverRecord(first Event) error {
 func (t *Tx) importEvent(e Event, hashes hashReader) error {
 	if err := t.appendLeaf(e, hashes); err != nil {
 		return err
+	}
+	if k, _ := e.Data["key"].(string); k != "" && (e.Verb == fixity.LedgerBegun || e.Verb == fixity.KeyMade) {
+		if err := t.putKey(k, e.Seq); err != nil {
+			return err
+		}
 	}
 	if s, _ := e.Data["root"].(string); s == "" {
 		return nil

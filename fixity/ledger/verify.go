@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"time"
 
+	"golang.org/x/mod/sumdb/note"
 	"golang.org/x/mod/sumdb/tlog"
 
 	"firmus/fixity"
@@ -219,7 +220,11 @@ func (l *Ledger) CheckAgainst(ctx context.Context, checkpoint []byte, k Key) (ml
 	if c.Origin != l.origin {
 		return c, fmt.Errorf("the checkpoint is of the record %q, this one is %q: %w", c.Origin, l.origin, fixity.ErrRefused)
 	}
-	if c, err = k.open(checkpoint); err != nil {
+	var earlier []note.Verifier
+	if err := l.View(ctx, func(t *Tx) (err error) { earlier, err = t.keys(); return err }); err != nil {
+		return c, err
+	}
+	if c, err = k.open(checkpoint, earlier); err != nil {
 		return c, fmt.Errorf("the checkpoint was not signed by this record's key, so it proves nothing: %w: %w", err, fixity.ErrRefused)
 	}
 	err = l.View(ctx, func(t *Tx) error {

@@ -137,6 +137,9 @@ func (e *Env) backupFiles(ctx context.Context, tmp string) (map[string]string, i
 	if files[discsName], err = e.discsFile(ctx, tmp); err != nil {
 		return nil, 0, err
 	}
+	if e.FitEvents != nil {
+		e.FitEvents()
+	}
 	names, err := filepath.Glob(filepath.Join(e.Ledger.State(), "events", "*.jsonl"))
 	if err != nil {
 		return nil, 0, err

@@ -66,9 +66,11 @@ type Env struct {
 	// OpenDisc opens the disc in a drive, or an image of one. Its errors say in words what
 	// is wrong: no disc, a tray that is open, no permission.
 	OpenDisc func(ctx context.Context, at DiscAt) (OpenedDisc, error)
-	Now      func() time.Time
-	By       string
-	Watch    audit.Watch
+	// FitEvents brings the event files into line with all of the record; may be nil.
+	FitEvents func()
+	Now       func() time.Time
+	By        string
+	Watch     audit.Watch
 	// Say is told what a person should know while an act goes on; may be nil.
 	Say func(format string, args ...any)
 

@@ -40,6 +40,7 @@ type App struct {
 	Acts   *acts.Env
 	events *eventFiles
 	clouds *clouds
+	unlock func() // of the state folder
 }
 
 // Open opens the ledger by the configuration and wires the stores to it.
@@ -56,6 +57,32 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		Path: filepath.Join(c.State, "ledger.db"), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
 		MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local,
 	}
+	var unlock func()
+	lock := func() error {
+		if unlock != nil {
+			return nil
+		}
+		u, err := ledger.LockState(c.State, false)
+		if errors.Is(err, fixity.ErrBusy) {
+			return fmt.Errorf("it is being restored: %w", err)
+		}
+		unlock = u
+		if err != nil { // a state folder that can't be written to can't be restored either
+			unlock = func() {}
+		}
+		return nil
+	}
+	if _, err := os.Stat(c.State); err == nil {
+		if err := lock(); err != nil {
+			return nil, err
+		}
+	}
+	opened := false
+	defer func() {
+		if !opened && unlock != nil {
+			unlock()
+		}
+	}()
 	if !o.BeginBeside {
 		if err := mayBegin(ctx, c, lo); err != nil && (!o.MustExist || isLost(err)) {
 			return nil, err
@@ -67,6 +94,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		}
 	} else if err := os.MkdirAll(c.State, 0o700); err != nil {
 		return nil, fmt.Errorf("state folder: %w", err)
+	}
+	if err := lock(); err != nil {
+		return nil, err
 	}
 	if c.Ledger.URL == "" && !o.MustExist {
 		if err := setAsideLost(c.State); err != nil {
@@ -92,7 +122,11 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	}
 	a.copyEvents(o.Say)
 	if !o.MustExist {
-		if _, err := a.Ledger.Key(); err != nil {
+		k, err := a.Ledger.Key()
+		if err == nil {
+			err = a.Ledger.NoteKey(ctx, o.Now(), k)
+		}
+		if err != nil {
 			a.Ledger.Close()
 			return nil, err
 		}
@@ -102,18 +136,23 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		Root: func(store, set string, cache fixity.Cache) (acts.Root, error) {
 			return a.root(store, set, cache, litter)
 		},
-		Where:    a.where,
-		Path:     a.pathOf,
-		NoMarker: func(store string) bool { s, _ := c.Store(store); return !s.Marker },
-		Device:   a.device,
-		Provided: readProvided,
-		OpenDisc: a.openDisc,
+		Where:     a.where,
+		Path:      a.pathOf,
+		NoMarker:  func(store string) bool { s, _ := c.Store(store); return !s.Marker },
+		Device:    a.device,
+		Provided:  readProvided,
+		OpenDisc:  a.openDisc,
+		FitEvents: func() { a.bringEvents(o.Say, true) },
 	}
+	a.unlock, opened = unlock, true
 	return a, nil
 }
 
 // Close ends the connections to the ledger.
-func (a *App) Close() error { return a.Ledger.Close() }
+func (a *App) Close() error {
+	defer a.unlock()
+	return a.Ledger.Close()
+}
 
 func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error) {
 	r := policy.Rules{Copies: c.Rule.Copies, Places: c.Rule.Places, Within: time.Duration(c.Rule.Within)}

@@ -1,0 +1,87 @@
+package app_test
+
+import (
+	"os"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/fixity"
+)
+
+// A daemon that finds its ledger gone begins no other: it says so as an error, is not
+// ready, and goes on by itself when the ledger is back.
+func TestADaemonWithoutItsLedgerNeverBeginsAnother(t *testing.T) {
+	w, addr := daemonWorld(t, "")
+	w.move("state", "elsewhere")
+	before := w.generations("studio")
+	r := w.daemon(addr)
+	r.within(10*time.Second, "it can be asked", r.answers("/healthz", 200, "ok"))
+	r.within(10*time.Second, "it isn't ready", r.answers("/readyz", 503, "ledger"))
+	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_ledger_up 0"))
+	r.within(10*time.Second, "it is said", func() bool {
+		return r.log.has("level=ERROR") && r.log.has("there was one") && r.log.has("firmus ledger restore")
+	})
+	if _, err := os.Stat(w.path("state/ledger.db")); err == nil {
+		t.Error("another ledger was begun")
+	}
+	if after := w.generations("studio"); len(after) != len(before) {
+		t.Errorf("backups %v became %v", before, after)
+	}
+	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+		_, err := w.restore(nil)
+		if err == nil {
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatal(err)
+		}
+	}
+	r.within(10*time.Second, "it goes on", r.answers("/readyz", 200, "ok"))
+}
+
+// A daemon beside which a lost ledger is made anew goes on telling.
+func TestADaemonBesideARebuildNeverStopsTelling(t *testing.T) {
+	w, addr := daemonWorld(t, "")
+	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
+		t.Fatal(err)
+	}
+	w.audit(acts.AuditOrder{})
+	for _, n := range glob(t, w.path("state/ledger.db*")) {
+		if err := os.Remove(n); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// It begins its own, as if nothing were there of the lost one.
+	w.move("state/events", "events")
+	w.move("state/record.key", "record.key")
+	w.move("studio", "away/studio")
+	w.move("vault", "away/vault")
+	for _, d := range []string{"studio/masters", "studio/access", "vault/masters", "vault/access"} {
+		if err := os.MkdirAll(w.path(d), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r := w.daemon(addr)
+	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	w.remove("studio")
+	w.remove("vault")
+	w.move("away/studio", "studio")
+	w.move("away/vault", "vault")
+	w.move("events", "state/events-lost-1")
+	w.now = time.Now()
+	a := w.open()
+	res, err := a.Acts.Rebuild(t.Context(), acts.IntakeOrder{Cache: fixity.Bypassed})
+	a.Close()
+	if err != nil || res.Events == 0 {
+		t.Fatalf("%+v, %v", res, err)
+	}
+	if err := os.Remove(w.path("studio/masters/QV-0101/QV-0101_A.wav")); err != nil {
+		t.Fatal(err)
+	}
+	w.audit(acts.AuditOrder{})
+	r.within(60*time.Second, "the finding is told", func() bool { return r.log.has("kind=missing") })
+	if r.log.has("can't be followed") {
+		t.Error("the record could not be followed")
+	}
+}
