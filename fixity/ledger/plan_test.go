@@ -31,6 +31,8 @@ var walks = map[string]string{
 	"SELECT coalesce(max(seq), 0) FROM event WHERE ver": "Verify reads all",
 	"SELECT count(*) FROM stated WHERE event >= $1 OR ": "Verify reads all",
 	"SELECT urgency, count(*) FROM finding WHERE settl": "once a report, of the open ones",
+	"SELECT coalesce(max(seq), -1) FROM event WHERE ve": "once a backup",
+	"SELECT CAST(coalesce(sum(length(leaf) + 1), 0) AS": "once a backup",
 	"SELECT max(at) FROM event":                         "once a command",
 	"SELECT count(*) FROM file WHERE retired_at <> 0":   "once a report",
 	"SELECT item, count(*) FROM file WHERE taken_at >=": "once a letter",

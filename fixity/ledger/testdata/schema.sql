@@ -348,6 +348,11 @@ CREATE TABLE received_file (
     PRIMARY KEY (received, name)
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE record_key (
+    public TEXT PRIMARY KEY,
+    event  INTEGER NOT NULL
+) STRICT;
+
 CREATE TABLE remark (
     audit INTEGER NOT NULL,
     n     INTEGER NOT NULL,
