@@ -131,6 +131,41 @@ func (t *Tx) putKey(public string, event int64) error {
 	return err
 }
 
+// key is the public half of a key that the event names as this record's; "" if it
+// names none.
+func (e Event) key() string {
+	if e.Verb != fixity.LedgerBegun && e.Verb != fixity.KeyMade {
+		return ""
+	}
+	var in Event
+	if json.Unmarshal(e.leaf, &in) != nil {
+		return "" // Verify says so
+	}
+	public, _ := in.Data["key"].(string)
+	return public
+}
+
+// verifyKeys holds the table of keys against the events that name them.
+func (t *Tx) verifyKeys(want map[string]int64) error {
+	n := 0
+	if err := t.rows(`SELECT public, event FROM record_key`, nil, func(r *sql.Rows) error {
+		var public string
+		var event int64
+		err := r.Scan(&public, &event)
+		if seq, ok := want[public]; err == nil && (!ok || seq != event) {
+			err = fmt.Errorf("record_key: the record names no key %s, or in another event: %w", public, ErrRewritten)
+		}
+		n++
+		return err
+	}); err != nil {
+		return err
+	}
+	if n != len(want) {
+		return fmt.Errorf("record_key: the record names %d keys, and %d are kept: %w", len(want), n, ErrRewritten)
+	}
+	return nil
+}
+
 // keys are the public halves of the keys that signed checkpoints, as the record itself
 // says in the events that the table points at.
 func (t *Tx) keys() (out []note.Verifier, err error) {
@@ -148,8 +183,8 @@ func (t *Tx) keys() (out []note.Verifier, err error) {
 		if err := json.Unmarshal(leaf, &e); err != nil {
 			return nil, fmt.Errorf("event of a key: %w: %w", ErrRewritten, err)
 		}
-		public, _ := e.Data["key"].(string)
-		if v, err := note.NewVerifier(public); err == nil {
+		e.leaf = leaf
+		if v, err := note.NewVerifier(e.key()); err == nil {
 			out = append(out, v)
 		}
 	}

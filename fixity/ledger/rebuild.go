@@ -117,7 +117,7 @@ func (t *Tx) importEvent(e Event, hashes hashReader) error {
 	if err := t.appendLeaf(e, hashes); err != nil {
 		return err
 	}
-	if k, _ := e.Data["key"].(string); k != "" && (e.Verb == fixity.LedgerBegun || e.Verb == fixity.KeyMade) {
+	if k := e.key(); k != "" {
 		if err := t.putKey(k, e.Seq); err != nil {
 			return err
 		}

@@ -59,7 +59,7 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 		if err := t.row(`SELECT coalesce(max(seq), 0) FROM event WHERE verb = $1`, []any{string(fixity.LedgerRebuilt)}, &rebuilt); err != nil {
 			return err
 		}
-		hashes := hashReader{t, nil}
+		hashes, keys := hashReader{t, nil}, map[string]int64{}
 		for page := int64(0); ; {
 			var events []Event
 			if err := t.Events(page, 500, func(e Event) error { events = append(events, e); return nil }); err != nil {
@@ -79,6 +79,9 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 				if err != nil {
 					return err
 				}
+				if public := e.key(); public != "" {
+					keys[public] = e.Seq
+				}
 				v.Events++
 				v.Readings += n
 				if wholeState(e.Verb) {
@@ -87,7 +90,7 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 			}
 			page = v.Events
 		}
-		if err := t.verifyOrigin(); err != nil {
+		if err := errors.Join(t.verifyOrigin(), t.verifyKeys(keys)); err != nil {
 			return err
 		}
 		if v.Events != size {
