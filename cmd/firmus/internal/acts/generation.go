@@ -26,10 +26,10 @@ import (
 // that has a generation's name is whole, and the older ones are untouched by the newest.
 const (
 	// BackupFolder lies in the first root of each store that backups go to.
-	BackupFolder  = ".firmus-ledger"
-	asidePrefix   = "aside-"
-	unfinished    = "unfinished-"
-	checkpointTxt = "checkpoint.txt"
+	BackupFolder     = ".firmus-ledger"
+	asidePrefix      = "aside-"
+	unfinishedPrefix = "unfinished-"
+	checkpointTxt    = "checkpoint.txt"
 	// Of the generations these are kept: the newest, and the last of each month.
 	keepNewest = 7
 	keepMonths = 12
@@ -72,13 +72,13 @@ func (g generations) add(ctx context.Context, files map[string]string, events in
 	if !slices.Contains(kept, name) {
 		order := slices.DeleteFunc(sortedNames(files), func(n string) bool { return n == checkpointTxt })
 		for _, n := range append(order, checkpointTxt) {
-			size, err := writeThrough(ctx, g.root, g.path(unfinished+name, n), files[n])
+			size, err := writeThrough(ctx, g.root, g.path(unfinishedPrefix+name, n), files[n])
 			if err != nil {
 				return total, fmt.Errorf("%s: %w", g.path(name, n), err)
 			}
 			total += size
 		}
-		if err := g.root.RenameOwn(ctx, g.path(unfinished+name), g.path(name)); err != nil {
+		if err := g.root.RenameOwn(ctx, g.path(unfinishedPrefix+name), g.path(name)); err != nil {
 			return total, err
 		}
 		kept = append(kept, name)
@@ -113,7 +113,7 @@ func eventsOf(name string) int64 {
 // kill left unfinished, and gives the others.
 func (g generations) sort(ctx context.Context, names []string) (kept []string, err error) {
 	for _, n := range names {
-		if strings.HasPrefix(n, unfinished) {
+		if strings.HasPrefix(n, unfinishedPrefix) {
 			if err := g.root.RemoveOwn(ctx, g.path(n)); err != nil {
 				return nil, err
 			}

@@ -190,7 +190,7 @@ func (e *Env) storedEvents(ctx context.Context, store, set string, take func(tex
 		return err
 	}
 	for _, name := range names {
-		if strings.HasPrefix(name, unfinished) {
+		if strings.HasPrefix(name, unfinishedPrefix) {
 			continue
 		}
 		dir := g.path(name, "events")
