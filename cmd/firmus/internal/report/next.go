@@ -144,11 +144,14 @@ func (m Matter) onPurpose(f ledger.Finding) []Step {
 	if !rule.Arrivals || fixity.State(f.Kind) != fixity.Altered || f.Anatomy == fixity.Zeroed || f.Anatomy == fixity.CutShort {
 		return nil
 	}
-	master := ""
-	if set, _ := m.Rules.Set(f.Set); set.Role == fixity.Master {
-		master = " --master"
+	meant, word := "somebody changed it on purpose", ""
+	switch set, _ := m.Rules.Set(f.Set); {
+	case f.Anatomy == fixity.DescriptionOnly:
+		meant, word = "somebody changed the description on purpose", " --description"
+	case set.Role == fixity.Master:
+		meant, word = "it is a better transfer, made on purpose", " --new-transfer"
 	}
-	return []Step{say(fmt.Sprintf("If somebody changed it on purpose: firmus findings signoff %d%s --reason \"…\"", f.ID, master))}
+	return []Step{say(fmt.Sprintf("If %s: firmus findings signoff %d%s --reason \"…\"", meant, f.ID, word))}
 }
 
 // replace moves what lies in a copy's place aside, then copies the good copy there. Once

@@ -119,7 +119,7 @@ FROM     E:\vault\masters\QV-0107\QV-0107_A.wav
 TO       D:\studio\masters\QV-0107\QV-0107_A.wav
 OR FROM  sky (drive): masters/QV-0107/QV-0107_A.wav
 Then run: firmus audit studio
-If somebody changed it on purpose: firmus findings signoff 7 --master --reason "…"
+If it is a better transfer, made on purpose: firmus findings signoff 7 --new-transfer --reason "…"
 Start that program again when this is put right.`},
 		{"a good copy that only a service reports", about(finding(7, "vault", fixity.Altered, policy.StepRecover, 0, side), reportedIn("sky")), `
 Copy nothing yet. The service reported the right checksum for the copy on the sky, 28 Nov 2026 18:43 UTC. Nobody has read that copy:
