@@ -148,7 +148,8 @@ const (
 	StoreRetired    Verb = "store-retired"
 	ManifestWritten Verb = "manifest-written"
 	ReceivedFrom    Verb = "received"      // files were copied from a recorder's stick
-	MayBeErased     Verb = "may-be-erased" // two independent stores were read: the source may go
+	MayBeErased     Verb = "may-be-erased" // all that is on the source now is held in two independent stores
+	ReceivedHeld    Verb = "received-held" // all that was received is, but nobody has looked at the source again
 	DiscAdded       Verb = "disc-added"
 	DiscChecked     Verb = "disc-checked"
 	DiscDecided     Verb = "disc-decided" // one decision for all discs that are changed alike
@@ -261,6 +262,7 @@ var Vocabulary = []Term{
 	{"verb", "store-retired", "a store was retired"},
 	{"verb", "manifest-written", "a manifest was written"},
 	{"verb", "received", "files were copied from a recorder's stick"},
+	{"verb", "received-held", "what was received is held in two independent stores; its source was not looked at again"},
 	{"verb", "may-be-erased", "what was received may be erased at its source"},
 	{"verb", "disc-added", "a disc was registered"},
 	{"verb", "disc-checked", "a disc was read and compared"},

@@ -19,6 +19,8 @@ type checkLine struct {
 	What   string `json:"what"`
 	OK     bool   `json:"ok"`
 	Detail string `json:"detail"`
+	// Warning is set if it works, and there is something to know all the same.
+	Warning bool `json:"warning,omitempty"`
 }
 
 func (c *command) checkCommand() *cobra.Command {
@@ -31,6 +33,8 @@ and says what would not work. It changes nothing and reads no recording.
 
 With --mail it sends a test letter to everybody who gets letters. If the server takes
 it, letters that it refused before are tried again.
+
+Stores that lie on one volume are a warning: they count as one copy.
 
 Exit status 3 if something would not work, 2 if the configuration is wrong.`,
 		Args: cobra.NoArgs,
@@ -45,33 +49,33 @@ func (c *command) check(ctx context.Context, mail bool) error {
 	if err != nil {
 		return err
 	}
-	lines := []checkLine{{"configuration", true, cfg.File}, c.checkState(cfg)}
+	lines := []checkLine{{What: "configuration", OK: true, Detail: cfg.File}, c.checkState(cfg)}
 	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: true})
 	switch {
 	case err == nil:
 		defer a.Close()
-		lines = append(lines, checkLine{"ledger", true, a.Ledger.Where()})
+		lines = append(lines, checkLine{What: "ledger", OK: true, Detail: a.Ledger.Where()})
 		odd, err := a.Acts.CheckClock(ctx)
 		if err != nil {
 			return err
 		}
-		lines = append(lines, checkLine{"clock", odd == "", odd})
+		lines = append(lines, checkLine{What: "clock", OK: odd == "", Detail: odd})
 		stores, err := a.Acts.CheckStores(ctx)
 		if err != nil {
 			return err
 		}
 		for _, s := range stores {
-			lines = append(lines, checkLine{fmt.Sprintf("store %s, set %s", s.Store, s.Set), s.OK, s.Detail})
+			lines = append(lines, checkLine{What: fmt.Sprintf("store %s, set %s", s.Store, s.Set), OK: s.OK, Detail: s.Detail})
 		}
 	case errors.Is(err, fixity.ErrNotFound):
-		lines = append(lines, checkLine{"ledger", true, "none yet: \"firmus intake\" begins one"})
+		lines = append(lines, checkLine{What: "ledger", OK: true, Detail: "none yet: \"firmus intake\" begins one"})
 		for _, s := range cfg.Stores {
 			for _, r := range s.Sets {
 				if s.Kind != config.Disk {
 					continue
 				}
 				st, err := os.Stat(r.Path)
-				l := checkLine{fmt.Sprintf("store %s, set %s", s.Name, r.Set), err == nil && st.IsDir(), r.Path}
+				l := checkLine{What: fmt.Sprintf("store %s, set %s", s.Name, r.Set), OK: err == nil && st.IsDir(), Detail: r.Path}
 				if err != nil {
 					l.Detail = err.Error()
 				} else if !st.IsDir() {
@@ -81,20 +85,27 @@ func (c *command) check(ctx context.Context, mail bool) error {
 			}
 		}
 	default:
-		lines = append(lines, checkLine{"ledger", false, err.Error()})
+		lines = append(lines, checkLine{What: "ledger", Detail: err.Error()})
+	}
+	shared, err := app.CheckVolumes(ctx, cfg, a)
+	if err != nil {
+		return err
+	}
+	for _, s := range shared {
+		lines = append(lines, checkLine{What: "volumes", OK: true, Warning: true, Detail: s.Words()})
 	}
 	clouds, err := app.CheckClouds(ctx, cfg, time.Now)
 	if err != nil {
 		return err
 	}
 	for _, p := range clouds {
-		lines = append(lines, checkLine{"store " + p.Store, !p.Grave, p.Text})
+		lines = append(lines, checkLine{What: "store " + p.Store, OK: !p.Grave, Detail: p.Text})
 	}
 	for _, d := range app.InDrives(cfg) {
-		lines = append(lines, checkLine{"disc in " + d.Drive, d.State != app.DriveUnread, d.Words()})
+		lines = append(lines, checkLine{What: "disc in " + d.Drive, OK: d.State != app.DriveUnread, Detail: d.Words()})
 	}
 	for _, d := range app.CheckDrives(ctx, cfg) {
-		lines = append(lines, checkLine{"store " + d.Store, d.OK, d.Detail})
+		lines = append(lines, checkLine{What: "store " + d.Store, OK: d.OK, Detail: d.Detail})
 	}
 	daemon, err := c.checkDaemon(ctx, cfg, a)
 	if err != nil {
@@ -119,8 +130,11 @@ func (c *command) check(ctx context.Context, mail bool) error {
 	}
 	for _, l := range lines {
 		mark := "ok      "
-		if !l.OK {
+		switch {
+		case !l.OK:
 			mark = "NOT OK  "
+		case l.Warning:
+			mark = "warning "
 		}
 		c.printf("%s%s", mark, l.What)
 		if l.Detail != "" {

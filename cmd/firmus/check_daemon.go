@@ -26,7 +26,7 @@ func (c *command) checkDaemon(ctx context.Context, cfg *config.Config, a *app.Ap
 	}
 	var out []checkLine
 	for _, x := range all {
-		out = append(out, checkLine{x.What, x.OK, x.Detail})
+		out = append(out, checkLine{What: x.What, OK: x.OK, Detail: x.Detail})
 	}
 	return out, nil
 }

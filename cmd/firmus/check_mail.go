@@ -18,12 +18,12 @@ import (
 func (c *command) checkMail(ctx context.Context, cfg *config.Config, a *app.App, send bool) ([]checkLine, error) {
 	l, err := app.TestLetters(cfg, time.Now)
 	if errors.Is(err, fixity.ErrNotFound) {
-		return []checkLine{{"letters", !send, "no [mail] in the configuration: nobody is told of anything"}}, nil
+		return []checkLine{{What: "letters", OK: !send, Detail: "no [mail] in the configuration: nobody is told of anything"}}, nil
 	}
 	if err != nil {
 		return nil, err
 	}
-	line := checkLine{"letters", true, "through " + cfg.Mail.Server + "; \"firmus check --mail\" sends one to try"}
+	line := checkLine{What: "letters", OK: true, Detail: "through " + cfg.Mail.Server + "; \"firmus check --mail\" sends one to try"}
 	if cfg.Mail.User != "" {
 		if err := app.CheckPassword(cfg); err != nil {
 			line.OK, line.Detail = false, fmt.Sprintf("through %s: password: %v", cfg.Mail.Server, err)
@@ -38,7 +38,7 @@ func (c *command) checkMail(ctx context.Context, cfg *config.Config, a *app.App,
 			return nil, err
 		}
 		for _, t := range tried {
-			x := checkLine{"test letter to " + t.Address, t.Trouble == "", "taken by " + cfg.Mail.Server + "; whether it has come, look there"}
+			x := checkLine{What: "test letter to " + t.Address, OK: t.Trouble == "", Detail: "taken by " + cfg.Mail.Server + "; whether it has come, look there"}
 			if t.Trouble != "" {
 				x.Detail = t.Trouble
 			}
@@ -59,7 +59,7 @@ func (c *command) checkMail(ctx context.Context, cfg *config.Config, a *app.App,
 	if n.Waiting+n.Failed == 0 {
 		return lines, nil
 	}
-	x := checkLine{"outbox", false, fmt.Sprintf("%s waiting, the oldest since %s; %s refused by the server", report.Count(n.Waiting, "letter"), report.Local(n.Oldest), report.Number(n.Failed))}
+	x := checkLine{What: "outbox", Detail: fmt.Sprintf("%s waiting, the oldest since %s; %s refused by the server", report.Count(n.Waiting, "letter"), report.Local(n.Oldest), report.Number(n.Failed))}
 	if n.Waiting == 0 {
 		x.Detail = fmt.Sprintf("%s refused by the server", report.Count(n.Failed, "letter"))
 	}

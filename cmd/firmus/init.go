@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -11,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 )
 
@@ -19,17 +21,17 @@ func (c *command) initCommand() *cobra.Command {
 		Use:   "init [DIR]",
 		Short: "Ask four questions and write a configuration",
 		Args:  cobra.MaximumNArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(cmd *cobra.Command, args []string) error {
 			dir := "."
 			if len(args) > 0 {
 				dir = args[0]
 			}
-			return c.init(dir)
+			return c.init(cmd.Context(), dir)
 		},
 	}
 }
 
-func (c *command) init(dir string) error {
+func (c *command) init(ctx context.Context, dir string) error {
 	path := filepath.Join(dir, "firmus.toml")
 	if _, err := os.Lstat(path); err == nil {
 		return usageError{fmt.Errorf("%s is there already; it was not touched", path)}
@@ -58,6 +60,13 @@ func (c *command) init(dir string) error {
 	}
 	if err := g.Write(path, nil, func(w io.Writer) error { _, err := io.WriteString(w, text); return err }); err != nil {
 		return err
+	}
+	if cfg, err := config.Load(path); err == nil {
+		if shared, err := app.CheckVolumes(ctx, cfg, nil); err == nil {
+			for _, s := range shared {
+				c.say("%s", s.Words())
+			}
+		}
 	}
 	if c.json {
 		c.document(map[string]any{"config": path, "exit": 0})
@@ -101,6 +110,7 @@ func sampleConfig(name, masters, access, vault string) string {
 	}
 	fmt.Fprintf(&b, "[store.studio]\nkind = \"disk\"\narrivals = true            # new files appear here\n# place = \"Room 12\"        # where it stands, in words\nsets = %s\nread_within = \"30d\"        # every byte is read at least this often\n\n", sets(masters, access))
 	fmt.Fprintf(&b, "[store.vault]\nkind = \"disk\"\n# place = \"Town hall safe\" # another place than the studio's, so that no fire takes both\nsets = %s\nexpect_within = \"3d\"       # new files should be here by then\n", sets(filepath.ToSlash(filepath.Join(vault, "masters")), filepath.ToSlash(filepath.Join(vault, "access"))))
+	b.WriteString("# A store on the same drive as another one counts as no second copy: one drive that dies\n# takes both. For a trial, or a pool of drives, this says that it counts all the same:\n# own_drive = true\n")
 	b.WriteString("# visiting = true          # if this drive lives in a safe and is seldom plugged in\n")
 	return b.String()
 }

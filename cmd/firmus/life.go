@@ -178,12 +178,8 @@ be erased, and why. Nothing in it is changed.`,
 			return err
 		}
 		defer a.Close()
-		shards, err := d.Shards(cmd.Context())
-		if err != nil {
-			return err
-		}
 		c.startProgress(0)
-		res, err := a.Acts.Recognise(cmd.Context(), d, shards)
+		res, err := a.Acts.Recognise(cmd.Context(), d.Root(), d)
 		c.progress.stop()
 		if err != nil {
 			return err

@@ -49,9 +49,6 @@ then keep the stick and the reel until it was transferred again.`,
 		}
 		defer a.Close()
 		o := acts.ReceiveOrder{Source: src, Name: src.Root(), Into: into, Reason: reason}
-		if o.Shards, err = src.Shards(cmd.Context()); err != nil {
-			return err
-		}
 		if sides != "" {
 			o.Sides = strings.Split(sides, ",")
 		}

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -101,6 +102,7 @@ type storeJSON struct {
 	Arrivals bool            `json:"arrivals"`
 	Visiting bool            `json:"visiting"`
 	Follows  string          `json:"follows"`
+	Shares   []string        `json:"shares_volume_with"` // stores that count as one copy with it
 	Adopted  bool            `json:"adopted"`
 	Seen     *report.Instant `json:"seen"`
 	Visit    *report.Visit   `json:"visit"` // the newest that a daemon has noticed
@@ -120,6 +122,7 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 	}
 	known, visits := map[string]ledger.Store{}, map[string]*report.Visit{}
 	a, err := c.open(cmd.Context(), true)
+	here := a
 	switch {
 	case err == nil:
 		defer a.Close()
@@ -147,10 +150,21 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 	if err != nil {
 		return err
 	}
+	shared, err := app.CheckVolumes(cmd.Context(), cfg, here)
+	if err != nil {
+		return err
+	}
+	with := map[string][]string{}
+	for _, x := range shared {
+		with[x.Store] = append(with[x.Store], x.With...)
+		for _, o := range x.With {
+			with[o] = append(with[o], x.Store)
+		}
+	}
 	out := []storeJSON{}
 	for _, s := range cfg.Stores {
 		k := known[s.Name]
-		j := storeJSON{Store: s.Name, Kind: string(s.Kind), Place: s.Place, Arrivals: s.Arrivals, Visiting: s.Visiting, Follows: s.Follows,
+		j := storeJSON{Store: s.Name, Kind: string(s.Kind), Place: s.Place, Arrivals: s.Arrivals, Visiting: s.Visiting, Follows: s.Follows, Shares: notNil(with[s.Name]),
 			Adopted: !k.Adopted.IsZero(), Seen: report.InstantOf(k.Seen), Visit: visits[s.Name], Sets: []setJSON{}}
 		for _, r := range s.Sets {
 			x := setJSON{Set: r.Set, Root: r.Path}
@@ -181,6 +195,9 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 			c.printf("; not yet adopted")
 		}
 		c.printf("\n")
+		if len(s.Shares) > 0 {
+			c.printf("  lies on one volume with %s: they count as one copy\n", strings.Join(s.Shares, " and "))
+		}
 		if s.Visit != nil {
 			c.printf("  last visit: %s\n", s.Visit.Words(time.Local))
 		}

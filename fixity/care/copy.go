@@ -24,6 +24,10 @@ type Copy struct {
 	Wrong      fixity.Digest // BLAKE3 of what it holds, if of no known version
 	SettledAs  string        // the condition that a person settled
 
+	// SameAs is the store whose copy is this very file under a second name; "" if it is
+	// a copy of its own. Two names of one file are one copy, so this one counts for nothing.
+	SameAs string
+
 	// Of a disc, for whoever reads.
 	Disc   string // as people call it
 	Burned int64  // the version that was burned: it is held against that for ever

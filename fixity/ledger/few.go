@@ -30,35 +30,42 @@ func (t *Tx) JudgeFew(store, by string) error {
 		Detail: fmt.Sprintf("%d files have had fewer independent copies than the rule asks, for longer than it allows", n)}, policy.StepNone, 0, by)
 }
 
-// countFew counts the files of a set that too few stores, or stores in too few
-// places, have been shown to hold since before a time.
+// countFew counts the files of a set that too few independent stores, or stores in too
+// few places, have been shown to hold since before a time.
 func (t *Tx) countFew(set string, since int64) (int64, error) {
-	rules := t.l.o.Rules
+	rules, err := t.Rules()
+	if err != nil {
+		return 0, err
+	}
 	copies, places := rules.Asked(set)
 	if copies <= 1 && places <= 1 {
 		return 0, nil
 	}
-	var args []any
-	arg := func(v any) string {
-		args = append(args, v)
-		return fmt.Sprintf("$%d", len(args))
+	h, err := t.holders("i", 3, `i.state IN ('intact', 'editing', 'misplaced')`)
+	if err != nil {
+		return 0, err
 	}
-	setArg, sinceArg := arg(set), arg(since)
-	leader, place := "CASE", "CASE"
-	for _, s := range rules.Stores {
-		name := arg(s.Name)
-		leader += " WHEN i.store = " + name + " THEN " + arg(rules.Leader(s.Name))
-		place += " WHEN i.store = " + name + " THEN " + arg(rules.PlaceOf(s.Name))
-	}
-	leader, place = leader+" ELSE i.store END", place+" ELSE i.store END"
-	const holds = `i.held = f.version AND f.version > 0 AND i.state IN ('intact', 'editing', 'misplaced')`
-	var n int64
-	err := t.row(`SELECT count(*) FROM (SELECT f.id FROM file f JOIN instance i ON i.file = f.id
-		WHERE f.set_name = `+setArg+` AND f.retired_at = 0 AND f.taken_at <= `+sinceArg+` AND f.changed_at <= `+sinceArg+`
+	const holds = `i.held = f.version AND f.version > 0 AND i.same_as = '' AND i.state IN ('intact', 'editing', 'misplaced')`
+	var few int64
+	err = t.rows(`SELECT held_by, count(*) FROM (SELECT f.id, `+h.sum+` AS held_by FROM file f JOIN instance i ON i.file = f.id
+		WHERE f.set_name = $1 AND f.retired_at = 0 AND f.taken_at <= $2 AND f.changed_at <= $2
 		GROUP BY f.id
-		HAVING (count(DISTINCT CASE WHEN `+holds+` THEN `+leader+` END) < `+arg(copies)+` OR count(DISTINCT CASE WHEN `+holds+` THEN `+place+` END) < `+arg(places)+`)
-			AND coalesce(max(CASE WHEN `+holds+` THEN 0 ELSE i.since END), 0) <= `+sinceArg+`) AS few`, args, &n)
-	return n, err
+		HAVING coalesce(max(CASE WHEN `+holds+` THEN 0 ELSE i.since END), 0) <= $2) AS per GROUP BY held_by`,
+		append([]any{set, since}, h.args...), func(r *sql.Rows) error {
+			var sum, n int64
+			if err := r.Scan(&sum, &n); err != nil {
+				return err
+			}
+			in, where := h.in(sum), map[string]bool{}
+			for _, s := range in {
+				where[rules.PlaceOf(s)] = true
+			}
+			if rules.CountIndependent(in) < copies || len(where) < places {
+				few += n
+			}
+			return nil
+		})
+	return few, err
 }
 
 // FailingWithin is how far apart two unreadable files on one drive may be told for

@@ -3,8 +3,10 @@ package ledger
 import (
 	"database/sql"
 	"fmt"
+	"slices"
 
 	"firmus/fixity"
+	"firmus/fixity/policy"
 )
 
 // Elsewhere is a file that a store should have, and what other stores hold of it.
@@ -19,36 +21,59 @@ type Elsewhere struct {
 // Stores that a program keeps in step with it are no others. only is how many files
 // no other store holds at all. Masters come first among equals.
 func (t *Tx) Fewest(store string, n int) (fs []Elsewhere, only int64, err error) {
-	rules := t.l.o.Rules
-	args := []any{store}
+	rules, err := t.Rules()
+	if err != nil {
+		return nil, 0, err
+	}
+	h, err := t.holders("o", 2, `o.state IN ('intact', 'editing', 'misplaced')`)
+	if err != nil {
+		return nil, 0, err
+	}
+	args := append([]any{store}, h.args...)
 	arg := func(v any) string {
 		args = append(args, v)
 		return fmt.Sprintf("$%d", len(args))
 	}
-	leader := "CASE"
-	for _, s := range rules.Stores {
-		leader += " WHEN o.store = " + arg(s.Name) + " THEN " + arg(rules.Leader(s.Name))
+	held := `SELECT f.id AS id, f.set_name AS set_name, f.path AS path, ` + h.sum + ` AS held_by
+		FROM file f JOIN instance o ON o.file = f.id
+		WHERE f.retired_at = 0 AND EXISTS (SELECT 1 FROM instance i WHERE i.file = f.id AND i.store = $1 AND i.size >= 0)
+		GROUP BY f.id, f.set_name, f.path`
+	// Few sums differ: how many others each of them is, is found out beforehand.
+	others, alone := map[int64]int64{}, int64(0)
+	if err := t.rows(`SELECT held_by, count(*) FROM (`+held+`) AS held GROUP BY held_by ORDER BY held_by`, args, func(r *sql.Rows) error {
+		var sum, files int64
+		if err := r.Scan(&sum, &files); err != nil {
+			return err
+		}
+		others[sum] = int64(rules.CountIndependent(apartFrom(rules, h.in(sum), store)))
+		if others[sum] == 0 {
+			alone += files
+		}
+		return nil
+	}); err != nil {
+		return nil, 0, fmt.Errorf("what has the fewest copies besides %s: %w", store, err)
 	}
-	leader += " ELSE o.store END"
-	own := arg(rules.Leader(store))
+	if len(others) == 0 {
+		return nil, 0, nil
+	}
+	count := "CASE held_by"
+	for sum, n := range others {
+		count += fmt.Sprintf(" WHEN %d THEN %d", sum, n)
+	}
+	count += " ELSE 0 END"
 	role := "CASE"
 	for _, s := range rules.Sets {
 		if s.Role == fixity.Master {
-			role += " WHEN f.set_name = " + arg(s.Name) + " THEN 0"
+			role += " WHEN set_name = " + arg(s.Name) + " THEN 0"
 		}
 	}
 	if role += " ELSE 1 END"; role == "CASE ELSE 1 END" {
 		role = "1"
 	}
-	const holds = `o.held = f.version AND f.version > 0 AND o.state IN ('intact', 'editing', 'misplaced')`
-	per := `SELECT f.id AS id, f.set_name AS set_name, f.path AS path, ` + role + ` AS rank,
-			count(DISTINCT CASE WHEN ` + holds + ` AND ` + leader + ` <> ` + own + ` THEN ` + leader + ` END) AS others
-		FROM file f JOIN instance o ON o.file = f.id
-		WHERE f.retired_at = 0 AND EXISTS (SELECT 1 FROM instance i WHERE i.file = f.id AND i.store = $1 AND i.size >= 0)
-		GROUP BY f.id, f.set_name, f.path`
 	type row struct{ id, others int64 }
 	var rows []row
-	if err := t.rows(`SELECT id, others FROM (`+per+`) AS per ORDER BY others, rank, set_name, path, id LIMIT `+arg(n), args, func(r *sql.Rows) error {
+	if err := t.rows(`SELECT id, others FROM (SELECT id, set_name, path, `+role+` AS rank, `+count+` AS others FROM (`+held+`) AS held) AS per
+		ORDER BY others, rank, set_name, path, id LIMIT `+arg(n), args, func(r *sql.Rows) error {
 		var x row
 		err := r.Scan(&x.id, &x.others)
 		rows = append(rows, x)
@@ -66,13 +91,17 @@ func (t *Tx) Fewest(store string, n int) (fs []Elsewhere, only int64, err error)
 			return nil, 0, err
 		}
 		for _, c := range copies {
-			if c.Held == e.File.Version && c.Held > 0 && rules.Independent(c.Store, store) &&
+			if c.Held == e.File.Version && c.Held > 0 && c.SameAs == "" && rules.Independent(c.Store, store) &&
 				(c.State == fixity.Intact || c.State == fixity.Editing || c.State == fixity.Misplaced) {
 				e.In = append(e.In, c.Store)
 			}
 		}
 		fs = append(fs, e)
 	}
-	err = t.row(`SELECT count(*) FROM (`+per+`) AS per WHERE others = 0`, args[:len(args)-1], &only)
-	return fs, only, err
+	return fs, alone, nil
+}
+
+// apartFrom are the stores that are independent of one.
+func apartFrom(rules policy.Rules, stores []string, one string) []string {
+	return slices.DeleteFunc(slices.Clone(stores), func(s string) bool { return !rules.Independent(s, one) })
 }

@@ -256,7 +256,11 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 	if err != nil {
 		return err
 	}
-	set, _ := t.l.o.Rules.Set(f.Set)
+	rules, err := t.Rules()
+	if err != nil {
+		return err
+	}
+	set, _ := rules.Set(f.Set)
 	c := policy.Case{Set: set, Vouched: f.Vouched, NoOne: f.Version == 0, Now: t.now}
 	all, err := t.findings(`WHERE file = $1 AND settled = '' AND kind <> 'unfinished'`, file)
 	if err != nil {
@@ -269,7 +273,7 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 	shown := map[string]bool{} // stores
 	for _, x := range copies {
 		fd, isOpen := open[place{x.Store, x.Carrier}]
-		h := policy.Holding{Store: x.Store, Carrier: x.Carrier, State: x.State, Shown: f.Version > 0 && x.Held == f.Version, Since: x.Since,
+		h := policy.Holding{Store: x.Store, Carrier: x.Carrier, State: x.State, Shown: f.Version > 0 && x.Held == f.Version && x.SameAs == "", Since: x.Since,
 			Lesser: x.Lesser, Old: x.Burned != 0 && x.Burned != f.Version, Settled: x.SettledAs != "" && x.SettledAs == x.Condition()}
 		if h.Shown {
 			shown[x.Store] = true
@@ -301,7 +305,7 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 			}
 		}
 		c.WrongWay = x.State == fixity.Altered && fd.Facts.WrongWay != ""
-		v := policy.JudgeDisc(t.l.o.Rules, c, x.Store, x.Carrier)
+		v := policy.JudgeDisc(rules, c, x.Store, x.Carrier)
 		if err := t.applyVerdict(f, x, was, fd.Facts, isOpen, v, s, audit, by); err != nil {
 			return err
 		}

@@ -15,7 +15,7 @@ import (
 // is decided by package care alone; this package keeps it.
 type Copy = care.Copy
 
-const copyColumns = `store, set_name, carrier, at, file, held, state, since, size, mtime, reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as`
+const copyColumns = `store, set_name, carrier, at, file, held, state, since, size, mtime, reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as, same_as`
 
 func scanCopy(r interface{ Scan(...any) error }) (Copy, error) {
 	var c Copy
@@ -23,7 +23,7 @@ func scanCopy(r interface{ Scan(...any) error }) (Copy, error) {
 	var state, cache string
 	var since, reportedAt, reportedOK, readAt, readOK, due int64
 	if err := r.Scan(&c.Store, &c.Set, &c.Carrier, &at, &c.File, &c.Held, &state, &since, &c.Size, &c.ModTime,
-		&reportedAt, &reportedOK, &readAt, &readOK, &cache, &due, &wrong, &c.SettledAs); err != nil {
+		&reportedAt, &reportedOK, &readAt, &readOK, &cache, &due, &wrong, &c.SettledAs, &c.SameAs); err != nil {
 		return Copy{}, err
 	}
 	c.At, c.State, c.Since, c.Due = string(at), fixity.State(state), fromNanos(since), fromNanos(due)
@@ -90,12 +90,12 @@ func (t *Tx) PutCopy(was, c Copy) error {
 	}
 	t.moved(c.Store, c.Set, was.State, c.State, was.Size, c.Size)
 	_, err := t.exec(`INSERT INTO instance (store, set_name, carrier, top, at, file, held, state, since, size, mtime,
-			reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)
+			reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as, same_as)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)
 		ON CONFLICT (store, set_name, carrier, top, at) DO UPDATE SET file = $6, held = $7, state = $8, since = $9, size = $10, mtime = $11,
-			reported_at = $12, reported_ok = $13, read_at = $14, read_ok = $15, read_cache = $16, due_at = $17, wrong = $18, settled_as = $19`,
+			reported_at = $12, reported_ok = $13, read_at = $14, read_ok = $15, read_cache = $16, due_at = $17, wrong = $18, settled_as = $19, same_as = $20`,
 		c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At), c.File, c.Held, string(c.State), nanos(c.Since), c.Size, c.ModTime,
-		nanos(c.Reported.At), b2i(c.Reported.OK), nanos(c.Read.At), b2i(c.Read.OK), string(c.Read.Cache), nanos(c.Due), c.Wrong.Bytes(), c.SettledAs)
+		nanos(c.Reported.At), b2i(c.Reported.OK), nanos(c.Read.At), b2i(c.Read.OK), string(c.Read.Cache), nanos(c.Due), c.Wrong.Bytes(), c.SettledAs, c.SameAs)
 	if err != nil {
 		return fmt.Errorf("copy in %s: %w", c.Store, err)
 	}

@@ -80,11 +80,22 @@ func (t *Tx) KeepSources() ([]Received, error) {
 	return out, nil
 }
 
-// SourceErasable records that all that was received may be erased at its source.
-func (t *Tx) SourceErasable(r Received, by string) error {
+// SourceErasable records that the source of what was received may be erased: all files
+// that are on it now were looked at, so many, and are held.
+func (t *Tx) SourceErasable(r Received, files int, by string) error {
 	if _, err := t.exec(`UPDATE received SET done = 1 WHERE id = $1`, r.ID); err != nil {
 		return err
 	}
-	t.Event(Event{Verb: fixity.MayBeErased, By: by, Set: r.Set, Data: map[string]any{"received": r.ID, "source": r.Source}})
+	t.Event(Event{Verb: fixity.MayBeErased, By: by, Set: r.Set, Data: map[string]any{"received": r.ID, "source": r.Source, "files": files}})
+	return nil
+}
+
+// SourceHeld records that all that was received is held; what else is on the source by
+// now nobody has seen, so it isn't told to be erasable.
+func (t *Tx) SourceHeld(r Received, by string) error {
+	if _, err := t.exec(`UPDATE received SET done = 1 WHERE id = $1`, r.ID); err != nil {
+		return err
+	}
+	t.Event(Event{Verb: fixity.ReceivedHeld, By: by, Set: r.Set, Data: map[string]any{"received": r.ID, "source": r.Source, "files": len(r.Files)}})
 	return nil
 }

@@ -2,8 +2,8 @@ package ledger
 
 import (
 	"database/sql"
-	"fmt"
-	"strings"
+	"maps"
+	"slices"
 	"time"
 
 	"firmus/fixity"
@@ -73,33 +73,33 @@ func (t *Tx) Summaries() ([]SetSummary, error) {
 // that were shown to hold them.
 type CopiesCount struct{ Copies, Files int64 }
 
-// CopiesCounts counts files by the number of stores shown to hold their current
-// version. leader names, for a store that a program keeps in step with another,
-// that other one: the two count once.
-func (t *Tx) CopiesCounts(leader map[string]string) ([]CopiesCount, error) {
-	var b strings.Builder
-	var args []any
-	b.WriteString("i.store")
-	if len(leader) > 0 {
-		b.Reset()
-		b.WriteString("CASE")
-		for s, l := range leader {
-			fmt.Fprintf(&b, " WHEN i.store = $%d THEN $%d", len(args)+1, len(args)+2)
-			args = append(args, s, l)
-		}
-		b.WriteString(" ELSE i.store END")
+// CopiesCounts counts files by the number of independent stores shown to hold their
+// current version, the fewest first.
+func (t *Tx) CopiesCounts() ([]CopiesCount, error) {
+	rules, err := t.Rules()
+	if err != nil {
+		return nil, err
+	}
+	h, err := t.holders("i", 1, `i.state IN ('intact', 'editing', 'misplaced', 'behind')`)
+	if err != nil {
+		return nil, err
+	}
+	files := map[int64]int64{}
+	if err := t.rows(`SELECT held_by, count(*) FROM (SELECT f.id, `+h.sum+` AS held_by
+			FROM file f LEFT JOIN instance i ON i.file = f.id WHERE f.retired_at = 0 GROUP BY f.id) AS per
+		GROUP BY held_by`, h.args, func(r *sql.Rows) error {
+		var sum, n int64
+		err := r.Scan(&sum, &n)
+		files[int64(rules.CountIndependent(h.in(sum)))] += n
+		return err
+	}); err != nil {
+		return nil, err
 	}
 	var out []CopiesCount
-	err := t.rows(`SELECT copies, count(*) FROM (
-			SELECT f.id, count(DISTINCT CASE WHEN i.held = f.version AND f.version > 0 AND i.state IN ('intact', 'editing', 'misplaced', 'behind') THEN `+b.String()+` END) AS copies
-			FROM file f LEFT JOIN instance i ON i.file = f.id WHERE f.retired_at = 0 GROUP BY f.id) AS per
-		GROUP BY copies ORDER BY copies`, args, func(r *sql.Rows) error {
-		var c CopiesCount
-		err := r.Scan(&c.Copies, &c.Files)
-		out = append(out, c)
-		return err
-	})
-	return out, err
+	for _, n := range slices.Sorted(maps.Keys(files)) {
+		out = append(out, CopiesCount{Copies: n, Files: files[n]})
+	}
+	return out, nil
 }
 
 // FilesOfItem are the files under care of one item, by set and path.

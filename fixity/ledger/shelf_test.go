@@ -181,7 +181,7 @@ func TestAnAudioDiscIsNoCopy(t *testing.T) {
 			t.Errorf("intact in %v", x.IntactIn)
 		}
 		w.view(func(x *ledger.Tx) error {
-			counts, err := x.CopiesCounts(nil)
+			counts, err := x.CopiesCounts()
 			if diff := cmp.Diff([]ledger.CopiesCount{{Copies: 0, Files: 1}}, counts); diff != "" {
 				t.Errorf("copies (-want +got):\n%s", diff)
 			}
@@ -200,7 +200,7 @@ func TestADataDiscCountsForItsVersionOnly(t *testing.T) {
 		copies := func(want ...ledger.CopiesCount) {
 			t.Helper()
 			w.view(func(x *ledger.Tx) error {
-				counts, err := x.CopiesCounts(nil)
+				counts, err := x.CopiesCounts()
 				if diff := cmp.Diff(want, counts); diff != "" {
 					t.Errorf("copies (-want +got):\n%s", diff)
 				}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/policy"
 )
 
 // emptyRoot is the root of a log without records: SHA-256 of nothing (RFC 6962, 2.1).
@@ -28,6 +29,7 @@ type Tx struct {
 	tally  map[tallyKey]tallyDelta
 	days   map[string]dayDelta // by store
 	owed   map[folderKey]bool  // manifests that no longer say what they should
+	rules  *policy.Rules       // with volumes, once they were looked up
 
 	noted   []noted         // rows of vouched tables that it writes, in order
 	notedAt map[string]bool // by the beginning of their statements

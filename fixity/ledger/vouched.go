@@ -62,7 +62,7 @@ var vouched = tables([][3]string{
 	{"finding", "id:n", `subject:t kind:t urgency:t step:t store:t set_name:t carrier:n file:n path:p found_at:p anatomy:t ranges:t ranges_more:n
 		intact_in:t mergeable:n incident:n files:n detail:t audit:n opened_at:n settled:t settled_at:n settled_by:t reason:t facts:t version:n`},
 	{"incident", "id:n", "kind:t store:t set_name:t audit:n files:n opened_at:n"},
-	{"instance", "store:t set_name:t carrier:n top:p at:p", "file:n held:n state:t since:n wrong:h settled_as:t"},
+	{"instance", "store:t set_name:t carrier:n top:p at:p", "file:n held:n state:t since:n wrong:h settled_as:t same_as:t"},
 	{"store", "name:t", "holdings:t identity:t adopted_at:n first_at:n retired_at:n"},
 	{"store_set", "store:t set_name:t", "adopted_at:n"},
 	{"received", "id:n", "source:t set_name:t folder:p at:n by_name:t done:n"},
@@ -82,6 +82,7 @@ var NotVouched = []string{
 	"what lies in a store under no one's care",
 	"the text of manifests",
 	"how far an audit, the schedule, a backup or a service's log has come",
+	"which volume a store was last seen on; each process looks anew",
 	"what the configuration says of a store: kind, place and folder",
 }
 

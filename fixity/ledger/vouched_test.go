@@ -34,6 +34,8 @@ var notVouched = map[string]string{
 	"store.medium": "not used", "store.follows": "not used", "store_set.cursor": "not used",
 	"store.seen_at": "when it was there last; the next audit says it again", "store_set.listed_complete_at": "as the last audit showed it",
 
+	"store_set.volume": "as it was last seen; each process looks anew",
+
 	"instance.size": nextAudit, "instance.mtime": nextAudit, "instance.due_at": nextAudit, "instance.read_audit": nextAudit,
 	"instance.read_at": evidence, "instance.read_ok": evidence, "instance.read_cache": evidence,
 	"instance.reported_at": evidence, "instance.reported_ok": evidence,
@@ -122,7 +124,7 @@ func rich(t *testing.T, d database) *world {
 		if err != nil {
 			return err
 		}
-		return x.SourceErasable(ledger.Received{ID: id, Source: "/media/stick", Set: masters}, "Ada Wren")
+		return x.SourceErasable(ledger.Received{ID: id, Source: "/media/stick", Set: masters}, 1, "Ada Wren")
 	})
 	a, b := w.disc("QD-0031", "A", ledger.AudioDisc, f), w.disc("QD-0031", "B", ledger.DataDisc, f)
 	w.checks(a, fixity.DiscIntact, fixity.Intact)

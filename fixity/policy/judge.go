@@ -140,18 +140,6 @@ func urgency(r Rules, c Case, own Holding, intact []string, rule Store) fixity.U
 	return fixity.AtRisk
 }
 
-// CountIndependent counts the stores that don't fail by one wrong hand: of those
-// that follow one another, one counts.
-func (r Rules) CountIndependent(stores []string) int {
-	var leaders []string
-	for _, s := range stores {
-		if l := r.Leader(s); !slices.Contains(leaders, l) {
-			leaders = append(leaders, l)
-		}
-	}
-	return len(leaders)
-}
-
 // mergeable says that the damaged copies together hold every block intact.
 func mergeable(hs []Holding) bool {
 	var have []bool

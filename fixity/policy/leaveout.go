@@ -19,6 +19,22 @@ var Litter = []string{
 	"*.pk", "*.pkf", "*.peak", "*.peaks", "*.reapeaks", "*.sfk", "*.ovw", "*.wfm", "*.asd",
 }
 
+// making are the patterns of litter that may become a recording: files that a program
+// is still writing.
+var making = []string{"*.tmp", "*.temp", "*.part", "*.partial", "*.crdownload"}
+
+// InTheMaking says that a path is left out because of a name that programs give to what
+// they are still writing. On a recorder's stick that may be a recording.
+func InTheMaking(p string) bool {
+	name := path.Base(strings.ToLower(p))
+	for _, pat := range making {
+		if ok, _ := path.Match(pat, name); ok {
+			return true
+		}
+	}
+	return false
+}
+
 // LeaveOut tells litter from files to take care of.
 type LeaveOut struct{ patterns []string }
 

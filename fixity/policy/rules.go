@@ -55,19 +55,23 @@ type Rules struct {
 	Copies int           // independent copies that each file should have; 0 is not asked
 	Places int           // in so many different places; 0 is not asked
 	Within time.Duration // fewer than that for longer is a finding
+
+	volumes map[string][]string // by store, where its roots lie as far as is known; OnVolumes sets it
 }
 
 // Asked is how many independent copies, in how many places, a file of a set should
 // have: no more than the stores that hold the set can give, for such a finding
 // would never go away.
 func (r Rules) Asked(set string) (copies, places int) {
-	leaders, where := map[string]bool{}, map[string]bool{}
+	var holding []string
+	where := map[string]bool{}
 	for _, s := range r.Stores {
 		if s.Holds(set) {
-			leaders[r.Leader(s.Name)], where[r.PlaceOf(s.Name)] = true, true
+			holding = append(holding, s.Name)
+			where[r.PlaceOf(s.Name)] = true
 		}
 	}
-	return min(r.Copies, len(leaders)), min(r.Places, len(where))
+	return min(r.Copies, r.CountIndependent(holding)), min(r.Places, len(where))
 }
 
 // PlaceOf is the place of a store; one whose place isn't said is in a place of its own.
@@ -106,12 +110,6 @@ func (r Rules) Arrivals(set string) (Store, bool) {
 		}
 	}
 	return Store{}, false
-}
-
-// Independent says that copies in the two stores don't fail by one wrong hand:
-// neither follows the other, directly or through others.
-func (r Rules) Independent(a, b string) bool {
-	return a != b && r.Leader(a) != r.Leader(b)
 }
 
 // Leader is the store at the end of a chain of follows. A circle (refused by the

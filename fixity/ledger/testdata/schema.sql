@@ -223,7 +223,7 @@ CREATE TABLE instance (
     read_audit  INTEGER NOT NULL DEFAULT 0,  -- audit that read it last
     due_at      INTEGER NOT NULL DEFAULT 0,
     wrong       BLOB,                    -- BLAKE3 of what it holds, if of no known version
-    settled_as  TEXT NOT NULL DEFAULT '',   -- the condition that a person settled
+    settled_as  TEXT NOT NULL DEFAULT '', same_as TEXT NOT NULL DEFAULT '',   -- the condition that a person settled
     PRIMARY KEY (store, set_name, carrier, top, at)
 ) STRICT, WITHOUT ROWID;
 
@@ -427,7 +427,7 @@ CREATE TABLE store_set (
     root               TEXT NOT NULL,
     adopted_at         INTEGER NOT NULL DEFAULT 0,
     listed_complete_at INTEGER NOT NULL DEFAULT 0,
-    cursor             TEXT NOT NULL DEFAULT '',
+    cursor             TEXT NOT NULL DEFAULT '', volume TEXT NOT NULL DEFAULT '',
     PRIMARY KEY (store, set_name)
 ) STRICT;
 

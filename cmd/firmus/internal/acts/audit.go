@@ -105,6 +105,9 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	if err := errors.Join(errs...); err != nil {
 		return results, err
 	}
+	if err := e.noteNames(ctx); err != nil {
+		return results, err
+	}
 	if err := e.followUp(ctx, o.Cache); err != nil {
 		return results, err
 	}

@@ -28,6 +28,12 @@ type Root interface {
 	Shards(ctx context.Context) ([]string, error)
 }
 
+// Folder is one that needn't belong to any store.
+type Folder interface {
+	audit.Store
+	Shards(ctx context.Context) ([]string, error)
+}
+
 // Marked is a root that says which store it belongs to.
 type Marked interface {
 	Identify(ctx context.Context) (fixity.Identity, error)
@@ -59,6 +65,13 @@ type Env struct {
 	Path func(store, set, at string) string
 	// NoMarker says that nothing can be written to the store: it is told by its files.
 	NoMarker func(store string) bool
+	// Apart refuses a folder that is, holds or lies in a store's root, the state folder or
+	// a backup (fixity.ErrRefused).
+	Apart func(ctx context.Context, dir string) error
+	// Folder opens a folder that belongs to no store, such as a stick.
+	Folder func(dir string) (Folder, error)
+	// LeftOut says that what lies at a path of a set is never taken under care.
+	LeftOut func(set, path string, isDir bool) bool
 	// Device tells stores on one drive, which are never read at once; "" is unknown.
 	Device func(ctx context.Context, store string) string
 	// Provided gives the checksums that lie beside the files of a first-level folder.
@@ -118,9 +131,9 @@ func (e *Env) lock(ctx context.Context, store string, wait time.Duration) (func(
 	return e.Ledger.LockStore(ctx, store, who, wait, e.Now)
 }
 
-// noteStores writes the configured stores into the ledger.
+// noteStores writes the configured stores into the ledger, and where they lie now.
 func (e *Env) noteStores(ctx context.Context) error {
-	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		for _, s := range e.Rules.Stores {
 			st := ledger.Store{Name: s.Name, Kind: s.Kind, Place: s.Place}
 			for _, set := range s.Sets {
@@ -131,7 +144,10 @@ func (e *Env) noteStores(ctx context.Context) error {
 			}
 		}
 		return nil
-	})
+	}); err != nil {
+		return err
+	}
+	return e.noteVolumes(ctx)
 }
 
 // CheckClock compares the clock with the newest entry of the record; the text is

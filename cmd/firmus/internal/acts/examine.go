@@ -223,7 +223,7 @@ func (e *Env) carriedOver(ctx context.Context, order time.Time) error {
 		for _, fs := range byFile {
 			for _, f := range fs {
 				for _, o := range fs {
-					if o.Store == f.Store || e.Rules.Independent(f.Store, o.Store) || o.Kind != f.Kind || f.Seen.Before(order) || strings.Contains(f.Detail, carried) {
+					if !e.Rules.InStep(f.Store, o.Store) || o.Kind != f.Kind || f.Seen.Before(order) || strings.Contains(f.Detail, carried) {
 						continue
 					}
 					same, err := e.sameWrong(t, f, o)

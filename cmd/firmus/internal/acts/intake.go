@@ -102,6 +102,9 @@ func (e *Env) Intake(ctx context.Context, o IntakeOrder) (IntakeResult, error) {
 			return in.res, errors.Join(err, in.commit(context.WithoutCancel(ctx)))
 		}
 	}
+	if err := e.noteNames(ctx); err != nil {
+		return in.res, err
+	}
 	if err := in.writeManifests(ctx); err != nil {
 		return in.res, err
 	}

@@ -181,6 +181,9 @@ func (e *Env) RetireStore(ctx context.Context, name, reason string, dryRun bool)
 	if reason == "" && !dryRun {
 		return plan, fmt.Errorf("retiring needs a reason (--reason): %w", fixity.ErrRefused)
 	}
+	if err := e.noteVolumes(ctx); err != nil {
+		return plan, err
+	}
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		for _, set := range e.Rules.Sets {
 			for after := ""; ; {
@@ -242,11 +245,12 @@ func (e *Env) leftWithout(t *ledger.Tx, f ledger.File, store string) (left int, 
 	for _, c := range copies {
 		if c.Store == store {
 			here = true
-		} else if f.Version > 0 && c.Held == f.Version && policy.HoldsVersion(c.State) {
+		} else if f.Version > 0 && c.Held == f.Version && c.SameAs == "" && policy.HoldsVersion(c.State) {
 			holding = append(holding, c.Store)
 		}
 	}
-	return e.Rules.CountIndependent(holding), here, nil
+	rules, err := t.Rules()
+	return rules.CountIndependent(holding), here, err
 }
 
 // ReplaceStore says that new folders (another drive) are the store from now on: all

@@ -16,12 +16,12 @@ import (
 	"firmus/fixity/essence"
 	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
 )
 
 // ReceiveOrder says what to copy from a recorder's stick, and where to.
 type ReceiveOrder struct {
-	Source audit.Store
-	Shards []string // of the source
+	Source Folder
 	Name   string   // of the source, for people: its folder
 	Into   string   // SET/PATH; the last part of PATH is the item
 	Sides  []string // names of the recordings in the order of the stick; none keeps its names
@@ -74,8 +74,14 @@ func (e *Env) Receive(ctx context.Context, o ReceiveOrder) (ReceiveResult, error
 	if !ok || folder == "" {
 		return res, fmt.Errorf("name the folder for the files, SET/PATH: %w", fixity.ErrRefused)
 	}
+	if err := e.Apart(ctx, o.Name); err != nil {
+		return res, err
+	}
 	files, err := e.arriving(ctx, o, folder)
 	if err != nil {
+		return res, err
+	}
+	if err := e.takenUnderCare(set, files); err != nil {
 		return res, err
 	}
 	if err := e.noteStores(ctx); err != nil {
@@ -113,7 +119,11 @@ func (e *Env) Receive(ctx context.Context, o ReceiveOrder) (ReceiveResult, error
 // arriving lists the source and names each file.
 func (e *Env) arriving(ctx context.Context, o ReceiveOrder, folder string) ([]arriving, error) {
 	var files []arriving
-	for _, shard := range o.Shards {
+	shards, err := o.Source.Shards(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("list %s: %w", o.Name, err)
+	}
+	for _, shard := range shards {
 		for x, err := range o.Source.List(ctx, shard) {
 			if err != nil {
 				return nil, fmt.Errorf("list %s: %w", o.Name, err)
@@ -143,6 +153,24 @@ func (e *Env) arriving(ctx context.Context, o ReceiveOrder, folder string) ([]ar
 		files[i].to = folder + "/" + files[i].entry.Path
 	}
 	return files, nil
+}
+
+// takenUnderCare refuses names that the set leaves out: what is copied there would
+// never be under care, though it was copied and read back.
+func (e *Env) takenUnderCare(set string, files []arriving) error {
+	for _, f := range files {
+		parts := strings.Split(f.to, "/")
+		for i := range parts {
+			at := strings.Join(parts[:i+1], "/")
+			// A folder that is named like a file that is left out is refused as well: a person
+			// who names it so means something that isn't to stay.
+			if strings.HasPrefix(strings.ToLower(parts[i]), ".firmus") || e.LeftOut(set, at, false) || i < len(parts)-1 && e.LeftOut(set, at, true) {
+				return fmt.Errorf("%s/%s would never be taken under care: the set leaves out what is named like %q (leave_out, and what programs leave behind). Nothing was copied. Name another folder, or give the recordings names with --sides: %w",
+					set, ledger.DisplayPath(f.to), ledger.DisplayPath(parts[i]), fixity.ErrRefused)
+			}
+		}
+	}
+	return nil
 }
 
 // inspect looks at the structure of a file on the source.
@@ -350,49 +378,152 @@ type Source struct {
 	Why    string `json:"because"`
 }
 
-// Sources are those that must still be kept. One whose every file has been read
-// intact in two independent stores is recorded as erasable, said, and left out.
+// Sources are those that must still be kept. When every file that was received has
+// been read intact in two independent stores, the source is looked at anew, if it is
+// there: it may hold more by now. If all that is on it is held, that is recorded and
+// said, and it is left out. If it isn't there, it is said that the files are held, and
+// that a look at the source is still to come; nothing waits for it any more.
 func (e *Env) Sources(ctx context.Context) ([]Source, error) {
 	out := []Source{}
-	var done []ledger.Received
-	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+	rules, err := e.RulesNow(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var held []ledger.Received
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		rs, err := t.KeepSources()
 		if err != nil {
 			return err
 		}
 		for _, r := range rs {
-			lacking, bad, err := e.lacking(t, r)
+			lacking, bad, err := e.lacking(t, rules, r)
 			if err != nil {
 				return err
 			}
 			if lacking+bad == 0 {
-				done = append(done, r)
+				held = append(held, r)
 				continue
 			}
 			why := fmt.Sprintf("%d of %d files have not been read intact in two independent stores yet", lacking, len(r.Files))
 			if bad > 0 {
 				why = fmt.Sprintf("%d of %d files are not whole recordings: keep the reel too, and transfer it again", bad, len(r.Files))
 			}
-			out = append(out, Source{r.ID, r.Source, r.Set, ledger.DisplayPath(r.Folder), len(r.Files), r.At.Format(time.RFC3339), why})
+			out = append(out, keep(r, why))
 		}
 		return nil
-	})
-	if err != nil || len(done) == 0 {
-		return out, err
+	}); err != nil {
+		return nil, err
 	}
-	return out, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+	for _, r := range held {
+		why, err := e.lookAnew(ctx, r)
+		if err != nil {
+			return out, err
+		}
+		if why != "" {
+			out = append(out, keep(r, why))
+		}
+	}
+	return out, nil
+}
+
+func keep(r ledger.Received, why string) Source {
+	return Source{r.ID, r.Source, r.Set, ledger.DisplayPath(r.Folder), len(r.Files), r.At.Format(time.RFC3339), why}
+}
+
+// lookAnew looks at a source whose received files are all held, and says why it must
+// still be kept; "" if it needn't.
+func (e *Env) lookAnew(ctx context.Context, r ledger.Received) (string, error) {
+	there, more, from := e.stillOn(ctx, r)
+	switch {
+	case context.Cause(ctx) != nil:
+		return "", context.Cause(ctx)
+	case !there:
+		err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.SourceHeld(r, e.By) })
+		if err == nil {
+			e.say("%s, received %s: all %d files that were received have been read intact in two independent stores. The source isn't there now, so what else is on it isn't known: before it is erased, say \"firmus recognise %s\"",
+				r.Source, r.At.Format("2006-01-02"), len(r.Files), r.Source)
+		}
+		return "", err
+	case more != "":
+		return fmt.Sprintf("more is on it than was received (%s): say \"firmus recognise %s\", or receive it again", more, r.Source), nil
+	}
+	rec, err := e.recogniseAll(ctx, from)
+	if err != nil {
+		return "", err
+	}
+	if !rec.MayErase {
+		return "looked at anew: " + rec.Because, nil
+	}
+	return "", e.sourceErasable(ctx, r.Source, len(rec.Files))
+}
+
+// stillOn looks whether the source is there with the files that were received, and
+// names one that is there besides.
+func (e *Env) stillOn(ctx context.Context, r ledger.Received) (there bool, more string, from Folder) {
+	if e.Apart(ctx, r.Source) != nil {
+		return false, "", nil
+	}
+	from, err := e.Folder(r.Source)
+	if err != nil {
+		return false, "", nil
+	}
+	shards, err := from.Shards(ctx)
+	if err != nil {
+		return false, "", nil
+	}
+	sizes := map[string]int64{}
+	for _, f := range r.Files {
+		sizes[f.Name] = f.Size
+	}
+	for _, shard := range shards {
+		for x, err := range from.List(ctx, shard) {
+			if err != nil {
+				return there, "it can't be listed in full", from
+			}
+			size, received := sizes[x.Path]
+			switch {
+			case received:
+				there = true
+				if x.Size != size {
+					more = ledger.DisplayPath(x.Path) + ", which has changed"
+				}
+			case x.Type != fixity.LeftOut || policy.InTheMaking(x.Path):
+				more = ledger.DisplayPath(x.Path)
+			}
+		}
+	}
+	return there, more, from
+}
+
+// sourceErasable records, for all that was received from a folder, that everything on
+// it now was looked at and is held.
+func (e *Env) sourceErasable(ctx context.Context, dir string, files int) error {
+	var done []ledger.Received
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		rs, err := t.KeepSources()
+		done = slices.DeleteFunc(rs, func(r ledger.Received) bool { return r.Source != ledger.DisplayPath(dir) })
+		return err
+	}); err != nil || len(done) == 0 {
+		return err
+	}
+	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		rules, err := t.Rules()
+		if err != nil {
+			return err
+		}
 		for _, r := range done {
 			// A copy may have been found damaged since.
-			if lacking, bad, err := e.lacking(t, r); err != nil || lacking+bad > 0 {
+			if lacking, bad, err := e.lacking(t, rules, r); err != nil || lacking+bad > 0 {
 				if err != nil {
 					return err
 				}
 				continue
 			}
-			if err := t.SourceErasable(r, e.By); err != nil {
+			if err := t.SourceErasable(r, files, e.By); err != nil {
 				return err
 			}
-			e.say("%s, received %s: all of it was read intact in two independent stores; it may be erased", r.Source, r.At.Format("2006-01-02"))
+			e.say("%s, received %s: all %d files that are on it now were looked at anew and have been read intact in two independent stores; it may be erased",
+				r.Source, r.At.Format("2006-01-02"), files)
 		}
 		return nil
 	})
@@ -400,16 +531,18 @@ func (e *Env) Sources(ctx context.Context) ([]Source, error) {
 
 // lacking counts the files of a source that were not read intact in two independent
 // stores, and those that are no whole recordings.
-func (e *Env) lacking(t *ledger.Tx, r ledger.Received) (lacking, bad int, err error) {
+func (e *Env) lacking(t *ledger.Tx, rules policy.Rules, r ledger.Received) (lacking, bad int, err error) {
 	for _, f := range r.Files {
 		x := Recognised{}
-		if err := e.lookUp(t, f.Digest, &x); err != nil {
+		known, err := e.lookUp(t, f.Digest, &x)
+		if err != nil {
 			return 0, 0, err
 		}
+		x.best(rules, known)
 		switch {
 		case x.Unfinished != 0:
 			bad++
-		case x.State != Held || e.Rules.CountIndependent(x.Stores) < safeStores:
+		case x.State != Held || rules.CountIndependent(x.Stores) < safeStores:
 			lacking++
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"slices"
 
 	"firmus/fixity"
 	"firmus/fixity/audit"
@@ -19,8 +20,9 @@ type Recognised struct {
 	Exact  string   `json:"path_base64,omitempty"`
 	State  string   `json:"state"` // held, earlier, unknown, unread
 	Set    string   `json:"set,omitempty"`
-	File   string   `json:"file,omitempty"` // where it is under care
-	Stores []string `json:"stores"`         // independent stores in which every byte of it was read and right
+	File   string   `json:"file,omitempty"`    // where it is under care
+	Stores []string `json:"stores"`            // independent stores in which every byte of it was read and right
+	SameAs string   `json:"same_as,omitempty"` // the store whose very file this is, under another name
 	Detail string   `json:"detail,omitempty"`
 	// Unfinished is the open finding that says that this isn't a whole recording; 0:
 	// there is none.
@@ -48,12 +50,33 @@ const (
 // be erased.
 const safeStores = 2
 
-// Recognise reads every file in a folder and says, by its bytes, whether it is
-// held. The folder may be erased only if all of it was seen, each file's current
-// version was read intact in two independent stores, and none is said to be unfinished:
-// what it holds may be all that there is of the recording.
-func (e *Env) Recognise(ctx context.Context, from audit.Store, shards []string) (Recognition, error) {
+// Recognise reads every file in a folder and says, by its bytes, whether it is held.
+// The folder may be erased only if all that is on it now was looked at, and each file's
+// current version was read intact in two independent stores, by copies that are other
+// files than those in the folder. None may be said to be unfinished: what it holds may
+// be all that there is of the recording. A folder that is one of the copies, or their record,
+// is refused before anything is read (fixity.ErrRefused).
+func (e *Env) Recognise(ctx context.Context, dir string, from Folder) (Recognition, error) {
+	if err := e.Apart(ctx, dir); err != nil {
+		return Recognition{Files: []Recognised{}}, err
+	}
+	out, err := e.recogniseAll(ctx, from)
+	if err != nil || !out.MayErase {
+		return out, err
+	}
+	return out, e.sourceErasable(ctx, dir, len(out.Files))
+}
+
+func (e *Env) recogniseAll(ctx context.Context, from Folder) (Recognition, error) {
 	out := Recognition{Files: []Recognised{}, Complete: true}
+	rules, err := e.RulesNow(ctx)
+	if err != nil {
+		return out, err
+	}
+	shards, err := from.Shards(ctx)
+	if err != nil {
+		return out, err
+	}
 	for _, shard := range shards {
 		for x, err := range from.List(ctx, shard) {
 			if err != nil {
@@ -64,10 +87,14 @@ func (e *Env) Recognise(ctx context.Context, from audit.Store, shards []string) 
 				break
 			}
 			if x.Type == fixity.LeftOut {
-				out.LeftOut++
+				if policy.InTheMaking(x.Path) {
+					out.Files = append(out.Files, inTheMaking(x))
+				} else {
+					out.LeftOut++
+				}
 				continue
 			}
-			f, err := e.recognise(ctx, from, x)
+			f, err := e.recognise(ctx, rules, from, x)
 			if err != nil {
 				return out, err
 			}
@@ -78,7 +105,15 @@ func (e *Env) Recognise(ctx context.Context, from audit.Store, shards []string) 
 	return out, nil
 }
 
-func (e *Env) recognise(ctx context.Context, from audit.Store, x fixity.Entry) (Recognised, error) {
+// inTheMaking is a file whose name says that a program is still writing it: every set
+// leaves it out, so no store holds it, and it may be a recording.
+func inTheMaking(x fixity.Entry) Recognised {
+	r := Recognised{State: NotKnown, Stores: []string{}, Detail: "a name of a file in the making, which every set leaves out: no store holds it"}
+	r.Path, r.Exact = displayed(x.Path)
+	return r
+}
+
+func (e *Env) recognise(ctx context.Context, rules policy.Rules, from audit.Store, x fixity.Entry) (Recognised, error) {
 	r := Recognised{State: NotRead, Stores: []string{}}
 	r.Path, r.Exact = displayed(x.Path)
 	if x.Type != fixity.File {
@@ -102,15 +137,35 @@ func (e *Env) recognise(ctx context.Context, from audit.Store, x fixity.Entry) (
 		return r, nil
 	}
 	d, _ := sums.Get(fixity.BLAKE3)
-	return r, e.Ledger.View(ctx, func(t *ledger.Tx) error { return e.lookUp(t, d, &r) })
+	var held []known
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { held, err = e.lookUp(t, d, &r); return err }); err != nil {
+		return r, err
+	}
+	for i := range held {
+		if held[i].copies, err = e.otherFiles(ctx, from, x.Path, held[i].copies, &r); err != nil {
+			return r, err
+		}
+	}
+	r.best(rules, held)
+	return r, nil
 }
 
-func (e *Env) lookUp(t *ledger.Tx, d fixity.Digest, r *Recognised) error {
+// known is a file under care whose current version has the bytes, with the copies that
+// were read as that.
+type known struct {
+	file   ledger.File
+	copies []ledger.Copy
+}
+
+// lookUp finds what is known of bytes: which files hold them now, else of which they are
+// an earlier version.
+func (e *Env) lookUp(t *ledger.Tx, d fixity.Digest, r *Recognised) ([]known, error) {
 	hs, err := t.ByDigest(d)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	r.State = NotKnown
+	var out []known
 	for _, h := range hs {
 		if !h.Current {
 			if r.State == NotKnown {
@@ -124,35 +179,78 @@ func (e *Env) lookUp(t *ledger.Tx, d fixity.Digest, r *Recognised) error {
 		}
 		copies, err := t.Copies(h.File.ID)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		lacks, err := unfinished(t, h.File.ID)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		if lacks != 0 {
 			r.Unfinished = lacks
 		}
-		var read []string
+		k := known{file: h.File}
 		for _, c := range copies {
 			// A copy that has not followed a rename has the right bytes all the same.
 			right := policy.HoldsVersion(c.State) || c.State == fixity.Behind
-			if right && c.Held == h.File.Version && c.Read.OK && c.Read.Cache != fixity.Allowed {
+			if right && c.Held == h.File.Version && c.SameAs == "" && c.Read.OK && c.Read.Cache != fixity.Allowed {
+				k.copies = append(k.copies, c)
+			}
+		}
+		out = append(out, k)
+	}
+	return out, nil
+}
+
+// otherFiles leaves out the copies that are the very file at path: a hard link, or a
+// folder of a store by another way. Two names of one file are one copy.
+func (e *Env) otherFiles(ctx context.Context, from any, path string, copies []ledger.Copy, r *Recognised) ([]ledger.Copy, error) {
+	var out []ledger.Copy
+	for _, c := range copies {
+		if c.Carrier == 0 {
+			root, err := e.Root(c.Store, c.Set, fixity.Bypassed)
+			if err == nil {
+				same, err := sameFile(ctx, from, path, root, c.At)
+				if err != nil {
+					return nil, err
+				}
+				if same {
+					r.SameAs = c.Store
+					continue
+				}
+			}
+		}
+		out = append(out, c)
+	}
+	return out, nil
+}
+
+// best tells of the best kept of the files that hold the bytes.
+func (r *Recognised) best(rules policy.Rules, held []known) {
+	for _, k := range held {
+		read := []string{}
+		for _, c := range k.copies {
+			if !slices.Contains(read, c.Store) {
 				read = append(read, c.Store)
 			}
 		}
-		// The same bytes may be under care twice: the better kept one counts.
-		if r.State != Held || e.Rules.CountIndependent(read) > e.Rules.CountIndependent(r.Stores) {
-			r.State, r.Set, r.File, r.Stores, r.Detail = Held, h.File.Set, ledger.DisplayPath(h.File.Path), append([]string{}, read...), ""
-			if n := e.Rules.CountIndependent(read); n < safeStores {
-				r.Detail = fmt.Sprintf("read intact in %d independent store(s) so far", n)
+		n := rules.CountIndependent(read)
+		if r.State == Held && n <= rules.CountIndependent(r.Stores) {
+			continue
+		}
+		r.State, r.Set, r.File, r.Stores, r.Detail = Held, k.file.Set, ledger.DisplayPath(k.file.Path), read, ""
+		if n < safeStores {
+			r.Detail = fmt.Sprintf("read intact in %d independent store(s) so far", n)
+			if len(read) > n {
+				r.Detail += "; stores that lie on one volume, or are kept in step, count as one"
 			}
 		}
+	}
+	if r.SameAs != "" && r.Detail != "" {
+		r.Detail += "; it is the very file in " + r.SameAs + " under another name"
 	}
 	if r.Unfinished != 0 {
 		r.Detail = fmt.Sprintf("not a whole recording (finding %d)", r.Unfinished)
 	}
-	return nil
 }
 
 // unfinished is the number of the open finding that a file is unfinished, 0 if none is.

@@ -24,8 +24,9 @@ type arrival struct {
 }
 
 type heldIn struct {
-	store string
-	taken audit.Taken
+	store  string
+	taken  audit.Taken
+	sameAs string // the store whose file this is under a second name; it vouches for nothing
 }
 
 var intakeDigests = []fixity.Algorithm{fixity.BLAKE3, fixity.SHA256, fixity.MD5}
@@ -66,7 +67,7 @@ func (in *intake) one(ctx context.Context, arrivals, path string) error {
 		}
 		switch {
 		case err == nil:
-			x.held = append(x.held, heldIn{s.Name, taken})
+			x.held = append(x.held, heldIn{store: s.Name, taken: taken})
 		case context.Cause(ctx) != nil:
 			return context.Cause(ctx)
 		case s.Name == arrivals && errors.Is(err, fixity.ErrAway):
@@ -78,6 +79,9 @@ func (in *intake) one(ctx context.Context, arrivals, path string) error {
 			}
 		}
 	}
+	if err := in.ownOnly(ctx, &x); err != nil {
+		return err
+	}
 	x.judge(provided, arrivals)
 	in.batch = append(in.batch, x)
 	if len(in.batch) >= intakeFiles || in.e.Now().Sub(in.last).Abs() >= intakeAfter {
@@ -86,13 +90,38 @@ func (in *intake) one(ctx context.Context, arrivals, path string) error {
 	return nil
 }
 
+// ownOnly finds out which of the files that were read are one file under two names.
+func (in *intake) ownOnly(ctx context.Context, x *arrival) error {
+	for i := range x.held {
+		b, err := in.e.Root(x.held[i].store, in.set, in.o.Cache)
+		if err != nil {
+			return err
+		}
+		for _, h := range x.held[:i] {
+			a, err := in.e.Root(h.store, in.set, in.o.Cache)
+			if err != nil {
+				return err
+			}
+			same, err := sameFile(ctx, a, x.path, b, x.path)
+			if err != nil {
+				return err
+			}
+			if same && h.sameAs == "" {
+				x.held[i].sameAs = h.store
+			}
+		}
+	}
+	return nil
+}
+
 // judge compares what the stores hold with each other and with the lists that
 // came with the files.
 func (x *arrival) judge(provided []ProvidedDigest, arrivals string) {
 	for _, h := range x.held[1:] {
-		if h.taken.Digest(fixity.BLAKE3) != x.held[0].taken.Digest(fixity.BLAKE3) {
+		switch {
+		case h.taken.Digest(fixity.BLAKE3) != x.held[0].taken.Digest(fixity.BLAKE3):
 			x.disputed = fmt.Sprintf("%s and %s hold different bytes", x.held[0].store, h.store)
-		} else {
+		case h.sameAs == "":
 			x.vouched = true
 		}
 	}
@@ -191,16 +220,17 @@ func (e *Env) takeIn(t *ledger.Tx, set string, x arrival, audit int64) error {
 
 // newCopy is what a store holds of a file that is taken in.
 func newCopy(f ledger.File, s policy.Store, now time.Time, x arrival) ledger.Copy {
-	e := care.TakenIn{}
+	e, same := care.TakenIn{}, ""
 	for _, h := range x.held {
 		if h.store != s.Name {
 			continue
 		}
+		same = h.sameAs
 		e = care.TakenIn{Found: true, Version: f.Version, Size: h.taken.Sums.Size, ModTime: h.taken.Entry.ModTime.UnixNano(), At: h.taken.At, Cache: h.taken.Cache}
 		if x.disputed != "" {
 			e.Version, e.Digest = 0, h.taken.Digest(fixity.BLAKE3)
 		}
 	}
-	c, _ := care.After(ledger.Copy{Store: s.Name, Set: f.Set, At: f.Path, File: f.ID}, e, care.Rules{Now: now, Store: s})
+	c, _ := care.After(ledger.Copy{Store: s.Name, Set: f.Set, At: f.Path, File: f.ID, SameAs: same}, e, care.Rules{Now: now, Store: s})
 	return c
 }

@@ -143,6 +143,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		Provided:  readProvided,
 		OpenDisc:  a.openDisc,
 		FitEvents: func() { a.bringEvents(o.Say, true) },
+		Apart:     a.apart,
+		Folder:    func(dir string) (acts.Folder, error) { return Folder(dir, fixity.Bypassed) },
+		LeftOut:   func(set, path string, isDir bool) bool { return litter[set].Match(path, isDir) },
 	}
 	a.unlock, opened = unlock, true
 	return a, nil

@@ -101,13 +101,7 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 	if w.taken, w.takenCopies, err = t.TakenSince(w.since); err != nil {
 		return err
 	}
-	leader := map[string]string{}
-	for _, s := range l.o.Rules.Stores {
-		if s.Follows != "" {
-			leader[s.Name] = s.Follows
-		}
-	}
-	counts, err := t.CopiesCounts(leader)
+	counts, err := t.CopiesCounts()
 	if err != nil {
 		return err
 	}

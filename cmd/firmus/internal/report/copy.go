@@ -42,6 +42,7 @@ type Copy struct {
 	SettledAsIs bool         `json:"settled_as_is"`
 	Disc        string       `json:"disc,omitempty"`
 	Burned      int64        `json:"burned_version,omitempty"` // that the disc is held against
+	SameAs      string       `json:"same_as,omitempty"`        // the store whose file this is under a second name: one copy
 	Lesser      bool         `json:"lesser,omitempty"`         // an audio disc: samples, not the file
 }
 
@@ -50,7 +51,7 @@ func CopiesOf(cs []ledger.Copy) []Copy {
 	out := []Copy{}
 	for _, c := range cs {
 		x := Copy{Store: c.Store, State: c.State, Version: c.Held, Read: InstantOf(c.Read.At), ReadOK: c.Read.OK, ReadCache: c.Read.Cache,
-			Reported: InstantOf(c.Reported.At), ReportedOK: c.Reported.OK, Since: InstantOf(c.Since), SettledAsIs: c.SettledAs != "", Disc: c.Disc, Burned: c.Burned, Lesser: c.Lesser}
+			Reported: InstantOf(c.Reported.At), ReportedOK: c.Reported.OK, Since: InstantOf(c.Since), SettledAsIs: c.SettledAs != "", Disc: c.Disc, Burned: c.Burned, SameAs: c.SameAs, Lesser: c.Lesser}
 		x.At, x.AtBase64 = Path(c.At)
 		out = append(out, x)
 	}
@@ -101,6 +102,9 @@ func LastKnown(c ledger.Copy) string {
 		if c.Carrier != 0 {
 			s = "registered " + Local(c.Since) + ", not yet read"
 		}
+	}
+	if c.SameAs != "" {
+		s += "; it is the very file in " + c.SameAs + " under a second name, so the two are one copy"
 	}
 	if c.Lesser {
 		s += "; holds lesser quality: samples, not the file"

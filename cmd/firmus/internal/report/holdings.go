@@ -24,9 +24,10 @@ type Holdings struct {
 	Retired  int64        `json:"retired"`
 	Promises []string     `json:"broken_promises"`
 	Shelf    Shelf        `json:"shelf"`
-	Visits   []Visit      `json:"visits"`       // of each visiting store the newest
-	Keep     []KeepSource `json:"keep_sources"` // sticks that may not be erased yet
-	Owners   []Owner      `json:"owners"`       // accounts that files in the cloud belong to
+	Visits   []Visit      `json:"visits"`         // of each visiting store the newest
+	Shared   []Sharing    `json:"shared_volumes"` // stores that count as one copy
+	Keep     []KeepSource `json:"keep_sources"`   // sticks that may not be erased yet
+	Owners   []Owner      `json:"owners"`         // accounts that files in the cloud belong to
 	// Unfinished are the recordings that are not whole, open and settled.
 	Unfinished []Unfinished `json:"unfinished"`
 }
@@ -37,6 +38,13 @@ type Owner struct {
 	Owner string `json:"owner"`
 	Files int64  `json:"files"`
 	Own   bool   `json:"folder"` // the folder that they lie in is its own too
+}
+
+// Sharing are stores that lie on one volume, as they were last seen.
+type Sharing struct {
+	Store string   `json:"store"`
+	With  []string `json:"with"`
+	Text  string   `json:"text"`
 }
 
 // KeepSource is a recorder's stick or the like that must be kept.
@@ -80,7 +88,7 @@ type FindingCount struct {
 
 // MakeHoldings reads the statement from the ledger, as of now.
 func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules policy.Rules, now time.Time) (Holdings, error) {
-	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}, Visits: []Visit{}, Keep: []KeepSource{}, Owners: []Owner{}, Unfinished: []Unfinished{}}
+	h := Holdings{Name: name, At: InstantOf(now), Stores: []StoreSet{}, Copies: []CopiesRow{}, Promises: []string{}, Visits: []Visit{}, Shared: []Sharing{}, Keep: []KeepSource{}, Owners: []Owner{}, Unfinished: []Unfinished{}}
 	err := l.View(ctx, func(t *ledger.Tx) error {
 		sums, err := t.Summaries()
 		if err != nil {
@@ -100,13 +108,14 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules poli
 			}
 			h.Stores = append(h.Stores, x)
 		}
-		leader := map[string]string{}
-		for _, s := range rules.Stores {
-			if s.Follows != "" {
-				leader[s.Name] = s.Follows
-			}
+		on, err := t.Rules()
+		if err != nil {
+			return err
 		}
-		counts, err := t.CopiesCounts(leader)
+		for _, s := range on.Shared() {
+			h.Shared = append(h.Shared, Sharing{s.Store, s.With, s.Words()})
+		}
+		counts, err := t.CopiesCounts()
 		if err != nil {
 			return err
 		}
@@ -210,6 +219,9 @@ func (h Holdings) Text(w io.Writer) {
 			note = "   <- one copy only"
 		}
 		fmt.Fprintf(w, "  %d  %9s%s\n", c.Stores, Number(c.Files), note)
+	}
+	for _, s := range h.Shared {
+		fmt.Fprintf(w, "  NOTE: %s\n", s.Text)
 	}
 	fmt.Fprintf(w, "\nOpen findings: %s no intact copy known, %s at risk, %s to tidy\n", Number(h.Findings.NoneIntact), Number(h.Findings.AtRisk), Number(h.Findings.Tidy))
 	writeUnfinished(w, h.Unfinished)

@@ -95,7 +95,7 @@ func (m Matter) Followers() []string {
 	var out []string
 	for _, f := range m.Findings {
 		for _, s := range m.Rules.Stores {
-			if f.Subject == fixity.OfFile && s.Name != f.Store && !m.Rules.Independent(s.Name, f.Store) && !slices.Contains(out, s.Name) {
+			if f.Subject == fixity.OfFile && m.Rules.InStep(s.Name, f.Store) && !slices.Contains(out, s.Name) {
 				out = append(out, s.Name)
 			}
 		}

@@ -1,0 +1,253 @@
+package acts
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/fixity/policy"
+)
+
+// lies is a root of which the system tells where it lies.
+type lies interface {
+	Volume(ctx context.Context) (fixity.Lies, error)
+}
+
+// identified is a folder of which the system tells files with several names.
+type identified interface {
+	FileID(ctx context.Context, path string) (string, error)
+}
+
+// lookFor is how long a root may take to say where it lies: one that hangs is away.
+const lookFor = 10 * time.Second
+
+// look asks every disk store's roots where they lie now; those that aren't there are
+// left out.
+func (e *Env) look(ctx context.Context) map[policy.RootOf]fixity.Lies {
+	out := map[policy.RootOf]fixity.Lies{}
+	for _, s := range e.Rules.Stores {
+		if s.Kind == cloudKind || s.Kind == opticalKind {
+			continue
+		}
+		for _, set := range s.Sets {
+			root, err := e.Root(s.Name, set, fixity.Bypassed)
+			if err != nil {
+				continue
+			}
+			r, ok := root.(lies)
+			if !ok {
+				continue
+			}
+			rootCtx, cancel := context.WithTimeoutCause(ctx, lookFor, fixity.ErrAway)
+			l, err := r.Volume(rootCtx)
+			cancel()
+			if err == nil {
+				out[policy.RootOf{Store: s.Name, Set: set}] = l
+			}
+		}
+	}
+	return out
+}
+
+// RulesNow are the rules with where the stores lie now: looked at this moment, and for
+// those that aren't there as they were last seen. Nothing is written.
+func (e *Env) RulesNow(ctx context.Context) (policy.Rules, error) {
+	_, volumes, err := e.volumes(ctx)
+	return e.Rules.OnVolumes(volumes), err
+}
+
+func (e *Env) volumes(ctx context.Context) (kept, now map[policy.RootOf]string, err error) {
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { kept, err = t.Volumes(); return err }); err != nil {
+		return nil, nil, err
+	}
+	return kept, policy.VolumesOf(kept, e.look(ctx), ledger.NewID), nil
+}
+
+// noteVolumes keeps where the stores lie, and says when stores turn out to lie on one
+// volume. Copies are counted by it from then on.
+func (e *Env) noteVolumes(ctx context.Context) error {
+	kept, now, err := e.volumes(ctx)
+	if err != nil || maps.Equal(kept, now) {
+		return err
+	}
+	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.PutVolumes(now) }); err != nil {
+		return fmt.Errorf("note where the stores lie: %w", err)
+	}
+	was := map[string]bool{}
+	for _, x := range e.Rules.OnVolumes(kept).Shared() {
+		was[x.Words()] = true
+	}
+	for _, x := range e.Rules.OnVolumes(now).Shared() {
+		if !was[x.Words()] {
+			e.say("%s", x.Words())
+		}
+	}
+	return nil
+}
+
+// CheckVolumes tells which stores lie on one volume now, and changes nothing.
+func (e *Env) CheckVolumes(ctx context.Context) ([]policy.Shared, error) {
+	rules, err := e.RulesNow(ctx)
+	return rules.Shared(), err
+}
+
+// sameFile says that two paths in roots are two names of one file. Where the system
+// doesn't tell, or either isn't there, they are not known to be.
+func sameFile(ctx context.Context, a any, atA string, b any, atB string) (bool, error) {
+	x, ok := a.(identified)
+	y, ok2 := b.(identified)
+	if !ok || !ok2 {
+		return false, nil
+	}
+	one, err := x.FileID(ctx, atA)
+	if err != nil || one == "" {
+		return false, passable(ctx, err)
+	}
+	two, err := y.FileID(ctx, atB)
+	return err == nil && one == two, passable(ctx, err)
+}
+
+// passable is the error of a look that failed: none but that the act was stopped.
+func passable(ctx context.Context, err error) error {
+	if err != nil && context.Cause(ctx) != nil {
+		return context.Cause(ctx)
+	}
+	return nil
+}
+
+// noteNames finds copies that are one file under two names, in stores that share a file
+// system: they are one copy, always. A file system can't be shared by others, so
+// nothing is looked at where none is. Files are compared now; no number of a file is kept.
+func (e *Env) noteNames(ctx context.Context) error {
+	for _, set := range e.Rules.Sets {
+		stores := e.together(ctx, set.Name)
+		if len(stores) < 2 {
+			continue
+		}
+		for after := ""; ; {
+			var page []ledger.File
+			if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+				return t.Files(set.Name, after, namesPage, func(f ledger.File) error { page = append(page, f); return nil })
+			}); err != nil {
+				return err
+			}
+			if err := e.namesOf(ctx, set.Name, stores, page); err != nil {
+				return err
+			}
+			if len(page) < namesPage {
+				break
+			}
+			after = page[len(page)-1].Path
+		}
+	}
+	return nil
+}
+
+const namesPage = 500
+
+// together are the stores whose roots of a set lie on a file system that another
+// store's root of that set lies on too, in the configuration's order, arrivals first.
+func (e *Env) together(ctx context.Context, set string) []string {
+	byDevice := map[string][]string{}
+	for r, l := range e.look(ctx) {
+		if r.Set == set && l.Device != "" {
+			byDevice[l.Device] = append(byDevice[l.Device], r.Store)
+		}
+	}
+	var out []string
+	for _, s := range e.Rules.Stores {
+		for _, on := range byDevice {
+			if len(on) > 1 && slices.Contains(on, s.Name) {
+				out = append(out, s.Name)
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b string) int {
+		x, _ := e.Rules.Store(a)
+		y, _ := e.Rules.Store(b)
+		return b2i(y.Arrivals) - b2i(x.Arrivals)
+	})
+	return out
+}
+
+// namesOf compares the copies of a page of files, and records what is new.
+func (e *Env) namesOf(ctx context.Context, set string, stores []string, page []ledger.File) error {
+	roots := map[string]Root{}
+	for _, s := range stores {
+		root, err := e.Root(s, set, fixity.Bypassed)
+		if err != nil {
+			return err
+		}
+		roots[s] = root
+	}
+	type found struct {
+		copy ledger.Copy
+		same string
+	}
+	var changed []found
+	for _, f := range page {
+		var copies []ledger.Copy
+		if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { copies, err = t.Copies(f.ID); return err }); err != nil {
+			return err
+		}
+		first := map[string]string{} // file's identity -> the store in which it was seen first
+		for _, s := range stores {
+			for _, c := range copies {
+				if c.Store != s || c.Carrier != 0 || !c.Seen() {
+					continue
+				}
+				x, ok := roots[s].(identified)
+				if !ok {
+					continue
+				}
+				id, err := x.FileID(ctx, c.At)
+				if err := passable(ctx, err); err != nil {
+					return err
+				}
+				if err != nil || id == "" {
+					continue // it isn't there: what was known stays
+				}
+				same := first[id]
+				if same == "" {
+					first[id] = s
+				}
+				if c.SameAs != same {
+					changed = append(changed, found{c, same})
+				}
+			}
+		}
+	}
+	if len(changed) == 0 {
+		return nil
+	}
+	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		for _, x := range changed {
+			now, err := t.CopyAt(x.copy.Store, x.copy.Set, x.copy.At)
+			if errors.Is(err, fixity.ErrNotFound) {
+				continue
+			}
+			if err != nil {
+				return err
+			}
+			if fresh, err := t.SetSameAs(now, x.same); err != nil || !fresh {
+				if err != nil {
+					return err
+				}
+				continue
+			}
+			if x.same != "" {
+				e.say("%s/%s in %s is the very file that %s has, under a second name (a hard link): the two are one copy. Copy the file's bytes there instead",
+					x.copy.Set, ledger.DisplayPath(x.copy.At), x.copy.Store, x.same)
+			}
+			if err := t.Rejudge(x.copy.File, 0, e.By, "", nil); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
