@@ -74,6 +74,11 @@ with is within reach.`,
 		if err := discOrder(a, &o, args); err != nil {
 			return err
 		}
+		if page != "" { // said before a disc is read for half an hour
+			if err := guarded.Of(a.Config).Replaceable(page, guarded.Page); err != nil {
+				return err
+			}
+		}
 		if o.At.Drive != "" {
 			c.say("%s", caution)
 		}

@@ -105,8 +105,10 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	if err := errors.Join(errs...); err != nil {
 		return results, err
 	}
-	if err := e.noteNames(ctx); err != nil {
-		return results, err
+	if o.Under == "" { // it looks at every file
+		if err := e.noteNames(ctx); err != nil {
+			return results, err
+		}
 	}
 	if err := e.followUp(ctx, o.Cache); err != nil {
 		return results, err

@@ -189,12 +189,19 @@ func (e *Env) namesOf(ctx context.Context, set string, stores []string, page []l
 		copy ledger.Copy
 		same string
 	}
-	var changed []found
-	for _, f := range page {
-		var copies []ledger.Copy
-		if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { copies, err = t.Copies(f.ID); return err }); err != nil {
-			return err
+	all := make([][]ledger.Copy, len(page))
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		for i, f := range page {
+			if all[i], err = t.Copies(f.ID); err != nil {
+				return err
+			}
 		}
+		return nil
+	}); err != nil {
+		return err
+	}
+	var changed []found
+	for _, copies := range all {
 		first := map[string]string{} // file's identity -> the store in which it was seen first
 		for _, s := range stores {
 			for _, c := range copies {
@@ -234,10 +241,11 @@ func (e *Env) namesOf(ctx context.Context, set string, stores []string, page []l
 			if err != nil {
 				return err
 			}
-			if fresh, err := t.SetSameAs(now, x.same); err != nil || !fresh {
-				if err != nil {
-					return err
-				}
+			fresh, err := t.SetSameAs(now, x.same)
+			if err != nil {
+				return err
+			}
+			if !fresh {
 				continue
 			}
 			if x.same != "" {
