@@ -26,9 +26,9 @@ type identified interface {
 // lookFor is how long a root may take to say where it lies: one that hangs is away.
 const lookFor = 10 * time.Second
 
-// look asks every disk store's roots where they lie now; those that aren't there are
+// whereTheyLie asks every disk store's roots where they lie now; those that aren't there are
 // left out.
-func (e *Env) look(ctx context.Context) map[policy.RootOf]fixity.Lies {
+func (e *Env) whereTheyLie(ctx context.Context) map[policy.RootOf]fixity.Lies {
 	out := map[policy.RootOf]fixity.Lies{}
 	for _, s := range e.Rules.Stores {
 		if s.Kind == cloudKind || s.Kind == opticalKind {
@@ -65,7 +65,7 @@ func (e *Env) volumes(ctx context.Context) (kept, now map[policy.RootOf]string, 
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { kept, err = t.Volumes(); return err }); err != nil {
 		return nil, nil, err
 	}
-	return kept, policy.VolumesOf(kept, e.look(ctx), ledger.NewID), nil
+	return kept, policy.VolumesOf(kept, e.whereTheyLie(ctx), ledger.NewID), nil
 }
 
 // noteVolumes keeps where the stores lie, and says when stores turn out to lie on one
@@ -154,7 +154,7 @@ const namesPage = 500
 // store's root of that set lies on too, in the configuration's order, arrivals first.
 func (e *Env) together(ctx context.Context, set string) []string {
 	byDevice := map[string][]string{}
-	for r, l := range e.look(ctx) {
+	for r, l := range e.whereTheyLie(ctx) {
 		if r.Set == set && l.Device != "" {
 			byDevice[l.Device] = append(byDevice[l.Device], r.Store)
 		}
