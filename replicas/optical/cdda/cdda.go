@@ -217,6 +217,7 @@ type Likeness struct {
 	// Every sector was held against the source then.
 	Sectors, AlikeSectors int64
 	Lacking               int64   // samples that aren't on the disc
+	Form                  Form    // straight, or the channels are exchanged
 	Even                  bool    // all differ by one level and dither alone
 	LowDB, HighDB         float64 // the levels of the sectors that are loud
 }

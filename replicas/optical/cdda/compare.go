@@ -321,6 +321,9 @@ func (c *comparison) exactly(at located) (Result, error) {
 		if err != nil {
 			return Result{}, err
 		}
+		if h.Likeness.Form != Straight {
+			h.Form = h.Likeness.Form
+		}
 		r.Sources = append(r.Sources, h)
 	}
 	for _, p := range at.layout {
@@ -401,6 +404,16 @@ func (c *comparison) ear(p piece, offset int, r *Result) (Verdict, Likeness, err
 	k := c.correlator()
 	like, err := k.likeness(p, offset, n)
 	v := c.judge(p.source, like)
+	if err == nil && v == Other && c.sources[p.source].format().Channels > 1 {
+		c.crossed = true
+		defer func() { c.crossed = false }()
+		var other Likeness
+		if other, err = k.likeness(p, offset, n); c.judge(p.source, other) != Other {
+			v, like = c.judge(p.source, other), other
+		} else {
+			c.crossed = false
+		}
+	}
 	if err != nil || like.Alike == 0 || v == SaysNothing {
 		return v, like, err
 	}
@@ -414,7 +427,12 @@ func (c *comparison) ear(p piece, offset int, r *Result) (Verdict, Likeness, err
 		return v, like, nil
 	}
 	apart := like.HighDB-like.LowDB > levelDB || math.Abs(like.GainDB) > levelDB
+	if t.channels() != c.crossed {
+		like.Form, like.Even = ChannelsExchanged, false
+	}
 	switch {
+	case like.Form != Straight && like.Lacking == 0 && v != Other:
+		return Changed, like, nil // how well it fits says nothing then
 	case like.AlikeSectors < like.Sectors || like.Lacking > 0 || len(t.slips) > 0:
 		v = Differs
 	case v == Alike && apart:
@@ -472,7 +490,7 @@ func (c *comparison) byEar() (Result, error) {
 		if err != nil {
 			return Result{}, err
 		}
-		h := Held{Name: c.sources[p.source].Name, Verdict: v, LBA: -1, Likeness: like, Lacking: like.Lacking}
+		h := Held{Name: c.sources[p.source].Name, Verdict: v, LBA: -1, Likeness: like, Lacking: like.Lacking, Form: like.Form}
 		if like.Alike > 0 {
 			h.LBA, h.Track = c.disc.First+p.at/SectorSamples, c.track(p.at)
 		}

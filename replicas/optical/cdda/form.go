@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 )
 
 // Form is how a source's samples stand on the disc, where it isn't as they are. The codes
@@ -179,14 +180,15 @@ func (f Form) apply(b []byte) {
 
 // hows are the ways to try where the usual one shows nothing.
 func (c *comparison) others() (list []how) {
-	for _, s := range c.sources {
-		if s.exact() && s.format().Bits > 16 {
-			list = append(list, how{round: true})
-			break
-		}
+	deep := slices.ContainsFunc(c.sources, func(s Source) bool { return s.exact() && s.format().Bits > 16 })
+	if deep {
+		list = append(list, how{round: true})
 	}
 	for _, f := range forms {
 		list = append(list, how{form: f})
+		if deep {
+			list = append(list, how{form: f, round: true})
+		}
 	}
 	return list
 }

@@ -188,6 +188,7 @@ func TestALikenessIsNeverOfHalfADisc(t *testing.T) {
 		{"other sound for two seconds", good.edit(func(b []byte) { copy(b[1000*cdda.SectorBytes:1150*cdda.SectorBytes], music(44, 2*second)) }), cdda.Differs, [2]int64{149, 151}},
 		{"a skip", burn([][]byte{slices.Concat(disc[:20*second*4], disc[20*second*4+4*1000:])}, 0), cdda.Differs, [2]int64{0, 3}},
 		{"another recording", burn([][]byte{music(45, 40*second)}, 0), cdda.Other, [2]int64{0, 0}},
+		{"channels exchanged", burn([][]byte{each(disc, func(l, r uint16) (uint16, uint16) { return r, l })}, 0), cdda.Changed, [2]int64{0, 0}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			r := compare(t, tc.disc.read(-102), src(), cdda.Options{})

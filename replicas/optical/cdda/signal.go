@@ -109,7 +109,11 @@ func (c *comparison) heard(x []complex128, at int64) error {
 		return err
 	}
 	for i := range x {
-		x[i] = complex(number(b[i*4:i*4+2])/(1<<15), number(b[i*4+2:i*4+4])/(1<<15))
+		l, r := number(b[i*4:i*4+2])/(1<<15), number(b[i*4+2:i*4+4])/(1<<15)
+		if c.crossed {
+			l, r = r, l
+		}
+		x[i] = complex(l, r)
 	}
 	return nil
 }

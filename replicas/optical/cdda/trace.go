@@ -23,6 +23,13 @@ type traced struct {
 	runs  []Run
 	all   int64 // sectors that aren't alike
 	slips []Break
+
+	straight, exchanged, both float64 // products of the channels, over all sectors
+}
+
+// channels says that the disc has the channels exchanged: it fits twice as well so.
+func (t traced) channels() bool {
+	return t.both > 0 && 1-math.Abs(t.exchanged)/t.both < 0.5*(1-math.Abs(t.straight)/t.both)
 }
 
 // trace holds every sector of a piece against the source, where likeness has found it.
@@ -91,6 +98,7 @@ func (k *correlator) trace(p piece, like Likeness) (traced, error) {
 				}
 			}
 			t.like.Sectors++
+			t.straight, t.exchanged, t.both = t.straight+one.sd, t.exchanged+one.crossed, t.both+math.Sqrt(one.ss*one.dd)
 			if one.alike {
 				fails = 0
 				t.like.AlikeSectors++
@@ -144,10 +152,12 @@ type sectorLike struct {
 	alike, mute, loud bool
 	gain              float64 // dB
 	left              float64 // steps, rms, that aren't the source's at its best level
+
+	ss, dd, sd, crossed float64 // products of the source's and the disc's samples
 }
 
 func measure(s, d []complex128) sectorLike {
-	var ss, dd, sd, ps, pd, psd float64
+	var ss, dd, sd, crossed, ps, pd, psd float64
 	n := 0.0
 	var ls, ld complex128
 	for i := range s {
@@ -158,6 +168,7 @@ func measure(s, d []complex128) sectorLike {
 		ss += square(x)
 		dd += square(y)
 		sd += real(x)*real(y) + imag(x)*imag(y)
+		crossed += real(x)*imag(y) + imag(x)*real(y)
 		if i > 0 {
 			u, v := x-ls, y-ld
 			ps += square(u)
@@ -171,7 +182,7 @@ func measure(s, d []complex128) sectorLike {
 		return sectorLike{alike: true} // all of it is clipped, which says nothing
 	}
 	rs, rd := math.Sqrt(ss/n), math.Sqrt(dd/n)
-	out := sectorLike{mute: dd == 0, loud: rs >= loud}
+	out := sectorLike{mute: dd == 0, loud: rs >= loud, ss: ss, dd: dd, sd: sd, crossed: crossed}
 	if rs < quiet {
 		out.alike = rd < 2*rs+quiet
 		out.left = math.Abs(rd - rs)

@@ -18,6 +18,7 @@ type comparison struct {
 	max     int
 	hows    []how  // by source, nil: as they are
 	raw     []byte // of a source in another format
+	crossed bool   // the disc is heard with its channels exchanged
 	loose   []bool // by source, nil: sources whose lowest bits were brought to 16 otherwise
 }
 
