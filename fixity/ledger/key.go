@@ -16,6 +16,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/ledger/mlog"
+	"firmus/fixity/ledger/private"
 )
 
 // Key signs checkpoints. It lies in the state folder, not in the ledger, so that
@@ -46,8 +47,8 @@ func (l *Ledger) Key() (Key, error) {
 	if err != nil {
 		return Key{}, fmt.Errorf("key of the record: %w", err)
 	}
-	private, public, _ := strings.Cut(strings.TrimSpace(string(text)), "\n")
-	s, err := note.NewSigner(private)
+	secret, public, _ := strings.Cut(strings.TrimSpace(string(text)), "\n")
+	s, err := note.NewSigner(secret)
 	if err != nil {
 		return Key{}, fmt.Errorf("key of the record %s: %w", path, err)
 	}
@@ -80,16 +81,16 @@ func (l *Ledger) setAsideKey(path, of string) (Key, error) {
 // makeKey writes the key whole or not at all; a second process that makes one at
 // the same time loses to the first (a link never replaces).
 func (l *Ledger) makeKey(path string) ([]byte, error) {
-	private, public, err := mlog.NewKey(l.origin)
+	secret, public, err := mlog.NewKey(l.origin)
 	if err != nil {
 		return nil, err
 	}
-	f, err := os.CreateTemp(filepath.Dir(path), ".firmus-key-*")
+	f, err := private.CreateTemp(filepath.Dir(path), ".firmus-key-*")
 	if err != nil {
 		return nil, err
 	}
 	defer os.Remove(f.Name())
-	_, err = f.WriteString(private + "\n" + public + "\n")
+	_, err = f.WriteString(secret + "\n" + public + "\n")
 	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return nil, err
 	}

@@ -18,6 +18,7 @@ import (
 	"modernc.org/sqlite"
 
 	"firmus/fixity"
+	"firmus/fixity/ledger/private"
 	"firmus/fixity/policy"
 )
 
@@ -147,6 +148,13 @@ func (l *Ledger) connect() error {
 		return fmt.Errorf("ledger %s: %w", l.o.Path, fixity.ErrNotFound)
 	case err == nil && st.Mode().IsRegular() && st.Size() == 0 && l.o.MustExist:
 		return fmt.Errorf("ledger %s: %w: the file is empty", l.o.Path, ErrDamaged)
+	case errors.Is(err, os.ErrNotExist):
+		// SQLite gives its -wal and -shm the file's own mode.
+		f, err := private.OpenFile(l.o.Path, os.O_RDWR|os.O_CREATE)
+		if err != nil {
+			return fmt.Errorf("ledger %s: %w", l.o.Path, err)
+		}
+		f.Close()
 	case err == nil && st.Size() > 0:
 		if err := checkHeader(l.o.Path); err != nil {
 			return fmt.Errorf("ledger %s: %w", l.o.Path, err)

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/ledger/private"
 )
 
 // LockStore takes the lock on a store, so that nobody else reads it at the same
@@ -25,10 +26,10 @@ func (l *Ledger) LockStore(ctx context.Context, name, who string, wait time.Dura
 		return nil, fmt.Errorf("lock store %s: %w", name, err)
 	}
 	dir := filepath.Join(l.o.State, "locks")
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := private.MkdirAll(dir); err != nil {
 		return nil, fmt.Errorf("lock store %s: %w", name, err)
 	}
-	f, err := os.OpenFile(filepath.Join(dir, name), os.O_RDWR|os.O_CREATE, 0o600)
+	f, err := private.OpenFile(filepath.Join(dir, name), os.O_RDWR|os.O_CREATE)
 	if err != nil {
 		return nil, fmt.Errorf("lock store %s: %w", name, err)
 	}
@@ -123,10 +124,10 @@ func (l *Ledger) lockSession(ctx context.Context, name, who string) (release fun
 // It dies with the process.
 func LockState(state string, alone bool) (unlock func(), err error) {
 	dir := filepath.Join(state, "locks")
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := private.MkdirAll(dir); err != nil {
 		return nil, fmt.Errorf("lock the ledger: %w", err)
 	}
-	f, err := os.OpenFile(filepath.Join(dir, ".open"), os.O_RDWR|os.O_CREATE, 0o600)
+	f, err := private.OpenFile(filepath.Join(dir, ".open"), os.O_RDWR|os.O_CREATE)
 	if err != nil {
 		return nil, fmt.Errorf("lock the ledger: %w", err)
 	}

@@ -44,3 +44,11 @@ func syncFolder(r *os.Root) error {
 
 // writable is what access(2) says; a file system mounted read-only isn't.
 func writable(root string) bool { return unix.Access(root, unix.W_OK) == nil }
+
+func groupOf(fi fs.FileInfo) (gid int, ok bool) {
+	st, ok := fi.Sys().(*syscall.Stat_t)
+	if !ok {
+		return 0, false
+	}
+	return int(st.Gid), true
+}

@@ -42,14 +42,10 @@ func (d *Dir) ReplaceVerified(ctx context.Context, path string, write func(io.Wr
 	if err != nil {
 		return fmt.Errorf("replace: %w", err)
 	}
-	folders, files := fs.FileMode(0o777), fs.FileMode(0o666)
-	if inOwn(path) { // a backup of the ledger is nobody else's to read
-		folders, files = 0o700, 0o600
-	}
-	parent, err := call(ctx, &d.stuck, func() (*os.Root, error) { return d.enterOrMake(dir, folders) })
+	parent, err := call(ctx, &d.stuck, func() (*os.Root, error) { return d.enterOrMake(dir) })
 	if err == nil {
 		defer parent.Close()
-		x := &replacement{d: d, ctx: ctx, parent: parent, name: name, path: path, mode: files}
+		x := &replacement{d: d, ctx: ctx, parent: parent, name: name, path: path}
 		err = x.run(write, verify)
 	}
 	if err != nil {
@@ -67,7 +63,7 @@ func (d *Dir) do(op string, f func() error) error {
 }
 
 // enterOrMake is enter, and makes the folders that lack.
-func (d *Dir) enterOrMake(dir string, mode fs.FileMode) (*os.Root, error) {
+func (d *Dir) enterOrMake(dir string) (*os.Root, error) {
 	r, err := d.openRoot()
 	if err != nil || dir == "" {
 		return r, err
@@ -75,7 +71,7 @@ func (d *Dir) enterOrMake(dir string, mode fs.FileMode) (*os.Root, error) {
 	for name := range strings.SplitSeq(dir, "/") {
 		_, err := r.Lstat(name)
 		if errors.Is(err, fs.ErrNotExist) {
-			err = d.do("mkdir", func() error { return r.Mkdir(name, mode) })
+			err = d.do("mkdir", func() error { return mkdir(r, name, strings.HasPrefix(dir, ownPrefix)) })
 			if err == nil {
 				err = d.do("sync-folder", func() error { return syncFolder(r) })
 			}
@@ -99,7 +95,6 @@ type replacement struct {
 	ctx        context.Context // of the Replace that this is
 	parent     *os.Root
 	name, path string
-	mode       fs.FileMode // of a file where none was
 	temp       string
 	f          *os.File // temp, open for writing
 	renamed    bool
@@ -172,7 +167,13 @@ func (x *replacement) prepare() (old fs.FileInfo, err error) {
 
 func (x *replacement) create() (f *os.File, err error) {
 	err = x.d.do("create", func() (err error) {
-		f, err = x.parent.OpenFile(x.temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, x.mode)
+		mode, fixed := modeIn(x.parent, 0o666)
+		if inOwn(x.path) && mode&0o007 != 0 { // a backup of the ledger is nobody else's to read
+			mode, fixed = 0o600, true
+		}
+		if f, err = x.parent.OpenFile(x.temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode); err == nil && fixed {
+			_ = f.Chmod(mode) // whatever the umask is
+		}
 		return err
 	})
 	return f, err

@@ -179,6 +179,9 @@ func (e *Env) generationsIn(ctx context.Context, store string) (generations, err
 		return generations{}, err
 	}
 	if w, ok := root.(Swept); ok { // whoever writes there holds the lock of stateScratch
+		if err := e.closeBackup(ctx, w, true); err != nil {
+			return generations{}, err
+		}
 		if _, err := w.SweepOwn(ctx, BackupFolder); err != nil {
 			return generations{}, err
 		}

@@ -11,6 +11,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/private"
 )
 
 // DiscCheckOrder says which disc is checked, and how.
@@ -251,10 +252,10 @@ func (e *Env) brokenOff(file string, c CheckedDisc, why error) error {
 	if len(c.Report.Map) == 0 || c.Report.Sectors == c.Report.Untried {
 		return why
 	}
-	err := os.MkdirAll(e.discFolder(), 0o700)
+	err := private.MkdirAll(e.discFolder())
 	if err == nil {
 		tmp := file + ".new"
-		if err = os.WriteFile(tmp, c.Report.Map, 0o600); err == nil {
+		if err = private.WriteFile(tmp, c.Report.Map); err == nil {
 			err = os.Rename(tmp, file)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -11,6 +12,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/private"
 )
 
 // Swept is a root in which Firmus writes, and can clear away what it left.
@@ -19,6 +21,15 @@ type Swept interface {
 	Sweep(ctx context.Context) (removed int, err error)
 	// SweepOwn does so in one of our own folders, which Sweep leaves alone.
 	SweepOwn(ctx context.Context, folder string) (removed int, err error)
+	// Restrict gives one of our own folders, and all in it, modes and a group (negative: as
+	// it is). mk makes the folder if it isn't there.
+	Restrict(ctx context.Context, folder string, file, dir fs.FileMode, group int, mk bool) error
+}
+
+// closeBackup lets those read a backup, in a store, who may read the ledger.
+func (e *Env) closeBackup(ctx context.Context, w Swept, mk bool) error {
+	m := private.Of(e.Ledger.State())
+	return w.Restrict(ctx, BackupFolder, m.File, m.Dir, m.Group(), mk)
 }
 
 // sweep clears away what earlier runs left in a store's sets. The caller holds the
@@ -38,6 +49,9 @@ func (e *Env) sweep(ctx context.Context, store string, sets []string) error {
 		}
 		n, err := w.Sweep(ctx)
 		if err != nil && !errors.Is(err, fixity.ErrAway) {
+			return err
+		}
+		if err := e.closeBackup(ctx, w, false); err != nil && !errors.Is(err, fixity.ErrAway) {
 			return err
 		}
 		if n > 0 {
@@ -69,7 +83,7 @@ func (e *Env) stateScratch(ctx context.Context, pattern string) (dir string, don
 		return "", nil, err
 	}
 	e.clearState()
-	dir, err = os.MkdirTemp(e.Ledger.State(), pattern)
+	dir, err = private.MkdirTemp(e.Ledger.State(), pattern)
 	if err != nil {
 		unlock()
 		return "", nil, err

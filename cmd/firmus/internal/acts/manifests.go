@@ -13,6 +13,7 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/digest"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/private"
 	"firmus/manifest"
 )
 
@@ -270,7 +271,7 @@ func (e *Env) contradicts(ctx context.Context, m ledger.Manifest, text []byte, s
 // writeAside writes a manifest into the state folder instead.
 func (e *Env) writeAside(ctx context.Context, m ledger.Manifest) (string, error) {
 	dir := filepath.Join(e.Ledger.State(), "manifests", m.Store, m.Set, filepath.FromSlash(m.Folder))
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := private.MkdirAll(dir); err != nil {
 		return "", err
 	}
 	if left, err := filepath.Glob(filepath.Join(dir, ".firmus-*")); err == nil {
@@ -278,7 +279,7 @@ func (e *Env) writeAside(ctx context.Context, m ledger.Manifest) (string, error)
 			_ = os.Remove(x)
 		}
 	}
-	f, err := os.CreateTemp(dir, ".firmus-*")
+	f, err := private.CreateTemp(dir, ".firmus-*")
 	if err != nil {
 		return "", err
 	}

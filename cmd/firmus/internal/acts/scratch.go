@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+
+	"firmus/fixity/ledger/private"
 )
 
 // Scratch is a file for what a check of a disc reads. It is gone when it is closed, and
@@ -15,7 +17,7 @@ type Scratch struct{ *os.File }
 // NewScratch makes one in dir, which is made if need be, with a name of the pattern
 // (os.CreateTemp). Those that were left there by a process that was killed are removed.
 func NewScratch(dir, pattern string) (Scratch, error) {
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := private.MkdirAll(dir); err != nil {
 		return Scratch{}, fmt.Errorf("folder for discs: %w", err)
 	}
 	left, err := os.ReadDir(dir)

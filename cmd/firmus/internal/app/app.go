@@ -15,6 +15,7 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/private"
 	"firmus/fixity/policy"
 	"firmus/replicas/disk"
 )
@@ -102,6 +103,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		if err := setAsideLost(c.State); err != nil {
 			return nil, fmt.Errorf("event files of an earlier ledger: %w", err)
 		}
+	}
+	if n := private.Tighten(c.State); n > 0 && o.Say != nil {
+		o.Say("the state folder %s was open to other accounts: %d files and folders in it were closed", c.State, n)
 	}
 	a := &App{Config: c, events: &eventFiles{dir: filepath.Join(c.State, "events")}, clouds: &clouds{now: o.Now}}
 	a.clouds.keep = func(ctx context.Context, store string, n int64) error {

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path"
 	"path/filepath"
 	"slices"
@@ -18,6 +17,7 @@ import (
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
+	"firmus/fixity/ledger/private"
 	"firmus/fixity/policy"
 	"firmus/manifest"
 	"firmus/replicas/optical"
@@ -150,7 +150,7 @@ func titleOf(w mmc.Words) string {
 const spare = 256 << 20
 
 func (d *disc) spool(n int64) (burned.Spool, error) {
-	if err := os.MkdirAll(d.tmp, 0o700); err != nil {
+	if err := private.MkdirAll(d.tmp); err != nil {
 		return nil, err
 	}
 	if free := freeBytes(d.tmp); free >= 0 && free < n+spare {

@@ -14,6 +14,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/private"
 )
 
 // eventFiles are the record as plain text, a file a month, one event a line: what
@@ -82,7 +83,7 @@ func (f *eventFiles) bring(ctx context.Context, l *ledger.Ledger, all bool, say 
 }
 
 func (f *eventFiles) copyFrom(ctx context.Context, l *ledger.Ledger, next int64) error {
-	if err := os.MkdirAll(f.dir, 0o700); err != nil {
+	if err := private.MkdirAll(f.dir); err != nil {
 		return err
 	}
 	for {
@@ -111,7 +112,7 @@ func (f *eventFiles) append(page []ledger.Event) error {
 		texts[name].Write(append(e.Leaf(), '\n'))
 	}
 	for _, name := range names {
-		w, err := os.OpenFile(filepath.Join(f.dir, name), os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
+		w, err := private.OpenFile(filepath.Join(f.dir, name), os.O_WRONLY|os.O_CREATE|os.O_APPEND)
 		if err != nil {
 			return err
 		}

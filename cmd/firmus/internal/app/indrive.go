@@ -17,6 +17,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/private"
 	"firmus/replicas/optical"
 )
 
@@ -257,8 +258,8 @@ func (r *reader) note(in InDrive) {
 	file := inDriveFile(r.state, r.drive)
 	b, err := json.Marshal(in)
 	if err == nil {
-		if err = os.MkdirAll(filepath.Dir(file), 0o700); err == nil {
-			if err = os.WriteFile(file+".new", b, 0o600); err == nil {
+		if err = private.MkdirAll(filepath.Dir(file)); err == nil {
+			if err = private.WriteFile(file+".new", b); err == nil {
 				err = os.Rename(file+".new", file)
 			}
 		}

@@ -17,6 +17,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/private"
 )
 
 // RestoreOrder says from which backup the ledger is brought back.
@@ -171,7 +172,7 @@ func (r *restore) open(ctx context.Context, b backup) (*ledger.Ledger, error) {
 // clear empties the folder that a restore works in, and keeps what an earlier one noted
 // of where it set things aside.
 func (r *restore) clear() error {
-	if err := os.MkdirAll(r.work, 0o700); err != nil {
+	if err := private.MkdirAll(r.work); err != nil {
 		return err
 	}
 	names, err := filepath.Glob(filepath.Join(r.work, "*.db*"))
@@ -363,7 +364,7 @@ func (r *restore) asideFolder() (string, error) {
 		}
 		dir = filepath.Join(r.c.State, fmt.Sprintf("%s-%d", name, i))
 	}
-	if err := os.WriteFile(filepath.Join(r.work, asideNote), []byte(filepath.Base(dir)+"\n"), 0o600); err != nil {
+	if err := private.WriteFile(filepath.Join(r.work, asideNote), []byte(filepath.Base(dir)+"\n")); err != nil {
 		return "", err
 	}
 	return dir, errors.Join(syncDir(r.work), syncDir(r.c.State))
@@ -376,7 +377,7 @@ func copyFile(to, from string) error {
 		return err
 	}
 	defer src.Close()
-	dst, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	dst, err := private.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL)
 	if err != nil {
 		return err
 	}

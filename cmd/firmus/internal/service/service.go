@@ -8,6 +8,7 @@ type Options struct {
 	Binary  string // absolute path of the program
 	Config  string // absolute path of the configuration
 	User    string // whose account it runs under
+	Group   string // whose people's commands work beside it; "": nobody's
 	State   string // absolute folder, which it writes to
 	Writes  []string
 	Reads   []string

@@ -8,13 +8,17 @@ import (
 	"maps"
 	"os"
 	"os/exec"
+	"os/user"
 	"path/filepath"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
 	"firmus/deploy"
 	"firmus/fixity"
+	"firmus/fixity/ledger/private"
 )
 
 // Where systemd.unit(5) and sysusers.d(5) look for what an administrator adds.
@@ -23,6 +27,9 @@ const (
 	dropIn    = "etc/systemd/system/" + Name + ".service.d/here.conf"
 	usersFile = "etc/sysusers.d/" + Name + ".conf"
 )
+
+// groupName is what systemd takes for the name of a group (systemd.io/USER_NAMES, strict).
+var groupName = regexp.MustCompile(`^[a-zA-Z_][a-zA-Z0-9_-]{0,30}$`)
 
 // Run runs the daemon in this process.
 func Run(ctx context.Context, run func(context.Context) error) error { return run(ctx) }
@@ -36,12 +43,15 @@ func Install(ctx context.Context, o Options) ([]string, error) {
 			return nil, fmt.Errorf("%q is not an absolute path: %w", p, fixity.ErrRefused)
 		}
 	}
+	if o.Group != "" && !groupName.MatchString(o.Group) {
+		return nil, fmt.Errorf("%q can't be the name of a group: %w", o.Group, fixity.ErrRefused)
+	}
 	here, err := hereOf(o)
 	if err != nil {
 		return nil, err
 	}
 	files := []struct{ name, text string }{
-		{usersFile, fmt.Sprintf("# Type Name ID GECOS Home\nu %s - \"Firmus\" %s\n", o.User, quoted(o.State))},
+		{usersFile, usersOf(o)},
 		{unitFile, deploy.Unit},
 		{dropIn, here},
 	}
@@ -61,15 +71,55 @@ func Install(ctx context.Context, o Options) ([]string, error) {
 	}
 	for _, c := range [][]string{
 		{"systemd-sysusers", filepath.Join("/", usersFile)},
-		{"install", "-d", "-m", "0700", "-o", o.User, o.State},
+		nil, // the account is known now
 		{"systemctl", "daemon-reload"},
 		{"systemctl", "enable", "--now", Name + ".service"},
 	} {
-		if err := call(ctx, c...); err != nil {
+		if c == nil {
+			err = takeState(o)
+		} else {
+			err = call(ctx, c...)
+		}
+		if err != nil {
 			return wrote, err
 		}
 	}
 	return wrote, nil
+}
+
+// usersOf are the account and the group, for sysusers.d(5): made if they aren't there.
+func usersOf(o Options) string {
+	text := fmt.Sprintf("# Type Name ID GECOS Home\nu %s - \"Firmus\" %s\n", o.User, quoted(o.State))
+	if o.Group != "" {
+		text += fmt.Sprintf("g %s -\nm %s %s\n", o.Group, o.User, o.Group)
+	}
+	return text
+}
+
+// takeState gives the state folder, with what a person's commands have made in it
+// before, to the account, and opens it to the group or closes it.
+func takeState(o Options) error {
+	u, err := user.Lookup(o.User)
+	if err != nil {
+		return err
+	}
+	gid := u.Gid
+	if o.Group != "" {
+		g, err := user.LookupGroup(o.Group)
+		if err != nil {
+			return err
+		}
+		gid = g.Gid
+	}
+	uid, err := strconv.Atoi(u.Uid)
+	if err != nil {
+		return err
+	}
+	group, err := strconv.Atoi(gid)
+	if err != nil {
+		return err
+	}
+	return private.Take(o.State, uid, group, o.Group != "")
 }
 
 // path is where one of the system's files lies.
@@ -100,6 +150,10 @@ func hereOf(o Options) (string, error) {
 		}
 	}
 	line("User", o.User)
+	if o.Group != "" {
+		line("Group", o.Group)
+		line("UMask", "0007") // what it makes is for the group, too; the state folder is 2770
+	}
 	line("ExecStart", "")
 	line("ExecStart", quoted(o.Binary)+" --config "+quoted(o.Config)+" serve")
 	line("ReadWritePaths", quoted(o.State))

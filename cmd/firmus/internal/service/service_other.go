@@ -74,6 +74,9 @@ func of(o Options) (service.Service, error) {
 
 // Install makes the service known to the system and starts it.
 func Install(_ context.Context, o Options) ([]string, error) {
+	if o.Group != "" {
+		return nil, fmt.Errorf("a group is for Linux: %w", fixity.ErrRefused)
+	}
 	s, err := of(o)
 	if err != nil {
 		return nil, err
