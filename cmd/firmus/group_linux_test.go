@@ -71,7 +71,7 @@ listen = "127.0.0.1:%s"
 		for _, store := range []string{"studio", "vault"} {
 			folder := at(store + "/" + item)
 			must(os.MkdirAll(folder, 0o777))
-			must(os.WriteFile(filepath.Join(folder, item+"_A.wav"), []byte(strings.Repeat(item, 9000)), 0o664))
+			must(os.WriteFile(filepath.Join(folder, item+"_A.dat"), []byte(strings.Repeat(item, 9000)), 0o664))
 			for _, p := range []string{at(store), folder} {
 				must(os.Chown(p, personID, groupID))
 				must(os.Chmod(p, 0o775|fs.ModeSetgid))
