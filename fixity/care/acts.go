@@ -76,6 +76,18 @@ func (e Versioned) after(c Copy, r Rules) (Copy, Effects) {
 	return c, Effects{Judge: Judge}
 }
 
+// Kept is that a person decides a dispute for the file's version: what this copy
+// holds is known to be another thing.
+type Kept struct{}
+
+func (Kept) after(c Copy, r Rules) (Copy, Effects) {
+	if c.State != fixity.Disputed || c.Carrier != 0 {
+		return c, Effects{}
+	}
+	c.State = fixity.Altered
+	return c, Effects{Judge: Judge}
+}
+
 // PlaceAccepted is that a person accepts the place where this copy was found.
 type PlaceAccepted struct {
 	At            string

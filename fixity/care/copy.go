@@ -47,6 +47,7 @@ type Rules struct {
 	Role    fixity.Role  // of its set
 	Current int64        // the file's version; 0 while none has authority
 	Newest  int64        // the highest number of a version of the file
+	Vouched bool         // the current version has an authority besides having come first
 	// Editing says that the file is an access file inside its editing window.
 	Editing bool
 	// InPlace says that a path is where the file should lie in this store, however it is

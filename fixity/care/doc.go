@@ -27,9 +27,10 @@
 //	read: the version, cache allowed     intact*      -            intact       intact       -            -            -            -            intact       intact
 //	read: the version, old name          behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
 //	read: an earlier version             behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
-//	read: no known version               disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
+//	read: no known version               altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
+//	read: no known version, unvouched    disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
 //	read: a whole save in the window     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*
-//	read: a stump in the window          disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
+//	read: a stump in the window          altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
 //	read: not all bytes                  unreadable*  unreadable*  unreadable*  unreadable*  unreadable   unreadable   unreadable   unreadable   unreadable*  unreadable*
 //	read: two readings disagree          unsteady*    unsteady*    unsteady*    unsteady*    unsteady     unsteady     unsteady     unsteady     unsteady*    unsteady*
 //	reported: the version                intact*      intact       editing      intact       altered      unreadable   unsteady     disputed     intact       intact
@@ -46,6 +47,7 @@
 //	its bytes are signed off             -            -            -            -            intact*      -            -            intact*      -            -
 //	others' bytes are signed off         -            behind       behind       -            -            -            -            altered      -            -
 //	the same bytes are signed off        -            behind       behind       -            intact       -            -            intact       -            -
+//	a dispute is decided against it      -            -            -            -            -            -            -            altered      -            -
 //	its place is signed off              -            -            -            -            -            -            -            -            -            intact*
 //	renamed in another store             awaited      behind       -            -            -            -            -            -            -            behind
 //	another file has its place           awaited*     awaited*     awaited*     awaited*     awaited      awaited      awaited      awaited      awaited*     awaited*

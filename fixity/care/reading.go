@@ -15,20 +15,25 @@ type Reading struct {
 	Size, ModTime int64         // of the file as it was read
 	Cache         fixity.Cache
 	At            time.Time
-	// Sound says that the bytes may become a version by being saved: they are whole, not
-	// silent, and not much shorter than what they replace.
-	Sound bool
+	// Lost says of a save that it lost something that the version has: it isn't whole, is
+	// silent, or is much shorter.
+	Lost bool
+}
+
+// IsSave says that a reading of other bytes shows a save inside the editing window:
+// somebody works on the file, where it is worked on, and its size or time says so.
+func (e Reading) IsSave(c Copy, r Rules) bool {
+	return e.Outcome == fixity.ReadDiffers && r.Role == fixity.Access && r.Store.Arrivals && r.Editing && (e.Size != c.Size || e.ModTime != c.ModTime)
 }
 
 func (e Reading) after(c Copy, r Rules) (Copy, Effects) {
 	before := c
-	changed := e.Size != c.Size || e.ModTime != c.ModTime
-	if e.Cache == fixity.Allowed && e.Outcome == fixity.ReadIntact && c.State.Damaged() && !changed {
+	if e.Cache == fixity.Allowed && e.Outcome == fixity.ReadIntact && c.State.Damaged() && e.Size == c.Size && e.ModTime == c.ModTime {
 		// The page cache may still hold what the drive has lost: only a reading of the
 		// drive ends what a reading of the drive has shown.
 		return c, Effects{}
 	}
-	saved := e.Outcome == fixity.ReadDiffers && r.Role == fixity.Access && r.Store.Arrivals && r.Editing && changed && e.Sound
+	saved := e.IsSave(c, r) && !e.Lost
 	c.State, c.Wrong = e.state(before, r), fixity.Digest{}
 	switch e.Outcome {
 	case fixity.ReadIntact, fixity.ReadEarlier:
@@ -80,10 +85,8 @@ func (e Reading) state(c Copy, r Rules) fixity.State {
 	case fixity.ReadUnreadable:
 		return fixity.Unreadable
 	}
-	if c.Held == 0 {
-		// This store was never shown to hold the file: what it holds is no damage that
-		// was seen to happen, whoever vouches for the version.
-		return fixity.Disputed
+	if c.Held == 0 && !r.Vouched {
+		return fixity.Disputed // first contact: nothing says which of the two is right
 	}
 	return fixity.Altered
 }

@@ -48,10 +48,11 @@ func copyIn(s fixity.State) care.Copy {
 
 func rules() care.Rules {
 	return care.Rules{Now: now, Store: policy.Store{Name: "studio", Arrivals: true, ReadWithin: 30 * 24 * time.Hour, ExpectWithin: 72 * time.Hour},
-		Role: fixity.Master, Current: 2, Newest: 2, InPlace: func(at string) bool { return at == "QV-0001/a.wav" }}
+		Role: fixity.Master, Current: 2, Newest: 2, Vouched: true, InPlace: func(at string) bool { return at == "QV-0001/a.wav" }}
 }
 
-func window(r care.Rules) care.Rules { r.Role, r.Editing = fixity.Access, true; return r }
+func window(r care.Rules) care.Rules    { r.Role, r.Editing = fixity.Access, true; return r }
+func unvouched(r care.Rules) care.Rules { r.Vouched = false; return r }
 func elsewhere(r care.Rules) care.Rules {
 	r.InPlace = func(at string) bool { return at == "QV-0001/b.wav" }
 	return r
@@ -71,7 +72,7 @@ func reading(o fixity.Outcome, size int64) care.Reading {
 }
 
 func cached(e care.Reading) care.Reading { e.Cache = fixity.Allowed; return e }
-func whole(e care.Reading) care.Reading  { e.Sound = true; return e }
+func lost(e care.Reading) care.Reading   { e.Lost = true; return e }
 
 type row struct {
 	name  string
@@ -98,8 +99,9 @@ var table = []row{
 	{"read: the version, old name", reading(fixity.ReadIntact, 1000), elsewhere},
 	{"read: an earlier version", reading(fixity.ReadEarlier, 900), nil},
 	{"read: no known version", reading(fixity.ReadDiffers, 1000), nil},
-	{"read: a whole save in the window", whole(reading(fixity.ReadDiffers, 1200)), window},
-	{"read: a stump in the window", reading(fixity.ReadDiffers, 12), window},
+	{"read: no known version, unvouched", reading(fixity.ReadDiffers, 1000), unvouched},
+	{"read: a whole save in the window", reading(fixity.ReadDiffers, 1200), window},
+	{"read: a stump in the window", lost(reading(fixity.ReadDiffers, 12)), window},
 	{"read: not all bytes", reading(fixity.ReadUnreadable, 1000), nil},
 	{"read: two readings disagree", reading(fixity.ReadUnsteady, 1000), nil},
 	{"reported: the version", care.Report{Version: 2, Size: 1000, ModTime: 1}, nil},
@@ -116,6 +118,7 @@ var table = []row{
 	{"its bytes are signed off", care.Accepted{Version: 3, Digest: sum("x"), Size: 1000, ModTime: 1, At: now, Cache: fixity.Bypassed}, nil},
 	{"others' bytes are signed off", care.Versioned{Version: 3, Digest: sum("w")}, nil},
 	{"the same bytes are signed off", care.Versioned{Version: 3, Digest: sum("x")}, nil},
+	{"a dispute is decided against it", care.Kept{}, nil},
 	{"its place is signed off", care.PlaceAccepted{At: "QV-0001/b.wav", Size: 1000, ModTime: 1}, nil},
 	{"renamed in another store", care.Renamed{To: "QV-0001/b.wav"}, elsewhere},
 	{"another file has its place", care.Displaced{To: "QV-0001/b.wav"}, nil},

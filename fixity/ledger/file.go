@@ -217,6 +217,12 @@ func (t *Tx) Version(file, n int64) (Version, error) {
 	return Version{}, fixity.ErrNotFound
 }
 
+// newestVersion is the highest number of a version of a file, 0 if it has none.
+func (t *Tx) newestVersion(file int64) (n int64, err error) {
+	err = t.row(`SELECT coalesce(max(n), 0) FROM version WHERE file = $1`, []any{file}, &n)
+	return n, err
+}
+
 // versionWith is the newest version of a file that has these bytes, by BLAKE3; 0 if none has.
 func (t *Tx) versionWith(file int64, blake3 fixity.Digest) (n int64, err error) {
 	err = t.row(`SELECT coalesce(max(n), 0) FROM version WHERE file = $1 AND blake3 = $2`, []any{file, blake3.Bytes()}, &n)

@@ -163,7 +163,7 @@ func (t *Tx) MakeDue(file int64, except string, since time.Time) error {
 func (t *Tx) careRules(f File, store string) care.Rules {
 	rule, _ := t.l.o.Rules.Store(store)
 	set, _ := t.l.o.Rules.Set(f.Set)
-	return care.Rules{Now: t.now, Store: rule, Role: set.Role, Current: f.Version,
+	return care.Rules{Now: t.now, Store: rule, Role: set.Role, Current: f.Version, Vouched: f.Vouched,
 		Editing: policy.InWindow(set, f.Finished, f.Changed, t.now),
 		InPlace: func(at string) bool { return t.inPlace(store, at, f) }}
 }

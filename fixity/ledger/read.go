@@ -8,7 +8,6 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/care"
-	"firmus/fixity/policy"
 )
 
 // Blocks are the block sums of a version.
@@ -174,75 +173,36 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 	if err != nil {
 		return err
 	}
-	rule, _ := t.l.o.Rules.Store(s.Store)
-	set, _ := t.l.o.Rules.Set(s.Set)
-	was := c
-	reading := policy.Reading{
-		Outcome: x.Outcome, Role: set.Role, Arrivals: rule.Arrivals,
-		Editing:     policy.InWindow(set, f.Finished, f.Changed, t.now),
-		SignChanged: x.Size != c.Size || x.ModTime != c.ModTime,
-		EverIntact:  c.Held > 0, Vouched: f.Vouched,
+	rules := t.careRules(f, s.Store)
+	e := care.Reading{Outcome: x.Outcome, Version: x.Version, Size: x.Size, ModTime: x.ModTime, Cache: x.Cache, At: x.At}
+	for _, d := range x.Sums {
+		if d.Algorithm == fixity.BLAKE3 {
+			e.Digest = d
+		}
 	}
-	loss, err := t.lostBy(f, reading, x)
-	if err != nil {
+	if e.IsSave(c, rules) {
+		loss, err := t.lostBy(f, x)
+		if err != nil {
+			return err
+		}
+		if e.Lost = !loss.None(); e.Lost {
+			x.Detail += "; somebody saved it while it was being edited, but this is no new version: " + Words(loss)
+		}
+	}
+	if rules.Newest, err = t.newestVersion(f.ID); err != nil {
 		return err
 	}
-	if reading.Lost = !loss.None(); reading.Lost {
-		x.Detail += "; somebody saved it while it was being edited, but this is no new version: " + Words(loss)
+	after, follows := care.After(c, e, rules)
+	if follows.Saved {
+		return t.saved(s, f, c, after, x, by)
 	}
-	state, saved := policy.StateAfter(reading)
-	if x.Cache == fixity.Allowed && x.Outcome == fixity.ReadIntact && was.State.Damaged() && x.Size == c.Size && x.ModTime == c.ModTime {
-		// The page cache may still hold what the drive has lost: only a reading of
-		// the drive ends what a reading of the drive has shown.
-		return t.markRead(s, x.Path)
-	}
-	c.State, c.Wrong = state, fixity.Digest{}
-	switch x.Outcome {
-	case fixity.ReadIntact, fixity.ReadEarlier:
-		c.Held = x.Version
-		if state == fixity.Intact && !t.inPlace(c.Store, c.At, f) {
-			c.State = fixity.Behind // the right bytes under the name that was the right one once
-		} else if state == fixity.Intact && was.State == fixity.Editing && policy.InWindow(set, f.Finished, f.Changed, t.now) {
-			c.State = fixity.Editing
-		}
-	case fixity.ReadDiffers:
-		for _, d := range x.Sums {
-			if d.Algorithm == fixity.BLAKE3 {
-				c.Wrong = d
-			}
-		}
-	}
-	if x.Outcome != fixity.ReadUnreadable {
-		c.Size, c.ModTime = x.Size, x.ModTime
-	} else if c.Size < 0 {
-		c.Size = x.Size
-	}
-	c.SettledAs = settledAs(was, c)
-	ok := x.Outcome == fixity.ReadIntact || x.Outcome == fixity.ReadEarlier
-	// A read that the page cache may have answered is no evidence about the drive
-	// while there is better; damage it shows is damage all the same.
-	if x.Cache != fixity.Allowed || !ok || c.Read.At.IsZero() || c.Read.Cache == fixity.Allowed {
-		c.Read = fixity.Evidence{Strength: fixity.Read, At: x.At, OK: ok, Cache: x.Cache}
-		c.Due = care.NextDue(c, x.At, x.Cache, rule)
-	}
-	if saved {
-		return t.saved(s, f, was, c, x, by)
-	}
-	if err := t.PutCopy(was, c); err != nil {
+	if err := t.PutCopy(c, after); err != nil {
 		return err
 	}
 	if err := t.markRead(s, x.Path); err != nil {
 		return err
 	}
-	return t.afterReading(s, f, was, c, x, by)
-}
-
-// settledAs keeps a person's settling while the condition is the one they settled.
-func settledAs(was, c Copy) string {
-	if was.SettledAs == c.Condition() {
-		return was.SettledAs
-	}
-	return ""
+	return t.afterReading(s, f, c, after, follows, x, by)
 }
 
 func (t *Tx) markRead(s fixity.Shard, at string) error {
@@ -253,26 +213,28 @@ func (t *Tx) markRead(s fixity.Shard, at string) error {
 
 // afterReading judges anew where a reading changed what is known, or where a
 // finding about the file is open anywhere.
-func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, by string) error {
-	if was.State == c.State && c.State == fixity.Intact {
+func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, follows care.Effects, x fixity.Result, by string) error {
+	if follows.Judge == care.IfOpen {
 		var open int64
-		err := t.row(`SELECT count(*) FROM finding WHERE file = $1 AND settled = '' AND kind <> 'unfinished'`, []any{f.ID}, &open)
-		if err != nil || open == 0 {
+		if err := t.row(`SELECT count(*) FROM finding WHERE file = $1 AND settled = '' AND kind <> 'unfinished'`, []any{f.ID}, &open); err != nil {
+			return err
+		}
+		if open == 0 {
+			return nil
+		}
+	} else if follows.Judge == care.NoJudging {
+		return nil
+	}
+	if follows.Others {
+		a, err := t.Audit(s.Audit)
+		if err != nil {
+			return err
+		}
+		if err := t.MakeDue(f.ID, s.Store, a.Run); err != nil {
 			return err
 		}
 	}
-	if c.State.Damaged() {
-		if was.State != c.State {
-			a, err := t.Audit(s.Audit)
-			if err != nil {
-				return err
-			}
-			if err := t.MakeDue(f.ID, s.Store, a.Run); err != nil {
-				return err
-			}
-		}
-	}
-	if was.State == c.State && was.Wrong == c.Wrong && !c.Wrong.IsZero() {
+	if !follows.Facts {
 		// The same wrong bytes again: what was found out about them stays.
 		if _, err := t.exec(`UPDATE finding SET seen_at = $5 WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND settled = '' AND kind <> 'unfinished'`,
 			c.Store, c.Set, c.Carrier, c.File, nanos(t.now)); err != nil {
@@ -283,7 +245,8 @@ func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, x fixity.Result, 
 	return t.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{anatomy: x.Anatomy, ranges: x.Ranges, more: x.More, detail: x.Detail + said(c, x), intactAt: lastIntact(was)})
 }
 
-// saved makes a save inside the editing window the file's new version.
+// saved makes a save inside the editing window the file's new version, which the copy c
+// holds.
 func (t *Tx) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by string) error {
 	v := VersionOf(x.Size, x.Sums, x.Blocks, by, "saved while it was being edited")
 	var err error
@@ -294,9 +257,9 @@ func (t *Tx) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by stri
 	if err != nil {
 		return err
 	}
-	c.Held, c.Wrong, c.Read.OK = n, fixity.Digest{}, true
-	rule, _ := t.l.o.Rules.Store(s.Store)
-	c.Due = care.NextDue(c, x.At, x.Cache, rule)
+	if n != c.Held {
+		return fmt.Errorf("version %d of file %d was to be %d", n, f.ID, c.Held)
+	}
 	if err := t.PutCopy(was, c); err != nil {
 		return err
 	}
@@ -319,20 +282,12 @@ func (t *Tx) NewVersion(file int64, v Version, vouched bool, except string) (int
 	if err != nil {
 		return 0, err
 	}
-	for _, c := range copies {
-		if c.Store == except || c.Carrier != 0 {
-			continue // a disc holds what was burned on it, for ever
+	for _, was := range copies {
+		if was.Store == except {
+			continue
 		}
-		was := c
-		switch {
-		case c.Wrong == v.BLAKE3:
-			c.State, c.Held, c.Wrong, c.Read.OK = fixity.Intact, n, fixity.Digest{}, true
-		case c.State == fixity.Disputed:
-			// A person has decided: what it holds is known to be another thing.
-			c.State = fixity.Altered
-		case c.State == fixity.Intact || c.State == fixity.Editing:
-			c.State = fixity.Behind
-		default:
+		c, _ := care.After(was, care.Versioned{Version: n, Digest: v.BLAKE3}, care.Rules{Now: t.now})
+		if c == was {
 			continue
 		}
 		if err := t.PutCopy(was, c); err != nil {

@@ -78,8 +78,8 @@ func Words(l policy.Loss) string {
 }
 
 // lostBy says what a reading of an access file inside its window lost, if it is a save.
-func (t *Tx) lostBy(f File, r policy.Reading, x fixity.Result) (policy.Loss, error) {
-	if !r.IsSave() || f.Version == 0 {
+func (t *Tx) lostBy(f File, x fixity.Result) (policy.Loss, error) {
+	if f.Version == 0 {
 		return policy.Loss{}, nil
 	}
 	now, err := heardIn(x)

@@ -82,17 +82,16 @@ func (t *Tx) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixit
 		if c.Store != f.Store || c.Carrier != f.Carrier {
 			continue
 		}
-		if c.Wrong != v.BLAKE3 {
-			return 0, fmt.Errorf("the file has changed again since it was read: audit %s once more: %w", f.Store, fixity.ErrRefused)
-		}
 		n, err := t.NewVersion(f.File, v, true, f.Store)
 		if err != nil {
 			return 0, err
 		}
-		was := c
-		c.State, c.Held, c.Wrong, c.Size, c.ModTime, c.Read = fixity.Intact, n, fixity.Digest{}, entry.Size, entry.ModTime.UnixNano(), read
-		c.Due = care.NextDue(c, c.Read.At, c.Read.Cache, policy.Store{ReadWithin: within})
-		if err := t.PutCopy(was, c); err != nil {
+		e := care.Accepted{Version: n, Digest: v.BLAKE3, Size: entry.Size, ModTime: entry.ModTime.UnixNano(), At: read.At, Cache: read.Cache}
+		after, follows := care.After(c, e, care.Rules{Now: t.now, Store: policy.Store{ReadWithin: within}})
+		if follows.Refused != "" {
+			return 0, fmt.Errorf("%s: audit %s once more: %w", follows.Refused, f.Store, fixity.ErrRefused)
+		}
+		if err := t.PutCopy(c, after); err != nil {
 			return 0, err
 		}
 		if err := t.MakeDue(f.File, f.Store, t.now); err != nil {
@@ -130,12 +129,11 @@ func (t *Tx) KeepVersion(f Finding, by, reason string) (int64, error) {
 		return 0, err
 	}
 	for _, c := range copies {
-		if c.State != fixity.Disputed || c.Carrier != 0 {
+		kept, _ := care.After(c, care.Kept{}, care.Rules{Now: t.now})
+		if kept == c {
 			continue
 		}
-		was := c
-		c.State = fixity.Altered
-		if err := t.PutCopy(was, c); err != nil {
+		if err := t.PutCopy(c, kept); err != nil {
 			return 0, err
 		}
 	}
@@ -166,30 +164,20 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 	if err != nil {
 		return err
 	}
-	for _, c := range copies {
-		was := c
-		switch {
-		case c.Store == f.Store && c.Carrier == f.Carrier:
-			st, err := t.StrayAt(f.Store, f.Set, f.FoundAt)
-			if errors.Is(err, fixity.ErrNotFound) {
-				return fmt.Errorf("nothing lies at %q any more: audit %s once more: %w", f.FoundAt, f.Store, fixity.ErrRefused)
-			}
-			if err != nil {
+	for _, was := range copies {
+		rules := t.careRules(renamed, was.Store)
+		var e care.Evidence = care.Renamed{To: f.FoundAt}
+		if was.Store == f.Store && was.Carrier == f.Carrier {
+			rules.Store.ReadWithin = within
+			if e, err = t.acceptedPlace(f, renamed); err != nil {
 				return err
 			}
-			if err := t.settlePlace(&c, st, within); err != nil {
-				return err
-			}
-			if err := t.DropStray(f.Store, f.Set, f.FoundAt); err != nil {
-				return err
-			}
-		case c.Size < 0 || c.Carrier != 0:
-			c.At = f.FoundAt // never seen there: it is awaited at the new place; on a disc nothing moves
-		case c.State == fixity.Intact && t.inPlace(c.Store, c.At, renamed):
-			continue // the new name is of another folder only, and this store files by fields
-		case c.State == fixity.Intact || c.State == fixity.Misplaced:
-			c.State = fixity.Behind
-		default:
+		}
+		c, follows := care.After(was, e, rules)
+		if follows.Refused != "" {
+			return fmt.Errorf("%s: audit %s once more: %w", follows.Refused, f.Store, fixity.ErrRefused)
+		}
+		if c == was {
 			continue
 		}
 		if err := t.PutCopy(was, c); err != nil {
@@ -204,28 +192,23 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 	return t.Rejudge(f.File, 0, by, "", nil)
 }
 
-// settlePlace makes a stray's place a copy's own. It is intact if the bytes there
-// were read and are the version's; what was told by size, time and name only, or
-// holds an earlier version, is read at once.
-func (t *Tx) settlePlace(c *Copy, st Stray, within time.Duration) error {
-	f, err := t.File(c.File)
+// acceptedPlace is what is known of the place that a person accepts as a copy's own.
+// What lies there is no stray any more.
+func (t *Tx) acceptedPlace(f Finding, renamed File) (e care.PlaceAccepted, err error) {
+	st, err := t.StrayAt(f.Store, f.Set, f.FoundAt)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return e, fmt.Errorf("nothing lies at %q any more: audit %s once more: %w", f.FoundAt, f.Store, fixity.ErrRefused)
+	}
 	if err != nil {
-		return err
+		return e, err
 	}
-	c.At, c.Size, c.ModTime, c.State, c.Due = st.Path, st.Size, st.ModTime, fixity.Behind, atOnce
-	var want []byte
-	err = t.row(`SELECT blake3 FROM version WHERE file = $1 AND n = $2`, []any{f.ID, f.Version}, &want)
-	if err != nil && !errors.Is(err, fixity.ErrNotFound) {
-		return err
+	e = care.PlaceAccepted{At: st.Path, Size: st.Size, ModTime: st.ModTime, Read: !st.Digest.IsZero()}
+	if e.Read {
+		if e.Version, err = t.versionWith(renamed.ID, st.Digest); err != nil {
+			return e, err
+		}
 	}
-	switch {
-	case err == nil && st.Digest == fixity.DigestOf(fixity.BLAKE3, want):
-		c.State, c.Held, c.Wrong = fixity.Intact, f.Version, fixity.Digest{}
-		c.Due = care.NextDue(*c, c.Read.At, c.Read.Cache, policy.Store{ReadWithin: within})
-	case st.Digest.IsZero() && c.Held == f.Version && c.Wrong.IsZero():
-		c.State = fixity.Intact
-	}
-	return nil
+	return e, t.DropStray(f.Store, f.Set, f.FoundAt)
 }
 
 // SignOffAbsence accepts that a file is gone on purpose: it is retired.

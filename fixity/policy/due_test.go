@@ -82,38 +82,3 @@ func TestInWindow(t *testing.T) {
 		}
 	}
 }
-
-// The whole table: each outcome with each of the seven facts.
-func TestStateAfter(t *testing.T) {
-	for _, o := range []fixity.Outcome{fixity.ReadIntact, fixity.ReadEarlier, fixity.ReadDiffers, fixity.ReadUnsteady, fixity.ReadUnreadable} {
-		for bits := range 128 {
-			r := policy.Reading{Outcome: o, Role: fixity.Master, Arrivals: bits&1 != 0, Editing: bits&2 != 0, SignChanged: bits&4 != 0,
-				EverIntact: bits&8 != 0, Vouched: bits&16 != 0, Lost: bits&64 != 0}
-			if bits&32 != 0 {
-				r.Role = fixity.Access
-			}
-			want, wantSaved := fixity.Altered, false
-			switch {
-			case o == fixity.ReadIntact:
-				want = fixity.Intact
-			case o == fixity.ReadEarlier:
-				want = fixity.Behind
-			case o == fixity.ReadUnsteady:
-				want = fixity.Unsteady
-			case o == fixity.ReadUnreadable:
-				want = fixity.Unreadable
-			// A save: somebody works on it, where it is worked on, and the file's sign
-			// says so. Rot changes bytes and leaves the sign alone. A save that lost
-			// something is none.
-			case bits&0b1100111 == 0b0100111:
-				want, wantSaved = fixity.Editing, true
-			// Never shown here, and nobody stands behind the version.
-			case bits&0b011000 == 0:
-				want = fixity.Disputed
-			}
-			if got, saved := policy.StateAfter(r); got != want || saved != wantSaved {
-				t.Errorf("%+v: %s, %v; want %s, %v", r, got, saved, want, wantSaved)
-			}
-		}
-	}
-}
