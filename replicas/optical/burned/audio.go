@@ -135,18 +135,12 @@ func (c *check) skips(want []int, r cdda.Result, v Verdict) (Verdict, error) {
 	switch {
 	case within:
 		return fixity.DiscAltered, nil
-	case r.Verdict == cdda.Slipped:
-		return c.unheardBut(r)
+	case r.Verdict == cdda.Slipped && r.UnreadableAll > 0:
+		return fixity.DiscUnreadable, nil
+	case r.Verdict == cdda.Slipped: // only pauses are of other lengths
+		return fixity.DiscIntact, nil
 	}
 	return v, nil
-}
-
-// unheardBut is the verdict on a disc of which only pauses are of other lengths.
-func (c *check) unheardBut(r cdda.Result) (Verdict, error) {
-	if r.UnreadableAll > 0 {
-		return fixity.DiscUnreadable, nil
-	}
-	return fixity.DiscIntact, nil
 }
 
 // mostSlips bounds the places that are read once more.

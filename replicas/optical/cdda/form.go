@@ -178,7 +178,7 @@ func (f Form) apply(b []byte) {
 	}
 }
 
-// hows are the ways to try where the usual one shows nothing.
+// others are the ways to try where the usual one shows nothing.
 func (c *comparison) others() (list []how) {
 	deep := slices.ContainsFunc(c.sources, func(s Source) bool { return s.exact() && s.format().Bits > 16 })
 	if deep {
