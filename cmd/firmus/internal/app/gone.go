@@ -39,6 +39,7 @@ func (s *session) guardLedger() {
 					"Firmus goes on. What was to be checked meanwhile is made up.", "There is nothing to do.")
 			}
 			said, alarmed, tried = "", false, time.Time{}
+			s.survey.now() // it may have found that nothing can be written
 		}
 		if err != nil && !alarmed && time.Since(tried) >= alarmAgain {
 			tried = time.Now()

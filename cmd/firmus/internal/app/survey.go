@@ -51,6 +51,11 @@ func (v *survey) again(store string) {
 	}
 	v.due[store] = true
 	v.mu.Unlock()
+	v.now()
+}
+
+// now has what is due looked at, and the ledger tried, at once.
+func (v *survey) now() {
 	select {
 	case v.wake() <- struct{}{}:
 	default:
