@@ -53,6 +53,27 @@ func Table(folder string) [][]string {
 	return rows[2:] // without its head
 }
 
+// Recipe is how an image of a disc is made: the program, and its arguments but for the
+// image and the folder. It panics if README.md has none of that name.
+func Recipe(name string) (program string, args []string) {
+	for _, row := range Table("disc") {
+		if row[0] != name {
+			continue
+		}
+		switch program = row[1]; program {
+		case "genisoimage":
+			args = []string{"-quiet", "-input-charset", "utf-8", "-V", Label}
+		case "xorriso":
+			args = []string{"-as", "mkisofs", "-quiet", "-V", Label}
+		}
+		return program, append(args, strings.Fields(row[2])...)
+	}
+	panic("README.md has no recipe " + name)
+}
+
+// Label is the name of the volume on the images of all recipes for files.
+const Label = "QVSS_0107"
+
 // header is the length of the header of Wave's files.
 const header = 44
 

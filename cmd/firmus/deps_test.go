@@ -53,7 +53,7 @@ var imports = map[string]string{
 	"replicas/optical/cue":               "",
 	"replicas/optical/cdda":              "",
 	"replicas/optical/discfs":            "fixity",
-	"replicas/optical/discfs/discfstest": "fixity replicas/optical/discfs",
+	"replicas/optical/discfs/discfstest": "fixity replicas/optical/discfs testdata",
 	"replicas/optical/iso":               "fixity replicas/optical/discfs",
 	"replicas/optical/mmc":               "fixity replicas/optical/scsi replicas/optical/sector",
 	"replicas/optical/mmc/mmctest":       "fixity replicas/optical/mmc replicas/optical/scsi replicas/optical/sector",

@@ -14,6 +14,7 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"firmus/cmd/firmus/internal/demo/burn"
+	"firmus/testdata"
 )
 
 // sound FILE MILLISECONDS [GAIN]: a WAVE file of 44.1 kHz, 16 bit, stereo, whose sound
@@ -114,6 +115,12 @@ func cmdDataDisc(ts *testscript.TestScript, _ bool, args []string) {
 		return
 	}
 	ts.Check(os.WriteFile(out, image, 0o644))
+}
+
+// image RECIPE FILE FOLDER: an image of a folder by a recipe of testdata's README.md.
+func cmdImage(ts *testscript.TestScript, _ bool, args []string) {
+	program, options := testdata.Recipe(args[0])
+	ts.Check(ts.Exec(program, append(options, "-o", args[1], args[2])...))
 }
 
 // shorten FILE SIZE: cuts a file off.

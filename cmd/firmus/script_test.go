@@ -75,6 +75,7 @@ func TestScript(t *testing.T) {
 			"sound":     cmdSound,
 			"audiodisc": cmdAudioDisc,
 			"datadisc":  cmdDataDisc,
+			"image":     cmdImage,
 			"scratch":   cmdScratch,
 			"shorten":   cmdShorten,
 		},

@@ -105,7 +105,7 @@ func TestIdentifySectorsRead(t *testing.T) {
 	}
 	for name, bad := range map[string][]int64{"good": nil, "bad directory": {21, 22, 23, 24, 25, 26, 30, 31, 35}} {
 		t.Run(name, func(t *testing.T) {
-			sim, disc, open := driveOf(t, dataImage(t, many, "-R", "-J"), nil)
+			sim, disc, open := driveOf(t, dataImage(t, many, "x-both"), nil)
 			for _, x := range bad {
 				disc.Faults[x] = &mmctest.Fault{}
 			}

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"testing"
 	"time"
@@ -18,6 +17,7 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
+	"firmus/replicas/optical/discfs/discfstest"
 )
 
 // piece makes sectors of noise: no stretch of it occurs twice.
@@ -216,31 +216,10 @@ func TestIdentifySound(t *testing.T) {
 	}
 }
 
-// dataImage makes an image of a folder by xorriso.
-func dataImage(t *testing.T, files map[string][]byte, args ...string) string {
+// dataImage makes an image of files by a recipe.
+func dataImage(t *testing.T, files map[string][]byte, recipe string) string {
 	t.Helper()
-	if _, err := exec.LookPath("xorriso"); err != nil {
-		if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
-			t.Fatal(err)
-		}
-		t.Skip("not here: xorriso")
-	}
-	dir := t.TempDir()
-	for name, b := range files {
-		p := filepath.Join(dir, "src", name)
-		if err := os.MkdirAll(filepath.Dir(p), 0o700); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(p, b, 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
-	image := filepath.Join(dir, "disc.iso")
-	cmd := exec.CommandContext(t.Context(), "xorriso", append(append([]string{"-as", "mkisofs", "-quiet"}, args...), "-o", image, filepath.Join(dir, "src"))...)
-	if out, err := cmd.CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
-	}
-	return image
+	return discfstest.Image(t, recipe, discfstest.WriteContents(t, files))
 }
 
 func wanted(t *testing.T, files map[string][]byte, names ...string) (list []burned.File) {
@@ -267,13 +246,13 @@ func TestFiles(t *testing.T) {
 		shrink int64 // to
 		expect string
 	}{
-		{"Rock Ridge", dataImage(t, burnt, "-R"), 0, "intact intact intact"},
-		{"Joliet alone", dataImage(t, burnt, "-J", "--norock"), 0, "intact intact intact"},
-		{"one bit", dataImage(t, map[string][]byte{"QV-0107/QV-0107_A.wav": a, "QV-0107/QV-0107_B.wav": other}, "-R"), 0, "altered intact altered"},
-		{"another name", dataImage(t, map[string][]byte{"QV-0107/QV-0107_A.wav": a, "QV-0107/side two.wav": b}, "-R"), 0, "intact intact intact(renamed)"},
-		{"one lacks", dataImage(t, map[string][]byte{"QV-0107/QV-0107_A.wav": a, "notes.txt": []byte("x")}, "-R"), 0, "missing intact missing"},
-		{"another disc", dataImage(t, map[string][]byte{"QV-0200/QV-0200_A.wav": piece(9, 77)}, "-R"), 0, "other (other) (other)"},
-		{"cut short", dataImage(t, burnt, "-R"), 400_000, "unreadable intact unreadable(shorter)"},
+		{"Rock Ridge", dataImage(t, burnt, "x-rock"), 0, "intact intact intact"},
+		{"Joliet alone", dataImage(t, burnt, "x-joliet"), 0, "intact intact intact"},
+		{"one bit", dataImage(t, map[string][]byte{"QV-0107/QV-0107_A.wav": a, "QV-0107/QV-0107_B.wav": other}, "x-rock"), 0, "altered intact altered"},
+		{"another name", dataImage(t, map[string][]byte{"QV-0107/QV-0107_A.wav": a, "QV-0107/side two.wav": b}, "x-rock"), 0, "intact intact intact(renamed)"},
+		{"one lacks", dataImage(t, map[string][]byte{"QV-0107/QV-0107_A.wav": a, "notes.txt": []byte("x")}, "x-rock"), 0, "missing intact missing"},
+		{"another disc", dataImage(t, map[string][]byte{"QV-0200/QV-0200_A.wav": piece(9, 77)}, "x-rock"), 0, "other (other) (other)"},
+		{"cut short", dataImage(t, burnt, "x-rock"), 400_000, "unreadable intact unreadable(shorter)"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			if tc.shrink > 0 {
@@ -303,7 +282,7 @@ func TestFiles(t *testing.T) {
 		})
 	}
 	known := []burned.Known{{ID: 1, Kind: optical.Data, Files: want}, {ID: 2, Kind: optical.Data, Files: wanted(t, map[string][]byte{"x.wav": a}, "x.wav")}}
-	got, err := burned.Identify(t.Context(), openImage(t, dataImage(t, burnt, "-R")), known)
+	got, err := burned.Identify(t.Context(), openImage(t, dataImage(t, burnt, "x-rock")), known)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -316,7 +295,7 @@ func TestFilesBaseline(t *testing.T) {
 	a, b := piece(1, 100), piece(2, 120)
 	other := bytes.Clone(b)
 	other[70_000] ^= 1
-	first := check(t, openImage(t, dataImage(t, map[string][]byte{"a.wav": a, "b.wav": b}, "-R")), burned.Want{})
+	first := check(t, openImage(t, dataImage(t, map[string][]byte{"a.wav": a, "b.wav": b}, "x-rock")), burned.Want{})
 	if first.Verdict != fixity.DiscBaseline || len(first.Baseline.Files) != 2 {
 		t.Fatalf("%s", summary(first))
 	}
@@ -330,7 +309,7 @@ func TestFilesBaseline(t *testing.T) {
 		{"one lacks", map[string][]byte{"a.wav": a}, fixity.DiscMissing},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			r := check(t, openImage(t, dataImage(t, tc.files, "-R")), burned.Want{Baseline: first.Baseline})
+			r := check(t, openImage(t, dataImage(t, tc.files, "x-rock")), burned.Want{Baseline: first.Baseline})
 			if r.Verdict != tc.verdict {
 				t.Errorf("%s", summary(r))
 			}

@@ -5,9 +5,6 @@ import (
 	"encoding/binary"
 	"fmt"
 	"os"
-	"os/exec"
-	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 
@@ -15,37 +12,8 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/discfs"
+	"firmus/replicas/optical/discfs/discfstest"
 )
-
-// authored is the survey as a writer of others puts it on a disc.
-func authored(t *testing.T, args ...string) []byte {
-	t.Helper()
-	if _, err := exec.LookPath("genisoimage"); err != nil {
-		if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
-			t.Fatal("genisoimage is not installed")
-		}
-		t.Skip("genisoimage is not installed")
-	}
-	dir, out := t.TempDir(), filepath.Join(t.TempDir(), "disc.iso")
-	for name, b := range survey() {
-		p := filepath.Join(dir, filepath.FromSlash(name))
-		if err := os.MkdirAll(filepath.Dir(p), 0o700); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(p, b, 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
-	cmd := exec.CommandContext(t.Context(), "genisoimage", slices.Concat([]string{"-quiet", "-l", "-o", out}, args, []string{dir})...)
-	if text, err := cmd.CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, text)
-	}
-	b, err := os.ReadFile(out)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return b
-}
 
 // recordOf is the directory record whose name is so many bytes; it fails if there isn't
 // just one.
@@ -85,57 +53,59 @@ func exchange(a, b []byte) {
 func TestADamagedDirectoryIsNeverAnotherDisc(t *testing.T) {
 	const plainA, plainB, plainO = "QV_0107_A.WAV;1", "QV_0107_B.WAV;1", "QV_0108_A.WAV;1"
 	jolietA, jolietB := bigEndian("QV-0107_A.wav"), bigEndian("QV-0107_B.wav")
-	sizeA, sizeB := int64(300_000), int64(200_000)
-	_ = sizeB
+	const sizeA = int64(300_000)
 	rootOf := func(b []byte, sector int) []byte { return b[sector*discfs.SectorSize+156:] }
 	for _, tc := range []struct {
 		name   string
-		args   string
+		recipe string
 		damage func(*testing.T, []byte)
 		tells  string // "": nothing
 		extra  bool   // of files that a tree shows and nobody wanted, some may be told
 	}{
-		{"nothing is wrong", "-R -J", func(*testing.T, []byte) {}, "", false},
-		{"nothing is wrong, with UDF", "-R -J -udf", func(*testing.T, []byte) {}, "", false},
-		{"nothing is wrong, plain names", "", func(*testing.T, []byte) {}, "", false},
-		{"a size that is too small", "-R -J", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), 1000) }, `Rock Ridge "QV-0107/QV-0107_A.wav" has 1000 bytes, and not 300000`, false},
-		{"a size that is too large", "-R -J", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), sizeA+90_000) }, "has 390000 bytes", false},
-		{"a size that is too small, in the only tree", "", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), 1000) }, "has 1000 bytes, and not 300000", false},
-		{"a size that is too large, in the only tree", "", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), sizeA+90_000) }, "has 390000 bytes", false},
-		{"a size of nothing, in the only tree", "-R", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), 1<<31) }, "has 2147483648 bytes", false},
-		{"sizes in both trees, of different files", "-R -J", func(t *testing.T, b []byte) {
+		{"nothing is wrong", "both", func(*testing.T, []byte) {}, "", false},
+		{"nothing is wrong, with UDF", "bridge", func(*testing.T, []byte) {}, "", false},
+		{"nothing is wrong, plain names", "plain-31", func(*testing.T, []byte) {}, "", false},
+		{"a size that is too small", "both", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), 1000) }, `Rock Ridge "QV-0107/QV-0107_A.wav" has 1000 bytes, and not 300000`, false},
+		{"a size that is too large", "both", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), sizeA+90_000) }, "has 390000 bytes", false},
+		{"a size that is too small, in the only tree", "plain-31", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), 1000) }, "has 1000 bytes, and not 300000", false},
+		{"a size that is too large, in the only tree", "plain-31", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), sizeA+90_000) }, "has 390000 bytes", false},
+		{"a size of nothing, in the only tree", "rock", func(t *testing.T, b []byte) { resize(recordOf(t, b, plainA), 1<<31) }, "has 2147483648 bytes", false},
+		{"sizes in both trees, of different files", "both", func(t *testing.T, b []byte) {
 			resize(recordOf(t, b, plainA), 1000)
 			resize(recordOf(t, b, jolietB), 1000)
 		}, "has 1000 bytes, and not 300000", false},
-		{"a place", "-R -J", func(t *testing.T, b []byte) { relocate(recordOf(t, b, plainA), 40) }, "lies at sector 40", false},
-		{"a place in Joliet", "-R -J", func(t *testing.T, b []byte) { relocate(recordOf(t, b, jolietA), 40) }, `Joliet "QV-0107/QV-0107_A.wav" lies at sector 40`, false},
-		{"a name in Rock Ridge", "-R -J", func(t *testing.T, b []byte) {
+		{"a place", "both", func(t *testing.T, b []byte) { relocate(recordOf(t, b, plainA), 40) }, "lies at sector 40", false},
+		{"a place in Joliet", "both", func(t *testing.T, b []byte) { relocate(recordOf(t, b, jolietA), 40) }, `Joliet "QV-0107/QV-0107_A.wav" lies at sector 40`, false},
+		{"a name in Rock Ridge", "both", func(t *testing.T, b []byte) {
 			copy(b[bytes.Index(b, []byte("QV-0107_A.wav")):], "X%-_1_7QA.wav")
 		}, `is called "QV-0107/X%-_1_7QA.wav"`, true},
-		{"names exchanged in every tree", "-R -J", func(t *testing.T, b []byte) {
+		{"names exchanged in every tree", "both", func(t *testing.T, b []byte) {
 			exchange(recordOf(t, b, plainA), recordOf(t, b, plainB))
 			exchange(recordOf(t, b, jolietA), recordOf(t, b, jolietB))
 		}, `the name "QV-0107/QV-0107_A.wav" leads to what was burned as "QV-0107/QV-0107_B.wav"`, false},
-		{"names exchanged in the only tree", "-R", func(t *testing.T, b []byte) { exchange(recordOf(t, b, plainA), recordOf(t, b, plainB)) },
+		{"names exchanged in the only tree", "rock", func(t *testing.T, b []byte) { exchange(recordOf(t, b, plainA), recordOf(t, b, plainB)) },
 			`the name "QV-0107/QV-0107_A.wav" leads to`, false},
-		{"the root leads to a file", "-R -J", func(t *testing.T, b []byte) {
+		{"the root leads to a file", "both", func(t *testing.T, b []byte) {
 			relocate(rootOf(b, 16), int64(binary.LittleEndian.Uint32(recordOf(t, b, plainO)[2:])))
 		}, "name longer than its record", false},
-		{"the root leads to nothing", "-R -J", func(t *testing.T, b []byte) { relocate(rootOf(b, 16), 5) }, "no file is on it", false},
-		{"the root leads behind the end", "-R -J", func(t *testing.T, b []byte) { relocate(rootOf(b, 16), 1<<24) }, "behind the disc's end", false},
-		{"the root leads elsewhere, with UDF", "-R -udf", func(t *testing.T, b []byte) { relocate(rootOf(b, 16), 5) }, "no file is on it", false},
-		{"no primary descriptor, with Joliet", "-R -J", func(t *testing.T, b []byte) { clear(b[16*discfs.SectorSize:][:discfs.SectorSize]) }, "sector 16 holds no volume descriptor", false},
-		{"a primary descriptor of noise, with UDF", "-R -udf", func(t *testing.T, b []byte) {
+		{"the root leads to nothing", "both", func(t *testing.T, b []byte) { relocate(rootOf(b, 16), 5) }, "no file is on it", false},
+		{"the root leads behind the end", "both", func(t *testing.T, b []byte) { relocate(rootOf(b, 16), 1<<24) }, "behind the disc's end", false},
+		{"the root leads elsewhere, with UDF", "udf-rock", func(t *testing.T, b []byte) { relocate(rootOf(b, 16), 5) }, "no file is on it", false},
+		{"no primary descriptor, with Joliet", "both", func(t *testing.T, b []byte) { clear(b[16*discfs.SectorSize:][:discfs.SectorSize]) }, "sector 16 holds no volume descriptor", false},
+		{"a primary descriptor of noise, with UDF", "udf-rock", func(t *testing.T, b []byte) {
 			for i := range b[16*discfs.SectorSize:][:discfs.SectorSize] {
 				b[16*discfs.SectorSize+i] = byte(i*i>>3 + 7)
 			}
 		}, "sector 16 holds no volume descriptor", false},
-		{"a primary descriptor with another block size", "-R -J", func(t *testing.T, b []byte) { b[16*discfs.SectorSize+129] = 1 }, "logical blocks", false},
+		{"a primary descriptor with another block size", "both", func(t *testing.T, b []byte) { b[16*discfs.SectorSize+129] = 1 }, "logical blocks", false},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			b := authored(t, strings.Fields(tc.args)...)
+			file := discfstest.Image(t, tc.recipe, discfstest.WriteContents(t, survey()))
+			b, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
 			tc.damage(t, b)
-			file := filepath.Join(t.TempDir(), "disc.iso")
 			if err := os.WriteFile(file, b, 0o600); err != nil {
 				t.Fatal(err)
 			}

@@ -87,7 +87,7 @@ func TestShortFileAltered(t *testing.T) {
 	a := piece(1, 4)
 	other := bytes.Clone(a)
 	other[99] ^= 1
-	r := check(t, openImage(t, dataImage(t, map[string][]byte{"a.wav": other}, "-R")), burned.Want{Kind: optical.Data, Files: wanted(t, map[string][]byte{"a.wav": a}, "a.wav")})
+	r := check(t, openImage(t, dataImage(t, map[string][]byte{"a.wav": other}, "x-rock")), burned.Want{Kind: optical.Data, Files: wanted(t, map[string][]byte{"a.wav": a}, "a.wav")})
 	if r.Verdict != fixity.DiscAltered {
 		t.Error(summary(r))
 	}
@@ -96,7 +96,7 @@ func TestShortFileAltered(t *testing.T) {
 func TestSpoolFull(t *testing.T) {
 	a := piece(1, 300)
 	files := map[string][]byte{"a.wav": a}
-	_, _, open := driveOf(t, dataImage(t, files, "-R"), nil)
+	_, _, open := driveOf(t, dataImage(t, files, "x-rock"), nil)
 	r, err := burned.Check(t.Context(), open(), burned.Want{Kind: optical.Data, Files: wanted(t, files, "a.wav")}, burned.Options{Now: time.Now, Spool: room(300_000)})
 	if err != nil || r.Verdict != fixity.DiscIntact {
 		t.Error(summary(r), err)
@@ -107,7 +107,7 @@ func TestSpoolFull(t *testing.T) {
 func TestMisreadOnce(t *testing.T) {
 	a := piece(1, 12)
 	files := map[string][]byte{"a.wav": a}
-	path := dataImage(t, files, "-R")
+	path := dataImage(t, files, "x-rock")
 	at := lbaOf(t, path, a)
 	for name, tc := range map[string]struct {
 		spool func(int64) (burned.Spool, error)
@@ -135,7 +135,7 @@ func TestMisreadOnce(t *testing.T) {
 func TestTwinsRenamed(t *testing.T) {
 	a, b := piece(1, 30), piece(2, 40)
 	files := map[string][]byte{"one.wav": a, "two.wav": a, "three.wav": b}
-	r := check(t, openImage(t, dataImage(t, map[string][]byte{"x": a, "y": a, "three.wav": b}, "-R")), burned.Want{Kind: optical.Data, Files: wanted(t, files, "one.wav", "two.wav", "three.wav")})
+	r := check(t, openImage(t, dataImage(t, map[string][]byte{"x": a, "y": a, "three.wav": b}, "x-rock")), burned.Want{Kind: optical.Data, Files: wanted(t, files, "one.wav", "two.wav", "three.wav")})
 	if r.Verdict != fixity.DiscIntact {
 		t.Error(summary(r))
 	}
@@ -145,7 +145,7 @@ func TestTwinsRenamed(t *testing.T) {
 func TestDisplaced(t *testing.T) {
 	a, b := piece(1, 30), piece(2, 40)
 	files := map[string][]byte{"one.wav": a, "two.wav": b}
-	r := check(t, openImage(t, dataImage(t, map[string][]byte{"one.wav": piece(3, 30), "old": a, "two.wav": b}, "-R")), burned.Want{Kind: optical.Data, Files: wanted(t, files, "one.wav", "two.wav")})
+	r := check(t, openImage(t, dataImage(t, map[string][]byte{"one.wav": piece(3, 30), "old": a, "two.wav": b}, "x-rock")), burned.Want{Kind: optical.Data, Files: wanted(t, files, "one.wav", "two.wav")})
 	if r.Verdict != fixity.DiscIntact || r.ExtraAll != 1 || r.Extra[0] != "one.wav" || r.DifferingAll != 0 {
 		t.Error(summary(r), r.Extra)
 	}
@@ -155,7 +155,7 @@ func TestDisplaced(t *testing.T) {
 func TestNothingListed(t *testing.T) {
 	a := piece(1, 2600)
 	files := map[string][]byte{"a.wav": a}
-	_, disc, open := driveOf(t, dataImage(t, files, "-R"), nil)
+	_, disc, open := driveOf(t, dataImage(t, files, "x-rock"), nil)
 	for i := int64(16); i < 1600; i++ {
 		disc.Faults[i] = &mmctest.Fault{}
 	}
@@ -173,7 +173,7 @@ func TestNothingListed(t *testing.T) {
 func TestLostSinceCheck(t *testing.T) {
 	a := piece(1, 300)
 	files := map[string][]byte{"a.wav": a}
-	path := dataImage(t, files, "-R")
+	path := dataImage(t, files, "x-rock")
 	at := lbaOf(t, path, a)
 	sim, disc, open := driveOf(t, path, nil)
 	d := open()
@@ -193,7 +193,7 @@ func TestLostSinceCheck(t *testing.T) {
 // A mixed disc whose baseline knows only its sound keeps that when the files are added.
 func TestMixedBaseline(t *testing.T) {
 	files := map[string][]byte{"a.wav": piece(1, 60)}
-	path := dataImage(t, files, "-R")
+	path := dataImage(t, files, "x-rock")
 	image, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)

@@ -9,7 +9,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -18,6 +17,7 @@ import (
 	"firmus/replicas/optical/discfs"
 	"firmus/replicas/optical/discfs/discfstest"
 	"firmus/replicas/optical/iso"
+	"firmus/testdata"
 )
 
 // image reads an image that a program made.
@@ -58,20 +58,17 @@ func merge(trees ...map[string]int) map[string]int {
 
 func TestRockRidge(t *testing.T) {
 	for _, tc := range []struct {
-		name    string
-		program string
-		args    []string
+		name, recipe string
 	}{
-		{"xorriso", "xorriso", []string{"-as", "mkisofs", "-quiet", "-R", "-V", "QVSS_0107"}},
-		{"xorriso with Joliet", "xorriso", []string{"-as", "mkisofs", "-quiet", "-R", "-J", "-V", "QVSS_0107"}},
-		{"genisoimage, deep directories relocated", "genisoimage", []string{"-quiet", "-input-charset", "utf-8", "-R", "-V", "QVSS_0107"}},
-		{"genisoimage, deep directories in place", "genisoimage", []string{"-quiet", "-input-charset", "utf-8", "-R", "-D", "-V", "QVSS_0107"}},
-		{"genisoimage with the extended architecture", "genisoimage", []string{"-quiet", "-input-charset", "utf-8", "-R", "-D", "-xa", "-V", "QVSS_0107"}},
+		{"xorriso", "x-rock"},
+		{"xorriso with Joliet", "x-both"},
+		{"deep directories relocated", "rock"},
+		{"deep directories in place", "rock-deep"},
+		{"the extended architecture", "rock-xa"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			discfstest.Programs(t, tc.program)
 			files := merge(discfstest.Burned(), discfstest.Odd())
-			if tc.program == "genisoimage" && !slices.Contains(tc.args, "-D") {
+			if tc.recipe == "rock" {
 				delete(files, "rr_moved/inside.txt") // it can't have one of its own then
 			}
 			dir := discfstest.Write(t, files)
@@ -81,11 +78,9 @@ func TestRockRidge(t *testing.T) {
 			if err := os.Link(filepath.Join(dir, "readme.txt"), filepath.Join(dir, "hard link")); err != nil {
 				t.Fatal(err)
 			}
-			out := filepath.Join(t.TempDir(), "x.iso")
-			discfstest.Run(t, tc.program, append(tc.args, "-o", out, dir)...)
-			r := image(t, out)
+			r := image(t, discfstest.Image(t, tc.recipe, dir))
 			m, tr := tree(t, r, r.Size(), 0, discfs.RockRidge)
-			if m.Label(discfs.RockRidge) != "QVSS_0107" {
+			if m.Label(discfs.RockRidge) != testdata.Label {
 				t.Errorf("label %q", m.Label(discfs.RockRidge))
 			}
 			if m.Created().Year() < 2025 || m.Blocks()*discfs.SectorSize > r.Size() {
@@ -98,16 +93,13 @@ func TestRockRidge(t *testing.T) {
 
 func TestJoliet(t *testing.T) {
 	for _, tc := range []struct {
-		name    string
-		program string
-		args    []string
+		name, recipe string
 	}{
-		{"xorriso without Rock Ridge", "xorriso", []string{"-as", "mkisofs", "-quiet", "--norock", "-J", "-joliet-long", "-V", "Quillmere"}},
-		{"genisoimage", "genisoimage", []string{"-quiet", "-input-charset", "utf-8", "-J", "-joliet-long", "-V", "Quillmere"}},
-		{"genisoimage, level 1", "genisoimage", []string{"-quiet", "-input-charset", "utf-8", "-J", "-ucs-level", "1", "-V", "Quillmere"}},
+		{"xorriso without Rock Ridge", "x-joliet-long"},
+		{"genisoimage", "joliet-long"},
+		{"genisoimage, level 1", "joliet-1"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			discfstest.Programs(t, tc.program)
 			files := merge(discfstest.Burned(), map[string]int{
 				"Ünïcode/é composed.txt":                        6,
 				"Ünïcode/e\u0301 combined.txt":                  7,
@@ -117,14 +109,12 @@ func TestJoliet(t *testing.T) {
 				"semi;1": 11,
 			})
 			dir := discfstest.Write(t, files)
-			out := filepath.Join(t.TempDir(), "x.iso")
-			discfstest.Run(t, tc.program, append(tc.args, "-o", out, dir)...)
-			r := image(t, out)
+			r := image(t, discfstest.Image(t, tc.recipe, dir))
 			m, tr := tree(t, r, r.Size(), 0, discfs.Joliet)
 			if got := fmt.Sprint(m.Views()); got != "[joliet iso9660]" {
 				t.Errorf("views %s", got)
 			}
-			if m.Label(discfs.Joliet) != "Quillmere" {
+			if m.Label(discfs.Joliet) != testdata.Label {
 				t.Errorf("label %q", m.Label(discfs.Joliet))
 			}
 			// Joliet allows no ";" in a name: both writers put "_" there.
@@ -134,17 +124,10 @@ func TestJoliet(t *testing.T) {
 }
 
 func TestPlain(t *testing.T) {
-	for _, program := range []string{"xorriso", "genisoimage"} {
-		t.Run(program, func(t *testing.T) {
-			discfstest.Programs(t, program)
+	for _, recipe := range []string{"x-plain", "plain"} {
+		t.Run(recipe, func(t *testing.T) {
 			dir := discfstest.Write(t, map[string]int{"QV_0107/SIDE_A.WAV": 5000, "QV_0107/NOTES": 100, "README.TXT": 1})
-			args := []string{"-quiet", "-V", "QVSS"}
-			if program == "xorriso" {
-				args = []string{"-as", "mkisofs", "-quiet", "--norock", "-V", "QVSS"}
-			}
-			out := filepath.Join(t.TempDir(), "x.iso")
-			discfstest.Run(t, program, append(args, "-o", out, dir)...)
-			r := image(t, out)
+			r := image(t, discfstest.Image(t, recipe, dir))
 			m, tr := tree(t, r, r.Size(), 0, discfs.Plain)
 			if got := fmt.Sprint(m.Views()); got != "[iso9660]" {
 				t.Errorf("views %s", got)
@@ -159,10 +142,8 @@ func TestPlain(t *testing.T) {
 
 // TestReported holds the extents against what another reader says of the image.
 func TestReported(t *testing.T) {
-	discfstest.Programs(t, "genisoimage", "xorriso")
-	dir := discfstest.Write(t, discfstest.Burned())
-	out := filepath.Join(t.TempDir(), "x.iso")
-	discfstest.Run(t, "genisoimage", "-quiet", "-input-charset", "utf-8", "-R", "-J", "-o", out, dir)
+	discfstest.Programs(t, "xorriso")
+	out := discfstest.Image(t, "both", discfstest.Write(t, discfstest.Burned()))
 	r := image(t, out)
 	_, tr := tree(t, r, r.Size(), 0, discfs.RockRidge)
 	report := discfstest.Run(t, "xorriso", "-indev", out, "-find", "/", "-type", "f", "-exec", "report_lba")
@@ -189,11 +170,8 @@ func TestReported(t *testing.T) {
 
 // TestSessions burns a second session that adds a file and changes one.
 func TestSessions(t *testing.T) {
-	discfstest.Programs(t, "genisoimage")
-	tmp := t.TempDir()
-	one, two := filepath.Join(tmp, "1.iso"), filepath.Join(tmp, "2.iso")
 	first := discfstest.Write(t, map[string]int{"kept.txt": 5000, "changed.txt": 3000})
-	discfstest.Run(t, "genisoimage", "-quiet", "-R", "-o", one, first)
+	one, two := discfstest.Image(t, "rock", first), filepath.Join(t.TempDir(), "2.iso")
 	b, err := os.ReadFile(one)
 	if err != nil {
 		t.Fatal(err)
@@ -292,7 +270,8 @@ func TestLarge(t *testing.T) {
 		}
 	}
 	img := &sparse{blocks: map[int64][]byte{}}
-	cmd := exec.CommandContext(t.Context(), "xorriso", "-as", "mkisofs", "-quiet", "-iso-level", "3", "-R", "-J", "-o", "-", dir)
+	program, args := testdata.Recipe("x-large")
+	cmd := exec.CommandContext(t.Context(), program, append(args, "-o", "-", dir)...)
 	cmd.Stdout = img
 	if err := cmd.Run(); err != nil {
 		t.Fatal(err)
@@ -315,11 +294,8 @@ func TestLarge(t *testing.T) {
 
 // TestBridge reads the ISO side of a disc that has a UDF side as well.
 func TestBridge(t *testing.T) {
-	discfstest.Programs(t, "genisoimage")
 	dir := discfstest.Write(t, discfstest.Burned())
-	out := filepath.Join(t.TempDir(), "x.iso")
-	discfstest.Run(t, "genisoimage", "-quiet", "-input-charset", "utf-8", "-udf", "-R", "-J", "-o", out, dir)
-	r := image(t, out)
+	r := image(t, discfstest.Image(t, "bridge", dir))
 	m, tr := tree(t, r, r.Size(), 0, discfs.RockRidge)
 	if got := fmt.Sprint(m.Views()); got != "[rock-ridge joliet iso9660]" {
 		t.Errorf("views %s", got)
@@ -330,11 +306,7 @@ func TestBridge(t *testing.T) {
 // TestDamaged reads images with bad sectors: what doesn't hang on them is told, the
 // rest is said to be incomplete.
 func TestDamaged(t *testing.T) {
-	discfstest.Programs(t, "genisoimage")
-	dir := discfstest.Write(t, discfstest.Burned())
-	out := filepath.Join(t.TempDir(), "x.iso")
-	discfstest.Run(t, "genisoimage", "-quiet", "-input-charset", "utf-8", "-R", "-J", "-o", out, dir)
-	r := image(t, out)
+	r := image(t, discfstest.Image(t, "both", discfstest.Write(t, discfstest.Burned())))
 	_, tr := tree(t, r, r.Size(), 0, discfs.RockRidge)
 	many := int64(-1)
 	for s := range r.Size() / discfs.SectorSize {
@@ -393,12 +365,10 @@ func TestDamaged(t *testing.T) {
 	})
 	t.Run("primary descriptor", func(t *testing.T) {
 		dir := discfstest.Write(t, map[string]int{"QV-0107/QV-0107_A.wav": 5000, "QV-0107/notes/side one.txt": 10})
-		out := filepath.Join(t.TempDir(), "x.iso")
-		discfstest.Run(t, "genisoimage", "-quiet", "-R", "-J", "-V", "Quillmere", "-o", out, dir)
-		r := image(t, out)
+		r := image(t, discfstest.Image(t, "both", dir))
 		bad := discfstest.Bad{R: r, Sectors: map[int64]bool{16: true}}
 		m, tr := tree(t, bad, r.Size(), 0, discfs.Joliet)
-		if got := fmt.Sprint(m.Views()); got != "[joliet]" || m.Label(discfs.Joliet) != "Quillmere" || m.Blocks()*discfs.SectorSize > r.Size() {
+		if got := fmt.Sprint(m.Views()); got != "[joliet]" || m.Label(discfs.Joliet) != testdata.Label || m.Blocks()*discfs.SectorSize > r.Size() {
 			t.Errorf("views %s, label %q, %d blocks", got, m.Label(discfs.Joliet), m.Blocks())
 		}
 		discfstest.Same(t, tr, r, dir, keep)

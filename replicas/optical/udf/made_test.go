@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 
@@ -18,25 +19,23 @@ import (
 	"firmus/replicas/optical/discfs"
 	"firmus/replicas/optical/discfs/discfstest"
 	"firmus/replicas/optical/udf"
+	"firmus/testdata"
 )
 
 // TestBridge reads what genisoimage writes: UDF 1.02 beside ISO 9660.
 func TestBridge(t *testing.T) {
-	discfstest.Programs(t, "genisoimage")
 	files := discfstest.Burned()
 	files["Ünïcode/é composed.txt"] = 6
 	files["日本語/歌.txt"] = 8
 	files["one/two/three/four/five/six/seven/eight/nine/ten.txt"] = 10
 	dir := discfstest.Write(t, files)
-	out := filepath.Join(t.TempDir(), "x.iso")
-	discfstest.Run(t, "genisoimage", "-quiet", "-input-charset", "utf-8", "-udf", "-R", "-J", "-V", "QVSS", "-o", out, dir)
-	b, err := os.ReadFile(out)
+	b, err := os.ReadFile(discfstest.Image(t, "bridge", dir))
 	if err != nil {
 		t.Fatal(err)
 	}
 	r := bytes.NewReader(b)
 	m, tr := open(t, r, r.Size())
-	if m.Label() != "QVSS" || m.Revision() != 0x0102 || m.Created().Year() < 2025 {
+	if m.Label() != testdata.Label || m.Revision() != 0x0102 || m.Created().Year() < 2025 {
 		t.Errorf("label %q, revision %x, created %v", m.Label(), m.Revision(), m.Created())
 	}
 	discfstest.Same(t, tr, r, dir, func(s string) string { return s })
@@ -52,11 +51,7 @@ func TestBridge(t *testing.T) {
 
 // TestDamagedDirectory loses one sector of a directory of many.
 func TestDamagedDirectory(t *testing.T) {
-	discfstest.Programs(t, "genisoimage")
-	dir := discfstest.Write(t, discfstest.Burned())
-	out := filepath.Join(t.TempDir(), "x.iso")
-	discfstest.Run(t, "genisoimage", "-quiet", "-udf", "-o", out, dir)
-	b, err := os.ReadFile(out)
+	b, err := os.ReadFile(discfstest.Image(t, "udf", discfstest.Write(t, discfstest.Burned())))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -99,7 +94,8 @@ func mkudffs(t testing.TB, args ...string) []byte {
 	if err := os.Truncate(out, 8<<20); err != nil {
 		t.Fatal(err)
 	}
-	discfstest.Run(t, "mkudffs", append([]string{"--utf8", "--blocksize=2048", "--label=Quillmère"}, append(args, out)...)...)
+	program, common := testdata.Recipe("empty-udf")
+	discfstest.Run(t, program, slices.Concat(common, []string{"--label=Quillmère"}, args, []string{out})...)
 	b, err := os.ReadFile(out)
 	if err != nil {
 		t.Fatal(err)

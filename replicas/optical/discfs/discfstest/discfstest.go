@@ -19,6 +19,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/optical/discfs"
+	"firmus/testdata"
 )
 
 // Programs skips a test where a program isn't installed, and fails it instead when
@@ -54,6 +55,17 @@ func Run(t testing.TB, name string, args ...string) string {
 		t.Fatalf("%s %q: %v\n%s", name, args, err, errs.String())
 	}
 	return out.String()
+}
+
+// Image makes an image of a folder by a recipe of testdata's README.md. It skips the test
+// where the recipe's program isn't installed: see Programs.
+func Image(t testing.TB, recipe, dir string) string {
+	t.Helper()
+	program, args := testdata.Recipe(recipe)
+	Programs(t, program)
+	out := filepath.Join(t.TempDir(), "disc.iso")
+	Run(t, program, append(args, "-o", out, dir)...)
+	return out
 }
 
 // Content is the bytes of a made-up file: no two of them hold the same sector.
@@ -117,13 +129,23 @@ func Odd() map[string]int {
 // Write makes the files of a tree below a new folder.
 func Write(t testing.TB, files map[string]int) string {
 	t.Helper()
-	dir := t.TempDir()
+	contents := map[string][]byte{}
 	for name, size := range files {
+		contents[name] = Content(name, size)
+	}
+	return WriteContents(t, contents)
+}
+
+// WriteContents makes files with these bytes below a new folder.
+func WriteContents(t testing.TB, files map[string][]byte) string {
+	t.Helper()
+	dir := t.TempDir()
+	for name, b := range files {
 		p := filepath.Join(dir, filepath.FromSlash(name))
 		if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
 			t.Fatal(err)
 		}
-		if err := os.WriteFile(p, Content(name, size), 0o644); err != nil {
+		if err := os.WriteFile(p, b, 0o644); err != nil {
 			t.Fatal(err)
 		}
 		if err := os.Chtimes(p, When, When); err != nil {
