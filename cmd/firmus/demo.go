@@ -27,14 +27,16 @@ func (c *command) demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "See it work on an invented archive",
 		Long: `Makes the invented Quillmere Valley Song Survey with a studio drive, a vault, a folder
-in the cloud and a shelf of discs, takes it under care, audits it, damages some copies
-on purpose, audits again, and says what was found and what to do. The folder it leaves
-is an ordinary one, with firmus.toml: go on trying things there. Of the discs it holds
-images.
+in the cloud and a shelf of discs, takes it under care and audits it. It lives a week,
+loses its own state folder, and brings the ledger back from a backup. Then it damages
+some copies on purpose, audits again, and says what was found and what to do. The folder
+it leaves is an ordinary one, with firmus.toml: go on trying things there. The discs in
+it are images.
 
 The cloud is a test server on this computer, which answers until the demo is stopped.
 
-With --once it ends by itself, and the exit status is 0 if just the planted damage was found, else 1.`,
+With --once it ends by itself, and the exit status is 0 if just the planted damage was found
+and the ledger came back as it was, else 1.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return c.demo(cmd.Context(), keep, once) },
 	}
@@ -67,7 +69,7 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 		}
 		return err
 	}
-	defer d.app.Close()
+	defer func() { d.app.Close() }() // another, once the ledger was restored
 	defer d.cloud.Close()
 	defer d.rest()
 	clean, err := d.audit(ctx, "Every copy was read. Nothing is wrong so far")
@@ -85,6 +87,9 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 		return err
 	}
 	if err := d.shelf(ctx); err != nil {
+		return err
+	}
+	if err := d.lostState(ctx); err != nil {
 		return err
 	}
 	planted, err := demo.Plant(dir, time.Now())
@@ -135,6 +140,14 @@ type demonstration struct {
 	onDiscs map[string][]demo.Planted // what was planted on each
 }
 
+// demoPerson acts in the demo.
+const demoPerson = "the demo"
+
+func (d *demonstration) open(ctx context.Context, cfg *config.Config) (err error) {
+	d.app, err = app.Open(ctx, app.Options{Config: cfg, By: demoPerson, Say: d.note, Watch: d.c.watch()})
+	return err
+}
+
 // accidents is how many were planted in all.
 func (d *demonstration) accidents(planted []demo.Planted) int64 {
 	n := len(planted)
@@ -161,7 +174,7 @@ func (d *demonstration) prepare(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if d.app, err = app.Open(ctx, app.Options{Config: cfg, By: "the demo", Say: d.note, Watch: c.watch()}); err != nil {
+	if err := d.open(ctx, cfg); err != nil {
 		return err
 	}
 	res, err := d.app.Acts.Intake(ctx, acts.IntakeOrder{})
@@ -344,7 +357,11 @@ func (d *demonstration) verdict(ctx context.Context, planted []demo.Planted, fou
 		c.printf("Every one of the %d planted accidents was found, and nothing else.\n", d.accidents(planted))
 	}
 	if !once {
-		c.printf("\nGo on in %s:\n  firmus findings          what is open\n  firmus findings show 1   all about one\n  firmus audit --full      read everything again\n  firmus disc list         the shelf\n  firmus report holdings\nRemove the folder when you have seen enough.\n", d.dir)
+		first := int64(1)
+		if len(found) > 0 {
+			first = found[0].ID
+		}
+		c.printf("\nGo on in %s:\n  firmus findings          what is open\n  firmus findings show %-3d all about one\n  firmus audit --full      read everything again\n  firmus disc list         the shelf\n  firmus report holdings\nRemove the folder when you have seen enough.\n", d.dir, first)
 	}
 	return nil
 }

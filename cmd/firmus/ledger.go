@@ -200,21 +200,27 @@ func (c *command) restore(ctx context.Context, args []string) error {
 			"lost_first": report.InstantOf(r.Lost.First), "lost_last": report.InstantOf(r.Lost.Last), "aside": r.Aside, "exit": 0})
 		return nil
 	}
-	c.printf("The ledger is back, from %s\n  made %s; its record has %s\n", r.From, report.Local(r.At), report.Count(r.Events, "event"))
-	switch {
-	case r.Lost.Events > 0:
-		c.printf("  LOST: %s after it, from %s to %s; they can still be read as text where they are set aside\n",
-			report.Count(r.Lost.Events, "event"), report.Local(r.Lost.First), report.Local(r.Lost.Last))
-	case r.NoEvents:
-		c.printf("  What was recorded after it is lost. Nobody can say what that was: no event files of the lost ledger are left\n")
-	default:
-		c.printf("  Nothing was lost: the event files hold nothing after it\n")
-	}
-	if r.Aside != "" {
-		c.printf("  What was there lies in %s\n", r.Aside)
-	}
+	c.tellRestored(r)
 	c.printf("Now run: firmus audit\n")
 	return nil
+}
+
+// tellRestored says from where the ledger came back, and what was lost; nothing beside a
+// JSON document.
+func (c *command) tellRestored(r app.Restored) {
+	c.tell("The ledger is back, from %s\n  made %s; its record has %s\n", r.From, report.Local(r.At), report.Count(r.Events, "event"))
+	switch {
+	case r.Lost.Events > 0:
+		c.tell("  LOST: %s after it, from %s to %s; they can still be read as text where they are set aside\n",
+			report.Count(r.Lost.Events, "event"), report.Local(r.Lost.First), report.Local(r.Lost.Last))
+	case r.NoEvents:
+		c.tell("  What was recorded after it is lost. Nobody can say what that was: no event files of the lost ledger are left\n")
+	default:
+		c.tell("  Nothing was lost: the event files hold nothing after it\n")
+	}
+	if r.Aside != "" {
+		c.tell("  What was there lies in %s\n", r.Aside)
+	}
 }
 
 func (c *command) prove(ctx context.Context, arg string) error {
