@@ -215,7 +215,7 @@ var Vocabulary = []Term{
 	{"anatomy", "grown", "all of it is there, and more behind it"},
 	{"anatomy", "zeroed", "whole stretches hold zeros instead"},
 	{"anatomy", "flipped", "same length, a few places differ"},
-	{"anatomy", "replaced", "hardly anything of it is left"},
+	{"anatomy", "replaced", "it holds other contents now"},
 	{"anatomy", "description-only", "the sound itself is right, the description in the file differs"},
 	{"urgency", "none-intact", "no intact copy known"},
 	{"urgency", "at-risk", "at risk"},

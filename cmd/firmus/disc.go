@@ -40,11 +40,11 @@ func (c *command) discAddCommand() *cobra.Command {
 		Long: `Registers which version of which files was burned on a disc, before it is burned or
 after. The files of an audio disc are named in the order of its tracks; those of a data
 disc may be a folder. Each is SET/PATH, with @N behind it for an earlier version, or a
-path on this computer below a set's root. Without files the disc's first reading is
-what later ones are held against: it is known since then, and not since it was burned.
+path on this computer below a set's root. Without files, Firmus
+keeps the disc's first reading and compares later ones with it.
 
 The number is what is written on the disc: "QD-0031", "qd 31" and "QD31 a" name one
-side; the letter is the twin, of two discs with the same contents.
+side. The letter is the twin: one of two discs with the same contents.
 
 --csv registers a list of discs: the columns number, twin, part, kind, box, blank,
 burned, label, control, file, version, name; a row for each file, in the order of

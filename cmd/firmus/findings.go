@@ -283,31 +283,32 @@ func (c *command) signOffCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "signoff N…",
 		Short: "Accept what findings tell of",
-		Long: `Accepts a change. It is by place: in the store where files arrive, an altered file
-becomes a new version, a missing one is retired, a misplaced one is renamed
-everywhere. Elsewhere only what is unexpected can be left in peace. Of a disputed
-file the version that is signed off becomes the right one.
+		Long: `Accepts a change. What that means depends on the store. In the store where files arrive,
+an altered file becomes a new version, a missing one is retired, a misplaced one is
+renamed everywhere. In another store you can only leave in peace what is unexpected. If
+a file is disputed, the version that you sign off becomes the right one, in any store.
 
-A master is frozen, and so is a version that is decided: say what the change is.
+A master is frozen, and so is a version that was decided in a dispute. Say what the
+change is:
 
-  --new-transfer     a better transfer: a whole sound file that shares less than half
-                     of its blocks with the version. Copies of the old one are kept.
-  --description      its description was changed; the sound is proved the same.
-  --lost-otherwise   nothing better can be had. It is refused while any copy or disc
+  --new-transfer     It is a better transfer: a whole sound file that shares less than
+                     half of its blocks with the version. Copies of the old one stay.
+  --description      The description was changed. The sound is proved the same.
+  --lost-otherwise   Nothing better can be had. Firmus refuses this while a copy or disc
                      holds the version, or damaged copies together hold all of it.
-  --master           the change is meant. It is refused, too, while another copy could
-                     not be looked at.
-  --keep-current     of a dispute: the present version is the right one.
+  --master           The change is meant. Firmus refuses this likewise, and while another
+                     copy could not be looked at.
+  --keep-current     A dispute: the present version is the right one.
 
-A whole reorganisation is signed off by its incident; type how many files it is.`,
+--incident signs off a whole reorganisation. Type how many files it is with --files.`,
 		Args: cobra.ArbitraryArgs,
 	}
 	cmd.Flags().StringVar(&o.Reason, "reason", "", "why (needed)")
-	cmd.Flags().BoolVar(&o.Master, "master", false, "a changed master is really meant")
+	cmd.Flags().BoolVar(&o.Master, "master", false, "the change of a master is meant")
 	cmd.Flags().BoolVar(&o.NewTransfer, "new-transfer", false, "a better transfer, made on purpose")
 	cmd.Flags().BoolVar(&o.Description, "description", false, "the description was changed; the sound is the same")
 	cmd.Flags().BoolVar(&o.LostOtherwise, "lost-otherwise", false, "nothing better can be had")
-	cmd.Flags().BoolVar(&o.KeepCurrent, "keep-current", false, "of a dispute: the present version is the right one")
+	cmd.Flags().BoolVar(&o.KeepCurrent, "keep-current", false, "a dispute: the present version is the right one")
 	cmd.Flags().Int64Var(&o.Incident, "incident", 0, "all open findings of this `INCIDENT`")
 	cmd.Flags().Int64Var(&o.Files, "files", 0, "how many files that is, when it is more than 20")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {

@@ -20,6 +20,9 @@ func (c *command) initCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "init [DIR]",
 		Short: "Ask four questions and write a configuration",
+		Long: `Asks four questions and writes firmus.toml into this folder, or into DIR. It never
+replaces a file. The second copies must lie on another drive: two stores on one drive
+count as one copy. Firmus says so if the folders lie on one.`,
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			dir := "."
@@ -110,7 +113,8 @@ func sampleConfig(name, masters, access, vault string) string {
 	}
 	fmt.Fprintf(&b, "[store.studio]\nkind = \"disk\"\narrivals = true            # new files appear here\n# place = \"Room 12\"        # where it stands, in words\nsets = %s\nread_within = \"30d\"        # every byte is read at least this often\n\n", sets(masters, access))
 	fmt.Fprintf(&b, "[store.vault]\nkind = \"disk\"\n# place = \"Town hall safe\" # another place than the studio's, so that no fire takes both\nsets = %s\nexpect_within = \"3d\"       # new files should be here by then\n", sets(filepath.ToSlash(filepath.Join(vault, "masters")), filepath.ToSlash(filepath.Join(vault, "access"))))
-	b.WriteString("# A store on the same drive as another one counts as no second copy: one drive that dies\n# takes both. For a trial, or a pool of drives, this says that it counts all the same:\n# own_drive = true\n")
+	b.WriteString("# Two stores on one drive count as one copy, because one drive that dies takes both.\n# For a trial, or a pool of drives, this says that the store counts all the same:\n# own_drive = true\n")
+	b.WriteString("# manifests = true         # write manifests and backups of the ledger here, too\n")
 	b.WriteString("# visiting = true          # if this drive lives in a safe and is seldom plugged in\n")
 	return b.String()
 }

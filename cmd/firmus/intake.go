@@ -24,10 +24,10 @@ disputed and a person decides. Then manifest-sha256.txt is written into each
 first-level folder. A recording that is empty, silent, cut short or not complete is
 taken in, and is a finding.
 
---from-manifests makes a lost ledger anew: the record from its event files (in the
-state folder, or in a store's .firmus-ledger), the files from the stores, held
-against the manifests. If a backup of ledger.db is at hand, put that back instead:
-it knows more.`,
+--from-manifests makes a lost ledger anew. The record comes from its event files (in
+the state folder, or in a store's .firmus-ledger). The files come from the stores, and
+are compared with the manifests. If there is a backup, use "firmus ledger restore"
+instead: a backup knows more.`,
 		Args: cobra.ArbitraryArgs,
 	}
 	cmd.Flags().StringVar(&wait, "wait", "", "wait so long (10m, 2h) for a store that another process works on")

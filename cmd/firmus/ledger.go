@@ -18,7 +18,7 @@ import (
 )
 
 func (c *command) ledgerCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "ledger", Short: "Check that the record has not been rewritten", Args: cobra.NoArgs,
+	cmd := &cobra.Command{Use: "ledger", Short: "Check the record, seal it, or bring a lost ledger back", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	var against string
 	verify := &cobra.Command{
@@ -60,12 +60,15 @@ that anybody can check with the record's public key, without this program's ledg
 	restore := &cobra.Command{
 		Use:   "restore [STORE [BACKUP]]",
 		Short: "Bring a lost or broken ledger back from a backup",
-		Long: `Brings the ledger back from the newest backup that lies in a store, or from the one
-that is named. Stop the daemon first. What is there is set aside in a folder of the
-state folder, and nothing is removed. Where backups have grown apart they are listed,
-and one must be named.
+		Long: `Brings the ledger back from the newest backup in any store, in STORE alone, or from
+BACKUP, the name of a backup's folder there. Stop the daemon first. What is there is
+moved to a folder of the state folder, ledger-aside-…, and nothing is removed.
 
-Afterwards run "firmus audit": what was found after the backup is found again.`,
+Backups may have grown apart: two computers wrote them, or a ledger was begun anew. Then
+they are listed, and you name one.
+
+Afterwards run "firmus audit". It finds again what was found after the backup. What was
+decided after the backup is open again.`,
 		Args:              cobra.MaximumNArgs(2),
 		ValidArgsFunction: c.completeStores,
 		RunE:              func(cmd *cobra.Command, args []string) error { return c.restore(cmd.Context(), args) },

@@ -158,9 +158,12 @@ func (c *command) recogniseCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "recognise FOLDER",
 		Short: "Say of each file in a folder whether it is held",
-		Long: `Reads a stick, an old drive or an export and says of each file, by its bytes:
-held, an earlier version, or not known; and in the last line whether the folder may
-be erased, and why. Nothing in it is changed.`,
+		Long: `Reads a stick, an old drive or an export. Of each file it says, by its bytes: held, an
+earlier version, or not known. The last line says whether the folder may be erased, and
+why. Nothing in it is changed.
+
+A folder that is a store, the state folder or a backup, holds one or lies in one is
+refused (exit 2).`,
 		Args: cobra.ExactArgs(1),
 	}
 	cache := cacheFlag(cmd)

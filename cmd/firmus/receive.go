@@ -14,17 +14,21 @@ func (c *command) receiveCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "receive SOURCE --into SET/PATH",
 		Short: "Copy recordings from a recorder's stick, read back and compared",
-		Long: `Copies all files of a stick or folder into a set's arrivals store: digests are taken
-while copying, the copy is flushed, read back past the page cache and compared
-before it gets its name. Nothing is overwritten. The files are then taken in.
+		Long: `Copies all files of a stick or folder into a set's arrivals store. Each copy is read back
+from the drive and compared before it gets its name. Nothing is overwritten. The files
+are then taken in.
 
 --sides A,B names the recordings by item (the last part of PATH) and side, in the
-order in which the recorder wrote them; parts of a recording that a card split are
-kept together.
+order in which the recorder wrote them. Parts of a recording that a card split stay
+together.
 
-Keep the stick until "may be erased" is said: when a second independent store has
-been read. A recording that is empty, silent, cut short or not complete is a finding:
-then keep the stick and the reel until it was transferred again.`,
+Keep the stick until Firmus says that it may be erased. That needs a second independent
+store that has been read: copy the files there, then run "firmus audit". A recording
+that is empty, silent, cut short or not complete is a finding. Then keep the stick and
+the reel until it was transferred again.
+
+A folder that is a store, the state folder or a backup, holds one or lies in one is no
+source (exit 2).`,
 		Args: cobra.ExactArgs(1),
 	}
 	cmd.Flags().StringVar(&into, "into", "", "`SET/PATH`: where the files go (needed)")

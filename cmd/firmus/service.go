@@ -35,16 +35,16 @@ account of its own; then starts it. That account must be able to read the record
 and to write where markers, manifests and backups go. On macOS and Windows the
 service manager is told.
 
-The state folder and what is in it go to that account, and nobody else can read it.
-With --group NAME the people of a group can: their commands then work beside the
-service (2770, files 0660).
+The state folder and what is in it go to that account, and nobody else can read them.
+--group NAME lets the people of a group read and write there (2770, files 0660). Their
+commands then work beside the service.
 
 With --root the files are written below another folder and nothing is started.`,
 		Args: cobra.NoArgs,
 	}
 	cmd.Flags().StringVar(&root, "root", "", "write below this `DIR` and start nothing (Linux)")
 	cmd.Flags().StringVar(&user, "user", defaultUser(), "`NAME` of the account it runs under")
-	cmd.Flags().StringVar(&group, "group", "", "people of this `NAME` may use firmus beside the service (Linux)")
+	cmd.Flags().StringVar(&group, "group", "", "people of the group `NAME` may use firmus beside the service (Linux)")
 	cmd.Flags().StringVar(&binary, "binary", "", "`FILE` of the program (default: this one)")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		cfg, err := c.load()

@@ -16,7 +16,7 @@ import (
 )
 
 func (c *command) storeCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "store", Short: "List the stores, or say which folder is one", Args: cobra.NoArgs, RunE: c.listStores}
+	cmd := &cobra.Command{Use: "store", Short: "List the stores, or say what becomes of one", Args: cobra.NoArgs, RunE: c.listStores}
 	cmd.AddCommand(&cobra.Command{Use: "list", Short: "List the stores and what is known of them", Args: cobra.NoArgs, RunE: c.listStores})
 	var reason string
 	adopt := &cobra.Command{

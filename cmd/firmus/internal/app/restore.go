@@ -100,9 +100,11 @@ type restore struct {
 // choose finds the newest backup that is whole, copies it here and opens the copy.
 func (r *restore) choose(ctx context.Context) error {
 	var all []backup
+	var others []string // that were not asked for
 	for _, b := range backups(r.c) {
 		switch {
 		case r.o.Store != "" && b.Store != r.o.Store, r.o.Backup != "" && b.Name != r.o.Backup:
+			others = append(others, b.dir)
 		case b.bad != "" || b.bare:
 			r.res.Passed = append(r.res.Passed, fmt.Sprintf("%s: %s", b.dir, cmp.Or(b.bad, "it holds no database")))
 		default:
@@ -128,6 +130,15 @@ func (r *restore) choose(ctx context.Context) error {
 	why := "none lies in the stores that are there"
 	if len(r.res.Passed) > 0 {
 		why = "none can be used:\n  " + strings.Join(r.res.Passed, "\n  ")
+	}
+	if len(others) > 0 {
+		if len(r.res.Passed) == 0 {
+			why = fmt.Sprintf("store %s has none", r.o.Store)
+			if r.o.Backup != "" {
+				why += " of the name " + r.o.Backup
+			}
+		}
+		return fmt.Errorf("no backup of the ledger to restore: %s\nThese lie elsewhere:\n  %s\n\"firmus ledger restore\" takes the newest of all: %w", why, strings.Join(others, "\n  "), fixity.ErrNotFound)
 	}
 	return fmt.Errorf("no backup of the ledger to restore: %s\nStores that are away may hold one. Without any, \"firmus intake --from-manifests\" makes a ledger anew: %w", why, fixity.ErrNotFound)
 }

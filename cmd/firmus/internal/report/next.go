@@ -53,6 +53,9 @@ func (m Matter) next(f ledger.Finding) []Step {
 			s.Text += " These are the copies that are there:"
 			s.Lines = lines
 		}
+		if f.Anatomy == fixity.Replaced { // whoever changed it may know: a ledger that came back from a backup doesn't
+			return append([]Step{s}, m.onPurpose(f)...)
+		}
 		return []Step{s}
 	case policy.StepTransfer:
 		return m.transferAgain(f)
