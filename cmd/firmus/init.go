@@ -23,7 +23,7 @@ func (c *command) initCommand() *cobra.Command {
 		Long: `Asks four questions and writes firmus.toml into this folder, or into DIR. It never
 replaces a file. The second copies must lie on another drive: two stores on one drive
 count as one copy. Firmus says so if the folders lie on one.`,
-		Args:  cobra.MaximumNArgs(1),
+		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			dir := "."
 			if len(args) > 0 {
