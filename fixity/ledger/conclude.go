@@ -43,6 +43,13 @@ func (r Record) pairUp(ctx context.Context, audit int64) error {
 		if won, err := t.movePhase(audit, fixity.PhaseList, fixity.PhaseProve); err != nil || !won {
 			return err
 		}
+		// What a listing doesn't show is forgotten only if it saw everything, and a second
+		// look is over: with a stray goes that a person left it in peace.
+		if _, err := t.exec(`DELETE FROM stray WHERE store = $2 AND EXISTS (SELECT 1 FROM difference d JOIN shard s
+			ON s.audit = d.audit AND s.set_name = d.set_name AND s.top = d.top AND s.complete = 1
+			WHERE d.audit = $1 AND d.set_name = stray.set_name AND d.top = stray.top AND d.at = stray.at AND d.file = 0)`, audit, a.Store); err != nil {
+			return err
+		}
 		for _, set := range a.Sets {
 			m, err := t.match(a, set)
 			if err != nil {

@@ -108,15 +108,7 @@ func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.List
 				return err
 			}
 		}
-		if !l.Done {
-			return nil
-		}
-		// What a listing doesn't show is forgotten only if it saw everything: with a
-		// stray goes that a person left it in peace.
-		_, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3
-			AND at IN (SELECT d.at FROM difference d WHERE d.audit = $4 AND d.set_name = $2 AND d.top = $3 AND d.file = 0)
-			AND EXISTS (SELECT 1 FROM shard WHERE id = $5 AND complete = 1)`, s.Store, s.Set, []byte(s.Top), s.Audit, s.ID)
-		return err
+		return nil
 	})
 }
 

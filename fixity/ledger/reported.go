@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"time"
@@ -106,35 +105,11 @@ func (t *Tx) versionReported(file int64, x fixity.Report) (int64, error) {
 	return 0, nil
 }
 
-// GonePaths are the files under care that an audit's listing of a set doesn't show.
-func (t *Tx) GonePaths(audit int64, set string) ([]string, error) {
-	var out []string
-	err := t.rows(`SELECT at FROM difference WHERE audit = $1 AND set_name = $2 AND file <> 0 ORDER BY at`, []any{audit, set}, func(r *sql.Rows) error {
-		var at []byte
-		err := r.Scan(&at)
-		out = append(out, string(at))
-		return err
-	})
-	return out, err
-}
-
 // Distrust says that an audit's listing of a set did not show everything after all:
 // nothing of it may be called missing.
 func (t *Tx) Distrust(audit int64, set, why string) error {
 	_, err := t.exec(`UPDATE shard SET complete = 0, trouble = $3 WHERE audit = $1 AND set_name = $2 AND top = $4`, audit, set, why, []byte{})
 	return err
-}
-
-// SaidOfGone keeps what a service says of files that its listing doesn't show: that
-// they lie in the bin, and until when.
-func (t *Tx) SaidOfGone(audit int64, set string, said map[string]string) error {
-	for path, text := range said {
-		if _, err := t.exec(`UPDATE difference SET instead = $5 WHERE audit = $1 AND set_name = $2 AND top = $3 AND at = $4`,
-			audit, set, []byte(top(path)), []byte(path), text); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // Retell changes what a finding tells of how it was seen; not what it is.

@@ -33,6 +33,8 @@ type Found struct {
 	Fate  Fate
 	Text  string // in plain words, with what the service says of it
 	Where string // moved, and in this set: its path now
+	// Entry is what a listing shows there now: of IsThere at Path, of IsMoved at Where.
+	Entry fixity.Entry
 	Owner string // of the file, where that can still be seen
 }
 
@@ -42,8 +44,12 @@ type Found struct {
 // one that was at the path in the last listing that showed it, if this Store made
 // one.
 //
-// Errors are those of List; also when a file is there by its id and the listing
-// doesn't show it (fixity.ErrIncomplete): then none of lost may be called missing.
+// What the new listing shows is what counts: of what IsThere it gives the Entry. If it
+// shows much of what is said to be lost, the earlier listing is not to be believed.
+//
+// Errors are those of List. Two more wrap fixity.ErrIncomplete: a file is there by its
+// id and the listing doesn't show it, or the two listings differ much. Then none of lost
+// may be called missing.
 func (f *Folder) Confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 	found, err := f.confirm(ctx, lost)
 	if err != nil {
@@ -70,22 +76,50 @@ func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 		return nil, err
 	}
 	all := make([]Found, len(lost))
+	again := 0
 	a := &asker{s: f.s, l: l, got: map[string]*Item{}}
 	for i, x := range lost {
 		if x.ID == "" {
 			x.ID = f.s.known[f.set+"/"+x.Path]
 		}
 		all[i] = Found{Lost: x, Fate: NotShown, Text: "two complete listings do not show it"}
-		switch {
-		case top.find(x.Path) != nil:
-			all[i].Fate, all[i].Text = IsThere, "it is shown again"
-		case x.ID != "":
+		n := top.find(x.Path)
+		if n != nil && n.item.Kind == Blob {
+			all[i].Fate, all[i].Text, all[i].Entry = IsThere, "it is shown again", f.entry(x.Path, n)
+			again++
+			continue
+		}
+		if x.ID != "" {
 			if err := f.ask(ctx, a, top, &all[i]); err != nil {
 				return nil, err
 			}
 		}
+		if n != nil {
+			all[i].Text = instead[n.item.Kind] + " lies in its place; of the file itself: " + all[i].Text
+		}
+	}
+	if n := top.files(); again > fewAgain && again*100 > n {
+		return nil, fmt.Errorf("%w: two listings differ: the second shows %d of %d files that the first did not show", fixity.ErrIncomplete, again, n)
 	}
 	return all, nil
+}
+
+// instead says what lies in the place of a file and has no bytes.
+var instead = map[Kind]string{Dir: "a folder", Shortcut: "a shortcut", Native: "a document of the service's own"}
+
+// fewAgain is how many files may come back between two listings, however small the set
+// is. More than that, and more than one in a hundred, is a listing that had holes.
+const fewAgain = 10
+
+// files counts the files below n.
+func (n *node) files() (count int) {
+	for _, k := range n.kids {
+		if k.item.Kind == Blob {
+			count++
+		}
+		count += k.files()
+	}
+	return count
 }
 
 // ask finds out by its id what became of x.
@@ -117,6 +151,9 @@ func (f *Folder) ask(ctx context.Context, a *asker, top *node, x *Found) error {
 		x.Fate, x.Text = IsMoved, fmt.Sprintf("moved out of the folder; it is named %q", it.Name)
 	case set == f.set:
 		x.Fate, x.Where, x.Text = IsMoved, top.pathOf(it.ID, path), "moved or renamed"
+		if n := top.find(x.Where); n != nil && n.item.ID == it.ID {
+			x.Entry = f.entry(x.Where, n)
+		}
 	default:
 		x.Fate, x.Text = IsMoved, fmt.Sprintf("moved to %q", set+"/"+path)
 	}

@@ -265,13 +265,7 @@ func (w *sweep) replay(ctx context.Context, log ChangeLog) error {
 // doesn't. It fails if something is there and isn't shown: then nothing may be
 // called missing.
 func (s *Store) confirmed(ctx context.Context, before, l *listing) (*listing, error) {
-	var lost []string
-	for id, it := range before.items {
-		if l.items[id] == nil && it.Kind == Blob && !it.InBin && before.below(it) {
-			lost = append(lost, id)
-		}
-	}
-	if len(lost) == 0 {
+	if len(before.lost(l)) == 0 {
 		return l, nil
 	}
 	l, err := s.listOnce(ctx, before)
@@ -279,10 +273,7 @@ func (s *Store) confirmed(ctx context.Context, before, l *listing) (*listing, er
 		return nil, err
 	}
 	a := asker{s: s, l: l, got: map[string]*Item{}}
-	for _, id := range lost {
-		if l.items[id] != nil {
-			continue
-		}
+	for _, id := range before.lost(l) { // the second may have other holes than the first
 		there, err := a.there(ctx, id)
 		if err != nil {
 			return nil, err
@@ -292,6 +283,16 @@ func (s *Store) confirmed(ctx context.Context, before, l *listing) (*listing, er
 		}
 	}
 	return l, nil
+}
+
+// lost are the files that l showed and a later listing doesn't.
+func (l *listing) lost(later *listing) (ids []string) {
+	for id, it := range l.items {
+		if later.items[id] == nil && it.Kind == Blob && !it.InBin && l.below(it) {
+			ids = append(ids, id)
+		}
+	}
+	return ids
 }
 
 // asker asks for things by their ids, at most maxAsked times.

@@ -30,6 +30,7 @@ type Fault struct {
 
 	Incomplete bool // list: incompleteSearch
 	Half       bool // list: every second item is left out, silently
+	End        int  // list: nothing comes after so many items, neither on this page nor on another
 
 	CutAfter int64 // bytes: the connection breaks after so many of this answer
 	Stall    int64 // bytes: nothing more comes after so many

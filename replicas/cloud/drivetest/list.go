@@ -79,6 +79,9 @@ func (s *Server) list(q url.Values, f Fault) (map[string]any, *failure) {
 		if !match.holds(t, n) || !t.visible(n) || s.omit[n.id] {
 			continue
 		}
+		if f.End > 0 && len(files) == f.End {
+			break
+		}
 		if len(files) == size {
 			more = true
 			break

@@ -13,10 +13,10 @@ import (
 // Confirming is a root whose listings may be old or partial: what one doesn't show
 // is asked for once more before it may be called missing.
 type Confirming interface {
-	// ConfirmGone looks again for what a listing doesn't show, and says by path, in
-	// words, what the service tells of each; an error that wraps fixity.ErrIncomplete
-	// says that some of it is there all the same.
-	ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (said map[string]string, err error)
+	// ConfirmGone looks again for what a listing doesn't show, and says by path what it
+	// finds of each. An error that wraps fixity.ErrIncomplete says that the listing is
+	// not to be believed.
+	ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (found map[string]ledger.SecondLook, err error)
 	// Items are the files of the set with their ids, in the order of their paths, by
 	// the newest listing. The path "" comes first: the store's folder.
 	Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error]
@@ -36,8 +36,8 @@ func (e *Env) confirmGone(ctx context.Context, a ledger.Audit) error {
 		if !ok {
 			continue
 		}
-		var gone []string
-		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error { gone, err = t.GonePaths(a.ID, set); return err }); err != nil {
+		var gone []ledger.ServiceItem
+		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error { gone, err = t.GonePaths(a, set); return err }); err != nil {
 			return err
 		}
 		if err := e.noteItems(ctx, a.Store, set, c); err != nil {
@@ -53,17 +53,10 @@ func (e *Env) confirmGone(ctx context.Context, a ledger.Audit) error {
 		if len(gone) == 0 {
 			continue
 		}
-		items := make([]ledger.ServiceItem, len(gone))
-		for i, p := range gone {
-			items[i].Path = p
-			if err := e.Ledger.View(ctx, func(t *ledger.Tx) error { items[i].ID, err = t.ServiceID(a.Store, set, p); return err }); err != nil {
-				return err
-			}
-		}
-		said, err := c.ConfirmGone(ctx, items)
+		found, err := c.ConfirmGone(ctx, gone)
 		switch {
 		case err == nil:
-			if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.SaidOfGone(a.ID, set, said) }); err != nil {
+			if err := e.Ledger.Record(e.Now, e.By).SecondLook(ctx, a, set, found); err != nil {
 				return err
 			}
 		case errors.Is(err, fixity.ErrIncomplete) && !errors.Is(err, fixity.ErrAway):

@@ -131,19 +131,17 @@ func (r onlyRead) Open(ctx context.Context, e fixity.Entry, offset int64) (fixit
 }
 
 // ConfirmGone asks the service again for what its listing doesn't show.
-func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (map[string]string, error) {
+func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (map[string]ledger.SecondLook, error) {
 	lost := make([]cloud.Lost, len(gone))
 	for i, x := range gone {
 		lost[i] = cloud.Lost{Path: x.Path, ID: x.ID}
 	}
 	found, err := r.Confirm(ctx, lost)
-	said := map[string]string{}
+	out := map[string]ledger.SecondLook{}
 	for _, f := range found {
-		if f.Text != "" {
-			said[f.Path] = f.Text
-		}
+		out[f.Path] = ledger.SecondLook{Said: f.Text, There: f.Fate == cloud.IsThere, Entry: f.Entry}
 	}
-	return said, err
+	return out, err
 }
 
 // Items are the service's names for the files of the set, after the path "" with the

@@ -1,0 +1,94 @@
+package app_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/fixity"
+	"firmus/replicas/cloud/drivetest"
+)
+
+// foldered is a cloud world of n files in one folder, all known and intact.
+func foldered(t *testing.T, n int) *cloudWorld {
+	t.Helper()
+	c := newCloudWorld(t)
+	folder := c.server.AddFolder(c.masters, "QV-0300")
+	for i := range n {
+		name := fmt.Sprintf("QV-0300_%03d.wav", i)
+		c.server.AddFile(folder, name, bytesOf(name, 60_000))
+		c.write("studio/masters/QV-0300/"+name, name, 60_000)
+	}
+	c.now = c.now.Add(time.Hour)
+	c.intake()
+	if r := c.audit(acts.AuditOrder{})["cloud"]; r.States[fixity.Intact] != int64(n) || len(r.Findings) != 0 {
+		t.Fatalf("%v, %v", r.States, kinds(r))
+	}
+	c.now = c.now.Add(24 * time.Hour)
+	return c
+}
+
+// auditWith audits the cloud while the last call of its listing misbehaves.
+func (c *cloudWorld) auditWith(f drivetest.Fault) acts.AuditResult {
+	c.t.Helper()
+	c.server.Reset()
+	c.audit(acts.AuditOrder{Stores: []string{"cloud"}})
+	f.Method, f.Skip = "drive.files.list", c.server.Count("drive.files.list")-1
+	c.now = c.now.Add(24 * time.Hour)
+	c.server.Reset()
+	c.server.Inject(f)
+	a := c.open()
+	defer a.Close()
+	rs, err := a.Acts.Audit(c.t.Context(), acts.AuditOrder{Stores: []string{"cloud"}, Cache: fixity.Bypassed})
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	return rs[0]
+}
+
+// TestAHoleInAListingIsNeverMissing: what a second look finds counts. What it says of a
+// file is held against the version like any report.
+func TestAHoleInAListingIsNeverMissing(t *testing.T) {
+	t.Run("of few", func(t *testing.T) {
+		c := foldered(t, 12)
+		r := c.auditWith(drivetest.Fault{End: 9})
+		if len(r.Findings) != 0 || r.States[fixity.Intact] != 12 || r.Exit() != 0 {
+			t.Errorf("%v, %v, %v", r.States, kinds(r), r.Trouble)
+		}
+	})
+	t.Run("of few, and one of them is other bytes", func(t *testing.T) {
+		c := foldered(t, 12)
+		name := "QV-0300_011.wav"
+		id := c.server.Find(c.masters, "QV-0300/"+name)
+		r := c.auditWith(drivetest.Fault{End: 9, Hook: func() { c.server.Write(id, bytesOf("something else", 60_000)) }})
+		if got := fmt.Sprint(kinds(r)); got != "[altered QV-0300/"+name+"]" {
+			t.Errorf("%v", got)
+		}
+	})
+	t.Run("of many", func(t *testing.T) {
+		c := foldered(t, 30)
+		r := c.auditWith(drivetest.Fault{End: 9})
+		if len(r.Findings) != 0 || r.States[fixity.Intact] != 30 || r.Exit() != 3 || !strings.Contains(fmt.Sprint(r.Trouble), "two listings differ") {
+			t.Errorf("%v, %v, %v", r.States, kinds(r), r.Trouble)
+		}
+		c.now = c.now.Add(24 * time.Hour)
+		if r := c.audit(acts.AuditOrder{Stores: []string{"cloud"}})["cloud"]; len(r.Findings) != 0 || r.Exit() != 0 {
+			t.Errorf("the next night: %v, %v", kinds(r), r.Trouble)
+		}
+	})
+	t.Run("moved between the two", func(t *testing.T) {
+		c := foldered(t, 12)
+		id := c.server.Find(c.masters, "QV-0300/QV-0300_011.wav")
+		r := c.auditWith(drivetest.Fault{End: 11})
+		if len(r.Findings) != 0 {
+			t.Fatal(kinds(r))
+		}
+		other := c.server.AddFolder(c.masters, "QV-0301")
+		r = c.auditWith(drivetest.Fault{Hook: func() { c.server.Move(id, other) }})
+		if got := fmt.Sprint(kinds(r)); got != "[misplaced QV-0300/QV-0300_011.wav]" {
+			t.Errorf("%v", got)
+		}
+	})
+}
