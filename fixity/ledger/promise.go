@@ -43,7 +43,7 @@ func (t *Tx) promises(a Audit, by string) error {
 			return err
 		}
 		for _, id := range files {
-			if err := t.Rejudge(id, a.ID, by, a.Store, &seenAs{detail: "not as it should be since longer than the store's promise"}); err != nil {
+			if err := t.Rejudge(id, a.ID, by, a.Store, &seenAs{detail: "not as it should be for longer than the store's promise"}); err != nil {
 				return err
 			}
 		}

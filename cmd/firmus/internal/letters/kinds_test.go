@@ -127,7 +127,7 @@ func matters() map[string]letters.Matter {
 	add("unfinished-ended", letters.Matter{Kind: ledger.LetterEnd, Ended: []ledger.Finding{over}, Told: []ledger.Told{{Finding: 17}}, First: at(25, 2, 20),
 		Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Intact, at(26, 9, 0), true), old}}})
 	lone := damage(15, "vault", fixity.Awaited, fixity.AtRisk, policy.StepCopy, "studio")
-	lone.Detail = "not as it should be since longer than the store's promise"
+	lone.Detail = "not as it should be for longer than the store's promise"
 	add("one-copy", letters.Matter{Open: []ledger.Finding{lone}, Copies: map[int64][]ledger.Copy{107: {read("studio", fixity.Intact, at(20, 2, 0), true), {Store: "vault", File: 107, State: fixity.Awaited, Since: at(20, 2, 0), Size: -1}}}})
 	var many []ledger.Finding
 	copies := map[int64][]ledger.Copy{}

@@ -20,11 +20,11 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 	case fixity.Away:
 		p.Lead = []string{
 			fmt.Sprintf("The %s could not be reached since %s.", w.storeAt(f.Store), w.when(f.Opened)),
-			fmt.Sprintf("It was last there %s. %s expected on it; none of them is said to be missing while it is away.", w.when(w.x.stores[f.Store].Seen), are(f.Count)),
+			fmt.Sprintf("It was last there %s. %s expected on it; Firmus calls none of them missing while it is away.", w.when(w.x.stores[f.Store].Seen), are(f.Count)),
 			"Please connect it, or find out where it is. Do not put another drive or folder in its place.",
 		}
 		if rule, _ := w.rules.Store(f.Store); rule.Kind == "cloud" {
-			p.Lead[2] = "Please look what is wrong: the check below says it, and what to do."
+			p.Lead[2] = "Please find out what is wrong: the check below says it, and what to do."
 			if w.shut(f) {
 				subject = fmt.Sprintf("%s - the sign-in to the %s doesn't work any more [%d]", urgency(f.Urgency), w.store(f.Store), f.ID)
 				p.Lead[0] = fmt.Sprintf("The sign-in to the %s doesn't work any more, since %s: nothing of it can be checked.", w.storeAt(f.Store), w.when(f.Opened))
@@ -181,7 +181,7 @@ func (w writer) goodOfMany(n, none int64) string {
 	}
 	s := fmt.Sprintf("Each is known to be intact elsewhere: on the %s.", w.stores(stores))
 	if none > 0 {
-		s = fmt.Sprintf("No intact copy is known of %s; the others are intact on the %s.", report.Number(none), w.stores(stores))
+		s = fmt.Sprintf("No intact copy of %s is known; the others are intact on the %s.", report.Number(none), w.stores(stores))
 	}
 	switch {
 	case w.x.reads:

@@ -215,7 +215,7 @@ func (w writer) good(f ledger.Finding) string {
 		case readSince(c, f) && c.Read.OK && !isAhead(c):
 			said, n = fmt.Sprintf("The %s's copy is intact: all of it was read %s", w.store(s), w.when(c.Read.At)), 1
 		case isAhead(c) && !rule.Visiting && !w.x.away[s] && c.Read.OK:
-			said, n = fmt.Sprintf("The %s's copy was intact when last read, %s; it is being read now, and you will hear", w.store(s), w.when(c.Read.At)), 2
+			said, n = fmt.Sprintf("The %s's copy was intact when last read, %s; Firmus reads it again now and writes what it finds", w.store(s), w.when(c.Read.At)), 2
 		case c.Read.OK && !c.Read.At.IsZero():
 			said, n = fmt.Sprintf("The %s's copy was intact when last read, %s", w.store(s), w.when(c.Read.At)), 3
 		case !c.Reported.At.IsZero():
@@ -392,7 +392,7 @@ func (w writer) close(p *page) {
 		ids = "Findings " + numbers(w.x.all())
 	}
 	foot.Lines = append(foot.Lines,
-		fmt.Sprintf("%s, first told %s. The whole: firmus findings show %d", ids, w.when(first), w.x.all()[0].ID),
+		fmt.Sprintf("%s, first told %s. All about it: firmus findings show %d", ids, w.when(first), w.x.all()[0].ID),
 		fmt.Sprintf("%s. Written %s, when the record had %s.", clean(w.name), w.when(w.now), report.Count(w.events, "event")),
 		"Sent to "+clean(list(w.to))+".",
 		fmt.Sprintf("Next letter: %s, the weekly one, or sooner if there is news.", w.whenDay(w.next)))
@@ -416,15 +416,15 @@ func (w writer) byItself() string {
 	f := w.x.open[0]
 	switch {
 	case f.Carrier != 0:
-		return "Firmus can't fetch a disc: it is looked at when it is checked again, and a letter says what that showed."
+		return "Firmus can't fetch a disc. It looks at the disc when you check it again, and a letter says what that showed."
 	case f.Kind == fixity.Away:
 		return "Firmus looks for it again in each audit, and a letter says when it is there."
 	case f.Subject == fixity.OfStore, isLacking(f):
 		return "Firmus looks again in each audit, and a letter says when it is done."
 	case f.Kind == fixity.Unfinished:
-		return "Firmus waits for a whole version, or for your reason. Until then it says of no stick with this recording that it may be erased."
+		return "Firmus waits for a whole version, or for your reason. Until then it doesn't say that a stick with this recording may be erased."
 	case w.failing():
-		return "As long as the drive is connected, audits go on reading it: that is why it should not be. No further letter says then that it is away."
+		return "While the drive is connected, audits go on reading it. Once it is disconnected, no letter says that it is away."
 	case w.x.reads:
 		return "Firmus reads the other copies now, before anything else, and a letter says what they hold. It looks at this one again in each audit."
 	}

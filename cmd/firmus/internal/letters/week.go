@@ -22,7 +22,7 @@ func (w week) rest(p *page) {
 	case w.none > 0:
 		x.fact("One copy only", fmt.Sprintf("%s; %s no store was shown to hold", report.Count(w.single, "file"), report.Number(w.none)))
 	case w.single > 0:
-		x.fact("One copy only", report.Count(w.single, "file")+", counting stores that a program keeps in step once")
+		x.fact("One copy only", report.Count(w.single, "file")+"; stores that a program keeps in step count once")
 	default:
 		x.fact("One copy only", "none")
 	}

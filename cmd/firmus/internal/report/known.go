@@ -207,7 +207,7 @@ func (m Matter) good(d donor, f ledger.Finding) string {
 		s += fmt.Sprintf(" Connect the %s first.", m.name(d.copy.Store))
 	}
 	if d.ahead() {
-		s += fmt.Sprintf(" Firmus reads it again %s: copy it only when firmus findings show %d gives it a newer date.", now, f.ID)
+		s += fmt.Sprintf(" Firmus reads it again %s: copy it only once firmus findings show %d shows a newer date for it.", now, f.ID)
 	}
 	return s
 }

@@ -109,7 +109,7 @@ func TestSteps(t *testing.T) {
 		want string
 	}{
 		{"one damaged file where a program keeps the cloud in step", about(altered, readIn("vault"), readIn("sky")), `
-Pause the program that keeps the cloud in step: it could carry the damage on, or be hindered.
+Pause the program that keeps the cloud in step: it could carry the damage on.
 The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC. The DAMAGED copy is on the studio: don't open or save it, and run no repair program on that drive.
 Move the damaged file aside, out of the store, and keep it. Then nobody can copy it over the good copy by mistake:
 FROM  D:\studio\masters\QV-0107\QV-0107_A.wav
@@ -128,7 +128,7 @@ Have it read: firmus audit sky --full --set masters --under "QV-0107/QV-0107_A.w
 If it is intact, firmus findings show 7 names both places. Copy only then.
 Until then don't open, save or move the damaged copy on the vault; run no repair program on that drive.`},
 		{"a good copy that is read again first", about(finding(7, "vault", fixity.Missing, policy.StepRecover, 0, side), ahead(readIn("studio")), ahead(readIn("attic"))), `
-The GOOD copy is on the studio: it was intact when last read, 28 Nov 2026 18:43 UTC. Firmus reads it again now: copy it only when firmus findings show 7 gives it a newer date. Copy the good file to its place:
+The GOOD copy is on the studio: it was intact when last read, 28 Nov 2026 18:43 UTC. Firmus reads it again now: copy it only once firmus findings show 7 shows a newer date for it. Copy the good file to its place:
 FROM     D:\studio\masters\QV-0107\QV-0107_A.wav
 TO       E:\vault\masters\QV-0107\QV-0107_A.wav
 OR FROM  F:\attic\masters\QV-0107\QV-0107_A.wav
@@ -155,18 +155,18 @@ TO    E:\vault\masters\QV-0107\QV-0107_A.wav
 Then run: firmus audit vault
 If that can't be done, or another file can't be read either, the drive is failing: stop using it.`},
 		{"a failing drive with an only copy", failing, `
-Stop using the vault: no copying, no audit, no repair program. When nothing works on it any more, disconnect it.
+Stop using the vault: no copying, no audit, no repair program. Disconnect it once no program works on it any more.
 2 files on it were shown to be in no other store. Let somebody qualified save them first, to a new drive: see the list.
 When the new drive is in its place: firmus store replace vault --reason "…" (it reads the new drive whole)`},
 		{"a failing drive where files arrive", atStudio, `
-Pause the program that keeps the cloud in step: it could carry the damage on, or be hindered.
-Stop using the studio: no copying, no audit, no repair program. When nothing works on it any more, disconnect it.
+Pause the program that keeps the cloud in step: it could carry the damage on.
+Stop using the studio: no copying, no audit, no repair program. Disconnect it once no program works on it any more.
 Every file on it was shown to be in another store. From there, copy to a new drive first what has the fewest other copies: see the list.
 When the new drive holds all of it and is in its place: firmus store adopt studio
 Then have it read whole: firmus audit studio --full
 Start that program again when this is put right.`},
 		{"a mass loss", several(about(gone, readIn("vault")), about(also, readIn("vault"))), `
-Pause the program that keeps the cloud in step: it could carry the damage on, or be hindered.
+Pause the program that keeps the cloud in step: it could carry the damage on.
 Find out first what happened: was a folder moved, a drive changed, a program run over the files? So many at once are seldom damage.
 If they were only moved, put them back where they were.
 If not, copy each from a copy that was read and is intact. For instance: The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC.
@@ -200,7 +200,7 @@ Don't touch any copy of it. Look for another one: discs, the recorder's stick, w
 vault  E:\vault\masters\QV-0107\QV-0107_A.wav`},
 		{"a disc", about(onDisc, readIn("vault")), `
 Look at disc QD-0031 A (box 4): never spin one that is cracked or whose layers lift. Clean it straight from the centre to the edge. Then read it once more: firmus disc check QD-0031 A
-If it says the same: burn it anew from the copy on the vault, which was intact when last read, 28 Nov 2026 18:43 UTC: firmus disc sheet QD-0031 A prints how, and from which place each file is taken. Keep the old disc until the new one was checked.
+If it says the same: burn it anew from the copy on the vault, which was intact when last read, 28 Nov 2026 18:43 UTC: firmus disc sheet QD-0031 A prints how to do it, and where each file is taken from. Keep the old disc until the new one was checked.
 Read its twins next, then discs of the same brand burned in the same month: firmus disc list`},
 		{"a cloud that is away", report.Matter{Findings: []ledger.Finding{{Finding: fixity.Finding{ID: 7, Subject: fixity.OfStore, Kind: fixity.Away, Store: "cloud"}}}, Rules: rules}, `
 Run: firmus check. It says whether it is the connection, the sign-in or the sharing of the folder, and what to do.

@@ -96,9 +96,9 @@ func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
 
 // Text says whose files an Owner's are, and that they go with the account.
 func (o Owner) Text(store string) string {
-	files, belong, they := Count(o.Files, "file")+" in the "+store, "belong", "they go"
+	files, belong, they := Count(o.Files, "file")+" in the "+store, "belong", "they are lost"
 	if o.Files == 1 {
-		belong, they = "belongs", "it goes"
+		belong, they = "belongs", "it is lost"
 	}
 	if o.Own {
 		return fmt.Sprintf("%s %s to the account that owns the folder: %s when it is closed", files, belong, they)
@@ -111,7 +111,7 @@ func writeOwners(w io.Writer, all []Owner) {
 	if len(all) == 0 {
 		return
 	}
-	fmt.Fprintf(w, "\nAccounts that files in the cloud belong to: the files go when the account is closed\n")
+	fmt.Fprintf(w, "\nAccounts that own files in the cloud. When an account is closed, its files are lost\n")
 	for _, o := range all {
 		what := "a personal account that may be closed: have it hand them over to the folder's own"
 		if o.Own {

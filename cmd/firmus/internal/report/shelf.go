@@ -26,7 +26,7 @@ func (m Matter) nextOnDisc(f ledger.Finding) []Step {
 	look := fmt.Sprintf("Look at %s: never spin one that is cracked or whose layers lift. Clean it straight from the centre to the edge.", disc)
 	again := fmt.Sprintf("firmus disc check %s", f.Disc)
 	twins := say("Read its twins next, then discs of the same brand burned in the same month: firmus disc list")
-	sheet := fmt.Sprintf("firmus disc sheet %s prints how, and from which place each file is taken. Keep the old disc until the new one was checked.", f.Disc)
+	sheet := fmt.Sprintf("firmus disc sheet %s prints how to do it, and where each file is taken from. Keep the old disc until the new one was checked.", f.Disc)
 	good := sure(m.donors(f))
 	burn := "burn it anew from an intact copy: " + sheet
 	switch {

@@ -120,7 +120,7 @@ func (m Matter) Steps() []Step {
 		steps = append(steps, say("Stop copying. Do nothing with any copy of this file until you have read to the end."))
 	}
 	if pause {
-		steps = append(steps, say(fmt.Sprintf("Pause the program that keeps the %s in step: it could carry the damage on, or be hindered.", join(m.names(others)))))
+		steps = append(steps, say(fmt.Sprintf("Pause the program that keeps the %s in step: it could carry the damage on.", join(m.names(others)))))
 	}
 	switch {
 	case m.Failing():
@@ -147,7 +147,7 @@ func (m Matter) names(stores []string) []string {
 // stopUsing is for a drive that wears out while it is read.
 func (m Matter) stopUsing() []Step {
 	store := m.Findings[0].Store
-	steps := []Step{say(fmt.Sprintf("Stop using the %s: no copying, no audit, no repair program. When nothing works on it any more, disconnect it.", m.name(store)))}
+	steps := []Step{say(fmt.Sprintf("Stop using the %s: no copying, no audit, no repair program. Disconnect it once no program works on it any more.", m.name(store)))}
 	switch {
 	case m.Only > 0:
 		was, them := "were", "them"

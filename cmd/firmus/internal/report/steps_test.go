@@ -53,7 +53,7 @@ func TestOwnerText(t *testing.T) {
 	}{
 		{report.Owner{Store: "cloud", Owner: "e.tansy@mail.example", Files: 1}, "1 file in the cloud folder belongs to a personal account that may be closed"},
 		{report.Owner{Store: "cloud", Owner: "e.tansy@mail.example", Files: 4}, "4 files in the cloud folder belong to a personal account that may be closed"},
-		{report.Owner{Store: "cloud", Owner: "archive@quillmere.example", Files: 1200, Own: true}, "1,200 files in the cloud folder belong to the account that owns the folder: they go when it is closed"},
+		{report.Owner{Store: "cloud", Owner: "archive@quillmere.example", Files: 1200, Own: true}, "1,200 files in the cloud folder belong to the account that owns the folder: they are lost when it is closed"},
 	} {
 		if got := tc.o.Text("cloud folder"); got != tc.want {
 			t.Errorf("%q, want %q", got, tc.want)

@@ -48,7 +48,7 @@ func (v Visit) Words(zone *time.Location) string {
 	at := func(i *Instant) string { return i.Time.In(zone).Format("2 Jan 2006 15:04 MST") }
 	switch {
 	case v.Whole:
-		return fmt.Sprintf("came %s; read whole by %s, may go back since", at(v.Came), v.Read.Time.In(zone).Format("2 Jan 15:04"))
+		return fmt.Sprintf("came %s; read whole by %s, it may go back", at(v.Came), v.Read.Time.In(zone).Format("2 Jan 15:04"))
 	case v.Ended:
 		return fmt.Sprintf("came %s, and was NOT READ WHOLE: leave it connected, or connect it again (%s)", at(v.Came), v.Trouble)
 	}
