@@ -1,4 +1,4 @@
-// Package policy decides: what is due, what a reading means, which finding a
+// Package policy decides: what is due, what may be signed off, which finding a
 // case is and how urgent, which files are left out. It is pure: values in,
 // decision out; no clock, no storage.
 package policy
