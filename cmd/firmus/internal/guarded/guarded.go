@@ -163,6 +163,10 @@ func markersOf(dir string) []string {
 
 // markers are the paths of the markers in a folder.
 func markers(dir string) []string {
+	// Only a folder is opened: a pipe that nobody writes to would hold us up for ever.
+	if st, err := os.Stat(dir); err != nil || !st.IsDir() {
+		return nil
+	}
 	d, err := os.Open(dir)
 	if err != nil {
 		return nil
