@@ -37,7 +37,10 @@ type Asked struct {
 	Decided   bool
 	Version   bool // there is a version
 	Mergeable bool // the damaged copies together hold every block of the version
-	Others    []Another
+	// Unfinished says that the version isn't a whole recording: a whole one that begins
+	// with the same blocks is what it waits for, and no damage.
+	Unfinished bool
+	Others     []Another
 
 	// What was read of the change itself.
 	Loss      Loss // against the version; where there is none, what is lacking in it
@@ -57,7 +60,7 @@ const (
 	NoDispute     Objection = "no-dispute"    // there is no dispute in which a version could be kept
 	SoundDiffers  Objection = "sound-differs" // or its samples can't be told
 	NotWhole      Objection = "not-whole"     // a new transfer must be whole by its headers
-	TooAlike      Objection = "too-alike"     // it shares half its blocks with the version, or more: damage, not a transfer
+	TooAlike      Objection = "too-alike"     // it shares half its blocks with a whole version, or more: damage, not a transfer
 	NeedsAWord    Objection = "needs-a-word"  // a master is frozen, and so is a decided version elsewhere: what is meant must be said
 	StillHeld     Objection = "held"          // copies hold the version
 	OnDisc        Objection = "on-disc"       // discs hold it
@@ -91,7 +94,7 @@ func MaySignOff(a Asked) Objected {
 		return Objected{Why: SoundDiffers}
 	case a.Meant == MeantNewTransfer && !a.Whole:
 		return Objected{Why: NotWhole}
-	case a.Meant == MeantNewTransfer && 2*a.Shared >= a.Blocks:
+	case a.Meant == MeantNewTransfer && !a.Unfinished && 2*a.Shared >= a.Blocks:
 		return Objected{Why: TooAlike}
 	case a.Meant == MeantDescription || a.Meant == MeantNewTransfer:
 		return Objected{}

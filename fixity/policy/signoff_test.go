@@ -58,6 +58,8 @@ func TestMaySignOff(t *testing.T) {
 
 		{"a new transfer", change(policy.MeantNewTransfer, func(a *policy.Asked) { a.Shared, a.Others = 49, others(holds) }), at(policy.NoObjection)},
 		{"a new transfer that shares half", change(policy.MeantNewTransfer, func(a *policy.Asked) { a.Shared = 50 }), at(policy.TooAlike)},
+		{"a whole recording in the place of one that was cut short", change(policy.MeantNewTransfer, func(a *policy.Asked) { a.Unfinished, a.Others = true, others(holds) }), at(policy.NoObjection)},
+		{"one that isn't whole either", change(policy.MeantNewTransfer, func(a *policy.Asked) { a.Unfinished, a.Whole = true, false }), at(policy.NotWhole)},
 		{"a new transfer that isn't whole", change(policy.MeantNewTransfer, func(a *policy.Asked) { a.Shared, a.Whole = 0, false }), at(policy.NotWhole)},
 		{"a new transfer without a block", change(policy.MeantNewTransfer, func(a *policy.Asked) { a.Shared, a.Blocks = 0, 0 }), at(policy.TooAlike)},
 		{"a new transfer in the vault", change(policy.MeantNewTransfer, func(a *policy.Asked) { a.Shared, a.Arrivals = 0, false }), at(policy.NotHere)},

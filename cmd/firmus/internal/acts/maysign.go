@@ -54,6 +54,16 @@ func (e *Env) look(ctx context.Context, s ledger.Seen, m policy.Meant) (toSign, 
 		return toSign{}, e.refuse(s.Finding, fmt.Sprintf("no copy of the file is expected in %s any more", s.Finding.Store))
 	}
 	a := e.asked(s, own, m)
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		_, err := t.UnfinishedOf(s.File.ID)
+		a.Unfinished = err == nil
+		if errors.Is(err, fixity.ErrNotFound) {
+			return nil
+		}
+		return err
+	}); err != nil {
+		return toSign{}, err
+	}
 	if m == policy.MeantKeep {
 		o := policy.MaySignOff(a)
 		if o.Why != policy.NoObjection {
@@ -173,6 +183,12 @@ func (e *Env) objection(s ledger.Seen, own ledger.Copy, o policy.Objected, a pol
 		copies = append(copies, all[i])
 	}
 	again := fmt.Sprintf("then run: firmus audit %s (step by step: firmus findings show %d)", own.Store, s.Finding.ID)
+	back := func(from []ledger.Copy) string {
+		if a.Unfinished {
+			return fmt.Sprintf("The version under care isn't a whole recording, so copy it over nothing. If what lies at %s is the whole one, say --new-transfer", e.placeOf(own))
+		}
+		return e.putBack(own, from, again)
+	}
 	switch o.Why {
 	case policy.NotHere:
 		arrivals, _ := e.Rules.Arrivals(s.File.Set)
@@ -188,19 +204,19 @@ func (e *Env) objection(s ledger.Seen, own ledger.Copy, o policy.Objected, a pol
 		}
 		return fmt.Sprintf("%s can't be shown to be a whole sound file, so it is no better transfer: %s", e.placeOf(own), why)
 	case policy.TooAlike:
-		return fmt.Sprintf("%d of its %d blocks of 64 KiB are the same as the version's: this is the same transfer, changed or damaged. %s", a.Shared, a.Blocks, e.putBack(own, holders(s), again))
+		return fmt.Sprintf("%d of its %d blocks of 64 KiB are the same as the version's: this is the same transfer, changed or damaged. %s", a.Shared, a.Blocks, back(holders(s)))
 	case policy.NeedsAWord:
 		what := "a version is decided already"
 		if set.Role == fixity.Master {
 			what = "it is a master, and masters are frozen"
 		}
-		return fmt.Sprintf("%s. %s. If the change is really meant, say what it is: --new-transfer (a better transfer), --description (the sound is the same), --lost-otherwise (nothing better can be had) or --master", what, e.putBack(own, copies, again))
+		return fmt.Sprintf("%s. %s. If the change is really meant, say what it is: --new-transfer (a better transfer), --description (the sound is the same), --lost-otherwise (nothing better can be had) or --master", what, back(copies))
 	case policy.StillHeld:
 		lost := ""
 		if len(a.Loss.Lacks) > 0 {
 			lost = "the change lost something: " + ledger.Words(a.Loss) + ". "
 		}
-		return fmt.Sprintf("%sthe version is not lost. %s", lost, e.putBack(own, copies, again))
+		return fmt.Sprintf("%sthe version is not lost. %s", lost, back(copies))
 	case policy.OnDisc:
 		return fmt.Sprintf("the version was burned on %s. Read that first (firmus disc check); a disc that was retired counts no longer", e.places(copies))
 	case policy.CanBeMerged:
@@ -223,7 +239,7 @@ func (e *Env) objection(s ledger.Seen, own ledger.Copy, o policy.Objected, a pol
 func holders(s ledger.Seen) []ledger.Copy {
 	var out []ledger.Copy
 	for _, c := range others(s) {
-		if s.File.Version > 0 && c.Carrier == 0 && c.Held == s.File.Version && policy.HoldsVersion(c.State) {
+		if s.File.Version > 0 && !c.Lesser && c.Held == s.File.Version && policy.HoldsVersion(c.State) {
 			out = append(out, c)
 		}
 	}

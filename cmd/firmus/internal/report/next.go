@@ -131,6 +131,9 @@ func (m Matter) recover(f ledger.Finding, good []donor) []Step {
 		}, append(m.replace(f, good, "Move the file that can't be read aside"),
 			say("If that can't be done, or another file can't be read either, the drive is failing: stop using it."))...)
 	}
+	if m.Files[f.File].Unfinished {
+		return m.perhapsWhole(f, good)
+	}
 	var s []Step
 	if warning := m.longer(f); warning != "" {
 		s = append(s, Step{Text: warning + " Listen to both before anything is moved:", Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}},
@@ -148,10 +151,10 @@ func (m Matter) onPurpose(f ledger.Finding) []Step {
 		return nil
 	}
 	meant, word := "somebody changed it on purpose", ""
-	switch set, _ := m.Rules.Set(f.Set); {
+	switch {
 	case f.Anatomy == fixity.DescriptionOnly:
 		meant, word = "somebody changed the description on purpose", " --description"
-	case set.Role == fixity.Master:
+	case m.frozen(f):
 		meant, word = "it is a better transfer, made on purpose", " --new-transfer"
 	}
 	return []Step{say(fmt.Sprintf("If %s: firmus findings signoff %d%s --reason \"…\"", meant, f.ID, word))}
@@ -180,6 +183,13 @@ func (m Matter) bring(f ledger.Finding, good []donor) []Step {
 		return []Step{
 			{Text: warning + " Don't copy the newer one over it. Listen to both:", Lines: []Line{{"NEWER", good[0].place}, {"EARLIER", m.place(f)}}},
 			say(fmt.Sprintf("Keep the earlier one where it is if you are in doubt: firmus findings settle %d --reason \"…\"", f.ID)),
+		}
+	}
+	if m.frozen(f) { // a new transfer, made on purpose: nothing says yet that it is better
+		return []Step{
+			say(fmt.Sprintf("%s The copy on the %s is the earlier transfer. Listen to the new one first, all of it.", first, m.name(f.Store))),
+			{Text: "Move the earlier transfer aside, out of the store. Keep it as long as you keep recordings, or until somebody decides otherwise:", Lines: m.outOf(f)},
+			{Text: "Copy the new transfer to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store},
 		}
 	}
 	return append([]Step{say(fmt.Sprintf("%s The copy on the %s is an earlier version.", first, m.name(f.Store)))}, m.replace(f, good, "Move the earlier version aside")...)

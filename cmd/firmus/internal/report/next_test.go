@@ -347,6 +347,19 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 			}
 		}
 	}
+	// The whole recording that a person put in its place is never called damaged before they
+	// were told how to keep it.
+	for _, store := range []string{"studio", "vault", "sky"} {
+		m := about(finding(7, store, fixity.Altered, policy.StepRecover, 0, side), readIn("attic"))
+		k := m.Files[107]
+		k.Unfinished = true
+		m.Files[107] = k
+		got := text(m)
+		keep, move := strings.Index(got, "--new-transfer"), strings.Index(got, "Only if the other one is damaged")
+		if keep < 0 || move < keep || strings.Contains(got, "GOOD") || strings.Contains(got, "The DAMAGED copy") {
+			t.Errorf("in the %s:\n%s", store, got)
+		}
+	}
 	// And of one that holds bytes of no known version, it comes first.
 	m := about(finding(7, "vault", fixity.Altered, policy.StepRecover, 0, side), readIn("studio"))
 	k := m.Files[107]

@@ -43,6 +43,8 @@ func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
 		first := m.good(good[0], f)
 		keep := Step{Text: fmt.Sprintf("%s The DAMAGED copy is on the %s. Download that one, and keep it outside the stores:", first, m.name(f.Store)), Lines: m.outOf(f)}
 		switch {
+		case f.Step == policy.StepRecover && fixity.State(f.Kind) == fixity.Altered && m.Files[f.File].Unfinished:
+			return m.perhapsWhole(f, good)
 		case f.Step == policy.StepCopy && fixity.State(f.Kind) == fixity.Behind && m.longer(f) != "":
 			return m.bring(f, good)
 		case f.Step == policy.StepCopy && fixity.State(f.Kind) == fixity.Behind:

@@ -15,9 +15,54 @@ func (m Matter) transferAgain(f ledger.Finding) []Step {
 		say("Keep the reel, and keep the recorder's stick or card. Erase nothing: every copy is a copy of this."),
 		say("Look for the whole recording on the stick. If it is not there, transfer the reel again while it can be played."),
 		{Text: "Once you have it, move the file that is not whole aside, out of the store, and keep it:", Lines: m.outOf(f)},
-		{Text: "Copy the whole recording to its place:", Lines: []Line{{to, m.place(f)}}, Then: fmt.Sprintf("Then run: firmus audit %s, and sign off the change that it finds.", f.Store)},
+		{Text: "Copy the whole recording to its place:", Lines: []Line{{to, m.place(f)}}, Then: fmt.Sprintf("Then run: firmus audit %s. It finds a change: sign that off%s.", f.Store, m.asTransfer(f))},
 		say(fmt.Sprintf("If nothing better can be had, or it is meant to be so: firmus findings settle %d --reason \"…\" (statements quote the reason)", f.ID)),
 	}
+}
+
+// perhapsWhole is for a copy that differs from a version that isn't a whole recording:
+// it may be the whole one that was asked for. So neither is called good or damaged, and
+// what keeps both comes first.
+func (m Matter) perhapsWhole(f ledger.Finding, good []donor) []Step {
+	put := Step{Text: "Then copy what is under care to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store}
+	move := "move it aside, out of the store,"
+	steps := []Step{{Text: m.longer(f) + " Listen to both before anything is moved:", Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}}}
+	rule, _ := m.Rules.Store(f.Store)
+	if rule.Kind == cloudKind {
+		put.Text, move = "Then upload what is under care, as a new version of the same file:", "download it"
+	}
+	arrivals, known := m.Rules.Arrivals(f.Set)
+	switch {
+	case rule.Arrivals:
+		word := ""
+		if m.frozen(f) {
+			word = " --new-transfer"
+		}
+		steps = append(steps, say(fmt.Sprintf("If the other one is the whole recording, leave it where it is: firmus findings signoff %d%s --reason \"…\"", f.ID, word)))
+	case known:
+		there := m.Where.path(arrivals.Name, f.Set, f.Path)
+		steps = append(steps,
+			Step{Text: "If the other one is the whole recording, move the one that is not whole aside, and keep it:",
+				Lines: []Line{{from, there}, {to, m.Where.aside(arrivals.Name, f.Set, f.Path, fmt.Sprintf("finding-%d", f.ID))}}},
+			Step{Text: "Then copy the whole recording to where files arrive:", Lines: []Line{{from, m.place(f)}, {to, there}},
+				Then: fmt.Sprintf("Then run: firmus audit %s. It finds a change: sign that off%s.", arrivals.Name, m.asTransfer(f))})
+	}
+	steps = append(steps, say("If you are in doubt, stop here and leave both as they are."))
+	return append(steps, Step{Text: fmt.Sprintf("Only if the other one is damaged, %s and keep it:", move), Lines: m.outOf(f)}, put)
+}
+
+// frozen says that a finding's file is a master.
+func (m Matter) frozen(f ledger.Finding) bool {
+	set, _ := m.Rules.Set(f.Set)
+	return set.Role == fixity.Master
+}
+
+// asTransfer is the word with which a whole recording of a master is signed off.
+func (m Matter) asTransfer(f ledger.Finding) string {
+	if m.frozen(f) {
+		return " with --new-transfer"
+	}
+	return ""
 }
 
 // Unfinished is a recording under care that was not whole when it was first looked at:
