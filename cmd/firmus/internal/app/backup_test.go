@@ -56,6 +56,7 @@ func (w *world) backUp(n int, every time.Duration) {
 // A newest backup never pushes out all that was known a month ago, and the oldest don't
 // stay for ever.
 func TestNoBackupOfTheLastWeekOrOfAMonthIsRemoved(t *testing.T) {
+	t.Parallel()
 	w := archive(t, "")
 	begun := w.now
 	w.backUp(70, 7*24*time.Hour)
@@ -84,6 +85,7 @@ func TestNoBackupOfTheLastWeekOrOfAMonthIsRemoved(t *testing.T) {
 // Of the folders that lie in a drive's folder of backups, only those of this ledger's
 // own record are ever removed.
 func TestABackupOfAnotherRecordIsNeverReplaced(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name   string
 		change func(w *world, gen string)
@@ -128,6 +130,7 @@ func TestABackupOfAnotherRecordIsNeverReplaced(t *testing.T) {
 
 // A first run that was killed behind any of its steps goes on with the next one.
 func TestAFirstRunThatWasKilledNeverBlocksTheNext(t *testing.T) {
+	t.Parallel()
 	for k := 1; ; k++ {
 		w := newWorld(t, worldConfig)
 		for _, f := range []string{"masters/QV-0100/QV-0100_A.wav", "masters/QV-0101/QV-0101_A.wav"} {

@@ -175,6 +175,7 @@ func TestDaemonTakesIn(t *testing.T) {
 
 // A taken address is said and tried again; the rest goes on.
 func TestDaemonAddressTaken(t *testing.T) {
+	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	l, err := net.Listen("tcp", addr)
 	if err != nil {
@@ -231,6 +232,7 @@ func TestDaemonSecond(t *testing.T) {
 // While somebody else works on a store the daemon waits, and then does what it
 // couldn't.
 func TestDaemonBusy(t *testing.T) {
+	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
@@ -357,6 +359,7 @@ func TestDaemonStoreHangs(t *testing.T) {
 // A visiting drive that comes is read whole, waits while a recording grows beside it,
 // and then may go back.
 func TestDaemonVisit(t *testing.T) {
+	t.Parallel()
 	w, addr := daemonWorld(t, `
 [store.safe]
 kind = "disk"

@@ -41,6 +41,7 @@ func smallState(t *testing.T) (w *world, addr, file string) {
 // A ledger whose drive becomes full is said and shown; the daemon runs on, and makes
 // up for it when there is room again.
 func TestDaemonLedgerDriveFull(t *testing.T) {
+	t.Parallel()
 	w, addr, f := smallState(t)
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))

@@ -22,6 +22,7 @@ import (
 // another: it says so in the log, by metric and by one letter, and goes on when the
 // ledger is back.
 func TestADaemonWithoutItsLedgerIsNeverReady(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name       string
 		take, back func(state string) error

@@ -130,6 +130,7 @@ func (d *discDrive) in(o *app.DaemonOptions) {
 
 // A disc that is put in is recognised, read if it is due, and not twice in a row.
 func TestDiscIsPutIn(t *testing.T) {
+	t.Parallel()
 	w, d, addr := discWorld(t)
 	f := "masters/QV-0100/QV-0100_A.wav"
 	longer := "masters/QV-0104/QV-0104_A.wav"

@@ -42,6 +42,7 @@ func TestADaemonWithoutItsLedgerNeverBeginsAnother(t *testing.T) {
 
 // A daemon beside which a lost ledger is made anew goes on telling.
 func TestADaemonBesideARebuildNeverStopsTelling(t *testing.T) {
+	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 		t.Fatal(err)

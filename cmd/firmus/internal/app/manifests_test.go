@@ -186,6 +186,7 @@ func (r ending) ReplaceVerified(ctx context.Context, p string, write func(io.Wri
 // A kill at any step of an act leaves no manifest behind that lacks, or says what is no
 // longer so: the next audit makes it up, and coreutils agree.
 func TestAKillNeverLeavesAFolderWithoutItsManifest(t *testing.T) {
+	t.Parallel()
 	if _, err := exec.LookPath("sha256sum"); err != nil {
 		t.Skip(err)
 	}

@@ -17,6 +17,7 @@ import (
 // in a safe and visits, a holiday passes. No finding is above "to tidy", and each
 // was caused by a person.
 func TestOrdinaryMonth(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, worldConfig+`
 [store.safe]
 kind = "disk"

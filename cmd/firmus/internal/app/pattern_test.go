@@ -95,6 +95,7 @@ func (c *cloudWorld) begin() acts.AuditResult {
 // TestMovedInTheCloud: a file that was moved or renamed is known again by the digest
 // that the service reports, without a download; a reading proves it in its turn.
 func TestMovedInTheCloud(t *testing.T) {
+	t.Parallel()
 	c := newFiledWorld(t, "", "")
 	a := c.hold("QV-0107/QV-0107_A.wav", "a", "QV-0107/QV-0107_A.wav")
 	b := c.hold("QV-0107/QV-0107_B.wav", "b", "QV-0107/QV-0107_B.wav")
@@ -208,6 +209,7 @@ func TestMovedAndRotten(t *testing.T) {
 // TestFiledInTheCloud: where the cloud names files in another way, what both names
 // have in common pairs them: intact on the first audit, without a download.
 func TestFiledInTheCloud(t *testing.T) {
+	t.Parallel()
 	for name, tc := range map[string]struct {
 		set, store  string
 		paths, ats  [2]string

@@ -97,6 +97,7 @@ func (p *postOffice) has(text string) bool {
 // Trouble is written about within a minute; a mail server that is down at first loses
 // nothing, is shown, and stops nothing.
 func TestDaemonWrites(t *testing.T) {
+	t.Parallel()
 	mail := freeAddr(t)
 	w, addr := daemonWorld(t, fmt.Sprintf(`
 [mail]

@@ -111,6 +111,7 @@ func TestLongerThanADay(t *testing.T) {
 // TestNotHeldUp: what has changed is read though the day's bytes are, until as much
 // again was read.
 func TestNotHeldUp(t *testing.T) {
+	t.Parallel()
 	c, ids := boundedWorld(t, "100kB", 50_000, 50_000, 50_000, 50_000, 50_000, 50_000)
 	c.now = c.now.Add(-9 * day)
 	if r := c.cloudAudit(true); r.Read != 6 {

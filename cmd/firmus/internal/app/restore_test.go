@@ -90,6 +90,7 @@ func (w *world) copyTree() *world {
 // Wherever the power goes off while a backup is written, one that is whole is there, and
 // the next one is written as ever.
 func TestAKillWhileABackupIsWrittenNeverLeavesNoneThatIsWhole(t *testing.T) {
+	t.Parallel()
 	base := archive(t, "")
 	base.backUp(8, 24*time.Hour) // the next one removes one, too
 	for k := 1; ; k++ {
@@ -318,6 +319,7 @@ func newest(names []string) string { return slices.Max(names) }
 
 // A damaged backup is passed over and told; an older whole one serves.
 func TestADamagedBackupIsNeverRestored(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name  string
 		spoil func([]byte) []byte
@@ -360,6 +362,7 @@ func TestADamagedBackupIsNeverRestored(t *testing.T) {
 // Event files as a power cut leaves them are those of the record again after the next
 // command.
 func TestEventFilesThatAPowerCutToreNeverStayTorn(t *testing.T) {
+	t.Parallel()
 	line := func(b []byte, n int) int { // where the line begins that is the nth from the end
 		end := len(b)
 		for range n {

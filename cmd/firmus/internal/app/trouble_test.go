@@ -97,6 +97,7 @@ to = ["archivist@quillmere.example"]
 
 // A mail server that says nothing holds up neither the others nor the end.
 func TestDaemonMailServerHangs(t *testing.T) {
+	t.Parallel()
 	l, err := net.Listen("tcp", "127.0.0.1:0") // connections are taken by the system, and never answered
 	if err != nil {
 		t.Fatal(err)
