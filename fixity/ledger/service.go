@@ -36,8 +36,28 @@ func (t *Tx) ServiceID(store, set, path string) (string, error) {
 	return id, err
 }
 
-// PutServiceItem notes what a service calls a file; the path "" is the folder that
-// all of the store lies in. What it no longer shows is kept:
+// ReportsAt are the digests that a service may report of what should lie at a place;
+// none if no file has it.
+func (t *Tx) ReportsAt(store, set, path string) (out []fixity.Digest, err error) {
+	err = t.rows(`SELECT v.sha256, v.md5 FROM instance i JOIN file f ON f.id = i.file JOIN version v ON v.file = f.id AND v.n = f.version
+		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND i.at = $4`, []any{store, set, []byte(top(path)), []byte(path)}, func(r *sql.Rows) error {
+		var s2, m5 []byte
+		if err := r.Scan(&s2, &m5); err != nil {
+			return err
+		}
+		if len(s2) > 0 {
+			out = append(out, fixity.DigestOf(fixity.SHA256, s2))
+		}
+		if len(m5) > 0 {
+			out = append(out, fixity.DigestOf(fixity.MD5, m5))
+		}
+		return nil
+	})
+	return out, err
+}
+
+// PutServiceItem notes what a service calls a file, or a folder, whose path ends in a
+// slash; the path "" is the folder that all of the store lies in. What it no longer shows is kept:
 // it is asked for by that id.
 func (t *Tx) PutServiceItem(store, set string, x ServiceItem) error {
 	_, err := t.exec(`INSERT INTO service_item (store, set_name, at, id, owner) VALUES ($1, $2, $3, $4, $5)

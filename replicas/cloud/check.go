@@ -47,7 +47,7 @@ func (s *Store) checkFolder(ctx context.Context, sets []string) (all []Problem, 
 	}
 	l := &listing{root: root, kids: kids, sets: map[string]*node{}}
 	for _, set := range sets {
-		if _, err := l.tree(set); err != nil {
+		if _, err := l.tree(ctx, set); err != nil {
 			all = append(all, problemOf(err))
 		}
 	}

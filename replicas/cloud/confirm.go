@@ -71,7 +71,7 @@ func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 	if before != nil { // it belongs to the same audit: the next one lists anew
 		l.served = maps.Clone(before.served)
 	}
-	top, err := l.tree(f.set)
+	top, err := l.tree(ctx, f.set)
 	if err != nil {
 		return nil, err
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"iter"
 	"slices"
+	"strings"
 
 	"firmus/fixity"
 )
@@ -34,12 +35,27 @@ func (f *Folder) Owner(ctx context.Context) (string, error) {
 // with one error like List's unless everything was seen.
 func (f *Folder) Files(ctx context.Context) iter.Seq2[File, error] {
 	return func(yield func(File, error) bool) {
+		for x, err := range f.Places(ctx) {
+			if (err != nil || x.Entry.Type == fixity.File && !strings.HasSuffix(x.Entry.Path, "/")) && !yield(x, err) {
+				return
+			}
+		}
+	}
+}
+
+// Places is Files with all folders, each at its path with a slash at its end, before
+// what lies in it.
+func (f *Folder) Places(ctx context.Context) iter.Seq2[File, error] {
+	return func(yield func(File, error) bool) {
 		top, _, err := f.top(ctx, "")
 		if err == nil {
 			w := &walk{f: f, ctx: ctx, yield: func(path string, n *node) bool {
 				e := f.entry(path, n)
 				return e.Type != fixity.File || yield(File{e, n.item.ID, n.item.Owner, n.item.Version}, nil)
 			}}
+			w.enter = func(path string, n *node) bool {
+				return yield(File{fixity.Entry{Path: path}, n.item.ID, n.item.Owner, ""}, nil)
+			}
 			if err = w.in(top, "", true); err == errStopped {
 				return
 			}
@@ -150,7 +166,7 @@ func (n *notes) folder(at *node, prefix string) {
 		case !plain(k.item.Name):
 			n.one(OddName, path, fmt.Sprintf("%q is no name that a disk could hold; it is shown as %q", k.item.Name, path))
 		case k.name != k.item.Name:
-			n.one(SameName, path, fmt.Sprintf("%q is there more than once; the later one is shown as %q", prefix+k.item.Name, path))
+			n.one(SameName, path, fmt.Sprintf("%q is there more than once; the other one is shown as %q", prefix+k.item.Name, path))
 		}
 		switch k.item.Kind {
 		case Dir:

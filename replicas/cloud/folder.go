@@ -17,8 +17,9 @@ import (
 //
 // Its paths are names joined by slashes, in the service's own spelling. Names that
 // can't be part of a path (".", "..", the empty one, any with a slash or a zero
-// byte) have these escaped with "%" and end in " [id:ID]"; so do the later of
-// several things of one name in one folder. Control characters stay as they are:
+// byte) have these escaped with "%" and end in " [id:ID]". So do things that have one
+// name in one folder, but for one: the one that lay there before (Options.Place), else
+// the one with a right digest, else the first that was made. Control characters stay as they are:
 // whoever shows a path escapes them. What lies in the bin isn't listed, nor what
 // begins with ".firmus"; shortcuts are entries of type Link, documents of the
 // service's own of type Special.
@@ -49,7 +50,7 @@ func (f *Folder) identify(ctx context.Context) (fixity.Identity, error) {
 	if own.kids, err = f.s.direct(ctx, root, root.ID, nil); err != nil {
 		return fixity.Identity{}, err
 	}
-	top, err := own.tree(f.set)
+	top, err := own.tree(ctx, f.set)
 	if err != nil {
 		return fixity.Identity{}, err
 	}
@@ -149,7 +150,7 @@ func (f *Folder) top(ctx context.Context, use string) (*node, *listing, error) {
 		return nil, nil, err
 	}
 	defer f.s.release()
-	top, err := l.tree(f.set)
+	top, err := l.tree(ctx, f.set)
 	return top, l, err
 }
 
@@ -213,8 +214,9 @@ type walk struct {
 	f      *Folder
 	ctx    context.Context // the one of the call that this walk is
 	yield  func(path string, n *node) bool
-	unseen []string // the first few folders whose contents aren't shown
-	missed int      // all of them
+	enter  func(path string, n *node) bool // nil, or is told of each folder before what lies in it
+	unseen []string                        // the first few folders whose contents aren't shown
+	missed int                             // all of them
 }
 
 // shown is how many unseen paths an error names.
@@ -234,6 +236,9 @@ func (w *walk) in(n *node, prefix string, deep bool) error {
 		}
 		path := prefix + k.name
 		if k.item.Kind == Dir && !w.f.litter(path, true) {
+			if deep && w.enter != nil && !w.enter(path+"/", k) {
+				return errStopped
+			}
 			if deep {
 				if err := w.in(k, path+"/", true); err != nil {
 					return err

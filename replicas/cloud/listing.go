@@ -20,6 +20,7 @@ type listing struct {
 	token  string           // moment of the change log up to which it is good; "" without one
 	sets   map[string]*node // the trees that were asked for, by the set's name
 	served map[string]bool
+	known  func(ctx context.Context, set, path string) (Place, error) // Options.Place
 }
 
 // The times that a listing is begun again when the service rejects a page token,
@@ -57,7 +58,7 @@ func (s *Store) listOnce(ctx context.Context, before *listing) (*listing, error)
 	if err != nil {
 		return nil, err
 	}
-	l := &listing{at: s.o.Now(), root: root, items: map[string]*Item{}, sets: map[string]*node{}, served: map[string]bool{}}
+	l := &listing{at: s.o.Now(), root: root, items: map[string]*Item{}, sets: map[string]*node{}, served: map[string]bool{}, known: s.o.Place}
 	w := &sweep{s: s, l: l, words: map[string]string{}, listed: map[string]bool{}, batch: s.o.Batch}
 	if before != nil {
 		w.before = before.items

@@ -54,7 +54,7 @@ func (f *Folder) lookup(ctx context.Context, path string) (*node, error) {
 	}
 	defer f.s.release()
 	if f.s.last != nil {
-		if top, err := f.s.last.tree(f.set); err == nil {
+		if top, err := f.s.last.tree(ctx, f.set); err == nil {
 			if n := top.find(path); n != nil {
 				return n, nil
 			}
@@ -67,7 +67,7 @@ func (f *Folder) lookup(ctx context.Context, path string) (*node, error) {
 			return nil, err
 		}
 	}
-	top, err := l.tree(f.set)
+	top, err := l.tree(ctx, f.set)
 	if err != nil {
 		return nil, err
 	}

@@ -2,6 +2,7 @@ package cloud
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -28,9 +29,15 @@ func (n *node) key() string {
 	return n.name
 }
 
+// Place is what is known of a place in a set before a listing is made.
+type Place struct {
+	ID   string          // the service's, of what lay there last; "" if that isn't known
+	Sums []fixity.Digest // that what lies there should have
+}
+
 // tree is a set's root. Sets are made as they are asked for, with the Store's
 // lock held.
-func (l *listing) tree(set string) (*node, error) {
+func (l *listing) tree(ctx context.Context, set string) (*node, error) {
 	if n := l.sets[set]; n != nil {
 		return n, nil
 	}
@@ -54,17 +61,23 @@ func (l *listing) tree(set string) (*node, error) {
 		return nil, fmt.Errorf("%w: the folder %q has %d sub-folders named %q: rename or remove all but one", fixity.ErrAway, l.root.Name, len(found), set)
 	}
 	n := &node{item: found[0], name: set}
-	l.grow(n)
+	if err := l.grow(ctx, set, n, ""); err != nil {
+		return nil, err
+	}
 	l.sets[set] = n
 	return n, nil
 }
 
-// grow puts below n what lies in it.
-func (l *listing) grow(n *node) {
+// grow puts below n, the folder at prefix, what lies in it.
+func (l *listing) grow(ctx context.Context, set string, n *node, prefix string) error {
 	items := slices.DeleteFunc(slices.Clone(l.kids[n.item.ID]), func(it *Item) bool {
 		return it.InBin || strings.HasPrefix(it.Name, ownPrefix)
 	})
-	slices.SortFunc(items, elder)
+	claims, err := l.claims(ctx, set, prefix, items)
+	if err != nil {
+		return err
+	}
+	slices.SortFunc(items, func(a, b *Item) int { return cmp.Or(cmp.Compare(claims[a], claims[b]), elder(a, b)) })
 	taken := make(map[string]bool, len(items))
 	n.kids = make([]*node, 0, len(items))
 	for _, it := range items {
@@ -79,14 +92,53 @@ func (l *listing) grow(n *node) {
 		kid := &node{item: it, name: name}
 		n.kids = append(n.kids, kid)
 		if it.Kind == Dir {
-			l.grow(kid)
+			if err := l.grow(ctx, set, kid, prefix+name+"/"); err != nil {
+				return err
+			}
 		}
 	}
 	slices.SortFunc(n.kids, func(a, b *node) int { return cmp.Compare(a.key(), b.key()) })
+	return nil
 }
 
-// elder orders things of one name by who keeps it: what has bytes, then what came
-// first. Nothing in it can change later, so a path doesn't go from one to another.
+// claims ranks things that have one name in the folder at prefix: who moves into a
+// folder doesn't take the place of what is known to lie there. First comes what the
+// service called by the same id before, then what has a digest that is right there, then
+// all others. What has its name alone isn't asked for.
+func (l *listing) claims(ctx context.Context, set, prefix string, items []*Item) (map[*Item]int, error) {
+	named := make(map[string]int, len(items))
+	for _, it := range items {
+		named[it.Name]++
+	}
+	if l.known == nil || len(named) == len(items) {
+		return nil, nil
+	}
+	claims := map[*Item]int{}
+	for _, it := range items {
+		if named[it.Name] < 2 || !plain(it.Name) {
+			continue
+		}
+		path := prefix + it.Name
+		if it.Kind == Dir {
+			path += "/"
+		}
+		p, err := l.known(ctx, set, path)
+		if err != nil {
+			return nil, fmt.Errorf("what is known of %q: %w", path, err)
+		}
+		switch {
+		case p.ID == it.ID:
+			claims[it] = -2
+		case it.Kind == Blob && !it.Sum.IsZero() && slices.Contains(p.Sums, it.Sum):
+			claims[it] = -1
+		}
+	}
+	return claims, nil
+}
+
+// elder orders things of one name by who keeps it, where nothing is known of its place:
+// what has bytes, then what came first. Nothing in it can change later, so a path
+// doesn't go from one to another.
 func elder(a, b *Item) int {
 	return cmp.Or(cmp.Compare(rank(a.Kind), rank(b.Kind)), a.Created.Compare(b.Created), cmp.Compare(a.ID, b.ID))
 }

@@ -64,6 +64,7 @@ func (e *Env) examineFresh(ctx context.Context, order time.Time) error {
 func (e *Env) examine(ctx context.Context, f ledger.Finding) error {
 	var copies []ledger.Copy
 	var same []ledger.Holds
+	swapped := false
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
 		if copies, err = t.Copies(f.File); err != nil {
 			return err
@@ -72,6 +73,9 @@ func (e *Env) examine(ctx context.Context, f ledger.Finding) error {
 			if c.Store == f.Store && !c.Wrong.IsZero() {
 				same, err = t.ByDigest(c.Wrong)
 			}
+		}
+		if err == nil && len(same) > 0 {
+			swapped, err = holdsInstead(t, f, same[0].File.ID)
 		}
 		return err
 	}); err != nil {
@@ -96,7 +100,9 @@ func (e *Env) examine(ctx context.Context, f ledger.Finding) error {
 	if x.dmg.None() {
 		return errors.New("it is the same as the intact copy now: audit again")
 	}
-	if len(same) > 0 {
+	if swapped {
+		x.detail += fmt.Sprintf("; exchanged with %q: each has the bytes of the other", ledger.DisplayPath(same[0].File.Path))
+	} else if len(same) > 0 {
 		x.detail += fmt.Sprintf("; these are the bytes of %s/%s", same[0].File.Set, ledger.DisplayPath(same[0].File.Path))
 	}
 	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
@@ -106,6 +112,23 @@ func (e *Env) examine(ctx context.Context, f ledger.Finding) error {
 		}
 		return t.Examined(now, x.dmg.Anatomy, x.dmg.Ranges, x.dmg.More, f.Detail+"; "+x.detail, e.By)
 	})
+}
+
+// holdsInstead says that another file's copy in the store of a finding was shown to hold
+// the bytes of the finding's file.
+func holdsInstead(t *ledger.Tx, f ledger.Finding, other int64) (bool, error) {
+	now, err := t.File(f.File)
+	if err != nil {
+		return false, err
+	}
+	v, err := t.Version(f.File, now.Version)
+	if err != nil {
+		return false, err
+	}
+	copies, err := t.Copies(other)
+	return slices.ContainsFunc(copies, func(c ledger.Copy) bool {
+		return c.Store == f.Store && c.Carrier == f.Carrier && c.Wrong == v.BLAKE3
+	}), err
 }
 
 // comparison is what reading an intact and a damaged copy side by side showed.

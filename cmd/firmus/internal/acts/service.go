@@ -17,8 +17,9 @@ type Confirming interface {
 	// finds of each. An error that wraps fixity.ErrIncomplete says that the listing is
 	// not to be believed.
 	ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (found map[string]ledger.SecondLook, err error)
-	// Items are the files of the set with their ids, in the order of their paths, by
-	// the newest listing. The path "" comes first: the store's folder.
+	// Items are the files and folders of the set with their ids, in the order of their
+	// paths, by the newest listing. The path "" comes first: the store's folder. A
+	// folder's path ends in a slash.
 	Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error]
 	// Remarks are what a person should know of the newest listing: two things of one
 	// name, files of an account that may be closed, what lies in the bin.

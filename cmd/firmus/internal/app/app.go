@@ -17,6 +17,7 @@ import (
 	"firmus/fixity/ledger"
 	"firmus/fixity/ledger/private"
 	"firmus/fixity/policy"
+	"firmus/replicas/cloud"
 	"firmus/replicas/disk"
 )
 
@@ -115,6 +116,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		if o.Say != nil {
 			o.Say("store %s: what was read today could not be counted: %v", store, err)
 		}
+	}
+	a.clouds.place = func(ctx context.Context, store, set, path string) (cloud.Place, error) {
+		return placeIn(ctx, a.Ledger, store, set, path)
 	}
 	lo.Committed = func([]ledger.Event) { a.copyEvents(o.Say) }
 	a.Ledger, err = ledger.Open(ctx, lo)

@@ -24,6 +24,7 @@ type clouds struct {
 	now    func() time.Time
 	keep   func(ctx context.Context, store string, n int64) error // counts bytes that were read
 	said   func(store string, err error)
+	place  func(ctx context.Context, store, set, path string) (cloud.Place, error) // nil: nothing is known
 	open   map[string]*cloud.Store
 	meters map[string]*meter
 }
@@ -40,6 +41,11 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 		return nil, err
 	}
 	o := cloud.Options{Folder: s.Folder, Now: c.now}
+	if c.place != nil {
+		o.Place = func(ctx context.Context, set, path string) (cloud.Place, error) {
+			return c.place(ctx, s.Name, set, path)
+		}
+	}
 	if s.Endpoint != "" { // a test server on this computer is there, or it isn't: no network to wait for
 		o.Retry = cloud.Retry{Attempts: 3, Base: 100 * time.Millisecond}
 	}
@@ -52,6 +58,18 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 	}
 	c.open[s.Name] = st
 	return st, nil
+}
+
+// placeIn is what the ledger knows of a place in a store that a service keeps.
+func placeIn(ctx context.Context, l *ledger.Ledger, store, set, path string) (p cloud.Place, err error) {
+	err = l.View(ctx, func(t *ledger.Tx) error {
+		if p.ID, err = t.ServiceID(store, set, path); err != nil {
+			return err
+		}
+		p.Sums, err = t.ReportsAt(store, set, path)
+		return err
+	})
+	return p, err
 }
 
 // forget has a store opened anew by whoever needs it next: a person may have put
@@ -144,15 +162,15 @@ func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (m
 	return out, err
 }
 
-// Items are the service's names for the files of the set, after the path "" with the
-// account that the store's folder belongs to.
+// Items are the service's names for the files and folders of the set, after the path ""
+// with the account that the store's folder belongs to. A folder's path ends in a slash.
 func (r onlyRead) Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error] {
 	return func(yield func(ledger.ServiceItem, error) bool) {
 		owner, err := r.Owner(ctx)
 		if !yield(ledger.ServiceItem{Owner: owner}, err) || err != nil {
 			return
 		}
-		for f, err := range r.Files(ctx) {
+		for f, err := range r.Places(ctx) {
 			if !yield(ledger.ServiceItem{Path: f.Entry.Path, ID: f.ID, Owner: f.Owner}, err) {
 				return
 			}
