@@ -27,7 +27,7 @@ func (c *command) demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "See it work on an invented archive",
 		Long: `Makes the invented Quillmere Valley Song Survey with a studio drive, a vault, a folder
-in the cloud and a shelf of discs, takes it under care and audits it. It lives a week,
+in the cloud and discs, takes it under care and audits it. It lives a week,
 loses its own state folder, and brings the ledger back from a backup. Then it damages
 some copies on purpose, audits again, and says what was found and what to do. The folder
 it leaves is an ordinary one, with firmus.toml: go on trying things there. The discs in
@@ -110,7 +110,7 @@ func (c *command) demo(ctx context.Context, dir string, once bool) error {
 	if err != nil {
 		return err
 	}
-	onDiscs, err := d.readDiscs(ctx, "The discs are taken from the shelf and read again")
+	onDiscs, err := d.readDiscs(ctx, "The discs are taken out of their boxes and read again")
 	if err != nil {
 		return err
 	}
@@ -361,7 +361,7 @@ func (d *demonstration) verdict(ctx context.Context, planted []demo.Planted, fou
 		if len(found) > 0 {
 			first = found[0].ID
 		}
-		c.printf("\nGo on in %s:\n  firmus findings          what is open\n  firmus findings show %-3d all about one\n  firmus audit --full      read everything again\n  firmus disc list         the shelf\n  firmus report holdings\nRemove the folder when you have seen enough.\n", d.dir, first)
+		c.printf("\nGo on in %s:\n  firmus findings          what is open\n  firmus findings show %-3d all about one\n  firmus audit --full      read everything again\n  firmus disc list         the discs\n  firmus report holdings\nRemove the folder when you have seen enough.\n", d.dir, first)
 	}
 	return nil
 }

@@ -223,7 +223,7 @@ func (c *command) discRetireCommand() *cobra.Command {
 	var reason string
 	cmd := &cobra.Command{
 		Use:   "retire NUMBER --reason TEXT",
-		Short: "Take a disc off the shelf",
+		Short: "End the use of a disc",
 		Long:  `Says that a disc is no longer kept: nothing is expected on it any more, and its number is free again.`,
 		Args:  cobra.MinimumNArgs(1),
 	}

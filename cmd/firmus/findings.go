@@ -121,7 +121,7 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 	var versions []ledger.Version
 	if err := a.Ledger.View(ctx, func(t *ledger.Tx) error {
 		if f, err = t.Finding(id); err != nil {
-			return fmt.Errorf("finding %d: %w", id, err)
+			return fmt.Errorf("finding %d: %w (firmus findings lists what is open)", id, err)
 		}
 		if f.File == 0 {
 			return nil

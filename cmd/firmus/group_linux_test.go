@@ -26,18 +26,9 @@ const (
 // state folder that is shared with a group, a person's commands work, whatever his umask
 // is; what they make the daemon can use, and a stranger can read none of it.
 func TestCommandsOfAGroupNeverShutTheDaemonOut(t *testing.T) {
-	if os.Getuid() != 0 {
-		if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
-			t.Fatal("needs root")
-		}
-		t.Skip("needs root, to be two accounts")
-	}
+	needsRoot(t, "to be two accounts")
 	program(t, "setpriv")
-	dir, err := os.MkdirTemp("/var/lib", "firmus-group-")
-	if err != nil {
-		t.Skip(err)
-	}
-	t.Cleanup(func() { os.RemoveAll(dir) })
+	dir := installed(t)
 	must := func(err error) {
 		t.Helper()
 		if err != nil {
@@ -45,10 +36,6 @@ func TestCommandsOfAGroupNeverShutTheDaemonOut(t *testing.T) {
 		}
 	}
 	at := func(p string) string { return filepath.Join(dir, p) }
-	must(os.Chmod(dir, 0o755))
-	self, err := os.ReadFile(os.Args[0])
-	must(err)
-	must(os.WriteFile(at("firmus"), self, 0o755))
 	port := freePort(t)
 	must(os.WriteFile(at("firmus.toml"), fmt.Appendf(nil, `name = "Quillmere Valley Song Survey"
 state = "state"

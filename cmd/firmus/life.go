@@ -87,12 +87,12 @@ func (c *command) showPlan(p acts.RetirePlan, did string, dry bool) error {
 		refs []acts.FileRef
 		what string
 	}{
-		{p.LastBytes, "no other file under care has their bytes"},
+		{p.LastBytes, "whose bytes no other file under care has"},
 		{p.NoneLeft, "would be left without any copy that was shown to be intact"},
 		{p.OneLeft, "would be left with one copy"},
 	} {
 		if len(x.refs) > 0 {
-			c.printf("of %s %s:\n", report.Count(int64(len(x.refs)), "file"), x.what)
+			c.printf("%s %s:\n", report.Count(int64(len(x.refs)), "file"), x.what)
 			c.printRefs(x.refs)
 		}
 	}

@@ -20,27 +20,52 @@ import (
 // nobody is the account of nobody.
 const nobody = 65534
 
+// needsRoot skips a test that only root can run, and fails it instead where all parts
+// must be there.
+func needsRoot(t *testing.T, why string) {
+	t.Helper()
+	if os.Getuid() == 0 {
+		return
+	}
+	if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
+		t.Fatal("needs root")
+	}
+	t.Skip("needs root, ", why)
+}
+
+// installed makes a folder that every account can read, with the program in it. It isn't
+// below /tmp: the unit gives the daemon one of its own.
+func installed(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/var/lib", "firmus-test-")
+	if err != nil {
+		t.Skip(err)
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	self, err := os.ReadFile(os.Args[0])
+	if err == nil {
+		err = os.WriteFile(filepath.Join(dir, "firmus"), self, 0o755)
+	}
+	if err == nil {
+		err = os.Chmod(dir, 0o755)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
 // TestSandbox: under what the shipped unit allows it, put up here without systemd, the
 // daemon audits, tells, and stops in order. It runs as nobody and without privileges;
 // of the whole computer it can write to the folders that "service install" names only;
 // it sees of devices and processes what the unit leaves; and a system call that the
 // unit's filter refuses is refused.
 func TestSandbox(t *testing.T) {
-	if os.Getuid() != 0 {
-		if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
-			t.Fatal("needs root")
-		}
-		t.Skip("needs root, to mount")
-	}
+	needsRoot(t, "to mount")
 	for _, p := range []string{"unshare", "mount", "setpriv", "strace", "systemd-analyze"} {
 		program(t, p)
 	}
-	// Not below /tmp: the unit gives the daemon one of its own.
-	dir, err := os.MkdirTemp("/var/lib", "firmus-sandbox-")
-	if err != nil {
-		t.Skip(err)
-	}
-	t.Cleanup(func() { os.RemoveAll(dir) })
+	dir := installed(t)
 	must := func(err error) {
 		t.Helper()
 		if err != nil {
@@ -53,10 +78,6 @@ func TestSandbox(t *testing.T) {
 		must(os.MkdirAll(filepath.Dir(at(p)), 0o755))
 		must(os.WriteFile(at(p), []byte(text), 0o644))
 	}
-	must(os.Chmod(dir, 0o755))
-	self, err := os.ReadFile(os.Args[0])
-	must(err)
-	must(os.WriteFile(at("firmus"), self, 0o755))
 	port := freePort(t)
 	write("firmus.toml", fmt.Sprintf(`name = "Quillmere Valley Song Survey"
 state = %q

@@ -90,8 +90,12 @@ func cmdWave(ts *testscript.TestScript, _ bool, args []string) {
 	}
 	size, err := strconv.Atoi(args[1])
 	ts.Check(err)
-	b := testdata.Wave(filepath.Base(args[0]), size)
-	path := ts.MkAbs(args[0])
+	putOld(ts, args[0], testdata.Wave(filepath.Base(args[0]), size))
+}
+
+// putOld writes a file that has been at rest for a month.
+func putOld(ts *testscript.TestScript, name string, b []byte) {
+	path := ts.MkAbs(name)
 	ts.Check(os.MkdirAll(filepath.Dir(path), 0o755))
 	ts.Check(os.WriteFile(path, b, 0o644))
 	at := time.Now().Add(-30 * 24 * time.Hour)
@@ -102,11 +106,7 @@ func cmdWave(ts *testscript.TestScript, _ bool, args []string) {
 func cmdSample(ts *testscript.TestScript, _ bool, args []string) {
 	b, err := fs.ReadFile(testdata.Files(), args[1])
 	ts.Check(err)
-	path := ts.MkAbs(args[0])
-	ts.Check(os.MkdirAll(filepath.Dir(path), 0o755))
-	ts.Check(os.WriteFile(path, b, 0o644))
-	at := time.Now().Add(-30 * 24 * time.Hour)
-	ts.Check(os.Chtimes(path, at, at))
+	putOld(ts, args[0], b)
 }
 
 // flip FILE OFFSET: turns one bit over and leaves size and times alone.

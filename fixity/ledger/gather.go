@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"os"
+	"path/filepath"
 	"slices"
 	"time"
 
@@ -22,6 +24,25 @@ type Gathered struct {
 	Beyond   int64  // and so many more stand behind a gap
 	Torn     int64  // lines that are no event
 	events   map[int64]Event
+}
+
+// EventText is what the event files in a folder say, one after another in the order of
+// their months. It is empty if there are none. A last line that was torn ends with its
+// file.
+func EventText(dir string) ([]byte, error) {
+	names, err := filepath.Glob(filepath.Join(dir, "*.jsonl"))
+	if err != nil {
+		return nil, fmt.Errorf("event files in %s: %w", dir, err)
+	}
+	var all []byte
+	for _, name := range names {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			return nil, fmt.Errorf("event files: %w", err)
+		}
+		all = append(append(all, text...), '\n')
+	}
+	return all, nil
 }
 
 // GatherEvents reads event files, one event a line. What is no event is counted, and

@@ -185,7 +185,7 @@ func (e *Env) proposeSwap(out *CheckedDisc, cand []ledger.Disc) {
 	if len(others) == 0 {
 		return
 	}
-	out.Swap = fmt.Sprintf("Its contents are those of %s, not of %s. Perhaps the two were swapped, in their boxes or when they were written on: look at %s too. Nothing was changed in the register",
+	out.Swap = fmt.Sprintf("Its contents are those of %s, not of %s. Perhaps the two were swapped, in their boxes or when they were written on: look at %s too. The list of discs was not changed",
 		names(others), names(cand), names(others))
 }
 

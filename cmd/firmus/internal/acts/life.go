@@ -173,7 +173,7 @@ func (e *Env) RetireStore(ctx context.Context, name, reason string, dryRun bool)
 		return plan, err
 	}
 	if known.Kind == opticalKind {
-		return plan, fmt.Errorf("store %s is a shelf of discs: they are retired one by one (firmus disc retire NUMBER): %w", name, fixity.ErrRefused)
+		return plan, fmt.Errorf("store %s keeps discs. Retire them one by one (firmus disc retire NUMBER): %w", name, fixity.ErrRefused)
 	}
 	if s, _ := e.Rules.Store(name); s.Arrivals && !dryRun {
 		return plan, fmt.Errorf("new files arrive in %s: name another arrivals store in the configuration first: %w", name, fixity.ErrRefused)
@@ -261,7 +261,7 @@ func (e *Env) ReplaceStore(ctx context.Context, name, reason string) error {
 		return fmt.Errorf("store %q is not in the configuration: %w", name, fixity.ErrRefused)
 	}
 	if s.Kind == opticalKind {
-		return fmt.Errorf("store %s is a shelf of discs: a disc is retired and another registered in its place (firmus disc retire, firmus disc add): %w", name, fixity.ErrRefused)
+		return fmt.Errorf("store %s keeps discs. Retire a disc and register another in its place (firmus disc retire, firmus disc add): %w", name, fixity.ErrRefused)
 	}
 	if reason == "" {
 		return fmt.Errorf("replacing a store needs a reason (--reason): %w", fixity.ErrRefused)

@@ -336,7 +336,7 @@ func (e *Env) AdoptStore(ctx context.Context, name, reason string) ([]string, er
 		return nil, fmt.Errorf("store %q is not in the configuration: %w", name, fixity.ErrRefused)
 	}
 	if rule.Kind == opticalKind {
-		return nil, fmt.Errorf("store %s is a shelf of discs, which are known by what they hold: nothing is to be adopted: %w", name, fixity.ErrRefused)
+		return nil, fmt.Errorf("store %s keeps discs. Each disc is known by what it holds, so nothing is to be adopted: %w", name, fixity.ErrRefused)
 	}
 	if err := e.noteStores(ctx); err != nil {
 		return nil, err

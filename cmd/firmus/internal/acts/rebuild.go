@@ -149,19 +149,11 @@ func (e *Env) eventFiles(ctx context.Context) (out []eventSource, err error) {
 		return nil, err
 	}
 	for _, dir := range dirs {
-		names, err := filepath.Glob(filepath.Join(dir, "*.jsonl"))
+		text, err := ledger.EventText(dir)
 		if err != nil {
 			return nil, err
 		}
-		var b bytes.Buffer
-		for _, n := range names {
-			t, err := os.ReadFile(n)
-			if err != nil {
-				return nil, err
-			}
-			b.Write(append(t, '\n')) // a torn last line ends here
-		}
-		if err := take(b.Bytes(), dir); err != nil {
+		if err := take(text, dir); err != nil {
 			return nil, err
 		}
 	}

@@ -239,7 +239,7 @@ func (r *Recognised) best(rules policy.Rules, held []known) {
 		}
 		r.State, r.Set, r.File, r.Stores, r.Detail = Held, k.file.Set, ledger.DisplayPath(k.file.Path), read, ""
 		if n < safeStores {
-			r.Detail = fmt.Sprintf("read intact in %d independent store(s) so far", n)
+			r.Detail = fmt.Sprintf("so far read intact in %d of %d independent stores", n, safeStores)
 			if len(read) > n {
 				r.Detail += "; stores that lie on one volume, or are kept in step, count as one"
 			}

@@ -175,7 +175,7 @@ func (e *Env) openFindings(ctx context.Context, ids []int64, incident int64, saw
 		return nil
 	})
 	if err == nil && len(out) == 0 {
-		err = fmt.Errorf("no open finding was named: %w", fixity.ErrRefused)
+		err = fmt.Errorf("no finding of that number or incident is open (firmus findings lists what is): %w", fixity.ErrRefused)
 	}
 	return out, err
 }

@@ -288,19 +288,11 @@ const asideNote = "aside.txt"
 
 // gather reads the event files in a folder, if there are any.
 func gather(dir string) ([]ledger.Gathered, error) {
-	names, err := filepath.Glob(filepath.Join(dir, "*.jsonl"))
-	if err != nil || len(names) == 0 {
+	text, err := ledger.EventText(dir)
+	if err != nil || len(text) == 0 {
 		return nil, err
 	}
-	var b bytes.Buffer
-	for _, n := range names {
-		t, err := os.ReadFile(n)
-		if err != nil {
-			return nil, err
-		}
-		b.Write(append(t, '\n')) // a torn last line ends here
-	}
-	g, err := ledger.GatherEvents(&b)
+	g, err := ledger.GatherEvents(bytes.NewReader(text))
 	return []ledger.Gathered{g}, err
 }
 

@@ -250,7 +250,7 @@ func (s CheckSheet) extra() []line {
 			out = append(out, sayf("and %s more", report.Count(int64(len(s.Extra)-i), "file")))
 			break
 		}
-		out = append(out, sayf("%s (not in the register)", name(f)))
+		out = append(out, sayf("%s (not registered)", name(f)))
 	}
 	return out
 }

@@ -26,7 +26,7 @@ func TestVerdicts(t *testing.T) {
 		{shelf.Altered, func(s *shelf.CheckSheet) { s.DifferingAt = []shelf.Place{{LBA: 1, Count: 1}} }, "ALTERED: 1 sector was read well and holds something else than what was burned", ""},
 		{shelf.Altered, func(s *shelf.CheckSheet) { s.Kind, s.Files[0].State = shelf.Data, fixity.Altered }, "ALTERED: 1 file was read well and not what was burned", ""},
 		{shelf.Unsteady, nil, "UNSTEADY: the drive lost its place while reading; nothing is said about the disc", ""},
-		{shelf.Reordered, nil, "IN ANOTHER ORDER: sample for sample what was burned, but not in the order in the register", ""},
+		{shelf.Reordered, nil, "IN ANOTHER ORDER: sample for sample what was burned, but not in the order in which the tracks are registered", ""},
 		{shelf.Changed, func(s *shelf.CheckSheet) { s.Way.GainDB = -0.5 }, "CHANGED ON THE WAY: the same recording with other samples (0.5 dB softer)", ""},
 		{shelf.Changed, func(s *shelf.CheckSheet) { s.Way.GainDB, s.Way.SpreadDB = 3, 6 }, "CHANGED ON THE WAY: the same recording with other samples", ""},
 		{shelf.Alike, nil, "ALIKE, by weaker evidence: the same recording", "isn't shown"},

@@ -33,7 +33,7 @@ func (s CheckSheet) verdict() (main string, more []line) {
 	case Unsteady:
 		main = "UNSTEADY: the drive lost its place while reading; nothing is said about the disc"
 	case Reordered:
-		main = "IN ANOTHER ORDER: sample for sample what was burned, but not in the order in the register"
+		main = "IN ANOTHER ORDER: sample for sample what was burned, but not in the order in which the tracks are registered"
 	case Changed:
 		main, more = s.changed()
 	case Alike:
@@ -180,7 +180,7 @@ func (v Verdict) words() string {
 	case Baseline:
 		return "first reading"
 	case Unregistered:
-		return "not in the register"
+		return "not registered"
 	case NotCompared:
 		return "read, not compared"
 	}
