@@ -78,6 +78,10 @@ decided after the backup is open again.`,
 }
 
 func (c *command) withLedger(ctx context.Context, fn func(*ledger.Ledger, ledger.Key) error) error {
+	return c.withArchive(ctx, func(a *app.App, k ledger.Key) error { return fn(a.Ledger, k) })
+}
+
+func (c *command) withArchive(ctx context.Context, fn func(*app.App, ledger.Key) error) error {
 	a, err := c.open(ctx, true)
 	if err != nil {
 		return err
@@ -90,7 +94,7 @@ func (c *command) withLedger(ctx context.Context, fn func(*ledger.Ledger, ledger
 	if k.New {
 		c.say("a new key for the record was made (%s); the record names the older ones, so that their checkpoints can still be checked", a.Ledger.State())
 	}
-	return fn(a.Ledger, k)
+	return fn(a, k)
 }
 
 // give prints a text, or writes it to a file that must not be there yet.
@@ -116,7 +120,8 @@ func (c *command) give(name string, text []byte, file string, k ledger.Key) erro
 }
 
 func (c *command) verifyLedger(ctx context.Context, against string) error {
-	return c.withLedger(ctx, func(l *ledger.Ledger, k ledger.Key) error {
+	return c.withArchive(ctx, func(a *app.App, k ledger.Key) error {
+		l := a.Ledger
 		var v ledger.Verified
 		err := l.CheckPages(ctx)
 		if err == nil {
@@ -131,6 +136,15 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 			cp, err2 := l.CheckAgainst(ctx, text, k)
 			err = err2
 			since = fmt.Sprintf("%d events", cp.Size)
+		}
+		if err == nil {
+			why, err2 := a.EventsDiffer(ctx)
+			if why != "" {
+				err = fmt.Errorf("%s: %w", why, ledger.ErrRewritten)
+			}
+			if err2 != nil {
+				c.say("the event files could not be held against the record: %v", err2)
+			}
 		}
 		if errors.Is(err, ledger.ErrDamaged) {
 			return fmt.Errorf("%w\nWhat the database says of itself isn't right, so nothing else in it was looked at. Stop the daemon, then: firmus ledger restore", err)

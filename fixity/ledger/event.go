@@ -146,6 +146,16 @@ func scanEvent(r interface{ Scan(...any) error }) (Event, error) {
 	return e, nil
 }
 
+// told is the data that an event which was read has in its leaf; nil if it can't be read,
+// which Verify says.
+func (e Event) told() map[string]any {
+	var in Event
+	if json.Unmarshal(e.leaf, &in) != nil {
+		return nil
+	}
+	return in.Data
+}
+
 // Events calls each for the events from seq on, in order, at most n. each may ask
 // the ledger: no cursor is open then.
 func (t *Tx) Events(seq int64, n int, each func(Event) error) error {

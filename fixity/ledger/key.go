@@ -138,11 +138,7 @@ func (e Event) key() string {
 	if e.Verb != fixity.LedgerBegun && e.Verb != fixity.KeyMade {
 		return ""
 	}
-	var in Event
-	if json.Unmarshal(e.leaf, &in) != nil {
-		return "" // Verify says so
-	}
-	public, _ := in.Data["key"].(string)
+	public, _ := e.told()["key"].(string)
 	return public
 }
 

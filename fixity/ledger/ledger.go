@@ -44,6 +44,7 @@ type Ledger struct {
 	locks    *sql.DB // PostgreSQL: a session for each store that is locked
 	postgres bool
 	origin   string    // of the log: names these holdings
+	schema   int64     // the version of the schema
 	at       openFiles // SQLite: which files are open
 	held     *sql.Conn
 }
@@ -201,7 +202,11 @@ func (l *Ledger) prepare(ctx context.Context) error {
 	if err := l.migrate(ctx); err != nil {
 		return err
 	}
-	err := l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
+	var err error
+	if l.schema, err = l.schemaVersion(ctx); err != nil {
+		return err
+	}
+	err = l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
 	if err == nil {
 		if err := l.stateOnce(ctx); err != nil {
 			return err
@@ -238,7 +243,7 @@ func (l *Ledger) prepare(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		t.Event(Event{Verb: fixity.LedgerBegun, By: l.o.By, Data: map[string]any{"holdings": id, "key": k.Public}})
+		t.Event(Event{Verb: fixity.LedgerBegun, By: l.o.By, Data: map[string]any{"holdings": id, "key": k.Public, "schema": l.schema}})
 		return t.putKey(k.Public, 0)
 	})
 	if err != nil {

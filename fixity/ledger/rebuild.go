@@ -142,6 +142,25 @@ func (t *Tx) Empty() (bool, error) {
 	return n == 0, err
 }
 
+// Rebuilding is what the record says of the latest time that this ledger was made anew.
+type Rebuilding struct {
+	At     time.Time // zero: never
+	Events int64     // of the lost record that it goes on from; 0: it began a new one
+	Lost   string    // the holdings of the lost ledger, where a new record began and it was known
+}
+
+// Rebuilding reads the event that tells of it.
+func (t *Tx) Rebuilding() (r Rebuilding, err error) {
+	_, err = t.eventsWhere(`seq = (SELECT max(seq) FROM event WHERE verb = $1)`, func(e Event) error {
+		data := e.told()
+		n, _ := data["events"].(float64)
+		r.At, r.Events = e.At, int64(n)
+		r.Lost, _ = data["lost"].(string)
+		return nil
+	}, string(fixity.LedgerRebuilt))
+	return r, err
+}
+
 // Backup is the newest backup of the ledger on a store.
 type Backup struct {
 	Store   string

@@ -3,6 +3,7 @@ package ledger
 import (
 	"database/sql"
 	"encoding/json"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -60,6 +61,7 @@ func (t *Tx) state() error {
 			}
 		}
 		if i == whole {
+			e.data("schema", t.l.schema)
 			if err := t.stateAll(e); err != nil {
 				return err
 			}
@@ -220,13 +222,44 @@ func inOrder() []*table {
 // recorded what was done and not what the rows held. It does nothing in any other, or
 // if another process did it. What it states is what it finds: from then on the record
 // vouches for it.
+//
+// A migration asks for it. Whoever else asks wants an edit vouched for: if the schema is
+// the one of the newest event that stated all there was, nothing is done, and Verify says so.
 func (t *Tx) stateOnce() error {
+	if since, err := t.statedSchema(); err != nil || since >= t.l.schema {
+		return err
+	}
 	n, err := t.exec(`DELETE FROM stated WHERE id = 0`)
 	if err != nil || n == 0 {
 		return err
 	}
 	t.Event(Event{Verb: fixity.LedgerStated, By: t.l.o.By, Reason: "all that the ledger held then; what came before stands in the record without digests"})
 	return nil
+}
+
+// statedSchema is the schema's version of the newest event from which on the record
+// vouches for all rows; 0 if that is of a time when events didn't tell it.
+func (t *Tx) statedSchema() (v int64, err error) {
+	_, err = t.eventsWhere(`seq = (SELECT max(seq) FROM event WHERE verb IN ($1, $2, $3))`, func(e Event) error {
+		n, _ := e.told()["schema"].(float64)
+		v = int64(n)
+		return nil
+	}, string(fixity.LedgerBegun), string(fixity.LedgerStated), string(fixity.LedgerRebuilt))
+	return v, err
+}
+
+// verifyUnasked says that the ledger asks for its rows to be vouched for as they are,
+// and no migration did.
+func (t *Tx) verifyUnasked() error {
+	var asked int64
+	if err := t.row(`SELECT count(*) FROM stated WHERE event < -1 OR id <= 0`, nil, &asked); err != nil || asked == 0 {
+		return err
+	}
+	since, err := t.statedSchema()
+	if err == nil && since >= t.l.schema {
+		err = fmt.Errorf("somebody asks in the database for all its rows to be vouched for as they are: %w", ErrRewritten)
+	}
+	return err
 }
 
 // statedBy is what an event has of statements.

@@ -90,7 +90,7 @@ func (l *Ledger) Verify(ctx context.Context) (Verified, error) {
 			}
 			page = v.Events
 		}
-		if err := errors.Join(t.verifyOrigin(), t.verifyKeys(keys)); err != nil {
+		if err := errors.Join(t.verifyOrigin(), t.verifyKeys(keys), t.verifyUnasked()); err != nil {
 			return err
 		}
 		if v.Events != size {

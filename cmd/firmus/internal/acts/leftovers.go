@@ -68,6 +68,10 @@ const scratchLock = ".scratch"
 // ofState are the names of what is made there; all of it goes with who made it.
 var ofState = []string{".firmus-backup-*", ".firmus-discs-*"}
 
+// ofRestore is what a killed restore was making a ledger in. It is needed as long as there
+// is no ledger, and no restore works beside one that is open.
+const ofRestore = ".firmus-restore"
+
 // ofMoments are files that are there for a moment, and made without a lock.
 var ofMoments = []string{".firmus-key-*", ".firmus-check-*"}
 
@@ -112,6 +116,9 @@ func (e *Env) clearState() {
 		}
 		path := filepath.Join(e.Ledger.State(), x.Name())
 		if x.IsDir() && matches(ofState, x.Name()) {
+			_ = os.RemoveAll(path)
+		}
+		if x.IsDir() && x.Name() == ofRestore && e.Ledger.Here() == nil {
 			_ = os.RemoveAll(path)
 		}
 		if st, err := x.Info(); err == nil && st.Mode().IsRegular() && matches(ofMoments, x.Name()) && e.Now().Sub(st.ModTime()) > time.Hour {

@@ -25,35 +25,57 @@ type RebuildResult struct {
 // the manifests beside them. Each file that a manifest contradicts is disputed.
 // What neither has (discs, decisions, earlier versions, when copies were last read)
 // is not known any more: the record still tells of it. It is refused if the ledger
-// knows any file.
+// knows any file, unless it was made anew itself: a rebuild that was broken off goes on.
 //
 // It is a person's order, so it takes over the markers of the lost ledger. Backups of
 // that stay where they are, outside the rotation: they know more.
-func (e *Env) Rebuild(ctx context.Context, o IntakeOrder) (RebuildResult, error) {
-	var res RebuildResult
-	empty := false
-	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { empty, err = t.Empty(); return err }); err != nil {
+func (e *Env) Rebuild(ctx context.Context, o IntakeOrder) (res RebuildResult, err error) {
+	empty, begun := false, ledger.Rebuilding{}
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		if empty, err = t.Empty(); err == nil {
+			begun, err = t.Rebuilding()
+		}
+		return err
+	}); err != nil {
 		return res, err
 	}
-	if !empty {
+	switch {
+	case begun.At.IsZero() && !empty:
 		return res, fmt.Errorf("the ledger is there and knows files: nothing is to be rebuilt: %w", fixity.ErrRefused)
+	case begun.At.IsZero():
+		if res, begun, err = e.rebuildRecord(ctx); err != nil {
+			return res, err
+		}
+	default:
+		e.say("this ledger was made anew on %s; what has not been taken in since is taken in now", begun.At.Format("2006-01-02 15:04 UTC"))
 	}
+	if begun.Events == 0 { // the markers are those of the lost ledger
+		e.lost = &begun.Lost
+		defer func() { e.lost = nil }()
+	}
+	res.Intake, err = e.Intake(ctx, o)
+	return res, err
+}
+
+// rebuildRecord makes the record from the best event files, or begins a new one. All of
+// it is one transaction: after a kill there is nothing of it, or the whole.
+func (e *Env) rebuildRecord(ctx context.Context) (res RebuildResult, begun ledger.Rebuilding, err error) {
 	sources, err := e.eventFiles(ctx)
 	if err != nil {
-		return res, err
+		return res, begun, err
 	}
 	best, others, err := e.bestEvents(ctx, sources)
 	if err != nil {
-		return res, err
+		return res, begun, err
 	}
 	if best.Events > 0 {
 		// What is there are the few events of this ledger, which is about to become
 		// the lost one. They are written again from the ledger, whatever happens.
 		if err := os.RemoveAll(filepath.Join(e.Ledger.State(), "events")); err != nil {
-			return res, err
+			return res, begun, err
 		}
 		if err = e.Ledger.Import(ctx, e.Now(), best.Gathered, e.By, others...); err != nil {
-			return res, fmt.Errorf("event files from %s: %w", best.from, err)
+			return res, begun, fmt.Errorf("event files from %s: %w", best.from, err)
 		}
 		res.Events, res.From = best.Events, best.from
 		e.say("the record goes on: %d events from %s", res.Events, best.from)
@@ -63,19 +85,18 @@ func (e *Env) Rebuild(ctx context.Context, o IntakeOrder) (RebuildResult, error)
 		if best.Beyond > 0 {
 			e.say("event %d lacks in the event files, so the %d behind it are no part of the record; they stay in %s", best.Events, best.Beyond, best.from)
 		}
-	} else {
-		if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-			t.Event(ledger.Event{Verb: fixity.LedgerRebuilt, By: e.By, Reason: "no event files were found: a new record begins, from manifests alone", Data: map[string]any{"events": 0}})
-			return nil
-		}); err != nil {
-			return res, err
-		}
-		e.say("no event files were found: a new record begins, and says so")
-		e.lost = new(string)
-		defer func() { e.lost = nil }()
+		return res, begun, e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { begun, err = t.Rebuilding(); return err })
 	}
-	res.Intake, err = e.Intake(ctx, o)
-	return res, err
+	// The marker of the lost ledger in the arrivals store says which it was.
+	begun.Lost = e.arrivalsMarker(ctx)
+	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		t.Event(ledger.Event{Verb: fixity.LedgerRebuilt, By: e.By, Reason: "no event files were found: a new record begins, from manifests alone", Data: map[string]any{"events": 0, "lost": begun.Lost}})
+		return nil
+	}); err != nil {
+		return res, begun, err
+	}
+	e.say("no event files were found: a new record begins, and says so")
+	return res, begun, nil
 }
 
 // eventSource are event files in one place.

@@ -42,6 +42,7 @@ type App struct {
 	Acts   *acts.Env
 	events *eventFiles
 	clouds *clouds
+	show   bool   // it was opened by a command that only shows
 	unlock func() // of the state folder
 }
 
@@ -108,7 +109,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	if n := private.Tighten(c.State); n > 0 && o.Say != nil {
 		o.Say("the state folder %s was open to other accounts: %d files and folders in it were closed", c.State, n)
 	}
-	a := &App{Config: c, events: &eventFiles{dir: filepath.Join(c.State, "events")}, clouds: &clouds{now: o.Now}}
+	a := &App{Config: c, show: o.MustExist, events: &eventFiles{dir: filepath.Join(c.State, "events")}, clouds: &clouds{now: o.Now}}
 	a.clouds.keep = func(ctx context.Context, store string, n int64) error {
 		return a.Ledger.CountServiceRead(ctx, o.Now(), store, n)
 	}
@@ -120,7 +121,11 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	a.clouds.place = func(ctx context.Context, store, set, path string) (cloud.Place, error) {
 		return placeIn(ctx, a.Ledger, store, set, path)
 	}
-	lo.Committed = func([]ledger.Event) { a.copyEvents(o.Say) }
+	lo.Committed = func([]ledger.Event) {
+		if a.Acts != nil { // else it is being opened, and that ends with the same
+			a.copyEvents(o.Say)
+		}
+	}
 	a.Ledger, err = ledger.Open(ctx, lo)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return nil, fmt.Errorf("there is no ledger yet: \"firmus intake\" begins one: %w", err)
@@ -128,7 +133,6 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	if err != nil {
 		return nil, err
 	}
-	a.copyEvents(o.Say)
 	if !o.MustExist {
 		k, err := a.Ledger.Key()
 		if err == nil {
@@ -155,6 +159,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		Folder:    func(dir string) (acts.Folder, error) { return Folder(dir, fixity.Bypassed) },
 		LeftOut:   func(set, path string, isDir bool) bool { return litter[set].Match(path, isDir) },
 	}
+	a.copyEvents(o.Say)
 	a.unlock, opened = unlock, true
 	return a, nil
 }

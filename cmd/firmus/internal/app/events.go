@@ -36,50 +36,109 @@ func (a *App) bringEvents(say func(string, ...any), all bool) {
 	if a.Ledger == nil {
 		return // it is just being opened; Open calls again
 	}
-	a.events.mu.Lock()
-	defer a.events.mu.Unlock()
+	if say == nil {
+		say = func(string, ...any) {}
+	}
 	within := 20 * time.Second
 	if all {
 		within = 10 * time.Minute
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), within)
 	defer cancel()
-	unlock, err := a.Ledger.LockStore(ctx, ".events", "the event files", 10*time.Second, time.Now)
-	if err == nil {
-		defer unlock()
-		err = a.events.bring(ctx, a.Ledger, all, say)
+	aside, err := a.bringLocked(ctx, say, all)
+	if err == nil && aside != "" {
+		err = a.noteEarlier(ctx, aside, say)
 	}
-	if err != nil && say != nil {
+	if err != nil {
 		say("the event files were not brought up to date (the ledger itself is): %v", err)
 	}
 }
 
-// bring makes the files those of the ledger's record. Files that are another record's,
-// or lack events in their middle, are set aside and written anew: nothing is removed.
-func (f *eventFiles) bring(ctx context.Context, l *ledger.Ledger, all bool, say func(string, ...any)) error {
+// bringLocked makes the files those of the ledger's record, under their lock. Files that
+// are another record's, know more than the record does, or lack events in their middle are
+// set aside and written anew: nothing is removed. aside is where they lie that the record
+// differs from. An App that only shows leaves those, and says so.
+func (a *App) bringLocked(ctx context.Context, say func(string, ...any), all bool) (aside string, err error) {
+	f, l := a.events, a.Ledger
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	unlock, err := l.LockStore(ctx, ".events", "the event files", 10*time.Second, time.Now)
+	if err != nil {
+		return "", err
+	}
+	defer unlock()
 	next, odd, err := f.next(ctx, l)
 	if err != nil {
-		return err
+		return "", err
 	}
-	if odd == "" && all {
+	if odd.why == "" && all {
 		if err := f.copyFrom(ctx, l, next); err != nil {
-			return err
+			return "", err
 		}
-		if odd, err = f.count(ctx, l); err != nil || odd == "" {
-			return err
+		if odd.why, err = f.count(ctx, l); err != nil || odd.why == "" {
+			return "", err
 		}
 	}
-	if odd != "" {
+	if odd.differs && a.show {
+		say("the event files in %s are not those of the ledger (%s): it may be an earlier copy. \"firmus ledger verify\" says more", f.dir, odd.why)
+		return "", nil
+	}
+	if odd.why != "" {
 		to, err := setAside(f.dir, "events-aside")
 		if err != nil {
-			return err
+			return "", err
 		}
-		if say != nil {
-			say("the event files were not those of the record (%s): they were set aside as %s, and are written anew", odd, to)
+		say("the event files were not those of the record (%s): they were set aside as %s, and are written anew", odd.why, to)
+		if odd.differs {
+			aside = to
 		}
 		next = 0
 	}
-	return f.copyFrom(ctx, l, next)
+	return aside, f.copyFrom(ctx, l, next)
+}
+
+// noteEarlier does for a ledger that an earlier copy was put in the place of what a
+// restore does: numbers go on behind those in the event files, letters aren't sent again,
+// and the record tells of what is lost. Files of other holdings say nothing of it.
+func (a *App) noteEarlier(ctx context.Context, aside string, say func(string, ...any)) error {
+	own, err := gather(aside)
+	if err != nil || len(own) == 0 {
+		return err
+	}
+	holdings := ""
+	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { holdings, err = t.Holdings(); return err }); err != nil || own[0].Holdings != holdings {
+		return err
+	}
+	lost, err := a.Ledger.Restored(ctx, a.Acts.Now(), ledger.Restoring{From: "an earlier copy that was put in its place by hand", By: a.Acts.By, Own: &own[0]})
+	if err != nil {
+		return err
+	}
+	say("THE LEDGER IS AN EARLIER COPY of itself: %d events lack in it, from %s to %s. What was taken in, found or decided then is not known any more. They can be read as text in %s. Now run: firmus intake, then firmus audit. Next time use \"firmus ledger restore\"",
+		lost.Events, lost.First.UTC().Format("2006-01-02 15:04 UTC"), lost.Last.UTC().Format("2006-01-02 15:04 UTC"), aside)
+	return nil
+}
+
+// EventsDiffer says how the event files differ from the record; "" if they are a beginning
+// of it. It matters only after an App was opened that shows: others have mended it.
+func (a *App) EventsDiffer(ctx context.Context) (why string, err error) {
+	a.events.mu.Lock()
+	defer a.events.mu.Unlock()
+	unlock, err := a.Ledger.LockStore(ctx, ".events", "the event files", 10*time.Second, time.Now)
+	if err != nil {
+		return "", err
+	}
+	defer unlock()
+	_, odd, err := a.events.next(ctx, a.Ledger)
+	if err != nil || !odd.differs {
+		return "", err
+	}
+	return fmt.Sprintf("the event files in %s know what the ledger doesn't: %s. The ledger may be an earlier copy, or have been cut back", a.events.dir, odd.why), nil
+}
+
+// oddity is why event files can't be carried on.
+type oddity struct {
+	why     string // "" if they can
+	differs bool   // an event in them is not the record's, so the record is another or an earlier one
 }
 
 func (f *eventFiles) copyFrom(ctx context.Context, l *ledger.Ledger, next int64) error {
@@ -125,19 +184,19 @@ func (f *eventFiles) append(page []ledger.Event) error {
 }
 
 // next is the number behind the greatest that the files hold, and what is odd about
-// them; "" if they can be carried on. The last event of each file is held against the
+// them. The last event of each file is held against the
 // ledger's leaf. What stands behind it, the torn end or the zeros that a power cut leaves,
 // is cut away; unless that is in the newest file events may lack then, which is odd.
-func (f *eventFiles) next(ctx context.Context, l *ledger.Ledger) (next int64, odd string, err error) {
+func (f *eventFiles) next(ctx context.Context, l *ledger.Ledger) (next int64, odd oddity, err error) {
 	names, err := filepath.Glob(filepath.Join(f.dir, "*.jsonl"))
 	if err != nil {
-		return 0, "", err
+		return 0, odd, err
 	}
 	torn, last := map[string]bool{}, map[string]int64{}
 	for _, name := range names {
 		line, cut, err := lastEvent(name)
 		if err != nil {
-			return 0, "", err
+			return 0, odd, err
 		}
 		torn[name], last[name] = cut, -1
 		if line == nil {
@@ -150,19 +209,23 @@ func (f *eventFiles) next(ctx context.Context, l *ledger.Ledger) (next int64, od
 		_ = json.Unmarshal(line, &e) // lastEvent has done it
 		var leaf []byte
 		if err := l.View(ctx, func(t *ledger.Tx) error { leaf, err = t.LeafAt(e.Seq); return err }); err != nil && !errors.Is(err, fixity.ErrNotFound) {
-			return 0, "", err
+			return 0, odd, err
 		}
 		if !bytes.Equal(leaf, line) {
-			return 0, fmt.Sprintf("event %d in %s is another one", e.Seq, filepath.Base(name)), nil
+			why := "is another one"
+			if leaf == nil {
+				why = "lies behind the record's end"
+			}
+			return 0, oddity{fmt.Sprintf("event %d in %s %s", e.Seq, filepath.Base(name), why), true}, nil
 		}
 		last[name], next = e.Seq, max(next, e.Seq+1)
 	}
 	for _, name := range names {
 		if torn[name] && last[name]+1 < next {
-			return 0, fmt.Sprintf("the end of %s is torn", filepath.Base(name)), nil
+			return 0, oddity{why: fmt.Sprintf("the end of %s is torn", filepath.Base(name))}, nil
 		}
 	}
-	return next, "", nil
+	return next, odd, nil
 }
 
 // count holds the number and length of all lines against the record.

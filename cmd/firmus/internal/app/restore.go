@@ -124,6 +124,7 @@ func (r *restore) choose(ctx context.Context) error {
 			continue
 		}
 		r.l, r.chosen = l, b
+		r.res.Passed = append(r.res.Passed, r.away()...)
 		r.res.From, r.res.Store, r.res.At, r.res.Events = b.dir, b.Store, b.at, b.seal.Events
 		return r.onlyOne(ctx, all[i:])
 	}
@@ -141,6 +142,26 @@ func (r *restore) choose(ctx context.Context) error {
 		return fmt.Errorf("no backup of the ledger to restore: %s\nThese lie elsewhere:\n  %s\n\"firmus ledger restore\" takes the newest of all: %w", why, strings.Join(others, "\n  "), fixity.ErrNotFound)
 	}
 	return fmt.Errorf("no backup of the ledger to restore: %s\nStores that are away may hold one. Without any, \"firmus intake --from-manifests\" makes a ledger anew: %w", why, fixity.ErrNotFound)
+}
+
+// away are the stores whose backups could not be looked at: they may be newer.
+func (r *restore) away() (out []string) {
+	for _, s := range r.c.Stores {
+		if s.Kind != config.Disk || !s.Manifests || len(s.Sets) == 0 || r.o.Store != "" && r.o.Store != s.Name {
+			continue
+		}
+		root := s.Sets[0].Path // backups lie in the first
+		entries, err := os.ReadDir(root)
+		if err == nil && len(entries) > 0 {
+			continue
+		}
+		why := "it is empty"
+		if err != nil {
+			why = err.Error()
+		}
+		out = append(out, fmt.Sprintf("store %s, which isn't there and may hold a newer backup (%s: %s)", s.Name, root, why))
+	}
+	return out
 }
 
 // open copies a backup's database and looks at all of it: its pages, its record, and
