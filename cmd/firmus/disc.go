@@ -179,9 +179,10 @@ func (c *command) discDecideCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "decide NUMBER --reason TEXT",
 		Short: "Accept what was changed on the way for a whole class of discs",
-		Long: `For discs that were burned with levelling or the like: the same recording, with other
-samples. One decision covers all discs whose newest check says so with the same gain
-(half a decibel to either side) as that of NUMBER, and those that are checked later.`,
+		Long: `For discs that were burned with levelling: they differ from the recording by a level
+alone, in every sector, with nothing lacking. One decision covers all discs whose newest
+check says so, at the same level as NUMBER (half a decibel to either side). It also
+covers discs that are checked later.`,
 		Args: cobra.MinimumNArgs(1),
 	}
 	cmd.Flags().StringVar(&o.Reason, "reason", "", "why (needed): \"burned with levelling, +1.8 dB\"")

@@ -346,8 +346,8 @@ func (c *command) settleCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "settle N…",
 		Short: "Close findings with a reason",
-		Long: `Closes findings. What they tell of stays as it is: it isn't reported again while
-it stays just the same, and it doesn't count as an intact copy.
+		Long: `Closes findings. What they tell of stays as it is. It isn't reported again while it
+stays just the same, and it doesn't count as an intact copy.
 
 --like N is one decision for a class: all open findings of the same store, set,
 kind and anatomy as N. If they are more than 20, type how many.`,

@@ -25,9 +25,12 @@ func (c *command) ledgerCommand() *cobra.Command {
 		Use:   "verify",
 		Short: "Read the whole record and check it against its own seals",
 		Long: `Reads every event and reading of the record and checks that they are what was
-written. Then holds what the ledger knows against it, row by row: files, versions
-with their digests, findings, copies, acts and discs. Not held against it: ` + strings.Join(ledger.NotVouched, "; ") + `.
-A record that was cut back, or replaced as a whole, agrees with itself: only
+written. Then it compares what the ledger knows with the record, row by row: files,
+versions with their digests, findings, copies, acts and discs. It does not compare:
+
+  - ` + strings.Join(ledger.NotVouched, "\n  - ") + `
+
+A record that was cut back, or replaced as a whole, agrees with itself. Only
 --against an earlier checkpoint, kept elsewhere, shows that.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return c.verifyLedger(cmd.Context(), against) },
@@ -178,7 +181,7 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 		if v.Lacking > 0 {
 			c.printf("The result lines of %s were lost with an earlier ledger; their sums stand in the record.\n", report.Count(v.Lacking, "event"))
 		}
-		c.printf("Not held against the record: %s.\n", strings.Join(ledger.NotVouched, "; "))
+		c.printf("Not held against the record:\n  - %s\n", strings.Join(ledger.NotVouched, "\n  - "))
 		if since != "" {
 			c.printf("It has not been rewritten since the checkpoint (%s).\n", since)
 		} else {

@@ -47,9 +47,9 @@ func (c *command) retireCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "retire SET/PATH…",
 		Short: "End the care of files on purpose",
-		Long: `Says that files are no longer to be kept: they are expected nowhere any more. No
-file is deleted; what still lies in a store isn't reported. A folder means all files
-below it. Look at it with --dry-run first.`,
+		Long: `Says that files are no longer to be kept. They are expected nowhere any more. No file is
+deleted, and what still lies in a store isn't reported. A folder means all files below
+it. Look with --dry-run first.`,
 		Args: cobra.MinimumNArgs(1),
 	}
 	cmd.Flags().StringVar(&reason, "reason", "", "why (needed)")
@@ -118,9 +118,9 @@ func (c *command) replaceCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "replace OLD NEW --same-samples",
 		Short: "Say that one file took another's place with the same samples",
-		Long: `For a migration, a FLAC for a WAVE: both are read, decoded and compared sample for
-sample. If they agree the old one is retired; nothing is deleted. OLD and NEW are
-SET/PATH, and both must be under care.`,
+		Long: `For a migration, such as a FLAC for a WAVE. Both files are held against their versions,
+then decoded and compared sample for sample. If they agree, the old one is retired.
+Nothing is deleted. OLD and NEW are SET/PATH, and both must be under care.`,
 		Args: cobra.ExactArgs(2),
 	}
 	cmd.Flags().StringVar(&reason, "reason", "", "why")

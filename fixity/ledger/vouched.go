@@ -82,7 +82,7 @@ var NotVouched = []string{
 	"what lies in a store under no one's care",
 	"the text of manifests",
 	"how far an audit, the schedule, a backup or a service's log has come",
-	"which volume a store was last seen on; each process looks anew",
+	"which volume a store was last seen on",
 	"what the configuration says of a store: kind, place and folder",
 }
 
