@@ -48,7 +48,29 @@ func (r *slice) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error
 	if err == nil && x.Outcome == fixity.ReadDiffers {
 		x.Heard, err = ear.heard()
 	}
-	return x, err
+	if err != nil || x.Outcome != fixity.ReadDiffers || !second.contradicted() {
+		return x, err
+	}
+	third, bad, err := r.once(ctx, cache, d, nil, fixity.BLAKE3)
+	switch {
+	case err != nil:
+		return fixity.Result{}, err
+	case !sameFile(second.entry, third.entry):
+		return fixity.Result{}, fmt.Errorf("%w: another size, time or file at its third reading", fixity.ErrChanged)
+	case bad == nil && third.blake3() == second.blake3():
+		return x, nil
+	}
+	x = third.result(d, fixity.ReadUnsteady)
+	x.Sums = nil
+	x.Detail = fmt.Sprintf("read three times, %s, %s and %s: the same wrong bytes twice, then others; the service reports one digest all along", clock(first.at), clock(second.at), clock(third.at))
+	return x, nil
+}
+
+// contradicted says that a service reports another digest than that of the bytes that it
+// gave. One of the two is wrong, and it may be the way the bytes took.
+func (r reading) contradicted() bool {
+	d, ok := r.sums.Get(r.entry.Reported.Algorithm)
+	return ok && !r.entry.Reported.IsZero() && d != r.entry.Reported
 }
 
 // once is one reading; bad is that the medium won't give the bytes, err all else.

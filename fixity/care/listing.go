@@ -137,7 +137,7 @@ func (e Report) after(c Copy, r Rules) (Copy, Effects) {
 			c.Reported = fixity.Evidence{Strength: fixity.Reported, At: r.Now}
 		}
 		if c.State != fixity.Altered && c.State != fixity.Disputed {
-			c.Due = Now
+			c = c.sooner() // who was told of it by a log of changes wants it read ahead of others
 		}
 		return c, Effects{}
 	}

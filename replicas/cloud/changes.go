@@ -179,7 +179,7 @@ func (l *listing) place(it *Item) (set, path string) {
 // the present.
 func (s *Store) changes(ctx context.Context, log ChangeLog, drive, token string) (all []Change, newest string, err error) {
 	at := map[string]int{}
-	seen := map[string]bool{}
+	pages := newPager(logHolds)
 	for {
 		var p ChangePage
 		if err := s.try(ctx, func(ctx context.Context) (err error) {
@@ -199,9 +199,9 @@ func (s *Store) changes(ctx context.Context, log ChangeLog, drive, token string)
 		if p.Next == "" {
 			return all, p.Newest, nil
 		}
-		if seen[p.Next] {
-			return nil, "", errors.New("the service gives the same page over and over")
+		if err := pages.next(p.Next, len(p.Changes)); err != nil {
+			return nil, "", err
 		}
-		seen[p.Next], token = true, p.Next
+		token = p.Next
 	}
 }

@@ -87,7 +87,7 @@ func (s *Store) direct(ctx context.Context, root Item, folder string, enough fun
 
 func (s *Store) directIn(ctx context.Context, drive, folder string, enough func(*Item) bool) (map[string][]*Item, error) {
 	kids := map[string][]*Item{}
-	seen := map[string]bool{}
+	pages, seen := newPager(holds), map[string]bool{}
 	for token := ""; ; {
 		var p Page
 		err := s.try(ctx, func(ctx context.Context) (err error) {
@@ -110,10 +110,10 @@ func (s *Store) directIn(ctx context.Context, drive, folder string, enough func(
 		if p.Next == "" {
 			return kids, nil
 		}
-		if seen[p.Next+"/"] { // no id has a slash
-			return nil, errors.New("the service gives the same page over and over")
+		if err := pages.next(p.Next, len(p.Items)); err != nil {
+			return nil, err
 		}
-		seen[p.Next+"/"], token = true, p.Next
+		token = p.Next
 	}
 }
 

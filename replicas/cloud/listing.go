@@ -189,7 +189,7 @@ func (e *tokenError) Error() string { return e.err.Error() }
 // moved meanwhile, is given twice, the newer last.
 func (w *sweep) pages(ctx context.Context, q Query) ([]*Item, error) {
 	var all []*Item
-	seen := map[string]bool{}
+	pages := newPager(holds * max(len(q.Parents), 1))
 	for token := ""; ; {
 		var p Page
 		err := w.s.try(ctx, func(ctx context.Context) (err error) {
@@ -210,10 +210,10 @@ func (w *sweep) pages(ctx context.Context, q Query) ([]*Item, error) {
 		if p.Next == "" {
 			return all, nil
 		}
-		if seen[p.Next] {
-			return nil, errors.New("the service gives the same page over and over")
+		if err := pages.next(p.Next, len(p.Items)); err != nil {
+			return nil, err
 		}
-		seen[p.Next], token = true, p.Next
+		token = p.Next
 	}
 }
 

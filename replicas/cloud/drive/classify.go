@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -87,6 +88,9 @@ func (c *classifier) as(err error, forbids cloud.Class) error {
 	}
 	if errors.Is(err, errRedirect) {
 		return &cloud.Error{Class: cloud.Refused, Text: "the service sent the call elsewhere; no credential is sent there", Err: err}
+	}
+	if errors.Is(err, errTooLong) {
+		return nonsense(fmt.Errorf("%w: more than %d bytes", errTooLong, maxAnswer))
 	}
 	if errors.Is(err, context.Canceled) {
 		return err

@@ -73,7 +73,9 @@ func Open(ctx context.Context, o Options) (*Service, error) {
 		if s.cred, err = loadCredential(o.Credential, o.TokenURL); err != nil {
 			return nil, err
 		}
-		if s.trip.tokens, err = s.cred.tokens(&http.Client{Transport: clock, CheckRedirect: stay, Timeout: time.Minute}); err != nil {
+		client := &http.Client{Transport: clock, CheckRedirect: stay, Timeout: time.Minute}
+		s.trip.tokens = &tokens{make: func() (auth.TokenProvider, error) { return s.cred.tokens(client) }}
+		if _, err = s.trip.tokens.provider(nil); err != nil {
 			return nil, err
 		}
 		s.class.who, s.class.key = s.cred.Who(), s.cred.IsKey()
@@ -132,32 +134,4 @@ func (d *dated) clock() (time.Duration, bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.off, d.seen
-}
-
-// roundTripper puts a token into each call to one host, and makes no other calls.
-type roundTripper struct {
-	*dated
-	host   string
-	tokens auth.TokenProvider // nil: none is needed
-}
-
-func (t *roundTripper) RoundTrip(r *http.Request) (*http.Response, error) {
-	if r.URL.Host != t.host {
-		if r.Body != nil {
-			r.Body.Close()
-		}
-		return nil, fmt.Errorf("%w: %q", errRedirect, r.URL.Host)
-	}
-	if t.tokens != nil {
-		tok, err := t.tokens.Token(r.Context())
-		if err != nil {
-			if r.Body != nil {
-				r.Body.Close()
-			}
-			return nil, &tokenError{err}
-		}
-		r = r.Clone(r.Context())
-		r.Header.Set("Authorization", "Bearer "+tok.Value)
-	}
-	return t.dated.RoundTrip(r)
 }

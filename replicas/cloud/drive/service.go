@@ -65,6 +65,9 @@ func (s *Service) Page(ctx context.Context, q cloud.Query, token string) (cloud.
 	if err != nil {
 		return cloud.Page{}, s.class.of(err)
 	}
+	if len(l.Files) > pageSize {
+		return cloud.Page{}, tooMany(len(l.Files))
+	}
 	p := cloud.Page{Next: l.NextPageToken, Partial: l.IncompleteSearch, Items: make([]cloud.Item, len(l.Files))}
 	for i, f := range l.Files {
 		if p.Items[i], err = item(f); err != nil {
@@ -168,6 +171,9 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 	if err != nil {
 		return cloud.ChangePage{}, s.class.of(err)
 	}
+	if len(l.Changes) > pageSize {
+		return cloud.ChangePage{}, tooMany(len(l.Changes))
+	}
 	p := cloud.ChangePage{Next: l.NextPageToken, Newest: l.NewStartPageToken}
 	if p.Next == "" && p.Newest == "" {
 		return cloud.ChangePage{}, nonsense(errors.New("changes end without a token for the next time"))
@@ -185,6 +191,11 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 		p.Changes = append(p.Changes, x)
 	}
 	return p, nil
+}
+
+// tooMany is for a page with more on it than was asked for.
+func tooMany(n int) error {
+	return nonsense(fmt.Errorf("a page of %d was asked for, and has %d", pageSize, n))
 }
 
 // nonsense is for an answer that can't be right. It may be another the next time.

@@ -32,6 +32,9 @@ type Fault struct {
 	Half       bool // list: every second item is left out, silently
 	End        int  // list: nothing comes after so many items, neither on this page nor on another
 
+	Endless bool  // list and changes: another page always follows, with nothing on it
+	Blanks  int64 // JSON: so many come before the answer
+
 	CutAfter int64 // bytes: the connection breaks after so many of this answer
 	Stall    int64 // bytes: nothing more comes after so many
 	EndAfter int64 // bytes: the answer ends, as if well, after so many; -1 is at once

@@ -26,6 +26,7 @@ func (s *Server) byID(id string, q url.Values) (*node, *failure) {
 type cursor struct {
 	Q, Corpora, Drive string
 	After             int // seq of the last thing shown
+	Nth               int // of an endless list
 }
 
 // list answers files.list.
@@ -60,7 +61,7 @@ func (s *Server) list(q url.Values, f Fault) (map[string]any, *failure) {
 		if err != nil || json.Unmarshal(b, &c) != nil {
 			return nil, invalid("pageToken")
 		}
-		if cur.After, c.After = c.After, 0; c != (cursor{Q: cur.Q, Corpora: cur.Corpora, Drive: cur.Drive}) {
+		if cur.After, cur.Nth, c.After, c.Nth = c.After, c.Nth, 0, 0; c != (cursor{Q: cur.Q, Corpora: cur.Corpora, Drive: cur.Drive}) {
 			return nil, invalid("pageToken") // a token belongs to one query
 		}
 	}
@@ -93,7 +94,7 @@ func (s *Server) list(q url.Values, f Fault) (map[string]any, *failure) {
 		files = append(files, s.masked(t, n, q.Get("fields"), mask))
 	}
 	out := map[string]any{"kind": "drive#fileList", "incompleteSearch": f.Incomplete, "files": files}
-	if more {
+	if cur.Nth++; more || f.Endless {
 		b, _ := json.Marshal(cur)
 		out["nextPageToken"] = base64.RawURLEncoding.EncodeToString(b)
 	}
@@ -147,7 +148,7 @@ func (s *Server) startToken(q url.Values) (map[string]any, *node, *failure) {
 
 // changeList answers changes.list. A change says how a thing is now, so each thing
 // is in it once; each shared drive has a log of its own.
-func (s *Server) changeList(q url.Values) (map[string]any, *failure) {
+func (s *Server) changeList(q url.Values, f Fault) (map[string]any, *failure) {
 	at, err := strconv.Atoi(q.Get("pageToken"))
 	if err != nil || at < 1 || at > len(s.changes)+1 {
 		return nil, invalid("pageToken")
@@ -186,7 +187,9 @@ func (s *Server) changeList(q url.Values) (map[string]any, *failure) {
 		list = append(list, e)
 	}
 	out := map[string]any{"kind": "drive#changeList", "changes": list}
-	if i < len(s.changes) {
+	if f.Endless {
+		out["nextPageToken"] = "0" + q.Get("pageToken") // another text, and the same place
+	} else if i < len(s.changes) {
 		out["nextPageToken"] = strconv.Itoa(i + 1)
 	} else {
 		out["newStartPageToken"] = strconv.Itoa(len(s.changes) + 1)

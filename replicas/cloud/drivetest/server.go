@@ -282,6 +282,11 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request, method, file str
 	case e != nil:
 		e.write(w)
 	case out != nil:
+		for n := f.Blanks; n > 0; n -= 1 << 16 {
+			if _, err := w.Write(bytes.Repeat([]byte(" "), int(min(n, 1<<16)))); err != nil {
+				return
+			}
+		}
 		s.sendJSON(w, r, method, out)
 	default:
 		s.sendMedia(w, r, data, f)
@@ -316,7 +321,7 @@ func (s *Server) find(r *http.Request, method, file string, f Fault) (map[string
 	case "drive.changes.getStartPageToken":
 		return s.startToken(q)
 	case "drive.changes.list":
-		out, e := s.changeList(q)
+		out, e := s.changeList(q, f)
 		return out, nil, e
 	}
 	return nil, nil, &failure{status: 404, reason: "notFound", message: "Not Found"}

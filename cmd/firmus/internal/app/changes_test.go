@@ -103,6 +103,21 @@ func TestCloudChangesAreTold(t *testing.T) {
 	}
 }
 
+// TestTwoExchangedWithinOnePollAreNeverLeftUnread until the next audit, wherever they lie.
+func TestTwoExchangedWithinOnePollAreNeverLeftUnread(t *testing.T) {
+	t.Parallel() // most of the time is waiting
+	c, addr, ids := followedWorld(t)
+	r := c.followed(addr)
+	r.within(10*time.Second, "the log is followed", func() bool { return c.token() != "" })
+	r.stop()
+	c.server.Write(ids["QV-0108"], bytesOf("something else", 80_000))
+	c.server.Write(ids["QV-0110"], bytesOf("another thing", 80_000))
+	r = c.followed(addr)
+	r.within(30*time.Second, "both are told", func() bool {
+		return c.openFindings() == "altered QV-0108/QV-0108_A.wav, altered QV-0110/QV-0110_A.wav"
+	})
+}
+
 // TestCloudLogIsBegunAnew: a token that the service doesn't know any more has all
 // listed, and a new one taken.
 func TestCloudLogIsBegunAnew(t *testing.T) {

@@ -92,3 +92,19 @@ func TestAHoleInAListingIsNeverMissing(t *testing.T) {
 		}
 	})
 }
+
+// TestWrongBytesOnTheWayAreNeverRot: the same wrong byte twice, then the right one, is a
+// copy that can't be read alike. What is wrong each time is altered.
+func TestWrongBytesOnTheWayAreNeverRot(t *testing.T) {
+	for _, tc := range []struct {
+		times int
+		want  string
+	}{{1, "[unsteady QV-0300/QV-0300_000.wav]"}, {2, "[unsteady QV-0300/QV-0300_000.wav]"}, {-1, "[altered QV-0300/QV-0300_000.wav]"}} {
+		c := foldered(t, 1)
+		c.server.Inject(drivetest.Fault{Method: "drive.files.get#media", Count: tc.times, Flip: true, FlipAt: 40_000})
+		r := c.audit(acts.AuditOrder{Stores: []string{"cloud"}, Full: true})["cloud"]
+		if got := fmt.Sprint(kinds(r)); got != tc.want {
+			t.Errorf("wrong %d times: %s, want %s", tc.times, got, tc.want)
+		}
+	}
+}

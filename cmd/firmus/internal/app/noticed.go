@@ -45,10 +45,14 @@ type deskOrders struct{ s *session }
 
 func (o deskOrders) Touched(ctx context.Context, store, set string, paths []string) (seen, unknown bool, err error) {
 	x, _ := o.s.a.Config.Set(set)
+	st, _ := o.s.a.Config.Store(store)
+	// A service's log names each file whose bytes were exchanged: wherever they lie, they
+	// are read by the next look.
+	ahead := x.Role == fixity.Master || st.Kind == config.Cloud
 	var strange []string
 	err = o.s.a.Ledger.Tx(ctx, time.Now(), func(t *ledger.Tx) error {
 		for _, p := range paths {
-			n, expected, err := t.Touched(store, set, p, x.Role == fixity.Master)
+			n, expected, err := t.Touched(store, set, p, ahead)
 			if err != nil {
 				return err
 			}
@@ -62,7 +66,7 @@ func (o deskOrders) Touched(ctx context.Context, store, set string, paths []stri
 	if err != nil {
 		return seen, true, err
 	}
-	if st, _ := o.s.a.Config.Store(store); !st.Arrivals {
+	if !st.Arrivals {
 		return seen, false, nil // what is new there is nobody's to take in
 	}
 	root, err := o.s.a.Acts.Root(store, set, fixity.Bypassed)
