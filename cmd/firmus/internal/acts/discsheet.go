@@ -55,7 +55,7 @@ func (e *Env) BurnSheet(ctx context.Context, archive, number string) (shelf.Burn
 			return err
 		}
 		if len(fs) == 0 {
-			s.Left = append(s.Left, "The register doesn't say which files are to be burned on it.")
+			s.Left = append(s.Left, "No files are registered for it.")
 		}
 		var items []string
 		for _, x := range fs {

@@ -71,9 +71,9 @@ func (s CheckSheet) identity() []fact {
 		if n := clean(s.Number); n != "" && !slices.Contains(alike, n) {
 			all = append([]string{n}, alike...)
 		}
-		what := "hold the same by the register"
+		what := "are registered with the same contents"
 		if len(all) == 1 {
-			what = "holds the same by the register"
+			what = "is registered with the same contents"
 		}
 		proved = append(proved, sayf("%s %s; contents can't tell which this is.", list(all), what))
 	}
@@ -87,7 +87,7 @@ func (s CheckSheet) identity() []fact {
 		registered = fmt.Sprintf("%s, part %d", registered, s.Part)
 	}
 	if registered != "" && registered != clean(s.Written) {
-		b.add("In the register", sayf("%s", registered))
+		b.add("Registered as", sayf("%s", registered))
 	}
 
 	kind := s.kind()

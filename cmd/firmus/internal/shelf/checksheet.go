@@ -18,7 +18,7 @@ type CheckSheet struct {
 	Part      int      // 0: the only one
 	Box       string   // as on the box
 	Proved    string   // what its contents prove: "QV-0107 side A, access version 2, 9 disc tracks"
-	Alike     []string // other discs that hold the same by the register, "QD-0031 B": contents can't tell them apart
+	Alike     []string // other discs that are registered with the same contents, "QD-0031 B": contents can't tell them apart
 	Swap      string   // the disc that this one seems to be, where Written says otherwise; "" none
 
 	// What it is.

@@ -31,11 +31,11 @@ func TestVerdicts(t *testing.T) {
 		{shelf.Changed, func(s *shelf.CheckSheet) { s.Way.GainDB, s.Way.SpreadDB = 3, 6 }, "CHANGED ON THE WAY: the same recording with other samples", ""},
 		{shelf.Alike, nil, "ALIKE, by weaker evidence: the same recording", "isn't shown"},
 		{shelf.Other, nil, "ANOTHER DISC: this isn't QD-0031 A", ""},
-		{shelf.Missing, func(s *shelf.CheckSheet) { s.Files[0].State = fixity.Missing }, "INCOMPLETE: 1 file isn't on it that the register has", ""},
-		{shelf.Missing, func(s *shelf.CheckSheet) { s.Files[0].State, s.Files[1].State = fixity.Missing, fixity.Missing }, "INCOMPLETE: 2 files aren't on it that the register has", ""},
+		{shelf.Missing, func(s *shelf.CheckSheet) { s.Files[0].State = fixity.Missing }, "INCOMPLETE: 1 file that is registered isn't on it", ""},
+		{shelf.Missing, func(s *shelf.CheckSheet) { s.Files[0].State, s.Files[1].State = fixity.Missing, fixity.Missing }, "INCOMPLETE: 2 files that are registered aren't on it", ""},
 		{shelf.SaysNothing, nil, "SAYS NOTHING: there is no sound on it that could be compared", ""},
 		{shelf.Baseline, func(s *shelf.CheckSheet) { s.Baseline = at }, "FIRST READING: nothing older is known to hold it against", "Known since 12 Jan 2026, not since burning."},
-		{shelf.Unregistered, nil, "NOT IN THE REGISTER: read, and compared with nothing", ""},
+		{shelf.Unregistered, nil, "NOT REGISTERED: read, and compared with nothing", ""},
 		{shelf.NotCompared, nil, "NOT COMPARED: it was read, but no copy of what was burned is within reach", ""},
 		{shelf.Altered, func(s *shelf.CheckSheet) {
 			s.DifferingAt, s.Unfinished = []shelf.Place{{LBA: 1, Count: 2}}, "the drive was unplugged"

@@ -197,7 +197,7 @@ func burns() map[string]shelf.BurnSheet {
 	out["too-long"] = s
 
 	out["data"] = shelf.BurnSheet{Archive: "Quillmere Valley Song Survey", Number: "QD-0400", Kind: shelf.Data, Item: "QV-0311", Files: []shelf.BurnFile{
-		{Name: "QV-0311/QV-0311_A.wav", Version: 1, Bytes: 1834000000}, {Name: "QV-0311/QV-0311_B.wav", Version: 1, Bytes: 1790000044}, {Name: "QV-0311/leer.txt", Version: 1, Empty: true}}}
+		{Name: "QV-0311/QV-0311_A.wav", Version: 1, Bytes: 1834000000}, {Name: "QV-0311/QV-0311_B.wav", Version: 1, Bytes: 1790000044}, {Name: "QV-0311/empty.txt", Version: 1, Empty: true}}}
 	return out
 }
 

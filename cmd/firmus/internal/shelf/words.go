@@ -50,9 +50,9 @@ func (s CheckSheet) verdict() (main string, more []line) {
 		}
 	case Missing:
 		n := s.count(fixity.Missing)
-		main = fmt.Sprintf("INCOMPLETE: %s on it that the register has", strings.Replace(fileWas(n), "was", "isn't", 1))
+		main = "INCOMPLETE: 1 file that is registered isn't on it"
 		if n != 1 {
-			main = fmt.Sprintf("INCOMPLETE: %s aren't on it that the register has", report.Count(n, "file"))
+			main = fmt.Sprintf("INCOMPLETE: %s that are registered aren't on it", report.Count(n, "file"))
 		}
 	case SaysNothing:
 		main = "SAYS NOTHING: there is no sound on it that could be compared"
@@ -61,7 +61,7 @@ func (s CheckSheet) verdict() (main string, more []line) {
 		main = "FIRST READING: nothing older is known to hold it against"
 		more = append(more, s.known())
 	case Unregistered:
-		main = "NOT IN THE REGISTER: read, and compared with nothing"
+		main = "NOT REGISTERED: read, and compared with nothing"
 	case NotCompared:
 		main = "NOT COMPARED: it was read, but no copy of what was burned is within reach"
 		if r := s.rotten(); len(r) > 0 {
@@ -224,7 +224,7 @@ func (s CheckSheet) steps() []line {
 			add("Read it in a second drive. If that says the same, burn the disc anew when you next burn discs: firmus disc sheet %s. Keep this one.", quoted(numberAlone(disc)))
 		}
 	case Reordered:
-		add("Correct the order in the register, or burn the disc anew.")
+		add("Register the disc with the order that is on it, or burn the disc anew.")
 	case Other:
 		add("Look at what is written on the disc, and whether its case and box are its own.")
 		if s.Swap != "" {
