@@ -57,6 +57,9 @@ func (e Accepted) after(c Copy, r Rules) (Copy, Effects) {
 type Versioned struct {
 	Version int64
 	Digest  fixity.Digest
+	// Same says that the version which this copy holds has just these bytes: somebody went
+	// back to it.
+	Same bool
 }
 
 func (e Versioned) after(c Copy, r Rules) (Copy, Effects) {
@@ -66,6 +69,11 @@ func (e Versioned) after(c Copy, r Rules) (Copy, Effects) {
 	switch {
 	case !e.Digest.IsZero() && c.Wrong == e.Digest:
 		c.State, c.Held, c.Wrong, c.Read.OK = fixity.Intact, e.Version, fixity.Digest{}, true
+	case e.Same && (c.State == fixity.Intact || c.State == fixity.Editing || c.State == fixity.Behind && r.inPlace(c.At)):
+		c.Held = e.Version
+		if c.State == fixity.Behind {
+			c.State = fixity.Intact
+		}
 	case c.State == fixity.Disputed:
 		c.State = fixity.Altered // a person has decided: what it holds is known to be another thing
 	case c.State == fixity.Intact || c.State == fixity.Editing:

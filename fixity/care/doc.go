@@ -27,6 +27,8 @@
 //	read: the version, cache allowed     intact*      -            intact       intact       -            -            -            -            intact       intact
 //	read: the version, old name          behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
 //	read: an earlier version             behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
+//	read: an earlier one, in the window  editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*
+//	read: a stump of old, in the window  behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
 //	read: no known version               altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
 //	read: no known version, unvouched    disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
 //	read: a whole save in the window     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*
@@ -47,6 +49,7 @@
 //	its bytes are signed off             -            -            -            -            intact*      -            -            intact*      -            -
 //	others' bytes are signed off         -            behind       behind       -            -            -            -            altered      -            -
 //	the same bytes are signed off        -            behind       behind       -            intact       -            -            intact       -            -
+//	the version it holds is saved again  -            intact       editing      intact       -            -            -            altered      -            -
 //	a dispute is decided against it      -            -            -            -            -            -            -            altered      -            -
 //	its place is signed off              -            -            -            -            -            -            -            -            -            intact*
 //	renamed in another store             awaited      behind       -            -            -            -            -            -            -            behind

@@ -20,10 +20,11 @@ type Reading struct {
 	Lost bool
 }
 
-// IsSave says that a reading of other bytes shows a save inside the editing window:
-// somebody works on the file, where it is worked on, and its size or time says so.
+// IsSave says that a reading of other bytes than the version's shows a save inside the
+// editing window: somebody works on the file, where it is worked on, and its size or time
+// says so. Who goes back to an earlier version saves as well.
 func (e Reading) IsSave(c Copy, r Rules) bool {
-	return e.Outcome == fixity.ReadDiffers && r.Role == fixity.Access && r.Store.Arrivals && r.Editing && (e.Size != c.Size || e.ModTime != c.ModTime)
+	return (e.Outcome == fixity.ReadDiffers || e.Outcome == fixity.ReadEarlier) && r.Role == fixity.Access && r.Store.Arrivals && r.Editing && (e.Size != c.Size || e.ModTime != c.ModTime)
 }
 
 func (e Reading) after(c Copy, r Rules) (Copy, Effects) {

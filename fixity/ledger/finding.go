@@ -275,6 +275,14 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 		fd, isOpen := open[place{x.Store, x.Carrier}]
 		h := policy.Holding{Store: x.Store, Carrier: x.Carrier, State: x.State, Shown: f.Version > 0 && x.Held == f.Version && x.SameAs == "", Since: x.Since,
 			Lesser: x.Lesser, Old: x.Burned != 0 && x.Burned != f.Version, Settled: x.SettledAs != "" && x.SettledAs == x.Condition()}
+		if x.State == fixity.Behind && !h.Shown && x.Carrier == 0 && f.Version > 0 {
+			// One that was left behind came into that state with the version itself.
+			v, err := t.Version(file, f.Version)
+			if err != nil {
+				return err
+			}
+			h.WentBack = x.Since.After(v.At)
+		}
 		if h.Shown {
 			shown[x.Store] = true
 			if x.State == fixity.Misplaced {

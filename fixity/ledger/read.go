@@ -248,9 +248,8 @@ func (t *Tx) afterReading(s fixity.Shard, f File, was, c Copy, follows care.Effe
 // saved makes a save inside the editing window the file's new version, which the copy c
 // holds.
 func (t *Tx) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by string) error {
-	v := VersionOf(x.Size, x.Sums, x.Blocks, by, "saved while it was being edited")
-	var err error
-	if v.Sound, err = heardIn(x); err != nil {
+	v, err := t.savedVersion(f, x, by)
+	if err != nil {
 		return err
 	}
 	n, err := t.NewVersion(f.ID, v, false, s.Store)
@@ -270,6 +269,30 @@ func (t *Tx) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by stri
 	return t.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{})
 }
 
+// savedVersion is the version that a save made. Of an earlier one that was saved again
+// everything is known.
+func (t *Tx) savedVersion(f File, x fixity.Result, by string) (Version, error) {
+	if x.Outcome != fixity.ReadEarlier {
+		v := VersionOf(x.Size, x.Sums, x.Blocks, by, "saved while it was being edited")
+		var err error
+		v.Sound, err = heardIn(x)
+		return v, err
+	}
+	v, err := t.Version(f.ID, x.Version)
+	if err != nil {
+		return v, err
+	}
+	v.By, v.Reason = by, fmt.Sprintf("version %d, saved again while it was being edited", x.Version)
+	if v.Blocks, err = t.Blocks(f.ID, x.Version); err != nil {
+		return v, err
+	}
+	s, err := t.Sound(f.ID, x.Version)
+	if s.JSON != "" || len(s.Notes) > 0 { // else nobody has listened to it
+		v.Sound = &s
+	}
+	return v, err
+}
+
 // NewVersion makes v the file's version. Copies elsewhere that already hold these
 // bytes are intact at once; those that hold what was current are behind. If it is known
 // what sound v holds, a finding that the file is unfinished begins or ends with it.
@@ -282,11 +305,23 @@ func (t *Tx) NewVersion(file int64, v Version, vouched bool, except string) (int
 	if err != nil {
 		return 0, err
 	}
+	f, err := t.File(file)
+	if err != nil {
+		return 0, err
+	}
+	all, err := t.Versions(file)
+	if err != nil {
+		return 0, err
+	}
+	same := map[int64]bool{}
+	for _, o := range all {
+		same[o.N] = o.BLAKE3 == v.BLAKE3
+	}
 	for _, was := range copies {
 		if was.Store == except {
 			continue
 		}
-		c, _ := care.After(was, care.Versioned{Version: n, Digest: v.BLAKE3}, care.Rules{Now: t.now})
+		c, _ := care.After(was, care.Versioned{Version: n, Digest: v.BLAKE3, Same: same[was.Held]}, t.careRules(f, was.Store))
 		if c == was {
 			continue
 		}

@@ -82,6 +82,13 @@ func (t *Tx) lostBy(f File, x fixity.Result) (policy.Loss, error) {
 	if f.Version == 0 {
 		return policy.Loss{}, nil
 	}
+	if x.Outcome == fixity.ReadEarlier {
+		s, err := t.Sound(f.ID, x.Version)
+		if err != nil {
+			return policy.Loss{}, err
+		}
+		return t.Lost(f, f.Version, x.Size, &s)
+	}
 	now, err := heardIn(x)
 	if err != nil {
 		return policy.Loss{}, err

@@ -17,7 +17,10 @@ type Holding struct {
 	Lesser  bool      // holds lesser quality than the file (an audio disc of a finer master)
 	Old     bool      // a disc that was burned from an earlier version, and is held against that
 	Settled bool      // a person settled exactly this condition: no finding, and not a copy
-	Blocks  []bool    // of a damaged copy: which blocks agree with the version; nil = not known
+	// WentBack says of a copy that is behind that it was not left behind by a newer version:
+	// an earlier one came into its place later.
+	WentBack bool
+	Blocks   []bool // of a damaged copy: which blocks agree with the version; nil = not known
 }
 
 // Case is all that is known of one file, the input of Judge.
@@ -84,8 +87,10 @@ func JudgeDisc(r Rules, c Case, store string, disc int64) Verdict {
 		return v
 	case fixity.Awaited, fixity.Behind:
 		// A disc that nobody has read yet is told by the list of discs. Elsewhere it is
-		// ordinary life while the store's promise runs.
-		if disc != 0 || !Waited(own.Since, c.Now, rule.ExpectWithin) {
+		// ordinary life while the store's promise runs, but where files arrive nothing brings
+		// a newer version by itself: there somebody put an earlier one over it.
+		back := own.WentBack && rule.Arrivals
+		if disc != 0 || !back && !Waited(own.Since, c.Now, rule.ExpectWithin) {
 			return v
 		}
 	case fixity.Disputed:

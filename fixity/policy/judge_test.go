@@ -39,10 +39,11 @@ func in(store string, s fixity.State, change ...func(*policy.Holding)) policy.Ho
 	return h
 }
 
-func shown(h *policy.Holding)   { h.Shown = true }
-func lesser(h *policy.Holding)  { h.Lesser = true }
-func settled(h *policy.Holding) { h.Settled = true }
-func longAgo(h *policy.Holding) { h.Since = now.Add(-4 * day) }
+func shown(h *policy.Holding)    { h.Shown = true }
+func lesser(h *policy.Holding)   { h.Lesser = true }
+func settled(h *policy.Holding)  { h.Settled = true }
+func wentBack(h *policy.Holding) { h.WentBack = true }
+func longAgo(h *policy.Holding)  { h.Since = now.Add(-4 * day) }
 func blocks(b ...bool) func(*policy.Holding) {
 	return func(h *policy.Holding) { h.Blocks = b }
 }
@@ -82,6 +83,9 @@ func TestJudge(t *testing.T) {
 		{"awaited too long, none intact", "vault", policy.Case{Set: masters, Holdings: []policy.Holding{in("studio", fixity.Altered), in("vault", fixity.Awaited, longAgo)}},
 			found(fixity.Awaited, fixity.NoneIntact, policy.StepOther)},
 		{"behind within the promise", "vault", policy.Case{Set: access, Holdings: []policy.Holding{intact("studio"), in("vault", fixity.Behind)}}, quiet(fixity.Behind, "studio")},
+		{"an earlier version came back where files arrive", "studio", policy.Case{Set: access, Holdings: []policy.Holding{in("studio", fixity.Behind, wentBack), intact("vault")}}, found(fixity.Behind, fixity.Tidy, policy.StepCopy, "vault")},
+		{"left behind where files arrive", "studio", policy.Case{Set: access, Holdings: []policy.Holding{in("studio", fixity.Behind), intact("vault")}}, quiet(fixity.Behind, "vault")},
+		{"an earlier version came back elsewhere", "vault", policy.Case{Set: access, Holdings: []policy.Holding{intact("studio"), in("vault", fixity.Behind, wentBack)}}, quiet(fixity.Behind, "studio")},
 		{"behind too long", "vault", policy.Case{Set: access, Holdings: []policy.Holding{intact("studio"), in("vault", fixity.Behind, longAgo)}}, found(fixity.Behind, fixity.Tidy, policy.StepCopy, "studio")},
 		{"behind too long, none intact", "vault", policy.Case{Set: access, Holdings: []policy.Holding{in("studio", fixity.Missing), in("vault", fixity.Behind, longAgo)}},
 			found(fixity.Behind, fixity.NoneIntact, policy.StepOther)},

@@ -33,10 +33,7 @@ func (m Matter) next(f ledger.Finding) []Step {
 	case policy.StepRecover:
 		return m.recover(f, good)
 	case policy.StepDecide:
-		return []Step{
-			{Text: "Nothing says which version is right. Listen to each, look at who made them and when:", Lines: m.there(f)},
-			say(fmt.Sprintf("Sign off the finding of the store that has the right one: firmus findings signoff %d --reason \"…\"", f.ID)),
-		}
+		return m.decide(f)
 	case policy.StepMoveBack:
 		s := []Step{{Text: "Move it back to its place. If another file lies there by now, stop and look at that first:", Lines: m.moveBack(f), Then: audit}}
 		if rule.Arrivals {
@@ -66,6 +63,31 @@ func (m Matter) next(f ledger.Finding) []Step {
 		}
 	}
 	return m.nextOfStore(f)
+}
+
+// decide is for a dispute: each choice with its own command, so that nobody signs off the
+// one copy and means another.
+func (m Matter) decide(f ledger.Finding) []Step {
+	steps := []Step{{Text: "Nothing says which version is right. Listen to each, look at who made them and when:", Lines: m.there(f)}}
+	word := ""
+	file := m.Files[f.File].File
+	if file.Vouched && m.frozen(f) {
+		word = " --new-transfer"
+	}
+	named := 0
+	for _, o := range m.Findings {
+		if o.File == f.File && o.Step == policy.StepDecide {
+			steps = append(steps, say(fmt.Sprintf("If the copy on the %s is right: firmus findings signoff %d%s --reason \"…\"", m.name(o.Store), o.ID, word)))
+			named++
+		}
+	}
+	switch {
+	case file.Version > 0:
+		steps = append(steps, say(fmt.Sprintf("If the version that is under care is right: firmus findings signoff %d --keep-current --reason \"…\"", f.ID)))
+	case named == 1:
+		steps = append(steps, say("If another copy is right, sign off the finding of its store instead: firmus findings"))
+	}
+	return steps
 }
 
 // nextOfStore is for what is about no file under care.

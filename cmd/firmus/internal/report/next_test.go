@@ -193,7 +193,9 @@ studio  D:\studio\masters\QV-0107\QV-0107_A.wav`},
 Nothing says which version is right. Listen to each, look at who made them and when:
 vault  E:\vault\masters\QV-0107\QV-0107_A.wav
 attic  F:\attic\masters\QV-0107\QV-0107_A.wav
-Sign off the finding of the store that has the right one: firmus findings signoff 7 --reason "…"`},
+If the copy on the vault is right: firmus findings signoff 7 --reason "…"
+If the copy on the attic is right: firmus findings signoff 8 --reason "…"
+If the version that is under care is right: firmus findings signoff 7 --keep-current --reason "…"`},
 		{"a copy that was copied the wrong way round", several(about(wrongWay)), `
 Stop copying. Do nothing with any copy of this file until you have read to the end.
 Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified. These are the copies that are there:
