@@ -168,4 +168,9 @@ listen = "127.0.0.1:%s"
 	if out, err := as(strangerID, "0022", false, "findings").CombinedOutput(); err == nil {
 		t.Errorf("a stranger reads the ledger:\n%s", out)
 	}
+	for _, args := range [][]string{{"audit"}, {"ledger", "verify"}, {"ledger", "restore"}, {"intake", "--from-manifests"}} {
+		if out, err := as(strangerID, "0022", false, args...).CombinedOutput(); err == nil || !strings.Contains(string(out), "is closed to this account") {
+			t.Errorf("%v as a stranger isn't told why: %v\n%s", args, err, out)
+		}
+	}
 }

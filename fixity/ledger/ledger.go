@@ -270,17 +270,23 @@ func NewID() string {
 	return hex.EncodeToString(b[:])
 }
 
+// ErrFull says that the drive with the ledger has no room. Nothing was changed.
+var ErrFull = errors.New("no room left to write (nothing was changed)")
+
 // translate gives the errors of both databases the names of this package.
 func (l *Ledger) translate(err error) error {
 	var se *sqlite.Error
 	if errors.As(err, &se) {
+		if se.Code() == 4874 { // SQLITE_IOERR_SHMSIZE: not even the file beside the -wal
+			return fmt.Errorf("%w: %w", ErrFull, err)
+		}
 		switch se.Code() & 0xff {
 		case 5, 6: // SQLITE_BUSY, SQLITE_LOCKED
 			return fmt.Errorf("%w: another process has been writing to it for %s: %w", fixity.ErrBusy, l.o.Waiting, err)
 		case 11, 26: // SQLITE_CORRUPT, SQLITE_NOTADB
 			return fmt.Errorf("%w: %s: %w", ErrDamaged, wayOut, err)
 		case 13: // SQLITE_FULL
-			return fmt.Errorf("no room left to write (nothing was changed): %w", err)
+			return fmt.Errorf("%w: %w", ErrFull, err)
 		}
 	}
 	var pe *pgconn.PgError

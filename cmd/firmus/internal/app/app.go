@@ -60,6 +60,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		Path: filepath.Join(c.State, "ledger.db"), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
 		MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local,
 	}
+	if err := mayRead(c.State); err != nil {
+		return nil, err
+	}
 	var unlock func()
 	lock := func() error {
 		if unlock != nil {
@@ -162,6 +165,14 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	a.copyEvents(o.Say)
 	a.unlock, opened = unlock, true
 	return a, nil
+}
+
+// mayRead refuses a state folder that is closed to this account.
+func mayRead(state string) error {
+	if _, err := os.Stat(filepath.Join(state, "ledger.db")); !errors.Is(err, os.ErrPermission) {
+		return nil // also if nothing is there
+	}
+	return fmt.Errorf("the state folder %s is closed to this account. Use the account that it belongs to, or share it with a group: \"firmus service install --group NAME\": %w", state, fixity.ErrDenied)
 }
 
 // Close ends the connections to the ledger.

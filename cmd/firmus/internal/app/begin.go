@@ -19,6 +19,7 @@ import (
 // the state folder or in a store. It matches fixity.ErrRefused. Nothing was made.
 type LostError struct {
 	Ledger string   // where it should be
+	Tools  bool     // the database there is brought back with its own tools
 	Traces []string // what lies there of the earlier one, with full paths
 }
 
@@ -32,10 +33,17 @@ func (e *LostError) Error() string {
 		}
 		b.WriteString("\n  " + t)
 	}
-	b.WriteString(`
+	if e.Tools {
+		b.WriteString(`
+If the address is mistyped in the configuration, put that right. If the database is lost, bring it back with its own tools (pg_restore, or its write-ahead log). Else:
+`)
+	} else {
+		b.WriteString(`
 If the state folder is mistyped in the configuration, or its drive is not mounted, put that right. Else:
   firmus ledger restore            brings the ledger back from the newest backup
-  firmus intake --from-manifests   if there is no backup: makes it anew from what lies beside the files
+`)
+	}
+	b.WriteString(`  firmus intake --from-manifests   if there is no backup: makes it anew from what lies beside the files
   firmus store adopt NAME          if those are other holdings, and the folders are this archive's from now on`)
 	return b.String()
 }
@@ -66,7 +74,7 @@ func mayBegin(ctx context.Context, c *config.Config, lo ledger.Options) error {
 	if lo.URL != "" {
 		where = "the database of [ledger] url"
 	}
-	return &LostError{Ledger: where, Traces: traces}
+	return &LostError{Ledger: where, Tools: lo.URL != "", Traces: traces}
 }
 
 // stateTraces are what an earlier ledger left in the state folder.

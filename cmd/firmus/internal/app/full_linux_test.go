@@ -1,11 +1,15 @@
 package app_test
 
 import (
+	"errors"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"firmus/fixity"
 )
 
 // mounted makes a small drive of the state folder, or skips.
@@ -88,4 +92,25 @@ func TestDaemonLedgerDriveReadOnly(t *testing.T) {
 		t.Fatal(err)
 	}
 	r.within(10*time.Second, "it goes on", r.answers("/readyz", 200, "ok"))
+}
+
+// A full drive is no fault of a backup: nobody is sent on to make the ledger anew.
+func TestAFullDriveNeverMakesABackupUseless(t *testing.T) {
+	w, _, _ := smallState(t)
+	fill := w.path("state/fill")
+	f, err := os.Create(fill)
+	for b := make([]byte, 1<<10); err == nil; {
+		_, err = f.Write(b)
+	}
+	f.Close()
+	_, err = w.restore(nil)
+	if err == nil || errors.Is(err, fixity.ErrNotFound) || !strings.Contains(err.Error(), "no space left") {
+		t.Errorf("on a full drive: %v", err)
+	}
+	if err := os.Remove(fill); err != nil {
+		t.Fatal(err)
+	}
+	if _, err = w.restore(nil); err != nil {
+		t.Errorf("with room again: %v", err)
+	}
 }

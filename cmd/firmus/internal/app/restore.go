@@ -69,7 +69,13 @@ func Restore(ctx context.Context, o RestoreOrder) (res Restored, err error) {
 	if err := os.MkdirAll(c.State, 0o700); err != nil {
 		return res, fmt.Errorf("state folder: %w", err)
 	}
+	if err := mayRead(c.State); err != nil {
+		return res, err
+	}
 	unlock, err := ledger.LockState(c.State, true)
+	if err != nil && !errors.Is(err, fixity.ErrBusy) {
+		return res, fmt.Errorf("restore the ledger in %s: %w", c.State, err)
+	}
 	if err != nil {
 		return res, fmt.Errorf("the ledger can't be restored while a daemon or another command has it open; stop that first: %w", err)
 	}
@@ -118,6 +124,9 @@ func (r *restore) choose(ctx context.Context) error {
 		l, err := r.open(ctx, b)
 		if ctx.Err() != nil {
 			return context.Cause(ctx)
+		}
+		if errors.Is(err, errHere) || errors.Is(err, ledger.ErrFull) {
+			return errors.Join(fmt.Errorf("restore the ledger in %s: the backup %s could not be copied there, which says nothing against it: %w", r.c.State, b.dir, err), r.tidy())
 		}
 		if err != nil {
 			r.res.Passed = append(r.res.Passed, fmt.Sprintf("%s: %v", b.dir, err))
@@ -205,8 +214,13 @@ func (r *restore) open(ctx context.Context, b backup) (*ledger.Ledger, error) {
 // of where it set things aside.
 func (r *restore) clear() error {
 	if err := private.MkdirAll(r.work); err != nil {
-		return err
+		return fmt.Errorf("%w: %w", errHere, err)
 	}
+	return r.tidy()
+}
+
+// tidy removes the unfinished copy of a backup: the drive has little room.
+func (r *restore) tidy() error {
 	names, err := filepath.Glob(filepath.Join(r.work, "*.db*"))
 	for _, n := range names {
 		err = errors.Join(err, os.Remove(n))
@@ -394,6 +408,20 @@ func (r *restore) asideFolder() (string, error) {
 	return dir, errors.Join(syncDir(r.work), syncDir(r.c.State))
 }
 
+// errHere says that the drive with the state folder failed, and not that of a backup.
+var errHere = errors.New("can't be written to")
+
+// hereWriter marks what fails in the state folder.
+type hereWriter struct{ w io.Writer }
+
+func (h hereWriter) Write(p []byte) (int, error) {
+	n, err := h.w.Write(p)
+	if err != nil {
+		err = fmt.Errorf("%w: %w", errHere, err)
+	}
+	return n, err
+}
+
 // copyFile copies a file to where none is, and waits until it is on the drive.
 func copyFile(to, from string) error {
 	src, err := os.Open(from)
@@ -403,9 +431,9 @@ func copyFile(to, from string) error {
 	defer src.Close()
 	dst, err := private.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL)
 	if err != nil {
-		return err
+		return fmt.Errorf("%w: %w", errHere, err)
 	}
-	_, err = io.Copy(dst, src)
+	_, err = io.Copy(hereWriter{dst}, src)
 	return errors.Join(err, dst.Sync(), dst.Close())
 }
 
