@@ -69,37 +69,59 @@ func (t *Tx) Summaries() ([]SetSummary, error) {
 	return out, err
 }
 
-// CopiesCount is how many files have so many stores, of those that count apart,
-// that were shown to hold them.
-type CopiesCount struct{ Copies, Files int64 }
+// CopiesCount is how many files have so many stores, of those that count apart, that
+// were shown to hold them: by a reading or a service's report (Files), and by a reading
+// alone (Read).
+type CopiesCount struct{ Copies, Files, Read int64 }
+
+// Conditions of copies that count as holding what is said to be held. A reading is of
+// what lies there if the service has not reported another thing since.
+const (
+	shownToHold = `i.state IN ('intact', 'editing', 'misplaced', 'behind')`
+	readToHold  = shownToHold + ` AND i.read_at > 0 AND i.read_ok = 1 AND (i.reported_ok = 0 OR i.reported_at <= i.read_at)`
+)
 
 // CopiesCounts counts files by the number of independent stores shown to hold their
 // current version, the fewest first.
 func (t *Tx) CopiesCounts() ([]CopiesCount, error) {
+	files, err := t.filesByCopies(shownToHold)
+	if err != nil {
+		return nil, err
+	}
+	read, err := t.filesByCopies(readToHold)
+	if err != nil {
+		return nil, err
+	}
+	all := maps.Clone(files)
+	maps.Copy(all, read)
+	var out []CopiesCount
+	for _, n := range slices.Sorted(maps.Keys(all)) {
+		out = append(out, CopiesCount{Copies: n, Files: files[n], Read: read[n]})
+	}
+	return out, nil
+}
+
+// filesByCopies counts files by the number of independent stores whose copies meet a
+// condition.
+func (t *Tx) filesByCopies(counts string) (map[int64]int64, error) {
 	rules, err := t.Rules()
 	if err != nil {
 		return nil, err
 	}
-	h, err := t.holders("i", 1, `i.state IN ('intact', 'editing', 'misplaced', 'behind')`)
+	h, err := t.holders("i", 1, counts)
 	if err != nil {
 		return nil, err
 	}
 	files := map[int64]int64{}
-	if err := t.rows(`SELECT held_by, count(*) FROM (SELECT f.id, `+h.sum+` AS held_by
+	err = t.rows(`SELECT held_by, count(*) FROM (SELECT f.id, `+h.sum+` AS held_by
 			FROM file f LEFT JOIN instance i ON i.file = f.id WHERE f.retired_at = 0 GROUP BY f.id) AS per
 		GROUP BY held_by`, h.args, func(r *sql.Rows) error {
 		var sum, n int64
 		err := r.Scan(&sum, &n)
 		files[int64(rules.CountIndependent(h.in(sum)))] += n
 		return err
-	}); err != nil {
-		return nil, err
-	}
-	var out []CopiesCount
-	for _, n := range slices.Sorted(maps.Keys(files)) {
-		out = append(out, CopiesCount{Copies: n, Files: files[n]})
-	}
-	return out, nil
+	})
+	return files, err
 }
 
 // FilesOfItem are the files under care of one item, by set and path.

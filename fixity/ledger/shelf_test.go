@@ -182,7 +182,7 @@ func TestAnAudioDiscIsNoCopy(t *testing.T) {
 		}
 		w.view(func(x *ledger.Tx) error {
 			counts, err := x.CopiesCounts()
-			if diff := cmp.Diff([]ledger.CopiesCount{{Copies: 0, Files: 1}}, counts); diff != "" {
+			if diff := cmp.Diff([]ledger.CopiesCount{{Copies: 0, Files: 1, Read: 1}}, counts); diff != "" {
 				t.Errorf("copies (-want +got):\n%s", diff)
 			}
 			return err
@@ -207,11 +207,11 @@ func TestADataDiscCountsForItsVersionOnly(t *testing.T) {
 				return err
 			})
 		}
-		copies(ledger.CopiesCount{Copies: 2, Files: 1})
+		copies(ledger.CopiesCount{Copies: 2, Files: 1, Read: 1})
 		// Twins are one shelf.
 		b := w.disc("QD-0031", "B", ledger.DataDisc, f)
 		w.checks(b, fixity.DiscIntact, fixity.Intact)
-		copies(ledger.CopiesCount{Copies: 2, Files: 1})
+		copies(ledger.CopiesCount{Copies: 2, Files: 1, Read: 1})
 
 		w.pass(day)
 		w.tx(func(x *ledger.Tx) error {
@@ -226,7 +226,7 @@ func TestADataDiscCountsForItsVersionOnly(t *testing.T) {
 		if x := w.foundOn(f, a); x.ID != 0 {
 			t.Errorf("a disc of an earlier version is a finding: %+v", x)
 		}
-		copies(ledger.CopiesCount{Copies: 0, Files: 1})
+		copies(ledger.CopiesCount{Copies: 0, Files: 1, Read: 1})
 		// Damage to it is told, and nothing that is to be kept hangs on it.
 		w.checks(a, fixity.DiscAltered, fixity.Altered)
 		if x := w.foundOn(f, a); x.Urgency != fixity.Tidy || x.Mergeable {

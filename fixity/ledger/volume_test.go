@@ -65,7 +65,7 @@ func TestOneVolumeNeverCountsTwice(t *testing.T) {
 				return err
 			})
 		}
-		counts(ledger.CopiesCount{Copies: 2, Files: 1}, ledger.CopiesCount{Copies: 3, Files: 1})
+		counts(ledger.CopiesCount{Copies: 2, Files: 1, Read: 1}, ledger.CopiesCount{Copies: 3, Files: 1, Read: 1})
 		few(0)
 		others("0: QV-0107/a.wav 1 [vault] QV-0108/a.wav 2 [attic vault]")
 
@@ -76,7 +76,7 @@ func TestOneVolumeNeverCountsTwice(t *testing.T) {
 			on[policy.RootOf{Store: "attic", Set: set}] = "two"
 		}
 		w.tx(func(x *ledger.Tx) error { return x.PutVolumes(on) })
-		counts(ledger.CopiesCount{Copies: 1, Files: 1}, ledger.CopiesCount{Copies: 2, Files: 1})
+		counts(ledger.CopiesCount{Copies: 1, Files: 1, Read: 1}, ledger.CopiesCount{Copies: 2, Files: 1, Read: 1})
 		few(1)
 		others("1: QV-0107/a.wav 0 [] QV-0108/a.wav 1 [attic]")
 
@@ -93,7 +93,7 @@ func TestOneVolumeNeverCountsTwice(t *testing.T) {
 		if got := w.copyOf(two, "vault").SameAs; got != "studio" {
 			t.Errorf("the vault's copy is the same file as in %q", got)
 		}
-		counts(ledger.CopiesCount{Copies: 1, Files: 1}, ledger.CopiesCount{Copies: 3, Files: 1})
+		counts(ledger.CopiesCount{Copies: 1, Files: 1, Read: 1}, ledger.CopiesCount{Copies: 3, Files: 1, Read: 1})
 		few(1)
 		others("1: QV-0107/a.wav 0 [] QV-0108/a.wav 2 [attic vault]")
 		w.tx(func(x *ledger.Tx) error { _, err := x.SetSameAs(w.copyOf(two, "vault"), ""); return err })

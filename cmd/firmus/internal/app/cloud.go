@@ -36,7 +36,7 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 		return st, nil
 	}
 	// The one service there is; another is another case here.
-	service, err := drive.Open(context.Background(), drive.Options{Credential: s.Credentials, Endpoint: s.Endpoint, Now: c.now})
+	service, err := drive.Open(context.Background(), drive.Options{Credential: s.Credentials, Endpoint: s.Endpoint, TokenURL: s.Tokens, Now: c.now})
 	if err != nil {
 		return nil, err
 	}

@@ -140,14 +140,22 @@ func (r *reader) checkStore(c *Config, s Store) {
 func (r *reader) checkEndpoint(s Store, at func(...string) place, needs func(key, value, like string)) {
 	if s.Endpoint == "" {
 		needs("credentials", s.Credentials, "drive-key.json")
+		if s.Tokens != "" {
+			r.fail(at("tokens"), "tokens: the service gives out its own; this is for a test server, with endpoint")
+		}
 		return
 	}
 	u, err := url.Parse(s.Endpoint)
 	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.User != nil || !loopback(u.Hostname()) {
 		r.fail(at("endpoint"), "endpoint: only a test server on this computer, such as \"http://127.0.0.1:8099/drive/v3/\"")
 	}
-	if s.Credentials != "" {
-		r.fail(at("credentials"), "credentials are not given to an endpoint, which is for test servers")
+	if s.Tokens != "" {
+		if u, err := url.Parse(s.Tokens); err != nil || u.Scheme != "http" || u.User != nil || !loopback(u.Hostname()) {
+			r.fail(at("tokens"), "tokens: only a test server on this computer, such as \"http://127.0.0.1:8099/token\"")
+		}
+		needs("credentials", s.Credentials, "test-key.json")
+	} else if s.Credentials != "" {
+		r.fail(at("credentials"), "credentials are not given to an endpoint, which is for test servers; a test server's own key needs tokens = \"http://127.0.0.1:8099/token\"")
 	}
 }
 

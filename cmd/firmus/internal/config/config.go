@@ -67,8 +67,9 @@ type Store struct {
 	Patterns    []Naming // how it names the files of sets that it files in another way; in the file's order
 	Service     string   // "drive"
 	Folder      string   // id of the folder that holds one sub-folder a set, named like the set
-	Credentials string   // absolute path of the key file; "" with Endpoint
+	Credentials string   // absolute path of the key file; with Endpoint only if Tokens is there
 	Endpoint    string   // a test server on this computer; "" for the service itself
+	Tokens      string   // where a test server on this computer gives out tokens; "" without Endpoint
 	ReadADay    Size     // bytes that are read in a day because it is their turn
 
 	// The discs' own.

@@ -71,6 +71,7 @@ func (r *reader) storeFields(s *Store) fields {
 		"folder":        r.text(&s.Folder),
 		"credentials":   r.text(&s.Credentials),
 		"endpoint":      r.text(&s.Endpoint),
+		"tokens":        r.text(&s.Tokens),
 		"read_a_day":    r.unit(&s.ReadADay, "20GB"),
 		"drive":         r.text(&s.Drive),
 	}
@@ -93,6 +94,7 @@ var kindsOf = map[string][]Kind{
 	"folder":      {Cloud},
 	"credentials": {Cloud},
 	"endpoint":    {Cloud},
+	"tokens":      {Cloud},
 	"read_a_day":  {Cloud},
 	"drive":       {Optical},
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -76,7 +77,8 @@ type StoreSet struct {
 // CopiesRow counts files.
 type CopiesRow struct {
 	Stores int64 `json:"stores"`
-	Files  int64 `json:"files"`
+	Files  int64 `json:"files"` // shown there by a reading, or by a service's report
+	Read   int64 `json:"read"`  // shown there by readings alone
 }
 
 // FindingCount counts open findings by urgency.
@@ -120,7 +122,7 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules poli
 			return err
 		}
 		for _, c := range counts {
-			h.Copies = append(h.Copies, CopiesRow{c.Copies, c.Files})
+			h.Copies = append(h.Copies, CopiesRow{c.Copies, c.Files, c.Read})
 		}
 		open, err := t.OpenByUrgency()
 		if err != nil {
@@ -209,17 +211,7 @@ func (h Holdings) Text(w io.Writer) {
 		}
 	}
 	h.Shelf.text(w)
-	fmt.Fprintf(w, "\nFiles by the number of independent stores that were shown to hold their current version\n")
-	for _, c := range h.Copies {
-		note := ""
-		switch c.Stores {
-		case 0:
-			note = "   <- no store was shown to hold it"
-		case 1:
-			note = "   <- one copy only"
-		}
-		fmt.Fprintf(w, "  %d  %9s%s\n", c.Stores, Number(c.Files), note)
-	}
+	writeCopies(w, h.Copies)
 	for _, s := range h.Shared {
 		fmt.Fprintf(w, "  NOTE: %s\n", s.Text)
 	}
@@ -236,6 +228,30 @@ func (h Holdings) Text(w io.Writer) {
 		fmt.Fprintf(w, "Retired: %s\n", Count(h.Retired, "file"))
 	}
 	fmt.Fprintf(w, "\nThis says what was checked and when. It doesn't say that a transfer itself was good, nor what a store holds since.\n")
+}
+
+// writeCopies counts files by their copies. What a service reports and what was read are
+// told apart where they differ.
+func writeCopies(w io.Writer, rows []CopiesRow) {
+	counts := func(title string, n func(CopiesRow) int64) {
+		fmt.Fprintf(w, "\n%s\n", title)
+		for _, c := range rows {
+			note := ""
+			switch {
+			case n(c) == 0:
+				continue
+			case c.Stores == 0:
+				note = "   <- no store was shown to hold it"
+			case c.Stores == 1:
+				note = "   <- one copy only"
+			}
+			fmt.Fprintf(w, "  %d  %9s%s\n", c.Stores, Number(n(c)), note)
+		}
+	}
+	counts("Files by the number of independent stores that were shown to hold their current version", func(c CopiesRow) int64 { return c.Files })
+	if slices.ContainsFunc(rows, func(c CopiesRow) bool { return c.Read != c.Files }) {
+		counts("The same by readings alone, without what a service only reports", func(c CopiesRow) int64 { return c.Read })
+	}
 }
 
 func at(i *Instant) string {
