@@ -206,7 +206,7 @@ func (d *demonstration) week(ctx context.Context) error {
 		c.tell("%s/%s: %s\n", n.Set, n.Path, n.Means)
 	}
 	d.must(len(res.Notes) == 2 && told[demo.CutTransfer] && told[demo.Silenced], "intake told of %d files", len(res.Notes))
-	c.tell("One is not whole. That stays a finding until it is transferred again: keep the stick\nand the reel. Firmus says of no stick with this recording that it may be erased.\n")
+	c.tell("One is not whole. That stays a finding until it is transferred again: keep the stick\nand the reel. Firmus doesn't say that a stick with this recording may be erased.\n")
 	d.must(res.Unfinished == 1, "intake opened %d findings about recordings that are not whole", res.Unfinished)
 
 	if err := errors.Join(demo.Reorganise(d.dir), demo.Reedit(d.dir, time.Now()), demo.Retag(d.dir, time.Now())); err != nil {
