@@ -75,6 +75,9 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 			return nil, err
 		}
 		if !changed(s.Finding) {
+			if err := e.stillGone(ctx, s); err != nil {
+				return nil, err
+			}
 			continue
 		}
 		m := meant
@@ -108,6 +111,23 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 		return done, err
 	}
 	return done, e.followUp(ctx, fixity.Bypassed)
+}
+
+// stillGone refuses to sign off the absence of a file that lies in its place again. What
+// can't be looked at, because its store is away, stays a person's decision.
+func (e *Env) stillGone(ctx context.Context, s ledger.Seen) error {
+	own, ok := ownCopy(s)
+	if fixity.State(s.Finding.Kind) != fixity.Missing || !ok || own.Carrier != 0 {
+		return nil
+	}
+	root, err := e.Root(own.Store, own.Set, fixity.Bypassed)
+	if err != nil {
+		return err
+	}
+	if _, err := root.Stat(ctx, own.At); err != nil {
+		return context.Cause(ctx)
+	}
+	return e.refuse(s.Finding, fmt.Sprintf("a file lies in its place again: %s. Run: firmus audit %s", e.placeOf(own), own.Store))
 }
 
 // arrivalsSide is the finding about the arrivals' copy in a dispute at intake.
