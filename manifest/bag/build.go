@@ -35,6 +35,9 @@ func Build(ctx context.Context, files iter.Seq2[File, error], dest string, o Mak
 		return m, err
 	}
 	parent := filepath.Dir(dest)
+	if err := clearLeft(parent, o.Date); err != nil {
+		return m, err
+	}
 	temp := filepath.Join(parent, tempPrefix+rand.Text())
 	if err := os.Mkdir(temp, 0o777); err != nil {
 		return m, err
@@ -63,6 +66,43 @@ func Build(ctx context.Context, files iter.Seq2[File, error], dest string, o Mak
 	}
 	b.made.Warnings = b.warn.List()
 	return b.made, nil
+}
+
+// leftFor is how long nothing may have changed in a bag that is being built before it
+// counts as left by a run that was killed. Reading back a large bag writes nothing.
+const leftFor = 48 * time.Hour
+
+// clearLeft removes what runs that were killed left in a folder: bags that were being
+// built, and in which nothing has changed for leftFor. The zero now removes nothing.
+func clearLeft(parent string, now time.Time) error {
+	beside, err := os.ReadDir(parent)
+	if err != nil || now.IsZero() {
+		return err
+	}
+	for _, e := range beside {
+		if !e.IsDir() || !strings.HasPrefix(e.Name(), tempPrefix) {
+			continue
+		}
+		left := filepath.Join(parent, e.Name())
+		var newest time.Time
+		err := filepath.WalkDir(left, func(_ string, d fs.DirEntry, err error) error {
+			if err != nil {
+				return err
+			}
+			info, err := d.Info()
+			if err == nil && info.ModTime().After(newest) {
+				newest = info.ModTime()
+			}
+			return err
+		})
+		if err != nil || now.Sub(newest) < leftFor {
+			continue // another process builds it, or it can't be looked at
+		}
+		if err := os.RemoveAll(left); err != nil {
+			return fmt.Errorf("clear away a bag that was never finished: %w", err)
+		}
+	}
+	return nil
 }
 
 func vacant(dest string) error {

@@ -322,6 +322,33 @@ func TestMakeCrash(t *testing.T) {
 	}
 }
 
+// A bag that a crash left unfinished doesn't lie there for ever; one that is being
+// built, and what is a person's, stays.
+func TestAnUnfinishedBagIsNeverLeftForEver(t *testing.T) {
+	parent, now := t.TempDir(), time.Now()
+	for name, age := range map[string]time.Duration{".firmus-bag-old": 72 * time.Hour, ".firmus-bag-young": time.Hour, "old": 72 * time.Hour} {
+		dir := filepath.Join(parent, name, "data")
+		must(t, os.MkdirAll(dir, 0o777))
+		file := filepath.Join(dir, "a.wav")
+		must(t, os.WriteFile(file, []byte("A"), 0o666))
+		for _, p := range []string{file, dir, filepath.Dir(dir)} {
+			must(t, os.Chtimes(p, now.Add(-age), now.Add(-age)))
+		}
+	}
+	src := folder{"a": "A"}.write(t)
+	_, err := bag.Make(t.Context(), src, filepath.Join(parent, "bag"), bag.MakeOptions{Open: open, Date: now})
+	must(t, err)
+	var there []string
+	beside, err := os.ReadDir(parent)
+	must(t, err)
+	for _, e := range beside {
+		there = append(there, e.Name())
+	}
+	if want := []string{".firmus-bag-young", "bag", "old"}; !slices.Equal(there, want) {
+		t.Errorf("there are %q, want %q", there, want)
+	}
+}
+
 // coreutils' programs and b3sum accept every list that is written.
 func TestChecksumPrograms(t *testing.T) {
 	programs := map[fixity.Algorithm]string{"md5": "md5sum", "sha1": "sha1sum", "sha224": "sha224sum", "sha256": "sha256sum", "sha384": "sha384sum", "sha512": "sha512sum", "blake3": "b3sum"}
