@@ -106,9 +106,9 @@ func (t *Tx) versionReported(file int64, x fixity.Report) (int64, error) {
 }
 
 // Distrust says that an audit's listing of a set did not show everything after all:
-// nothing of it may be called missing.
+// nothing of it may be called missing, and nothing be forgotten.
 func (t *Tx) Distrust(audit int64, set, why string) error {
-	_, err := t.exec(`UPDATE shard SET complete = 0, trouble = $3 WHERE audit = $1 AND set_name = $2 AND top = $4`, audit, set, why, []byte{})
+	_, err := t.exec(`UPDATE shard SET complete = 0, trouble = CASE WHEN top = $4 THEN $3 ELSE trouble END WHERE audit = $1 AND set_name = $2`, audit, set, why, []byte{})
 	return err
 }
 

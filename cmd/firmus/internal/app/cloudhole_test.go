@@ -1,6 +1,7 @@
 package app_test
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -8,6 +9,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 	"firmus/replicas/cloud/drivetest"
 )
 
@@ -91,6 +93,39 @@ func TestAHoleInAListingIsNeverMissing(t *testing.T) {
 			t.Errorf("%v", got)
 		}
 	})
+}
+
+// TestAStrayIsNeverForgottenByAHole: with it would go that a person left it in peace.
+func TestAStrayIsNeverForgottenByAHole(t *testing.T) {
+	for _, n := range []int{12, 30} { // of few, which a second look finds, and of too many
+		c := foldered(t, n)
+		c.server.AddFile(c.server.Find(c.masters, "QV-0300"), "stray.wav", []byte("a stray"))
+		c.audit(acts.AuditOrder{Stores: []string{"cloud"}})
+		first := c.strayFrom("QV-0300/stray.wav")
+		c.now = c.now.Add(24 * time.Hour)
+		c.auditWith(drivetest.Fault{End: 9})
+		if again := c.strayFrom("QV-0300/stray.wav"); first.IsZero() || !again.Equal(first) {
+			t.Errorf("%d files: first seen at %s, and then at %s", n, first, again)
+		}
+	}
+}
+
+// strayFrom is when a stray in the cloud was first seen; zero if none is known there.
+func (c *cloudWorld) strayFrom(path string) (first time.Time) {
+	c.t.Helper()
+	a := c.open()
+	defer a.Close()
+	if err := a.Ledger.View(c.t.Context(), func(t *ledger.Tx) error {
+		s, err := t.StrayAt("cloud", "masters", path)
+		first = s.First
+		if errors.Is(err, fixity.ErrNotFound) {
+			return nil
+		}
+		return err
+	}); err != nil {
+		c.t.Fatal(err)
+	}
+	return first
 }
 
 // TestWrongBytesOnTheWayAreNeverRot: the same wrong byte twice, then the right one, is a
