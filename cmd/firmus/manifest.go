@@ -68,7 +68,7 @@ func folder(dir string, cache fixity.Cache) (*disk.Dir, error) {
 		return nil, err
 	}
 	if !st.IsDir() {
-		return nil, usageError{fmt.Errorf("%s is not a folder", dir)}
+		return nil, usageError{fmt.Errorf("%s is not a folder: name the folder that the files lie in", dir)}
 	}
 	return app.Folder(dir, cache)
 }

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path"
 	"strings"
 	"time"
 
@@ -168,11 +169,20 @@ func (e *Env) CheckClock(ctx context.Context) (string, error) {
 	return "", nil
 }
 
-// splitSetPath cuts SET/PATH.
-func (e *Env) splitSetPath(p string) (set, path string, err error) {
-	set, path, _ = strings.Cut(p, "/")
+// splitSetPath cuts SET/PATH. A path that leaves its set is refused.
+func (e *Env) splitSetPath(p string) (set, at string, err error) {
+	set, at, _ = strings.Cut(p, "/")
 	if _, ok := e.Rules.Set(set); !ok {
 		return "", "", fmt.Errorf("%q names no set: write SET/PATH: %w", p, fixity.ErrRefused)
 	}
-	return set, strings.Trim(path, "/"), nil
+	if at = strings.Trim(at, "/"); at == "" {
+		return set, "", nil
+	}
+	if at = path.Clean(at); at == ".." || strings.HasPrefix(at, "../") {
+		return "", "", fmt.Errorf("%q leaves the set %s: name a folder or file in it: %w", p, set, fixity.ErrRefused)
+	}
+	if at == "." {
+		at = "" // the set itself
+	}
+	return set, at, nil
 }
