@@ -92,8 +92,8 @@ func TestBothFoldersHaveTheSameMigrations(t *testing.T) {
 		t.Errorf("migrations (-sqlite +postgres):\n%s", diff)
 	}
 	for i, name := range a {
-		if n, _, ok := strings.Cut(name, "_"); !ok || len(n) != 5 || i > 0 && n <= a[i-1][:5] {
-			t.Errorf("%s has no number of its own behind that of the one before", name)
+		if n, _, ok := strings.Cut(name, "_"); !ok || n != fmt.Sprintf("%05d", i+1) {
+			t.Errorf("%s is not number %d", name, i+1)
 		}
 	}
 }

@@ -31,9 +31,8 @@ func (c *comparison) anywhere(probes []probe) ([][]int64, error) {
 		h := v * 0x9E3779B97F4A7C15 >> 48
 		return int(h >> 6), 1 << (h & 63)
 	}
-	const head = 8 // bytes of a window that are looked up
 	for i, p := range probes {
-		v := binary.LittleEndian.Uint64(p.bytes)
+		v := binary.LittleEndian.Uint64(p.bytes) // its first eight bytes are looked up
 		by[v] = append(by[v], i)
 		k, bit := slot(v)
 		filter[k] |= bit

@@ -94,8 +94,6 @@ func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
 	return nil
 }
 
-func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
-
 // Text says whose files an Owner's are, and that they go with the account.
 func (o Owner) Text(store string) string {
 	files, belong, they := Count(o.Files, "file")+" in the "+store, "belong", "they are lost"
