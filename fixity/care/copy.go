@@ -46,7 +46,7 @@ type Rules struct {
 	Store   policy.Store // that the copy lies in
 	Role    fixity.Role  // of its set
 	Current int64        // the file's version; 0 while none has authority
-	Newest  int64        // the highest number of a version of the file
+	Newest  int64        // the highest number of a version of the file; only a save needs it
 	Vouched bool         // the current version has an authority besides having come first
 	// Editing says that the file is an access file inside its editing window.
 	Editing bool

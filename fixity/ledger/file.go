@@ -158,10 +158,11 @@ func (t *Tx) AddFile(set, p, by string, changed time.Time, vouched bool, v Versi
 
 // AddVersion makes v the file's current version and gives its number.
 func (t *Tx) AddVersion(file int64, v Version, vouched bool) (int64, error) {
-	var n int64
-	if err := t.row(`SELECT coalesce(max(n), 0) + 1 FROM version WHERE file = $1`, []any{file}, &n); err != nil {
+	newest, err := t.newestVersion(file)
+	if err != nil {
 		return 0, err
 	}
+	n := newest + 1
 	if err := t.insertVersion(file, n, v); err != nil {
 		return 0, err
 	}

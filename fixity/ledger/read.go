@@ -181,6 +181,9 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 		}
 	}
 	if e.IsSave(c, rules) {
+		if rules.Newest, err = t.newestVersion(f.ID); err != nil {
+			return err
+		}
 		loss, err := t.lostBy(f, x)
 		if err != nil {
 			return err
@@ -188,9 +191,6 @@ func (t *Tx) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 		if e.Lost = !loss.None(); e.Lost {
 			x.Detail += "; somebody saved it while it was being edited, but this is no new version: " + Words(loss)
 		}
-	}
-	if rules.Newest, err = t.newestVersion(f.ID); err != nil {
-		return err
 	}
 	after, follows := care.After(c, e, rules)
 	if follows.Saved {
