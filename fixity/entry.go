@@ -2,6 +2,7 @@ package fixity
 
 import (
 	"io"
+	"strings"
 	"time"
 )
 
@@ -29,11 +30,21 @@ type Entry struct {
 	Reported Digest
 }
 
-// Pin tells one state of a file from another during a read. It isn't kept in the
-// ledger: inodes change at each mount on exFAT and on shares.
+// Pin tells one state of a file from another during a read. The inode's number isn't kept
+// in the ledger: on exFAT and on shares it changes at each mount.
 type Pin struct {
 	Inode  uint64
 	Change int64 // the inode's change time, nanoseconds since 1970 UTC
+}
+
+// InodeAt is when the file's inode last changed, nanoseconds since 1970 UTC: it moves with
+// each write and each replacement, also where size and time are put back. 0 where inodes
+// don't stay the same from mount to mount, or the medium has none.
+func (e Entry) InodeAt() int64 {
+	if e.Pin.Inode == 0 {
+		return 0
+	}
+	return e.Pin.Change
 }
 
 // Identity is what a store's root says of itself.
@@ -47,6 +58,21 @@ type Identity struct {
 
 // Marked says that the root carries this store's marker.
 func (i Identity) Marked() bool { return i.Store != "" }
+
+// IsManifest says that a path is where Firmus keeps a manifest: in a set's root or
+// in a first-level folder. It is no file under care, and what is written there is no news.
+func IsManifest(path string) bool {
+	dir, name, nested := strings.Cut(path, "/")
+	if !nested {
+		name = dir
+	}
+	alg, ok := strings.CutPrefix(name, "manifest-")
+	if !ok || strings.Contains(name, "/") {
+		return false
+	}
+	alg, ok = strings.CutSuffix(alg, ".txt")
+	return ok && Algorithm(alg).Size() > 0
+}
 
 // Cache says how the operating system's page cache was treated during a read.
 // The codes are stored: never change one.

@@ -11,6 +11,11 @@ import (
 var (
 	// ErrAway: the store can't be reached, or what is there isn't that store.
 	ErrAway = errors.New("store is away")
+	// ErrExhausted: this computer gives no more file handles or memory, so nothing can be
+	// said of the store.
+	ErrExhausted = errors.New("this computer has no file handles or memory left for Firmus: close other programs, or raise the limit of open files")
+	// ErrBlind: the credential of a store doesn't work any more. It comes with ErrAway.
+	ErrBlind = errors.New("nothing can be seen with this credential")
 	// ErrIncomplete: a listing did not see everything; nothing may be called missing.
 	ErrIncomplete = errors.New("listing is incomplete")
 	// ErrUnreadable: the medium won't give the bytes.
@@ -35,3 +40,9 @@ var (
 	// ErrNotFound: the ledger knows no such thing.
 	ErrNotFound = errors.New("not found")
 )
+
+// LostError is an ErrLost that says which of several shards it was.
+type LostError struct{ Shard int64 }
+
+func (e *LostError) Error() string { return ErrLost.Error() }
+func (e *LostError) Unwrap() error { return ErrLost }

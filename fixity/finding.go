@@ -35,7 +35,7 @@ type Finding struct {
 	Mergeable  bool  // damaged copies together hold every block intact
 	Incident   int64 // 0 if it belongs to none
 	Count      int64 // files concerned, for a finding about a root or a store
-	Detail     string
+	Facts      Facts
 	Opened     time.Time
 	Seen       time.Time // last time an audit showed it
 	Settled    Settled   // "" while open

@@ -45,6 +45,7 @@ type Known struct {
 	State   State
 	Size    int64 // as last read; -1 if it was never seen there
 	ModTime int64 // nanoseconds since 1970 UTC
+	InodeAt int64 // as Entry.InodeAt, when it was last read; 0 if that isn't known
 	Instead Type  // of what a listing shows at the path of a file that is gone; File: nothing
 	// Reported is, of a stray, the digest that the service which keeps it reports.
 	Reported Digest
@@ -52,16 +53,25 @@ type Known struct {
 
 // Listed is what a part of a listing says. Only differences are in it.
 type Listed struct {
+	Shard   Shard
 	Cursor  string  // path up to which the shard is now listed
 	Gone    []Known // under care and not shown
 	Strays  []Entry // shown and under no one's care, new or changed since
 	Left    []Known // strays that are no longer there
-	Changed []Known // copies whose size or time differ, or that were missing: to be read
+	Changed []Entry // shown where a copy should be, with news of it: another size or time, or it was missing
 	Files   int64   // files under care that were seen
 	LeftOut int64
-	Odd     []string // links and special files, said once
-	Done    bool     // the whole shard was listed, or can't be
-	Trouble string   // why it is incomplete; "" if it isn't
+	Done    bool   // the whole shard was listed, or can't be
+	Trouble string // why it is incomplete; "" if it isn't
+}
+
+// Gone is a place where a listing doesn't show what was known there.
+type Gone struct{ Store, Set, Path string }
+
+// Back is what lies in such a place after all.
+type Back struct {
+	Set   string
+	Entry Entry
 }
 
 // Due is one copy, or one stray, that should be read.
@@ -73,6 +83,9 @@ type Due struct {
 	Want     Wanted   // the version it should hold; zero if none has authority
 	Earlier  []Wanted // other known versions of the file
 	WasWrong Digest   // what it held when last read, if of no known version
+	// Lacks is an algorithm by which a service reports the file, and no digest of Want is
+	// known; "" if none is asked for.
+	Lacks Algorithm
 }
 
 // Wanted is a version as a reading is compared with it.
@@ -89,6 +102,7 @@ type Result struct {
 	At      time.Time
 	Size    int64 // of the file as it was read
 	ModTime int64
+	InodeAt int64 // as Entry.InodeAt
 	Outcome Outcome
 	Version int64 // that it holds, for ReadIntact and ReadEarlier
 	Cache   Cache
@@ -97,13 +111,23 @@ type Result struct {
 	Anatomy Anatomy
 	Ranges  []Range
 	More    bool
-	Detail  string // how it was read and what was seen, in plain words
+	Seen    []Fact // how it was read and what was seen
 	Heard   string // what sound is in the bytes, as whoever listened gives it to the record; "" if nobody did
 	NotRead bool   // it could not be read, for another reason than the medium's: nothing else is known
 }
 
-// Report is what a service reports of one of its files: no reading of bytes.
-type Report struct {
+// Readings are what was read of one shard since the last commit.
+type Readings struct {
+	Shard   Shard
+	Cursor  string // path up to which all that is due has been read, or could not be
+	Results []Result
+	End     bool   // nothing more comes from this claim: what it read gets its event
+	Done    bool   // the shard's phase is over; End is set, too
+	Trouble string // why something was not read; "" if all was
+}
+
+// ServiceReport is what a service reports of one of its files: no reading of bytes.
+type ServiceReport struct {
 	Path    string
 	Size    int64
 	ModTime int64

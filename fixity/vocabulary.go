@@ -1,5 +1,7 @@
 package fixity
 
+import "slices"
+
 // State is what is known of a file in a store. The codes are stored: never change one.
 type State string
 
@@ -27,16 +29,17 @@ func (s State) Damaged() bool {
 // for a whole store. Stored: never change one.
 type Kind string
 
-// Kinds of a finding about a whole store, two about a disc, and one about a version of a
+// Kinds of a finding about a whole store, three about a disc, and one about a version of a
 // file, whatever state its copies are in.
 const (
 	Away   Kind = "away"   // could not be reached when expected
 	Late   Kind = "late"   // the promise "read within" is broken
-	Few    Kind = "few"    // files with fewer independent copies than the rule asks
+	TooFew Kind = "few"    // files with fewer independent copies than the rule asks
 	Fading Kind = "fading" // a disc whose sectors need many more tries than before
 	// WrongDirectory: the directory of a disc is damaged or names files wrongly, and their
 	// bytes are as burned.
 	WrongDirectory Kind = "wrong-directory"
+	OtherDisc      Kind = "other-disc" // another disc lies where this one should
 
 	Unfinished Kind = "unfinished" // not a whole recording when it was first looked at: every copy is a copy of that
 )
@@ -143,7 +146,11 @@ const (
 	Finished        Verb = "finished"
 	Renamed         Verb = "renamed"
 	Retired         Verb = "retired"
-	ReplacedBy      Verb = "replaced-by" // another file took its place with the same samples
+	ReplacedBy      Verb = "replaced-by"      // another file took its place with the same samples
+	RecoveryOrdered Verb = "recovery-ordered" // a person ordered that a copy be put right; it is about to be
+	Recovered       Verb = "recovered"        // it was put back, or in its place again; a reading is still to show it
+	Drilled         Verb = "drilled"          // some copies of a store were brought back elsewhere, as a proof
+	KeptRemoved     Verb = "kept-removed"     // what lay where a file was put back was removed
 	StoreReplaced   Verb = "store-replaced"
 	StoreRetired    Verb = "store-retired"
 	ManifestWritten Verb = "manifest-written"
@@ -154,7 +161,29 @@ const (
 	DiscChecked     Verb = "disc-checked"
 	DiscDecided     Verb = "disc-decided" // one decision for all discs that are changed alike
 	DiscRetired     Verb = "disc-retired"
+	AccountAdded    Verb = "account-added"
+	AccountChanged  Verb = "account-changed" // another password or role
+	AccountRemoved  Verb = "account-removed"
+	ActForbidden    Verb = "act-forbidden" // somebody ordered on the pages what their role doesn't allow
 )
+
+// PersonRole is what a person may do on the pages. Stored: never change one.
+type PersonRole string
+
+// What people may do; each may all that those before it may.
+const (
+	Viewer     PersonRole = "viewer"     // look
+	Technician PersonRole = "technician" // the work of the day
+	Reviewer   PersonRole = "reviewer"   // decide
+)
+
+// PersonRoles are all, the least first.
+var PersonRoles = []PersonRole{Viewer, Technician, Reviewer}
+
+// May says that whoever has a may do what needs b.
+func (a PersonRole) May(b PersonRole) bool {
+	return slices.Contains(PersonRoles, a) && slices.Index(PersonRoles, a) >= slices.Index(PersonRoles, b)
+}
 
 // Outcome is what one reading of one file gave. Stored: never change one.
 type Outcome string
@@ -188,6 +217,15 @@ const (
 	DiscNotCompared  DiscVerdict = "not-compared" // every sector was read; no copy of what was burned is within reach
 )
 
+// Proves says that a verdict shows a disc to be the one that it was held against.
+func (v DiscVerdict) Proves() bool {
+	switch v {
+	case DiscIntact, DiscUnreadable, DiscAltered, DiscUnsteady, DiscReordered, DiscChanged, DiscAlike, DiscMissing:
+		return true
+	}
+	return false
+}
+
 // Term is one word of the stored vocabulary.
 type Term struct{ Group, Code, Means string }
 
@@ -203,13 +241,14 @@ var Vocabulary = []Term{
 	{"state", "misplaced", "its bytes are there, under another name or place"},
 	{"state", "unreadable", "the medium won't give the bytes"},
 	{"state", "unsteady", "two readings disagree"},
-	{"state", "disputed", "stores disagreed at intake"},
+	{"state", "disputed", "stores hold different bytes, and nothing says which are right"},
 	{"state", "unexpected", "there, and under no one's care"},
 	{"kind", "away", "could not be reached when expected"},
 	{"kind", "late", "a promise \"read within\" is broken"},
 	{"kind", "few", "files with fewer independent copies than the rule asks"},
 	{"kind", "fading", "many more sectors than before need several tries"},
 	{"kind", "wrong-directory", "its directory is damaged or names files wrongly; their bytes are as burned"},
+	{"kind", "other-disc", "another disc lies in its box, or has its number written on it"},
 	{"kind", "unfinished", "not a whole recording when it was first looked at"},
 	{"anatomy", "cut-short", "the beginning is right, the rest is gone"},
 	{"anatomy", "grown", "all of it is there, and more behind it"},
@@ -227,16 +266,16 @@ var Vocabulary = []Term{
 	{"subject", "disc", "a whole disc"},
 	{"strength", "reported", "the service's own recorded digest agrees"},
 	{"strength", "read", "every byte was read"},
-	{"cache", "bypassed", "read past the page cache"},
-	{"cache", "dropped", "the page cache was emptied of it first"},
-	{"cache", "unknown", "the system doesn't say whether the page cache answered"},
-	{"cache", "allowed", "the page cache may have answered"},
+	{"cache", "bypassed", "from the drive itself"},
+	{"cache", "dropped", "after the system's memory was emptied of it"},
+	{"cache", "unknown", "the system doesn't say whether its memory answered in place of the drive"},
+	{"cache", "allowed", "the system's memory may have answered in place of the drive"},
 	{"role", "master", "frozen: any change is a finding"},
 	{"role", "access", "may be edited until finished"},
-	{"settled", "by-person", "settled by a person"},
-	{"settled", "signed-off", "the change was signed off"},
-	{"settled", "intact-again", "found intact again"},
-	{"settled", "overtaken", "its subject is gone"},
+	{"settled", "by-person", "settled"},
+	{"settled", "signed-off", "signed off"},
+	{"settled", "intact-again", "as it should be again"},
+	{"settled", "overtaken", "no longer so"},
 	{"settled", "put-back", "put back and read back"},
 	{"verb", "ledger-begun", "the ledger was begun"},
 	{"verb", "ledger-rebuilt", "the ledger was made anew from manifests and event files"},
@@ -258,6 +297,10 @@ var Vocabulary = []Term{
 	{"verb", "renamed", "accepted as renamed"},
 	{"verb", "retired", "retired on purpose"},
 	{"verb", "replaced-by", "another file took its place with the same samples"},
+	{"verb", "recovery-ordered", "a person ordered a copy to be put right"},
+	{"verb", "recovered", "a copy was put right"},
+	{"verb", "drilled", "files were brought back from a store as a proof"},
+	{"verb", "kept-removed", "a damaged file that was kept was removed"},
 	{"verb", "store-replaced", "a new drive became the store"},
 	{"verb", "store-retired", "a store was retired"},
 	{"verb", "manifest-written", "a manifest was written"},
@@ -268,6 +311,13 @@ var Vocabulary = []Term{
 	{"verb", "disc-checked", "a disc was read and compared"},
 	{"verb", "disc-decided", "one decision for discs that are changed alike"},
 	{"verb", "disc-retired", "a disc was retired"},
+	{"verb", "account-added", "a person may open the pages from now on"},
+	{"verb", "account-changed", "a person's password or role was changed"},
+	{"verb", "account-removed", "a person may not open the pages any more"},
+	{"verb", "act-forbidden", "somebody ordered what their role doesn't allow"},
+	{"person", "viewer", "looks"},
+	{"person", "technician", "looks, and does the work of the day"},
+	{"person", "reviewer", "looks, does the work of the day, and decides"},
 	{"phase", "list", "its folders are being listed"},
 	{"phase", "listed", "listed, and waits for the rest"},
 	{"phase", "prove", "what may be misplaced is being read"},
@@ -293,6 +343,76 @@ var Vocabulary = []Term{
 	{"disc", "baseline", "read for the first time; nothing older is known to hold it against"},
 	{"disc", "unregistered", "it isn't known which disc this is"},
 	{"disc", "not-compared", "read, but no copy of what was burned is within reach"},
+	{"fact", "same-wrong", "read twice: the same wrong bytes"},
+	{"fact", "held", "length and date of the file that was read"},
+	{"fact", "sign-kept", "size and date of the file have not changed"},
+	{"fact", "readings-vary", "read twice: the two readings disagree"},
+	{"fact", "one-failed", "one reading failed, the other did not"},
+	{"fact", "not-given", "tried twice, and not all bytes came"},
+	{"fact", "then-others", "the same wrong bytes twice, then others"},
+	{"fact", "holds-version", "it holds an earlier version"},
+	{"fact", "no-save", "it was saved while it was being edited, and is no new version"},
+	{"fact", "lacks", "what is lacking in a recording"},
+	{"fact", "shorter", "a recording became much shorter"},
+	{"fact", "never-right", "this store never held the whole file: a copy or an upload that broke off looks like this"},
+	{"fact", "service-right", "the service goes on reporting the right checksum: only reading shows it"},
+	{"fact", "service-other", "the service itself reports another checksum"},
+	{"fact", "service-fewer", "the service itself reports another checksum, and fewer bytes: an upload that broke off looks like this"},
+	{"fact", "not-shown", "its folder was listed to the end without it, and its place was looked at once more"},
+	{"fact", "instead", "something else lies in its place"},
+	{"fact", "in-bin", "it lies in the service's bin"},
+	{"fact", "moved-to", "it was moved"},
+	{"fact", "not-visible", "deleted, or no longer shared with this account: the service does not say which"},
+	{"fact", "still-there", "it is shown again"},
+	{"fact", "past-term", "it should be there by now: the time within which the store expects it is over"},
+	{"fact", "bytes-right", "its bytes are the right ones"},
+	{"fact", "said-right", "the service reports the right checksum of what lies there; it will be read where it lies in its turn"},
+	{"fact", "looks-right", "found by size, time and name; it will be read where it lies to prove it"},
+	{"fact", "not-read", "it could not be read where it lies"},
+	{"fact", "other-bytes", "a file of the same size, time and name holds other bytes"},
+	{"fact", "said-only", "other bytes were read than the service reports"},
+	{"fact", "name-fits", "by its name it may be one of several files"},
+	{"fact", "name-taken", "by its name it is a file that has its place already"},
+	{"fact", "may-lie-at", "by its name it may lie at one of several places"},
+	{"fact", "stray-since", "how large it is, and since when it lies there"},
+	{"fact", "exchanged", "two files have each other's bytes"},
+	{"fact", "bytes-of", "it has the bytes of another file"},
+	{"fact", "put-back-from", "an intact copy's bytes were put in its place, or it was moved back"},
+	{"fact", "in-step", "the same befell a store that is kept in step with it"},
+	{"fact", "compared", "compared byte by byte with an intact copy"},
+	{"fact", "sound-same", "the sound itself is the same, sample for sample"},
+	{"fact", "stores-differ", "two stores hold different bytes"},
+	{"fact", "list-differs", "a list of checksums gives another one"},
+	{"fact", "root-fails", "its folder can't be reached"},
+	{"fact", "signed-out", "the sign-in doesn't work any more"},
+	{"fact", "no-folder", "its folder doesn't exist"},
+	{"fact", "no-marker", "the store's marker is not there"},
+	{"fact", "nothing", "nothing lies there"},
+	{"fact", "none-known", "none of the expected files lies there"},
+	{"fact", "few-known", "too few of the known files lie there"},
+	{"fact", "only-marker", "nothing but the marker lies there"},
+	{"fact", "other-set", "its marker is of another set"},
+	{"fact", "other-store", "its marker is of another store"},
+	{"fact", "other-owner", "its marker is of other holdings"},
+	{"fact", "other-folder", "its folder is another one than before"},
+	{"fact", "list-fails", "a manifest can't be read"},
+	{"fact", "list-large", "a manifest is not what was written, and too large for one"},
+	{"fact", "line-wrong", "a line of a manifest gives a digest that no version has"},
+	{"fact", "line-foreign", "a line of a manifest names a file that is not under care"},
+	{"fact", "on-disc", "how a file on a disc was read"},
+	{"fact", "disc-sectors", "sectors can't be read"},
+	{"fact", "disc-differs", "sectors were read well, and are not what was burned"},
+	{"fact", "disc-lost", "the drive lost its place while reading"},
+	{"fact", "disc-order", "what was burned is there, in another order"},
+	{"fact", "disc-else", "it is another disc"},
+	{"fact", "disc-level", "the same recording with other samples on the whole disc"},
+	{"fact", "disc-directory", "the disc's directory is damaged"},
+	{"fact", "retries", "more sectors than before needed several tries"},
+	{"fact", "case-only", "names differ in case only"},
+	{"fact", "by-digest", "files were found by their digest"},
+	{"fact", "such-as", "one of the files that it is about"},
+	{"fact", "superseded", "a new version took its place"},
+	{"fact", "as-told", "as it was told when it was found"},
 }
 
 // Means is the plain-language meaning of a code of a group, "" if there is none.

@@ -35,6 +35,9 @@ type Rules struct {
 	EveryList bool
 	// OwnManifests passes over unlisted files below a folder with a manifest of its own.
 	OwnManifests bool
+	// TwiceIsWarning makes a second line of a list for a file, with the same digest,
+	// a warning and no problem.
+	TwiceIsWarning bool
 	// Unlisted, if set, is told the files that no list names, which are no problem then.
 	Unlisted func(path string)
 	// System is Go's name of the system whose rules for paths hold; "" is this one.
@@ -114,6 +117,8 @@ type absent struct {
 	found *candidate
 	dir   bool   // a folder lies there
 	other string // a file that the same list names, which this line can be read as too
+	// agrees says that the list gives both the same digest.
+	agrees bool
 }
 
 // want is what one list says of one path.

@@ -63,13 +63,13 @@ func Compute(ctx context.Context, f Folder, out map[fixity.Algorithm]io.Writer, 
 }
 
 type computing struct {
-	f     Folder
-	o     Options
-	algs  []fixity.Algorithm
-	out   map[fixity.Algorithm]*Writer
-	twins Twins
-	warn  Warnings
-	sum   Summary
+	f       Folder
+	o       Options
+	algs    []fixity.Algorithm
+	out     map[fixity.Algorithm]*Writer
+	clashes Clashes
+	warn    Warnings
+	sum     Summary
 }
 
 func (c *computing) take(ctx context.Context, e fixity.Entry) error {
@@ -88,8 +88,8 @@ func (c *computing) take(ctx context.Context, e fixity.Entry) error {
 	if _, _, ok := ParseName(e.Path); ok {
 		return nil
 	}
-	if other, _ := c.twins.Add(e.Path); other != "" {
-		c.warn.Add(Warning{Reason: Twin, File: e.Path, Detail: "the other is " + show(other)})
+	if other, _ := c.clashes.Add(e.Path); other != "" {
+		c.warn.Add(Warning{Reason: Clash, File: e.Path, Detail: "the other is " + show(other)})
 	}
 	sums, cache, err := readFile(ctx, c.f, e, c.algs, c.o.Progress)
 	if err != nil {

@@ -17,7 +17,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/manifest"
-	"firmus/replicas/faulty"
+	"firmus/replicas/testing/faulty"
 )
 
 // sample has two manifests, one of them not in order, a name of another

@@ -92,7 +92,7 @@ func (c *check) inside(lines iter.Seq2[Line, error]) iter.Seq2[Line, error] {
 				if _, always := Leaves(line.Path, c.rules.System); always {
 					continue
 				}
-				line.Others = slices.DeleteFunc(line.Others, func(r Reading) bool {
+				line.Others = slices.DeleteFunc(line.Others, func(r Interpretation) bool {
 					_, always := Leaves(r.Path, c.rules.System)
 					return always
 				})

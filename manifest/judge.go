@@ -14,14 +14,13 @@ import (
 // first goes through everything once: reads what is listed and lies there, and
 // keeps what is only listed or only there.
 func (c *check) first(ctx context.Context) error {
-	var twins Twins
+	var clashes Clashes
 	twice := func(l *list, first, again Line) {
-		p := Problem{Kind: ListedTwice, Path: again.Path, Lists: []string{l.Name}, Line: again.Number,
-			Detail: fmt.Sprintf("also in line %d", first.Number)}
+		detail := fmt.Sprintf("also in line %d", first.Number)
 		if first.Digest != again.Digest {
-			p.Detail += ", with another digest"
+			detail += ", with another digest"
 		}
-		c.problem(p)
+		c.twice(again.Path, []string{l.Name}, again.Number, first.Digest == again.Digest, detail)
 	}
 	var err error
 	c.incomplete, err = c.merge(ctx, twice, func(path string, e *fixity.Entry, wants []want) error {
@@ -32,8 +31,8 @@ func (c *check) first(ctx context.Context) error {
 		if own(path) && len(wants) == 0 {
 			return nil
 		}
-		if other, _ := twins.Add(path); other != "" {
-			c.warn.Add(Warning{Reason: Twin, File: path, Detail: "the other is " + show(other)})
+		if other, _ := clashes.Add(path); other != "" {
+			c.warn.Add(Warning{Reason: Clash, File: path, Detail: "the other is " + show(other)})
 		}
 		if e.Type != fixity.File {
 			return c.noFile(*e, wants)

@@ -21,16 +21,16 @@ const (
 
 // Line is one line of a list.
 type Line struct {
-	Number  int           // counted from 1
-	Digest  fixity.Digest // zero in a list without digests
-	Reading               // the first way to read the path
-	Others  []Reading     // other ways, to be tried in order where no such file is there
-	Size    int64         // bytes that the list says the file has
-	Sized   bool          // Size is said
+	Number         int              // counted from 1
+	Digest         fixity.Digest    // zero in a list without digests
+	Interpretation                  // the first way to read the path
+	Others         []Interpretation // other ways, to be tried in order where no such file is there
+	Size           int64            // bytes that the list says the file has
+	Sized          bool             // Size is said
 }
 
-// Reading is one way to read a line's path.
-type Reading struct {
+// Interpretation is one way to read a line's path.
+type Interpretation struct {
 	Path    string   // the file name's bytes; "" where the line is a digest alone
 	Reasons []Reason // why this reading asks for a warning
 }
@@ -56,19 +56,19 @@ func parse(s string, alg fixity.Algorithm, rule Rule) (Line, error) {
 	rest := s[n:]
 	if strings.TrimLeft(rest, " \t") == "" && (rule != FolderRule || len(rest) <= 2) {
 		if rule == ListRule {
-			return Line{Digest: d, Reading: Reading{"", with(guess, DigestOnly)}}, nil
+			return Line{Digest: d, Interpretation: Interpretation{"", with(guess, DigestOnly)}}, nil
 		}
 		return Line{}, fmt.Errorf("it names no file")
 	}
-	readings, err := readings(rest, escaped, rule)
+	readings, err := interpretations(rest, escaped, rule)
 	if err != nil {
 		return Line{}, err
 	}
 	return line(d, readings, guess), nil
 }
 
-func line(d fixity.Digest, r []Reading, also []Reason) Line {
-	l := Line{Digest: d, Reading: r[0], Others: r[1:]}
+func line(d fixity.Digest, r []Interpretation, also []Reason) Line {
+	l := Line{Digest: d, Interpretation: r[0], Others: r[1:]}
 	l.Reasons = append(slices.Clone(also), l.Reasons...)
 	if len(l.Others) == 0 {
 		l.Others = nil
@@ -133,8 +133,8 @@ func parseSum(sum string, alg fixity.Algorithm) (fixity.Digest, []Reason, error)
 	return d, why, err
 }
 
-// readings are the ways to read what stands behind the digest, the best first.
-func readings(rest string, escaped bool, rule Rule) ([]Reading, error) {
+// interpretations are the ways to read what stands behind the digest, the best first.
+func interpretations(rest string, escaped bool, rule Rule) ([]Interpretation, error) {
 	trimmed := strings.TrimLeft(rest, " \t")
 	if escaped {
 		name, err := unescape(strings.TrimPrefix(trimmed, "*"))
@@ -185,7 +185,7 @@ func readings(rest string, escaped bool, rule Rule) ([]Reading, error) {
 	return all, nil
 }
 
-type collector []Reading
+type collector []Interpretation
 
 // add takes in the readings of raw by rule: with and without percent-coding,
 // without a "./". A path that is there already isn't added again.
@@ -194,10 +194,10 @@ func (c *collector) add(raw string, rule Rule, literal bool, why ...Reason) {
 		raw, why = short, with(why, DotSlash)
 	}
 	put := func(path string, why []Reason) {
-		if path == "" || slices.ContainsFunc(*c, func(r Reading) bool { return r.Path == path }) {
+		if path == "" || slices.ContainsFunc(*c, func(r Interpretation) bool { return r.Path == path }) {
 			return
 		}
-		*c = append(*c, Reading{path, why})
+		*c = append(*c, Interpretation{path, why})
 	}
 	if literal || rule == ListRule || strings.IndexByte(raw, '%') < 0 {
 		put(raw, why)

@@ -11,11 +11,11 @@ import (
 
 // candidate is the entry that an absent path most likely means.
 type candidate struct {
-	entry fixity.Entry
-	rank  rank
-	twin  bool // another entry is as good, so none is taken
-	also  []Reason
-	path  string // of the reading that fits
+	entry     fixity.Entry
+	rank      rank
+	ambiguous bool // another entry is as good, so none is taken
+	also      []Reason
+	path      string // of the reading that fits
 }
 
 // rank orders the ways in which a name can be meant, the best first.
@@ -55,7 +55,7 @@ func (c *check) resolve(ctx context.Context) error {
 	taken := map[string][]want{} // file -> what lists call it by another name
 	links := map[string]int{}    // what is no file -> listed paths below it
 	for _, a := range c.absent {
-		if a.found != nil && !a.found.twin && a.found.entry.Type == fixity.File {
+		if a.found != nil && !a.found.ambiguous && a.found.entry.Type == fixity.File {
 			if c.again(a, taken) {
 				continue
 			}
@@ -66,7 +66,7 @@ func (c *check) resolve(ctx context.Context) error {
 			continue
 		}
 		if a.other != "" {
-			c.twice(a, a.other)
+			c.readTwice(a, a.other, a.agrees)
 		} else if e := c.above(a.path); e == nil {
 			c.lost(a)
 		} else if e.Type == fixity.LeftOut {
@@ -79,7 +79,7 @@ func (c *check) resolve(ctx context.Context) error {
 	c.unlistedFiles(taken)
 	c.partials()
 	for dir, n := range c.covered {
-		c.warn.Add(Warning{Reason: OwnManifest, File: dir, Detail: fmt.Sprintf("%d files", n)})
+		c.warn.Add(Warning{Reason: OwnManifest, File: dir, Detail: fixity.Count(n, "file")})
 	}
 	return nil
 }
@@ -131,7 +131,7 @@ func (c *check) seek(ctx context.Context) error {
 				if !named(m.a.wants, wants) {
 					m.a.offer(*e, k.rank, m.path)
 				} else if k.rank == otherReading {
-					m.a.other = path
+					m.a.other, m.a.agrees = path, agree(m.a.wants, wants)
 				}
 			}
 		}
@@ -161,7 +161,7 @@ func (a *absent) offer(e fixity.Entry, r rank, path string) {
 			a.found.also = []Reason{Case}
 		}
 	case r == a.found.rank && r != otherReading && e.Path != a.found.entry.Path:
-		a.found.twin = true
+		a.found.ambiguous = true
 	}
 }
 
@@ -170,16 +170,36 @@ func (a *absent) offer(e fixity.Entry, r rank, path string) {
 func (c *check) again(a *absent, taken map[string][]want) bool {
 	path := a.found.entry.Path
 	if named(a.wants, taken[path]) {
-		c.twice(a, path)
+		c.readTwice(a, path, agree(a.wants, taken[path]))
 		return true
 	}
 	taken[path] = append(taken[path], a.wants...)
 	return false
 }
 
-func (c *check) twice(a *absent, path string) {
-	c.problem(Problem{Kind: ListedTwice, Path: path, Lists: names(a.wants), Line: a.wants[0].line.Number,
-		Detail: "this line's path can be read otherwise, but no such file is there"})
+// readTwice tells of a path that only by another reading is the file at path, which
+// its list names as well.
+func (c *check) readTwice(a *absent, path string, agrees bool) {
+	c.twice(path, names(a.wants), a.wants[0].line.Number, agrees, "this line's path can be read otherwise, but no such file is there")
+}
+
+// twice tells of a second line of a list for one file. agrees says that it gives the
+// same digest.
+func (c *check) twice(path string, lists []string, line int, agrees bool, detail string) {
+	if agrees && c.rules.TwiceIsWarning {
+		c.warn.Add(Warning{Reason: NamedTwice, File: lists[0], Line: line, Path: path, Detail: detail})
+		return
+	}
+	c.problem(Problem{Kind: ListedTwice, Path: path, Lists: lists, Line: line, Detail: detail})
+}
+
+// agree says that no list gives another digest by the same algorithm in a than there.
+func agree(a, there []want) bool {
+	return !slices.ContainsFunc(a, func(w want) bool {
+		return slices.ContainsFunc(there, func(t want) bool {
+			return t.list == w.list && t.line.Digest.Algorithm == w.line.Digest.Algorithm && t.line.Digest != w.line.Digest
+		})
+	})
 }
 
 // found takes a file that was meant by another name out of those that a list lacks.
@@ -247,7 +267,7 @@ func (c *check) lost(a *absent) {
 		p.Kind = Directory
 	case !digests:
 		p.Kind, p.Detail = Fetch, "no manifest names it"
-	case a.found != nil && a.found.twin:
+	case a.found != nil && a.found.ambiguous:
 		p.Detail = "more than one file there has a name like it"
 	}
 	c.problem(p)

@@ -31,7 +31,7 @@ const (
 	RawName        Reason = "raw-name"
 	Normalisation  Reason = "normalisation"
 	Case           Reason = "case"
-	Twin           Reason = "twin"
+	Clash          Reason = "twin"
 	OwnManifest    Reason = "own-manifest"
 	LeftOut        Reason = "left-out"
 	NotFollowed    Reason = "not-followed"
@@ -80,7 +80,7 @@ var Reasons = []ReasonTerm{
 	{RawName, true, `the name's bytes as they stand in the list, not in the declared encoding, are those of the file`},
 	{Normalisation, true, `the name in the list and the file's name differ in Unicode normalisation only`},
 	{Case, true, `the name in the list and the file's name differ in case only`},
-	{Twin, true, `two names in one folder differ only by case or Unicode normalisation; other systems can't hold both`},
+	{Clash, true, `two names in one folder differ only by case or Unicode normalisation; other systems can't hold both`},
 	{OwnManifest, true, `the folder below has a manifest of its own, which was not verified; its unlisted files were not judged`},
 	{LeftOut, false, `left out as litter and not judged`},
 	{NotFollowed, true, `a link, special file or placeholder lies there; it was not opened and is covered by no list`},

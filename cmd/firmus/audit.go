@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -25,18 +26,19 @@ func (c *command) auditCommand() *cobra.Command {
 		Use:   "audit [STORE…]",
 		Short: "List every file of a store and read what is due",
 		Long: `Lists everything in the stores, compares it with the ledger, and reads what is
-due by each store's read_within, with --full everything. Without a name: every
-disk and cloud store. On a finding, the file's other copies are read at once.
+due by each store's read_within. With --full it reads everything. Without a name
+it audits every disk and cloud store. If it finds something, it reads the file's
+other copies at once.
 
-A full audit that was cut off is taken up by the next full one of the same scope
-within a day.`,
+If a full audit was cut off, the next full one of the same stores within a day goes on
+where it ended.`,
 		Args:              cobra.ArbitraryArgs,
 		ValidArgsFunction: c.completeStores,
 	}
 	cmd.Flags().BoolVar(&o.Full, "full", false, "read every byte, not only what is due")
-	cmd.Flags().StringVar(&o.Set, "set", "", "only this set counts")
+	cmd.Flags().StringVar(&o.Set, "set", "", "only the set `NAME` counts")
 	cmd.Flags().StringVar(&o.Under, "under", "", "only what lies at or below this `PATH` of the set counts")
-	cmd.Flags().StringVar(&wait, "wait", "", "wait so long (10m, 2h) for a store that another process works on")
+	cmd.Flags().StringVar(&wait, "wait", "", "`TIME` to wait for a store that somebody else works on, such as 10m or 2h")
 	cache := cacheFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		var err error
@@ -74,6 +76,9 @@ func (c *command) audit(ctx context.Context, o acts.AuditOrder) error {
 }
 
 func (c *command) auditWith(ctx context.Context, a *app.App, o acts.AuditOrder) error {
+	if err := a.Acts.Scope(ctx, o); err != nil {
+		return err
+	}
 	c.sayOverTheNet(ctx, a, o)
 	c.startProgress(c.toRead(ctx, a, o))
 	results, err := a.Acts.Audit(ctx, o)
@@ -85,7 +90,7 @@ func (c *command) auditWith(ctx context.Context, a *app.App, o acts.AuditOrder) 
 		c.exit = max(c.exit, statusOf(err))
 	}
 	if c.json && (err == nil || len(results) > 0) {
-		doc := map[string]any{"audits": auditsJSON(results), "exit": c.exit}
+		doc := map[string]any{"audits": auditsJSON(a, results), "exit": c.exit}
 		if err != nil {
 			doc["error"] = err.Error()
 		}
@@ -109,7 +114,7 @@ func (c *command) toRead(ctx context.Context, a *app.App, o acts.AuditOrder) (to
 		return 0
 	}
 	_ = a.Ledger.View(ctx, func(t *ledger.Tx) error { // progress may lack its total
-		all, err := t.Tallies()
+		all, err := t.Copies.Tallies()
 		for _, x := range all {
 			if (len(o.Stores) == 0 || slices.Contains(o.Stores, x.Store)) && (o.Set == "" || x.Set == o.Set) {
 				total += x.Bytes
@@ -155,24 +160,29 @@ type auditJSON struct {
 	Awaited    int64            `json:"awaited"`
 	Behind     int64            `json:"behind"`
 	Editing    int64            `json:"editing"`
+	Disputed   int64            `json:"disputed"`
 	New        int64            `json:"new"`
 	LeftOut    int64            `json:"left_out"`
 	Settled    int64            `json:"settled"`
 	Trouble    []string         `json:"trouble"`
 	Warnings   []string         `json:"warnings"`
 	Findings   []report.Finding `json:"findings"`
+	PutRight   []report.Finding `json:"put_right"`
 	Exit       int              `json:"exit"`
 }
 
-func auditsJSON(rs []acts.AuditResult) []auditJSON {
+func auditsJSON(a *app.App, rs []acts.AuditResult) []auditJSON {
 	out := []auditJSON{}
 	for _, r := range rs {
 		j := auditJSON{Store: r.Store, Kind: r.Kind, Adopted: r.Adopted, Complete: r.Complete, Full: r.Audit.Full, Cache: r.Cache,
-			Away: notNil(r.Away), Listed: r.Listed, Read: r.Read, ReadBefore: r.ReadBefore, Bytes: r.Bytes, PutOff: r.PutOff, PutOffLen: r.PutOffLen,
-			Intact: r.States[fixity.Intact], Awaited: r.States[fixity.Awaited], Behind: r.States[fixity.Behind], Editing: r.States[fixity.Editing],
-			New: r.New, LeftOut: r.LeftOut, Settled: r.Settled, Trouble: notNil(r.Trouble), Warnings: notNil(r.Warnings), Findings: []report.Finding{}, Exit: r.Exit()}
+			Away: notNil(report.Each(r.Away)), Listed: r.Listed, Read: r.Read, ReadBefore: r.ReadBefore, Bytes: r.Bytes, PutOff: r.PutOff, PutOffLen: r.PutOffLen,
+			Intact: r.States[fixity.Intact], Awaited: r.States[fixity.Awaited], Behind: r.States[fixity.Behind], Editing: r.States[fixity.Editing], Disputed: r.States[fixity.Disputed],
+			New: r.New, LeftOut: r.LeftOut, Settled: r.Settled, Trouble: notNil(r.Trouble), Warnings: notNil(r.Warnings), Findings: []report.Finding{}, PutRight: []report.Finding{}, Exit: r.Exit()}
+		for _, f := range r.PutRight {
+			j.PutRight = append(j.PutRight, a.Finding(f, false))
+		}
 		for _, f := range r.Findings {
-			j.Findings = append(j.Findings, report.FindingOf(f, r.Fresh[f.ID]))
+			j.Findings = append(j.Findings, a.Finding(f, r.Fresh[f.ID]))
 		}
 		out = append(out, j)
 	}
@@ -193,8 +203,10 @@ func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult
 		c.printf(" (%s)", rule.Place)
 	}
 	c.printf("\n")
-	for _, w := range r.Away {
-		if r.Promised && !r.Adopted {
+	for i, w := range report.Each(r.Away) {
+		if r.Away[i].Is == fixity.NoFolder {
+			c.printf("  %s NOT FOUND: %s.\n", strings.ToUpper(r.Store), w)
+		} else if r.Promised && !r.Adopted {
 			c.printf("  awaited: %s\n", w)
 		} else if r.Promised {
 			c.printf("  away, as may be: %s\n", w)
@@ -203,18 +215,18 @@ func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult
 		}
 	}
 	if r.Audit.ID != 0 {
-		c.printf("  %s listed, %s read (%s)%s\n", report.Count(r.Listed, "file"), report.Number(r.Read), report.Size(r.Bytes), before(r))
+		c.printf("  %s listed, %s read (%s)%s\n", fixity.Count(r.Listed, "file"), fixity.Number(r.Read), report.Size(r.Bytes), before(r))
 		if r.PutOff > 0 {
-			c.printf("  The day's bytes are read; %s (%s) whose turn has come go on tomorrow.\n", report.Count(r.PutOff, "file"), report.Size(r.PutOffLen))
+			c.printf("  The day's bytes are read; %s (%s) whose turn has come go on tomorrow.\n", fixity.Count(r.PutOff, "file"), report.Size(r.PutOffLen))
 		}
 		if r.Cache == fixity.Allowed && r.Read > 0 {
-			c.printf("  The page cache was allowed to answer: this may not have been a read of the drive.\n")
+			c.printf("  The system's memory was allowed to answer: this may not have been a reading of the drive.\n")
 		}
 	}
 	counts := []string{}
-	for _, s := range []fixity.State{fixity.Intact, fixity.Editing, fixity.Behind, fixity.Awaited} {
+	for _, s := range []fixity.State{fixity.Intact, fixity.Editing, fixity.Behind, fixity.Awaited, fixity.Disputed} {
 		if n := r.States[s]; n > 0 || s == fixity.Intact {
-			counts = append(counts, fmt.Sprintf("%s %s", report.Number(n), s))
+			counts = append(counts, fmt.Sprintf("%s %s", fixity.Number(n), s)+howMuchOf(s, r.Intact))
 		}
 	}
 	for _, x := range []struct {
@@ -222,16 +234,34 @@ func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult
 		what string
 	}{{r.New, "new (not yet taken in)"}, {r.LeftOut, "left out as litter"}, {r.Settled, "not intact and settled"}} {
 		if x.n > 0 {
-			counts = append(counts, fmt.Sprintf("%s %s", report.Number(x.n), x.what))
+			counts = append(counts, fmt.Sprintf("%s %s", fixity.Number(x.n), x.what))
 		}
 	}
+	nothing := r.Audit.ID != 0 && r.Listed == 0 && len(r.Findings) == 0 && !slices.ContainsFunc(slices.Collect(maps.Values(r.States)), func(n int64) bool { return n > 0 })
 	switch {
 	case r.Audit.ID == 0 && len(r.Trouble) > 0:
 		// it could not even begin, and says why
+	case nothing:
+		what := "no file of it is under care"
+		if r.Audit.Set != "" {
+			what = "no file of " + r.Audit.Set + " is under care here"
+		}
+		if r.Audit.Under != "" {
+			what = fmt.Sprintf("no file under care lies at or below %q here", r.Audit.Under)
+		}
+		c.printf("  Nothing was checked: %s", what)
+		if len(counts) > 1 { // the first is that none is intact
+			c.printf(" (%s)", strings.Join(counts[1:], ", "))
+		}
+		c.printf(".\n")
 	case r.Audit.ID == 0 && len(r.Away) == 0:
 		c.printf("  nothing is under care here yet: \"firmus intake\" begins it\n")
 	default:
-		c.printf("  %s\n", strings.Join(counts, ", "))
+		seen := ""
+		if len(r.Away) > 0 {
+			seen = c.lastSeen(ctx, a, r.Store)
+		}
+		c.printf("  %s%s\n", seen, strings.Join(counts, ", "))
 	}
 	for _, t := range r.Trouble {
 		c.printf("  NOT FINISHED: %s\n", t)
@@ -239,55 +269,48 @@ func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult
 	for _, w := range r.Warnings {
 		c.printf("  %s\n", w)
 	}
+	for i, f := range r.PutRight {
+		if i == shownPutRight {
+			c.printf("  and %s more put right\n", fixity.Number(int64(len(r.PutRight)-i)))
+			break
+		}
+		c.printf("  [%d] PUT RIGHT: %s\n", f.ID, report.Was(f))
+	}
 	if err := c.printFindings(ctx, a, r.Findings, r.Fresh, false); err != nil {
 		return err
 	}
-	if r.Complete && len(r.Findings) == 0 && len(r.Trouble) == 0 && len(r.Away) == 0 && r.Audit.ID != 0 {
+	if !nothing && r.Complete && len(r.Findings) == 0 && len(r.Trouble) == 0 && len(r.Away) == 0 && r.Audit.ID != 0 {
 		c.printf("  No finding is open on what was checked.\n")
 	}
 	return nil
+}
+
+// howMuchOf is of how many items the intact files are, and how long their sound is.
+func howMuchOf(s fixity.State, a ledger.Amount) string {
+	if s != fixity.Intact || a.Items == 0 || a.Sound < time.Second {
+		return ""
+	}
+	return fmt.Sprintf(" (of %s, %s)", fixity.Count(a.Items, "item"), report.Sound(a.Sound))
+}
+
+// lastSeen begins what is said of a store that isn't here.
+func (c *command) lastSeen(ctx context.Context, a *app.App, store string) string {
+	var known ledger.Store
+	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { known, err = t.Stores.Get(store); return err }); err != nil || known.Seen.IsZero() {
+		return ""
+	}
+	return "when last seen, " + report.Day(known.Seen, a.Acts.Now()) + ": "
 }
 
 func before(r acts.AuditResult) string {
 	if r.ReadBefore == 0 {
 		return ""
 	}
-	return fmt.Sprintf("; %s were read before it was cut off", report.Number(r.ReadBefore))
+	return fmt.Sprintf("; %s were read before it was cut off", fixity.Number(r.ReadBefore))
 }
 
-// shownOfIncident is how many findings of an incident are listed; "findings show" has
-// the rest.
-const shownOfIncident = 3
-
-// printFindings lists findings, those of an incident as one.
-func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Finding, fresh map[int64]bool, withStore bool) error {
-	ordered := slices.Clone(fs)
-	slices.SortStableFunc(ordered, func(x, y ledger.Finding) int { return y.Urgency.Level() - x.Urgency.Level() })
-	shown := map[int64]int{}
-	for _, f := range ordered {
-		if shown[f.Incident] >= shownOfIncident {
-			continue
-		}
-		m, err := c.matter(ctx, a, f)
-		if err != nil {
-			return err
-		}
-		if !m.Mass() {
-			c.printFinding(f, fresh[f.ID], withStore)
-			c.printSaid(m)
-			c.printWrongWay(m, f)
-			c.printSteps(m)
-			continue
-		}
-		if shown[f.Incident] == 0 {
-			c.printIncident(m)
-		}
-		shown[f.Incident]++
-		c.printFinding(f, fresh[f.ID], withStore)
-		c.printWrongWay(m, f)
-	}
-	return nil
-}
+// shownPutRight is how many findings that ended an audit names.
+const shownPutRight = 20
 
 // matter is what a finding belongs to, with what to do.
 func (c *command) matter(ctx context.Context, a *app.App, f ledger.Finding) (m report.Matter, err error) {
@@ -296,22 +319,6 @@ func (c *command) matter(ctx context.Context, a *app.App, f ledger.Finding) (m r
 		return err
 	})
 	return m, err
-}
-
-// printIncident heads the findings of one incident, with what to do about it as a whole.
-func (c *command) printIncident(m report.Matter) {
-	f, n := m.Findings[0], int64(len(m.Findings))
-	if m.Failing() {
-		c.printf("  ONE INCIDENT: %s on %s can't be read (incident %d): the drive may be failing.\n", report.Count(n, "file"), f.Store, f.Incident)
-	} else if f.Kind == fixity.Unfinished {
-		c.printf("  ONE INCIDENT: %s that were not whole when they were first looked at, in %s (incident %d).\n", report.Count(n, "recording"), f.Store, f.Incident)
-	} else {
-		c.printf("  ONE INCIDENT: %s %s in %s, %s (incident %d).\n", report.Number(n), f.Kind, f.Store, f.Set, f.Incident)
-	}
-	c.printSteps(m)
-	if n > shownOfIncident {
-		c.printf("      The first %d of them:\n", shownOfIncident)
-	}
 }
 
 // printSteps says what to do, and what to save first from a failing drive.
@@ -350,32 +357,20 @@ func (c *command) printSaid(m report.Matter) {
 	}
 }
 
-// printWrongWay says that a copy may have been copied the wrong way round.
-func (c *command) printWrongWay(m report.Matter, f ledger.Finding) {
-	if s := m.WrongWay(f); s != "" {
+// printMore is what is to be told of a finding besides what it is.
+func (c *command) printMore(m report.Matter, f ledger.Finding) {
+	for _, s := range m.More(f) {
 		c.printf("      %s\n", s)
 	}
 }
 
 func (c *command) printFinding(f ledger.Finding, fresh, withStore bool) {
-	where := f.Set
-	if withStore {
-		where = strings.TrimSuffix(f.Store+"/"+f.Set, "/")
-	}
-	if f.Disc != "" {
-		where = strings.TrimSpace("disc " + f.Disc + " " + f.Set)
-	}
-	if f.Path != "" && f.Subject != fixity.OfDisc {
-		where = strings.TrimPrefix(where+"/", "/") + report.Show(f.Path)
-	} else if where == "" {
-		where = f.Store
-	}
 	mark := ""
 	if fresh {
 		mark = " new"
 	}
-	c.printf("  [%d]%s %s: %s, %s\n", f.ID, mark, report.Urgency(f.Urgency), f.Kind, where)
-	c.printf("      %s\n", report.What(f))
+	c.printf("  [%d]%s %s: %s, %s\n", f.ID, mark, report.Heading(f), f.Kind, where(f, withStore))
+	c.printf("      %s\n", report.What(f, report.Local))
 	if g := report.Good(f); g != "" {
 		c.printf("      %s\n", g)
 	}

@@ -20,8 +20,8 @@ import (
 )
 
 func (c *command) bagCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "bag", Short: "Make or verify bags (RFC 8493)", Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+	cmd := &cobra.Command{Use: "bag", Short: "Make or verify bags (RFC 8493)", Long: "A bag is a folder with files, their checksums and a label, as archives hand them to each\nother (RFC 8493).", Args: cobra.NoArgs,
+		Annotations: onlyHelp, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	var algs, info []string
 	mk := &cobra.Command{
 		Use:   "make SRC DEST",
@@ -34,7 +34,7 @@ needs no configuration and no ledger.`,
 			return c.makeBag(cmd.Context(), args[0], args[1], algs, info)
 		},
 	}
-	mk.Flags().StringSliceVar(&algs, "alg", nil, "digest `ALGORITHM`s of the manifests (default sha512)")
+	mk.Flags().StringSliceVar(&algs, "alg", nil, "`ALGORITHM` of the manifests' digests; may be repeated (default sha512)")
 	mk.Flags().StringArrayVar(&info, "info", nil, "an element of bag-info.txt, `LABEL=VALUE`; may be repeated")
 	verify := &cobra.Command{
 		Use:   "verify DIR",
@@ -168,7 +168,7 @@ func (c *command) madeBag(dest string, made bag.Made) error {
 		c.document(made)
 		return nil
 	}
-	c.printf("%s: a bag of %s, %s; each was read back and compared\n", dest, report.Count(int64(made.Files), "file"), report.Size(made.Bytes))
+	c.printf("%s: a bag of %s, %s; each was read back and compared\n", dest, fixity.Count(int64(made.Files), "file"), report.Size(made.Bytes))
 	return nil
 }
 

@@ -6,19 +6,20 @@ import (
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/outlook"
 )
 
 // checkDaemon says what would keep the daemon from its work: the ledger's drive, its
 // address, schedules, promises. a is nil while there is no ledger.
 func (c *command) checkDaemon(ctx context.Context, cfg *config.Config, a *app.App) ([]checkLine, error) {
 	now := time.Now()
-	all := []app.Check{app.CheckListen(ctx, cfg, a)}
+	all := app.CheckListen(ctx, cfg, a)
 	if a != nil {
 		all = append(all, a.CheckRoom(ctx))
 	}
-	all = append(all, app.CheckSchedules(cfg, now)...)
+	all = append(all, outlook.Schedules(cfg, now)...)
 	if a != nil {
-		more, err := a.CheckDaemon(ctx, now)
+		more, err := outlook.Checks(ctx, a.Ledger, cfg, now)
 		if err != nil {
 			return nil, err
 		}
@@ -26,7 +27,7 @@ func (c *command) checkDaemon(ctx context.Context, cfg *config.Config, a *app.Ap
 	}
 	var out []checkLine
 	for _, x := range all {
-		out = append(out, checkLine{What: x.What, OK: x.OK, Detail: x.Detail})
+		out = append(out, lineOf(x.What, x.Detail, x.OK, notSetUp, x.Unset))
 	}
 	return out, nil
 }

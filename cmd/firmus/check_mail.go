@@ -18,15 +18,15 @@ import (
 func (c *command) checkMail(ctx context.Context, cfg *config.Config, a *app.App, send bool) ([]checkLine, error) {
 	l, err := app.TestLetters(cfg, time.Now)
 	if errors.Is(err, fixity.ErrNotFound) {
-		return []checkLine{{What: "letters", OK: !send, Detail: "no [mail] in the configuration: nobody is told of anything"}}, nil
+		return []checkLine{lineOf("letters", "no [mail] in the configuration: Firmus writes to nobody. Only a program that watches /metrics could tell somebody", !send, notSetUp, true)}, nil
 	}
 	if err != nil {
 		return nil, err
 	}
-	line := checkLine{What: "letters", OK: true, Detail: "through " + cfg.Mail.Server + "; \"firmus check --mail\" sends one to try"}
+	line := lineOf("letters", "through "+cfg.Mail.Server+"; \"firmus check --mail\" sends one to try", true, notTried, true)
 	if cfg.Mail.User != "" {
 		if err := app.CheckPassword(cfg); err != nil {
-			line.OK, line.Detail = false, fmt.Sprintf("through %s: password: %v", cfg.Mail.Server, err)
+			line = lineOf("letters", fmt.Sprintf("through %s: password: %v", cfg.Mail.Server, err), false, notTried, false)
 		}
 	}
 	lines := []checkLine{line}
@@ -38,10 +38,11 @@ func (c *command) checkMail(ctx context.Context, cfg *config.Config, a *app.App,
 			return nil, err
 		}
 		for _, t := range tried {
-			x := checkLine{What: "test letter to " + t.Address, OK: t.Trouble == "", Detail: "taken by " + cfg.Mail.Server + "; whether it has come, look there"}
+			text := "taken by " + cfg.Mail.Server + "; look whether it has come"
 			if t.Trouble != "" {
-				x.Detail = t.Trouble
+				text = t.Trouble
 			}
+			x := lineOf("test letter to "+t.Address, text, t.Trouble == "", isOK, true)
 			took = took || x.OK
 			lines = append(lines, x)
 		}
@@ -59,9 +60,9 @@ func (c *command) checkMail(ctx context.Context, cfg *config.Config, a *app.App,
 	if n.Waiting+n.Failed == 0 {
 		return lines, nil
 	}
-	x := checkLine{What: "outbox", Detail: fmt.Sprintf("%s waiting, the oldest since %s; %s refused by the server", report.Count(n.Waiting, "letter"), report.Local(n.Oldest), report.Number(n.Failed))}
+	x := lineOf("outbox", fmt.Sprintf("%s waiting, the oldest since %s; %s refused by the server", fixity.Count(n.Waiting, "letter"), report.Local(n.Oldest), fixity.Number(n.Failed)), false, isOK, true)
 	if n.Waiting == 0 {
-		x.Detail = fmt.Sprintf("%s refused by the server", report.Count(n.Failed, "letter"))
+		x.Detail = fmt.Sprintf("%s refused by the server", fixity.Count(n.Failed, "letter"))
 	}
 	if n.Trouble != "" {
 		x.Detail += ": " + n.Trouble
@@ -71,7 +72,7 @@ func (c *command) checkMail(ctx context.Context, cfg *config.Config, a *app.App,
 		if err != nil {
 			return nil, err
 		}
-		x.Detail += fmt.Sprintf(". %s tried again when the daemon sends next", report.Count(again, "letter"))
+		x.Detail += fmt.Sprintf(". %s tried again when the daemon sends next", fixity.Count(again, "letter"))
 	}
 	return append(lines, x), nil
 }

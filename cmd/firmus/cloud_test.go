@@ -11,7 +11,7 @@ import (
 	"testing"
 	"unicode"
 
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 	"firmus/testdata"
 )
 
@@ -165,7 +165,7 @@ func TestCloudCannotBeReached(t *testing.T) {
 			h := newCloudHouse(t)
 			c.do(h)
 			out, _ := h.run(3, "check")
-			if !strings.Contains(out, "NOT OK  store cloud") || !strings.Contains(out, c.says) || !strings.Contains(out, "ok      store studio") {
+			if !strings.Contains(out, "NOT OK      store cloud: ") || strings.Contains(out, "store cloud, set") || !strings.Contains(out, c.says) || !strings.Contains(out, "ok          store studio") {
 				t.Errorf("check doesn't say %q:\n%s", c.says, out)
 			}
 			a := h.audits(3)
@@ -210,7 +210,7 @@ func TestCloudCredentials(t *testing.T) {
 				}
 			}
 			out, _ := h.run(3, "check")
-			if !strings.Contains(out, "NOT OK  store cloud: ") || !strings.Contains(out, c.says) {
+			if !strings.Contains(out, "NOT OK      store cloud: ") || strings.Contains(out, "store cloud, set") || !strings.Contains(out, c.says) {
 				t.Errorf("check doesn't say %q:\n%s", c.says, out)
 			}
 			a := h.audits(3)

@@ -3,12 +3,14 @@ package main
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"slices"
 	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/demo"
 	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/statements"
 )
 
 // note keeps what acts say on the way: the demo says it at its place, and each once.
@@ -30,7 +32,7 @@ func (d *demonstration) rest() {
 // owners shows what is said of a file that belongs to a personal account: a note, and
 // no finding.
 func (d *demonstration) owners(ctx context.Context) error {
-	h, err := report.MakeHoldings(ctx, d.app.Ledger, d.app.Config.Name, d.app.Acts.Rules, time.Now())
+	h, err := statements.MakeHoldings(ctx, d.app.Ledger, d.app.Config.Name, d.app.Acts.Rules, time.Now())
 	if err != nil {
 		return err
 	}
@@ -48,8 +50,15 @@ func (d *demonstration) owners(ctx context.Context) error {
 	return nil
 }
 
-// stay keeps the cloud answering until the program is stopped.
-func (d *demonstration) stay(ctx context.Context) {
+// stay serves the pages, and keeps the cloud answering, until the program is stopped.
+func (d *demonstration) stay(ctx context.Context, port uint16) error {
 	d.c.tell("\nThe cloud answers at %s\nuntil you stop this with Ctrl-C. Meanwhile, in another terminal:\n  cd %s\n  firmus audit cloud       look into the cloud again\nAfterwards it is away, as may be; all else goes on.\n", d.cloud.Address(), d.dir)
-	<-ctx.Done()
+	d.c.tell("\nAnd look at the same on pages, in a browser on this computer:\n")
+	err := d.app.ServePages(ctx, slog.New(slog.DiscardHandler), fmt.Sprintf("127.0.0.1:%d", port), func(url string) {
+		fmt.Fprintln(d.c.err, "open "+url)
+	})
+	if err != nil {
+		return fmt.Errorf("serve the pages: %w", err)
+	}
+	return nil
 }

@@ -9,9 +9,10 @@ import (
 	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts/backups"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
-	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
@@ -29,7 +30,7 @@ type known struct {
 func (d *demonstration) lostState(ctx context.Context) error {
 	c, cfg := d.c, d.app.Config
 	c.step("At night the ledger is backed up to the studio's drive. Then the drive with the state\n   folder dies, and the ledger, which knows of all copies, is gone with it")
-	kept, err := d.app.Acts.Backup(ctx)
+	kept, err := d.app.Backups.Backup(ctx)
 	if err != nil {
 		return err
 	}
@@ -64,7 +65,7 @@ func (d *demonstration) lostState(ctx context.Context) error {
 
 	c.step("The archivist takes the first of them")
 	c.tell("  firmus ledger restore\n")
-	r, err := app.Restore(ctx, app.RestoreOrder{Config: cfg, By: demoPerson, Now: time.Now, Say: d.note})
+	r, err := app.Restore(ctx, cfg, backups.RestoreOrder{By: demoPerson, Now: time.Now, Say: d.note})
 	if err != nil {
 		return err
 	}
@@ -89,7 +90,7 @@ func (d *demonstration) refusedWithout(ctx context.Context, cfg *config.Config) 
 		d.must(false, "a new ledger was begun beside the backups of the lost one")
 		return a.Close()
 	}
-	var gone *app.LostError
+	var gone *backups.LostError
 	if !errors.As(err, &gone) {
 		return err
 	}
@@ -126,25 +127,25 @@ func (d *demonstration) sameAs(ctx context.Context, before known, seal []byte) e
 	if err != nil {
 		return err
 	}
-	d.c.step("The same is known as before: %s, %s, and %s open", report.Count(int64(len(after.Files)), "file"),
-		report.Count(int64(len(after.Discs)), "disc"), report.Count(int64(len(after.Findings)), "finding"))
-	d.c.tell("  firmus ledger verify --against CHECKPOINT\nThe record is what was written: %s, %s. The checkpoint that was\ntaken before the loss, after %s, still holds.\n",
-		report.Count(v.Events, "event"), report.Count(v.Readings, "reading"), report.Count(before.Events, "event"))
+	d.c.step("The same is known as before: %s, %s, and %s open", fixity.Count(len(after.Files), "file"),
+		fixity.Count(len(after.Discs), "disc"), fixity.Count(len(after.Findings), "finding"))
+	d.c.tell("  firmus ledger verify --against CHECKPOINT\nThe log is unbroken: %s, %s. The checkpoint that was\ntaken before the loss, after %s, still holds.\n",
+		fixity.Count(v.Events, "event"), fixity.Count(v.Readings, "reading"), fixity.Count(before.Events, "event"))
 	return nil
 }
 
 // known gathers what the ledger knows.
 func (d *demonstration) known(ctx context.Context) (k known, err error) {
 	err = d.app.Ledger.View(ctx, func(t *ledger.Tx) error {
-		open, err := t.OpenFindings("")
+		open, err := t.Findings.Open("")
 		if err != nil {
 			return err
 		}
 		for _, f := range open {
-			k.Findings = append(k.Findings, report.Number(f.ID)+" "+string(f.Kind)+" "+f.Store+"/"+f.Set+"/"+f.Path)
+			k.Findings = append(k.Findings, fixity.Number(f.ID)+" "+string(f.Kind)+" "+f.Store+"/"+f.Set+"/"+f.Path)
 		}
 		for _, s := range d.app.Config.Sets {
-			files, err := t.FilesUnder(s.Name, "")
+			files, err := t.Files.Under(s.Name, "")
 			if err != nil {
 				return err
 			}
@@ -152,14 +153,14 @@ func (d *demonstration) known(ctx context.Context) (k known, err error) {
 				k.Files = append(k.Files, f.Set+"/"+f.Path)
 			}
 		}
-		discs, err := t.Discs()
+		discs, err := t.Discs.All()
 		if err != nil {
 			return err
 		}
 		for _, x := range discs {
 			k.Discs = append(k.Discs, x.Number+" "+x.Twin)
 		}
-		k.Events, err = t.EventCount()
+		k.Events, err = t.Log.Count()
 		return err
 	})
 	return k, err

@@ -9,8 +9,10 @@ import (
 	"strings"
 	"time"
 
-	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/demo"
+	"firmus/cmd/firmus/internal/discs"
+	"firmus/cmd/firmus/internal/discs/checking"
+	"firmus/cmd/firmus/internal/discs/registering"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -25,14 +27,14 @@ func (d *demonstration) shelf(ctx context.Context) error {
 	}
 	c.step("Two discs are burned, each twice: twins A and B. Without a drive they are images.\n   Each is registered, and read as soon as it is burned")
 	for _, x := range d.discs {
-		o := acts.DiscOrder{Number: x.Number, Twin: x.Twin, Kind: x.Kind, Box: x.Box, Blank: x.Blank, Burned: x.Burned, Files: x.Files}
-		if _, err := d.app.Acts.AddDisc(ctx, o); err != nil {
+		o := registering.Order{Number: x.Number, Twin: x.Twin, Kind: x.Kind, Box: x.Box, Blank: x.Blank, Burned: x.Burned, Files: x.Files}
+		if _, err := d.app.Discs.Add(ctx, o); err != nil {
 			return err
 		}
 		c.tell("  firmus disc add %s --twin %s --kind %s --box %s --burned %s %s\n", x.Number, x.Twin, x.Kind, x.Box, x.Burned, strings.Join(x.Files, " "))
 	}
 	found, err := d.readDiscs(ctx, "")
-	d.must(len(found) == 0, "%s on discs that were just burned", report.Count(int64(len(found)), "finding"))
+	d.must(len(found) == 0, "%s on discs that were just burned", fixity.Count(len(found), "finding"))
 	return err
 }
 
@@ -45,15 +47,16 @@ func (d *demonstration) readDiscs(ctx context.Context, title string) ([]ledger.F
 	var all []ledger.Finding
 	for _, x := range d.discs {
 		d.c.tell("  firmus disc check %s --written \"%s\" --image %s\n", x.Number, x.Name(), x.Image)
-		r, err := d.app.Acts.CheckDisc(ctx, acts.DiscCheckOrder{Number: x.Number, Written: x.Name(), Fresh: len(d.onDiscs) == 0,
-			At: acts.DiscAt{Image: filepath.Join(d.dir, filepath.FromSlash(x.Image))}})
+		r, err := d.app.Discs.Check(ctx, checking.Order{Number: x.Number, Written: x.Name(), Fresh: len(d.onDiscs) == 0,
+			At: discs.At{Image: filepath.Join(d.dir, filepath.FromSlash(x.Image))}})
 		if err != nil {
 			return nil, fmt.Errorf("check disc %s: %w", x.Name(), err)
 		}
 		d.c.tell("      %s\n", discInWords(r))
-		for _, p := range slices.Concat(r.Report.UnreadableAt, r.Report.DifferingAt) {
-			d.c.tell("      %s", p)
-			for _, i := range p.Files {
+		on := r.On()
+		for _, p := range r.Places() {
+			d.c.tell("      %s", discs.Where(p))
+			for _, i := range on(p) {
 				d.c.tell(", of %s/%s", r.Files[i].Set, report.Show(r.Files[i].Path))
 			}
 			d.c.tell("\n")
@@ -61,20 +64,20 @@ func (d *demonstration) readDiscs(ctx context.Context, title string) ([]ledger.F
 		if r.Together != "" {
 			d.c.tell("      together with %s it is complete\n", r.Together)
 		}
-		d.must(r.Check.Verdict == fixity.DiscIntact || len(d.onDiscs[x.Name()]) > 0, "disc %s is %s", x.Name(), r.Check.Verdict)
+		d.must(r.Report.Verdict == fixity.DiscIntact || len(d.onDiscs[x.Name()]) > 0, "disc %s is %s", x.Name(), r.Report.Verdict)
 		all = append(all, r.Findings...)
 	}
 	return all, nil
 }
 
 // discInWords says in a line what a check came to.
-func discInWords(r acts.CheckedDisc) string {
-	s := strings.ToUpper(string(r.Check.Verdict)) + ": " + fixity.Means("disc", string(r.Check.Verdict))
-	s += fmt.Sprintf(" (%s", report.Count(r.Report.Sectors, "sector"))
+func discInWords(r discs.Check) string {
+	s := strings.ToUpper(string(r.Report.Verdict)) + ": " + fixity.Means("disc", string(r.Report.Verdict))
+	s += fmt.Sprintf(" (%s", fixity.Count(r.Counts().Sectors, "sector"))
 	if h := r.Report.Sound; h != nil && h.Located && h.Offset > 0 {
-		s += fmt.Sprintf("; %s early, which is the drive's way", report.Count(int64(h.Offset), "sample"))
+		s += fmt.Sprintf("; %s early, which is the drive's way", fixity.Count(int64(h.Offset), "sample"))
 	} else if h != nil && h.Located && h.Offset < 0 {
-		s += fmt.Sprintf("; %s late, which is the drive's way", report.Count(int64(-h.Offset), "sample"))
+		s += fmt.Sprintf("; %s late, which is the drive's way", fixity.Count(int64(-h.Offset), "sample"))
 	}
 	return s + ")"
 }

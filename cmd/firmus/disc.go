@@ -9,30 +9,40 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/discs/checking"
+	"firmus/cmd/firmus/internal/discs/registering"
+	"firmus/cmd/firmus/internal/discs/sheets"
 	"firmus/cmd/firmus/internal/guarded"
-	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
 func (c *command) discCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "disc", Short: "Register discs, check them, print their sheets", Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return c.listDiscs(cmd.Context()) }}
-	cmd.AddCommand(&cobra.Command{
+	cmd := &cobra.Command{Use: "disc", Short: "Register discs, check them, print their sheets", Long: "Without a command it lists the discs.", Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return c.listDiscs(cmd.Context(), checking.Pull{}) }}
+	cmd.AddCommand(c.discListCommand(), c.discAddCommand(), c.discSheetCommand(), c.discIdentifyCommand(), c.discCheckCommand(), c.discDecideCommand(), c.discRetireCommand())
+	return cmd
+}
+
+func (c *command) discListCommand() *cobra.Command {
+	var pull checking.Pull
+	cmd := &cobra.Command{
 		Use:   "list",
 		Short: "List the discs and what is known of them",
-		Long: `Lists the discs with when each was last read, in which drive, and how many sectors
-needed several tries. Tries are what a drive makes of a disc, not error rates of the
-medium: they are compared within one drive and speed only. Control discs stand first:
-read one of them first.`,
+		Long: `Lists the discs by box, with when each was last read, in which drive, how many sectors
+needed several tries, and why it should be read now. Tries are what a drive makes of a
+disc, not error rates of the medium: they are compared within one drive and speed only.
+Read a control disc first.`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return c.listDiscs(cmd.Context()) },
-	}, c.discAddCommand(), c.discSheetCommand(), c.discIdentifyCommand(), c.discCheckCommand(), c.discDecideCommand(), c.discRetireCommand())
+		RunE: func(cmd *cobra.Command, _ []string) error { return c.listDiscs(cmd.Context(), pull) },
+	}
+	cmd.Flags().StringVar(&pull.Box, "box", "", "the discs of this `BOX`")
+	cmd.Flags().BoolVar(&pull.Due, "due", false, "the discs that should be read now")
 	return cmd
 }
 
 func (c *command) discAddCommand() *cobra.Command {
-	var o acts.DiscOrder
+	var o registering.Order
 	var list string
 	cmd := &cobra.Command{
 		Use:   "add NUMBER --kind audio|data FILE-OR-FOLDER…",
@@ -40,7 +50,7 @@ func (c *command) discAddCommand() *cobra.Command {
 		Long: `Registers which version of which files was burned on a disc, before it is burned or
 after. The files of an audio disc are named in the order of its tracks; those of a data
 disc may be a folder. Each is SET/PATH, with @N behind it for an earlier version, or a
-path on this computer below a set's root. Without files, Firmus
+path on this computer below a set's folder. Without files, Firmus
 keeps the disc's first reading and compares later ones with it.
 
 The number is what is written on the disc: "QD-0031", "qd 31" and "QD31 a" name one
@@ -51,7 +61,7 @@ burned, label, control, file, version, name; a row for each file, in the order o
 tracks. It is the list that is kept beside each backup of the ledger, too.`,
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.Kind, "kind", "", "`audio|data` (needed)")
+	f.StringVar(&o.Kind, "kind", "", "`audio|data`: what kind of disc it is (needed)")
 	f.StringVar(&o.Twin, "twin", "", "`LETTER` of one of several discs of the same contents")
 	f.IntVar(&o.Part, "part", 0, "which of several discs of one side it is")
 	f.StringVar(&o.Box, "box", "", "where it is kept")
@@ -79,7 +89,7 @@ tracks. It is the list that is kept beside each backup of the ledger, too.`,
 				return err
 			}
 			defer in.Close()
-			added, err := a.Acts.AddDiscs(cmd.Context(), in)
+			added, err := a.Discs.AddList(cmd.Context(), in)
 			if err != nil {
 				return err
 			}
@@ -92,14 +102,14 @@ tracks. It is the list that is kept beside each backup of the ledger, too.`,
 		if len(o.Files) > 0 && twinLetter.MatchString(o.Files[0]) {
 			o.Number, o.Files = o.Number+" "+o.Files[0], o.Files[1:]
 		}
-		d, err := a.Acts.AddDisc(cmd.Context(), o)
+		d, err := a.Discs.Add(cmd.Context(), o)
 		if err != nil {
 			return err
 		}
 		if len(o.Files) == 0 {
 			c.say("nothing is known of what was burned on %s: its first reading is what later ones are held against", d.Name())
 		}
-		return c.showAdded(acts.AddedDiscs{Added: []ledger.Disc{d}})
+		return c.showAdded(registering.Added{Added: []ledger.Disc{d}})
 	}
 	return cmd
 }
@@ -107,7 +117,7 @@ tracks. It is the list that is kept beside each backup of the ledger, too.`,
 // twinLetter is an argument that belongs to the number before it: QD-0031 A.
 var twinLetter = regexp.MustCompile(`^[A-Za-z]$`)
 
-func (c *command) showAdded(x acts.AddedDiscs) error {
+func (c *command) showAdded(x registering.Added) error {
 	if c.json {
 		c.document(map[string]any{"added": discNames(x.Added), "already": discNames(x.Already), "notes": notNil(x.Notes), "exit": 0})
 		return nil
@@ -116,7 +126,7 @@ func (c *command) showAdded(x acts.AddedDiscs) error {
 		c.printf("%s is registered: %s disc\n", d.Name(), d.Kind)
 	}
 	if n := len(x.Already); n > 0 {
-		c.printf("%s registered already, and left as they are\n", report.Count(int64(n), "disc"))
+		c.printf("%s registered already, and left as they are\n", fixity.Count(int64(n), "disc"))
 	}
 	return nil
 }
@@ -130,25 +140,36 @@ func discNames(ds []ledger.Disc) []string {
 }
 
 func (c *command) discSheetCommand() *cobra.Command {
-	var page string
+	var page, list string
 	cmd := &cobra.Command{
 		Use:   "sheet NUMBER",
 		Short: "Print the burn sheet of a disc",
 		Long: `Prints what a person needs at the burner: the files in their order, how the burning
 program is to be set, the number to write on the disc. With --html it is written into a
-file that prints on one page.`,
+file that prints on one page. More than 40 files of a data disc are summed up by folder;
+--list writes the place of each into a file.`,
 		Args: cobra.MinimumNArgs(1),
 	}
 	cmd.Flags().StringVar(&page, "html", "", "write a page to print into this `FILE`")
+	cmd.Flags().StringVar(&list, "list", "", "write the place of each file to burn into this `FILE`")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		a, err := c.open(cmd.Context(), true)
 		if err != nil {
 			return err
 		}
 		defer a.Close()
-		s, err := a.Acts.BurnSheet(cmd.Context(), a.Config.Name, strings.Join(args, " "))
+		s, err := a.Discs.BurnSheet(cmd.Context(), a.Config.Name, strings.Join(args, " "))
 		if err != nil {
 			return err
+		}
+		if s.Drive = a.Drive(); s.Drive == "" {
+			s.Drive = "DEVICE"
+		}
+		if list != "" {
+			if err := guarded.Of(a.Config).Write(list, sheets.List, s.List); err != nil {
+				return err
+			}
+			c.say("the places of the files of %s are in %s", s.Number, list)
 		}
 		if page != "" {
 			if err := guarded.Of(a.Config).Write(page, guarded.Page, s.HTML); err != nil {
@@ -175,7 +196,7 @@ file that prints on one page.`,
 }
 
 func (c *command) discDecideCommand() *cobra.Command {
-	var o acts.DiscDecide
+	var o registering.Decision
 	cmd := &cobra.Command{
 		Use:   "decide NUMBER --reason TEXT",
 		Short: "Accept what was changed on the way for a whole class of discs",
@@ -185,9 +206,9 @@ check says so, at the same level as NUMBER (half a decibel to either side). It a
 covers discs that are checked later.`,
 		Args: cobra.MinimumNArgs(1),
 	}
-	cmd.Flags().StringVar(&o.Reason, "reason", "", "why (needed): \"burned with levelling, +1.8 dB\"")
+	cmd.Flags().StringVar(&o.Reason, "reason", "", "why, such as \"burned with levelling, +1.8 dB\" (needed)")
 	cmd.Flags().BoolVar(&o.AnyGain, "any-gain", false, "whatever the gain is")
-	cmd.Flags().IntVar(&o.Discs, "discs", 0, "how many discs that is now, when it is more than 20")
+	cmd.Flags().IntVar(&o.Discs, "discs", 0, "how many discs that is now, typed if it is more than 20")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		a, err := c.open(cmd.Context(), true)
 		if err != nil {
@@ -195,7 +216,7 @@ covers discs that are checked later.`,
 		}
 		defer a.Close()
 		o.Number = strings.Join(args, " ")
-		d, covered, err := a.Acts.DecideDiscs(cmd.Context(), o)
+		d, covered, err := a.Discs.Decide(cmd.Context(), o)
 		if err != nil {
 			return err
 		}
@@ -235,7 +256,7 @@ func (c *command) discRetireCommand() *cobra.Command {
 			return err
 		}
 		defer a.Close()
-		d, err := a.Acts.RetireDisc(cmd.Context(), strings.Join(args, " "), reason)
+		d, err := a.Discs.Retire(cmd.Context(), strings.Join(args, " "), reason)
 		if err != nil {
 			return err
 		}

@@ -16,29 +16,30 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/damage"
 	"firmus/fixity/ledger"
+	"firmus/fixity/spelling"
 )
 
 func (c *command) findingsCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "findings",
-		Short: "Look at findings and decide about them",
-		Args:  cobra.NoArgs,
-		RunE:  func(cmd *cobra.Command, _ []string) error { return c.listFindings(cmd.Context(), false) },
+		Short: "Look at findings and decide about them", Long: "Without a command it lists the open findings.",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return c.listFindings(cmd.Context(), false) },
 	}
 	var all bool
 	list := &cobra.Command{
 		Use:   "list",
-		Short: "List the open findings",
-		Args:  cobra.NoArgs,
-		RunE:  func(cmd *cobra.Command, _ []string) error { return c.listFindings(cmd.Context(), all) },
+		Short: "List the open findings", Long: "Lists the open findings, the most urgent first, a line each. \"firmus findings show N\" says what to do about one.",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return c.listFindings(cmd.Context(), all) },
 	}
 	list.Flags().BoolVar(&all, "all", false, "the settled ones too")
 	show := &cobra.Command{
 		Use:   "show N",
-		Short: "Show all that is known of a finding",
-		Args:  cobra.ExactArgs(1),
+		Short: "Show all that is known of a finding", Long: "Shows all that is known of a finding: what is wrong and where in the recording, how sure that is, each copy with when it was last read, and what to do, step by step.",
+		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			ids, err := numbers(args)
+			ids, err := c.numbers(cmd.Context(), args)
 			if err != nil {
 				return err
 			}
@@ -49,16 +50,62 @@ func (c *command) findingsCommand() *cobra.Command {
 	return cmd
 }
 
-func numbers(args []string) ([]int64, error) {
+// numbers reads the numbers of findings. If a word is none, the message tells the open
+// findings of the item that may be meant.
+func (c *command) numbers(ctx context.Context, args []string) ([]int64, error) {
 	var out []int64
 	for _, a := range args {
-		n, err := strconv.ParseInt(a, 10, 64)
+		n, err := strconv.ParseInt(strings.Trim(a, "[]"), 10, 64)
 		if err != nil || n < 1 {
-			return nil, usageError{fmt.Errorf("%q is not the number of a finding", a)}
+			return nil, usageError{fmt.Errorf("%q is not the number of a finding%s\n\"firmus findings\" lists what is open", a, c.findingsOf(ctx, a))}
 		}
 		out = append(out, n)
 	}
 	return out, nil
+}
+
+// findingsOf is what to add to a message about a word that is no finding's number: the
+// open findings of items that are called like it. Without a ledger it is "".
+func (c *command) findingsOf(ctx context.Context, word string) string {
+	a, err := c.open(ctx, true)
+	if err != nil {
+		return ""
+	}
+	defer a.Close()
+	text := ""
+	_ = a.Ledger.View(ctx, func(t *ledger.Tx) error { // only a hint
+		items, err := t.Files.Items()
+		if err != nil {
+			return err
+		}
+		fs, err := t.Findings.Open("")
+		if err != nil {
+			return err
+		}
+		of := map[int64]string{}
+		for _, item := range spelling.Like(word, items) {
+			files, err := t.Files.OfItem(item)
+			if err != nil {
+				return err
+			}
+			for _, f := range files {
+				of[f.ID] = item
+			}
+			var ids []string
+			for _, f := range fs {
+				if of[f.File] == item && f.File != 0 {
+					ids = append(ids, strconv.FormatInt(f.ID, 10))
+				}
+			}
+			if len(ids) == 0 {
+				text += fmt.Sprintf(". No finding is open about %s", item)
+			} else {
+				text += fmt.Sprintf(". Open about %s: %s", item, strings.Join(ids, ", "))
+			}
+		}
+		return nil
+	})
+	return text
 }
 
 func (c *command) listFindings(ctx context.Context, all bool) error {
@@ -70,9 +117,9 @@ func (c *command) listFindings(ctx context.Context, all bool) error {
 	var fs []ledger.Finding
 	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
 		if all {
-			fs, err = t.AllFindings()
+			fs, err = t.Findings.All()
 		} else {
-			fs, err = t.OpenFindings("")
+			fs, err = t.Findings.Open("")
 		}
 		return err
 	}); err != nil {
@@ -81,7 +128,7 @@ func (c *command) listFindings(ctx context.Context, all bool) error {
 	if c.json {
 		out := []report.Finding{}
 		for _, f := range fs {
-			out = append(out, report.FindingOf(f, false))
+			out = append(out, a.Finding(f, false))
 		}
 		c.document(map[string]any{"findings": out})
 		return nil
@@ -96,7 +143,7 @@ func (c *command) listFindings(ctx context.Context, all bool) error {
 	for _, f := range fs {
 		state := "open"
 		if !f.Open() {
-			state = fmt.Sprintf("%s on %s by %s", fixity.Means("settled", string(f.Settled)), day(f.SettledAt), f.SettledBy)
+			state = report.Ended(f, report.Local)
 		}
 		c.printf("%5d  %-11s %-11s %s/%s/%s  (%s)\n", f.ID, f.Kind, f.Urgency, f.Store, f.Set, report.Show(f.Path), state)
 	}
@@ -107,7 +154,7 @@ func day(t time.Time) string {
 	if t.IsZero() {
 		return ""
 	}
-	return t.Local().Format("2006-01-02 15:04 MST")
+	return t.Local().Format("2 Jan 2006 15:04 MST")
 }
 
 func (c *command) showFinding(ctx context.Context, id int64) error {
@@ -119,17 +166,21 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 	var f ledger.Finding
 	var copies []ledger.Copy
 	var versions []ledger.Version
+	var open []ledger.Finding // about the file
 	if err := a.Ledger.View(ctx, func(t *ledger.Tx) error {
-		if f, err = t.Finding(id); err != nil {
-			return fmt.Errorf("finding %d: %w (firmus findings lists what is open)", id, err)
+		if f, err = t.Findings.Get(id); err != nil {
+			return noFinding(id, err)
 		}
 		if f.File == 0 {
 			return nil
 		}
-		if copies, err = t.Copies(f.File); err != nil {
+		if copies, err = t.Copies.Of(f.File); err != nil {
 			return err
 		}
-		versions, err = t.Versions(f.File)
+		if open, err = t.Findings.Of(f.File); err != nil {
+			return err
+		}
+		versions, err = t.Files.Versions(f.File)
 		return err
 	}); err != nil {
 		return err
@@ -149,7 +200,7 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 			Times  []timeJSON    `json:"times"` // where in the recording, if its sound is known
 			Steps  []string      `json:"steps"` // what a person should do; none once it is settled
 			Save   []saveJSON    `json:"save_first"`
-		}{report.FindingOf(f, false), report.CopiesOf(copies), timesJSON(dmg), []string{}, saveOf(m)}
+		}{a.Finding(f, false), report.CopiesOf(copies), timesJSON(dmg), []string{}, saveOf(m)}
 		if f.Open() {
 			doc.Steps = report.Texts(m.Steps())
 		}
@@ -158,40 +209,60 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 	}
 	c.printFinding(f, false, true)
 	if f.Open() {
-		c.printWrongWay(m, f)
+		c.printSaid(m)
+		c.printMore(m, f)
 		if m.Mass() {
-			c.printf("      It belongs to incident %d: %s.\n", f.Incident, report.Count(int64(len(m.Findings)), "finding"))
+			c.printf("      It belongs to incident %d: %s.\n", f.Incident, fixity.Count(len(m.Findings), "finding"))
+		} else if len(m.Findings) > 1 {
+			c.printf("      %s\n", together(m, true))
 		}
 		c.printSteps(m)
 	} else {
-		c.printf("      %s on %s by %s: %s\n", fixity.Means("settled", string(f.Settled)), day(f.SettledAt), f.SettledBy, f.Reason)
+		c.printf("      %s\n", report.Ended(f, report.Local))
 	}
-	if f.Detail != "" && f.Kind != fixity.Unfinished {
-		c.printf("\n  How it was seen   %s\n", f.Detail)
+	if told := report.Told(f, report.Local); told != "" && f.Kind != fixity.Unfinished {
+		c.printf("\n  How it was seen   %s\n", told)
 	}
 	c.printf("  First told        %s\n  Last seen         %s\n", day(f.Opened), day(f.Seen))
 	for i, r := range f.Ranges {
 		if i == 10 {
-			c.printf("                    and %s more\n", report.Count(int64(len(f.Ranges)-10), "place"))
+			c.printf("                    and %s more\n", fixity.Count(len(f.Ranges)-10, "place"))
 			break
 		}
 		label := "  Where             "
 		if i > 0 {
 			label = "                    "
 		}
-		c.printf("%sbytes %s to %s (%s)\n", label, report.Number(r.Offset), report.Number(r.Offset+r.Length-1), report.Size(r.Length))
+		if r.Length == 1 {
+			c.printf("%sbyte %s\n", label, fixity.Number(r.Offset))
+			continue
+		}
+		c.printf("%sbytes %s to %s (%s)\n", label, fixity.Number(r.Offset), fixity.Number(r.Offset+r.Length-1), report.Size(r.Length))
 	}
 	if heard {
 		c.printDamage(dmg)
+		if err := c.printStave(ctx, a, m, dmg.Duration, copies, open); err != nil {
+			return err
+		}
 	}
 	if len(copies) > 0 {
 		c.printf("\n  Each copy of this file\n")
-		c.printCopies(a, m, copies)
+		if err := c.printCopies(ctx, a, m, copies); err != nil {
+			return err
+		}
 	}
 	for _, v := range versions {
 		c.printf("  Version %d         %s, SHA-256 %s\n                    %s, by %s, %s\n", v.N, report.Size(v.Size), v.SHA256.Sum, v.Reason, v.By, day(v.At))
 	}
 	return nil
+}
+
+// noFinding says that there is no finding of a number.
+func noFinding(id int64, err error) error {
+	if errors.Is(err, fixity.ErrNotFound) {
+		return fmt.Errorf("there is no finding %d. \"firmus findings\" lists what is open: %w", id, err)
+	}
+	return fmt.Errorf("finding %d: %w", id, err)
 }
 
 // saveJSON is a file of a failing drive that few other stores hold.
@@ -233,7 +304,7 @@ func timesJSON(d acts.Damage) []timeJSON {
 func (c *command) printDamage(d acts.Damage) {
 	for i, s := range d.Spans {
 		if i == 10 {
-			c.printf("                    and %s more\n", report.Count(int64(len(d.Spans)-10), "place"))
+			c.printf("                    and %s more\n", fixity.Count(len(d.Spans)-10, "place"))
 			break
 		}
 		label := "  In the recording  "
@@ -252,16 +323,51 @@ func (c *command) printDamage(d acts.Damage) {
 		if len(s.Channels) > 0 {
 			ch = fmt.Sprintf(", channel %s only", strings.Trim(strings.ReplaceAll(fmt.Sprint(s.Channels), " ", ", "), "[]"))
 		}
-		c.printf("%s%s%s to %s of %s%s\n", label, about, damage.Clock(s.From), damage.Clock(s.To), damage.Clock(d.Duration), ch)
+		from, to := damage.Clock(s.From), damage.Clock(s.To)
+		if to = " to " + to; to == " to "+from {
+			to = ""
+		}
+		c.printf("%s%s%s%s of %s%s\n", label, about, from, to, damage.Clock(d.Duration), ch)
 	}
-	if line := damage.Line(d.Spans, d.Duration, damage.LineWidth, true); line != "" {
-		c.printf("  %s\n", line)
+}
+
+// staveWidth is how many signs wide a stave is drawn.
+const staveWidth = 52
+
+// printStave draws the copies of a file, one line each.
+func (c *command) printStave(ctx context.Context, a *app.App, m report.Matter, length time.Duration, copies []ledger.Copy, findings []ledger.Finding) error {
+	var away report.Absent
+	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		away, err = report.NotHere(t, a.Acts.Rules, a.Acts.Now())
+		return err
+	}); err != nil {
+		return err
 	}
+	s, err := m.Stave(copies, findings, length, away, func(f ledger.Finding) ([]damage.Span, error) {
+		d, _, err := a.Acts.DamageOf(ctx, f)
+		return d.Spans, err
+	})
+	if err != nil {
+		return err
+	}
+	c.printf("\n")
+	for _, line := range s.Lines(staveWidth) {
+		c.printf("    %s\n", line)
+	}
+	return nil
 }
 
 // printCopies gives a row to each store, with when and how the copy was last known, and
 // where it lies.
-func (c *command) printCopies(a *app.App, m report.Matter, copies []ledger.Copy) {
+func (c *command) printCopies(ctx context.Context, a *app.App, m report.Matter, copies []ledger.Copy) error {
+	var away report.Absent
+	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		away, err = report.NotHere(t, a.Acts.Rules, a.Acts.Now())
+		return err
+	}); err != nil {
+		return err
+	}
+	disputed := report.InDispute(copies)
 	for _, x := range copies {
 		rule, _ := a.Acts.Rules.Store(x.Store)
 		place := x.Store
@@ -271,11 +377,13 @@ func (c *command) printCopies(a *app.App, m report.Matter, copies []ledger.Copy)
 		if x.Disc != "" {
 			place = "disc " + x.Disc
 		}
-		c.printf("    %-30s %-11s %s\n", place, x.State, report.LastKnown(x))
+		is, known := m.CopyInWords(x, disputed)
+		c.printf("    %-30s %-11s %s\n", place, is, away.Of(x.Store, a.Acts.Now(), known))
 		if p := m.PlaceOf(m.Findings[0], x); p != "" && x.Carrier == 0 {
 			c.printf("      %s\n", report.ShowPlace(p))
 		}
 	}
+	return nil
 }
 
 func (c *command) signOffCommand() *cobra.Command {
@@ -296,8 +404,8 @@ change is:
   --description      The description was changed. The sound is proved the same.
   --lost-otherwise   Nothing better can be had. Firmus refuses this while a copy or disc
                      holds the version, or damaged copies together hold all of it.
-  --master           The change is meant. Firmus refuses this likewise, and while another
-                     copy could not be looked at.
+  --master           The change is meant. Firmus refuses this likewise, and while
+                     another copy could not be looked at.
   --keep-current     A dispute: the present version is the right one.
 
 --incident signs off a whole reorganisation. Type how many files it is with --files.`,
@@ -310,10 +418,10 @@ change is:
 	cmd.Flags().BoolVar(&o.LostOtherwise, "lost-otherwise", false, "nothing better can be had")
 	cmd.Flags().BoolVar(&o.KeepCurrent, "keep-current", false, "a dispute: the present version is the right one")
 	cmd.Flags().Int64Var(&o.Incident, "incident", 0, "all open findings of this `INCIDENT`")
-	cmd.Flags().Int64Var(&o.Files, "files", 0, "how many files that is, when it is more than 20")
+	cmd.Flags().Int64Var(&o.Files, "files", 0, "how many files that is, typed if it is more than 20")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		var err error
-		if o.Findings, err = numbers(args); err != nil {
+		if o.Findings, err = c.numbers(cmd.Context(), args); err != nil {
 			return err
 		}
 		if len(args) == 0 && o.Incident == 0 {
@@ -330,7 +438,7 @@ change is:
 		} else {
 			for i, d := range done {
 				if i == 20 && len(done) > 25 {
-					c.printf("and %s more\n", report.Number(int64(len(done)-i)))
+					c.printf("and %s more\n", fixity.Number(int64(len(done)-i)))
 					break
 				}
 				c.printf("[%d] %s/%s/%s: %s\n", d.Finding, d.Store, d.Set, report.Show(d.Path), d.Did)
@@ -355,10 +463,10 @@ kind and anatomy as N. If they are more than 20, type how many.`,
 	}
 	cmd.Flags().StringVar(&o.Reason, "reason", "", "why (needed)")
 	cmd.Flags().Int64Var(&o.Like, "like", 0, "all open findings of the class of `N`")
-	cmd.Flags().Int64Var(&o.Files, "files", 0, "how many findings that is, when it is more than 20")
+	cmd.Flags().Int64Var(&o.Files, "files", 0, "how many findings that is, typed if it is more than 20")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		var err error
-		if o.Findings, err = numbers(args); err != nil {
+		if o.Findings, err = c.numbers(cmd.Context(), args); err != nil {
 			return err
 		}
 		if len(args) == 0 && o.Like == 0 {

@@ -5,24 +5,31 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/term"
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/setup"
 )
 
 func (c *command) initCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "init [DIR]",
-		Short: "Ask four questions and write a configuration",
-		Long: `Asks four questions and writes firmus.toml into this folder, or into DIR. It never
-replaces a file. The second copies must lie on another drive: two stores on one drive
-count as one copy. Firmus says so if the folders lie on one.`,
+		Short: "Ask some questions and write a configuration",
+		Long: `Asks where the recordings are, and writes firmus.toml into this folder or into DIR. It
+never replaces a file. Press Enter to take what stands in brackets. Answer "none" for
+what you don't have.
+
+The second copies must lie on another drive: two stores on one drive count as one copy.
+Firmus says so if the folders lie on one.`,
+		Example: `  firmus init
+  firmus init D:\firmus`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			dir := "."
@@ -46,25 +53,18 @@ func (c *command) init(ctx context.Context, dir string) error {
 	if err := g.Outside(path); err != nil {
 		return err
 	}
-	in := bufio.NewReader(c.in)
-	name, err1 := c.ask(in, "What are the holdings called?", "Our sound archive")
-	masters, err2 := c.ask(in, "In which folder do masters (untouched transfers) arrive?", "studio/masters")
-	access, err3 := c.ask(in, "In which folder are access files made? (\"none\" if there are none)", "studio/access")
-	vault, err4 := c.ask(in, "Which folder on another drive holds the second copies?", "vault")
-	if err := errors.Join(err1, err2, err3, err4); err != nil {
-		return usageError{err}
-	}
-	text := sampleConfig(name, masters, access, vault)
-	if _, err := config.Parse([]byte(text), path); err != nil {
-		return fmt.Errorf("with these answers the configuration would not do:\n%w", err)
-	}
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+	v := &interview{c: c, ctx: ctx, in: bufio.NewReader(c.in), person: c.atTerminal(), draft: setup.New(path)}
+	if err := v.all(); err != nil {
 		return err
 	}
-	if err := g.Write(path, nil, func(w io.Writer) error { _, err := io.WriteString(w, text); return err }); err != nil {
+	if _, err := v.draft.Config(); err != nil {
+		return usageError{fmt.Errorf("with these answers the configuration would not do, and nothing was written:\n%s", setup.WrongWith(err))}
+	}
+	if err := v.draft.Write(g); err != nil {
 		return err
 	}
-	if cfg, err := config.Load(path); err == nil {
+	lacks := v.draft.Lacking()
+	if cfg, err := config.Load(path); err == nil && len(lacks) == 0 {
 		if shared, err := app.CheckVolumes(ctx, cfg, nil); err == nil {
 			for _, s := range shared {
 				c.say("%s", s.Words())
@@ -72,57 +72,154 @@ func (c *command) init(ctx context.Context, dir string) error {
 		}
 	}
 	if c.json {
-		c.document(map[string]any{"config": path, "exit": 0})
+		c.document(map[string]any{"config": path, "not_there": append([]string{}, lacks...), "exit": 0})
 		return nil
 	}
-	c.printf("%s was written. Look it over, then:\n  firmus check      what would not work\n  firmus intake     take the files under care\n  firmus audit      compare and read every copy\n", path)
+	firmus := c.commandFor(path)
+	c.printf("%s was written.\n", path)
+	if len(lacks) > 0 {
+		c.printf("Not there yet:\n")
+		for _, l := range lacks {
+			c.printf("  %s\n", l)
+		}
+		c.printf("Connect the drive, make what lacks, or correct the path in %s.\n", path)
+	}
+	c.printf("Look it over, then:\n")
+	for _, x := range [][2]string{{"check", "says what would not work"}, {"intake", "takes the files under care"}, {"audit", "compares and reads every copy"}} {
+		c.printf("  %s %-8s %s\n", firmus, x[0], x[1])
+	}
 	return nil
 }
 
-// ask puts a question on stderr, so that stdout holds the result only.
-func (c *command) ask(in *bufio.Reader, question, preset string) (string, error) {
-	fmt.Fprintf(c.err, "%s [%s] ", question, preset)
-	line, err := in.ReadString('\n')
-	if err != nil && line == "" {
-		fmt.Fprintln(c.err)
-		return preset, nil // no more input: what is proposed
+// commandFor is how a command begins that uses a configuration from the folder where
+// the person stands.
+func (c *command) commandFor(path string) string {
+	cwd, err := os.Getwd()
+	if err != nil {
+		cwd = string(filepath.Separator)
 	}
-	line = strings.TrimSpace(line)
-	if strings.ContainsFunc(line, func(r rune) bool { return r < ' ' }) {
-		return "", errors.New("an answer holds a character that can't be seen")
-	}
-	if line == "" {
-		return preset, nil
-	}
-	return line, nil
+	_, rest, _ := strings.Cut(config.CommandIn(cwd, path), "firmus")
+	return startedBy(os.Args[0]) + rest
 }
 
-func sampleConfig(name, masters, access, vault string) string {
-	var b strings.Builder
-	sets := func(m, a string) string {
-		if access == "none" {
-			return fmt.Sprintf("{ masters = %s }", quote(m))
+// startedBy is how a person starts this program again: by its name if that finds it, else
+// by the path that started it. What "go run" built is gone by then.
+func startedBy(started string) string {
+	if !strings.ContainsAny(started, `/\`) || strings.Contains(started, "go-build") {
+		return "firmus"
+	}
+	if found, err := exec.LookPath("firmus"); err == nil {
+		a, err := os.Stat(found)
+		b, err2 := os.Stat(started)
+		if err == nil && err2 == nil && os.SameFile(a, b) {
+			return "firmus"
 		}
-		return fmt.Sprintf("{ masters = %s, access = %s }", quote(m), quote(a))
 	}
-	fmt.Fprintf(&b, "name  = %s\n", quote(name))
-	b.WriteString("state = \"state\"            # the ledger and its backups; paths are relative to this file\n\n")
-	b.WriteString("[set.masters]\nrole = \"master\"            # frozen: any change is a finding\n\n")
-	if access != "none" {
-		b.WriteString("[set.access]\nrole = \"access\"            # may be edited, and counts as finished when at rest for\nediting = \"3d\"\n\n")
-	}
-	fmt.Fprintf(&b, "[store.studio]\nkind = \"disk\"\narrivals = true            # new files appear here\n# place = \"Room 12\"        # where it stands, in words\nsets = %s\nread_within = \"30d\"        # every byte is read at least this often\n\n", sets(masters, access))
-	fmt.Fprintf(&b, "[store.vault]\nkind = \"disk\"\n# place = \"Town hall safe\" # another place than the studio's, so that no fire takes both\nsets = %s\nexpect_within = \"3d\"       # new files should be here by then\n", sets(filepath.ToSlash(filepath.Join(vault, "masters")), filepath.ToSlash(filepath.Join(vault, "access"))))
-	b.WriteString("# Two stores on one drive count as one copy, because one drive that dies takes both.\n# For a trial, or a pool of drives, this says that the store counts all the same:\n# own_drive = true\n")
-	b.WriteString("# manifests = true         # write manifests and backups of the ledger here, too\n")
-	b.WriteString("# visiting = true          # if this drive lives in a safe and is seldom plugged in\n")
-	return b.String()
+	return config.InShell(started)
 }
 
-// quote writes a TOML string: literal where that is possible, for Windows paths.
-func quote(s string) string {
-	if !strings.Contains(s, "'") {
-		return "'" + s + "'"
+// interview asks a person for what a configuration needs.
+type interview struct {
+	c      *command
+	ctx    context.Context
+	in     *bufio.Reader
+	person bool // somebody types: what doesn't do is asked for again
+	draft  *setup.Draft
+	ended  bool // there is no more input, and the rest is taken as proposed
+}
+
+// errStopped says that somebody ended the questions.
+var errStopped = errors.New("the questions were not answered to the end; nothing was written")
+
+// atTerminal says that a person types what the program reads.
+func (c *command) atTerminal() bool {
+	f, ok := c.in.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// line reads what is typed. It doesn't wait on once the program is to stop.
+func (v *interview) line() (string, error) {
+	type read struct {
+		line string
+		err  error
 	}
-	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(s) + `"`
+	got := make(chan read, 1)
+	go func() {
+		line, err := v.in.ReadString('\n')
+		got <- read{line, err}
+	}()
+	select {
+	case <-v.ctx.Done():
+		return "", v.ctx.Err()
+	case r := <-got:
+		if r.err != nil && r.line != "" {
+			r.err = nil
+		}
+		return r.line, r.err
+	}
+}
+
+// all asks for everything. The first four questions are those that each archive has an
+// answer to.
+func (v *interview) all() error {
+	for i := 0; ; i++ {
+		all := v.draft.Questions()
+		if i == len(all) {
+			break
+		}
+		if err := v.ask(all[i]); err != nil {
+			return err
+		}
+	}
+	if lacks := v.draft.Masters(); lacks == "" {
+		return usageError{errors.New(setup.WithoutMasters + "; nothing was written")}
+	}
+	return nil
+}
+
+// ask puts a question on stderr, so that stdout holds the result only. Without an answer
+// it takes what is proposed. If there is no folder of a name, a person is asked once more.
+func (v *interview) ask(q setup.Question) error {
+	words, preset, folder := q.Words(setup.NoneMeans(q.Key)), q.Preset, q.Kind == setup.Folder
+	missing := "" // the folder that was named, and isn't there
+	for !v.ended {
+		fmt.Fprintf(v.c.err, "%s [%s] ", words, preset)
+		line, err := v.line()
+		if err != nil {
+			fmt.Fprintln(v.c.err)
+			if v.ctx.Err() != nil || v.person {
+				return errStopped
+			}
+			v.c.say("the input ended: the rest is as proposed")
+			v.ended = true
+			break
+		}
+		answer, wrong := setup.Clean(line)
+		if answer == "" {
+			answer = preset
+		}
+		if folder {
+			answer = v.draft.Whole(answer)
+		}
+		if wrong == "" && v.person {
+			wrong = v.draft.Wrong(q, answer)
+		}
+		switch {
+		case wrong != "" && !v.person:
+			return usageError{fmt.Errorf("the answer to %q %s; nothing was written", q.Ask, wrong)}
+		case wrong != "":
+			fmt.Fprintf(v.c.err, "  That doesn't do: %s.\n", wrong)
+			continue
+		case folder && v.person && answer != missing && !strings.EqualFold(answer, setup.None) && !v.draft.There(answer):
+			words, preset, missing = fmt.Sprintf("  There is no folder %s. Press Enter to take it all the same, or type another.", v.draft.At(answer)), answer, answer
+			continue
+		}
+		v.draft.Answer(q.Key, answer)
+		return nil
+	}
+	if folder {
+		preset = v.draft.Whole(preset)
+	}
+	v.draft.Answer(q.Key, preset)
+	return nil
 }

@@ -6,21 +6,22 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
 )
 
 func (c *command) intakeCommand() *cobra.Command {
-	var o acts.IntakeOrder
+	var o receiving.IntakeOrder
 	var wait string
 	var rebuild bool
 	cmd := &cobra.Command{
 		Use:   "intake [SET…]",
 		Short: "Take new files under care and write manifests",
-		Long: `Takes the files that are new in the arrivals store under care. All stores within
-reach are compared: where they agree a file is taken in, where they differ it is
-disputed and a person decides. Then manifest-sha256.txt is written into each
+		Long: `Takes the files that are new in the arrivals store under care. Firmus compares
+all stores within reach. If they agree on a file, it is taken in. If they differ, the
+file is disputed, and a person decides. Then manifest-sha256.txt is written into each
 first-level folder. A recording that is empty, silent, cut short or not complete is
 taken in, and is a finding.
 
@@ -30,7 +31,7 @@ are compared with the manifests. If there is a backup, use "firmus ledger restor
 instead: a backup knows more.`,
 		Args: cobra.ArbitraryArgs,
 	}
-	cmd.Flags().StringVar(&wait, "wait", "", "wait so long (10m, 2h) for a store that another process works on")
+	cmd.Flags().StringVar(&wait, "wait", "", "`TIME` to wait for a store that somebody else works on, such as 10m or 2h")
 	cmd.Flags().BoolVar(&rebuild, "from-manifests", false, "make a lost ledger anew from manifests and event files")
 	cache := cacheFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
@@ -52,13 +53,13 @@ instead: a backup knows more.`,
 		}
 		defer a.Close()
 		c.startProgress(0)
-		var res acts.IntakeResult
+		var res receiving.IntakeResult
 		if rebuild {
-			var r acts.RebuildResult
-			r, err = a.Acts.Rebuild(cmd.Context(), o)
+			var r receiving.RebuildResult
+			r, err = a.Receiving.Rebuild(cmd.Context(), o)
 			res = r.Intake
 		} else {
-			res, err = a.Acts.Intake(cmd.Context(), o)
+			res, err = a.Receiving.Intake(cmd.Context(), o)
 		}
 		c.progress.stop()
 		if err != nil && res.Taken == 0 {
@@ -72,24 +73,24 @@ instead: a backup knows more.`,
 			c.say("%s", w)
 		}
 		if c.json {
-			c.document(intakeJSON(res, err, c.exit))
+			c.document(intakeJSON(a, res, err, c.exit))
 			return err
 		}
-		c.printf("%s taken under care, %s\n", report.Count(res.Taken, "file"), report.Size(res.Bytes))
+		c.printf("%s taken under care, %s\n", fixity.Count(res.Taken, "file"), report.Size(res.Bytes))
 		if res.Agreed > 0 {
-			c.printf("  %s: a second store or a list beside them agrees\n", report.Number(res.Agreed))
+			c.printf("  %s: a second store or a list beside them agrees\n", fixity.Number(res.Agreed))
 		}
 		if res.OneOnly > 0 {
-			c.printf("  %s: known from one place only, until a second store has been read\n", report.Number(res.OneOnly))
+			c.printf("  %s: known from one place only, until a second store has been read\n", fixity.Number(res.OneOnly))
 		}
 		if res.Disputed > 0 {
-			c.printf("  %s: DISPUTED, see below\n", report.Number(res.Disputed))
+			c.printf("  %s: DISPUTED, see below\n", fixity.Number(res.Disputed))
 		}
 		if res.Unfinished > 0 {
-			c.printf("  %s: NOT A WHOLE RECORDING, see below\n", report.Number(res.Unfinished))
+			c.printf("  %s: NOT A WHOLE RECORDING, see below\n", fixity.Number(res.Unfinished))
 		}
 		if res.Manifests > 0 {
-			c.printf("  %s written\n", report.Count(int64(res.Manifests), "manifest"))
+			c.printf("  %s written\n", fixity.Count(int64(res.Manifests), "manifest"))
 		}
 		for _, t := range res.Trouble {
 			c.printf("  NOT FINISHED: %s\n", t)
@@ -106,16 +107,16 @@ instead: a backup knows more.`,
 	return cmd
 }
 
-func intakeJSON(res acts.IntakeResult, err error, exit int) any {
+func intakeJSON(a *app.App, res receiving.IntakeResult, err error, exit int) any {
 	doc := struct {
-		acts.IntakeResult
+		receiving.IntakeResult
 		Findings []report.Finding `json:"findings"`
 		Error    string           `json:"error,omitempty"`
 		Exit     int              `json:"exit"`
 	}{IntakeResult: res, Findings: []report.Finding{}, Exit: exit}
 	doc.Warnings, doc.Trouble = notNil(res.Warnings), notNil(res.Trouble)
 	for _, f := range res.Findings {
-		doc.Findings = append(doc.Findings, report.FindingOf(f, true))
+		doc.Findings = append(doc.Findings, a.Finding(f, true))
 	}
 	if err != nil {
 		doc.Error = err.Error()

@@ -81,7 +81,7 @@ func TestKilled(t *testing.T) {
 			t.Fatalf("the audit ended (%v) after %d of %d files, before it could be killed", err, done, files)
 		case <-time.After(time.Millisecond):
 		}
-		if err := a.Ledger.View(t.Context(), func(x *ledger.Tx) error { done, err = x.ReadByOpenAudit("studio"); return err }); err != nil {
+		if err := a.Ledger.View(t.Context(), func(x *ledger.Tx) error { done, err = x.Audits.ReadByOpen("studio"); return err }); err != nil {
 			t.Fatal(err)
 		}
 	}

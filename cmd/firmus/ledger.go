@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"firmus/cmd/firmus/internal/acts/backups"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
@@ -18,8 +19,8 @@ import (
 )
 
 func (c *command) ledgerCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "ledger", Short: "Check the record, seal it, or bring a lost ledger back", Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+	cmd := &cobra.Command{Use: "ledger", Short: "Check the record, seal it, or bring a lost ledger back", Long: "The record holds every act, every turn of a finding and every run of readings. The ledger is the database that holds the record and what Firmus knows now.", Args: cobra.NoArgs,
+		Annotations: onlyHelp, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	var against string
 	verify := &cobra.Command{
 		Use:   "verify",
@@ -39,8 +40,8 @@ A record that was cut back, or replaced as a whole, agrees with itself. Only
 	var out string
 	checkpoint := &cobra.Command{
 		Use:   "checkpoint",
-		Short: "Print the record's seal of now, to be kept elsewhere",
-		Args:  cobra.NoArgs,
+		Short: "Print the record's seal of now, to be kept elsewhere", Long: "Prints a checkpoint: a short signed text that seals the record as it is now. Keep it away from this computer. \"firmus ledger verify --against FILE\" shows later whether the record was cut back or replaced.",
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return c.withLedger(cmd.Context(), func(l *ledger.Ledger, k ledger.Key) error {
 				text, err := l.Checkpoint(cmd.Context(), k)
@@ -60,6 +61,7 @@ that anybody can check with the record's public key, without this program's ledg
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return c.prove(cmd.Context(), args[0]) },
 	}
+	goBack := false
 	restore := &cobra.Command{
 		Use:   "restore [STORE [BACKUP]]",
 		Short: "Bring a lost or broken ledger back from a backup",
@@ -70,12 +72,16 @@ moved to a folder of the state folder, ledger-aside-…, and nothing is removed.
 Backups may have grown apart: two computers wrote them, or a ledger was begun anew. Then
 they are listed, and you name one.
 
+If the ledger is whole and knows all that the backup knows, restore refuses. With
+--go-back it takes the backup all the same: what was recorded since is set aside.
+
 Afterwards run "firmus audit". It finds again what was found after the backup. What was
 decided after the backup is open again.`,
 		Args:              cobra.MaximumNArgs(2),
 		ValidArgsFunction: c.completeStores,
-		RunE:              func(cmd *cobra.Command, args []string) error { return c.restore(cmd.Context(), args) },
+		RunE:              func(cmd *cobra.Command, args []string) error { return c.restore(cmd.Context(), args, goBack) },
 	}
+	restore.Flags().BoolVar(&goBack, "go-back", false, "go back to the backup although the ledger is whole")
 	cmd.AddCommand(verify, checkpoint, prove, restore)
 	return cmd
 }
@@ -138,10 +144,10 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 			}
 			cp, err2 := l.CheckAgainst(ctx, text, k)
 			err = err2
-			since = fmt.Sprintf("%d events", cp.Size)
+			since = fixity.Count(cp.Size, "event")
 		}
 		if err == nil {
-			why, err2 := a.EventsDiffer(ctx)
+			why, err2 := a.Events.Differ(ctx)
 			if why != "" {
 				err = fmt.Errorf("%s: %w", why, ledger.ErrRewritten)
 			}
@@ -166,44 +172,44 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 			return err
 		}
 		if c.json {
-			doc := map[string]any{"valid": true, "events": v.Events, "readings": v.Readings, "lacking": v.Lacking, "rows": v.Rows, "not_covered": ledger.NotVouched, "root": v.Root.String(), "exit": 0}
+			doc := map[string]any{"valid": true, "unbroken_since": v.Began, "events": v.Events, "readings": v.Readings, "lacking": v.Lacking, "rows": v.Rows, "not_covered": ledger.NotVouched, "root": v.Root.String(), "exit": 0}
 			if v.Since > 0 {
 				doc["since"] = map[string]any{"event": v.Since, "at": v.SinceAt}
 			}
 			c.document(doc)
 			return nil
 		}
-		c.printf("The record is what was written: %s, %s.\n", report.Count(v.Events, "event"), report.Count(v.Readings, "reading"))
-		c.printf("What the ledger knows is what the record says: %s.\n", report.Count(v.Rows, "row"))
+		c.printf("Log unbroken since %s, checked today: %s and %s are what was written.\n", v.Began.Local().Format("2 Jan 2006"), fixity.Count(v.Events, "event"), fixity.Count(v.Readings, "reading"))
+		c.printf("What the ledger knows is what the record says: %s.\n", fixity.Count(v.Rows, "row"))
 		if v.Since > 0 {
-			c.printf("Event %d, of %s, states what the ledger held then. Of what is older the record has the acts and no digests.\n", v.Since, v.SinceAt.Format("2006-01-02 15:04 UTC"))
+			c.printf("Event %d, of %s, states what the ledger held then. Of what is older the record has the acts and no digests.\n", v.Since, v.SinceAt.Format("2 Jan 2006 15:04 UTC"))
 		}
 		if v.Lacking > 0 {
-			c.printf("The result lines of %s were lost with an earlier ledger; their sums stand in the record.\n", report.Count(v.Lacking, "event"))
+			c.printf("The result lines of %s were lost with an earlier ledger; their sums stand in the record.\n", fixity.Count(v.Lacking, "event"))
 		}
-		c.printf("Not held against the record:\n  - %s\n", strings.Join(ledger.NotVouched, "\n  - "))
+		c.printf("Not compared with the record:\n  - %s\n", strings.Join(ledger.NotVouched, "\n  - "))
 		if since != "" {
-			c.printf("It has not been rewritten since the checkpoint (%s).\n", since)
+			c.printf("The checkpoint, taken after %s, still holds: since then nothing before it was changed or cut off.\n", since)
 		} else {
-			c.printf("Whether it was cut back or replaced as a whole shows only --against an earlier checkpoint.\n")
+			c.printf("Only an earlier checkpoint (--against FILE) shows whether the log was cut back or replaced as a whole.\n")
 		}
 		return nil
 	})
 }
 
-func (c *command) restore(ctx context.Context, args []string) error {
+func (c *command) restore(ctx context.Context, args []string, goBack bool) error {
 	cfg, err := c.load()
 	if err != nil {
 		return err
 	}
-	o := app.RestoreOrder{Config: cfg, By: c.person(), Now: time.Now, Say: c.say}
+	o := backups.RestoreOrder{By: c.person(), Now: time.Now, Say: c.say, GoBack: goBack}
 	if len(args) > 0 {
-		o.Store = args[0]
+		o.Of = args[0]
 	}
 	if len(args) > 1 {
 		o.Backup = args[1]
 	}
-	r, err := app.Restore(ctx, o)
+	r, err := app.Restore(ctx, cfg, o)
 	if err != nil {
 		return err
 	}
@@ -221,18 +227,18 @@ func (c *command) restore(ctx context.Context, args []string) error {
 		return nil
 	}
 	c.tellRestored(r)
-	c.printf("Now run: firmus audit\n")
+	c.printf("Now run: firmus audit. If files were taken in after the backup, run firmus intake first.\n")
 	return nil
 }
 
 // tellRestored says from where the ledger came back, and what was lost; nothing beside a
 // JSON document.
-func (c *command) tellRestored(r app.Restored) {
-	c.tell("The ledger is back, from %s\n  made %s; its record has %s\n", r.From, report.Local(r.At), report.Count(r.Events, "event"))
+func (c *command) tellRestored(r backups.Restored) {
+	c.tell("The ledger is back, from %s\n  made %s; its record has %s\n", r.From, report.Local(r.At), fixity.Count(r.Events, "event"))
 	switch {
 	case r.Lost.Events > 0:
 		c.tell("  LOST: %s after it, from %s to %s; they can still be read as text where they are set aside\n",
-			report.Count(r.Lost.Events, "event"), report.Local(r.Lost.First), report.Local(r.Lost.Last))
+			fixity.Count(r.Lost.Events, "event"), report.Local(r.Lost.First), report.Local(r.Lost.Last))
 	case r.NoEvents:
 		c.tell("  What was recorded after it is lost. Nobody can say what that was: no event files of the lost ledger are left\n")
 	default:
@@ -248,11 +254,11 @@ func (c *command) prove(ctx context.Context, arg string) error {
 	return c.withLedger(ctx, func(l *ledger.Ledger, k ledger.Key) error {
 		seq := int64(-1)
 		if err := l.View(ctx, func(t *ledger.Tx) error {
-			f, err := t.FileAt(set, path)
+			f, err := t.Files.At(set, path)
 			if err != nil {
 				return fmt.Errorf("no file is under care at %q: %w", arg, err)
 			}
-			seq, err = t.LastEventAbout(f.ID)
+			seq, err = t.Log.LastAbout(f.ID)
 			return err
 		}); err != nil {
 			return err

@@ -4,6 +4,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 )
@@ -35,7 +36,7 @@ time. From then on a change waits for a sign-off. A folder means all files below
 			c.document(map[string]any{"finished": done, "exit": 0})
 			return nil
 		}
-		c.printf("%s finished\n", report.Count(int64(len(done)), "file"))
+		c.printf("%s finished\n", fixity.Count(len(done), "file"))
 		return nil
 	}
 	return cmd
@@ -80,19 +81,19 @@ func (c *command) showPlan(p acts.RetirePlan, did string, dry bool) error {
 		would = "would be "
 	}
 	if len(p.Files) > 0 {
-		c.printf("%s %s%s\n", report.Count(int64(len(p.Files)), "file"), would, did)
+		c.printf("%s %s%s\n", fixity.Count(len(p.Files), "file"), would, did)
 		c.printRefs(p.Files)
 	}
 	for _, x := range []struct {
 		refs []acts.FileRef
 		what string
 	}{
-		{p.LastBytes, "whose bytes no other file under care has"},
+		{p.LastBytes, "would leave nothing behind: no other file under care has the same bytes"},
 		{p.NoneLeft, "would be left without any copy that was shown to be intact"},
 		{p.OneLeft, "would be left with one copy"},
 	} {
 		if len(x.refs) > 0 {
-			c.printf("%s %s:\n", report.Count(int64(len(x.refs)), "file"), x.what)
+			c.printf("%s %s:\n", fixity.Count(len(x.refs), "file"), x.what)
 			c.printRefs(x.refs)
 		}
 	}
@@ -105,7 +106,7 @@ func (c *command) showPlan(p acts.RetirePlan, did string, dry bool) error {
 func (c *command) printRefs(refs []acts.FileRef) {
 	for i, r := range refs {
 		if i == 20 && len(refs) > 25 {
-			c.printf("  and %s more\n", report.Number(int64(len(refs)-i)))
+			c.printf("  and %s more\n", fixity.Number(int64(len(refs)-i)))
 			return
 		}
 		c.printf("  %s/%s\n", r.Set, report.Show(r.Path))
@@ -182,7 +183,7 @@ refused (exit 2).`,
 		}
 		defer a.Close()
 		c.startProgress(0)
-		res, err := a.Acts.Recognise(cmd.Context(), d.Root(), d)
+		res, err := a.Receiving.Recognise(cmd.Context(), d.Root(), d)
 		c.progress.stop()
 		if err != nil {
 			return err
@@ -192,24 +193,24 @@ refused (exit 2).`,
 	return cmd
 }
 
-func (c *command) showRecognition(res acts.Recognition) error {
+func (c *command) showRecognition(res receiving.Recognition) error {
 	if !res.Complete {
 		c.exit = exitUnfinished
 	}
 	for _, f := range res.Files {
-		if f.State == acts.NotRead {
+		if f.State == receiving.NotRead {
 			c.exit = exitUnfinished
 		}
 	}
 	if c.json {
 		doc := struct {
-			acts.Recognition
+			receiving.Recognition
 			Exit int `json:"exit"`
 		}{res, c.exit}
 		c.document(doc)
 		return nil
 	}
-	words := map[string]string{acts.Held: "held", acts.HeldEarlier: "earlier version", acts.NotKnown: "not known", acts.NotRead: "NOT READ"}
+	words := map[string]string{receiving.Held: "held", receiving.HeldEarlier: "earlier version", receiving.NotKnown: "not known", receiving.NotRead: "NOT READ"}
 	for _, f := range res.Files {
 		c.printf("%-16s %s", words[f.State], report.Show(f.Path))
 		if f.File != "" {
@@ -221,7 +222,7 @@ func (c *command) showRecognition(res acts.Recognition) error {
 		c.printf("\n")
 	}
 	if res.LeftOut > 0 {
-		c.printf("%s left out as litter\n", report.Count(int64(res.LeftOut), "file"))
+		c.printf("%s left out as litter\n", fixity.Count(int64(res.LeftOut), "file"))
 	}
 	verdict := "no"
 	if res.MayErase {
@@ -233,7 +234,7 @@ func (c *command) showRecognition(res acts.Recognition) error {
 
 // storeActs are the acts about a whole store.
 func (c *command) storeActs() []*cobra.Command {
-	var reasonReplace, reasonRetire string
+	var reasonReplace, reasonRetire, set string
 	var dry bool
 	replace := &cobra.Command{
 		Use:   "replace NAME",
@@ -258,10 +259,12 @@ Everything is awaited there anew, and counts as a copy only when it has been rea
 	replace.Flags().StringVar(&reasonReplace, "reason", "", "why (needed)")
 	retire := &cobra.Command{
 		Use:   "retire NAME",
-		Short: "End the use of a store",
-		Long: `Says that a store is no longer used: nothing is expected there any more. Refused
-while files would be left without any copy that was shown to be intact. Look at it
-with --dry-run first.`,
+		Short: "End the use of a store, or of one set in it",
+		Long: `Says that a store is no longer used: nothing is expected there any more. Firmus
+refuses while files would be left without any copy that was shown to be intact.
+Look at it with --dry-run first. With --set it is about one set, which the
+configuration names no longer in that store. "firmus store adopt NAME" takes a
+retired store up again.`,
 		Args:              cobra.ExactArgs(1),
 		ValidArgsFunction: c.completeStores,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -270,17 +273,22 @@ with --dry-run first.`,
 				return err
 			}
 			defer a.Close()
-			plan, err := a.Acts.RetireStore(cmd.Context(), args[0], reasonRetire, dry)
+			plan, err := a.Acts.RetireStore(cmd.Context(), args[0], set, reasonRetire, dry)
 			if err != nil {
 				return err
 			}
 			if plan.Done && !c.json {
-				c.printf("%s is retired; take it out of the configuration\n", args[0])
+				if set != "" {
+					c.printf("%s is retired in %s: none of its files is expected there any more\n", set, args[0])
+				} else {
+					c.printf("%s is retired; take it out of the configuration\n", args[0])
+				}
 			}
 			return c.showPlan(plan, "retired", dry)
 		},
 	}
 	retire.Flags().StringVar(&reasonRetire, "reason", "", "why (needed)")
+	retire.Flags().StringVar(&set, "set", "", "only this set, which the configuration names no longer in the store")
 	retire.Flags().BoolVar(&dry, "dry-run", false, "only say what would be left with one copy")
 	return []*cobra.Command{replace, retire}
 }

@@ -12,7 +12,6 @@ import (
 	"log"
 	"os"
 	"os/signal"
-	"os/user"
 	"strings"
 	"sync/atomic"
 	"syscall"
@@ -23,6 +22,8 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
+	"firmus/cmd/firmus/internal/people"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
@@ -46,6 +47,7 @@ const stopWithin = 1800 * time.Millisecond
 type command struct {
 	in          io.Reader
 	out, err    io.Writer
+	terminal    io.Writer // stderr itself, for the progress line alone
 	configFile  string
 	json        bool
 	by          string
@@ -61,7 +63,7 @@ func run(args []string, in io.Reader, out, errOut io.Writer) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	log.SetOutput(io.Discard) // a library for FLAC logs there for each frame of odd rates
-	c := &command{in: in, out: out, err: errOut, interrupted: ctx}
+	c := &command{in: in, out: &plain{w: out}, err: &plain{w: errOut}, terminal: errOut, interrupted: ctx}
 	c.patience.Store(int64(stopWithin))
 	done := make(chan struct{})
 	defer close(done)
@@ -90,11 +92,16 @@ func (c *command) fail(err error) {
 	if errors.Is(err, context.Canceled) && c.interrupted.Err() != nil {
 		c.exit, err = exitUnfinished, errors.New("stopped before the end, as asked; what was done is in the ledger, and the next run carries on")
 	}
+	text := err.Error() // without what the status says already
+	for _, said := range []error{fixity.ErrRefused, fixity.ErrNotFound} {
+		text = strings.TrimSuffix(text, ": "+said.Error())
+	}
+	text = report.Plainly(text)
 	if c.json && !c.printed {
-		c.document(map[string]any{"error": err.Error(), "exit": c.exit})
+		c.document(map[string]any{"error": text, "exit": c.exit})
 		return
 	}
-	for i, line := range strings.Split(err.Error(), "\n") {
+	for i, line := range strings.Split(text, "\n") {
 		if i == 0 {
 			line = "firmus: " + line
 		}
@@ -135,37 +142,38 @@ func (c *command) printf(format string, args ...any) { fmt.Fprintf(c.out, format
 // say is for messages: stderr, one line each.
 func (c *command) say(format string, args ...any) {
 	c.progress.clear()
-	fmt.Fprintf(c.err, "firmus: "+format+"\n", args...)
+	fmt.Fprintln(c.err, "firmus: "+report.Plainly(fmt.Sprintf(format, args...)))
 }
 
 func (c *command) root() *cobra.Command {
 	root := &cobra.Command{
 		Use:   "firmus",
 		Short: "Keeps watch over the copies of a sound archive",
-		Long: `Firmus keeps checksum manifests for the files of a sound archive, audits every
-copy of them on a schedule and on demand, and says what is no longer as it should
-be, where an intact copy is, and what to do.
-
-Begin with "firmus init" in an empty folder, or with "firmus demo" to see it work.
-
-Exit status: 0 intact; 1 a finding is open on what was checked; 2 wrong usage or
-configuration, or an act that is refused; 3 could not be finished.`,
+		Long: `Firmus keeps checksum manifests for the files of a sound archive and audits every copy
+of them, on demand and on a schedule. It says what is no longer as it should be, where
+an intact copy is, and what to do.`,
+		Example: `  firmus demo      show all of it on an invented archive
+  firmus init      begin with your own, in an empty folder`,
 		SilenceErrors: true,
 		SilenceUsage:  true,
 		Args:          cobra.NoArgs,
-		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if byDoubleClick() {
+				return c.doubleClicked(cmd)
+			}
+			return cmd.Help()
+		},
 	}
 	root.SetIn(c.in)
 	root.SetOut(c.out)
 	root.SetErr(c.err)
-	root.PersistentFlags().StringVar(&c.configFile, "config", "", "configuration `FILE` (else $FIRMUS_CONFIG, ./firmus.toml, the system's usual place)")
+	root.PersistentFlags().StringVar(&c.configFile, "config", "", "configuration `FILE`; else $FIRMUS_CONFIG, ./firmus.toml, or the system's usual place")
 	root.PersistentFlags().BoolVar(&c.json, "json", false, "print the result as one JSON document")
-	root.PersistentFlags().StringVar(&c.by, "by", "", "`NAME` of the person who acts (default: the account's)")
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.CompletionOptions.HiddenDefaultCmd = false
-	root.AddCommand(c.initCommand(), c.intakeCommand(), c.receiveCommand(), c.auditCommand(), c.findingsCommand(), c.finishCommand(), c.retireCommand(), c.replaceCommand(),
+	root.PersistentFlags().StringVar(&c.by, "by", "", "`NAME` of the person who acts; else the account's name")
+	root.AddCommand(c.initCommand(), c.intakeCommand(), c.receiveCommand(), c.auditCommand(), c.findingsCommand(), c.finishCommand(), c.recoverCommand(), c.retireCommand(), c.replaceCommand(),
 		c.recogniseCommand(), c.storeCommand(), c.discCommand(),
-		c.manifestCommand(), c.bagCommand(), c.ledgerCommand(), c.reportCommand(), c.serveCommand(), c.serviceCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
+		c.manifestCommand(), c.bagCommand(), c.ledgerCommand(), c.reportCommand(), c.serveCommand(), c.openCommand(), c.accountCommand(), c.serviceCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
+	c.plainHelp(root)
 	wrapArgs(root)
 	return root
 }
@@ -174,7 +182,9 @@ configuration, or an act that is refused; 3 could not be finished.`,
 func wrapArgs(cmd *cobra.Command) {
 	if check := cmd.Args; check != nil {
 		cmd.Args = func(cmd *cobra.Command, args []string) error {
-			if err := check(cmd, args); err != nil {
+			if err := check(cmd, args); errors.Is(err, errUsage) {
+				return err
+			} else if err != nil {
 				return usageError{fmt.Errorf("%w\nsee \"%s --help\"", err, cmd.CommandPath())}
 			}
 			return nil
@@ -244,7 +254,7 @@ func (c *command) openWith(ctx context.Context, o app.Options) (*app.App, error)
 	if err != nil {
 		return nil, err
 	}
-	o.Config, o.By, o.Say, o.Watch = cfg, c.person(), c.say, c.watch()
+	o.Config, o.By, o.Say, o.Progress = cfg, c.person(), c.say, c.auditProgress()
 	a, err := app.Open(ctx, o)
 	if err != nil {
 		return nil, err
@@ -260,18 +270,12 @@ func (c *command) person() string {
 	if c.by != "" {
 		return c.by
 	}
-	if u, err := user.Current(); err == nil {
-		if u.Name != "" && !strings.ContainsAny(u.Name, ",") {
-			return u.Name
-		}
-		return u.Username
-	}
-	return "unknown"
+	return people.OfComputer()
 }
 
-// watch feeds the progress line and says notes.
-func (c *command) watch() audit.Watch {
-	return audit.Watch{
+// auditProgress feeds the progress line and says notes.
+func (c *command) auditProgress() audit.Progress {
+	return audit.Progress{
 		File:  func(s fixity.Shard, path string, size int64) { c.progress.file(s.Store, path) },
 		Bytes: func(n int64) { c.progress.add(n) },
 		Note:  func(s fixity.Shard, text string) { c.say("%s, %s: %s", s.Store, s.Set, text) },
@@ -280,7 +284,7 @@ func (c *command) watch() audit.Watch {
 
 // cacheFlag adds --cache.
 func cacheFlag(cmd *cobra.Command) func() (fixity.Cache, error) {
-	v := cmd.Flags().String("cache", "", "`drop|allow`: how the page cache is treated (default: read past it)")
+	v := cmd.Flags().String("cache", "", "`drop|allow`: let the system's memory answer (allow), or empty it of each file first (drop). Without this option Firmus reads past it, from the drive itself")
 	return func() (fixity.Cache, error) {
 		switch *v {
 		case "":

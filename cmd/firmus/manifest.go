@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -18,17 +19,17 @@ import (
 )
 
 func (c *command) manifestCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "manifest", Short: "Write or verify a folder's checksum manifest", Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+	cmd := &cobra.Command{Use: "manifest", Short: "Write or verify a folder's checksum manifest", Long: "A manifest is a text file with the checksum of each file of a folder (RFC 8493).", Args: cobra.NoArgs,
+		Annotations: onlyHelp, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	var alg string
 	var replace bool
 	write := &cobra.Command{
 		Use:   "write DIR",
 		Short: "Write the manifest of a folder",
 		Long: `Reads every file below a folder and writes manifest-sha256.txt into it. It needs
-no configuration and no ledger. A manifest that is there already is only replaced
-if all it says still holds: otherwise something has changed since, and "manifest
-verify" says what. --replace replaces it all the same.`,
+no configuration and no ledger. A manifest that is there already is replaced only
+if all that it says still holds. If something has changed since, "manifest verify" says
+what, and --replace replaces the manifest all the same.`,
 		Args: cobra.ExactArgs(1),
 	}
 	write.Flags().StringVar(&alg, "alg", "sha256", "digest `ALGORITHM`: sha256, sha512, sha1, md5, blake3 …")
@@ -113,7 +114,7 @@ func (c *command) writeManifest(ctx context.Context, dir, alg string, replace bo
 		c.document(map[string]any{"manifest": name, "files": sum.Files, "bytes": sum.Bytes, "warnings": warningTexts(sum.Warnings), "exit": 0})
 		return nil
 	}
-	c.printf("%s: %s, %s\n", name, report.Count(int64(sum.Files), "file"), report.Size(sum.Bytes))
+	c.printf("%s: %s, %s\n", name, fixity.Count(int64(sum.Files), "file"), report.Size(sum.Bytes))
 	return nil
 }
 
@@ -199,18 +200,29 @@ func (c *command) verified(dir string, res manifest.Result, doc any, err error) 
 		c.say("%s", w)
 	}
 	for _, p := range res.Problems {
-		c.printf("%-12s %s", p.Kind, report.Show(p.Path))
-		if p.Detail != "" {
-			c.printf("  (%s)", p.Detail)
-		}
-		c.printf("\n")
+		c.printf("%s\n", problem(p))
 	}
 	switch {
 	case err != nil:
 	case res.Valid:
-		c.printf("%s is valid: %s read, %s, every digest agrees\n", dir, report.Count(int64(res.Read), "file"), report.Size(res.Bytes))
+		c.printf("%s is valid: %s read, %s, every digest agrees\n", dir, fixity.Count(int64(res.Read), "file"), report.Size(res.Bytes))
 	default:
-		c.printf("%s is NOT VALID: %s\n", dir, report.Count(int64(len(res.Problems)), "problem"))
+		c.printf("%s is NOT VALID: %s\n", dir, fixity.Count(len(res.Problems), "problem"))
 	}
 	return err
+}
+
+// problem is one reason why a folder isn't valid, in words.
+func problem(p manifest.Problem) string {
+	s := fmt.Sprintf("%s: %s", report.Show(cmp.Or(p.Path, ".")), p.Kind.Means())
+	if len(p.Lists) > 0 && p.Lists[0] != p.Path {
+		s += "; " + p.Lists[0]
+	}
+	if p.Line > 0 {
+		s += fmt.Sprintf(", line %d", p.Line)
+	}
+	if p.Detail != "" {
+		s += fmt.Sprintf(" (%s)", p.Detail)
+	}
+	return s
 }

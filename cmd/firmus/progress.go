@@ -10,6 +10,7 @@ import (
 	"golang.org/x/term"
 
 	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
 )
 
 // progress is one line on a terminal that tells how long work goes. On anything
@@ -21,6 +22,8 @@ type progress struct {
 	total int64 // bytes there are to read; 0: not known
 	bytes int64
 	files int64
+	dealt int // of so many files that are put back, those that were dealt with; of 0 nothing is known
+	of    int
 	what  string
 	line  string // of work that isn't counted in files and bytes: all of it
 	began time.Time
@@ -30,7 +33,7 @@ type progress struct {
 
 // startProgress begins to show, if stderr is a terminal and results aren't JSON.
 func (c *command) startProgress(total int64) {
-	f, ok := c.err.(*os.File)
+	f, ok := c.terminal.(*os.File)
 	if !ok || !term.IsTerminal(int(f.Fd())) || os.Getenv("TERM") == "dumb" {
 		return
 	}
@@ -60,6 +63,16 @@ func (p *progress) file(store, path string) {
 	p.what = store + "  " + report.Show(path)
 }
 
+// ofFiles tells how many files of how many were dealt with.
+func (p *progress) ofFiles(done, of int) {
+	if p == nil {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.dealt, p.of = done, of
+}
+
 func (p *progress) add(n int64) {
 	if p == nil {
 		return
@@ -74,7 +87,10 @@ func (p *progress) show() {
 	defer p.mu.Unlock()
 	secs := time.Since(p.began).Seconds()
 	rate := float64(p.bytes) / max(secs, 0.001)
-	line := fmt.Sprintf("%s, %s", report.Count(p.files, "file"), report.Size(p.bytes))
+	line := fmt.Sprintf("%s, %s", fixity.Count(p.files, "file"), report.Size(p.bytes))
+	if p.of > 0 {
+		line = fmt.Sprintf("%s of %s, %s read", fixity.Number(int64(p.dealt)), fixity.Count(int64(p.of), "file"), report.Size(p.bytes))
+	}
 	if p.total > 0 {
 		line += " of " + report.Size(p.total)
 	}
@@ -93,7 +109,8 @@ func (p *progress) show() {
 			line = string(r[:width-1])
 		}
 	}
-	fmt.Fprintf(p.w, "\r\x1b[K%s", line)
+	fmt.Fprint(p.w, "\r\x1b[K")
+	fmt.Fprint(&plain{w: p.w}, line)
 	p.shown = true
 }
 

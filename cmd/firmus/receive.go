@@ -5,7 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/report"
 )
 
@@ -32,7 +32,7 @@ source (exit 2).`,
 		Args: cobra.ExactArgs(1),
 	}
 	cmd.Flags().StringVar(&into, "into", "", "`SET/PATH`: where the files go (needed)")
-	cmd.Flags().StringVar(&sides, "sides", "", "names of the sides, `A,B`")
+	cmd.Flags().StringVar(&sides, "sides", "", "`A,B`: the sides, in the order in which they were recorded")
 	cmd.Flags().StringVar(&reason, "reason", "", "why")
 	cache := cacheFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
@@ -52,12 +52,12 @@ source (exit 2).`,
 			return err
 		}
 		defer a.Close()
-		o := acts.ReceiveOrder{Source: src, Name: src.Root(), Into: into, Reason: reason}
+		o := receiving.ReceiveOrder{Source: src, Name: src.Root(), Into: into, Reason: reason}
 		if sides != "" {
 			o.Sides = strings.Split(sides, ",")
 		}
 		c.startProgress(0)
-		res, err := a.Acts.Receive(cmd.Context(), o)
+		res, err := a.Receiving.Receive(cmd.Context(), o)
 		c.progress.stop()
 		if err != nil {
 			return err
@@ -65,12 +65,12 @@ source (exit 2).`,
 		c.exit = res.Intake.Exit()
 		if c.json {
 			doc := struct {
-				acts.ReceiveResult
+				receiving.ReceiveResult
 				Findings []report.Finding `json:"findings"`
 				Exit     int              `json:"exit"`
 			}{res, []report.Finding{}, c.exit}
 			for _, f := range res.Intake.Findings {
-				doc.Findings = append(doc.Findings, report.FindingOf(f, true))
+				doc.Findings = append(doc.Findings, a.Finding(f, true))
 			}
 			c.document(doc)
 			return nil
@@ -80,7 +80,7 @@ source (exit 2).`,
 			if f.Already {
 				what = "was there already, the same"
 			}
-			c.printf("%s  ->  %s/%s  %s: %s\n    the recorder's clock says %s\n", report.Show(f.Name), res.Set, report.Show(f.Path), report.Size(f.Size), what, f.Clock)
+			c.printf("%s  ->  %s/%s  %s: %s\n    the recorder's clock says %s\n", report.Show(f.Name), res.Set, report.Show(f.Path), report.Size(f.Size), what, f.Dated.Format("2 Jan 2006 15:04:05"))
 			for _, n := range f.Notes {
 				c.printf("    LOOK AT IT: %s\n", n)
 			}

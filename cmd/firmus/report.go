@@ -2,148 +2,130 @@ package main
 
 import (
 	"fmt"
-	"path/filepath"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"firmus/cmd/firmus/internal/config"
-	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/sheet"
+	"firmus/cmd/firmus/internal/statements"
 )
 
 func (c *command) reportCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "report", Short: "Statements of what is held and how it is known", Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+	cmd := &cobra.Command{Use: "report", Short: "Statements of what is held and how it is known", Long: "Statements say what is held, how each copy is known, and what they do not show.", Args: cobra.NoArgs,
+		Annotations: onlyHelp, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	var as string
 	holdings := &cobra.Command{
 		Use:   "holdings",
-		Short: "The statement of all holdings",
-		Args:  cobra.NoArgs,
+		Short: "The statement of all holdings", Long: "Says what is under care, in which stores, what was found there and when it was last read, which files have one copy only, and which promises are kept.",
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			a, err := c.open(cmd.Context(), true)
 			if err != nil {
 				return err
 			}
 			defer a.Close()
-			h, err := report.MakeHoldings(cmd.Context(), a.Ledger, a.Config.Name, a.Acts.Rules, time.Now())
+			h, err := statements.MakeHoldings(cmd.Context(), a.Ledger, a.Config.Name, a.Acts.Rules, time.Now())
 			if err != nil {
 				return err
 			}
-			return c.statement(as, h, func() { h.Text(c.out) }, func() error { return h.CSV(c.out) })
+			return c.statement(as, h, form{"text", func() error { return h.Text(c.out) }}, form{"html", func() error { return h.HTML(c.out) }}, form{"csv", func() error { return h.CSV(c.out) }})
 		},
 	}
 	item := &cobra.Command{
 		Use:   "item N",
-		Short: "The statement of one item",
-		Args:  cobra.ExactArgs(1),
+		Short: "The statement of one item", Long: "Says of one item, such as a reel: its files with their versions and checksums, each copy with when it was last read, and who decided what, when and why.",
+		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			a, err := c.open(cmd.Context(), true)
 			if err != nil {
 				return err
 			}
 			defer a.Close()
-			i, err := report.MakeItem(cmd.Context(), a.Ledger, args[0], time.Now())
+			i, err := statements.MakeItem(cmd.Context(), a.Ledger, a.Acts.Rules, args[0], time.Now())
 			if err != nil {
 				return err
 			}
-			return c.statement(as, i, func() { i.Text(c.out) }, func() error { return i.CSV(c.out) })
+			return c.statement(as, i, form{"text", func() error { i.Text(c.out); return nil }}, form{"csv", func() error { return i.CSV(c.out) }})
 		},
 	}
-	for _, sub := range []*cobra.Command{holdings, item} {
-		sub.Flags().StringVar(&as, "as", "text", "`text|json|csv`")
-		cmd.AddCommand(sub)
-	}
+	holdings.Flags().StringVar(&as, "as", "text", "`text|html|csv|json`: the form")
+	item.Flags().StringVar(&as, "as", "text", "`text|csv|json`: the form")
+	cmd.AddCommand(holdings, item)
 	var asCard, asSheet string
 	card := &cobra.Command{
 		Use:   "deskcard",
-		Short: "One page for the desk, in this archive's own places and names",
-		Args:  cobra.NoArgs,
+		Short: "One page for the desk, in this archive's own places and names", Long: "Prints one page for the desk: where things are, what to do in the evening, what never to do, and what to do when a letter comes or does not come. It names this archive's own places.",
+		Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
 			cfg, err := c.load()
 			if err != nil {
 				return err
 			}
-			var b strings.Builder
-			report.DeskCard(&b, deskOf(cfg))
-			return c.printable(asCard, "Desk card", b.String())
+			return c.sheet(asCard, app.DeskOf(cfg).Card())
 		},
 	}
-	card.Flags().StringVar(&asCard, "as", "text", "`text|html`")
+	card.Flags().StringVar(&asCard, "as", "text", "`text|html`: the form; html is a page to print, on A4 or letter paper")
 	sheet := &cobra.Command{
 		Use:   "takeover",
-		Short: "What who takes the archive over must know: places, accounts, keys, promises",
-		Args:  cobra.NoArgs,
+		Short: "What who takes the archive over must know: places, accounts, keys, promises", Long: "Prints what a person must know who takes the archive over: places, accounts, keys, open findings and promises. It says where secrets lie and never shows one.",
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			a, err := c.open(cmd.Context(), true)
 			if err != nil {
 				return err
 			}
 			defer a.Close()
-			var b strings.Builder
-			if err := report.TakeOver(cmd.Context(), &b, deskOf(a.Config), a.Ledger, a.Acts.Rules, time.Now()); err != nil {
+			s, err := statements.TakeOver(cmd.Context(), app.DeskOf(a.Config), a.Ledger, a.Acts.Rules, time.Now())
+			if err != nil {
 				return err
 			}
-			return c.printable(asSheet, "Take-over sheet", b.String())
+			return c.sheet(asSheet, s)
 		},
 	}
-	sheet.Flags().StringVar(&asSheet, "as", "text", "`text|html`")
+	sheet.Flags().StringVar(&asSheet, "as", "text", "`text|html`: the form; html is a page to print, on A4 or letter paper")
 	cmd.AddCommand(card, sheet)
 	return cmd
 }
 
-// deskOf is what the configuration says of the archive's places and people.
-func deskOf(cfg *config.Config) report.Desk {
-	d := report.Desk{Name: cfg.Name, Config: cfg.File, State: cfg.State, Secrets: []string{filepath.Join(cfg.State, "record.key")}}
-	for _, s := range cfg.Sets {
-		d.Sets = append(d.Sets, s.Name)
-	}
-	for _, s := range cfg.Stores {
-		p := report.Place{Store: s.Name, Kind: string(s.Kind), Place: s.Place, Arrivals: s.Arrivals, Visiting: s.Visiting, Follows: s.Follows, Roots: map[string]string{}}
-		for _, r := range s.Sets {
-			p.Roots[r.Set] = r.Path
-		}
-		d.Places = append(d.Places, p)
-		if s.Credentials != "" {
-			d.Secrets = append(d.Secrets, s.Credentials)
-		}
-	}
-	if m := cfg.Mail; m != nil {
-		d.MailSent, d.Letters, d.Deputy = true, m.To, m.Deputy
-		d.Weekly = fmt.Sprintf("%s %02d:%02d", m.Weekly.Day, int(m.Weekly.At.Hours()), int(m.Weekly.At.Minutes())%60)
-		if m.PasswordFile != "" {
-			d.Secrets = append(d.Secrets, m.PasswordFile)
-		}
-	}
-	return d
-}
-
-// printable prints a sheet as text, or as a page to print.
-func (c *command) printable(as, title, text string) error {
+// sheet prints a sheet as text, or as a page to print.
+func (c *command) sheet(as string, s sheet.Sheet) error {
 	switch {
 	case c.json:
-		c.document(map[string]string{"title": title, "text": text})
+		var b strings.Builder
+		if err := s.Text(&b); err != nil {
+			return err
+		}
+		c.document(map[string]string{"title": s.Title, "text": b.String()})
 	case as == "text":
-		c.printf("%s", text)
+		return s.Text(c.out)
 	case as == "html":
-		return report.Printable(c.out, title, text)
+		return s.HTML(c.out)
 	default:
 		return usageError{fmt.Errorf("--as is text or html, not %q", as)}
 	}
 	return nil
 }
 
+// form is a way in which a statement can be printed.
+type form struct {
+	name  string
+	print func() error
+}
+
 // statement prints a statement in the form that was asked for.
-func (c *command) statement(as string, doc any, text func(), csv func() error) error {
-	switch {
-	case as == "json" || c.json && as == "text":
+func (c *command) statement(as string, doc any, forms ...form) error {
+	if as == "json" || c.json && as == "text" {
 		c.document(doc)
-	case as == "text":
-		text()
-	case as == "csv":
-		return csv()
-	default:
-		return usageError{fmt.Errorf("--as is text, json or csv, not %q", as)}
+		return nil
 	}
-	return nil
+	names := []string{"json"}
+	for _, f := range forms {
+		if f.name == as {
+			return f.print()
+		}
+		names = append(names, f.name)
+	}
+	return usageError{fmt.Errorf("--as is one of %s, not %q", strings.Join(names, ", "), as)}
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"database/sql"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"io/fs"
 	"os"
@@ -26,6 +27,10 @@ const beProgram = "FIRMUS_TEST_BE_PROGRAM"
 func TestMain(m *testing.M) {
 	if os.Getenv(beProgram) != "" {
 		main()
+	}
+	// Scripts wait for drives more than they work.
+	if err := flag.Set("test.parallel", "4"); err != nil {
+		panic(err)
 	}
 	testscript.Main(m, map[string]func(){"firmus": main})
 }
@@ -64,7 +69,6 @@ func TestScript(t *testing.T) {
 			"age":    cmdAge,
 			"exits":  cmdExits,
 			"json":   cmdJSON,
-			"sleep":  cmdSleep,
 			"trees":  cmdTrees,
 			"touch":  cmdTouch,
 			"get":    cmdGet,
@@ -150,12 +154,6 @@ func cmdAge(ts *testscript.TestScript, _ bool, args []string) {
 func cmdTouch(ts *testscript.TestScript, _ bool, args []string) {
 	now := time.Now()
 	ts.Check(os.Chtimes(ts.MkAbs(args[0]), now, now))
-}
-
-func cmdSleep(ts *testscript.TestScript, _ bool, args []string) {
-	d, err := time.ParseDuration(args[0])
-	ts.Check(err)
-	time.Sleep(d)
 }
 
 // exits STATUS COMMAND…: runs the command and asks for just that exit status. Its

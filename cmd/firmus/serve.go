@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -18,7 +19,8 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/metrics"
-	"firmus/cmd/firmus/internal/service"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/systemservice"
 )
 
 // daemonStops is how long after a signal the daemon ends at the latest.
@@ -26,12 +28,18 @@ const daemonStops = 10 * time.Second
 
 func (c *command) serveCommand() *cobra.Command {
 	var format, level string
+	var browser bool
 	cmd := &cobra.Command{
 		Use:   "serve",
-		Short: "Run all the time: schedule, watch, letters, metrics",
+		Short: "Run all the time: schedule, watch, letters, pages, metrics",
 		Long: `Audits each store at its time, makes up what was missed while the computer was off,
 watches the stores' folders, takes new files in when they have settled, sends letters,
-and serves /metrics, /healthz and /readyz at [web] listen.
+and serves the pages, /metrics, /healthz and /readyz at [web] listen. Without accounts it
+prints a link that opens the pages once; "firmus open" makes a new one.
+
+Without a configuration it serves pages that ask for what one needs, write firmus.toml, and
+begin the first intake. The link that it prints opens them, on this computer only. A file
+that --config or FIRMUS_CONFIG names must be there.
 
 SIGHUP reads the configuration anew; if anything is wrong with it the old one stays in
 force. SIGINT and SIGTERM stop within ten seconds. A second instance refuses to start
@@ -40,12 +48,13 @@ force. SIGINT and SIGTERM stop within ten seconds. A second instance refuses to 
 	}
 	cmd.Flags().StringVar(&format, "log", "text", "`text|json`: how the log is written, to stderr")
 	cmd.Flags().StringVar(&level, "log-level", "info", "`debug|info|warn|error`: what the log holds")
+	cmd.Flags().BoolVar(&browser, "open", false, "open the pages in a browser, also where the daemon runs already; a new configuration goes where a person's programs keep theirs")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		log, err := c.logger(format, level)
 		if err != nil {
 			return err
 		}
-		return service.Run(cmd.Context(), func(ctx context.Context) error { return c.serve(ctx, log) })
+		return systemservice.Run(cmd.Context(), func(ctx context.Context) error { return c.serve(ctx, log, browser) })
 	}
 	return cmd
 }
@@ -59,13 +68,16 @@ func (c *command) logger(format, level string) (*slog.Logger, error) {
 		return nil, usageError{fmt.Errorf("--log-level is debug, info, warn or error, not %q", level)}
 	}
 	o.Level = l
-	if os.Getenv("JOURNAL_STREAM") != "" {
-		o.ReplaceAttr = func(groups []string, a slog.Attr) slog.Attr {
-			if a.Key == slog.TimeKey && len(groups) == 0 {
-				return slog.Attr{}
-			}
-			return a
+	journal := os.Getenv("JOURNAL_STREAM") != ""
+	o.ReplaceAttr = func(groups []string, a slog.Attr) slog.Attr {
+		if journal && a.Key == slog.TimeKey && len(groups) == 0 {
+			return slog.Attr{}
 		}
+		switch a.Key {
+		case "error", "trouble", "why", "text":
+			a.Value = slog.StringValue(report.Plainly(a.Value.String()))
+		}
+		return a
 	}
 	switch format {
 	case "text":
@@ -76,7 +88,11 @@ func (c *command) logger(format, level string) (*slog.Logger, error) {
 	return nil, usageError{fmt.Errorf("--log is text or json, not %q", format)}
 }
 
-func (c *command) serve(ctx context.Context, log *slog.Logger) error {
+func (c *command) serve(ctx context.Context, log *slog.Logger, browser bool) error {
+	link := func(url string) { fmt.Fprintln(c.err, "open "+url) }
+	if browser {
+		link = c.show
+	}
 	c.patience.Store(int64(daemonStops))
 	hup := make(chan os.Signal, 1)
 	signal.Notify(hup, syscall.SIGHUP)
@@ -96,9 +112,9 @@ func (c *command) serve(ctx context.Context, log *slog.Logger) error {
 			}
 		}
 	}()
-	stopping := context.AfterFunc(ctx, func() { service.Notify("STOPPING=1") })
+	stopping := context.AfterFunc(ctx, func() { systemservice.Notify("STOPPING=1") })
 	defer stopping()
-	return app.RunDaemon(ctx, app.DaemonOptions{
+	err := app.RunDaemon(ctx, app.DaemonOptions{
 		Load: func() (*config.Config, error) {
 			cfg, err := c.load()
 			if err == nil {
@@ -107,10 +123,15 @@ func (c *command) serve(ctx context.Context, log *slog.Logger) error {
 			return cfg, err
 		},
 		By: c.daemonName(), Log: log, Build: build(), Reload: reload,
-		Ready:     func() { service.Notify("READY=1") },
-		Reloading: func() { service.Notify("RELOADING=1") },
-		Alive:     func() { service.Notify("WATCHDOG=1") },
+		Ready:     func() { systemservice.Notify("READY=1") },
+		Reloading: func() { systemservice.Notify("RELOADING=1") },
+		Alive:     func() { systemservice.Notify("WATCHDOG=1") },
+		Link:      link, Setup: c.setup(browser),
 	})
+	if browser && errors.Is(err, app.ErrSecond) {
+		return c.openRunning(ctx)
+	}
+	return err
 }
 
 // daemonName is who acts when nobody does.
@@ -135,10 +156,10 @@ func useCredentials(cfg *config.Config, dir string) {
 		}
 	}
 	if cfg.Mail != nil {
-		take(&cfg.Mail.PasswordFile, service.MailPassword)
+		take(&cfg.Mail.PasswordFile, systemservice.MailPassword)
 	}
 	for i := range cfg.Stores {
-		take(&cfg.Stores[i].Credentials, service.StoreCredential(cfg.Stores[i].Name))
+		take(&cfg.Stores[i].Credentials, systemservice.StoreCredential(cfg.Stores[i].Name))
 	}
 }
 

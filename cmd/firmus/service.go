@@ -10,15 +10,16 @@ import (
 
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
-	"firmus/cmd/firmus/internal/service"
+	"firmus/cmd/firmus/internal/systemservice"
 )
 
 func (c *command) serviceCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "service",
-		Short: "Make the daemon a service of the system",
-		Args:  cobra.NoArgs,
-		RunE:  func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		Short: "Make the daemon a service of the system", Long: "The daemon is \"firmus serve\". As a service it starts with the computer.",
+		Args:        cobra.NoArgs,
+		Annotations: onlyHelp,
+		RunE:        func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	cmd.AddCommand(c.serviceInstall(), c.serviceRemove(), c.serviceStatus())
 	return cmd
@@ -44,8 +45,8 @@ With --root the files are written below another folder and nothing is started.`,
 	}
 	cmd.Flags().StringVar(&root, "root", "", "write below this `DIR` and start nothing (Linux)")
 	cmd.Flags().StringVar(&user, "user", defaultUser(), "`NAME` of the account it runs under")
-	cmd.Flags().StringVar(&group, "group", "", "people of the group `NAME` may use firmus beside the service (Linux)")
-	cmd.Flags().StringVar(&binary, "binary", "", "`FILE` of the program (default: this one)")
+	cmd.Flags().StringVar(&group, "group", "", "`NAME` of the group whose people may use firmus beside the service (Linux)")
+	cmd.Flags().StringVar(&binary, "binary", "", "`FILE` of the program (default this one)")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		cfg, err := c.load()
 		if err != nil {
@@ -63,7 +64,7 @@ With --root the files are written below another folder and nothing is started.`,
 				return err
 			}
 		}
-		wrote, err := service.Install(cmd.Context(), o)
+		wrote, err := systemservice.Install(cmd.Context(), o)
 		if err != nil {
 			return fmt.Errorf("install the service: %w", err)
 		}
@@ -80,8 +81,8 @@ func defaultUser() string {
 }
 
 // serviceOptions are what the configuration says of folders, devices and secrets.
-func serviceOptions(cfg *config.Config) service.Options {
-	o := service.Options{Config: cfg.File, State: cfg.State, Credentials: map[string]string{}}
+func serviceOptions(cfg *config.Config) systemservice.Options {
+	o := systemservice.Options{Config: cfg.File, State: cfg.State, Credentials: map[string]string{}}
 	for _, s := range cfg.Stores {
 		for _, r := range s.Sets {
 			if s.Kind != config.Disk {
@@ -97,11 +98,11 @@ func serviceOptions(cfg *config.Config) service.Options {
 			o.Devices = append(o.Devices, s.Drive)
 		}
 		if s.Credentials != "" {
-			o.Credentials[service.StoreCredential(s.Name)] = s.Credentials
+			o.Credentials[systemservice.StoreCredential(s.Name)] = s.Credentials
 		}
 	}
 	if cfg.Mail != nil && cfg.Mail.PasswordFile != "" {
-		o.Credentials[service.MailPassword] = cfg.Mail.PasswordFile
+		o.Credentials[systemservice.MailPassword] = cfg.Mail.PasswordFile
 	}
 	return o
 }
@@ -110,17 +111,17 @@ func (c *command) serviceRemove() *cobra.Command {
 	var root string
 	cmd := &cobra.Command{
 		Use:   "remove",
-		Short: "Stop the service and remove it; state and recordings stay",
-		Args:  cobra.NoArgs,
+		Short: "Stop the service and remove it; state and recordings stay", Long: "Stops the service and removes it. The state folder and the recordings stay.",
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			gone, err := service.Remove(cmd.Context(), service.Options{Root: root})
+			gone, err := systemservice.Remove(cmd.Context(), systemservice.Options{Root: root})
 			if err != nil {
 				return fmt.Errorf("remove the service: %w", err)
 			}
 			return c.toldFiles("removed", gone)
 		},
 	}
-	cmd.Flags().StringVar(&root, "root", "", "below this `DIR` (Linux)")
+	cmd.Flags().StringVar(&root, "root", "", "the service was written below this `DIR` (Linux)")
 	return cmd
 }
 
@@ -128,10 +129,10 @@ func (c *command) serviceStatus() *cobra.Command {
 	var root string
 	cmd := &cobra.Command{
 		Use:   "status",
-		Short: "Say whether the service is installed and runs",
-		Args:  cobra.NoArgs,
+		Short: "Say whether the service is installed and runs", Long: "Says whether the service is installed and whether it runs.",
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			s, err := service.State(cmd.Context(), service.Options{Root: root})
+			s, err := systemservice.State(cmd.Context(), systemservice.Options{Root: root})
 			if err != nil {
 				return err
 			}
@@ -143,7 +144,7 @@ func (c *command) serviceStatus() *cobra.Command {
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&root, "root", "", "below this `DIR` (Linux)")
+	cmd.Flags().StringVar(&root, "root", "", "the service was written below this `DIR` (Linux)")
 	return cmd
 }
 

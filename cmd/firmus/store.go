@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"firmus/cmd/firmus/internal/acts/backups"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/report"
@@ -16,8 +17,8 @@ import (
 )
 
 func (c *command) storeCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "store", Short: "List the stores, or say what becomes of one", Args: cobra.NoArgs, RunE: c.listStores}
-	cmd.AddCommand(&cobra.Command{Use: "list", Short: "List the stores and what is known of them", Args: cobra.NoArgs, RunE: c.listStores})
+	cmd := &cobra.Command{Use: "store", Short: "List the stores, or say what becomes of one", Long: "Without a command it lists the stores.", Args: cobra.NoArgs, RunE: c.listStores}
+	cmd.AddCommand(&cobra.Command{Use: "list", Short: "List the stores and what is known of them", Long: "Lists the stores: their kind and place, when each was last there, its folders, and which stores count as one copy.", Args: cobra.NoArgs, RunE: c.listStores})
 	var reason string
 	adopt := &cobra.Command{
 		Use:   "adopt NAME",
@@ -30,7 +31,7 @@ looked at the folders. What lies there is then read by the next audit.`,
 	}
 	adopt.Flags().StringVar(&reason, "reason", "adopted by hand", "why")
 	adopt.RunE = func(cmd *cobra.Command, args []string) error {
-		a, err := c.openBeside(cmd.Context())
+		a, err := c.openWith(cmd.Context(), app.Options{BeginBeside: true, TakesUp: true})
 		if err != nil {
 			return err
 		}
@@ -47,6 +48,7 @@ looked at the folders. What lies there is then read by the next audit.`,
 	}
 	cmd.AddCommand(adopt)
 	cmd.AddCommand(c.storeActs()...)
+	cmd.AddCommand(c.tidyCommand())
 	cmd.AddCommand(c.signInCommand())
 	return cmd
 }
@@ -65,7 +67,7 @@ FILE is what the service gives out for a program of the type "desktop app".`,
 		Args:              cobra.ExactArgs(1),
 		ValidArgsFunction: c.completeStores,
 	}
-	cmd.Flags().StringVar(&client, "client", "", "the program's own `FILE` from the service (needed)")
+	cmd.Flags().StringVar(&client, "client", "", "`FILE` that the service gives out for the program (needed)")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if client == "" {
 			return usageError{plainError("say which file the service gave out for this program: --client FILE")}
@@ -105,14 +107,29 @@ type storeJSON struct {
 	Shares   []string        `json:"shares_volume_with"` // stores that count as one copy with it
 	Adopted  bool            `json:"adopted"`
 	Seen     *report.Instant `json:"seen"`
+	Retired  *report.Instant `json:"retired"`
 	Visit    *report.Visit   `json:"visit"` // the newest that a daemon has noticed
 	Sets     []setJSON       `json:"sets"`
+	// Kept is how many files are kept that lay where others were put back.
+	Kept      int   `json:"kept_files"`
+	KeptBytes int64 `json:"kept_bytes"`
+	// Drill is the last proof that files can be brought back from it, and what is promised.
+	Drill report.StoreDrill `json:"drill"`
 }
 
 type setJSON struct {
 	Set    string          `json:"set"`
 	Root   string          `json:"root"`
 	Listed *report.Instant `json:"listed"`
+	// Filling is how far a set that was added later is; null if it isn't being filled.
+	Filling *fillingJSON `json:"being_filled"`
+}
+
+type fillingJSON struct {
+	There    int64           `json:"there"`
+	Expected int64           `json:"expected"`
+	Last     *report.Instant `json:"last_arrived"`
+	words    string
 }
 
 func (c *command) listStores(cmd *cobra.Command, _ []string) error {
@@ -121,18 +138,35 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 		return err
 	}
 	known, visits := map[string]ledger.Store{}, map[string]*report.Visit{}
+	drills := map[string]report.StoreDrill{}
+	filling, takenOut := map[[2]string]*fillingJSON{}, []ledger.TakenOut{}
 	a, err := c.open(cmd.Context(), true)
 	here := a
 	switch {
 	case err == nil:
 		defer a.Close()
 		err = a.Ledger.View(cmd.Context(), func(t *ledger.Tx) error {
+			fs, err := t.Stores.Filling()
+			if err != nil {
+				return err
+			}
+			for _, f := range fs {
+				filling[[2]string{f.Store, f.Set}] = &fillingJSON{f.There, f.All, report.InstantOf(f.LastArrived), f.Words()}
+			}
+			out, err := t.Stores.TakenOut()
+			if err != nil {
+				return err
+			}
+			takenOut = append(takenOut, out...)
 			for _, s := range cfg.Stores {
-				k, err := t.Store(s.Name)
+				k, err := t.Stores.Get(s.Name)
 				if err != nil && !errors.Is(err, fixity.ErrNotFound) {
 					return err
 				}
 				known[s.Name] = k
+				if drills[s.Name], err = report.DrillOf(t, s.Name, time.Duration(s.DrillWithin), time.Now()); err != nil {
+					return err
+				}
 				if s.Visiting {
 					if visits[s.Name], err = report.LastVisit(t, s.Name); err != nil {
 						return err
@@ -143,7 +177,7 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 		})
 	case errors.Is(err, fixity.ErrNotFound):
 		err = nil // no ledger yet: the configuration alone is shown
-	case errors.As(err, new(*app.LostError)):
+	case errors.As(err, new(*backups.LostError)):
 		c.say("%v", err)
 		err = nil
 	}
@@ -165,9 +199,9 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 	for _, s := range cfg.Stores {
 		k := known[s.Name]
 		j := storeJSON{Store: s.Name, Kind: string(s.Kind), Place: s.Place, Arrivals: s.Arrivals, Visiting: s.Visiting, Follows: s.Follows, Shares: notNil(with[s.Name]),
-			Adopted: !k.Adopted.IsZero(), Seen: report.InstantOf(k.Seen), Visit: visits[s.Name], Sets: []setJSON{}}
+			Adopted: !k.Adopted.IsZero(), Seen: report.InstantOf(k.Seen), Retired: report.InstantOf(k.Retired), Visit: visits[s.Name], Drill: drills[s.Name], Sets: []setJSON{}}
 		for _, r := range s.Sets {
-			x := setJSON{Set: r.Set, Root: r.Path}
+			x := setJSON{Set: r.Set, Root: r.Path, Filling: filling[[2]string{s.Name, r.Set}]}
 			for _, kr := range k.Roots {
 				if kr.Set == r.Set {
 					x.Listed = report.InstantOf(kr.ListedAt)
@@ -175,10 +209,18 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 			}
 			j.Sets = append(j.Sets, x)
 		}
+		if here != nil && j.Adopted {
+			// A store that is away has its kept files with it.
+			if kept, err := here.Recovering.Kept(cmd.Context(), s.Name); err == nil {
+				for _, k := range kept {
+					j.Kept, j.KeptBytes = j.Kept+1, j.KeptBytes+k.Size
+				}
+			}
+		}
 		out = append(out, j)
 	}
 	if c.json {
-		c.document(map[string]any{"stores": out})
+		c.document(map[string]any{"stores": out, "taken_out": takenOut})
 		return nil
 	}
 	for _, s := range out {
@@ -187,6 +229,8 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 			c.printf(", %s", s.Place)
 		}
 		switch {
+		case s.Retired != nil:
+			c.printf("; retired %s: nothing is expected there. Take it out of the configuration, or take it up again: firmus store adopt %s", day(s.Retired.Time), s.Store)
 		case s.Adopted && s.Seen != nil:
 			c.printf("; last there %s", day(s.Seen.Time))
 		case s.Kind == string(config.Optical):
@@ -198,6 +242,12 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 		if len(s.Shares) > 0 {
 			c.printf("  lies on one volume with %s: they count as one copy\n", strings.Join(s.Shares, " and "))
 		}
+		if s.Kept > 0 {
+			c.printf("  keeps %s (%s) in whose place an intact one was put: firmus store tidy %s\n", fixity.Count(s.Kept, "file"), report.Size(s.KeptBytes), s.Store)
+		}
+		if s.Drill.Last != nil || s.Drill.Within > 0 {
+			c.printf("  last drill: %s\n", s.Drill.Words(time.Local))
+		}
 		if s.Visit != nil {
 			c.printf("  last visit: %s\n", s.Visit.Words(time.Local))
 		}
@@ -206,8 +256,14 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 			if x.Listed != nil {
 				c.printf("  (listed %s)", day(x.Listed.Time))
 			}
+			if x.Filling != nil {
+				c.printf("  %s", x.Filling.words)
+			}
 			c.printf("\n")
 		}
+	}
+	for _, x := range takenOut {
+		c.printf("NOTE: %s\n", x.Words())
 	}
 	return nil
 }

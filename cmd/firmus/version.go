@@ -10,8 +10,8 @@ import (
 func (c *command) versionCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "version",
-		Short: "Print version, commit and Go",
-		Args:  cobra.NoArgs,
+		Short: "Print version, commit and Go", Long: "Prints the version of the program, the commit it was made from, and the version of Go.",
+		Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
 			version, commit, when := "unknown", "unknown", ""
 			if b, ok := debug.ReadBuildInfo(); ok {

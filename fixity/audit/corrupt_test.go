@@ -14,7 +14,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/ledger"
-	"firmus/replicas/faulty"
+	"firmus/replicas/testing/faulty"
 )
 
 // TestEveryByte turns over one bit of byte k, for every k of a small file: each
@@ -82,8 +82,8 @@ func TestWhereItDiffers(t *testing.T) {
 			if f.Kind != fixity.Kind(fixity.Altered) || f.Anatomy != fixity.Flipped || !slices.Equal(f.Ranges, []fixity.Range{c.want}) {
 				t.Errorf("got %q, %q at %v, want flipped at %v", f.Kind, f.Anatomy, f.Ranges, c.want)
 			}
-			if !strings.Contains(f.Detail, "have not changed") {
-				t.Errorf("the finding doesn't say that size and date are the same: %q", f.Detail)
+			if !f.Facts.Tells(fixity.SignKept) {
+				t.Errorf("the finding doesn't say that size and date are the same: %v", f.Facts.Seen)
 			}
 			if _, err := os.Stat(at); err != nil {
 				t.Error(err)
@@ -143,16 +143,16 @@ func TestOneWrongReading(t *testing.T) {
 	for name, c := range map[string]struct {
 		fault faulty.Fault
 		want  fixity.State
-		says  string
+		says  fixity.FactKind
 	}{
-		"first reading flips":          {faulty.FlipOnce(one, 70_000, 1, 0), fixity.Unsteady, "disagree"},
-		"both flip, elsewhere":         {join(faulty.FlipOnce(one, 70_000, 1, 0), faulty.FlipOnce(one, 70_001, 1, 1)), fixity.Unsteady, "disagree"},
-		"first can't be read":          {once(faulty.Read, 0, faulty.Effect{Err: bad}), fixity.Unsteady, "one reading failed"},
-		"first can't be opened":        {once(faulty.Open, 0, faulty.Effect{Err: bad}), fixity.Unsteady, "one reading failed"},
-		"flips, then can't be read":    {join(faulty.FlipOnce(one, 0, 1, 0), once(faulty.Read, 1, faulty.Effect{Err: bad})), fixity.Unsteady, "one reading failed"},
-		"first ends early":             {once(faulty.Read, 0, faulty.Effect{End: true}), fixity.Unsteady, "one reading failed"},
-		"ends early each time":         {faulty.Short(one, 65_536), fixity.Unreadable, "ended after 65536 of"},
-		"can't be read each time":      {faulty.Unreadable(one, 70_000), fixity.Unreadable, "bad sector"},
+		"first reading flips":          {faulty.FlipOnce(one, 70_000, 1, 0), fixity.Unsteady, fixity.ReadingsVary},
+		"both flip, elsewhere":         {join(faulty.FlipOnce(one, 70_000, 1, 0), faulty.FlipOnce(one, 70_001, 1, 1)), fixity.Unsteady, fixity.ReadingsVary},
+		"first can't be read":          {once(faulty.Read, 0, faulty.Effect{Err: bad}), fixity.Unsteady, fixity.OneFailed},
+		"first can't be opened":        {once(faulty.Open, 0, faulty.Effect{Err: bad}), fixity.Unsteady, fixity.OneFailed},
+		"flips, then can't be read":    {join(faulty.FlipOnce(one, 0, 1, 0), once(faulty.Read, 1, faulty.Effect{Err: bad})), fixity.Unsteady, fixity.OneFailed},
+		"first ends early":             {once(faulty.Read, 0, faulty.Effect{End: true}), fixity.Unsteady, fixity.OneFailed},
+		"ends early each time":         {faulty.Short(one, 65_536), fixity.Unreadable, fixity.NotGiven},
+		"can't be read each time":      {faulty.Unreadable(one, 70_000), fixity.Unreadable, fixity.NotGiven},
 		"only the second would be bad": {faulty.FlipOnce(one, 0, 1, 1), fixity.Intact, ""},
 		"a few bytes at a time":        {func(faulty.Call) faulty.Effect { return faulty.Effect{Most: 777} }, fixity.Intact, ""},
 	} {
@@ -162,8 +162,8 @@ func TestOneWrongReading(t *testing.T) {
 			w.audit(full("shelf"))
 			got := w.copyOf("shelf", "masters", one)
 			f := w.findings()[one]
-			if got.State != c.want || !strings.Contains(f.Detail, c.says) {
-				t.Errorf("got %s, %q; want %s, %q", got.State, f.Detail, c.want, c.says)
+			if got.State != c.want || c.says != "" && !f.Facts.Tells(c.says) {
+				t.Errorf("got %s, %v; want %s, %q", got.State, f.Facts.Seen, c.want, c.says)
 			}
 			if got.State != fixity.Intact && got.Read.OK {
 				t.Error("its last reading counts as good")

@@ -11,7 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"firmus/fixity"
-	"firmus/replicas/faulty"
+	"firmus/replicas/testing/faulty"
 )
 
 // recordings are few, so that every operation on them can be made to fail.
@@ -32,10 +32,20 @@ func TestEveryFault(t *testing.T) {
 	if testing.Short() {
 		faults = faults[:2]
 	}
-	for _, op := range []faulty.Op{faulty.Identify, faulty.Shards, faulty.List, faulty.Step, faulty.Open, faulty.Read, faulty.Close, "stat"} {
+	everyFault(t, 1, faults, faulty.Identify, faulty.Shards, faulty.List, faulty.Step, faulty.Open, faulty.Read, faulty.Close, "stat")
+}
+
+// TestEveryFaultOfSeveral is TestEveryFault with several files read side by side.
+func TestEveryFaultOfSeveral(t *testing.T) {
+	everyFault(t, 3, []error{fixity.ErrUnreadable, fixity.ErrAway, fixity.ErrChanged}, faulty.Open, faulty.Read, faulty.Close, "stat")
+}
+
+func everyFault(t *testing.T, readers int, faults []error, ops ...faulty.Op) {
+	for _, op := range ops {
 		for _, err := range faults {
 			t.Run(fmt.Sprintf("%s/%v", op, err), func(t *testing.T) {
 				w := newWorldOf(t, recordings())
+				w.readers = readers
 				injected := 0
 				for k := 0; ; k++ {
 					if !w.failAt(op, k, err) {

@@ -10,7 +10,7 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/digest"
 	"firmus/fixity/ledger"
-	"firmus/replicas/faulty"
+	"firmus/replicas/testing/faulty"
 )
 
 // TestBehind: bytes that were the file's once are an earlier version, never damage.
@@ -22,7 +22,7 @@ func testBehind(t *testing.T) {
 	// A re-edit is signed off in arrivals; the vault still has what it had.
 	w.put("shelf", "masters", one, "side a, played again")
 	w.tx(func(tx *ledger.Tx) error {
-		f, err := tx.FileAt("masters", one)
+		f, err := tx.Files.At("masters", one)
 		if err != nil {
 			return err
 		}
@@ -30,7 +30,7 @@ func testBehind(t *testing.T) {
 		if err != nil {
 			return err
 		}
-		_, err = tx.NewVersion(f.ID, ledger.VersionOf(sums.Size, sums.Digests, sums.Blocks, "a test", "played again"), true, "")
+		_, err = tx.Files.NewVersion(f.ID, ledger.VersionOf(sums.Size, sums.Digests, sums.Blocks, "a test", "played again"), true, "")
 		return err
 	})
 	w.audit(full("shelf"))
@@ -82,10 +82,10 @@ func testEditing(t *testing.T) {
 	var versions []ledger.Version
 	var saved int
 	w.view(func(tx *ledger.Tx) (err error) {
-		if versions, err = tx.Versions(c.File); err != nil {
+		if versions, err = tx.Files.Versions(c.File); err != nil {
 			return err
 		}
-		return tx.EventsOf(c.File, func(e ledger.Event) error {
+		return tx.Log.Of(c.File, func(e ledger.Event) error {
 			if e.Verb == fixity.Saved {
 				saved++
 			}

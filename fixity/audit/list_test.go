@@ -11,14 +11,13 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/google/go-cmp/cmp"
 
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
-	"firmus/replicas/faulty"
+	"firmus/replicas/testing/faulty"
 )
 
 var _ audit.Store = (*root)(nil)
@@ -43,7 +42,7 @@ func testIncomplete(t *testing.T) {
 			w := newWorldOf(t, files)
 			w.put("shelf", "masters", "QV-0107/old.txt", "old")
 			w.audit(ledger.Audit{Store: "shelf"})
-			w.tx(func(tx *ledger.Tx) error { return tx.LeaveInPeace("shelf", "masters", "QV-0107/old.txt") })
+			w.tx(func(tx *ledger.Tx) error { return tx.Strays.LeaveInPeace("shelf", "masters", "QV-0107/old.txt") })
 			// All is really gone: a complete listing would say so.
 			w.must(os.RemoveAll(w.file("shelf", "masters", "QV-0107/x")))
 			w.must(os.Remove(w.file("shelf", "masters", "QV-0107/old.txt")))
@@ -64,11 +63,11 @@ func testIncomplete(t *testing.T) {
 				t.Errorf("findings %v", k)
 			}
 			w.view(func(tx *ledger.Tx) error {
-				s, err := tx.StrayAt("shelf", "masters", "QV-0107/old.txt")
+				s, err := tx.Strays.At("shelf", "masters", "QV-0107/old.txt")
 				if err != nil || !s.Peace {
 					t.Errorf("what was left in peace is forgotten: %v, %+v", err, s)
 				}
-				st, err := tx.Store("shelf")
+				st, err := tx.Stores.Get("shelf")
 				if err == nil && !st.Roots[0].ListedAt.Before(a.Run) {
 					t.Error("it counts as listed")
 				}
@@ -82,7 +81,7 @@ func testIncomplete(t *testing.T) {
 				t.Errorf("a complete listing (-want +got):\n%s", d)
 			}
 			w.view(func(tx *ledger.Tx) error {
-				if _, err := tx.StrayAt("shelf", "masters", "QV-0107/old.txt"); !errors.Is(err, fixity.ErrNotFound) {
+				if _, err := tx.Strays.At("shelf", "masters", "QV-0107/old.txt"); !errors.Is(err, fixity.ErrNotFound) {
 					t.Errorf("a stray that is gone is still known: %v", err)
 				}
 				return nil
@@ -142,7 +141,7 @@ func TestHalfListed(t *testing.T) {
 	jobs, err := aud.Record.Open(t.Context(), a.ID, fixity.PhaseList)
 	w.must(err)
 	for _, j := range jobs[:len(jobs)-1] {
-		_, err := aud.Slice(t.Context(), j, time.Time{})
+		err := aud.Slice(t.Context(), j)
 		w.must(err)
 	}
 	for _, p := range []fixity.Phase{fixity.PhaseList, fixity.PhaseProve, fixity.PhaseRead} {
@@ -248,7 +247,7 @@ func testOrder(t *testing.T) {
 		t.Errorf("of %d files %d were listed, %d read: %v", len(files), p.Listed, p.Read, k)
 	}
 	w.view(func(tx *ledger.Tx) error {
-		s, err := tx.Strays("shelf", "masters", "", "", 10)
+		s, err := tx.Strays.Each("shelf", "masters", "", "", 10)
 		if len(s) > 0 {
 			t.Errorf("strays %v", s)
 		}
@@ -282,7 +281,7 @@ func testPages(t *testing.T) {
 	}
 	var strays int64
 	w.view(func(tx *ledger.Tx) (err error) {
-		strays, err = tx.CountStrays("shelf", []string{"masters"}, "", "")
+		strays, err = tx.Strays.Count("shelf", []string{"masters"}, "", "")
 		return err
 	})
 	if got[fixity.Kind(fixity.Missing)] != n/4 || strays != n/4 || p.Read != n-n/4 {

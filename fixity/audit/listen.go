@@ -35,7 +35,7 @@ func (e *ear) heard() (string, error) {
 
 // listen gives the bytes of a file under care to whoever is to listen to it; nil if
 // nobody is.
-func (r *slice) listen(d fixity.Due, e *ear) func(size int64) io.Writer {
+func (r *reader) listen(d fixity.Due, e *ear) func(size int64) io.Writer {
 	if r.a.Listen == nil || d.File == 0 {
 		return nil
 	}

@@ -61,13 +61,13 @@ func worker(order []byte) error {
 		Open: func(_, _ string, cache fixity.Cache) (audit.Store, error) {
 			return disk.Open(s.Root, disk.Options{Cache: cache})
 		},
-		Watch: audit.Watch{File: func(fixity.Shard, string, int64) { time.Sleep(s.Slow) }},
+		Progress: audit.Progress{File: func(fixity.Shard, string, int64) { time.Sleep(s.Slow) }},
 	}
 	random := rand.New(rand.NewPCG(s.Seed, 0))
 	for {
 		var a ledger.Audit
 		if err := l.View(ctx, func(tx *ledger.Tx) (err error) {
-			a, err = tx.Audit(s.Audit)
+			a, err = tx.Audits.Get(s.Audit)
 			return err
 		}); err != nil {
 			return err
@@ -86,7 +86,7 @@ func worker(order []byte) error {
 		}
 		random.Shuffle(len(jobs), func(i, k int) { jobs[i], jobs[k] = jobs[k], jobs[i] })
 		for _, j := range jobs {
-			if _, err := aud.Slice(ctx, j, time.Time{}); err != nil && !errors.Is(err, fixity.ErrLost) {
+			if err := aud.Slice(ctx, j); err != nil && !errors.Is(err, fixity.ErrLost) {
 				return err
 			}
 		}
@@ -174,7 +174,7 @@ func testProcesses(t *testing.T) {
 	opened := map[int64]int{}
 	slices := 0
 	w.view(func(tx *ledger.Tx) error {
-		return tx.Events(0, 1<<30, func(e ledger.Event) error {
+		return tx.Log.Each(0, 1<<30, func(e ledger.Event) error {
 			switch e.Verb {
 			case fixity.FindingOpened:
 				opened[e.File]++

@@ -1,9 +1,13 @@
 package audit
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
+	"sync"
 	"time"
 
 	"firmus/fixity"
@@ -16,142 +20,289 @@ const (
 	commitAfter = 200 * time.Millisecond
 )
 
-// read reads what is due in a shard.
-func (a *Auditor) read(ctx context.Context, s fixity.Shard, until time.Time) (Left, error) {
-	r := &slice{a: a, s: s, until: until, last: time.Now(), roots: map[fixity.Cache]Store{}}
-	left, err := r.run(ctx)
-	if err == nil {
-		return left, nil
+// read reads what is due in the shards that all gives. This goroutine goes through them and
+// has their files read, several side by side, in goroutines of their own; another one keeps
+// what comes of it. So what lies in many small folders is read as fast, and committed as
+// seldom, as what lies in one.
+//
+// Files are begun in the order of shards and paths. What was read is committed as soon as
+// it is known, and the cursor stays before the first file that is still being read. Who
+// takes the shard up then reads none of the others again: they are marked as read.
+func (a *Auditor) read(ctx context.Context, all func(yield func(fixity.Shard) error) error) error {
+	n := 1
+	if a.Readers != nil {
+		n = max(a.Readers(), 1)
 	}
-	if errors.Is(err, fixity.ErrLost) {
-		return Left{}, err
+	r := &run{a: a, turn: make(chan struct{}, n), slots: make(chan struct{}, max(n, 2)), done: make(chan finished, commitFiles), roots: map[rootKey]Store{}}
+	r.ctx, r.stop = context.WithCancelCause(ctx)
+	defer r.stop(nil)
+	k := &keeper{run: r, open: map[*slice]bool{}}
+	kept := make(chan error, 1)
+	go func() { kept <- k.keep() }()
+	if err := all(r.shard); err != nil {
+		r.stop(err)
 	}
-	// What was read is not lost with the reason to stop.
-	keep, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
-	defer cancel()
-	return Left{}, errors.Join(err, r.commit(keep, true, false))
+	r.wg.Wait()
+	close(r.done)
+	err := <-kept
+	if cause := context.Cause(r.ctx); cause != nil && !errors.Is(err, cause) {
+		return errors.Join(cause, err)
+	}
+	return err
 }
 
-type slice struct {
-	a       *Auditor
-	s       fixity.Shard
-	roots   map[fixity.Cache]Store
-	until   time.Time
-	last    time.Time // of the last commit, by the machine's monotonic clock
-	rate    rate
-	cursor  string
-	results []fixity.Result
-	trouble string
+// run is what the goroutines of one read share.
+type run struct {
+	a     *Auditor
+	ctx   context.Context // ends with the first error
+	stop  context.CancelCauseFunc
+	slots chan struct{} // one for each file that is worked on
+	turn  chan struct{} // one for each of them whose bytes are being read
+	done  chan finished // to the keeper
+	wg    sync.WaitGroup
+
+	mu    sync.Mutex
+	roots map[rootKey]Store
 }
 
-// root opens the shard's root once for each treatment of the page cache: what is
-// stuck on a dead mount is then known to the next file.
-func (r *slice) root(c fixity.Cache) (Store, error) {
-	if st := r.roots[c]; st != nil {
+type rootKey struct {
+	store, set string
+	cache      fixity.Cache
+}
+
+// root opens a root once for each treatment of the page cache: what is stuck on a dead
+// mount is then known to the next file.
+func (r *run) root(s fixity.Shard, c fixity.Cache) (Store, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	key := rootKey{s.Store, s.Set, c}
+	if st := r.roots[key]; st != nil {
 		return st, nil
 	}
-	st, err := r.a.Open(r.s.Store, r.s.Set, c)
+	st, err := r.a.Open(s.Store, s.Set, c)
 	if err == nil {
-		r.roots[c] = st
+		r.roots[key] = st
 	}
 	return st, err
 }
 
-// rate is how fast a store gives its bytes. Files that are smaller than rateLeast
-// say how fast it opens files.
-type rate struct {
-	bytes int64
-	took  time.Duration
+// slice is a shard that is being read. All but s as it was claimed is the keeper's.
+type slice struct {
+	s       fixity.Shard
+	cursor  string
+	next    int            // file; all before it are finished
+	early   map[int]string // paths of those after it that are finished
+	end     int            // how many files there are; -1 until that is known
+	results []fixity.Result
+	trouble string
 }
 
-const rateLeast = 1 << 20
-
-func (r *rate) add(bytes int64, took time.Duration) {
-	if bytes >= rateLeast {
-		r.bytes, r.took = r.bytes+bytes, r.took+took
-	}
+// finished is one file of a slice, or that no more than n come.
+type finished struct {
+	of     *slice
+	n      int
+	end    bool
+	path   string
+	result *fixity.Result // nil: nothing is known of it
+	note   string
 }
 
-// lasts is how long a file will take to read, 0 while that isn't known.
-func (r *rate) lasts(size int64) time.Duration {
-	if r.bytes == 0 || size <= 0 {
-		return 0
-	}
-	return time.Duration(float64(size) / float64(r.bytes) * float64(r.took))
-}
-
-func (r *slice) run(ctx context.Context) (Left, error) {
-	r.cursor = r.s.Cursor
-	for {
-		at := r.s
-		at.Cursor = r.cursor
-		page, err := r.a.Record.Due(ctx, at, pageSize)
+// shard begins the files of a shard.
+func (r *run) shard(s fixity.Shard) error {
+	sl := &slice{s: s, cursor: s.Cursor, end: -1, early: map[int]string{}}
+	n := 0
+	for at := s; ; {
+		page, err := r.a.Record.Due(r.ctx, at, pageSize)
 		if err != nil {
-			return Left{}, err
+			return err
 		}
 		for _, d := range page {
-			if long := r.tooLong(d); long > 0 {
-				return Left{Longest: long}, r.commit(ctx, true, false)
-			}
-			if err := r.one(ctx, d); err != nil {
-				return Left{}, err
-			}
-			r.cursor = d.Path
-			if len(r.results) >= commitFiles || time.Since(r.last) >= commitAfter {
-				if err := r.commit(ctx, false, false); err != nil {
-					return Left{}, err
+			for _, place := range []chan struct{}{r.slots, r.turn} {
+				select {
+				case place <- struct{}{}:
+				case <-r.ctx.Done():
+					return context.Cause(r.ctx)
 				}
 			}
+			if r.ctx.Err() != nil {
+				return context.Cause(r.ctx)
+			}
+			f := finished{of: sl, n: n, path: d.Path}
+			r.wg.Go(func() {
+				defer func() { <-r.slots }()
+				if r.one(&reader{run: r, s: s, turn: true}, d, &f) {
+					r.done <- f
+				}
+			})
+			n, at.Cursor = n+1, d.Path
 		}
 		if len(page) < pageSize {
-			return Left{Done: true}, r.commit(ctx, true, true)
+			r.done <- finished{of: sl, n: n, end: true}
+			return nil
 		}
 	}
 }
 
-// tooLong is the size of a file that can't be read by the slice's end, 0 if it
-// can, or if the store's rate isn't known yet.
-func (r *slice) tooLong(d fixity.Due) int64 {
-	if r.until.IsZero() {
-		return 0
-	}
-	if left := r.until.Sub(r.a.Now()); left <= 0 || r.rate.lasts(d.Size) > left {
-		return max(d.Size, 1)
-	}
-	return 0
-}
-
-func (r *slice) commit(ctx context.Context, end, done bool) error {
-	if err := r.a.Record.CommitReadings(ctx, r.s, r.cursor, r.results, end, done, r.trouble); err != nil {
-		return err
-	}
-	r.s.Attempt++
-	r.s.Cursor, r.results, r.trouble, r.last = r.cursor, nil, "", time.Now()
-	return nil
-}
-
-// one reads one copy or stray. What keeps it from being read for another reason
-// than the medium's is noted and isn't an error: it stays due.
-func (r *slice) one(ctx context.Context, d fixity.Due) error {
-	began := time.Now()
-	x, err := r.readOne(ctx, d)
+// one reads one copy or stray, whose turn it is. What keeps it from being read for another
+// reason than the medium's is noted and isn't an error: it stays due. false: the run ends.
+func (r *run) one(as *reader, d fixity.Due, f *finished) bool {
+	defer as.giveTurn()
+	x, err := as.readOne(r.ctx, d)
 	switch {
 	case err == nil:
-		r.results = append(r.results, x)
-		r.rate.add(x.Size, time.Since(began))
-		return nil
-	case context.Cause(ctx) != nil:
-		return context.Cause(ctx)
+		f.result = &x
+	case r.ctx.Err() != nil:
+		return false
 	case errors.Is(err, fixity.ErrAway):
-		return err
+		r.stop(err)
+		return false
+	default:
+		f.note = fmt.Sprintf("%q was not read: %v", d.Path, err)
+		if d.File != 0 {
+			f.result = &fixity.Result{Path: d.Path, File: d.File, NotRead: true}
+		}
 	}
-	text := fmt.Sprintf("%q was not read: %v", d.Path, err)
-	if r.a.Watch.Note != nil {
-		r.a.Watch.Note(r.s, text)
+	return true
+}
+
+// reader reads one file, as often as is needed.
+type reader struct {
+	*run
+	s    fixity.Shard
+	turn bool // it is its turn
+}
+
+func (r *reader) takeTurn() error {
+	if r.turn {
+		return nil
 	}
-	r.trouble = text
-	if d.File != 0 {
-		r.results = append(r.results, fixity.Result{Path: d.Path, File: d.File, NotRead: true})
+	select {
+	case r.run.turn <- struct{}{}:
+		r.turn = true
+		return nil
+	case <-r.ctx.Done():
+		return context.Cause(r.ctx)
 	}
-	return nil
+}
+
+func (r *reader) giveTurn() {
+	if r.turn {
+		r.turn = false
+		<-r.run.turn
+	}
+}
+
+// keeper commits what was read.
+type keeper struct {
+	*run
+	open    map[*slice]bool // begun, and not committed to their end
+	waiting []*slice        // of them, those of which there is something to commit
+	files   int             // results that wait
+	last    time.Time       // of the last commit, by the machine's monotonic clock
+}
+
+// keep ends when no more comes. Then all that was read is in the ledger, also after an error,
+// which it gives if it was the ledger's.
+func (k *keeper) keep() error {
+	k.last = time.Now()
+	for {
+		var due <-chan time.Time
+		if len(k.waiting) > 0 {
+			due = time.After(commitAfter - time.Since(k.last))
+		}
+		select {
+		case f, more := <-k.done:
+			if more {
+				k.note(f)
+				break
+			}
+			if context.Cause(k.ctx) == nil {
+				return k.commit(k.ctx, true)
+			}
+			// What was read is not lost with the reason to stop.
+			keep, cancel := context.WithTimeout(context.WithoutCancel(k.ctx), 5*time.Second)
+			defer cancel()
+			return k.commit(keep, true)
+		case <-due:
+		}
+		if len(k.waiting) > 0 && (k.files >= commitFiles || time.Since(k.last) >= commitAfter) && k.ctx.Err() == nil {
+			if err := k.commit(k.ctx, false); err != nil {
+				k.stop(err)
+			}
+		}
+	}
+}
+
+func (k *keeper) note(f finished) {
+	sl := f.of
+	k.open[sl] = true
+	if f.end {
+		sl.end = f.n
+	} else {
+		sl.early[f.n] = f.path
+	}
+	for path, ok := sl.early[sl.next]; ok; path, ok = sl.early[sl.next] {
+		delete(sl.early, sl.next)
+		sl.cursor, sl.next = path, sl.next+1
+	}
+	if f.result != nil {
+		sl.results = append(sl.results, *f.result)
+		k.files++
+	}
+	if f.note != "" {
+		sl.trouble = f.note
+		k.a.Progress.note(sl.s, f.note)
+	}
+	if (len(sl.results) > 0 || sl.trouble != "" || sl.end == sl.next) && !slices.Contains(k.waiting, sl) {
+		k.waiting = append(k.waiting, sl)
+	}
+}
+
+// commit writes what waits, and with end closes all slices. The shards that another process
+// was faster with are left to it; then the error is fixity.ErrLost, after the others were
+// committed.
+func (k *keeper) commit(ctx context.Context, end bool) error {
+	if end {
+		k.waiting = k.waiting[:0]
+		for sl := range k.open {
+			k.waiting = append(k.waiting, sl)
+		}
+	}
+	// Findings are numbered in the order of folders, however their files took their turns.
+	slices.SortFunc(k.waiting, func(a, b *slice) int { return cmp.Or(cmp.Compare(a.s.Set, b.s.Set), cmp.Compare(a.s.Top, b.s.Top)) })
+	var lost error
+	for len(k.waiting) > 0 {
+		var all []fixity.Readings
+		for _, sl := range k.waiting {
+			slices.SortFunc(sl.results, func(a, b fixity.Result) int { return strings.Compare(a.Path, b.Path) })
+			done := sl.end == sl.next
+			all = append(all, fixity.Readings{Shard: sl.s, Cursor: sl.cursor, Results: sl.results, End: end || done, Done: done, Trouble: sl.trouble})
+		}
+		err := k.a.Record.CommitReadings(ctx, all...)
+		var of *fixity.LostError
+		if errors.As(err, &of) {
+			lost = err
+			k.waiting = slices.DeleteFunc(k.waiting, func(sl *slice) bool {
+				if sl.s.ID != of.Shard {
+					return false
+				}
+				delete(k.open, sl)
+				return true
+			})
+			continue
+		}
+		if err != nil {
+			return errors.Join(lost, err)
+		}
+		for i, sl := range k.waiting {
+			sl.s.Attempt++
+			sl.s.Cursor, sl.results, sl.trouble = sl.cursor, nil, ""
+			if all[i].End {
+				delete(k.open, sl)
+			}
+		}
+		k.waiting = nil
+	}
+	k.files, k.last = 0, time.Now()
+	return lost
 }

@@ -15,13 +15,17 @@ import (
 
 // readOne reads one copy or stray as often as is needed to say what it is. With an
 // error nothing can be said of it: it stays due.
-func (r *slice) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error) {
+func (r *reader) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error) {
 	cache := r.s.Cache
-	first, firstErr, err := r.once(ctx, cache, d, nil, fixity.BLAKE3)
+	bare := pass{algs: []fixity.Algorithm{fixity.BLAKE3}, noBlocks: true}
+	if d.Lacks != "" {
+		bare.algs = append(bare.algs, d.Lacks)
+	}
+	first, firstErr, err := r.once(ctx, cache, d, bare)
 	if err == nil && cache == fixity.Allowed && first.holds(d) == nil {
 		// What the page cache may have answered says nothing yet.
 		cache = fixity.Bypassed
-		first, firstErr, err = r.once(ctx, cache, d, nil, fixity.BLAKE3)
+		first, firstErr, err = r.once(ctx, cache, d, bare)
 	}
 	switch {
 	case err != nil:
@@ -31,11 +35,11 @@ func (r *slice) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error
 	case first.holds(d) != nil:
 		return first.known(d), nil
 	}
-	// Something is wrong, and one wrong reading is not damage: read again, with all
-	// digests that a person may want to keep. Whoever is to judge a save listens.
+	// Something is wrong, and one wrong reading is not damage: read again, with what a new
+	// version is kept with. Whoever is to judge a save listens.
 	var ear ear
 	defer ear.close()
-	second, secondErr, err := r.once(ctx, cache, d, r.listen(d, &ear), fixity.BLAKE3, fixity.SHA256, fixity.MD5)
+	second, secondErr, err := r.once(ctx, cache, d, pass{algs: []fixity.Algorithm{fixity.BLAKE3, fixity.SHA256}, tee: r.listen(d, &ear)})
 	switch {
 	case err != nil:
 		return fixity.Result{}, err
@@ -51,7 +55,7 @@ func (r *slice) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error
 	if err != nil || x.Outcome != fixity.ReadDiffers || !second.contradicted() {
 		return x, err
 	}
-	third, bad, err := r.once(ctx, cache, d, nil, fixity.BLAKE3)
+	third, bad, err := r.once(ctx, cache, d, bare)
 	switch {
 	case err != nil:
 		return fixity.Result{}, err
@@ -62,7 +66,7 @@ func (r *slice) readOne(ctx context.Context, d fixity.Due) (fixity.Result, error
 	}
 	x = third.result(d, fixity.ReadUnsteady)
 	x.Sums = nil
-	x.Detail = fmt.Sprintf("read three times, %s, %s and %s: the same wrong bytes twice, then others; the service reports one digest all along", clock(first.at), clock(second.at), clock(third.at))
+	x.Seen = []fixity.Fact{{Is: fixity.ThenOthers, At: fixity.Instants(first.at, second.at, third.at)}}
 	return x, nil
 }
 
@@ -73,13 +77,27 @@ func (r reading) contradicted() bool {
 	return ok && !r.entry.Reported.IsZero() && d != r.entry.Reported
 }
 
+// pass is how a file is read.
+type pass struct {
+	algs     []fixity.Algorithm
+	noBlocks bool
+	tee      func(size int64) io.Writer // for a file of a size; nil, or what it gives may be
+	ahead    bool                       // the device has no other reader
+	ended    func()                     // its bytes have been read
+}
+
 // once is one reading; bad is that the medium won't give the bytes, err all else.
-func (r *slice) once(ctx context.Context, c fixity.Cache, d fixity.Due, tee func(size int64) io.Writer, algs ...fixity.Algorithm) (x reading, bad, err error) {
-	st, err := r.root(c)
+func (r *reader) once(ctx context.Context, c fixity.Cache, d fixity.Due, p pass) (x reading, bad, err error) {
+	if err := r.takeTurn(); err != nil {
+		return reading{}, nil, err
+	}
+	defer r.giveTurn()
+	st, err := r.root(r.s, c)
 	if err != nil {
 		return reading{}, nil, err
 	}
-	x, err = r.a.once(ctx, st, r.s, d, tee, algs...)
+	p.ahead, p.ended = cap(r.run.turn) == 1, r.giveTurn
+	x, err = r.a.once(ctx, st, r.s, d, p)
 	if errors.Is(err, fixity.ErrUnreadable) && !errors.Is(err, fixity.ErrAway) {
 		x.sums.Digests = nil // they are of a beginning
 		return x, err, nil
@@ -126,7 +144,7 @@ func (r reading) result(d fixity.Due, o fixity.Outcome) fixity.Result {
 	if r.entry.ModTime.IsZero() {
 		x.Size, x.ModTime = d.Size, d.ModTime // it could not be looked at
 	} else {
-		x.ModTime = r.entry.ModTime.UnixNano()
+		x.ModTime, x.InodeAt = r.entry.ModTime.UnixNano(), r.entry.InodeAt()
 	}
 	return x
 }
@@ -140,7 +158,7 @@ func (r reading) known(d fixity.Due) fixity.Result {
 	x := r.result(d, o)
 	x.Version = w.N
 	if o == fixity.ReadEarlier {
-		x.Detail = fmt.Sprintf("read %s: holds version %d", clock(r.at), w.N)
+		x.Seen = []fixity.Fact{{Is: fixity.HoldsVersion, At: fixity.Instants(r.at), Version: w.N}}
 	}
 	return x
 }
@@ -161,6 +179,7 @@ func concludeStray(d fixity.Due, first reading, firstErr error, second reading, 
 
 // conclude says what two readings mean of which the first was wrong.
 func (a *Auditor) conclude(ctx context.Context, d fixity.Due, first reading, firstErr error, second reading, err error) (fixity.Result, error) {
+	twice := fixity.Instants(first.at, second.at)
 	switch {
 	case err != nil && firstErr != nil:
 		x := second.result(d, fixity.ReadUnreadable)
@@ -169,24 +188,24 @@ func (a *Auditor) conclude(ctx context.Context, d fixity.Due, first reading, fir
 		if x.Size > from {
 			x.Ranges = []fixity.Range{{Offset: from, Length: x.Size - from}}
 		}
-		x.Detail = fmt.Sprintf("tried twice, %s and %s: %v", clock(first.at), clock(second.at), err)
+		x.Seen = []fixity.Fact{{Is: fixity.NotGiven, At: twice, Said: []string{err.Error()}}}
 		return x, nil
 	case err != nil || firstErr != nil:
 		x := second.result(d, fixity.ReadUnsteady)
 		x.Sums = nil
-		x.Detail = fmt.Sprintf("read twice, %s and %s: one reading failed, the other did not", clock(first.at), clock(second.at))
+		x.Seen = []fixity.Fact{{Is: fixity.OneFailed, At: twice}}
 		return x, nil
 	case first.blake3() != second.blake3():
 		x := second.result(d, fixity.ReadUnsteady)
 		x.Sums = nil
-		x.Detail = fmt.Sprintf("read twice, %s and %s, %s: the two readings disagree", clock(first.at), clock(second.at), past(second.cache))
+		x.Seen = []fixity.Fact{{Is: fixity.ReadingsVary, At: twice, Cache: second.cache}}
 		return x, nil
 	}
 	x := second.result(d, fixity.ReadDiffers)
 	x.Blocks = second.sums.Blocks
-	x.Detail = fmt.Sprintf("read twice, %s and %s, %s: the same wrong bytes", clock(first.at), clock(second.at), past(second.cache))
+	x.Seen = []fixity.Fact{{Is: fixity.SameWrong, At: twice, Cache: second.cache}, {Is: fixity.Held, Bytes: second.entry.Size, Date: second.entry.ModTime.UTC()}}
 	if second.entry.Size == d.Size && second.entry.ModTime.UnixNano() == d.ModTime {
-		x.Detail += "; size and date of the file have not changed"
+		x.Seen = append(x.Seen, fixity.Fact{Is: fixity.SignKept})
 	}
 	if d.Want.N == 0 {
 		return x, nil
@@ -203,10 +222,6 @@ func (a *Auditor) conclude(ctx context.Context, d fixity.Due, first reading, fir
 	return x, nil
 }
 
-func past(c fixity.Cache) string { return fixity.Means("cache", string(c)) }
-
-func clock(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 UTC") }
-
 // Taken is what one pass over a file gave, for taking it under care or signing it off.
 type Taken struct {
 	Entry fixity.Entry // as it was read
@@ -219,8 +234,7 @@ type Taken struct {
 func (t Taken) Digest(a fixity.Algorithm) fixity.Digest { d, _ := t.Sums.Get(a); return d }
 
 // Take reads a file in a store from its first byte to its last, with the digests
-// asked for. Errors are those of the store; fixity.ErrAway also if it gives no
-// byte for as long as Stall.
+// asked for. Errors are those of the store.
 func (a *Auditor) Take(ctx context.Context, store, set, path string, cache fixity.Cache, algs ...fixity.Algorithm) (Taken, error) {
 	return a.TakeThrough(ctx, store, set, path, cache, nil, algs...)
 }
@@ -232,41 +246,40 @@ func (a *Auditor) TakeThrough(ctx context.Context, store, set, path string, cach
 	if err != nil {
 		return Taken{}, err
 	}
-	r, err := a.once(ctx, st, fixity.Shard{Store: store, Set: set}, fixity.Due{Path: path}, tee, algs...)
+	p := pass{algs: algs, tee: tee}
+	if a.Turn != nil {
+		give, alone, err := a.Turn(ctx, store)
+		if err != nil {
+			return Taken{}, err
+		}
+		p.ahead, p.ended = alone, sync.OnceFunc(give)
+		defer p.ended()
+	}
+	r, err := a.once(ctx, st, fixity.Shard{Store: store, Set: set}, fixity.Due{Path: path}, p)
 	return Taken{r.entry, r.sums, r.cache, r.at}, err
 }
 
 // once reads a file from its first byte to its last.
-func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.Due, tee func(size int64) io.Writer, algs ...fixity.Algorithm) (reading, error) {
-	ctx, w := a.stallWatch(ctx)
-	defer w.stop()
+func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.Due, p pass) (reading, error) {
 	r := reading{entry: fixity.Entry{Path: d.Path}, at: a.Now()}
 	e, err := st.Stat(ctx, d.Path)
 	if err != nil {
-		return r, withCause(ctx, err)
+		return r, err
 	}
 	r.entry = e
 	if e.Type != fixity.File {
 		return r, fmt.Errorf("no ordinary file: %w", fixity.ErrVanished)
 	}
-	if a.Watch.File != nil {
-		a.Watch.File(s, d.Path, e.Size)
-	}
+	a.Progress.file(s, d.Path, e.Size)
 	f, err := st.Open(ctx, e, 0)
 	if err != nil {
-		return r, withCause(ctx, err)
+		return r, err
 	}
-	o := digest.Options{Algorithms: algs, Progress: func(n int64) {
-		w.pause() // who watches may slow the reading down
-		if a.Watch.Bytes != nil {
-			a.Watch.Bytes(n)
-		}
-		w.goOn()
-	}}
-	if tee != nil {
-		o.Tee = tee(e.Size)
+	o := digest.Options{Algorithms: p.algs, NoBlocks: p.noBlocks, Ahead: p.ahead, Ended: p.ended, Progress: a.Progress.Bytes}
+	if p.tee != nil {
+		o.Tee = p.tee(e.Size)
 	}
-	r.sums, err = o.Read(ctx, &heard{f, w})
+	r.sums, err = o.Read(ctx, f)
 	r.cache, r.at = f.Cache(), a.Now()
 	closeErr := f.Close()
 	switch {
@@ -277,80 +290,5 @@ func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.D
 	case err == nil && closeErr != nil:
 		err = fmt.Errorf("close %q: %w", d.Path, closeErr)
 	}
-	return r, withCause(ctx, err)
-}
-
-func withCause(ctx context.Context, err error) error {
-	if cause := context.Cause(ctx); err != nil && cause != nil && !errors.Is(err, cause) {
-		return fmt.Errorf("%w: %w", cause, err)
-	}
-	return err
-}
-
-// heard is a reader of which it is known that it still gives bytes. A piece that is
-// hashed at once may take a store that is read slowly on purpose longer to give than
-// it may be silent for.
-type heard struct {
-	io.Reader
-	w *stall
-}
-
-func (r *heard) Read(p []byte) (int, error) {
-	n, err := r.Reader.Read(p)
-	if n > 0 {
-		r.w.beat()
-	}
-	return n, err
-}
-
-// stallWatch ends the context it gives, with fixity.ErrAway as the cause, when
-// nobody called beat for a.Stall: a call on a dead mount never returns.
-func (a *Auditor) stallWatch(ctx context.Context) (context.Context, *stall) {
-	w := &stall{after: a.Stall}
-	if w.after == 0 {
-		w.after = time.Minute
-	}
-	ctx, w.cancel = context.WithCancelCause(ctx)
-	w.t = time.AfterFunc(w.after, func() {
-		w.cancel(fmt.Errorf("%w: it has not answered for %s", fixity.ErrAway, w.after))
-	})
-	return ctx, w
-}
-
-type stall struct {
-	after  time.Duration
-	t      *time.Timer
-	cancel context.CancelCauseFunc
-	mu     sync.Mutex
-	paused bool
-}
-
-// beat: it has answered, and is asked again.
-func (w *stall) beat() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	if !w.paused {
-		w.t.Reset(w.after)
-	}
-}
-
-// pause: it isn't waited for, until goOn.
-func (w *stall) pause() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.paused = true
-	w.t.Stop()
-}
-
-func (w *stall) goOn() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.paused = false
-	w.t.Reset(w.after)
-}
-
-// stop ends it; a Read that is left behind may still be heard.
-func (w *stall) stop() {
-	w.pause()
-	w.cancel(nil)
+	return r, err
 }

@@ -12,7 +12,7 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/fixity/pair"
-	"firmus/replicas/faulty"
+	"firmus/replicas/testing/faulty"
 )
 
 func takes(n int) map[string]string {
@@ -78,8 +78,8 @@ func testFolderRenamed(t *testing.T) {
 		} else {
 			incidents[f.Incident]++
 		}
-		if f.Kind != fixity.Kind(want) || path != other && !strings.Contains(f.Detail, "its bytes are the right ones") {
-			t.Fatalf("%q is %s: %q", path, f.Kind, f.Detail)
+		if f.Kind != fixity.Kind(want) || path != other && !f.Facts.Tells(fixity.BytesRight) {
+			t.Fatalf("%q is %s: %v", path, f.Kind, f.Facts.Seen)
 		}
 		if k := r.wasRead(strings.Replace(path, "QV-0107", "QV-0107 done", 1)); k != reads {
 			t.Fatalf("%q was read %d times where it lies", path, k)
@@ -114,7 +114,7 @@ func testFolderRenamed(t *testing.T) {
 
 func (w *world) stray(path string) (s ledger.Stray, err error) {
 	w.view(func(tx *ledger.Tx) error {
-		s, err = tx.StrayAt("shelf", "masters", path)
+		s, err = tx.Strays.At("shelf", "masters", path)
 		return nil
 	})
 	return s, err
@@ -229,12 +229,12 @@ func testOneFlakyProof(t *testing.T) {
 	r := w.at("shelf", "masters")
 	r.Set(faulty.FlipOnce("moved/side-a.wav", 0, 1, 0))
 	_, p := w.audit(ledger.Audit{Store: "shelf"})
-	if f := w.findings()[one]; f.Kind != fixity.Kind(fixity.Misplaced) || !strings.Contains(f.Detail, "it will be read") || p.Complete {
-		t.Errorf("%s: %q; complete %t", f.Kind, f.Detail, p.Complete)
+	if f := w.findings()[one]; f.Kind != fixity.Kind(fixity.Misplaced) || !f.Facts.Tells(fixity.SaidRight, fixity.LooksRight) || p.Complete {
+		t.Errorf("%s: %v; complete %t", f.Kind, f.Facts.Seen, p.Complete)
 	}
 	_, p = w.audit(ledger.Audit{Store: "shelf"})
-	if f := w.findings()[one]; f.Kind != fixity.Kind(fixity.Misplaced) || !strings.Contains(f.Detail, "right ones") || !p.Complete {
-		t.Errorf("then %s: %q; complete %t", f.Kind, f.Detail, p.Complete)
+	if f := w.findings()[one]; f.Kind != fixity.Kind(fixity.Misplaced) || !f.Facts.Tells(fixity.BytesRight) || !p.Complete {
+		t.Errorf("then %s: %v; complete %t", f.Kind, f.Facts.Seen, p.Complete)
 	}
 }
 

@@ -14,8 +14,8 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/audit"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // reporting is a root of which a service reports digests, as it recorded them when
@@ -61,25 +61,25 @@ func reportOf(a fixity.Algorithm, data string) fixity.Digest {
 // reportedWorld is a world whose second store is one that reports digests.
 func reportedWorld(t *testing.T, files map[string]string, alg fixity.Algorithm, set, store string) (*world, *reporting) {
 	t.Helper()
-	pattern := func(text string) *policy.Pattern {
+	pattern := func(text string) *care.Pattern {
 		if text == "" {
 			return nil
 		}
-		p, err := policy.NewPattern(text)
+		p, err := care.NewPattern(text)
 		if err != nil {
 			t.Fatal(err)
 		}
 		return p
 	}
-	rules := policy.Rules{
-		Stores: []policy.Store{
+	rules := care.Rules{
+		Stores: []care.Store{
 			{Name: "shelf", Kind: "disk", Sets: []string{"masters"}, Arrivals: true, ReadWithin: 90 * day, ExpectWithin: 7 * day},
 			{Name: "cloud", Kind: "cloud", Sets: []string{"masters"}, ReadWithin: 90 * day, ExpectWithin: 7 * day},
 		},
-		Sets: []policy.Set{{Name: "masters", Role: fixity.Master, Pattern: pattern(set)}},
+		Sets: []care.Set{{Name: "masters", Role: fixity.Master, Pattern: pattern(set)}},
 	}
 	if store != "" {
-		rules.Stores[1].Patterns = map[string]*policy.Pattern{"masters": pattern(store)}
+		rules.Stores[1].Patterns = map[string]*care.Pattern{"masters": pattern(store)}
 	}
 	w := newWorld(t, rules)
 	w.take("masters", files)
@@ -99,9 +99,9 @@ func (w *world) auditReported(r *reporting, full bool) (ledger.Audit, ledger.Pro
 	return a, w.progress(a)
 }
 
-func (w *world) remarks(a ledger.Audit) (out []string) {
+func (w *world) remarks(a ledger.Audit) (out []fixity.Fact) {
 	w.t.Helper()
-	w.view(func(tx *ledger.Tx) (err error) { out, err = tx.Remarks(a.ID); return err })
+	w.view(func(tx *ledger.Tx) (err error) { out, err = tx.Audits.Remarks(a.ID); return err })
 	return out
 }
 
@@ -162,7 +162,7 @@ func testReportedStrays(t *testing.T) {
 	if f.Kind != fixity.Kind(fixity.Unexpected) {
 		t.Fatalf("findings %v", w.kinds())
 	}
-	w.tx(func(tx *ledger.Tx) error { return tx.SignOffStray(f, "a test", "wanted") })
+	w.tx(func(tx *ledger.Tx) error { return tx.Findings.SignOffStray(f, "a test", "wanted") })
 	w.must(os.Chtimes(w.file("cloud", "masters", "QV-0107/notes.txt"), w.now, w.now))
 	w.auditReported(r, false)
 	if got := w.kinds(); len(got) != 0 {
@@ -257,13 +257,66 @@ func testCaseAndForm(t *testing.T) {
 					t.Errorf("digest %q: findings %v, want %v", alg, got, tc.want)
 				}
 				if got := w.remarks(a); len(got) != tc.remarks {
-					t.Errorf("digest %q: remarks %q", alg, got)
+					t.Errorf("digest %q: remarks %v", alg, got)
 				}
 				before := w.kinds()
 				if a, _ = w.auditReported(r, true); !maps.Equal(w.kinds(), before) || len(w.remarks(a)) != 0 {
-					t.Errorf("digest %q: the next audit finds %v, %q", alg, w.kinds(), w.remarks(a))
+					t.Errorf("digest %q: the next audit finds %v, %v", alg, w.kinds(), w.remarks(a))
 				}
 			}
 		})
 	}
+}
+
+// TestReportAsksForItsDigest: a service that reports only MD5 says nothing of versions that
+// were read without it. The next reading that proves a version finds it out, in whatever
+// store, and from then on the report counts.
+func TestReportAsksForItsDigest(t *testing.T) { onEach(t, testReportAsksForItsDigest) }
+
+func testReportAsksForItsDigest(t *testing.T) {
+	const a, b = "QV-0107/QV-0107_A.wav", "QV-0107/QV-0107_B.wav"
+	w, r := reportedWorld(t, map[string]string{a: "side a", b: "side b"}, fixity.MD5, "", "")
+	known := func() (n int) {
+		w.view(func(tx *ledger.Tx) error {
+			for _, path := range []string{a, b} {
+				f, err := tx.Files.At("masters", path)
+				if err != nil {
+					return err
+				}
+				v, err := tx.Files.Version(f.ID, 1)
+				if err != nil {
+					return err
+				}
+				if want := reportOf(fixity.MD5, map[string]string{a: "side a", b: "side b"}[path]); v.MD5 == want {
+					n++
+				} else if !v.MD5.IsZero() {
+					t.Errorf("%q has %v, want %v", path, v.MD5, want)
+				}
+			}
+			return nil
+		})
+		return n
+	}
+	for range 2 {
+		if _, p := w.auditReported(r, false); p.Read != 0 || known() != 0 {
+			t.Errorf("%d were read since nobody knows their MD5, %d are known", p.Read, known())
+		}
+	}
+	if c := w.copyOf("cloud", "masters", a); c.Reported.OK || !c.Reported.At.IsZero() || c.State != fixity.Intact {
+		t.Errorf("by a report that says nothing it is %s, %+v", c.State, c.Reported)
+	}
+	w.audit(full("shelf"))
+	if n := known(); n != 2 {
+		t.Errorf("of 2 that were read %d are known", n)
+	}
+	w.audit(full("shelf"))
+	r.lies[b] = "side x"
+	w.auditReported(r, false)
+	if c := w.copyOf("cloud", "masters", a); !c.Reported.OK {
+		t.Errorf("reported as it is, it has %+v", c.Reported)
+	}
+	if c := w.copyOf("cloud", "masters", b); c.Reported.OK || c.Reported.At.IsZero() {
+		t.Errorf("reported as other bytes, it has %+v", c.Reported)
+	}
+	w.sound()
 }

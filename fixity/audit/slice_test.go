@@ -3,19 +3,15 @@ package audit_test
 import (
 	"context"
 	"errors"
-	"fmt"
 	"maps"
 	"slices"
-	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
-
 	"firmus/fixity"
-	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
-	"firmus/replicas/faulty"
+	"firmus/replicas/testing/faulty"
 )
 
 // reading begins a full audit of files in one folder and brings it to its read
@@ -35,79 +31,22 @@ func (w *world) reading() (ledger.Audit, fixity.Job) {
 	return a, jobs[1]
 }
 
-// stalls says that an operation hangs from its k-th on.
-func stalls(op faulty.Op, k int) faulty.Fault {
-	never := make(chan struct{})
+// stalls says that an operation hangs from its k-th on, until the test ends.
+func stalls(t *testing.T, op faulty.Op, k int) faulty.Fault {
+	end := make(chan struct{})
+	t.Cleanup(func() { close(end) })
 	return func(c faulty.Call) (e faulty.Effect) {
 		if c.Op == op && c.Nth >= k {
-			e.Wait = never
+			e.Wait = end
 		}
 		return e
 	}
 }
 
-// TestStall: a store that doesn't answer is away, and no file of it is anything else.
-func TestStall(t *testing.T) {
-	files := map[string]string{"QV-0107/a.wav": "a", "QV-0107/b.wav": "b", "QV-0107/c.wav": "c"}
-	for _, c := range []struct {
-		op   faulty.Op
-		k    int
-		kept []string
-	}{
-		{faulty.List, 1, nil}, {faulty.Step, 1, nil}, {faulty.Step, 2, nil}, {faulty.Step, 3, nil}, {faulty.Step, 4, nil}, {faulty.Open, 0, nil}, {faulty.Read, 0, nil},
-		{faulty.Open, 2, []string{"QV-0107/a.wav", "QV-0107/b.wav"}},
-		{faulty.Read, 3, []string{"QV-0107/a.wav"}}, // each is read in two steps, of which the second finds its end
-	} {
-		t.Run(fmt.Sprint(c.op, c.k), func(t *testing.T) {
-			w := newWorldOf(t, files)
-			w.stall = 50 * time.Millisecond
-			w.at("shelf", "masters").Set(stalls(c.op, c.k))
-			a, err := w.try(full("shelf"))
-			if !errors.Is(err, fixity.ErrAway) || !strings.Contains(err.Error(), "has not answered for 50ms") {
-				t.Errorf("got %v", err)
-			}
-			if d := cmp.Diff(of(fixity.Intact, slices.Collect(maps.Keys(files))...), w.states("shelf", "masters")); d != "" || len(w.kinds()) > 0 {
-				t.Errorf("%v; states (-want +got):\n%s", w.kinds(), d)
-			}
-			if got := slices.Sorted(maps.Keys(w.lines(a.ID))); !slices.Equal(got, c.kept) {
-				t.Errorf("kept %v, want %v", got, c.kept)
-			}
-			w.sound()
-		})
-	}
-}
-
-// TestSlowIsNotAway: neither a store that answers in time, again and again, nor a
-// watcher that slows the reading down, makes it away.
-func TestSlowIsNotAway(t *testing.T) {
-	for name, c := range map[string]struct {
-		stall time.Duration
-		slow  func(w *world, aud *audit.Auditor)
-	}{
-		"the store": {time.Second, func(w *world, _ *audit.Auditor) {
-			w.at("shelf", "masters").Set(func(c faulty.Call) faulty.Effect {
-				if c.Op == faulty.Read {
-					time.Sleep(300 * time.Millisecond)
-				}
-				return faulty.Effect{}
-			})
-		}},
-		"the watcher": {100 * time.Millisecond, func(_ *world, aud *audit.Auditor) {
-			aud.Watch.Bytes = func(int64) { time.Sleep(250 * time.Millisecond) }
-		}},
-	} {
-		t.Run(name, func(t *testing.T) {
-			w := newWorldOf(t, map[string]string{one: strings.Repeat("x", 5<<20/2)})
-			w.stall = c.stall
-			a, j := w.reading()
-			aud := w.auditor()
-			c.slow(w, aud)
-			left, err := aud.Slice(t.Context(), j, time.Time{})
-			if err != nil || !left.Done || len(w.lines(a.ID)) != 1 {
-				t.Errorf("%+v, %v, %v", left, err, w.lines(a.ID))
-			}
-		})
-	}
+// bubble is t.Run for tests that wait: in a bubble of testing/synctest they don't.
+func bubble(t *testing.T, name string, test func(t *testing.T)) {
+	t.Helper()
+	t.Run(name, func(t *testing.T) { synctest.Test(t, test) })
 }
 
 // TestStopped: a stop doesn't wait for a store that hangs, and what was read by
@@ -115,14 +54,13 @@ func TestSlowIsNotAway(t *testing.T) {
 func TestStopped(t *testing.T) {
 	why := errors.New("told to stop")
 	for _, op := range []faulty.Op{faulty.Open, faulty.Read, faulty.Step} {
-		t.Run(string(op), func(t *testing.T) {
+		bubble(t, string(op), func(t *testing.T) {
 			w := newWorldOf(t, map[string]string{"QV-0107/a.wav": "a", "QV-0107/b.wav": "b", "QV-0107/c.wav": "c"})
-			w.stall = time.Hour
 			r := w.at("shelf", "masters")
 			a, err := w.begin(full("shelf"))
 			w.must(err)
 			ctx, stop := context.WithCancelCause(t.Context())
-			hangs := stalls(op, map[faulty.Op]int{faulty.Open: 2, faulty.Read: 4, faulty.Step: 2}[op])
+			hangs := stalls(t, op, map[faulty.Op]int{faulty.Open: 2, faulty.Read: 4, faulty.Step: 2}[op])
 			r.Set(func(c faulty.Call) faulty.Effect {
 				e := hangs(c)
 				if e.Wait != nil {
@@ -158,83 +96,6 @@ func TestStopped(t *testing.T) {
 	}
 }
 
-// TestUntil: a slice ends at its time, also among files that have no bytes.
-func TestUntil(t *testing.T) {
-	for name, data := range map[string]string{"small files": "x", "empty files": ""} {
-		t.Run(name, func(t *testing.T) {
-			files := map[string]string{}
-			for i := range 10 {
-				files[fmt.Sprintf("QV-0107/%d.wav", i)] = data
-			}
-			w := newWorldOf(t, files)
-			a, j := w.reading()
-			aud := w.auditor()
-			aud.Watch.File = func(fixity.Shard, string, int64) { w.now = w.now.Add(time.Second) }
-			for i, want := range []int{3, 6, 9, 10} {
-				left, err := aud.Slice(t.Context(), j, w.now.Add(3*time.Second))
-				if got := len(w.lines(a.ID)); err != nil || got != want || left.Done != (want == 10) {
-					t.Fatalf("slice %d: %+v, %v; %d read, want %d", i, left, err, got, want)
-				}
-			}
-			if left, err := aud.Slice(t.Context(), j, w.now.Add(time.Second)); err != nil || !left.Done {
-				t.Errorf("once more: %+v, %v", left, err)
-			}
-			w.sound()
-		})
-	}
-	t.Run("a time that has come", func(t *testing.T) {
-		w := newWorldOf(t, map[string]string{one: "side a"})
-		a, j := w.reading()
-		left, err := w.auditor().Slice(t.Context(), j, w.now)
-		if err != nil || left.Done || left.Longest != 6 || len(w.lines(a.ID)) > 0 {
-			t.Errorf("%+v, %v; %v were read", left, err, w.lines(a.ID))
-		}
-	})
-}
-
-// TestTooLong: a file that can't be finished by the slice's end isn't begun, and
-// gets a slice of its own.
-func TestTooLong(t *testing.T) {
-	const big = 16 << 20
-	w := newWorldOf(t, map[string]string{
-		"QV-0107/a.txt": "tiny", // says nothing of the store's rate
-		"QV-0107/b.wav": strings.Repeat("b", 1<<20),
-		"QV-0107/c.wav": strings.Repeat("c", big),
-		"QV-0107/d.wav": strings.Repeat("d", 1<<20),
-	})
-	w.at("shelf", "masters").Set(func(c faulty.Call) faulty.Effect {
-		if c.Op == faulty.Read {
-			time.Sleep(50 * time.Millisecond) // 1 MiB lasts 0.15 s at least, c.wav some 2.4 s
-		}
-		return faulty.Effect{}
-	})
-	a, j := w.reading()
-	aud := w.auditor()
-	until := w.now.Add(1500 * time.Millisecond) // the world's clock stands still: this is what is left at each file
-	left, err := aud.Slice(t.Context(), j, until)
-	if got := slices.Sorted(maps.Keys(w.lines(a.ID))); err != nil || left.Done || left.Longest != big || !slices.Equal(got, []string{"QV-0107/a.txt", "QV-0107/b.wav"}) {
-		t.Errorf("%+v, %v; %v were read", left, err, got)
-	}
-	// In a slice of its own it is the first: no rate speaks against it.
-	left, err = aud.Slice(t.Context(), j, until)
-	if got := slices.Sorted(maps.Keys(w.lines(a.ID))); err != nil || !left.Done || len(got) != 4 {
-		t.Errorf("then %+v, %v; %v were read", left, err, got)
-	}
-	events := 0
-	w.view(func(tx *ledger.Tx) error {
-		return tx.Events(0, 1000, func(e ledger.Event) error {
-			if e.Verb == fixity.Audited {
-				events++
-			}
-			return nil
-		})
-	})
-	if events != 2 {
-		t.Errorf("two slices have %d events", events)
-	}
-	w.sound()
-}
-
 // TestOneComesForward: looking at a shard doesn't stop the one that works on it, or
 // two that look again and again would stop each other for ever.
 func TestOneComesForward(t *testing.T) { onEach(t, testOneComesForward) }
@@ -243,13 +104,13 @@ func testOneComesForward(t *testing.T) {
 	w := newWorldOf(t, takes(20))
 	a, j := w.reading()
 	aud, claims := w.auditor(), 0
-	aud.Watch.File = func(fixity.Shard, string, int64) {
+	aud.Progress.File = func(fixity.Shard, string, int64) {
 		claims++
 		_, err := w.auditor().Record.Claim(context.Background(), j)
 		w.must(err)
 	}
-	if left, err := aud.Slice(t.Context(), j, time.Time{}); err != nil || !left.Done || claims != 20 || len(w.lines(a.ID)) != 20 {
-		t.Errorf("%+v, %v; %d claims, %d read", left, err, claims, len(w.lines(a.ID)))
+	if err := aud.Slice(t.Context(), j); err != nil || claims != 20 || len(w.lines(a.ID)) != 20 {
+		t.Errorf("%v; %d claims, %d read", err, claims, len(w.lines(a.ID)))
 	}
 }
 
@@ -262,16 +123,18 @@ func testTakenOver(t *testing.T) {
 	a, j := w.reading()
 	first, second := w.auditor(), w.auditor()
 	taken := false
-	first.Watch.File = func(_ fixity.Shard, path string, _ int64) {
+	var lost error
+	first.Progress.File = func(_ fixity.Shard, path string, _ int64) {
 		if path == "QV-0107/b.wav" && !taken {
 			taken = true
-			if left, err := second.Slice(context.Background(), j, time.Time{}); err != nil || !left.Done {
-				t.Errorf("the second: %+v, %v", left, err)
+			if lost = second.Slice(context.Background(), j); lost != nil && !errors.Is(lost, fixity.ErrLost) {
+				t.Errorf("the second: %v", lost)
 			}
 		}
 	}
-	if _, err := first.Slice(t.Context(), j, time.Time{}); !errors.Is(err, fixity.ErrLost) {
-		t.Errorf("the first: %v", err)
+	err := first.Slice(t.Context(), j)
+	if lost == nil != errors.Is(err, fixity.ErrLost) || lost != nil && err != nil {
+		t.Errorf("the first: %v; the second: %v: just one of them goes on", err, lost)
 	}
 	if !taken {
 		t.Fatal("nothing was taken over")
@@ -302,7 +165,7 @@ func testTakenUp(t *testing.T) {
 		w.must(err)
 		ctx, stop := context.WithCancel(t.Context())
 		aud := w.auditor()
-		aud.Watch.File = func(fixity.Shard, string, int64) {
+		aud.Progress.File = func(fixity.Shard, string, int64) {
 			if n--; n < 0 {
 				stop()
 			}
@@ -314,7 +177,7 @@ func testTakenUp(t *testing.T) {
 	}
 	before := func(a ledger.Audit) (n int64) {
 		w.view(func(tx *ledger.Tx) (err error) {
-			n, err = tx.ReadInAudit(a.ID)
+			n, err = tx.Audits.CountRead(a.ID)
 			return err
 		})
 		return n

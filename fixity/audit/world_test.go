@@ -18,9 +18,8 @@ import (
 	"firmus/fixity/care"
 	"firmus/fixity/digest"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 	"firmus/replicas/disk"
-	"firmus/replicas/faulty"
+	"firmus/replicas/testing/faulty"
 )
 
 // begun is when the tests' world begins; its clock moves only when told to.
@@ -31,27 +30,28 @@ type world struct {
 	t     testing.TB
 	l     *ledger.Ledger
 	place place
-	rules policy.Rules
+	rules care.Rules
 	roots map[string]*root
 	cache map[string]*root // read through the page cache, where a test wants that
 	now   time.Time
-	stall time.Duration
 	notes []string
+
+	readers int
 }
 
 // twoStores hold masters and access files; arrivals is the first.
-var twoStores = policy.Rules{
-	Stores: []policy.Store{
+var twoStores = care.Rules{
+	Stores: []care.Store{
 		{Name: "shelf", Kind: "disk", Place: "reading room", Sets: []string{"masters", "access"}, Arrivals: true, ReadWithin: 90 * day, ExpectWithin: 7 * day},
 		{Name: "vault", Kind: "disk", Place: "bank", Sets: []string{"masters", "access"}, ReadWithin: 90 * day, ExpectWithin: 7 * day},
 	},
-	Sets: []policy.Set{{Name: "masters", Role: fixity.Master}, {Name: "access", Role: fixity.Access, Editing: 30 * day}},
+	Sets: []care.Set{{Name: "masters", Role: fixity.Master}, {Name: "access", Role: fixity.Access, Editing: 30 * day}},
 }
 
 const day = 24 * time.Hour
 
 // newWorld makes empty stores and a ledger that knows them.
-func newWorld(t testing.TB, rules policy.Rules) *world {
+func newWorld(t testing.TB, rules care.Rules) *world {
 	t.Helper()
 	w := &world{t: t, rules: rules, roots: map[string]*root{}, now: begun}
 	base := t.TempDir()
@@ -70,11 +70,11 @@ func newWorld(t testing.TB, rules policy.Rules) *world {
 			for _, set := range s.Sets {
 				st.Roots = append(st.Roots, ledger.Root{Set: set, Root: w.roots[s.Name+"/"+set].dir})
 			}
-			if err := tx.PutStore(st); err != nil {
+			if err := tx.Stores.Put(st); err != nil {
 				return err
 			}
 			for _, set := range s.Sets {
-				if err := tx.Adopt(s.Name, set, fixity.Identity{Store: s.Name, Set: set}, "a test", "it begins"); err != nil {
+				if err := tx.Stores.Adopt(s.Name, set, fixity.Identity{Store: s.Name, Set: set}, "a test", "it begins"); err != nil {
 					return err
 				}
 			}
@@ -92,10 +92,10 @@ func newWorldOf(t testing.TB, files map[string]string) *world {
 	return w
 }
 
-func oneStore() policy.Rules {
-	return policy.Rules{
-		Stores: []policy.Store{{Name: "shelf", Kind: "disk", Sets: []string{"masters"}, Arrivals: true, ReadWithin: 90 * day, ExpectWithin: 7 * day}},
-		Sets:   []policy.Set{{Name: "masters", Role: fixity.Master}},
+func oneStore() care.Rules {
+	return care.Rules{
+		Stores: []care.Store{{Name: "shelf", Kind: "disk", Sets: []string{"masters"}, Arrivals: true, ReadWithin: 90 * day, ExpectWithin: 7 * day}},
+		Sets:   []care.Set{{Name: "masters", Role: fixity.Master}},
 	}
 }
 
@@ -114,7 +114,7 @@ type root struct {
 
 func newRoot(t testing.TB, dir string, cache fixity.Cache) *root {
 	t.Helper()
-	litter, err := policy.NewLeaveOut(nil)
+	litter, err := care.NewLeaveOut(nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -234,7 +234,7 @@ func (w *world) take(set string, files map[string]string) {
 				return err
 			}
 			v := ledger.VersionOf(sums.Size, sums.Digests, sums.Blocks, "a test", "taken in")
-			f, err := tx.AddFile(set, path, "a test", begun.Add(-7*day), true, v)
+			f, err := tx.Files.Add(set, path, "a test", begun.Add(-7*day), true, v)
 			if err != nil {
 				return err
 			}
@@ -245,7 +245,7 @@ func (w *world) take(set string, files map[string]string) {
 				c := ledger.Copy{Store: s.Name, Set: set, At: path, File: f.ID, State: fixity.Intact, Held: 1, Size: sums.Size, ModTime: begun.Add(-7 * day).UnixNano(),
 					Read: fixity.Evidence{Strength: fixity.Read, At: w.now, OK: true, Cache: fixity.Bypassed}}
 				c.Due = care.NextDue(c, c.Read.At, c.Read.Cache, s)
-				if err := tx.PutCopy(ledger.Copy{}, c); err != nil {
+				if err := tx.Copies.Put(ledger.Copy{}, c); err != nil {
 					return err
 				}
 			}
@@ -256,16 +256,16 @@ func (w *world) take(set string, files map[string]string) {
 
 func (w *world) auditor() *audit.Auditor {
 	return &audit.Auditor{
-		Record: w.l.Record(func() time.Time { return w.now }, "a test"),
+		Readers: func() int { return w.readers },
+		Record:  w.l.Record(func() time.Time { return w.now }, "a test"),
 		Open: func(store, set string, cache fixity.Cache) (audit.Store, error) {
 			if r := w.cache[store+"/"+set]; r != nil && cache == fixity.Allowed {
 				return r, nil
 			}
 			return w.at(store, set), nil
 		},
-		Now:   func() time.Time { return w.now },
-		Stall: w.stall,
-		Watch: audit.Watch{Note: func(_ fixity.Shard, text string) { w.notes = append(w.notes, text) }},
+		Now:      func() time.Time { return w.now },
+		Progress: audit.Progress{Note: func(_ fixity.Shard, text string) { w.notes = append(w.notes, text) }},
 	}
 }
 
@@ -291,11 +291,11 @@ func (w *world) begin(a ledger.Audit) (ledger.Audit, error) {
 		}
 	}
 	w.tx(func(tx *ledger.Tx) (err error) {
-		if a, _, err = tx.BeginAudit(a); err != nil {
+		if a, _, err = tx.Audits.Begin(a); err != nil {
 			return err
 		}
 		for _, set := range a.Sets {
-			if _, err := tx.AddShards(a, set, tops[set]); err != nil {
+			if _, err := tx.Audits.AddShards(a, set, tops[set]); err != nil {
 				return err
 			}
 		}
@@ -326,7 +326,7 @@ func (w *world) audit(a ledger.Audit) (ledger.Audit, ledger.Progress) {
 func (w *world) progress(a ledger.Audit) (p ledger.Progress) {
 	w.t.Helper()
 	w.view(func(tx *ledger.Tx) (err error) {
-		p, err = tx.Progress(a)
+		p, err = tx.Audits.Progress(a)
 		return err
 	})
 	return p
@@ -341,12 +341,12 @@ func (w *world) states(store, set string) map[string]fixity.State {
 	out := map[string]fixity.State{}
 	w.view(func(tx *ledger.Tx) error {
 		var files []ledger.File
-		err := tx.Files(set, "", 1<<30, func(f ledger.File) error {
+		err := tx.Files.Each(set, "", 1<<30, func(f ledger.File) error {
 			files = append(files, f)
 			return nil
 		})
 		for _, f := range files {
-			copies, err := tx.Copies(f.ID)
+			copies, err := tx.Copies.Of(f.ID)
 			for _, c := range copies {
 				if c.Store == store {
 					out[f.Path] = c.State
@@ -365,11 +365,11 @@ func (w *world) states(store, set string) map[string]fixity.State {
 func (w *world) copyOf(store, set, path string) (out ledger.Copy) {
 	w.t.Helper()
 	w.view(func(tx *ledger.Tx) error {
-		f, err := tx.FileAt(set, path)
+		f, err := tx.Files.At(set, path)
 		if err != nil {
 			return err
 		}
-		copies, err := tx.Copies(f.ID)
+		copies, err := tx.Copies.Of(f.ID)
 		for _, c := range copies {
 			if c.Store == store {
 				out = c
@@ -385,7 +385,7 @@ func (w *world) findings() map[string]ledger.Finding {
 	w.t.Helper()
 	out := map[string]ledger.Finding{}
 	w.view(func(tx *ledger.Tx) error {
-		fs, err := tx.OpenFindings("")
+		fs, err := tx.Findings.Open("")
 		for _, f := range fs {
 			out[f.Path] = f
 		}
@@ -410,7 +410,7 @@ func (w *world) lines(audit int64) map[string][]fixity.Outcome {
 	out := map[string][]fixity.Outcome{}
 	w.view(func(tx *ledger.Tx) error {
 		of := map[int64][]fixity.Outcome{}
-		if err := tx.ReadingsOf(audit, func(event int64, l ledger.Line) error {
+		if err := tx.Log.ReadingsOf(audit, func(event int64, l ledger.Line) error {
 			of[l.File] = append(of[l.File], l.Outcome)
 			if event < 0 {
 				return fmt.Errorf("a reading of file %d is in no event", l.File)
@@ -420,7 +420,7 @@ func (w *world) lines(audit int64) map[string][]fixity.Outcome {
 			return err
 		}
 		for id, outcomes := range of {
-			f, err := tx.File(id)
+			f, err := tx.Files.Get(id)
 			if err != nil {
 				return err
 			}
@@ -444,10 +444,10 @@ func checkLedger(t testing.TB, l *ledger.Ledger) {
 	}
 	var kept, counted []ledger.Tally
 	if err := l.View(context.Background(), func(tx *ledger.Tx) (err error) {
-		if kept, err = tx.Tallies(); err != nil {
+		if kept, err = tx.Copies.Tallies(); err != nil {
 			return err
 		}
-		counted, err = tx.CountTallies()
+		counted, err = tx.Copies.CountTallies()
 		return err
 	}); err != nil {
 		t.Fatal(err)

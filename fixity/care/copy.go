@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"firmus/fixity"
-	"firmus/fixity/policy"
 )
 
 // Copy is one file in one store, or on one disc.
@@ -18,11 +17,13 @@ type Copy struct {
 	Since      time.Time // when it came into this state
 	Size       int64     // bytes, as at its last reading; -1: never seen there
 	ModTime    int64     // nanoseconds since 1970 UTC, likewise
+	InodeAt    int64     // when its inode had changed last, likewise; 0 if that isn't known
 	Read       fixity.Evidence
 	Reported   fixity.Evidence
 	Due        time.Time
 	Wrong      fixity.Digest // BLAKE3 of what it holds, if of no known version
 	SettledAs  string        // the condition that a person settled
+	ToldAs     string        // the condition that the finding about its disc as a whole tells
 
 	// SameAs is the store whose copy is this very file under a second name; "" if it is
 	// a copy of its own. Two names of one file are one copy, so this one counts for nothing.
@@ -40,22 +41,24 @@ func (c Copy) Condition() string { return string(c.State) + ":" + c.Wrong.Sum }
 // Seen says that the copy was there once.
 func (c Copy) Seen() bool { return c.Size >= 0 }
 
-// Rules are what After must know besides the copy and the evidence.
-type Rules struct {
+// Given is what After must know besides the copy and the evidence.
+type Given struct {
 	Now     time.Time
-	Store   policy.Store // that the copy lies in
-	Role    fixity.Role  // of its set
-	Current int64        // the file's version; 0 while none has authority
-	Newest  int64        // the highest number of a version of the file; only a save needs it
-	Vouched bool         // the current version has an authority besides having come first
+	Store   Store       // that the copy lies in
+	Role    fixity.Role // of its set
+	Current int64       // the file's version; 0 while none has authority
+	Newest  int64       // the highest number of a version of the file; only a save needs it
 	// Editing says that the file is an access file inside its editing window.
 	Editing bool
+	// Arrived is, while the copy's store joins and is being filled, when a file last arrived
+	// there; zero otherwise. The store's promise runs from then.
+	Arrived time.Time
 	// InPlace says that a path is where the file should lie in this store, however it is
 	// spelled or filed there; nil takes every path for it.
 	InPlace func(at string) bool
 }
 
-func (r Rules) inPlace(at string) bool { return r.InPlace == nil || r.InPlace(at) }
+func (g Given) inPlace(at string) bool { return g.InPlace == nil || g.InPlace(at) }
 
 // Judging says whether the findings about a file are to be judged anew.
 type Judging int
@@ -64,7 +67,7 @@ type Judging int
 const (
 	NoJudging Judging = iota
 	IfOpen            // only if a finding about the file is open anywhere
-	Judge
+	JudgeAnew
 )
 
 // Effects are what follows from evidence besides the copy itself.
@@ -85,19 +88,22 @@ type Effects struct {
 // Evidence is one thing that was seen or ordered. The set is closed: the types of
 // this package.
 type Evidence interface {
-	after(c Copy, r Rules) (Copy, Effects)
+	after(c Copy, g Given) (Copy, Effects)
 }
 
 // After is what a copy is after a piece of evidence, and what follows from that. The
 // copy keeps its place in the state since when it has been in it; what a person
 // settled holds only while the copy is in just that condition.
-func After(c Copy, e Evidence, r Rules) (Copy, Effects) {
-	after, effects := e.after(c, r)
+func After(c Copy, e Evidence, g Given) (Copy, Effects) {
+	after, effects := e.after(c, g)
 	if after.State != c.State || after.Since.IsZero() {
-		after.Since = r.Now
+		after.Since = g.Now
 	}
 	if after.SettledAs != "" && after.SettledAs != after.Condition() {
 		after.SettledAs = ""
+	}
+	if after.ToldAs != "" && after.ToldAs != after.Condition() {
+		after.ToldAs = ""
 	}
 	return after, effects
 }

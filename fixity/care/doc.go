@@ -1,8 +1,11 @@
-// Package care decides what a copy is. A copy is one file in one store, or on one
-// disc. After takes a copy, one piece of evidence (what was seen, or what a person
-// ordered) and what must be known besides, and gives the copy as it is from then on,
-// with what follows from it. Nothing else decides that. The package is pure: values
-// in, values out; no clock, no storage.
+// Package care decides what a copy is, whether that is a finding, when it is read again
+// and what may become the truth, by the rules that the archive has set (Rules). It is
+// pure: values in, values out; no clock, no storage.
+//
+// A copy is one file in one store, or on one disc. After takes a copy, one piece of
+// evidence (what was seen, or what a person ordered) and what must be known besides, and
+// gives the copy as it is from then on, with what follows from it. Nothing else decides
+// that. Judge says what a file's copies come to, and nothing else says that.
 //
 // # The table
 //
@@ -13,6 +16,10 @@
 //	                                     awaited      intact       editing      behind       altered      unreadable   unsteady     disputed     missing      misplaced
 //	shown, sign as known                 awaited*     -            -            -            -            -            -            -            missing*     misplaced*
 //	shown, sign changed                  awaited*     intact*      editing*     behind*      -            -            -            -            missing*     misplaced*
+//	shown, its inode alone changed       awaited*     intact*      editing*     behind*      -            -            -            -            missing*     misplaced*
+//	touched, as a program tells          -            intact*      editing*     behind*      -            -            -            -            missing*     misplaced*
+//	touched, ahead of all others         -            intact*      editing*     behind*      altered*     unreadable*  unsteady*    disputed*    missing*     misplaced*
+//	not read now, its day is bounded     -            -            -            -            altered*     unreadable*  unsteady*    disputed*    -            -
 //	not shown                            -            missing      missing      missing      missing      missing      missing      missing      -            missing
 //	elsewhere, by size, time and name    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    -
 //	elsewhere, by the service's report   misplaced*   misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced
@@ -29,10 +36,10 @@
 //	read: an earlier version             behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
 //	read: an earlier one, in the window  editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*
 //	read: a stump of old, in the window  behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
-//	read: no known version               altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
-//	read: no known version, unvouched    disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
+//	read: no known version               disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
+//	read: a stump                        altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
 //	read: a whole save in the window     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*
-//	read: a stump in the window          altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
+//	read: a stump in the window          disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
 //	read: not all bytes                  unreadable*  unreadable*  unreadable*  unreadable*  unreadable   unreadable   unreadable   unreadable   unreadable*  unreadable*
 //	read: two readings disagree          unsteady*    unsteady*    unsteady*    unsteady*    unsteady     unsteady     unsteady     unsteady     unsteady*    unsteady*
 //	reported: the version                intact*      intact       editing      intact       altered      unreadable   unsteady     disputed     intact       intact
@@ -41,8 +48,9 @@
 //	on a disc: as burned                 intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*
 //	on a disc: altered                   altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
 //	a promise is over                    -            -            -            -            -            -            -            -            -            -
-//	another copy isn't intact            awaited*     intact*      editing*     behind*      altered*     unreadable*  unsteady*    disputed*    missing*     misplaced*
+//	another copy isn't intact            awaited*     intact*      editing*     behind*      altered*     unreadable*  unsteady*    disputed*    -            -
 //	the editing window is over           -            -            intact       -            -            -            -            -            -            -
+//	its store joins                      -            -            -            -            -            -            -            -            -            -
 //	taken in, found there                intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*
 //	taken in, not found there            -            awaited      awaited      awaited      awaited      awaited      awaited      awaited      awaited      awaited
 //	taken in, disputed                   disputed*    disputed*    disputed*    disputed*    disputed     disputed     disputed     disputed     disputed*    disputed*
@@ -55,5 +63,6 @@
 //	renamed in another store             awaited      behind       -            -            -            -            -            -            -            behind
 //	another file has its place           awaited*     awaited*     awaited*     awaited*     awaited      awaited      awaited      awaited      awaited*     awaited*
 //	its store is replaced                awaited*     awaited*     awaited*     awaited*     awaited      awaited      awaited      awaited      awaited*     awaited*
+//	put back                             awaited*     intact*      editing*     behind*      altered*     unreadable*  unsteady*    disputed*    missing*     misplaced*
 //	settled                              awaited      intact       editing      behind       altered      unreadable   unsteady     disputed     missing      misplaced
 package care

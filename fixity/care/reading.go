@@ -13,29 +13,33 @@ type Reading struct {
 	Version       int64         // that it holds, for ReadIntact and ReadEarlier
 	Digest        fixity.Digest // BLAKE3 of what it holds, for ReadDiffers
 	Size, ModTime int64         // of the file as it was read
+	InodeAt       int64
 	Cache         fixity.Cache
 	At            time.Time
 	// Lost says of a save that it lost something that the version has: it isn't whole, is
 	// silent, or is much shorter.
 	Lost bool
+	// Stump says of bytes of no known version that they can be no version of the file: see
+	// care.Stump.
+	Stump bool
 }
 
 // IsSave says that a reading of other bytes than the version's shows a save inside the
 // editing window: somebody works on the file, where it is worked on, and its size or time
 // says so. Who goes back to an earlier version saves as well.
-func (e Reading) IsSave(c Copy, r Rules) bool {
-	return (e.Outcome == fixity.ReadDiffers || e.Outcome == fixity.ReadEarlier) && r.Role == fixity.Access && r.Store.Arrivals && r.Editing && (e.Size != c.Size || e.ModTime != c.ModTime)
+func (e Reading) IsSave(c Copy, g Given) bool {
+	return (e.Outcome == fixity.ReadDiffers || e.Outcome == fixity.ReadEarlier) && g.Role == fixity.Access && g.Store.Arrivals && g.Editing && (e.Size != c.Size || e.ModTime != c.ModTime)
 }
 
-func (e Reading) after(c Copy, r Rules) (Copy, Effects) {
+func (e Reading) after(c Copy, g Given) (Copy, Effects) {
 	before := c
 	if e.Cache == fixity.Allowed && e.Outcome == fixity.ReadIntact && c.State.Damaged() && e.Size == c.Size && e.ModTime == c.ModTime {
 		// The page cache may still hold what the drive has lost: only a reading of the
 		// drive ends what a reading of the drive has shown.
 		return c, Effects{}
 	}
-	saved := e.IsSave(c, r) && !e.Lost
-	c.State, c.Wrong = e.state(before, r), fixity.Digest{}
+	saved := e.IsSave(c, g) && !e.Lost
+	c.State, c.Wrong = e.state(before, g), fixity.Digest{}
 	switch e.Outcome {
 	case fixity.ReadIntact, fixity.ReadEarlier:
 		c.Held = e.Version
@@ -43,21 +47,21 @@ func (e Reading) after(c Copy, r Rules) (Copy, Effects) {
 		c.Wrong = e.Digest
 	}
 	if e.Outcome != fixity.ReadUnreadable {
-		c.Size, c.ModTime = e.Size, e.ModTime
+		c.Size, c.ModTime, c.InodeAt = e.Size, e.ModTime, e.InodeAt
 	} else if c.Size < 0 {
 		c.Size = e.Size
 	}
 	ok := e.Outcome == fixity.ReadIntact || e.Outcome == fixity.ReadEarlier
 	if saved {
-		c.State, c.Held, c.Wrong, ok = fixity.Editing, r.Newest+1, fixity.Digest{}, true
+		c.State, c.Held, c.Wrong, ok = fixity.Editing, g.Newest+1, fixity.Digest{}, true
 	}
 	// A read that the page cache may have answered is no evidence about the drive while
 	// there is better; damage it shows is damage all the same.
 	if e.Cache != fixity.Allowed || !ok || c.Read.At.IsZero() || c.Read.Cache == fixity.Allowed {
 		c.Read = fixity.Evidence{Strength: fixity.Read, At: e.At, OK: ok, Cache: e.Cache}
-		c.Due = NextDue(c, e.At, e.Cache, r.Store)
+		c.Due = NextDue(c, e.At, e.Cache, g.Store)
 	}
-	out := Effects{Judge: Judge, Facts: true, Saved: saved}
+	out := Effects{Judge: JudgeAnew, Facts: true, Saved: saved}
 	if before.State == c.State && c.State == fixity.Intact {
 		out.Judge = IfOpen
 	}
@@ -69,13 +73,13 @@ func (e Reading) after(c Copy, r Rules) (Copy, Effects) {
 }
 
 // state is what the bytes that were read make of the copy, a save aside.
-func (e Reading) state(c Copy, r Rules) fixity.State {
+func (e Reading) state(c Copy, g Given) fixity.State {
 	switch e.Outcome {
 	case fixity.ReadIntact:
 		switch {
-		case !r.inPlace(c.At):
+		case !g.inPlace(c.At):
 			return fixity.Behind // the right bytes under the name that was the right one once
-		case c.State == fixity.Editing && r.Editing:
+		case c.State == fixity.Editing && g.Editing:
 			return fixity.Editing
 		}
 		return fixity.Intact
@@ -86,8 +90,10 @@ func (e Reading) state(c Copy, r Rules) fixity.State {
 	case fixity.ReadUnreadable:
 		return fixity.Unreadable
 	}
-	if c.Held == 0 && !r.Vouched {
-		return fixity.Disputed // first contact: nothing says which of the two is right
+	if c.Held == 0 && c.State != fixity.Altered && !e.Stump {
+		// First contact: the store may have kept what others lost. Altered it is only if a
+		// person has decided so, or if the bytes can be no version.
+		return fixity.Disputed
 	}
 	return fixity.Altered
 }
@@ -102,10 +108,11 @@ type OnDisc struct {
 	Samples  bool // an audio disc: samples were compared, not the file
 	Same     bool // it is in just the state that the check before showed
 	Settled  bool // a person's decision covers it
+	Told     bool // the finding about the disc as a whole tells it
 	ReadNext time.Duration
 }
 
-func (e OnDisc) after(c Copy, r Rules) (Copy, Effects) {
+func (e OnDisc) after(c Copy, g Given) (Copy, Effects) {
 	ok := e.State == fixity.Intact
 	c.State, c.Wrong = e.State, e.Digest
 	c.Read = fixity.Evidence{Strength: fixity.Read, At: e.At, OK: ok, Cache: e.Cache}
@@ -115,7 +122,7 @@ func (e OnDisc) after(c Copy, r Rules) (Copy, Effects) {
 	if ok && !e.Samples {
 		c.Held = c.Burned
 	}
-	store := r.Store
+	store := g.Store
 	store.ReadWithin = e.ReadNext
 	c.Due = NextDue(c, e.At, e.Cache, store)
 	switch {
@@ -124,5 +131,8 @@ func (e OnDisc) after(c Copy, r Rules) (Copy, Effects) {
 	case !e.Same:
 		c.SettledAs = ""
 	}
-	return c, Effects{Judge: Judge, Facts: true}
+	if c.ToldAs = ""; e.Told {
+		c.ToldAs = c.Condition()
+	}
+	return c, Effects{Judge: JudgeAnew, Facts: true}
 }

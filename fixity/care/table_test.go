@@ -10,7 +10,6 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/care"
-	"firmus/fixity/policy"
 )
 
 var update = flag.Bool("update", false, "write the table into the package's comment")
@@ -29,7 +28,7 @@ var states = []fixity.State{fixity.Awaited, fixity.Intact, fixity.Editing, fixit
 
 // copyIn is a copy as it comes to be in a state: version 2 is the file's.
 func copyIn(s fixity.State) care.Copy {
-	c := care.Copy{Store: "studio", Set: "masters", At: "QV-0001/a.wav", File: 7, Held: 2, State: s, Since: then, Size: 1000, ModTime: 1,
+	c := care.Copy{Store: "studio", Set: "masters", At: "QV-0001/a.wav", File: 7, Held: 2, State: s, Since: then, Size: 1000, ModTime: 1, InodeAt: 7,
 		Read: fixity.Evidence{Strength: fixity.Read, At: then, OK: true, Cache: fixity.Bypassed}, Due: now.Add(time.Hour)}
 	switch s {
 	case fixity.Awaited:
@@ -46,20 +45,20 @@ func copyIn(s fixity.State) care.Copy {
 	return c
 }
 
-func rules() care.Rules {
-	return care.Rules{Now: now, Store: policy.Store{Name: "studio", Arrivals: true, ReadWithin: 30 * 24 * time.Hour, ExpectWithin: 72 * time.Hour},
-		Role: fixity.Master, Current: 2, Newest: 2, Vouched: true, InPlace: func(at string) bool { return at == "QV-0001/a.wav" }}
+func given() care.Given {
+	return care.Given{Now: now, Store: care.Store{Name: "studio", Arrivals: true, ReadWithin: 30 * 24 * time.Hour, ExpectWithin: 72 * time.Hour},
+		Role: fixity.Master, Current: 2, Newest: 2, InPlace: func(at string) bool { return at == "QV-0001/a.wav" }}
 }
 
-func window(r care.Rules) care.Rules    { r.Role, r.Editing = fixity.Access, true; return r }
-func unvouched(r care.Rules) care.Rules { r.Vouched = false; return r }
-func elsewhere(r care.Rules) care.Rules {
+func window(r care.Given) care.Given  { r.Role, r.Editing = fixity.Access, true; return r }
+func bounded(r care.Given) care.Given { r.Store.ReadADay = 1; return r }
+func elsewhere(r care.Given) care.Given {
 	r.InPlace = func(at string) bool { return at == "QV-0001/b.wav" }
 	return r
 }
 
 func reading(o fixity.Outcome, size int64) care.Reading {
-	e := care.Reading{Outcome: o, Size: size, ModTime: 1, Cache: fixity.Bypassed, At: now}
+	e := care.Reading{Outcome: o, Size: size, ModTime: 1, InodeAt: 7, Cache: fixity.Bypassed, At: now}
 	switch o {
 	case fixity.ReadIntact:
 		e.Version = 2
@@ -73,26 +72,31 @@ func reading(o fixity.Outcome, size int64) care.Reading {
 
 func cached(e care.Reading) care.Reading { e.Cache = fixity.Allowed; return e }
 func lost(e care.Reading) care.Reading   { e.Lost = true; return e }
+func stump(e care.Reading) care.Reading  { e.Stump = true; return e }
 
 type row struct {
 	name  string
 	e     care.Evidence
-	rules func(care.Rules) care.Rules
+	rules func(care.Given) care.Given
 }
 
 // table is every kind of evidence, some of them under several rules.
 var table = []row{
-	{"shown, sign as known", care.Shown{}, nil},
-	{"shown, sign changed", care.Shown{Changed: true}, nil},
+	{"shown, sign as known", care.Shown{Size: 1000, ModTime: 1}, nil},
+	{"shown, sign changed", care.Shown{Size: 1000, ModTime: 2}, nil},
+	{"shown, its inode alone changed", care.Shown{Size: 1000, ModTime: 1, InodeAt: 8}, nil},
+	{"touched, as a program tells", care.Touched{}, nil},
+	{"touched, ahead of all others", care.Touched{Ahead: true}, nil},
+	{"not read now, its day is bounded", care.PutOff{}, bounded},
 	{"not shown", care.NotShown{}, nil},
 	{"elsewhere, by size, time and name", care.Elsewhere{Proof: care.BySign}, nil},
 	{"elsewhere, by the service's report", care.Elsewhere{Proof: care.ByReport}, nil},
 	{"elsewhere, by its bytes", care.Elsewhere{Proof: care.ByBytes}, nil},
 	{"proved where it lies", care.Proved{}, nil},
 	{"refuted, or vanished", care.Refuted{}, nil},
-	{"another spelling", care.Place{At: "qv-0001/a.wav", Size: 1000, ModTime: 1, Spelled: true}, nil},
-	{"another place, not read", care.Place{At: "QV-0001/b.wav", Size: 1000, ModTime: 1}, nil},
-	{"another place, the version read", care.Place{At: "QV-0001/b.wav", Size: 1000, ModTime: 1, Read: true, Version: 2}, nil},
+	{"another spelling", care.PlaceChanged{At: "qv-0001/a.wav", Size: 1000, ModTime: 1, Spelled: true}, nil},
+	{"another place, not read", care.PlaceChanged{At: "QV-0001/b.wav", Size: 1000, ModTime: 1}, nil},
+	{"another place, the version read", care.PlaceChanged{At: "QV-0001/b.wav", Size: 1000, ModTime: 1, Read: true, Version: 2}, nil},
 	{"read: the version", reading(fixity.ReadIntact, 1000), nil},
 	{"read: the version, in the window", reading(fixity.ReadIntact, 1000), window},
 	{"read: the version, cache allowed", cached(reading(fixity.ReadIntact, 1000)), nil},
@@ -101,19 +105,20 @@ var table = []row{
 	{"read: an earlier one, in the window", reading(fixity.ReadEarlier, 900), window},
 	{"read: a stump of old, in the window", lost(reading(fixity.ReadEarlier, 12)), window},
 	{"read: no known version", reading(fixity.ReadDiffers, 1000), nil},
-	{"read: no known version, unvouched", reading(fixity.ReadDiffers, 1000), unvouched},
+	{"read: a stump", stump(reading(fixity.ReadDiffers, 12)), nil},
 	{"read: a whole save in the window", reading(fixity.ReadDiffers, 1200), window},
 	{"read: a stump in the window", lost(reading(fixity.ReadDiffers, 12)), window},
 	{"read: not all bytes", reading(fixity.ReadUnreadable, 1000), nil},
 	{"read: two readings disagree", reading(fixity.ReadUnsteady, 1000), nil},
-	{"reported: the version", care.Report{Version: 2, Size: 1000, ModTime: 1}, nil},
-	{"reported: an earlier version", care.Report{Version: 1, Size: 900, ModTime: 1}, nil},
-	{"reported: another digest", care.Report{}, nil},
+	{"reported: the version", care.ServiceReport{Version: 2, Size: 1000, ModTime: 1}, nil},
+	{"reported: an earlier version", care.ServiceReport{Version: 1, Size: 900, ModTime: 1}, nil},
+	{"reported: another digest", care.ServiceReport{}, nil},
 	{"on a disc: as burned", care.OnDisc{State: fixity.Intact, At: now, Cache: fixity.Bypassed}, nil},
 	{"on a disc: altered", care.OnDisc{State: fixity.Altered, At: now, Cache: fixity.Bypassed}, nil},
-	{"a promise is over", care.PromiseOver{}, nil},
+	{"a promise is over", care.TimePassed{}, nil},
 	{"another copy isn't intact", care.Wanted{Since: now}, nil},
 	{"the editing window is over", care.WindowOver{}, nil},
+	{"its store joins", care.Joined{}, nil},
 	{"taken in, found there", care.TakenIn{Found: true, Version: 1, Size: 5, At: now, Cache: fixity.Bypassed}, nil},
 	{"taken in, not found there", care.TakenIn{}, nil},
 	{"taken in, disputed", care.TakenIn{Found: true, Digest: sum("z"), Size: 5, At: now, Cache: fixity.Bypassed}, nil},
@@ -126,14 +131,15 @@ var table = []row{
 	{"renamed in another store", care.Renamed{To: "QV-0001/b.wav"}, elsewhere},
 	{"another file has its place", care.Displaced{To: "QV-0001/b.wav"}, nil},
 	{"its store is replaced", care.StoreReplaced{To: "QV-0001/a.wav"}, nil},
+	{"put back", care.PutBack{At: "QV-0001/a.wav", Size: 1000, ModTime: 9}, nil},
 	{"settled", care.Settled{}, nil},
 }
 
-func (w row) rulesOf() care.Rules {
+func (w row) rulesOf() care.Given {
 	if w.rules == nil {
-		return rules()
+		return given()
 	}
-	return w.rules(rules())
+	return w.rules(given())
 }
 
 func printed() string {

@@ -14,9 +14,9 @@ func shows(e care.Evidence) bool {
 	switch e := e.(type) {
 	case care.Reading:
 		return e.Outcome == fixity.ReadIntact || e.Outcome == fixity.ReadEarlier
-	case care.Report:
+	case care.ServiceReport:
 		return e.Version > 0
-	case care.Place:
+	case care.PlaceChanged:
 		return e.Read && e.Version > 0 || e.Report != nil
 	case care.OnDisc:
 		return e.State == fixity.Intact
@@ -35,7 +35,7 @@ func TestNoSequenceOfEvidenceBreaksWhatAlwaysHolds(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(seed, 1))
 	for range 20_000 {
 		c := copyIn(states[rnd.IntN(len(states))])
-		r := rules()
+		r := given()
 		for range 30 {
 			w := table[rnd.IntN(len(table))]
 			r2 := w.rulesOf()
@@ -54,7 +54,7 @@ func TestNoSequenceOfEvidenceBreaksWhatAlwaysHolds(t *testing.T) {
 			_, onDisc := w.e.(care.OnDisc)
 			_, versioned := w.e.(care.Versioned)
 			reading, read := w.e.(care.Reading)
-			report, reported := w.e.(care.Report)
+			report, reported := w.e.(care.ServiceReport)
 			became := func(s fixity.State) bool { return after.State == s && c.State != s }
 			switch {
 			case became(fixity.Missing) && !notShown && !refuted:

@@ -53,6 +53,24 @@ func FromBytes(ctx context.Context, want, got io.Reader, wantSize, gotSize int64
 	return c.conclude(wantSize, gotSize), nil
 }
 
+// Between gives where two pieces of the same length differ, exactly (see MergeGap); at is
+// where they lie in their file.
+func Between(at int64, want, got []byte) []fixity.Range {
+	var out []fixity.Range
+	for i := range want {
+		if want[i] == got[i] {
+			continue
+		}
+		p := at + int64(i)
+		if k := len(out) - 1; k >= 0 && p-(out[k].Offset+out[k].Length) < MergeGap {
+			out[k].Length = p + 1 - out[k].Offset
+			continue
+		}
+		out = append(out, fixity.Range{Offset: p, Length: 1})
+	}
+	return out
+}
+
 // side is one of the two files.
 type side struct {
 	r    io.Reader

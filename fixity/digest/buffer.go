@@ -9,8 +9,9 @@ import (
 const (
 	alignment  = 4096 // of buffers in memory: the largest logical block of drives
 	firstSize  = 1 * BlockSize
-	bufferSize = 1 << 20 // a multiple of BlockSize and alignment
-	maxBuffers = 4       // of bufferSize, for one stream
+	nearSize   = 4 * BlockSize // fits a core's second cache beside what hashing needs
+	bufferSize = 1 << 20       // a multiple of BlockSize and alignment
+	maxBuffers = 4             // of bufferSize, for one stream
 )
 
 // buffer is memory that begins at a multiple of alignment.
@@ -29,7 +30,7 @@ func newPool(size int) *sync.Pool {
 	return p
 }
 
-var small, large = newPool(firstSize), newPool(bufferSize)
+var small, near, large = newPool(firstSize), newPool(nearSize), newPool(bufferSize)
 
 // piece is what one buffer was filled with, and the error that ended filling it.
 type piece struct {
@@ -38,50 +39,14 @@ type piece struct {
 	err error
 }
 
-func (p piece) data() []byte {
-	if p.buf == nil {
-		return nil
-	}
-	return p.buf.b[:p.n]
-}
+func (p piece) data() []byte { return p.buf.b[:p.n] }
 
-// filler reads a stream ahead of its user, who gets pieces in order. All but
-// the last are whole buffers. It ends after the first error, io.EOF included.
-type filler struct {
-	pieces chan piece
-	slots  chan struct{} // one for each buffer in use
-	quit   chan struct{}
-}
-
-func newFiller(r io.Reader) *filler {
-	f := &filler{
-		pieces: make(chan piece, maxBuffers),
-		slots:  make(chan struct{}, maxBuffers),
-		quit:   make(chan struct{}),
-	}
-	go f.run(r)
-	return f
-}
-
-func (f *filler) run(r io.Reader) {
-	pool := small // most files that aren't sound fit the first buffer
-	for {
-		select {
-		case f.slots <- struct{}{}:
-		case <-f.quit:
-			return
-		}
-		p := fill(r, pool.Get().(*buffer))
-		select {
-		case <-f.quit:
-			p.buf.pool.Put(p.buf)
-			return
-		case f.pieces <- p: // never blocks: as many places as slots
-		}
-		if p.err != nil {
-			return
-		}
-		pool = large
+// giveBack ends the use of the buffer; its bytes may be overwritten at once. After an
+// error that isn't the end it is left alone: a Read that its Reader gave up on may still
+// write to it.
+func (p piece) giveBack() {
+	if p.err == nil || p.err == io.EOF {
+		p.buf.pool.Put(p.buf)
 	}
 }
 
@@ -100,12 +65,3 @@ func fill(r io.Reader, buf *buffer) piece {
 	}
 	return p
 }
-
-// giveBack ends the use of a buffer; its bytes may be overwritten at once.
-func (f *filler) giveBack(b *buffer) {
-	b.pool.Put(b)
-	<-f.slots
-}
-
-// stop ends reading ahead after the Read under way, without waiting for it.
-func (f *filler) stop() { close(f.quit) }

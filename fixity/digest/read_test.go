@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"math/rand/v2"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -89,6 +90,42 @@ type pieces struct {
 }
 
 func (p *pieces) Read(b []byte) (int, error) { return p.r.Read(b[:min(len(b), p.n)]) }
+
+// TestSameSumsHoweverItIsHashed: on one processor or several, as a tree or in order,
+// beside others or alone, the sums are the same. An independent implementation of the
+// whole stream gives what a tree's nodes must come to.
+func TestSameSumsHoweverItIsHashed(t *testing.T) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(4))
+	var sizes []int
+	for _, n := range []int{0, 1024, 16 << 10, 64 << 10, 80 << 10, 128 << 10, 1 << 20, 1<<20 + 64<<10, 2<<20 + 64<<10, 4<<20 + 64<<10, 9 << 20} {
+		sizes = append(sizes, n, n+1, n+1023, n+1025)
+		if n > 0 {
+			sizes = append(sizes, n-1)
+		}
+	}
+	for _, algs := range [][]fixity.Algorithm{{fixity.BLAKE3}, {fixity.SHA256, fixity.BLAKE3}, nil} {
+		for _, size := range sizes {
+			data := noise(size)
+			want := sums(t, data, algs...)
+			for _, ahead := range []bool{false, true} {
+				for _, bare := range []bool{false, true} {
+					ended := 0
+					got, err := digest.Options{Algorithms: algs, Ahead: ahead, NoBlocks: bare, Ended: func() { ended++ }}.Read(context.Background(), bytes.NewReader(data))
+					if err != nil || ended != 1 {
+						t.Fatal(err, ended)
+					}
+					want := want
+					if bare {
+						want.Blocks = nil
+					}
+					if d := cmp.Diff(want, got); d != "" {
+						t.Errorf("%v of %d bytes, ahead %t, without blocks %t:\n%s", algs, size, ahead, bare, d)
+					}
+				}
+			}
+		}
+	}
+}
 
 // TestEveryByteCounts turns over one bit of each byte of a small file: all
 // digests change, and exactly the block that the byte lies in.

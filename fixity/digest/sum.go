@@ -47,6 +47,9 @@ type Sum struct {
 	blocks []uint32 // of complete blocks
 	crc    uint32   // of the block begun
 	fill   int      // bytes in the block begun
+
+	noBlocks bool  // leaves the block sums out
+	tree     *tree // instead of the only hash
 }
 
 // NewSum makes a Sum for the algorithms, each counted once. It fails only when
@@ -92,7 +95,9 @@ func (s *Sum) Write(p []byte) (int, error) {
 	for _, h := range s.hashes {
 		h.Write(p)
 	}
-	s.addBlocks(p)
+	if !s.noBlocks {
+		s.addBlocks(p)
+	}
 	s.size += int64(len(p))
 	return len(p), nil
 }
@@ -115,6 +120,10 @@ func (s *Sum) Sums() Sums {
 	out := Sums{Size: s.size, Blocks: slices.Clone(s.blocks)}
 	if s.fill > 0 {
 		out.Blocks = append(out.Blocks, s.crc)
+	}
+	if s.tree != nil {
+		out.Digests = append(out.Digests, s.tree.digest())
+		return out
 	}
 	for i, a := range s.algs {
 		out.Digests = append(out.Digests, fixity.DigestOf(a, s.hashes[i].Sum(nil)))

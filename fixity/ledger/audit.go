@@ -3,6 +3,7 @@ package ledger
 import (
 	"database/sql"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -35,7 +36,7 @@ const (
 
 const auditColumns = `id, store, kind, sets, scope, full_read, cache, phase, by_name, began_at, run_at, complete`
 
-func scanAudit(r interface{ Scan(...any) error }) (Audit, error) {
+func scanAudit(r row) (Audit, error) {
 	var a Audit
 	var sets, sc, cache, phase string
 	var full, began, run, complete int64
@@ -48,8 +49,8 @@ func scanAudit(r interface{ Scan(...any) error }) (Audit, error) {
 	return a, nil
 }
 
-// Audit reads one audit.
-func (t *Tx) Audit(id int64) (Audit, error) {
+// Get reads one audit.
+func (t Audits) Get(id int64) (Audit, error) {
 	a, err := scanAudit(t.one(`SELECT `+auditColumns+` FROM audit WHERE id = $1`, id))
 	return a, notFound(err)
 }
@@ -58,9 +59,9 @@ func (t *Tx) Audit(id int64) (Audit, error) {
 // rather than begun anew (command-line contract).
 const TakeUpWithin = 24 * time.Hour
 
-// BeginAudit starts an audit, or takes up a full one of the same scope that was
+// Begin starts an audit, or takes up a full one of the same scope that was
 // cut off: then what was read in it counts as read. Its listing is always anew.
-func (t *Tx) BeginAudit(a Audit) (_ Audit, takenUp bool, err error) {
+func (t Audits) Begin(a Audit) (_ Audit, takenUp bool, err error) {
 	var open []Audit
 	if err := t.rows(`SELECT `+auditColumns+` FROM audit WHERE store = $1 AND kind = $2 AND ended_at = 0 ORDER BY id`, []any{a.Store, a.Kind}, func(r *sql.Rows) error {
 		x, err := scanAudit(r)
@@ -100,7 +101,7 @@ func (t *Tx) BeginAudit(a Audit) (_ Audit, takenUp bool, err error) {
 
 // closeShards accounts for what the shards of an earlier run have read, and
 // removes them.
-func (t *Tx) closeShards(a Audit) error {
+func (t Audits) closeShards(a Audit) error {
 	var ids []int64
 	if err := t.rows(`SELECT id FROM shard WHERE audit = $1`, []any{a.ID}, func(r *sql.Rows) error {
 		var id int64
@@ -111,11 +112,11 @@ func (t *Tx) closeShards(a Audit) error {
 		return err
 	}
 	for _, id := range ids {
-		e, err := t.sliceEvent(Event{Verb: fixity.Audited, By: a.By, Store: a.Store, Audit: a.ID}, id)
+		e, err := t.record.SliceEvent(Event{Verb: fixity.Audited, By: a.By, Store: a.Store, Audit: a.ID}, id)
 		if err != nil {
 			return err
 		}
-		if len(e.readings) > 0 {
+		if e.HasReadings() {
 			t.Event(e)
 		}
 	}
@@ -129,7 +130,7 @@ func (t *Tx) closeShards(a Audit) error {
 
 // AddShards plans the pieces of an audit: the given first-level folders of a set
 // and those in which the ledger knows something. It gives how many there are.
-func (t *Tx) AddShards(a Audit, set string, tops []string) (int, error) {
+func (t Audits) AddShards(a Audit, set string, tops []string) (int, error) {
 	all := map[string]bool{"": true}
 	for _, s := range tops {
 		all[s] = true
@@ -151,7 +152,7 @@ func (t *Tx) AddShards(a Audit, set string, tops []string) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	for s := range all {
+	for _, s := range slices.Sorted(maps.Keys(all)) {
 		if _, err := t.exec(`INSERT INTO shard (id, audit, store, set_name, top, phase, cursor) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
 			id, a.ID, a.Store, set, []byte(s), string(fixity.PhaseList), []byte{}); err != nil {
 			return 0, err
@@ -162,24 +163,24 @@ func (t *Tx) AddShards(a Audit, set string, tops []string) (int, error) {
 }
 
 // ahead are a store's copies that are due ahead of all others and were seen there.
-const ahead = `store = $1 AND carrier = 0 AND due_at < 0 AND size >= 0 AND state NOT IN ('missing', 'misplaced')`
+const ahead = `store = $1 AND carrier = 0 AND due_at < 0 AND size >= 0`
 
 // AnyAhead says that copies in a store are due ahead of all others.
-func (t *Tx) AnyAhead(store string) (bool, error) {
+func (t Audits) AnyAhead(store string) (bool, error) {
 	var n int64
 	err := t.row(`SELECT count(*) FROM (SELECT 1 FROM instance WHERE `+ahead+` LIMIT 1) AS one`, []any{store}, &n)
 	return n > 0, err
 }
 
-// ReadInAudit counts the copies that an audit has read.
-func (t *Tx) ReadInAudit(audit int64) (n int64, err error) {
+// CountRead counts the copies that an audit has read.
+func (t Audits) CountRead(audit int64) (n int64, err error) {
 	err = t.row(`SELECT CAST(coalesce(sum(n), 0) AS BIGINT) FROM reading WHERE audit = $1`, []any{audit}, &n)
 	return n, err
 }
 
 // BeginFollowUp starts an audit that reads, without listing, the copies in a store
 // that are due ahead of all others. It gives false if there are none.
-func (t *Tx) BeginFollowUp(store string, sets []string, cache fixity.Cache, by string) (Audit, bool, error) {
+func (t Audits) BeginFollowUp(store string, sets []string, cache fixity.Cache, by string) (Audit, bool, error) {
 	type place struct {
 		set string
 		top []byte
@@ -195,7 +196,7 @@ func (t *Tx) BeginFollowUp(store string, sets []string, cache fixity.Cache, by s
 	}); err != nil || len(places) == 0 {
 		return Audit{}, false, err
 	}
-	a, _, err := t.BeginAudit(Audit{Store: store, Kind: FollowUp, Cache: cache, By: by})
+	a, _, err := t.Begin(Audit{Store: store, Kind: FollowUp, Cache: cache, By: by})
 	if err != nil {
 		return Audit{}, false, err
 	}
@@ -217,20 +218,17 @@ func (t *Tx) BeginFollowUp(store string, sets []string, cache fixity.Cache, by s
 }
 
 // OpenShards are the shards of an audit that are in a phase, by set and folder.
-func (t *Tx) OpenShards(audit int64, p fixity.Phase) ([]fixity.Job, error) {
-	var out []fixity.Job
-	err := t.rows(`SELECT id FROM shard WHERE audit = $1 AND phase = $2 ORDER BY set_name, top`, []any{audit, string(p)}, func(r *sql.Rows) error {
+func (t Audits) OpenShards(audit int64, p fixity.Phase) ([]fixity.Job, error) {
+	return list(t.Tx, `SELECT id FROM shard WHERE audit = $1 AND phase = $2 ORDER BY set_name, top`, []any{audit, string(p)}, func(r row) (fixity.Job, error) {
 		j := fixity.Job{Audit: audit}
 		err := r.Scan(&j.Shard)
-		out = append(out, j)
-		return err
+		return j, err
 	})
-	return out, err
 }
 
 // claim reads where a shard stands.
-func (t *Tx) claim(j fixity.Job) (fixity.Shard, error) {
-	a, err := t.Audit(j.Audit)
+func (t Audits) claim(j fixity.Job) (fixity.Shard, error) {
+	a, err := t.Get(j.Audit)
 	if err != nil {
 		return fixity.Shard{}, fmt.Errorf("audit %d: %w", j.Audit, err)
 	}
@@ -251,7 +249,7 @@ func (t *Tx) claim(j fixity.Job) (fixity.Shard, error) {
 
 // moveShard moves a claimed shard on, if nobody did since: attempt, cursor and phase
 // are those of the claim. Otherwise the whole transaction must be given up.
-func (t *Tx) moveShard(s fixity.Shard, to fixity.Phase, cursor string, listed, leftOut, read, bytes int64, trouble string) error {
+func (t Audits) moveShard(s fixity.Shard, to fixity.Phase, cursor string, listed, leftOut, read, bytes int64, trouble string) error {
 	n, err := t.exec(`UPDATE shard SET attempt = attempt + 1, phase = $4, cursor = $5, listed = listed + $6, left_out = left_out + $7, read = read + $8, bytes = bytes + $9,
 			complete = CASE WHEN $10 = '' THEN complete ELSE 0 END, trouble = CASE WHEN $10 = '' THEN trouble ELSE $10 END
 		WHERE id = $1 AND attempt = $2 AND cursor = $3 AND phase = $11`,
@@ -264,7 +262,7 @@ func (t *Tx) moveShard(s fixity.Shard, to fixity.Phase, cursor string, listed, l
 
 // movePhase moves an audit from a phase to the next; false if another process did,
 // or if a shard still waits in it: no conclusion is drawn from half a listing.
-func (t *Tx) movePhase(audit int64, from, to fixity.Phase) (bool, error) {
+func (t Audits) movePhase(audit int64, from, to fixity.Phase) (bool, error) {
 	n, err := t.exec(`UPDATE audit SET phase = $3 WHERE id = $1 AND phase = $2
 		AND NOT EXISTS (SELECT 1 FROM shard WHERE audit = $1 AND phase = $2)`, audit, string(from), string(to))
 	return n > 0, err
@@ -278,7 +276,7 @@ type Progress struct {
 }
 
 // Progress sums up an audit's shards, those in its scope for the files counted.
-func (t *Tx) Progress(a Audit) (Progress, error) {
+func (t Audits) Progress(a Audit) (Progress, error) {
 	p := Progress{Complete: true}
 	err := t.rows(`SELECT set_name, top, listed, left_out, read, bytes, complete, trouble FROM shard WHERE audit = $1 ORDER BY set_name, top`, []any{a.ID}, func(r *sql.Rows) error {
 		var set, trouble string
@@ -297,9 +295,9 @@ func (t *Tx) Progress(a Audit) (Progress, error) {
 	return p, err
 }
 
-// ReadByOpenAudit counts the readings that a store's audit which has not ended has
+// ReadByOpen counts the readings that a store's audit which has not ended has
 // committed so far.
-func (t *Tx) ReadByOpenAudit(store string) (n int64, err error) {
+func (t Audits) ReadByOpen(store string) (n int64, err error) {
 	err = t.row(`SELECT CAST(coalesce(sum(r.n), 0) AS BIGINT) FROM audit a JOIN reading r ON r.audit = a.id WHERE a.store = $1 AND a.kind = $2 AND a.ended_at = 0 AND r.n > 0`, []any{store, Plain}, &n)
 	return n, err
 }

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"os/exec"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -16,6 +17,9 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
+
+// since is how who holds a lock is told since when.
+var since = regexp.MustCompile(`, since \d+ [A-Z][a-z]+ 20\d\d `)
 
 // A test that needs another process starts this program again with these set.
 const (
@@ -72,13 +76,13 @@ func childWrites() error {
 		p := fmt.Sprintf("QV-%d/%d.wav", os.Getpid(), n)
 		err := l.Tx(context.Background(), begun, func(x *ledger.Tx) error {
 			_ = next()
-			f, err := x.AddFile("masters", p, "Ben Sallow", begun, true, bytesOf(p))
+			f, err := x.Files.Add("masters", p, "Ben Sallow", begun, true, bytesOf(p))
 			if err != nil {
 				return err
 			}
 			_ = next()
 			for _, s := range []string{"studio", "vault"} {
-				if err := x.PutCopy(ledger.Copy{}, ledger.Copy{Store: s, Set: "masters", At: p, File: f.ID, State: fixity.Awaited, Size: -1}); err != nil {
+				if err := x.Copies.Put(ledger.Copy{}, ledger.Copy{Store: s, Set: "masters", At: p, File: f.ID, State: fixity.Awaited, Size: -1}); err != nil {
 					return err
 				}
 				_ = next()
@@ -143,18 +147,18 @@ func survives(t *testing.T, d database, said []string) {
 				t.Errorf("the child said %q", line)
 				continue
 			}
-			f, err := x.FileAt("masters", p)
+			f, err := x.Files.At("masters", p)
 			if err != nil {
 				t.Errorf("%s was acknowledged and is lost: %v", p, err)
 				continue
 			}
-			copies, err := x.Copies(f.ID)
+			copies, err := x.Copies.Of(f.ID)
 			if err != nil || len(copies) != 2 {
 				t.Errorf("%s has %d copies, %v", p, len(copies), err)
 			}
 		}
 		// What was not acknowledged is there whole or not at all.
-		return x.Files("masters", "", 1_000_000, func(f ledger.File) error { return nil })
+		return x.Files.Each("masters", "", 1_000_000, func(f ledger.File) error { return nil })
 	})
 	if d.url == "" {
 		integrity(t, d)
@@ -212,7 +216,7 @@ func TestAWriterThatEndsAtEachStep(t *testing.T) {
 			p := strings.Replace(strings.TrimPrefix(said[2], "took "), "/2.", "/3.", 1)
 			l := d.open()
 			view(t, l, func(x *ledger.Tx) error {
-				_, err := x.FileAt("masters", p)
+				_, err := x.Files.At("masters", p)
 				if gone := errors.Is(err, fixity.ErrNotFound); gone != (step < 5) {
 					t.Errorf("step %d: %s: %v", step, p, err)
 				}
@@ -235,7 +239,7 @@ func TestLockOfAnotherProcess(t *testing.T) {
 		const wait = 250 * time.Millisecond
 		began := time.Now()
 		_, err := l.LockStore(t.Context(), "vault", "Ada Wren", wait, now)
-		if !errors.Is(err, fixity.ErrBusy) || !strings.Contains(err.Error(), "Ben Sallow on quill") || !strings.Contains(err.Error(), "since 20") || !strings.Contains(err.Error(), "vault") {
+		if !errors.Is(err, fixity.ErrBusy) || !strings.Contains(err.Error(), "Ben Sallow on quill") || !since.MatchString(err.Error()) || !strings.Contains(err.Error(), "vault") {
 			t.Errorf("while another holds it: %v", err)
 		}
 		if took := time.Since(began); took < wait {
@@ -291,8 +295,8 @@ func TestLockAcrossHosts(t *testing.T) {
 		}
 		defer unlock()
 	}
-	tx(t, here, begun, func(x *ledger.Tx) error { return x.SeenStore("vault") })
-	if _, err := there.LockStore(t.Context(), "store-3", "Ben Sallow", 0, now); !errors.Is(err, fixity.ErrBusy) || !strings.Contains(err.Error(), "Ada Wren on wren, since 20") {
+	tx(t, here, begun, func(x *ledger.Tx) error { return x.Stores.Seen("vault") })
+	if _, err := there.LockStore(t.Context(), "store-3", "Ben Sallow", 0, now); !errors.Is(err, fixity.ErrBusy) || !strings.Contains(err.Error(), "Ada Wren on wren") || !since.MatchString(err.Error()) {
 		t.Errorf("locked on another host: %v", err)
 	}
 	unlock, err := there.LockStore(t.Context(), "store-99", "Ben Sallow", 0, now)

@@ -56,12 +56,12 @@ func TestTheSlowerHolderOfAShardWritesNothing(t *testing.T) {
 		_, jobs := w.shardsOf("vault", fixity.PhaseList)
 		job := jobs[len(jobs)-1]
 		slow, fast := w.claim(job), w.claim(job)
-		if err := w.record().CommitListing(w.Context(), fast, fixity.Listed{Cursor: fast.Cursor}); err != nil {
+		if err := w.record().CommitListing(w.Context(), fixity.Listed{Shard: fast, Cursor: fast.Cursor}); err != nil {
 			w.Fatal(err)
 		}
 		before := w.everything()
-		err := w.record().CommitListing(w.Context(), slow, fixity.Listed{Done: true, Files: 9, Gone: []fixity.Known{{Path: side, File: f.ID}},
-			Strays: []fixity.Entry{{Path: "QV-0107/other.wav", Size: 4}}, Changed: []fixity.Known{{Path: side, File: f.ID}}})
+		err := w.record().CommitListing(w.Context(), fixity.Listed{Shard: slow, Done: true, Files: 9, Gone: []fixity.Known{{Path: side, File: f.ID}},
+			Strays: []fixity.Entry{{Path: "QV-0107/other.wav", Size: 4}}, Changed: []fixity.Entry{{Path: side}}})
 		if !errors.Is(err, fixity.ErrLost) {
 			w.Errorf("the slower one lists: %v", err)
 		}
@@ -69,11 +69,11 @@ func TestTheSlowerHolderOfAShardWritesNothing(t *testing.T) {
 			w.Errorf("the loser wrote:\n%s\nbefore:\n%s", after, before)
 		}
 		// The faster one writes each part once, and goes on.
-		if err := w.record().CommitListing(w.Context(), fast, fixity.Listed{Cursor: "QV-0107/a"}); !errors.Is(err, fixity.ErrLost) {
+		if err := w.record().CommitListing(w.Context(), fixity.Listed{Shard: fast, Cursor: "QV-0107/a"}); !errors.Is(err, fixity.ErrLost) {
 			w.Errorf("the same part twice: %v", err)
 		}
 		fast.Attempt++
-		if err := w.record().CommitListing(w.Context(), fast, fixity.Listed{Cursor: "QV-0107/a"}); err != nil {
+		if err := w.record().CommitListing(w.Context(), fixity.Listed{Shard: fast, Cursor: "QV-0107/a"}); err != nil {
 			w.Errorf("the next part: %v", err)
 		}
 	})
@@ -96,13 +96,13 @@ func TestTheSlowerReaderWritesNothing(t *testing.T) {
 			}
 			x, _ := w.reading(slow, due[0])
 			w.quiet(f, "vault")
-			if err := w.record().CommitReadings(w.Context(), fast, side, []fixity.Result{x}, true, true, ""); err != nil {
+			if err := w.record().CommitReadings(w.Context(), fixity.Readings{Shard: fast, Cursor: side, Results: []fixity.Result{x}, End: true, Done: true}); err != nil {
 				w.Fatal(err)
 			}
 			w.found(f, "vault", fixity.Altered, fixity.AtRisk)
 			before := w.everything()
 			for who, s := range map[string]fixity.Shard{"the slower one": slow, "the same readings twice": fast} {
-				if err := w.record().CommitReadings(w.Context(), s, side, []fixity.Result{x}, true, true, ""); !errors.Is(err, fixity.ErrLost) {
+				if err := w.record().CommitReadings(w.Context(), fixity.Readings{Shard: s, Cursor: side, Results: []fixity.Result{x}, End: true, Done: true}); !errors.Is(err, fixity.ErrLost) {
 					w.Errorf("%s: %v", who, err)
 				}
 			}
@@ -172,7 +172,7 @@ func TestReadingsOfAKilledSliceAreAccountedForOnce(t *testing.T) {
 					}
 					x, _ := w.reading(s, due[0])
 					// Committed, and then the process is killed: no end, no event.
-					if err := w.record().CommitReadings(w.Context(), s, due[0].Path, []fixity.Result{x}, false, false, ""); err != nil {
+					if err := w.record().CommitReadings(w.Context(), fixity.Readings{Shard: s, Cursor: due[0].Path, Results: []fixity.Result{x}}); err != nil {
 						w.Fatal(err)
 					}
 					read++
@@ -228,7 +228,7 @@ func TestAFullAuditIsTakenUpOnlyWithinADayAndInItsScope(t *testing.T) {
 					w.Errorf("taken up: %v, want %v", got, c.want)
 				}
 				var old ledger.Audit
-				w.view(func(x *ledger.Tx) (err error) { old, err = x.Audit(a.ID); return err })
+				w.view(func(x *ledger.Tx) (err error) { old, err = x.Audits.Get(a.ID); return err })
 				if !c.want && old.Phase != fixity.PhaseCutOff {
 					w.Errorf("the older audit is in phase %s", old.Phase)
 				}

@@ -7,13 +7,12 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/care"
 	"firmus/fixity/pair"
-	"firmus/fixity/policy"
 )
 
 // Open are the shards of an audit that wait in a phase.
 func (r Record) Open(ctx context.Context, audit int64, p fixity.Phase) (jobs []fixity.Job, err error) {
 	err = r.l.View(ctx, func(t *Tx) error {
-		jobs, err = t.OpenShards(audit, p)
+		jobs, err = t.Audits.OpenShards(audit, p)
 		return err
 	})
 	return jobs, err
@@ -36,11 +35,11 @@ func (r Record) Advance(ctx context.Context, audit int64, from fixity.Phase) err
 // be read. It does nothing if another process did it.
 func (r Record) pairUp(ctx context.Context, audit int64) error {
 	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
-		a, err := t.Audit(audit)
+		a, err := t.Audits.Get(audit)
 		if err != nil {
 			return err
 		}
-		if won, err := t.movePhase(audit, fixity.PhaseList, fixity.PhaseProve); err != nil || !won {
+		if won, err := t.Audits.movePhase(audit, fixity.PhaseList, fixity.PhaseProve); err != nil || !won {
 			return err
 		}
 		// What a listing doesn't show is forgotten only if it saw everything, and a second
@@ -51,7 +50,7 @@ func (r Record) pairUp(ctx context.Context, audit int64) error {
 			return err
 		}
 		for _, set := range a.Sets {
-			m, err := t.match(a, set)
+			m, err := t.Audits.match(a, set)
 			if err != nil {
 				return err
 			}
@@ -77,11 +76,11 @@ func (r Record) pairUp(ctx context.Context, audit int64) error {
 // listed completely. It does nothing if another process did it.
 func (r Record) conclude(ctx context.Context, audit int64) error {
 	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
-		a, err := t.Audit(audit)
+		a, err := t.Audits.Get(audit)
 		if err != nil {
 			return err
 		}
-		if won, err := t.movePhase(audit, fixity.PhaseProve, fixity.PhaseRead); err != nil || !won {
+		if won, err := t.Audits.movePhase(audit, fixity.PhaseProve, fixity.PhaseRead); err != nil || !won {
 			return err
 		}
 		for _, set := range a.Sets {
@@ -92,12 +91,12 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 			if incomplete > 0 {
 				continue
 			}
-			if err := t.concludeSet(a, set, r.by); err != nil {
+			if err := t.Audits.concludeSet(a, set, r.by); err != nil {
 				return fmt.Errorf("conclude %s in %s: %w", set, a.Store, err)
 			}
 			// Here and not at the audit's end: an intake has no other, and what is told
 			// of a mass change must not wait for a night of reading.
-			if err := t.incidents(a, set); err != nil {
+			if err := t.Audits.incidents(a, set); err != nil {
 				return err
 			}
 		}
@@ -105,17 +104,17 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 			audit, string(fixity.PhaseRead), string(fixity.PhaseProved), []byte{}); err != nil {
 			return err
 		}
-		if err := t.promises(a, r.by); err != nil {
+		if err := t.Audits.promises(a, r.by); err != nil {
 			return err
 		}
-		if err := t.takePortion(a); err != nil {
+		if err := t.Audits.takePortion(a); err != nil {
 			return err
 		}
-		return t.endIdle(a)
+		return t.Audits.endIdle(a)
 	})
 }
 
-func (t *Tx) concludeSet(a Audit, set, by string) error {
+func (t Audits) concludeSet(a Audit, set, by string) error {
 	m, err := t.match(a, set)
 	if err != nil {
 		return err
@@ -146,19 +145,19 @@ func (t *Tx) concludeSet(a Audit, set, by string) error {
 	return err
 }
 
-func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool, m *matched, by string) error {
-	was, err := t.CopyAt(a.Store, set, g.at)
+func (t Audits) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool, m *matched, by string) error {
+	was, err := t.Copies.At(a.Store, set, g.at)
 	if err != nil {
 		return err
 	}
 	c, follows := was, care.Effects{}
-	seen := &seenAs{detail: "a complete listing doesn't show it"}
-	if g.instead != "" {
-		seen.detail = g.instead
+	seen := &seenAs{facts: g.instead}
+	if len(g.instead) == 0 {
+		seen.facts = []fixity.Fact{{Is: fixity.NotShown}}
 	}
 	switch {
 	case paired:
-		f, err := t.File(g.File)
+		f, err := t.Files.Get(g.File)
 		if err != nil {
 			return err
 		}
@@ -168,30 +167,26 @@ func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool,
 		if c, err = t.misplace(a, was, f, p, g.Size, &m.proofs, seen); err != nil {
 			return err
 		}
-		if note := m.unclear.at[p.At]; note != "" {
-			seen.detail += "; " + note
-		}
+		seen.facts = append(seen.facts, m.unclear.at[p.At]...)
 	case g.seen:
 		var f File
-		if f, err = t.File(g.File); err != nil {
+		if f, err = t.Files.Get(g.File); err != nil {
 			return err
 		}
-		c, follows = care.After(was, care.NotShown{}, t.careRules(f, a.Store))
-		if note := m.unclear.of[g.File]; note != "" {
-			seen.detail += "; " + note
-		}
+		c, follows = care.After(was, care.NotShown{}, t.Copies.careRules(f, a.Store))
+		seen.facts = append(seen.facts, m.unclear.of[g.File]...)
 	default:
 		return nil // awaited: it was never there
 	}
-	if err := t.PutCopy(was, c); err != nil {
+	if err := t.Copies.Put(was, c); err != nil {
 		return err
 	}
 	if follows.Others {
-		if err := t.MakeDue(g.File, a.Store, a.Run); err != nil {
+		if err := t.Copies.MakeDue(g.File, a.Store, a.Run); err != nil {
 			return err
 		}
 	}
-	return t.Rejudge(g.File, a.ID, by, a.Store, seen)
+	return t.Findings.Rejudge(g.File, a.ID, by, a.Store, seen)
 }
 
 // endAudit closes an audit whose every shard is done: incidents are grouped,
@@ -199,14 +194,14 @@ func (t *Tx) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool,
 // was done. It does nothing if another process did it.
 func (r Record) endAudit(ctx context.Context, audit int64) error {
 	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
-		a, err := t.Audit(audit)
+		a, err := t.Audits.Get(audit)
 		if err != nil {
 			return err
 		}
-		if won, err := t.movePhase(audit, fixity.PhaseRead, fixity.PhaseDone); err != nil || !won {
+		if won, err := t.Audits.movePhase(audit, fixity.PhaseRead, fixity.PhaseDone); err != nil || !won {
 			return err
 		}
-		p, err := t.Progress(a)
+		p, err := t.Audits.Progress(a)
 		if err != nil {
 			return err
 		}
@@ -214,15 +209,15 @@ func (r Record) endAudit(ctx context.Context, audit int64) error {
 			return err
 		}
 		for _, set := range a.Sets {
-			if err := t.incidents(a, set); err != nil {
+			if err := t.Audits.incidents(a, set); err != nil {
 				return err
 			}
 		}
-		if err := t.failing(a); err != nil {
+		if err := t.Audits.failing(a); err != nil {
 			return err
 		}
 		if a.Kind == Plain {
-			if err := t.late(a, r.by); err != nil {
+			if err := t.Audits.late(a, r.by); err != nil {
 				return err
 			}
 		}
@@ -243,9 +238,9 @@ func (r Record) endAudit(ctx context.Context, audit int64) error {
 
 // incidents groups what became altered, missing or misplaced in one audit when
 // that is a mass change.
-func (t *Tx) incidents(a Audit, set string) error {
+func (t Audits) incidents(a Audit, set string) error {
 	var total int64
-	if err := t.row(`SELECT count(*) FROM instance WHERE store = $1 AND set_name = $2`, []any{a.Store, set}, &total); err != nil {
+	if err := t.row(`SELECT CAST(coalesce(sum(files), 0) AS BIGINT) FROM tally WHERE store = $1 AND set_name = $2`, []any{a.Store, set}, &total); err != nil {
 		return err
 	}
 	for _, kind := range []fixity.State{fixity.Altered, fixity.Missing, fixity.Misplaced} {
@@ -254,7 +249,7 @@ func (t *Tx) incidents(a Audit, set string) error {
 			[]any{a.ID, a.Store, set, string(kind)}, &n); err != nil {
 			return err
 		}
-		if !policy.IsIncident(n, total) {
+		if !care.IsIncident(n, total) {
 			continue
 		}
 		id, err := t.NextID("incident")

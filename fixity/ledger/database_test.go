@@ -2,37 +2,31 @@ package ledger_test
 
 import (
 	"context"
-	"crypto/rand"
 	"database/sql"
-	"encoding/hex"
 	"fmt"
-	"net/url"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
+	"firmus/fixity/testing/ledgertest"
 )
-
-// postgresURL names a PostgreSQL database in which tests may make schemas.
-const postgresURL = "FIRMUS_TEST_POSTGRES"
 
 const day = 24 * time.Hour
 
 var begun = time.Date(2031, 3, 4, 5, 6, 7, 8, time.UTC)
 
 // rules: new files appear in the studio; the mirror is kept in step with it.
-var rules = policy.Rules{
-	Stores: []policy.Store{
+var rules = care.Rules{
+	Stores: []care.Store{
 		{Name: "studio", Kind: "disk", Sets: []string{"masters", "access"}, Arrivals: true, ReadWithin: 30 * day, ExpectWithin: 3 * day},
 		{Name: "vault", Kind: "disk", Sets: []string{"masters", "access"}, ReadWithin: 30 * day, ExpectWithin: 3 * day},
 		{Name: "attic", Kind: "disk", Sets: []string{"masters", "access"}, ReadWithin: 30 * day, ExpectWithin: 3 * day},
+		{Name: shelf, Kind: "optical"},
 	},
-	Sets: []policy.Set{{Name: "masters", Role: fixity.Master}, {Name: "access", Role: fixity.Access, Editing: 3 * day}},
+	Sets: []care.Set{{Name: "masters", Role: fixity.Master}, {Name: "access", Role: fixity.Access, Editing: 3 * day}},
 }
 
 // database is where a test keeps its ledger: a file, or a schema of its own.
@@ -48,45 +42,34 @@ type database struct {
 // place for each.
 func onEach(t *testing.T, test func(t *testing.T, d database)) {
 	t.Helper()
-	// In parallel, as most of the time goes by waiting for a drive.
-	t.Run("sqlite", func(t *testing.T) { t.Parallel(); test(t, onSQLite(t)) })
-	t.Run("postgres", func(t *testing.T) { t.Parallel(); test(t, onPostgres(t)) })
+	ledgertest.OnEach(t, func(t *testing.T, p ledgertest.Place) { test(t, onPlace(t, p)) })
 }
 
-func onSQLite(t *testing.T) database {
-	dir := t.TempDir()
-	return database{name: "sqlite", path: filepath.Join(dir, "ledger.db"), state: dir, t: t}
-}
+func onSQLite(t *testing.T) database { return onPlace(t, ledgertest.Ready(t, t.TempDir())) }
 
 func onPostgres(t *testing.T) database {
-	base := os.Getenv(postgresURL)
-	if base == "" {
-		t.Skip(postgresURL + " names no database")
-	}
-	var b [8]byte
-	rand.Read(b[:])
-	schema := "t" + hex.EncodeToString(b[:])
-	admin, err := sql.Open("pgx", base)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := admin.Exec(`CREATE SCHEMA ` + schema); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if _, err := admin.Exec(`DROP SCHEMA ` + schema + ` CASCADE`); err != nil {
-			t.Error(err)
-		}
-		admin.Close()
+	return onPlace(t, ledgertest.Database(t, t.TempDir()))
+}
+
+// onNothing is onEach where not even a table is there yet.
+func onNothing(t *testing.T, test func(t *testing.T, d database)) {
+	t.Helper()
+	t.Run("sqlite", func(t *testing.T) { t.Parallel(); test(t, onNewFile(t)) })
+	t.Run("postgres", func(t *testing.T) {
+		t.Parallel()
+		test(t, onPlace(t, ledgertest.Nothing(t, t.TempDir())))
 	})
-	u, err := url.Parse(base)
-	if err != nil {
-		t.Fatal(err)
+}
+
+// onNewFile is a place for a file that isn't there yet.
+func onNewFile(t *testing.T) database { return onPlace(t, ledgertest.File(t.TempDir())) }
+
+func onPlace(t *testing.T, p ledgertest.Place) database {
+	name := "sqlite"
+	if p.URL != "" {
+		name = "postgres"
 	}
-	q := u.Query()
-	q.Set("search_path", schema)
-	u.RawQuery = q.Encode()
-	return database{name: "postgres", url: u.String(), state: t.TempDir(), t: t}
+	return database{name: name, path: p.Path, url: p.URL, state: p.State, t: t}
 }
 
 func (d database) options() ledger.Options {
@@ -146,11 +129,11 @@ func sound(t *testing.T, l *ledger.Ledger) ledger.Verified {
 		t.Fatalf("verify: %v", err)
 	}
 	view(t, l, func(x *ledger.Tx) error {
-		kept, err := x.Tallies()
+		kept, err := x.Copies.Tallies()
 		if err != nil {
 			return err
 		}
-		counted, err := x.CountTallies()
+		counted, err := x.Copies.CountTallies()
 		if err != nil {
 			return err
 		}

@@ -11,7 +11,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/care"
-	"firmus/fixity/policy"
+	"firmus/fixity/ledger/record"
 )
 
 // DiscCheck is one reading of a disc, as it was recorded.
@@ -43,7 +43,7 @@ type DiscCheck struct {
 
 const checkColumns = `id, disc, toc, began_at, ended_at, by_name, drive, speed, written, proved, verdict, sectors, at_once, retried, doubtful, unreadable, gain, map, looked, result, event, control`
 
-func scanCheck(r interface{ Scan(...any) error }) (DiscCheck, error) {
+func scanCheck(r row) (DiscCheck, error) {
 	var c DiscCheck
 	var began, ended int64
 	var verdict string
@@ -61,26 +61,20 @@ func scanCheck(r interface{ Scan(...any) error }) (DiscCheck, error) {
 // withoutMap is for lists: the map of a worn disc is large.
 var withoutMap = strings.Replace(checkColumns, " map,", " NULL,", 1)
 
-// DiscChecks are the checks of a disc, the oldest first and without maps; of 0, those of
+// Checks are the checks of a disc, the oldest first and without maps; of 0, those of
 // discs that aren't registered.
-func (t *Tx) DiscChecks(disc int64) ([]DiscCheck, error) {
-	var out []DiscCheck
-	err := t.rows(`SELECT `+withoutMap+` FROM disc_check WHERE disc = $1 ORDER BY id`, []any{disc}, func(r *sql.Rows) error {
-		c, err := scanCheck(r)
-		out = append(out, c)
-		return err
-	})
-	return out, err
+func (t Discs) Checks(disc int64) ([]DiscCheck, error) {
+	return list(t.Tx, `SELECT `+withoutMap+` FROM disc_check WHERE disc = $1 ORDER BY id`, []any{disc}, scanCheck)
 }
 
-// LastDiscCheck is the newest check of a disc, without its map; fixity.ErrNotFound if there is none.
-func (t *Tx) LastDiscCheck(disc int64) (DiscCheck, error) {
+// LastCheck is the newest check of a disc, without its map; fixity.ErrNotFound if there is none.
+func (t Discs) LastCheck(disc int64) (DiscCheck, error) {
 	c, err := scanCheck(t.one(`SELECT `+withoutMap+` FROM disc_check WHERE disc = $1 ORDER BY id DESC LIMIT 1`, disc))
 	return c, notFound(err)
 }
 
-// DiscCheck reads one check by its id.
-func (t *Tx) DiscCheck(id int64) (DiscCheck, error) {
+// Check reads one check by its id.
+func (t Discs) Check(id int64) (DiscCheck, error) {
 	c, err := scanCheck(t.one(`SELECT `+checkColumns+` FROM disc_check WHERE id = $1`, id))
 	return c, notFound(err)
 }
@@ -91,14 +85,14 @@ const ControlWithin = 24 * time.Hour
 
 // ControlCheck is the newest check of a control disc in a drive since a time;
 // fixity.ErrNotFound if there is none.
-func (t *Tx) ControlCheck(drive string, since time.Time) (DiscCheck, error) {
+func (t Discs) ControlCheck(drive string, since time.Time) (DiscCheck, error) {
 	var id int64
 	err := t.row(`SELECT c.id FROM disc_check c JOIN disc d ON d.id = c.disc WHERE d.control = 1 AND c.drive = $1 AND c.ended_at >= $2 ORDER BY c.id DESC LIMIT 1`,
 		[]any{drive, nanos(since)}, &id)
 	if err != nil {
 		return DiscCheck{}, err
 	}
-	return t.DiscCheck(id)
+	return t.Check(id)
 }
 
 // DiscHeld is what a check showed of one file that was burned on the disc.
@@ -108,19 +102,20 @@ type DiscHeld struct {
 	Anatomy  fixity.Anatomy
 	Ranges   []fixity.Range // damaged bytes of the file, as far as they are known
 	More     bool
-	Detail   string
+	Facts    []fixity.Fact
 	Wrong    fixity.Digest // what it holds instead, if all of that was read
 	NotRead  bool          // nothing is known of it: what was known before stays
 	Same     bool          // it is in just the state that the check before showed
 	Samples  bool          // an audio disc: samples were compared, not the file
 	Settled  *DiscDecision // a decision for its class: no finding
+	Told     bool          // the disc as a whole tells it, in one finding
 	PlaceDue time.Duration // the promise to read it again
 }
 
 // RecordCheck records a check of a disc: the check itself, what it showed of each file
 // (none, if it wasn't the disc that was meant), findings, and one event. own is the
 // state of the disc as a whole where that isn't told by its files, "" if it is.
-func (t *Tx) RecordCheck(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, ownDetail string) (DiscCheck, error) {
+func (t Discs) RecordCheck(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, ownFacts []fixity.Fact) (DiscCheck, error) {
 	var err error
 	if c.ID, err = t.NextID("disc_check"); err != nil {
 		return c, err
@@ -151,10 +146,10 @@ func (t *Tx) RecordCheck(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, 
 		// The result lines of a check belong to no shard: a number of its own, which no
 		// intake has, keeps them apart.
 		shard := -(int64(1)<<40 + c.ID)
-		if _, err := t.addReading(0, shard, lines); err != nil {
+		if _, err := t.record.AddReading(0, shard, lines); err != nil {
 			return c, err
 		}
-		if e, err = t.sliceEvent(e, shard); err != nil {
+		if e, err = t.record.SliceEvent(e, shard); err != nil {
 			return c, err
 		}
 	}
@@ -166,11 +161,9 @@ func (t *Tx) RecordCheck(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, 
 	if c.Drive != "" {
 		e.Data["drive"] = c.Drive
 	}
-	size, err := t.EventCount()
-	if err != nil {
+	if c.Event, err = t.record.Next(); err != nil {
 		return c, err
 	}
-	c.Event = size + int64(len(t.events))
 	t.Event(e)
 	if err := t.putCheck(c); err != nil {
 		return c, err
@@ -183,8 +176,8 @@ func (t *Tx) RecordCheck(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, 
 		if h.NotRead {
 			continue
 		}
-		seen := &seenAs{anatomy: h.Anatomy, ranges: h.Ranges, more: h.More, detail: h.Detail, carrier: d.ID}
-		f, err := t.File(h.File)
+		seen := &seenAs{anatomy: h.Anatomy, ranges: h.Ranges, more: h.More, facts: h.Facts, carrier: d.ID}
+		f, err := t.Files.Get(h.File)
 		if err != nil {
 			return c, err
 		}
@@ -194,14 +187,20 @@ func (t *Tx) RecordCheck(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, 
 		if err := t.settleByClass(d, f, h, c.By); err != nil {
 			return c, err
 		}
-		if err := t.Rejudge(h.File, 0, c.By, d.Store, seen); err != nil {
+		if err := t.Findings.Rejudge(h.File, 0, c.By, d.Store, seen); err != nil {
 			return c, err
 		}
 	}
-	return c, t.judgeDisc(d, c, held, own, ownDetail)
+	switch {
+	case c.Verdict == fixity.DiscOther:
+		return c, t.tell(d, c, 1, fixity.OtherDisc, ownFacts)
+	case !c.Verdict.Proves() && c.Verdict != fixity.DiscBaseline:
+		return c, nil // it says nothing about this disc
+	}
+	return c, t.judge(d, c, held, own, ownFacts)
 }
 
-func (t *Tx) putCheck(c DiscCheck) error {
+func (t Discs) putCheck(c DiscCheck) error {
 	var gain any
 	if c.Changed {
 		gain = milli(c.Gain)
@@ -213,7 +212,7 @@ func (t *Tx) putCheck(c DiscCheck) error {
 }
 
 // heldOn writes the copy of one file on a disc, and gives its result line.
-func (t *Tx) heldOn(d Disc, c DiscCheck, h DiscHeld) (string, error) {
+func (t Discs) heldOn(d Disc, c DiscCheck, h DiscHeld) (string, error) {
 	if h.NotRead {
 		return "", nil
 	}
@@ -228,13 +227,13 @@ func (t *Tx) heldOn(d Disc, c DiscCheck, h DiscHeld) (string, error) {
 	if c.Drive == "" {
 		cache = fixity.Unknown
 	}
-	e := care.OnDisc{State: h.State, Digest: h.Wrong, At: c.Ended, Cache: cache, Samples: h.Samples, Same: h.Same, Settled: h.Settled != nil, ReadNext: h.PlaceDue}
+	e := care.OnDisc{State: h.State, Digest: h.Wrong, At: c.Ended, Cache: cache, Samples: h.Samples, Same: h.Same, Settled: h.Settled != nil, Told: h.Told, ReadNext: h.PlaceDue}
 	if h.State != fixity.Missing && was.Size < 0 {
 		if e.Size, err = t.sizeOf(h.File, was.Burned); err != nil {
 			return "", err
 		}
 	}
-	now, _ := care.After(was, e, care.Rules{Now: t.now})
+	now, _ := care.After(was, e, care.Given{Now: t.now})
 	x := fixity.Result{File: h.File, Cache: cache, At: c.Ended, Outcome: fixity.ReadDiffers}
 	switch {
 	case h.State == fixity.Intact:
@@ -247,27 +246,27 @@ func (t *Tx) heldOn(d Disc, c DiscCheck, h DiscHeld) (string, error) {
 	case h.State == fixity.Unsteady:
 		x.Outcome = fixity.ReadUnsteady
 	}
-	if err := t.PutCopy(was, now); err != nil {
+	if err := t.Copies.Put(was, now); err != nil {
 		return "", err
 	}
 	if h.State == fixity.Missing {
 		return "", nil
 	}
-	return resultLine(x), nil
+	return record.ResultLine(x), nil
 }
 
-func (t *Tx) sizeOf(file, version int64) (n int64, err error) {
+func (t Discs) sizeOf(file, version int64) (n int64, err error) {
 	err = t.row(`SELECT size FROM version WHERE file = $1 AND n = $2`, []any{file, version}, &n)
 	return n, err
 }
 
 // settleByClass ends the finding about a file on a disc that a decision covers, in the
 // name of whoever decided.
-func (t *Tx) settleByClass(d Disc, f File, h DiscHeld, by string) error {
-	if h.Settled == nil {
+func (t Discs) settleByClass(d Disc, f File, h DiscHeld, by string) error {
+	if h.Settled == nil && !h.Told {
 		return nil
 	}
-	open, err := t.openFor(d.Store, f.Set, d.ID, f.ID)
+	open, err := t.Findings.openFor(d.Store, f.Set, d.ID, f.ID)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return nil
 	}
@@ -275,69 +274,98 @@ func (t *Tx) settleByClass(d Disc, f File, h DiscHeld, by string) error {
 		return err
 	}
 	open.Disc = d.Name()
-	return t.settle(open, fixity.ByPerson, h.Settled.By, h.Settled.Reason)
+	if h.Settled == nil {
+		return t.Findings.settle(open, fixity.Overtaken, by, "the disc as a whole has the finding now")
+	}
+	return t.Findings.settle(open, fixity.ByPerson, h.Settled.By, h.Settled.Reason)
 }
 
-// judgeDisc opens, changes or ends the findings about a disc as a whole.
-func (t *Tx) judgeDisc(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, detail string) error {
-	checks, err := t.DiscChecks(d.ID)
+// judge opens, changes or ends the findings about a disc as a whole.
+func (t Discs) judge(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind, facts []fixity.Fact) error {
+	checks, err := t.Checks(d.ID)
 	if err != nil {
 		return err
 	}
-	want := map[fixity.Kind]string{}
+	want := map[fixity.Kind][]fixity.Fact{}
 	if own != "" {
-		want[own] = detail
+		want[own] = facts
 	}
 	if s, err := t.fading(checks); err != nil {
 		return err
-	} else if s != "" {
+	} else if s != nil {
 		want[fixity.Fading] = s
 	}
-	urgency, good, err := t.discUrgency(d)
-	if err != nil {
-		return err
-	}
-	open, err := t.findings(`WHERE carrier = $1 AND carrier <> 0 AND subject = $2 AND settled = '' ORDER BY id`, d.ID, string(fixity.OfDisc))
+	open, err := t.ownFindings(d)
 	if err != nil {
 		return err
 	}
 	for _, f := range open {
-		s, still := want[f.Kind]
-		if !still {
-			if err := t.settle(f, fixity.IntactAgain, c.By, ""); err != nil {
-				return err
-			}
+		if _, still := want[f.Kind]; still {
 			continue
 		}
-		delete(want, f.Kind)
-		now := discUrgencyOf(f.Kind, urgency)
-		rose := now.Level() > f.Urgency.Level()
-		f.Detail, f.Seen, f.Urgency, f.IntactIn = s, t.now, now, good
-		if rose {
-			err = t.turn(f, fixity.FindingRaised, c.By)
-		} else {
-			err = t.putFinding(f)
-		}
-		if err != nil {
+		if err := t.Findings.settle(f, fixity.IntactAgain, c.By, ""); err != nil {
 			return err
 		}
 	}
 	for _, k := range []fixity.Kind{own, fixity.Fading} {
-		s, ok := want[k]
-		if !ok || k == "" {
-			continue
-		}
-		delete(want, k)
-		step := policy.StepBurn
-		if k == fixity.Kind(fixity.Unreadable) || k == fixity.Kind(fixity.Unsteady) {
-			step = policy.StepDrive
-		}
-		if _, err := t.open(Finding{Finding: fixity.Finding{Subject: fixity.OfDisc, Kind: k, Urgency: discUrgencyOf(k, urgency), Store: d.Store, Path: d.Name(), IntactIn: good,
-			Count: int64(max(1, len(held))), Detail: s}, Carrier: d.ID, Disc: d.Name(), Step: step}, c.By); err != nil {
-			return err
+		if s, ok := want[k]; ok && k != "" {
+			if err := t.tell(d, c, max(1, len(held)), k, s); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
+}
+
+// ownFindings are the open ones about a disc as a whole.
+func (t Discs) ownFindings(d Disc) ([]Finding, error) {
+	return t.Findings.where(`WHERE carrier = $1 AND carrier <> 0 AND subject = $2 AND settled = '' ORDER BY id`, d.ID, string(fixity.OfDisc))
+}
+
+// tell opens the finding of a kind about a disc as a whole, or brings the open one up to
+// date. What a person has settled stays settled as long as just the same is to be said.
+func (t Discs) tell(d Disc, c DiscCheck, files int, k fixity.Kind, facts []fixity.Fact) error {
+	urgency, good, err := t.urgency(d)
+	if err != nil {
+		return err
+	}
+	now := discUrgencyOf(k, urgency)
+	open, err := t.ownFindings(d)
+	if err != nil {
+		return err
+	}
+	for _, f := range open {
+		if f.Kind != k {
+			continue
+		}
+		rose := now.Level() > f.Urgency.Level()
+		f.Facts.Seen, f.Seen, f.Urgency, f.IntactIn = facts, t.now, now, good
+		if rose {
+			return t.Findings.turn(f, fixity.FindingRaised, c.By)
+		}
+		return t.Findings.put(f)
+	}
+	last, err := t.Findings.where(`WHERE carrier = $1 AND carrier <> 0 AND subject = $2 AND kind = $3 ORDER BY id DESC LIMIT 1`, d.ID, string(fixity.OfDisc), string(k))
+	if err != nil {
+		return err
+	}
+	if k != fixity.OtherDisc && len(last) == 1 && last[0].Settled == fixity.ByPerson && sameFacts(last[0].Facts.Seen, facts) {
+		return nil
+	}
+	step := care.StepBurn
+	if k == fixity.Kind(fixity.Unreadable) || k == fixity.Kind(fixity.Unsteady) {
+		step = care.StepDrive
+	}
+	_, err = t.Findings.begin(Finding{Finding: fixity.Finding{Subject: fixity.OfDisc, Kind: k, Urgency: now, Store: d.Store, Path: d.Name(), IntactIn: good,
+		Count: int64(files), Facts: fixity.Facts{Seen: facts}}, Carrier: d.ID, Disc: d.Name(), Step: step}, c.By)
+	return err
+}
+
+// sameFacts says that two findings tell just the same.
+func sameFacts(a, b []fixity.Fact) bool {
+	x, err := json.Marshal(a)
+	y, err2 := json.Marshal(b)
+	return err == nil && err2 == nil && string(x) == string(y)
 }
 
 // discUrgencyOf is how urgent a finding about a disc is: one whose files are whole is to
@@ -349,23 +377,23 @@ func discUrgencyOf(k fixity.Kind, disc fixity.Urgency) fixity.Urgency {
 	return disc
 }
 
-// discUrgency says how urgent it is to burn a disc anew: at risk if what it holds is
+// urgency says how urgent it is to burn a disc anew: at risk if what it holds is
 // intact in no other store, as far as is known; and which stores hold all of it.
-func (t *Tx) discUrgency(d Disc) (fixity.Urgency, []string, error) {
-	files, err := t.DiscFiles(d.ID)
+func (t Discs) urgency(d Disc) (fixity.Urgency, []string, error) {
+	files, err := t.FilesOn(d.ID)
 	if err != nil {
 		return "", nil, err
 	}
 	counts := map[string]int{}
 	u := fixity.Tidy
 	for _, f := range files {
-		copies, err := t.Copies(f.File)
+		copies, err := t.Copies.Of(f.File)
 		if err != nil {
 			return "", nil, err
 		}
 		elsewhere := map[string]bool{}
 		for _, c := range copies {
-			if c.Carrier == 0 && c.Held == f.Version && policy.HoldsVersion(c.State) {
+			if c.Carrier == 0 && t.l.o.Rules.Counts(c, f.Version) {
 				elsewhere[c.Store] = true
 			}
 		}
@@ -388,44 +416,37 @@ func (t *Tx) discUrgency(d Disc) (fixity.Urgency, []string, error) {
 	return u, good, nil
 }
 
-// fading says of a disc that many more sectors than before need several tries; "" if
-// that can't be said.
-func (t *Tx) fading(checks []DiscCheck) (string, error) {
-	var rs []policy.DiscReading
+// fading says of a disc that many more sectors than before need several tries; nothing
+// if that can't be said.
+func (t Discs) fading(checks []DiscCheck) ([]fixity.Fact, error) {
+	var rs []care.DiscReading
 	for _, c := range checks {
-		r := policy.DiscReading{Drive: c.Drive, Speed: c.Speed, Sectors: c.Sectors, Retried: c.Retried + c.Doubtful + c.Unreadable, At: c.Ended}
+		r := care.DiscReading{Drive: c.Drive, Speed: c.Speed, Sectors: c.Sectors, Retried: c.Retried + c.Doubtful + c.Unreadable, At: c.Ended}
 		if c.Control != 0 {
-			control, err := t.DiscCheck(c.Control)
+			control, err := t.Check(c.Control)
 			if err != nil {
-				return "", err
+				return nil, err
 			}
-			r.ControlClean = control.Unreadable+control.Doubtful == 0 && policy.FewRetries(control.Retried, control.Sectors)
+			r.ControlClean = control.Unreadable+control.Doubtful == 0 && care.FewRetries(control.Retried, control.Sectors)
 		}
 		rs = append(rs, r)
 	}
-	first, last, yes := policy.Fading(rs)
+	first, last, yes := care.Fading(rs)
 	if !yes {
-		return "", nil
+		return nil, nil
 	}
-	return fmt.Sprintf("%d of %d sectors needed several tries, %s; in the same drive at the same speed it was %d, %s. The control disc read well both times",
-		last.Retried, last.Sectors, clock(last.At), first.Retried, clock(first.At)), nil
+	return []fixity.Fact{{Is: fixity.Retries, Count: last.Retried, Of: last.Sectors, Before: first.Retried, At: fixity.Instants(last.At, first.At)}}, nil
 }
 
 // KeepBaseline keeps what a first reading of a disc gave.
-func (t *Tx) KeepBaseline(disc int64, baseline []byte) error {
+func (t Discs) KeepBaseline(disc int64, baseline []byte) error {
 	_, err := t.exec(`UPDATE disc SET baseline = $2 WHERE id = $1`, disc, baseline)
 	return err
 }
 
 // ChecksInDrive are the newest n checks in a drive, the newest first, without maps.
-func (t *Tx) ChecksInDrive(drive string, n int) ([]DiscCheck, error) {
-	var out []DiscCheck
-	err := t.rows(`SELECT `+withoutMap+` FROM disc_check WHERE drive = $1 ORDER BY id DESC LIMIT $2`, []any{drive, n}, func(r *sql.Rows) error {
-		c, err := scanCheck(r)
-		out = append(out, c)
-		return err
-	})
-	return out, err
+func (t Discs) ChecksInDrive(drive string, n int) ([]DiscCheck, error) {
+	return list(t.Tx, `SELECT `+withoutMap+` FROM disc_check WHERE drive = $1 ORDER BY id DESC LIMIT $2`, []any{drive, n}, scanCheck)
 }
 
 // milli is a number of decibels as it is stored: a column of whole numbers is the same

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"firmus/fixity"
-	"firmus/fixity/policy"
+	"firmus/fixity/care"
 )
 
 // DiscDecision is one decision of a person for all discs that were changed alike on
@@ -14,7 +14,7 @@ import (
 type DiscDecision struct {
 	ID      int64
 	Verdict fixity.DiscVerdict
-	Class   policy.DiscClass
+	Class   care.DiscClass
 	Reason  string
 	By      string
 	At      time.Time
@@ -26,10 +26,9 @@ func (d DiscDecision) Covers(c DiscCheck) bool {
 	return c.Verdict == d.Verdict && c.Levelled && (d.Class.AnyGain || c.Changed && d.Class.Covers(c.Gain))
 }
 
-// DiscDecisions are all decisions, the newest first.
-func (t *Tx) DiscDecisions() ([]DiscDecision, error) {
-	var out []DiscDecision
-	err := t.rows(`SELECT id, verdict, gain, within, reason, by_name, at FROM disc_decision ORDER BY id DESC`, nil, func(r *sql.Rows) error {
+// Decisions are all decisions, the newest first.
+func (t Discs) Decisions() ([]DiscDecision, error) {
+	return list(t.Tx, `SELECT id, verdict, gain, within, reason, by_name, at FROM disc_decision ORDER BY id DESC`, nil, func(r row) (DiscDecision, error) {
 		var d DiscDecision
 		var verdict string
 		var gain sql.NullInt64
@@ -37,22 +36,20 @@ func (t *Tx) DiscDecisions() ([]DiscDecision, error) {
 		err := r.Scan(&d.ID, &verdict, &gain, &within, &d.Reason, &d.By, &at)
 		d.Verdict, d.At = fixity.DiscVerdict(verdict), fromNanos(at)
 		d.Class.Gain, d.Class.AnyGain, d.Class.Within = fromMilli(gain.Int64), !gain.Valid, fromMilli(within)
-		out = append(out, d)
-		return err
+		return d, err
 	})
-	return out, err
 }
 
-// CoveredDiscs are the discs on the shelf whose newest check a decision covers, in the
+// Covered are the discs on the shelf whose newest check a decision covers, in the
 // order of their numbers.
-func (t *Tx) CoveredDiscs(d DiscDecision) ([]Disc, error) {
-	all, err := t.Discs()
+func (t Discs) Covered(d DiscDecision) ([]Disc, error) {
+	all, err := t.All()
 	if err != nil {
 		return nil, err
 	}
 	var out []Disc
 	for _, x := range all {
-		c, err := t.LastDiscCheck(x.ID)
+		c, err := t.LastCheck(x.ID)
 		if errors.Is(err, fixity.ErrNotFound) {
 			continue
 		}
@@ -66,8 +63,8 @@ func (t *Tx) CoveredDiscs(d DiscDecision) ([]Disc, error) {
 	return out, nil
 }
 
-// DecideDiscs records a decision and settles what is open of its class.
-func (t *Tx) DecideDiscs(d DiscDecision) (DiscDecision, error) {
+// Decide records a decision and settles what is open of its class.
+func (t Discs) Decide(d DiscDecision) (DiscDecision, error) {
 	var err error
 	if d.ID, err = t.NextID("disc_decision"); err != nil {
 		return d, err
@@ -82,14 +79,14 @@ func (t *Tx) DecideDiscs(d DiscDecision) (DiscDecision, error) {
 		d.ID, string(d.Verdict), gain, milli(d.Class.Within), d.Reason, d.By, nanos(d.At)); err != nil {
 		return d, err
 	}
-	discs, err := t.CoveredDiscs(d)
+	discs, err := t.Covered(d)
 	if err != nil {
 		return d, err
 	}
 	names := []string{}
 	for _, x := range discs {
 		names = append(names, x.Name())
-		open, err := t.findings(`WHERE carrier = $1 AND carrier <> 0 AND settled = '' ORDER BY id`, x.ID)
+		open, err := t.Findings.where(`WHERE carrier = $1 AND carrier <> 0 AND settled = '' ORDER BY id`, x.ID)
 		if err != nil {
 			return d, err
 		}
@@ -97,7 +94,7 @@ func (t *Tx) DecideDiscs(d DiscDecision) (DiscDecision, error) {
 			if f.Kind == fixity.Fading {
 				continue
 			}
-			if err := t.Settle(f, fixity.ByPerson, d.By, d.Reason); err != nil {
+			if err := t.Findings.Settle(f, fixity.ByPerson, d.By, d.Reason); err != nil {
 				return d, err
 			}
 		}

@@ -11,9 +11,6 @@ import (
 	"firmus/fixity/care"
 )
 
-// Due times that aren't times.
-var never, atOnce = care.Never, care.AtOnce
-
 // Due is the next page, in path order after the shard's cursor, of what should be
 // read in the shard's phase: strays whose digest is wanted; and in the read phase
 // copies that are due, or all that this audit has not read yet if it is full.
@@ -21,19 +18,19 @@ var never, atOnce = care.Never, care.AtOnce
 func (r Record) Due(ctx context.Context, s fixity.Shard, limit int) (out []fixity.Due, err error) {
 	now := r.now()
 	err = r.l.View(ctx, func(t *Tx) error {
-		if err := t.dueStrays(s, limit, &out); err != nil {
+		if err := t.Audits.dueStrays(s, limit, &out); err != nil {
 			return err
 		}
-		if err := t.mayBe(s, out); err != nil || s.Phase == fixity.PhaseProve {
+		if err := t.Audits.mayBe(s, out); err != nil || s.Phase == fixity.PhaseProve {
 			return err
 		}
 		var copies []fixity.Due
-		if err := t.dueCopies(s, now, limit, &copies); err != nil {
+		if err := t.Audits.dueCopies(s, now, limit, &copies); err != nil {
 			return err
 		}
 		out = mergeByPath(out, copies, limit)
 		for i := range out {
-			if err := t.wanted(&out[i]); err != nil {
+			if err := t.Audits.wanted(&out[i]); err != nil {
 				return err
 			}
 		}
@@ -42,7 +39,7 @@ func (r Record) Due(ctx context.Context, s fixity.Shard, limit int) (out []fixit
 	return out, err
 }
 
-func (t *Tx) dueStrays(s fixity.Shard, limit int, out *[]fixity.Due) error {
+func (t Audits) dueStrays(s fixity.Shard, limit int, out *[]fixity.Due) error {
 	return t.rows(`SELECT s.at, s.size, s.mtime, v.n, v.size, v.blake3 FROM stray s
 		LEFT JOIN file f ON f.id = s.file AND s.file <> 0 LEFT JOIN version v ON v.file = f.id AND v.n = f.version
 		WHERE s.store = $1 AND s.set_name = $2 AND s.top = $3 AND s.at > $4 AND s.due = 1 ORDER BY s.at LIMIT $5`,
@@ -63,7 +60,7 @@ func (t *Tx) dueStrays(s fixity.Shard, limit int, out *[]fixity.Due) error {
 // mayBe gives strays that are proposed as no file's place, as Earlier, the versions
 // of the files of their size that the audit's listing lacks: a reading that shows
 // one of them needs no second one.
-func (t *Tx) mayBe(s fixity.Shard, strays []fixity.Due) error {
+func (t Audits) mayBe(s fixity.Shard, strays []fixity.Due) error {
 	const most = 64 // of one size; beyond that a stray is read twice
 	bySize := map[int64][]fixity.Wanted{}
 	for _, d := range strays {
@@ -97,35 +94,26 @@ func (t *Tx) mayBe(s fixity.Shard, strays []fixity.Due) error {
 	return nil
 }
 
-// dueBounds says which due times count in an audit: those up to from, and those
-// beyond to, which is further off than the promise and was set by a clock that was
-// wrong.
-func (t *Tx) dueBounds(a Audit, now time.Time) (from, to int64) {
+// turn is care.TurnOf for an audit, as it is asked for: up to from, and beyond to.
+func (t Audits) turn(a Audit, now time.Time) (from, to int64) {
 	rule, _ := t.l.o.Rules.Store(a.Store)
-	switch {
-	case a.Full:
-		return nanos(never), nanos(never)
-	case a.Kind == FollowUp:
-		return -1, nanos(never)
-	case rule.ReadWithin <= 0:
-		return nanos(now), nanos(never)
-	}
-	return nanos(now), nanos(now.Add(rule.ReadWithin))
+	x := care.TurnOf(a.Full, a.Kind == FollowUp, rule.ReadWithin, now)
+	return nanos(x.UpTo), nanos(x.Beyond)
 }
 
 // endIdle ends the read phase of the shards in which nothing is due: of thousands
 // of folders that is most in most nights, and a transaction for each would take
 // longer than all the reading.
-func (t *Tx) endIdle(a Audit) error {
+func (t Audits) endIdle(a Audit) error {
 	if a.Full {
 		return nil
 	}
-	from, to := t.dueBounds(a, t.now)
+	from, to := t.turn(a, t.now)
 	may, err := t.Portion(a.ID)
 	if err != nil {
 		return err
 	}
-	from, last := min(from, may.due), max(min(may.due, nanos(never)-1), to)
+	from, last := min(from, may.due), max(min(may.due, nanos(care.Never)-1), to)
 	_, err = t.exec(`UPDATE shard SET phase = $2, attempt = attempt + 1 WHERE audit = $1 AND phase = $3
 		AND NOT EXISTS (SELECT 1 FROM stray s WHERE s.store = shard.store AND s.set_name = shard.set_name AND s.top = shard.top AND s.due = 1)
 		AND NOT EXISTS (SELECT 1 FROM instance i WHERE i.store = shard.store AND i.set_name = shard.set_name AND i.top = shard.top AND i.due_at <= $4)
@@ -134,25 +122,25 @@ func (t *Tx) endIdle(a Audit) error {
 	return err
 }
 
-func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.Due) error {
+func (t Audits) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.Due) error {
 	if !s.Counts {
 		return nil
 	}
-	a, err := t.Audit(s.Audit)
+	a, err := t.Get(s.Audit)
 	if err != nil {
 		return err
 	}
-	from, to := t.dueBounds(a, now)
+	from, to := t.turn(a, now)
 	may, err := t.Portion(a.ID)
 	if err != nil {
 		return err
 	}
-	urgent, err := t.urgentToo(a, now)
+	ahead, err := t.mayRunAhead(a, now)
 	if err != nil {
 		return err
 	}
 	which := ` AND (i.due_at <= 0 OR i.due_at < $13 OR i.due_at = $13 AND i.file <= $14)`
-	if !urgent {
+	if !ahead {
 		which += ` AND i.due_at > 0`
 	}
 	low, high := below(s.Under)
@@ -167,14 +155,14 @@ func (t *Tx) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixity.D
 		start = slices.MinFunc([][]byte{low, itself}, bytes.Compare)
 	}
 	if a.Kind == FollowUp {
-		which += ` AND i.size >= 0 AND i.state NOT IN ('missing', 'misplaced')`
+		which += ` AND i.size >= 0`
 	}
 	return t.rows(`SELECT i.at, i.file, i.size, i.mtime, i.wrong FROM instance i
 		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND i.at >= $12 AND (i.at > $4 AND i.at < $5 OR i.at = $10)
 			AND i.read_audit <> $6`+which+` AND (i.due_at <= $7 OR i.due_at > $8 AND i.due_at < $11)
 			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $6 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)
 		ORDER BY i.at LIMIT $9`,
-		[]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, itself, nanos(never), start, may.due, may.file}, func(r *sql.Rows) error {
+		[]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, itself, nanos(care.Never), start, may.due, may.file}, func(r *sql.Rows) error {
 			var at, wrong []byte
 			var d fixity.Due
 			if err := r.Scan(&at, &d.File, &d.Size, &d.ModTime, &wrong); err != nil {
@@ -210,7 +198,7 @@ func mergeByPath(a, b []fixity.Due, limit int) []fixity.Due {
 	return out
 }
 
-func (t *Tx) wanted(d *fixity.Due) error {
+func (t Audits) wanted(d *fixity.Due) error {
 	if d.File == 0 {
 		return nil
 	}
@@ -218,15 +206,19 @@ func (t *Tx) wanted(d *fixity.Due) error {
 	if err := t.row(`SELECT version FROM file WHERE id = $1`, []any{d.File}, &current); err != nil {
 		return err
 	}
-	return t.rows(`SELECT n, size, blake3 FROM version WHERE file = $1 ORDER BY n DESC`, []any{d.File}, func(r *sql.Rows) error {
+	return t.rows(`SELECT n, size, blake3, CASE WHEN length(md5) = 0 THEN 1 ELSE 0 END FROM version WHERE file = $1 ORDER BY n DESC`, []any{d.File}, func(r *sql.Rows) error {
 		var w fixity.Wanted
 		var b3 []byte
-		if err := r.Scan(&w.N, &w.Size, &b3); err != nil {
+		var asked int64
+		if err := r.Scan(&w.N, &w.Size, &b3, &asked); err != nil {
 			return err
 		}
 		w.Digest = fixity.DigestOf(fixity.BLAKE3, b3)
 		if w.N == current {
 			d.Want = w
+			if asked != 0 {
+				d.Lacks = fixity.MD5
+			}
 		} else {
 			d.Earlier = append(d.Earlier, w)
 		}

@@ -76,14 +76,14 @@ func top(p string) string {
 }
 
 // itemOf is the item that a path of a set belongs to.
-func (t *Tx) itemOf(set, p string) string {
+func (t Files) itemOf(set, p string) string {
 	s, _ := t.l.o.Rules.Set(set)
 	return s.ItemOf(p)
 }
 
 const fileColumns = `id, set_name, path, item, version, vouched, changed_at, finished, taken_at, taken_by, retired_at`
 
-func scanFile(r interface{ Scan(...any) error }) (File, error) {
+func scanFile(r row) (File, error) {
 	var f File
 	var p, item []byte
 	var vouched, changed, finished, taken, retired int64
@@ -95,14 +95,14 @@ func scanFile(r interface{ Scan(...any) error }) (File, error) {
 	return f, nil
 }
 
-// File reads a file by its number; fixity.ErrNotFound if there is none.
-func (t *Tx) File(id int64) (File, error) {
+// Get reads a file by its number; fixity.ErrNotFound if there is none.
+func (t Files) Get(id int64) (File, error) {
 	f, err := scanFile(t.one(`SELECT `+fileColumns+` FROM file WHERE id = $1`, id))
 	return f, notFound(err)
 }
 
-// FileAt reads the file under care at a path of a set.
-func (t *Tx) FileAt(set, p string) (File, error) {
+// At reads the file under care at a path of a set.
+func (t Files) At(set, p string) (File, error) {
 	f, err := scanFile(t.one(`SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND path = $2 AND retired_at = 0`, set, []byte(p)))
 	return f, notFound(err)
 }
@@ -114,16 +114,11 @@ func notFound(err error) error {
 	return err
 }
 
-// Files calls each for up to n files of a set after a path, in path order. each may
+// Each calls each for up to n files of a set after a path, in path order. each may
 // ask the ledger: no cursor is open then.
-func (t *Tx) Files(set, after string, n int, each func(File) error) error {
-	var out []File
-	if err := t.rows(`SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND retired_at = 0 AND path > $2 ORDER BY path LIMIT $3`,
-		[]any{set, []byte(after), n}, func(r *sql.Rows) error {
-			f, err := scanFile(r)
-			out = append(out, f)
-			return err
-		}); err != nil {
+func (t Files) Each(set, after string, n int, each func(File) error) error {
+	out, err := list(t.Tx, `SELECT `+fileColumns+` FROM file WHERE set_name = $1 AND retired_at = 0 AND path > $2 ORDER BY path LIMIT $3`, []any{set, []byte(after), n}, scanFile)
+	if err != nil {
 		return err
 	}
 	for _, f := range out {
@@ -134,9 +129,9 @@ func (t *Tx) Files(set, after string, n int, each func(File) error) error {
 	return nil
 }
 
-// AddFile takes a file under care with its first version; a zero version is of a
+// Add takes a file under care with its first version; a zero version is of a
 // disputed file, of which none has authority.
-func (t *Tx) AddFile(set, p, by string, changed time.Time, vouched bool, v Version) (File, error) {
+func (t Files) Add(set, p, by string, changed time.Time, vouched bool, v Version) (File, error) {
 	id, err := t.NextID("file")
 	if err != nil {
 		return File{}, err
@@ -157,7 +152,7 @@ func (t *Tx) AddFile(set, p, by string, changed time.Time, vouched bool, v Versi
 }
 
 // AddVersion makes v the file's current version and gives its number.
-func (t *Tx) AddVersion(file int64, v Version, vouched bool) (int64, error) {
+func (t Files) AddVersion(file int64, v Version, vouched bool) (int64, error) {
 	newest, err := t.newestVersion(file)
 	if err != nil {
 		return 0, err
@@ -169,10 +164,10 @@ func (t *Tx) AddVersion(file int64, v Version, vouched bool) (int64, error) {
 	if _, err := t.exec(`UPDATE file SET version = $2, vouched = $3, changed_at = $4 WHERE id = $1`, file, n, b2i(vouched), nanos(t.now)); err != nil {
 		return 0, err
 	}
-	return n, t.owesAll(file)
+	return n, t.Manifests.owesAll(file)
 }
 
-func (t *Tx) insertVersion(file, n int64, v Version) error {
+func (t Files) insertVersion(file, n int64, v Version) error {
 	if _, err := t.exec(`INSERT INTO version (file, n, size, blake3, sha256, md5, reason, by_name, at) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
 		file, n, v.Size, v.BLAKE3.Bytes(), v.SHA256.Bytes(), v.MD5.Bytes(), v.Reason, v.By, nanos(t.now)); err != nil {
 		return err
@@ -184,28 +179,25 @@ func (t *Tx) insertVersion(file, n int64, v Version) error {
 }
 
 // Versions are all accepted versions of a file, the oldest first, without blocks.
-func (t *Tx) Versions(file int64) ([]Version, error) {
-	var out []Version
-	err := t.rows(`SELECT n, size, blake3, sha256, md5, reason, by_name, at FROM version WHERE file = $1 ORDER BY n`, []any{file}, func(r *sql.Rows) error {
+func (t Files) Versions(file int64) ([]Version, error) {
+	return list(t.Tx, `SELECT n, size, blake3, sha256, md5, reason, by_name, at FROM version WHERE file = $1 ORDER BY n`, []any{file}, func(r row) (Version, error) {
 		var v Version
 		var b3, s2, m5 []byte
 		var at int64
 		if err := r.Scan(&v.N, &v.Size, &b3, &s2, &m5, &v.Reason, &v.By, &at); err != nil {
-			return err
+			return v, err
 		}
 		v.BLAKE3, v.SHA256, v.At = fixity.DigestOf(fixity.BLAKE3, b3), fixity.DigestOf(fixity.SHA256, s2), fromNanos(at)
 		if len(m5) > 0 {
 			v.MD5 = fixity.DigestOf(fixity.MD5, m5)
 		}
-		out = append(out, v)
-		return nil
+		return v, nil
 	})
-	return out, err
 }
 
 // Version is one accepted version of a file, without blocks; fixity.ErrNotFound if
 // there is none of that number.
-func (t *Tx) Version(file, n int64) (Version, error) {
+func (t Files) Version(file, n int64) (Version, error) {
 	all, err := t.Versions(file)
 	if err != nil {
 		return Version{}, err
@@ -219,19 +211,19 @@ func (t *Tx) Version(file, n int64) (Version, error) {
 }
 
 // newestVersion is the highest number of a version of a file, 0 if it has none.
-func (t *Tx) newestVersion(file int64) (n int64, err error) {
+func (t Files) newestVersion(file int64) (n int64, err error) {
 	err = t.row(`SELECT coalesce(max(n), 0) FROM version WHERE file = $1`, []any{file}, &n)
 	return n, err
 }
 
 // versionWith is the newest version of a file that has these bytes, by BLAKE3; 0 if none has.
-func (t *Tx) versionWith(file int64, blake3 fixity.Digest) (n int64, err error) {
+func (t Files) versionWith(file int64, blake3 fixity.Digest) (n int64, err error) {
 	err = t.row(`SELECT coalesce(max(n), 0) FROM version WHERE file = $1 AND blake3 = $2`, []any{file, blake3.Bytes()}, &n)
 	return n, err
 }
 
 // Blocks are the block sums of a version.
-func (t *Tx) Blocks(file, n int64) ([]uint32, error) {
+func (t Files) Blocks(file, n int64) ([]uint32, error) {
 	var b []byte
 	if err := t.row(`SELECT sums FROM block WHERE file = $1 AND n = $2`, []any{file, n}, &b); err != nil {
 		return nil, err
@@ -240,8 +232,8 @@ func (t *Tx) Blocks(file, n int64) ([]uint32, error) {
 }
 
 // SetPath gives a file another place in its set.
-func (t *Tx) SetPath(file int64, p string) error {
-	f, err := t.File(file)
+func (t Files) SetPath(file int64, p string) error {
+	f, err := t.Get(file)
 	if err != nil {
 		return err
 	}
@@ -250,13 +242,13 @@ func (t *Tx) SetPath(file int64, p string) error {
 }
 
 // SetFinished ends a file's editing window.
-func (t *Tx) SetFinished(file int64) error {
+func (t Files) SetFinished(file int64) error {
 	_, err := t.exec(`UPDATE file SET finished = 1 WHERE id = $1`, file)
 	return err
 }
 
 // Retire ends the care of a file: its copies are no longer expected anywhere.
-func (t *Tx) Retire(file int64) error {
+func (t Files) Retire(file int64) error {
 	if _, err := t.exec(`UPDATE file SET retired_at = $2 WHERE id = $1`, file, nanos(t.now)); err != nil {
 		return err
 	}
@@ -264,12 +256,12 @@ func (t *Tx) Retire(file int64) error {
 	if _, err := t.exec(`UPDATE stray SET file = 0, due = 0, peace = 1 WHERE file = $1`, file); err != nil {
 		return err
 	}
-	copies, err := t.Copies(file)
+	copies, err := t.Copies.Of(file)
 	if err != nil {
 		return err
 	}
 	for _, c := range copies {
-		if err := t.dropCopy(c); err != nil {
+		if err := t.Copies.drop(c); err != nil {
 			return err
 		}
 		// What still lies there is known: it isn't reported as unexpected.

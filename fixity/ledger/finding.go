@@ -5,11 +5,11 @@ import (
 	"database/sql"
 	"encoding/json"
 	"errors"
+	"strings"
 	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
-	"firmus/fixity/policy"
 )
 
 // Finding is a finding with what the ledger adds to it.
@@ -18,62 +18,77 @@ type Finding struct {
 	File    int64
 	Carrier int64
 	Disc    string // as people call the carrier; "" without one
-	Step    policy.Step
+	Step    care.Step
 	Audit   int64 // that opened it
-	Facts   Facts
 	Version int64 // of an unfinished one: of the file, that it is about
 }
 
 const findingColumns = `id, subject, kind, urgency, step, store, set_name, carrier, file, path, found_at, anatomy, ranges, ranges_more,
-	intact_in, mergeable, incident, files, detail, audit, opened_at, seen_at, settled, settled_at, settled_by, reason, facts, version`
+	intact_in, mergeable, incident, files, audit, opened_at, seen_at, settled, settled_at, settled_by, reason, facts, version`
 
-func scanFinding(r interface{ Scan(...any) error }) (Finding, error) {
+func scanFinding(r row) (Finding, error) {
 	var f Finding
 	var subject, kind, urgency, step, anatomy, ranges, intact, settled, facts string
 	var path, found []byte
 	var more, mergeable, opened, seen, settledAt int64
 	if err := r.Scan(&f.ID, &subject, &kind, &urgency, &step, &f.Store, &f.Set, &f.Carrier, &f.File, &path, &found, &anatomy, &ranges, &more,
-		&intact, &mergeable, &f.Incident, &f.Count, &f.Detail, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason, &facts, &f.Version); err != nil {
+		&intact, &mergeable, &f.Incident, &f.Count, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason, &facts, &f.Version); err != nil {
 		return Finding{}, err
 	}
-	f.Subject, f.Kind, f.Urgency, f.Step = fixity.Subject(subject), fixity.Kind(kind), fixity.Urgency(urgency), policy.Step(step)
+	f.Subject, f.Kind, f.Urgency, f.Step = fixity.Subject(subject), fixity.Kind(kind), fixity.Urgency(urgency), care.Step(step)
 	f.Path, f.FoundAt, f.Anatomy = string(path), string(found), fixity.Anatomy(anatomy)
 	f.RangesMore, f.Mergeable, f.Settled = more != 0, mergeable != 0, fixity.Settled(settled)
 	f.Opened, f.Seen, f.SettledAt = fromNanos(opened), fromNanos(seen), fromNanos(settledAt)
-	if err := json.Unmarshal([]byte(ranges), &f.Ranges); err != nil {
+	if ranges == "[]" {
+		f.Ranges = []fixity.Range{}
+	} else if err := json.Unmarshal([]byte(ranges), &f.Ranges); err != nil {
 		return Finding{}, err
 	}
-	if err := json.Unmarshal([]byte(facts), &f.Facts); err != nil {
-		return Finding{}, err
+	if facts != "{}" {
+		if err := json.Unmarshal([]byte(facts), &f.Facts); err != nil {
+			return Finding{}, err
+		}
 	}
-	err := json.Unmarshal([]byte(intact), &f.IntactIn)
+	var err error
+	f.IntactIn, err = names(intact)
 	return f, err
 }
 
-// Finding reads one finding; fixity.ErrNotFound if there is none of that number.
-func (t *Tx) Finding(id int64) (Finding, error) {
+// names reads an array of JSON whose texts are names, which hold nothing that is escaped:
+// of a mass change that is most of what reading its findings takes.
+func names(text string) (out []string, err error) {
+	in, ok := strings.CutPrefix(text, `["`)
+	if in, found := strings.CutSuffix(in, `"]`); ok && found && !strings.ContainsAny(in, "\\ \n") {
+		return strings.Split(in, `","`), nil
+	}
+	err = json.Unmarshal([]byte(text), &out)
+	return out, err
+}
+
+// Get reads one finding; fixity.ErrNotFound if there is none of that number.
+func (t Findings) Get(id int64) (Finding, error) {
 	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding WHERE id = $1`, id))
 	if err != nil {
 		return f, notFound(err)
 	}
-	f.Disc, err = t.discName(f.Carrier)
+	f.Disc, err = t.Discs.nameOf(f.Carrier)
 	return f, err
 }
 
-// OpenFindings are the open findings of a store ("" is all), the oldest first.
-func (t *Tx) OpenFindings(store string) ([]Finding, error) {
-	return t.findings(`WHERE settled = '' AND ($1 = '' OR store = $1) ORDER BY id`, store)
+// Open are the open findings of a store ("" is all), the oldest first.
+func (t Findings) Open(store string) ([]Finding, error) {
+	return t.where(`WHERE settled = '' AND ($1 = '' OR store = $1) ORDER BY id`, store)
 }
 
-// AllFindings are all findings, the oldest first.
-func (t *Tx) AllFindings() ([]Finding, error) { return t.findings(`ORDER BY id`) }
+// All are all findings, the oldest first.
+func (t Findings) All() ([]Finding, error) { return t.where(`ORDER BY id`) }
 
-// FindingsOf are all findings about a file, the oldest first.
-func (t *Tx) FindingsOf(file int64) ([]Finding, error) {
-	return t.findings(`WHERE file = $1 ORDER BY id`, file)
+// Of are all findings about a file, the oldest first.
+func (t Findings) Of(file int64) ([]Finding, error) {
+	return t.where(`WHERE file = $1 ORDER BY id`, file)
 }
 
-func (t *Tx) findings(where string, args ...any) ([]Finding, error) {
+func (t Findings) where(where string, args ...any) ([]Finding, error) {
 	var out []Finding
 	err := t.rows(`SELECT `+findingColumns+` FROM finding `+where, args, func(r *sql.Rows) error {
 		f, err := scanFinding(r)
@@ -84,15 +99,15 @@ func (t *Tx) findings(where string, args ...any) ([]Finding, error) {
 		return nil, err
 	}
 	for i := range out {
-		if out[i].Disc, err = t.discName(out[i].Carrier); err != nil {
+		if out[i].Disc, err = t.Discs.nameOf(out[i].Carrier); err != nil {
 			return nil, err
 		}
 	}
 	return out, nil
 }
 
-// putFinding writes a finding, new or known.
-func (t *Tx) putFinding(f Finding) error {
+// put writes a finding, new or known.
+func (t Findings) put(f Finding) error {
 	ranges, err := json.Marshal(f.Ranges)
 	if err != nil || f.Ranges == nil {
 		ranges = []byte("[]")
@@ -106,11 +121,11 @@ func (t *Tx) putFinding(f Finding) error {
 		return err
 	}
 	_, err = t.exec(`INSERT INTO finding (`+findingColumns+`)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27, $28)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27)
 		ON CONFLICT (id) DO UPDATE SET kind = $3, urgency = $4, step = $5, path = $10, found_at = $11, anatomy = $12, ranges = $13, ranges_more = $14,
-			intact_in = $15, mergeable = $16, incident = $17, files = $18, detail = $19, seen_at = $22, settled = $23, settled_at = $24, settled_by = $25, reason = $26, facts = $27, version = $28`,
+			intact_in = $15, mergeable = $16, incident = $17, files = $18, seen_at = $21, settled = $22, settled_at = $23, settled_by = $24, reason = $25, facts = $26, version = $27`,
 		f.ID, string(f.Subject), string(f.Kind), string(f.Urgency), string(f.Step), f.Store, f.Set, f.Carrier, f.File, []byte(f.Path), []byte(f.FoundAt),
-		string(f.Anatomy), string(ranges), b2i(f.RangesMore), string(intact), b2i(f.Mergeable), f.Incident, f.Count, f.Detail, f.Audit,
+		string(f.Anatomy), string(ranges), b2i(f.RangesMore), string(intact), b2i(f.Mergeable), f.Incident, f.Count, f.Audit,
 		nanos(f.Opened), nanos(f.Seen), string(f.Settled), nanos(f.SettledAt), f.SettledBy, f.Reason, string(facts), f.Version)
 	return err
 }
@@ -120,7 +135,7 @@ type seenAs struct {
 	anatomy fixity.Anatomy
 	ranges  []fixity.Range
 	more    bool
-	detail  string
+	facts   []fixity.Fact
 	foundAt string
 	carrier int64 // the disc that was read
 	// intactAt is when the copy was last known to be intact before this reading; zero if
@@ -129,8 +144,8 @@ type seenAs struct {
 }
 
 // turn writes a finding and the event of its turn.
-func (t *Tx) turn(f Finding, verb fixity.Verb, by string) error {
-	if err := t.putFinding(f); err != nil {
+func (t Findings) turn(f Finding, verb fixity.Verb, by string) error {
+	if err := t.put(f); err != nil {
 		return err
 	}
 	data := map[string]any{"kind": f.Kind, "urgency": f.Urgency, "subject": f.Subject}
@@ -153,8 +168,8 @@ func (t *Tx) turn(f Finding, verb fixity.Verb, by string) error {
 	return nil
 }
 
-// open gives a new finding its number and writes it.
-func (t *Tx) open(f Finding, by string) (Finding, error) {
+// begin gives a new finding its number and writes it.
+func (t Findings) begin(f Finding, by string) (Finding, error) {
 	id, err := t.NextID("finding")
 	if err != nil {
 		return f, err
@@ -168,27 +183,27 @@ func (t *Tx) open(f Finding, by string) (Finding, error) {
 }
 
 // settle ends a finding.
-func (t *Tx) settle(f Finding, how fixity.Settled, by, reason string) error {
+func (t Findings) settle(f Finding, how fixity.Settled, by, reason string) error {
 	f.Settled, f.SettledAt, f.SettledBy, f.Reason = how, t.now, by, reason
 	return t.turn(f, fixity.FindingSettled, by)
 }
 
 // Settle ends a finding by a person's order. What it is about stays as it is; the
 // same condition isn't reported again.
-func (t *Tx) Settle(f Finding, how fixity.Settled, by, reason string) error {
+func (t Findings) Settle(f Finding, how fixity.Settled, by, reason string) error {
 	if err := t.stillFinding(f); err != nil {
 		return err
 	}
 	if f.File != 0 && f.Kind != fixity.Unfinished {
-		copies, err := t.Copies(f.File)
+		copies, err := t.Copies.Of(f.File)
 		if err != nil {
 			return err
 		}
 		for _, c := range copies {
 			if c.Store == f.Store && c.Carrier == f.Carrier {
 				was := c
-				c, _ = care.After(c, care.Settled{}, care.Rules{Now: t.now})
-				if err := t.PutCopy(was, c); err != nil {
+				c, _ = care.After(c, care.Settled{}, care.Given{Now: t.now})
+				if err := t.Copies.Put(was, c); err != nil {
 					return err
 				}
 			}
@@ -198,41 +213,41 @@ func (t *Tx) Settle(f Finding, how fixity.Settled, by, reason string) error {
 }
 
 // openFor is the open finding about the copy of a file in a store.
-func (t *Tx) openFor(store, set string, carrier, file int64) (Finding, error) {
+func (t Findings) openFor(store, set string, carrier, file int64) (Finding, error) {
 	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding
 		WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND file <> 0 AND settled = '' AND kind <> 'unfinished'`, store, set, carrier, file))
 	return f, notFound(err)
 }
 
 // openOther is the open finding about something that is no file under care.
-func (t *Tx) openOther(store, set string, subject fixity.Subject, kind fixity.Kind, path string) (Finding, error) {
+func (t Findings) openOther(store, set string, subject fixity.Subject, kind fixity.Kind, path string) (Finding, error) {
 	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding
 		WHERE store = $1 AND set_name = $2 AND subject = $3 AND kind = $4 AND path = $5 AND file = 0 AND settled = ''`,
 		store, set, string(subject), string(kind), []byte(path)))
 	return f, notFound(err)
 }
 
-// Report opens or refreshes a finding that isn't about a file under care: a stray,
+// Found opens or refreshes a finding that isn't about a file under care: a stray,
 // a manifest, a store. Its number stays while it is open.
-func (t *Tx) Report(f fixity.Finding, step policy.Step, audit int64, by string) error {
+func (t Findings) Found(f fixity.Finding, step care.Step, audit int64, by string) error {
 	old, err := t.openOther(f.Store, f.Set, f.Subject, f.Kind, f.Path)
 	if errors.Is(err, fixity.ErrNotFound) {
-		_, err = t.open(Finding{Finding: f, Step: step, Audit: audit}, by)
+		_, err = t.begin(Finding{Finding: f, Step: step, Audit: audit}, by)
 		return err
 	}
 	if err != nil {
 		return err
 	}
 	rose := f.Urgency.Level() > old.Urgency.Level()
-	old.Seen, old.Detail, old.Count, old.Urgency, old.Step = t.now, f.Detail, f.Count, f.Urgency, step
+	old.Seen, old.Facts, old.Count, old.Urgency, old.Step = t.now, f.Facts, f.Count, f.Urgency, step
 	if rose {
 		return t.turn(old, fixity.FindingRaised, by)
 	}
-	return t.putFinding(old)
+	return t.put(old)
 }
 
 // Clear ends a finding that isn't about a file under care, if it is open.
-func (t *Tx) Clear(store, set string, subject fixity.Subject, kind fixity.Kind, path string, how fixity.Settled, by string) error {
+func (t Findings) Clear(store, set string, subject fixity.Subject, kind fixity.Kind, path string, how fixity.Settled, by string) error {
 	f, err := t.openOther(store, set, subject, kind, path)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return nil
@@ -247,22 +262,29 @@ func (t *Tx) Clear(store, set string, subject fixity.Subject, kind fixity.Kind, 
 // changes, raises or settles its findings. It belongs into every transaction that
 // changes what a store is known to hold. seen, for the store it names, says what
 // this reading showed.
-func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) error {
-	f, err := t.File(file)
+func (t Findings) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) error {
+	f, err := t.Files.Get(file)
 	if err != nil {
 		return err
 	}
-	copies, err := t.Copies(file)
+	copies, err := t.Copies.Of(file)
 	if err != nil {
 		return err
 	}
-	rules, err := t.Rules()
+	rules, err := t.Stores.Rules()
 	if err != nil {
 		return err
 	}
 	set, _ := rules.Set(f.Set)
-	c := policy.Case{Set: set, Vouched: f.Vouched, NoOne: f.Version == 0, Now: t.now}
-	all, err := t.findings(`WHERE file = $1 AND settled = '' AND kind <> 'unfinished'`, file)
+	c := care.Case{Set: set, Version: f.Version, Vouched: f.Vouched, Now: t.now}
+	if f.Version > 0 {
+		v, err := t.Files.Version(file, f.Version)
+		if err != nil {
+			return err
+		}
+		c.VersionAt = v.At
+	}
+	all, err := t.where(`WHERE file = $1 AND settled = '' AND kind <> 'unfinished'`, file)
 	if err != nil {
 		return err
 	}
@@ -270,29 +292,20 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 	for _, fd := range all {
 		open[place{fd.Store, fd.Carrier}] = fd
 	}
-	shown := map[string]bool{} // stores
 	for _, x := range copies {
 		fd, isOpen := open[place{x.Store, x.Carrier}]
-		h := policy.Holding{Store: x.Store, Carrier: x.Carrier, State: x.State, Shown: f.Version > 0 && x.Held == f.Version && x.SameAs == "", Since: x.Since,
-			Lesser: x.Lesser, Old: x.Burned != 0 && x.Burned != f.Version, Settled: x.SettledAs != "" && x.SettledAs == x.Condition()}
-		if x.State == fixity.Behind && !h.Shown && x.Carrier == 0 && f.Version > 0 {
-			// One that was left behind came into that state with the version itself.
-			v, err := t.Version(file, f.Version)
+		h := care.Holding{Copy: x}
+		if h.Arrived, err = t.Stores.arrived(x.Store, x.Set); err != nil {
+			return err
+		}
+		if x.State == fixity.Misplaced {
+			holds, err := t.holdsElsewhere(x, f.Version)
 			if err != nil {
 				return err
 			}
-			h.WentBack = x.Since.After(v.At)
-		}
-		if h.Shown {
-			shown[x.Store] = true
-			if x.State == fixity.Misplaced {
-				if h.Shown, err = t.holdsElsewhere(x, f.Version); err != nil {
-					return err
-				}
-			}
+			h.Unproved = !holds
 		}
 		switch {
-		case h.Old:
 		case seen.of(x, seenIn):
 			h.Blocks = goodBlocks(x, seen.anatomy, seen.ranges, seen.more)
 		case isOpen:
@@ -300,7 +313,6 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 		}
 		c.Holdings = append(c.Holdings, h)
 	}
-	c.Vouched = c.Vouched || len(shown) >= 2
 	for _, x := range copies {
 		fd, isOpen := open[place{x.Store, x.Carrier}]
 		c.Anatomy = fd.Anatomy
@@ -313,7 +325,7 @@ func (t *Tx) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) 
 			}
 		}
 		c.WrongWay = x.State == fixity.Altered && fd.Facts.WrongWay != ""
-		v := policy.JudgeDisc(rules, c, x.Store, x.Carrier)
+		v := care.Judge(rules, c, x.Store, x.Carrier)
 		if err := t.applyVerdict(f, x, was, fd.Facts, isOpen, v, s, audit, by); err != nil {
 			return err
 		}
@@ -336,7 +348,7 @@ func (s *seenAs) of(c Copy, store string) bool {
 // version's bytes: it was read there; or the service that keeps it reports its
 // digest; or it will be read, has the size, time and name of what was intact when it
 // was last read, and so is no less sure than a copy that stayed in its place.
-func (t *Tx) holdsElsewhere(c Copy, version int64) (holds bool, err error) {
+func (t Findings) holdsElsewhere(c Copy, version int64) (holds bool, err error) {
 	err = t.rows(`SELECT s.blake3, s.reported, s.due, v.blake3, v.sha256, v.md5 FROM stray s JOIN version v ON v.file = s.file AND v.n = $4
 		WHERE s.file = $1 AND s.store = $2 AND s.set_name = $3`, []any{c.File, c.Store, c.Set, version}, func(r *sql.Rows) error {
 		var read, b3, s2, m5 []byte
@@ -358,30 +370,34 @@ func (t *Tx) holdsElsewhere(c Copy, version int64) (holds bool, err error) {
 	return holds, err
 }
 
-func (t *Tx) applyVerdict(f File, x Copy, fd Finding, facts Facts, isOpen bool, v policy.Verdict, seen *seenAs, audit int64, by string) error {
+func (t Findings) applyVerdict(f File, x Copy, fd Finding, facts fixity.Facts, isOpen bool, v care.Verdict, seen *seenAs, audit int64, by string) error {
 	if !v.Finding {
 		if !isOpen {
 			return nil
 		}
-		return t.settle(fd, fixity.IntactAgain, by, "")
+		how, who, why, err := t.endsAs(fd, by)
+		if err != nil {
+			return err
+		}
+		return t.settle(fd, how, who, why)
 	}
 	old := fd
 	fd.Subject, fd.Kind, fd.Urgency, fd.Step, fd.IntactIn, fd.Mergeable = fixity.OfFile, v.Kind, v.Urgency, v.Step, v.IntactIn, v.Mergeable
 	fd.Store, fd.Set, fd.Carrier, fd.Disc, fd.File, fd.Path, fd.Facts = x.Store, x.Set, x.Carrier, x.Disc, f.ID, f.Path, facts
 	if seen != nil {
-		fd.Anatomy, fd.Ranges, fd.RangesMore, fd.Detail, fd.FoundAt, fd.Seen = seen.anatomy, seen.ranges, seen.more, seen.detail, seen.foundAt, t.now
+		fd.Anatomy, fd.Ranges, fd.RangesMore, fd.Facts.Seen, fd.FoundAt, fd.Seen = seen.anatomy, seen.ranges, seen.more, seen.facts, seen.foundAt, t.now
 	}
 	switch {
 	case !isOpen:
 		fd.Audit = audit
-		_, err := t.open(fd, by)
+		_, err := t.begin(fd, by)
 		return err
 	case v.Kind != old.Kind:
 		return t.turn(fd, fixity.FindingChanged, by)
 	case v.Urgency.Level() > old.Urgency.Level(), fd.WrongWay() != "" && old.WrongWay() == "":
 		return t.turn(fd, fixity.FindingRaised, by)
 	}
-	return t.putFinding(fd)
+	return t.put(fd)
 }
 
 // goodBlocks says which 64 KiB of a damaged copy are still the version's, nil if

@@ -1,7 +1,6 @@
 package ledger
 
 import (
-	"database/sql"
 	"errors"
 	"fmt"
 	"time"
@@ -11,8 +10,8 @@ import (
 
 // Firing is a time at which the clock orders something.
 type Firing struct {
-	Job     string // FiringAudit, FiringVisit
-	Store   string
+	Job     string    // FiringAudit, FiringVisit, FiringVerify
+	Store   string    // "" if the job is of no store
 	Due     time.Time // by the schedule
 	Missed  int64     // earlier times that it makes up
 	Tries   int64     // how often it was begun
@@ -20,13 +19,15 @@ type Firing struct {
 	By      string
 	Ended   time.Time // zero: it runs, is to be tried again, or was cut off
 	Outcome string    // of the last try
-	Trouble string    // why it is neither done nor begun; for people
+	Trouble string    // what was wrong, or why it was not done; for people
 }
 
 // Jobs of the clock. Stored: never change one.
 const (
 	FiringAudit = "audit"
 	FiringVisit = "visit" // a visiting store has come
+	// FiringVerify is a check of the whole record, of no store.
+	FiringVerify = "verify"
 )
 
 // Outcomes of a firing. Stored: never change one.
@@ -38,23 +39,25 @@ const (
 	FiringFailed     = "failed"
 	FiringBusy       = "busy"    // somebody else works on the store: to be tried again
 	FiringStopped    = "stopped" // the daemon was stopped: to be tried again
+	// FiringBroken ends a check of the record: it is not what was written.
+	FiringBroken = "broken"
 )
 
-// FiringOutcomes is every outcome.
+// FiringOutcomes is every outcome of what a store's clock orders.
 var FiringOutcomes = []string{FiringBegun, FiringDone, FiringAway, FiringUnfinished, FiringFailed, FiringBusy, FiringStopped}
 
-// WinFiring takes a time of the schedule, and gives it as it was taken. It is false if
+// Win takes a time of the schedule, and gives it as it was taken. It is false if
 // somebody else has it, and then nothing was changed.
-func (t *Tx) WinFiring(f Firing) (Firing, bool, error) {
+func (t Clock) Win(f Firing) (Firing, bool, error) {
 	n, err := t.exec(`INSERT INTO firing (job, store, due_at, missed, tries, tried_at, by_name) VALUES ($1, $2, $3, $4, 1, $5, $6)
 		ON CONFLICT DO NOTHING`, f.Job, f.Store, nanos(f.Due), f.Missed, nanos(t.now), f.By)
 	f.Tries = 1
 	return f, n > 0, err
 }
 
-// TryFiringAgain takes a firing that has not ended for another try, and gives it as it
+// TryAgain takes a firing that has not ended for another try, and gives it as it
 // was taken. It is false if it has ended, or somebody else took it since f was read.
-func (t *Tx) TryFiringAgain(f Firing) (Firing, bool, error) {
+func (t Clock) TryAgain(f Firing) (Firing, bool, error) {
 	n, err := t.exec(`UPDATE firing SET tries = tries + 1, tried_at = $5, by_name = $6, outcome = '', trouble = ''
 		WHERE job = $1 AND store = $2 AND due_at = $3 AND tries = $4 AND ended_at = 0`,
 		f.Job, f.Store, nanos(f.Due), f.Tries, nanos(t.now), f.By)
@@ -62,10 +65,10 @@ func (t *Tx) TryFiringAgain(f Firing) (Firing, bool, error) {
 	return f, n > 0, err
 }
 
-// EndFiring notes what a try has given. FiringBusy and FiringStopped leave the
+// End notes what a try has given. FiringBusy and FiringStopped leave the
 // firing to be tried again. If somebody else has taken the firing for another try
 // since, or has ended it, that stands: nothing is written.
-func (t *Tx) EndFiring(f Firing, outcome, trouble string) error {
+func (t Clock) End(f Firing, outcome, trouble string) error {
 	ended := nanos(t.now)
 	if outcome == FiringBusy || outcome == FiringStopped {
 		ended = 0
@@ -77,7 +80,7 @@ func (t *Tx) EndFiring(f Firing, outcome, trouble string) error {
 
 const firingColumns = `job, store, due_at, missed, tries, tried_at, by_name, ended_at, outcome, trouble`
 
-func scanFiring(r interface{ Scan(...any) error }) (Firing, error) {
+func scanFiring(r row) (Firing, error) {
 	var f Firing
 	var due, tried, ended int64
 	if err := r.Scan(&f.Job, &f.Store, &due, &f.Missed, &f.Tries, &tried, &f.By, &ended, &f.Outcome, &f.Trouble); err != nil {
@@ -87,26 +90,26 @@ func scanFiring(r interface{ Scan(...any) error }) (Firing, error) {
 	return f, nil
 }
 
-// LastFiring is the newest time of a job that was taken; fixity.ErrNotFound if
+// Last is the newest time of a job that was taken; fixity.ErrNotFound if
 // none ever was.
-func (t *Tx) LastFiring(job, store string) (Firing, error) {
+func (t Clock) Last(job, store string) (Firing, error) {
 	f, err := scanFiring(t.one(`SELECT `+firingColumns+` FROM firing WHERE job = $1 AND store = $2 ORDER BY due_at DESC LIMIT 1`, job, store))
 	return f, notFound(err)
 }
 
-// Firings are those due since a time, the oldest first.
-func (t *Tx) Firings(since time.Time) ([]Firing, error) {
-	var out []Firing
-	err := t.rows(`SELECT `+firingColumns+` FROM firing WHERE due_at >= $1 ORDER BY due_at, job, store`, []any{nanos(since)}, func(r *sql.Rows) error {
-		f, err := scanFiring(r)
-		out = append(out, f)
-		return err
-	})
-	return out, err
+// LastEnded is the newest time of a job that has ended; fixity.ErrNotFound if none has.
+func (t Clock) LastEnded(job, store string) (Firing, error) {
+	f, err := scanFiring(t.one(`SELECT `+firingColumns+` FROM firing WHERE job = $1 AND store = $2 AND ended_at <> 0 ORDER BY due_at DESC LIMIT 1`, job, store))
+	return f, notFound(err)
 }
 
-// ForgetFirings removes those that were due before a time and have ended.
-func (t *Tx) ForgetFirings(before time.Time) error {
+// Since are those due since a time, the oldest first.
+func (t Clock) Since(since time.Time) ([]Firing, error) {
+	return list(t.Tx, `SELECT `+firingColumns+` FROM firing WHERE due_at >= $1 ORDER BY due_at, job, store`, []any{nanos(since)}, scanFiring)
+}
+
+// ForgetBefore removes those that were due before a time and have ended.
+func (t Clock) ForgetBefore(before time.Time) error {
 	_, err := t.exec(`DELETE FROM firing WHERE due_at < $1 AND ended_at <> 0
 		AND due_at < (SELECT max(f.due_at) FROM firing f WHERE f.job = firing.job AND f.store = firing.store)`, nanos(before))
 	return err
@@ -120,7 +123,7 @@ type Pace struct {
 }
 
 // Pace reads a store's pace, the zero one if it isn't known.
-func (t *Tx) Pace(store string) (Pace, error) {
+func (t Clock) Pace(store string) (Pace, error) {
 	var p Pace
 	var took, at int64
 	err := t.row(`SELECT bytes, took, at FROM pace WHERE store = $1`, []any{store}, &p.Bytes, &took, &at)
@@ -132,7 +135,7 @@ func (t *Tx) Pace(store string) (Pace, error) {
 }
 
 // AddPace adds a run to a store's pace: what was known before counts half.
-func (t *Tx) AddPace(store string, bytes int64, took time.Duration) error {
+func (t Clock) AddPace(store string, bytes int64, took time.Duration) error {
 	if bytes <= 0 || took <= 0 {
 		return fmt.Errorf("pace of %s: %d bytes in %s: %w", store, bytes, took, fixity.ErrRefused)
 	}
@@ -143,7 +146,7 @@ func (t *Tx) AddPace(store string, bytes int64, took time.Duration) error {
 }
 
 // LastDone is when a job of a store was done last, the zero time if it never was.
-func (t *Tx) LastDone(job, store string) (time.Time, error) {
+func (t Clock) LastDone(job, store string) (time.Time, error) {
 	var at int64
 	err := t.row(`SELECT coalesce(max(ended_at), 0) FROM firing WHERE job = $1 AND store = $2 AND outcome = $3`, []any{job, store, FiringDone}, &at)
 	return fromNanos(at), err

@@ -20,7 +20,7 @@ func TestFiringIsWonOnce(t *testing.T) {
 		for range 8 {
 			wg.Go(func() {
 				if err := w.l.Tx(t.Context(), due, func(x *ledger.Tx) error {
-					_, ok, err := x.WinFiring(ledger.Firing{Job: ledger.FiringAudit, Store: "studio", Due: due, Missed: 2, By: "Ada Wren"})
+					_, ok, err := x.Clock.Win(ledger.Firing{Job: ledger.FiringAudit, Store: "studio", Due: due, Missed: 2, By: "Ada Wren"})
 					if ok {
 						won.Add(1)
 					}
@@ -36,17 +36,17 @@ func TestFiringIsWonOnce(t *testing.T) {
 		}
 		var f ledger.Firing
 		read := func() {
-			w.view(func(x *ledger.Tx) (err error) { f, err = x.LastFiring(ledger.FiringAudit, "studio"); return err })
+			w.view(func(x *ledger.Tx) (err error) { f, err = x.Clock.Last(ledger.FiringAudit, "studio"); return err })
 		}
 		read()
 		if f.Missed != 2 || f.Tries != 1 || !f.Due.Equal(due) || !f.Ended.IsZero() {
 			t.Fatalf("as it was won: %+v", f)
 		}
 		// What is busy is tried again, by one of those who try.
-		w.tx(func(x *ledger.Tx) error { return x.EndFiring(f, ledger.FiringBusy, "somebody works on it") })
+		w.tx(func(x *ledger.Tx) error { return x.Clock.End(f, ledger.FiringBusy, "somebody works on it") })
 		old := f
 		again := func(f ledger.Firing) (taken ledger.Firing, ok bool) {
-			w.tx(func(x *ledger.Tx) (err error) { taken, ok, err = x.TryFiringAgain(f); return err })
+			w.tx(func(x *ledger.Tx) (err error) { taken, ok, err = x.Clock.TryAgain(f); return err })
 			return taken, ok
 		}
 		f, ok := again(old)
@@ -54,11 +54,11 @@ func TestFiringIsWonOnce(t *testing.T) {
 			t.Error("a second try was not given just once")
 		}
 		// The first try ends late, while the second runs: it has nothing to say any more.
-		w.tx(func(x *ledger.Tx) error { return x.EndFiring(old, ledger.FiringFailed, "late") })
+		w.tx(func(x *ledger.Tx) error { return x.Clock.End(old, ledger.FiringFailed, "late") })
 		if read(); f.Outcome == ledger.FiringFailed || !f.Ended.IsZero() {
 			t.Errorf("a late loser ended the firing: %+v", f)
 		}
-		w.tx(func(x *ledger.Tx) error { return x.EndFiring(f, ledger.FiringDone, "") })
+		w.tx(func(x *ledger.Tx) error { return x.Clock.End(f, ledger.FiringDone, "") })
 		read()
 		if f.Tries != 2 || f.Outcome != ledger.FiringDone || f.Ended.IsZero() {
 			t.Errorf("as it ended: %+v", f)
@@ -66,7 +66,7 @@ func TestFiringIsWonOnce(t *testing.T) {
 		if _, ok := again(f); ok {
 			t.Error("what has ended was tried again")
 		}
-		w.tx(func(x *ledger.Tx) error { return x.EndFiring(old, ledger.FiringBusy, "late") })
+		w.tx(func(x *ledger.Tx) error { return x.Clock.End(old, ledger.FiringBusy, "late") })
 		if read(); f.Ended.IsZero() {
 			t.Error("a late loser reopened a firing that has ended")
 		}
@@ -77,7 +77,7 @@ func TestFiringsAreForgotten(t *testing.T) {
 	onEach(t, func(t *testing.T, d database) {
 		w := newWorld(t, d)
 		w.view(func(x *ledger.Tx) error {
-			if _, err := x.LastFiring(ledger.FiringAudit, "studio"); !errors.Is(err, fixity.ErrNotFound) {
+			if _, err := x.Clock.Last(ledger.FiringAudit, "studio"); !errors.Is(err, fixity.ErrNotFound) {
 				t.Errorf("of a schedule that never fired: %v", err)
 			}
 			return nil
@@ -85,21 +85,21 @@ func TestFiringsAreForgotten(t *testing.T) {
 		w.tx(func(x *ledger.Tx) error {
 			for i := range 4 {
 				f := ledger.Firing{Job: ledger.FiringAudit, Store: "studio", Due: begun.Add(time.Duration(i) * day), By: "Ada Wren"}
-				f, _, err := x.WinFiring(f)
+				f, _, err := x.Clock.Win(f)
 				if err != nil {
 					return err
 				}
 				if i != 1 {
-					if err := x.EndFiring(f, ledger.FiringDone, ""); err != nil {
+					if err := x.Clock.End(f, ledger.FiringDone, ""); err != nil {
 						return err
 					}
 				}
 			}
-			return x.ForgetFirings(begun.Add(100 * day))
+			return x.Clock.ForgetBefore(begun.Add(100 * day))
 		})
 		// The newest is what the next is reckoned from; one that has not ended waits.
 		w.view(func(x *ledger.Tx) error {
-			fs, err := x.Firings(begun)
+			fs, err := x.Clock.Since(begun)
 			if len(fs) != 2 || !fs[0].Due.Equal(begun.Add(day)) || !fs[1].Due.Equal(begun.Add(3*day)) {
 				t.Errorf("left: %+v", fs)
 			}
@@ -112,23 +112,23 @@ func TestPaceForgetsSlowly(t *testing.T) {
 	onEach(t, func(t *testing.T, d database) {
 		w := newWorld(t, d)
 		w.tx(func(x *ledger.Tx) error {
-			if err := x.AddPace("studio", 1000, time.Second); err != nil {
+			if err := x.Clock.AddPace("studio", 1000, time.Second); err != nil {
 				return err
 			}
-			return x.AddPace("studio", 100, time.Second)
+			return x.Clock.AddPace("studio", 100, time.Second)
 		})
 		w.view(func(x *ledger.Tx) error {
-			p, err := x.Pace("studio")
+			p, err := x.Clock.Pace("studio")
 			if p.Bytes != 600 || p.Took != 1500*time.Millisecond {
 				t.Errorf("pace: %+v", p)
 			}
-			none, err2 := x.Pace("vault")
+			none, err2 := x.Clock.Pace("vault")
 			if none != (ledger.Pace{}) {
 				t.Errorf("pace of a store that was never read: %+v", none)
 			}
 			return errors.Join(err, err2)
 		})
-		tx := w.l.Tx(t.Context(), begun, func(x *ledger.Tx) error { return x.AddPace("studio", 0, time.Second) })
+		tx := w.l.Tx(t.Context(), begun, func(x *ledger.Tx) error { return x.Clock.AddPace("studio", 0, time.Second) })
 		if !errors.Is(tx, fixity.ErrRefused) {
 			t.Errorf("no bytes: %v", tx)
 		}
@@ -142,15 +142,15 @@ func TestCoverageAndDeadlines(t *testing.T) {
 		w.pass(10 * day)
 		w.take("masters", "QV-0108/b.wav", "another take", true, "studio")
 		w.view(func(x *ledger.Tx) error {
-			c, err := x.Coverage("studio", w.clock.Add(-5*day))
+			c, err := x.Copies.Coverage("studio", w.clock.Add(-5*day))
 			if c.Files != 2 || c.Within != 1 || c.NeverRead != 0 || !c.Oldest.Equal(begun) || c.InBytes == 0 || c.InBytes >= c.Bytes {
 				t.Errorf("coverage: %+v", c)
 			}
-			ds, err2 := x.Deadlines("studio", 30*day)
+			ds, err2 := x.Copies.Deadlines("studio", 30*day)
 			if len(ds) != 2 || ds[0].Files != 1 || ds[1].Day.Sub(ds[0].Day) != 10*day || !ds[0].Day.Equal(begun.Add(30*day).Truncate(day)) {
 				t.Errorf("deadlines: %+v", ds)
 			}
-			none, err3 := x.Deadlines("attic", 30*day)
+			none, err3 := x.Copies.Deadlines("attic", 30*day)
 			if len(none) != 0 {
 				t.Errorf("of a store that holds nothing: %+v", none)
 			}
@@ -167,7 +167,7 @@ func TestTouched(t *testing.T) {
 		w.take("masters", "QV-0107-2.wav", "take three", true, "studio")
 		touch := func(store, path string, ahead bool) (seen, expected int64) {
 			w.tx(func(x *ledger.Tx) (err error) {
-				seen, expected, err = x.Touched(store, "masters", path, ahead)
+				seen, expected, err = x.Copies.Touched(store, "masters", path, ahead)
 				return err
 			})
 			return seen, expected
@@ -175,7 +175,7 @@ func TestTouched(t *testing.T) {
 		due := func() map[string]bool {
 			out := map[string]bool{}
 			w.view(func(x *ledger.Tx) error {
-				cs, err := x.Copies(a.ID)
+				cs, err := x.Copies.Of(a.ID)
 				for _, c := range cs {
 					out[c.Store] = c.Due.Before(w.clock)
 				}
@@ -201,7 +201,7 @@ func TestTouched(t *testing.T) {
 			t.Error("not due after it was touched")
 		}
 		ahead := func() (yes bool) {
-			w.view(func(x *ledger.Tx) (err error) { yes, err = x.AnyAhead("studio"); return err })
+			w.view(func(x *ledger.Tx) (err error) { yes, err = x.Audits.AnyAhead("studio"); return err })
 			return yes
 		}
 		if ahead() {
@@ -218,14 +218,14 @@ func TestOpenCounts(t *testing.T) {
 		w := newWorld(t, d)
 		w.tx(func(x *ledger.Tx) error {
 			for _, s := range []string{"studio", "vault"} {
-				if err := x.Report(fixity.Finding{Subject: fixity.OfStore, Kind: fixity.Away, Urgency: fixity.AtRisk, Store: s, IntactIn: []string{}}, "", 0, "Ada Wren"); err != nil {
+				if err := x.Findings.Found(fixity.Finding{Subject: fixity.OfStore, Kind: fixity.Away, Urgency: fixity.AtRisk, Store: s, IntactIn: []string{}}, "", 0, "Ada Wren"); err != nil {
 					return err
 				}
 			}
-			return x.Clear("vault", "", fixity.OfStore, fixity.Away, "", fixity.IntactAgain, "Ada Wren")
+			return x.Findings.Clear("vault", "", fixity.OfStore, fixity.Away, "", fixity.IntactAgain, "Ada Wren")
 		})
 		w.view(func(x *ledger.Tx) error {
-			cs, err := x.OpenCounts()
+			cs, err := x.Findings.OpenCounts()
 			if len(cs) != 1 || cs[0] != (ledger.OpenCount{Store: "studio", Kind: fixity.Away, Urgency: fixity.AtRisk, N: 1}) {
 				t.Errorf("open: %+v", cs)
 			}

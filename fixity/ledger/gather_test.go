@@ -15,7 +15,7 @@ import (
 func leaves(t *testing.T, l *ledger.Ledger) (out [][]byte) {
 	t.Helper()
 	if err := l.View(context.Background(), func(x *ledger.Tx) error {
-		return x.Events(0, 10_000, func(e ledger.Event) error { out = append(out, bytes.Clone(e.Leaf())); return nil })
+		return x.Log.Each(0, 10_000, func(e ledger.Event) error { out = append(out, bytes.Clone(e.Leaf())); return nil })
 	}); err != nil {
 		t.Fatal(err)
 	}

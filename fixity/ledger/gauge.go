@@ -1,35 +1,37 @@
 package ledger
 
 import (
-	"database/sql"
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 )
 
 // Touched makes the copy at a path of a store due, and those below it if it is, or
 // was, a folder; ahead of all others if ahead is set. seen is how many were ever seen
 // there, expected how many should be: none if no file is under care there.
-func (t *Tx) Touched(store, set, path string, ahead bool) (seen, expected int64, err error) {
-	due := int64(0)
-	if ahead {
-		due = nanos(atOnce)
-	}
+func (t Copies) Touched(store, set, path string, ahead bool) (seen, expected int64, err error) {
 	for _, w := range []struct {
 		top, from, to string // "0" is the character after "/": all that lies below
 	}{{top(path), path, path + "\x00"}, {top(path + "/"), path + "/", path + "0"}} {
-		args := []any{store, set, []byte(w.top), []byte(w.from), []byte(w.to)}
-		where := ` WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at >= $4 AND at < $5`
-		if err := t.row(`SELECT count(*) FILTER (WHERE size >= 0), count(*) FROM instance`+where, args, &seen, &expected); err != nil {
+		cs, err := t.where(`WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at >= $4 AND at < $5`, store, set, []byte(w.top), []byte(w.from), []byte(w.to))
+		if err != nil {
 			return 0, 0, err
 		}
-		if expected == 0 {
-			continue
+		for _, c := range cs {
+			expected++
+			if c.Seen() {
+				seen++
+			}
+			if err := t.see(c, care.Touched{Ahead: ahead}); err != nil {
+				return 0, 0, err
+			}
 		}
-		_, err = t.exec(`UPDATE instance SET due_at = $6`+where+` AND due_at > $6 AND size >= 0`, append(args, due)...)
-		return seen, expected, err
+		if expected > 0 {
+			break
+		}
 	}
-	return 0, 0, nil
+	return seen, expected, nil
 }
 
 // OpenCount is how many findings of a kind are open.
@@ -41,15 +43,12 @@ type OpenCount struct {
 }
 
 // OpenCounts counts the open findings.
-func (t *Tx) OpenCounts() ([]OpenCount, error) {
-	var out []OpenCount
-	err := t.rows(`SELECT store, kind, urgency, count(*) FROM finding WHERE settled = '' GROUP BY store, kind, urgency ORDER BY store, kind, urgency`, nil, func(r *sql.Rows) error {
+func (t Findings) OpenCounts() ([]OpenCount, error) {
+	return list(t.Tx, `SELECT store, kind, urgency, count(*) FROM finding WHERE settled = '' GROUP BY store, kind, urgency ORDER BY store, kind, urgency`, nil, func(r row) (OpenCount, error) {
 		var c OpenCount
 		err := r.Scan(&c.Store, &c.Kind, &c.Urgency, &c.N)
-		out = append(out, c)
-		return err
+		return c, err
 	})
-	return out, err
 }
 
 // Coverage is how well a store's promise to be read is kept. It counts the copies
@@ -63,7 +62,7 @@ type Coverage struct {
 }
 
 // held are the copies that a promise to read is about.
-const held = `carrier = 0 AND held > 0 AND state IN ('intact', 'behind', 'editing')`
+var held = `carrier = 0 AND held > 0 AND ` + inStates("state", care.ReadInTurn)
 
 // countsFrom is since when a copy has waited to be read: its last reading; without
 // one, since when it is as it is there; and if that was left to the page cache, when
@@ -71,7 +70,7 @@ const held = `carrier = 0 AND held > 0 AND state IN ('intact', 'behind', 'editin
 const countsFrom = `CASE WHEN read_at = 0 THEN since WHEN read_cache = 'allowed' THEN (SELECT taken_at FROM file WHERE id = instance.file) ELSE read_at END`
 
 // Coverage looks at each copy in a store: not for every scrape.
-func (t *Tx) Coverage(store string, since time.Time) (Coverage, error) {
+func (t Copies) Coverage(store string, since time.Time) (Coverage, error) {
 	var c Coverage
 	var oldest int64
 	err := t.row(`SELECT count(*), CAST(coalesce(sum(size), 0) AS BIGINT),
@@ -92,18 +91,15 @@ type Deadline struct {
 // Deadlines looks at each copy in a store: not for every scrape. A copy whose only
 // reading was left to the page cache counts from when it was taken in, one that was
 // never read from when it was shown to be there.
-func (t *Tx) Deadlines(store string, within time.Duration) ([]Deadline, error) {
+func (t Copies) Deadlines(store string, within time.Duration) ([]Deadline, error) {
 	const day = int64(24 * time.Hour)
-	var out []Deadline
-	err := t.rows(`SELECT (`+countsFrom+` + $2) / $3 AS day,
+	return list(t.Tx, `SELECT (`+countsFrom+` + $2) / $3 AS day,
 			count(*), CAST(coalesce(sum(CASE WHEN size > 0 THEN size END), 0) AS BIGINT)
-		FROM instance WHERE store = $1 AND `+held+` GROUP BY 1 ORDER BY 1`, []any{store, int64(within), day}, func(r *sql.Rows) error {
+		FROM instance WHERE store = $1 AND `+held+` GROUP BY 1 ORDER BY 1`, []any{store, int64(within), day}, func(r row) (Deadline, error) {
 		var d Deadline
 		var n int64
 		err := r.Scan(&n, &d.Files, &d.Bytes)
 		d.Day = fromNanos(n * day)
-		out = append(out, d)
-		return err
+		return d, err
 	})
-	return out, err
 }

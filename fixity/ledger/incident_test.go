@@ -118,11 +118,11 @@ func TestUnderNarrowsWhatIsReadAndCounted(t *testing.T) {
 				w.Errorf("under %q: read %s, want %s", c.under, quoteAll(got), quoteAll(c.want))
 			}
 			w.view(func(x *ledger.Tx) error {
-				p, err := x.Progress(a)
+				p, err := x.Audits.Progress(a)
 				if err != nil || p.Listed != int64(len(c.want)) || p.Read != int64(len(c.want)) {
 					w.Errorf("under %q: %+v, %v", c.under, p, err)
 				}
-				states, err := x.StatesOf("vault", []string{masters}, "", c.under)
+				states, err := x.Copies.StatesOf("vault", []string{masters}, "", c.under)
 				if err != nil || states[fixity.Intact] != int64(len(c.want)) {
 					w.Errorf("under %q: %v, %v", c.under, states, err)
 				}

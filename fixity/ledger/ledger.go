@@ -3,23 +3,41 @@ package ledger
 import (
 	"context"
 	"crypto/rand"
-	"database/sql"
+	"embed"
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
-	"net/url"
-	"os"
-	"path/filepath"
+	"io/fs"
+	"strings"
 	"time"
 
-	"github.com/jackc/pgx/v5/pgconn"
-	_ "github.com/jackc/pgx/v5/stdlib" // PostgreSQL
-	"modernc.org/sqlite"
-
 	"firmus/fixity"
-	"firmus/fixity/ledger/private"
-	"firmus/fixity/policy"
+	"firmus/fixity/care"
+	"firmus/fixity/ledger/database"
+	"firmus/fixity/ledger/record"
+)
+
+//go:embed migrations/sqlite/*.sql migrations/postgres/*.sql
+var migrations embed.FS
+
+// What of the database is seen by who opens a ledger.
+var (
+	ErrNewer   = database.ErrNewer
+	ErrDamaged = database.ErrDamaged
+	ErrPlace   = database.ErrPlace
+	ErrGone    = database.ErrGone
+	ErrFull    = database.ErrFull
+	LockState  = database.LockState
+)
+
+// LockedError says who holds a lock.
+type LockedError = database.LockedError
+
+// As the database has times and truths.
+var (
+	nanos     = database.Nanos
+	fromNanos = database.Time
+	b2i       = database.Bit
 )
 
 // Options say where the ledger is and by which rules it judges.
@@ -27,7 +45,7 @@ type Options struct {
 	Path    string // SQLite: the file; made if it isn't there
 	URL     string // PostgreSQL instead: a connection URL
 	State   string // folder of the key and the locks
-	Rules   policy.Rules
+	Rules   care.Rules
 	Now     time.Time      // carried by what Open itself records
 	By      string         // the person or program that opens it
 	Waiting time.Duration  // how long to wait for another writer; default 10 s
@@ -35,32 +53,18 @@ type Options struct {
 	// Committed is told of the events of each committed transaction, in order.
 	Committed func([]Event)
 	MustExist bool // refuse to make a new one
+	// TakesUp has the Rules keep the stores that were retired: one of them is to be taken up
+	// again. Else they are as if they weren't in the configuration.
+	TakesUp bool
 }
 
 // Ledger is an open ledger. It is safe for concurrent use.
 type Ledger struct {
-	o        Options
-	w, r     *sql.DB
-	locks    *sql.DB // PostgreSQL: a session for each store that is locked
-	postgres bool
-	origin   string    // of the log: names these holdings
-	schema   int64     // the version of the schema
-	at       openFiles // SQLite: which files are open
-	held     *sql.Conn
+	o      Options
+	db     *database.DB
+	origin string // of the log: names these holdings
+	schema int64  // the version of the schema
 }
-
-// A busy ledger or one that can't be used is told apart by these.
-var (
-	// ErrNewer: written by a newer Firmus; it was not touched.
-	ErrNewer = errors.New("ledger is from a newer version")
-	// ErrDamaged: the database's own structure is broken.
-	ErrDamaged = errors.New("ledger is damaged")
-	// ErrPlace: the ledger lies where a database can't be kept safely.
-	ErrPlace = errors.New("ledger lies on a network share")
-)
-
-// wayOut is what a person can do about a damaged ledger.
-const wayOut = `stop the daemon, then bring it back from a backup: firmus ledger restore`
 
 // Open opens or makes the ledger, brings its schema up to date and begins its log
 // if it has none. Errors wrap fixity.ErrBusy, ErrNewer, ErrDamaged, ErrPlace or
@@ -69,155 +73,121 @@ func Open(ctx context.Context, o Options) (*Ledger, error) {
 	if o.Waiting == 0 {
 		o.Waiting = 10 * time.Second
 	}
-	l := &Ledger{o: o, postgres: o.URL != ""}
-	if err := l.connect(); err != nil {
+	db, err := database.Open(o.place())
+	if err != nil {
 		return nil, err
 	}
-	if err := l.prepare(ctx); err != nil {
-		l.Close()
-		return nil, fmt.Errorf("ledger %s: %w", l.Where(), l.translate(err))
+	l := &Ledger{o: o, db: db}
+	if err = l.prepare(ctx); err == nil {
+		err = db.Pin(ctx)
 	}
-	if err := l.pin(ctx); err != nil {
+	if err != nil {
 		l.Close()
-		return nil, fmt.Errorf("ledger %s: %w", l.Where(), l.translate(err))
+		return nil, fmt.Errorf("ledger %s: %w", l.Where(), db.Translate(err))
+	}
+	if !o.TakesUp {
+		if err := l.View(ctx, func(t *Tx) error {
+			retired, err := t.Stores.Retired()
+			l.o.Rules = o.Rules.Without(retired)
+			return err
+		}); err != nil {
+			l.Close()
+			return nil, err
+		}
 	}
 	return l, nil
 }
 
+func (o Options) place() database.Options {
+	return database.Options{Path: o.Path, URL: o.URL, Waiting: o.Waiting, MustExist: o.MustExist}
+}
+
 // Where is the ledger's file, or its URL without a password.
-func (l *Ledger) Where() string {
-	if !l.postgres {
-		return l.o.Path
+func (l *Ledger) Where() string { return l.db.Where() }
+
+// Close ends all connections.
+func (l *Ledger) Close() error { return l.db.Close() }
+
+// Here says that the ledger that is open is the one at its place. The error wraps ErrGone.
+func (l *Ledger) Here() error { return l.db.Here() }
+
+// Snapshot writes a whole copy of the ledger into a file that isn't there yet. ok is false
+// on PostgreSQL, which has backups of its own; the event files are complete.
+func (l *Ledger) Snapshot(ctx context.Context, file string) (ok bool, err error) {
+	return l.db.Snapshot(ctx, file)
+}
+
+// CheckPages asks the database itself whether its pages and indexes fit together, before
+// anything else of it is believed. The error wraps ErrDamaged.
+func (l *Ledger) CheckPages(ctx context.Context) error { return l.db.CheckPages(ctx) }
+
+// Prune makes sure that a ledger is one file with all that was committed, and closes it.
+func (l *Ledger) Prune(ctx context.Context) error { return l.db.Prune(ctx) }
+
+// LockStore takes the lock on a store, so that nobody else reads it at the same
+// time. It dies with the process that holds it. While another one does, it is
+// tried again until wait is over; then the error is a *LockedError. who says who
+// takes it. With a PostgreSQL ledger it holds for all hosts that share it.
+func (l *Ledger) LockStore(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
+	if strings.HasPrefix(name, ".") {
+		name = "store" + name
 	}
-	u, err := url.Parse(l.o.URL)
-	if err != nil {
-		return "at its URL"
-	}
-	return u.Redacted()
+	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin}, name, who, wait, now)
+}
+
+// LockOwn is LockStore for what is no store: the daemon, the event files, a drive. Its
+// file begins with a dot, which no store's does.
+func (l *Ledger) LockOwn(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
+	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin}, "."+name, who, wait, now)
+}
+
+// LockHere is LockOwn for what is of this computer alone, also where hosts share a
+// ledger: a drive.
+func (l *Ledger) LockHere(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
+	return l.db.Lock(ctx, database.Locks{State: l.o.State, Alone: true}, "."+name, who, wait, now)
+}
+
+// Origin names the holdings whose ledger it is.
+func (l *Ledger) Origin() string { return l.origin }
+
+// OriginAt reads the origin of the ledger in a file without changing anything.
+func OriginAt(ctx context.Context, path string) (origin string, err error) {
+	err = database.Peek(ctx, path, `SELECT origin FROM log_head`, &origin)
+	return origin, err
 }
 
 // State is the folder of the key and the locks.
 func (l *Ledger) State() string { return l.o.State }
 
-// Rules are those the ledger judges by.
-func (l *Ledger) Rules() policy.Rules { return l.o.Rules }
+// Rules are those the ledger judges by: those of Options, without the stores that were
+// retired.
+func (l *Ledger) Rules() care.Rules { return l.o.Rules }
 
-// Close ends all connections. Of a ledger that is gone they are left to the end of the
-// process: SQLite removes the -wal by its name when it closes a file, and that may be
-// another ledger's by now.
-func (l *Ledger) Close() error {
-	if l.elsewhere() {
-		return nil
-	}
-	var err error
-	if l.held != nil {
-		err = l.held.Close()
-	}
-	err = errors.Join(err, l.w.Close())
-	if l.r != l.w {
-		err = errors.Join(err, l.r.Close())
-	}
-	if l.locks != nil {
-		err = errors.Join(err, l.locks.Close())
-	}
-	return err
-}
-
-func (l *Ledger) connect() error {
-	if l.postgres {
-		db, err := sql.Open("pgx", l.o.URL)
-		if err != nil {
-			return fmt.Errorf("ledger: %w", err)
-		}
-		db.SetMaxOpenConns(8)
-		l.w, l.r = db, db
-		// A lock keeps its session for as long as an audit runs: in the pool above, an
-		// intake that locks eight stores would leave none to write with. Not idle: a
-		// session that is given back ends, and its locks and its name with it.
-		if l.locks, err = sql.Open("pgx", l.o.URL); err != nil {
-			return fmt.Errorf("ledger: %w", err)
-		}
-		l.locks.SetMaxIdleConns(0)
-		return nil
-	}
-	if err := checkPlace(filepath.Dir(l.o.Path)); err != nil {
-		return fmt.Errorf("ledger %s: %w", l.o.Path, err)
-	}
-	st, err := os.Stat(l.o.Path)
-	switch {
-	case errors.Is(err, os.ErrNotExist) && l.o.MustExist:
-		return fmt.Errorf("ledger %s: %w", l.o.Path, fixity.ErrNotFound)
-	case err == nil && st.Mode().IsRegular() && st.Size() == 0 && l.o.MustExist:
-		return fmt.Errorf("ledger %s: %w: the file is empty", l.o.Path, ErrDamaged)
-	case errors.Is(err, os.ErrNotExist):
-		// SQLite gives its -wal and -shm the file's own mode.
-		f, err := private.OpenFile(l.o.Path, os.O_RDWR|os.O_CREATE)
-		if err != nil {
-			return fmt.Errorf("ledger %s: %w", l.o.Path, err)
-		}
-		f.Close()
-	case err == nil && st.Size() > 0:
-		if err := checkHeader(l.o.Path); err != nil {
-			return fmt.Errorf("ledger %s: %w", l.o.Path, err)
-		}
-	}
-	// Pragmas stand in the DSN so that every connection has them. synchronous FULL:
-	// an acknowledged commit outlives a power cut. _txlock: a transaction that will
-	// write takes the write lock at its beginning and so can't fail half-way.
-	dsn := (&url.URL{Scheme: "file", Opaque: (&url.URL{Path: filepath.ToSlash(l.o.Path)}).EscapedPath()}).String() +
-		fmt.Sprintf("?_pragma=busy_timeout(%d)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)&_txlock=immediate", l.o.Waiting.Milliseconds())
-	if l.w, err = sql.Open("sqlite", dsn); err != nil {
-		return fmt.Errorf("ledger %s: %w", l.o.Path, err)
-	}
-	l.w.SetMaxOpenConns(1)
-	if l.r, err = sql.Open("sqlite", dsn+"&_pragma=query_only(1)"); err != nil {
-		return fmt.Errorf("ledger %s: %w", l.o.Path, err)
-	}
-	l.r.SetMaxOpenConns(5) // one of them is held
-	return nil
-}
-
-// checkHeader refuses a file that doesn't begin as a database does (SQLite's "Database
-// File Format", section 1.3): one of a few bytes would be taken for an empty one, and
-// begun anew.
-func checkHeader(path string) error {
-	const magic = "SQLite format 3\x00"
-	f, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	head := make([]byte, 100)
-	n, err := io.ReadFull(f, head)
-	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
-		return err
-	}
-	if n < len(head) || string(head[:len(magic)]) != magic {
-		return fmt.Errorf("%w: the file is no database, or only the beginning of one; nothing was changed: %s", ErrDamaged, wayOut)
-	}
-	return nil
+// Migrations are the steps of the schema, in a folder for each database.
+func Migrations() fs.FS {
+	files, _ := fs.Sub(migrations, "migrations") // the name is valid
+	return files
 }
 
 func (l *Ledger) prepare(ctx context.Context) error {
-	if err := l.migrate(ctx); err != nil {
+	if err := l.db.Migrate(ctx, Migrations(), l.o.State, l.o.By, l.o.Now); err != nil {
 		return err
 	}
 	var err error
-	if l.schema, err = l.schemaVersion(ctx); err != nil {
+	if l.schema, err = l.db.SchemaVersion(ctx); err != nil {
 		return err
 	}
-	err = l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
+	err = l.db.Ask(ctx, `SELECT origin FROM log_head`, nil, &l.origin)
 	if err == nil {
 		if err := l.stateOnce(ctx); err != nil {
 			return err
 		}
-		return l.judgeNotes(ctx)
+		return l.owed(ctx)
 	}
-	if !errors.Is(err, sql.ErrNoRows) {
+	if !errors.Is(err, fixity.ErrNotFound) {
 		return err
 	}
 	id := NewID()
-	origin := originOf(id)
 	err = l.Tx(ctx, l.o.Now, func(t *Tx) error {
 		// A head that is gone is no reason to begin anew beside what is there.
 		var events, files int64
@@ -231,88 +201,70 @@ func (l *Ledger) prepare(ctx context.Context) error {
 			}
 			return fmt.Errorf("%w: the head of its record is gone", ErrDamaged)
 		}
-		n, err := t.exec(`INSERT INTO log_head (id, origin, size, root) VALUES (1, $1, 0, $2) ON CONFLICT DO NOTHING`, origin, emptyRoot[:])
-		if err != nil || n == 0 {
+		if begun, err := t.record.Begin(id); err != nil || !begun {
 			return err
 		}
-		if _, err := t.exec(`INSERT INTO holdings (id, begun) VALUES ($1, $2)`, id, nanos(t.now)); err != nil {
-			return err
-		}
-		l.origin = origin
+		l.origin = record.OriginOf(id)
 		k, err := l.Key()
 		if err != nil {
 			return err
 		}
-		t.Event(Event{Verb: fixity.LedgerBegun, By: l.o.By, Data: map[string]any{"holdings": id, "key": k.Public, "schema": l.schema}})
-		return t.putKey(k.Public, 0)
+		return t.record.Begun(id, k)
 	})
 	if err != nil {
 		return err
 	}
-	return l.r.QueryRowContext(ctx, `SELECT origin FROM log_head`).Scan(&l.origin)
+	return l.db.Ask(ctx, `SELECT origin FROM log_head`, nil, &l.origin)
 }
 
 // stateOnce states what is in a ledger that an earlier version began.
 func (l *Ledger) stateOnce(ctx context.Context) error {
 	var asked int64
-	if err := l.r.QueryRowContext(ctx, `SELECT count(*) FROM stated WHERE id = 0`).Scan(&asked); err != nil || asked == 0 {
+	if err := l.db.Ask(ctx, `SELECT count(*) FROM stated WHERE id = 0`, nil, &asked); err != nil || asked == 0 {
 		return err
 	}
-	return l.Tx(ctx, l.o.Now, (*Tx).stateOnce)
+	return l.Tx(ctx, l.o.Now, func(t *Tx) error { return t.record.StateOnce() })
 }
 
-func originOf(holdings string) string { return "firmus/" + holdings }
+// owed does once what migrations ask for and SQL can't do. Each is one transaction with the
+// mark that it is owed: after a kill it is done anew. It waits for the next opening while
+// another process writes.
+func (l *Ledger) owed(ctx context.Context) error {
+	for _, x := range []struct {
+		mark string
+		do   func(Findings) error
+	}{{"notes to judge", Findings.judgeNotes}} {
+		if x.mark == "notes to judge" && len(l.o.Rules.Sets) == 0 {
+			continue // nobody knows what is a master, nor where it arrived
+		}
+		const query = `SELECT count(*) FROM counter WHERE name = $1`
+		var owed int64
+		if err := l.db.Ask(ctx, query, []any{x.mark}, &owed); err != nil {
+			return err
+		}
+		if owed == 0 {
+			continue
+		}
+		err := l.Tx(ctx, l.o.Now, func(t *Tx) error {
+			if err := t.row(query, []any{x.mark}, &owed); err != nil || owed == 0 {
+				return err
+			}
+			if err := x.do(t.Findings); err != nil {
+				return fmt.Errorf("%s: %w", x.mark, err)
+			}
+			_, err := t.exec(`DELETE FROM counter WHERE name = $1`, x.mark)
+			return err
+		})
+		if err != nil && !errors.Is(err, fixity.ErrBusy) {
+			return err
+		}
+	}
+	return nil
+}
 
 // NewID is a random identity for holdings or a store: 32 hexadecimal digits.
 func NewID() string {
 	var b [16]byte
 	_, _ = rand.Read(b[:]) // never fails (crypto/rand)
 	return hex.EncodeToString(b[:])
-}
-
-// ErrFull says that the drive with the ledger has no room. Nothing was changed.
-var ErrFull = errors.New("no room left to write (nothing was changed)")
-
-// translate gives the errors of both databases the names of this package.
-func (l *Ledger) translate(err error) error {
-	var se *sqlite.Error
-	if errors.As(err, &se) {
-		if se.Code() == 4874 { // SQLITE_IOERR_SHMSIZE: not even the file beside the -wal
-			return fmt.Errorf("%w: %w", ErrFull, err)
-		}
-		switch se.Code() & 0xff {
-		case 5, 6: // SQLITE_BUSY, SQLITE_LOCKED
-			return fmt.Errorf("%w: another process has been writing to it for %s: %w", fixity.ErrBusy, l.o.Waiting, err)
-		case 11, 26: // SQLITE_CORRUPT, SQLITE_NOTADB
-			return fmt.Errorf("%w: %s: %w", ErrDamaged, wayOut, err)
-		case 13: // SQLITE_FULL
-			return fmt.Errorf("%w: %w", ErrFull, err)
-		}
-	}
-	var pe *pgconn.PgError
-	if errors.As(err, &pe) && pe.Code == "55P03" { // lock_not_available
-		return fmt.Errorf("%w: another process has been writing to it for %s: %w", fixity.ErrBusy, l.o.Waiting, err)
-	}
-	return err
-}
-
-func nanos(t time.Time) int64 {
-	if t.IsZero() {
-		return 0
-	}
-	return t.UnixNano()
-}
-
-func fromNanos(n int64) time.Time {
-	if n == 0 {
-		return time.Time{}
-	}
-	return time.Unix(0, n).UTC()
-}
-
-func b2i(b bool) int64 {
-	if b {
-		return 1
-	}
-	return 0
 }

@@ -52,8 +52,8 @@ type LetterCursor struct {
 	Begun  time.Time // letters have been written since
 }
 
-// LetterCursor reads the cursor; the zero one if no letter was ever thought of.
-func (t *Tx) LetterCursor() (LetterCursor, error) {
+// Cursor reads the cursor; the zero one if no letter was ever thought of.
+func (t Post) Cursor() (LetterCursor, error) {
 	var c LetterCursor
 	var weekly, begun int64
 	err := t.row(`SELECT seq, fills, weekly_at, begun_at FROM letter_cursor`, nil, &c.Seq, &c.Fills, &weekly, &begun)
@@ -64,9 +64,9 @@ func (t *Tx) LetterCursor() (LetterCursor, error) {
 	return c, err
 }
 
-// MoveLetterCursor moves the cursor from where it was read to c. If another has
+// MoveCursor moves the cursor from where it was read to c. If another has
 // moved it, the error is fixity.ErrLost and the transaction must be given up.
-func (t *Tx) MoveLetterCursor(from, c LetterCursor) error {
+func (t Post) MoveCursor(from, c LetterCursor) error {
 	if from.Fills == 0 {
 		n, err := t.exec(`INSERT INTO letter_cursor (id, seq, fills, weekly_at, begun_at) VALUES (1, $1, 1, $2, $3) ON CONFLICT DO NOTHING`,
 			c.Seq, nanos(c.Weekly), nanos(c.Begun))
@@ -83,9 +83,9 @@ func (t *Tx) MoveLetterCursor(from, c LetterCursor) error {
 	return err
 }
 
-// PutLetter lays a letter into the outbox, due at once for each address. Its number
+// Put lays a letter into the outbox, due at once for each address. Its number
 // must be a new one of the counter "letter".
-func (t *Tx) PutLetter(l Letter, to []string) error {
+func (t Post) Put(l Letter, to []string) error {
 	if _, err := t.exec(`INSERT INTO letter (id, kind, thread, subject, message_id, refs, body, html, calendar, made_at) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
 		l.ID, l.Kind, l.Thread, l.Subject, l.MessageID, strings.Join(l.Refs, " "), l.Text, l.HTML, l.Calendar, nanos(l.Made)); err != nil {
 		return err
@@ -99,23 +99,19 @@ func (t *Tx) PutLetter(l Letter, to []string) error {
 }
 
 // ThreadIDs are the message ids of a thread's letters, the oldest first.
-func (t *Tx) ThreadIDs(thread string) ([]string, error) {
-	var out []string
-	err := t.rows(`SELECT message_id FROM letter WHERE thread = $1 ORDER BY id`, []any{thread}, func(r *sql.Rows) error {
+func (t Post) ThreadIDs(thread string) ([]string, error) {
+	return list(t.Tx, `SELECT message_id FROM letter WHERE thread = $1 ORDER BY id`, []any{thread}, func(r row) (string, error) {
 		var id string
 		err := r.Scan(&id)
-		out = append(out, id)
-		return err
+		return id, err
 	})
-	return out, err
 }
 
 const deliveryQuery = `SELECT l.id, l.kind, l.thread, l.subject, l.message_id, l.refs, l.body, l.html, l.calendar, l.made_at,
 	d.address, d.due_at, d.attempts, d.sent_at, d.failed_at, d.trouble FROM letter l JOIN letter_to d ON d.letter = l.id `
 
-func (t *Tx) deliveries(where string, args ...any) ([]Delivery, error) {
-	var out []Delivery
-	err := t.rows(deliveryQuery+where, args, func(r *sql.Rows) error {
+func (t Post) deliveries(where string, args ...any) ([]Delivery, error) {
+	return list(t.Tx, deliveryQuery+where, args, func(r row) (Delivery, error) {
 		var d Delivery
 		var refs string
 		var made, due, sent, failed int64
@@ -123,10 +119,8 @@ func (t *Tx) deliveries(where string, args ...any) ([]Delivery, error) {
 			&d.Address, &due, &d.Attempts, &sent, &failed, &d.Trouble)
 		d.Letter.Refs, d.Letter.Made = strings.Fields(refs), fromNanos(made)
 		d.Due, d.Sent, d.Failed = fromNanos(due), fromNanos(sent), fromNanos(failed)
-		out = append(out, d)
-		return err
+		return d, err
 	})
-	return out, err
 }
 
 // farthest is how far ahead the next try of a delivery can lie. One beyond was dated
@@ -135,42 +129,42 @@ const farthest = 24 * time.Hour
 
 // DueDeliveries are up to n deliveries that should be tried by now, the oldest
 // letters first.
-func (t *Tx) DueDeliveries(now time.Time, n int) ([]Delivery, error) {
+func (t Post) DueDeliveries(now time.Time, n int) ([]Delivery, error) {
 	return t.deliveries(`WHERE d.sent_at = 0 AND d.failed_at = 0 AND (d.due_at <= $1 OR d.due_at > $3) ORDER BY l.id, d.address LIMIT $2`,
 		nanos(now), n, nanos(now.Add(farthest)))
 }
 
 // Deliveries are all deliveries of letters from the number on, in their order.
-func (t *Tx) Deliveries(from int64) ([]Delivery, error) {
+func (t Post) Deliveries(from int64) ([]Delivery, error) {
 	return t.deliveries(`WHERE l.id >= $1 ORDER BY l.id, d.address`, from)
 }
 
 // UndeliveredSince are the deliveries that have failed since a time, and those that
 // were tried and wait.
-func (t *Tx) UndeliveredSince(since time.Time) ([]Delivery, error) {
+func (t Post) UndeliveredSince(since time.Time) ([]Delivery, error) {
 	return t.deliveries(`WHERE d.sent_at = 0 AND (d.failed_at >= $1 OR d.failed_at = 0 AND d.attempts > 0) ORDER BY l.id, d.address`, nanos(since))
 }
 
 // Delivered notes that a server took the letter for the address.
-func (t *Tx) Delivered(letter int64, address string) error {
+func (t Post) Delivered(letter int64, address string) error {
 	_, err := t.exec(`UPDATE letter_to SET sent_at = $3, attempts = attempts + 1, trouble = '' WHERE letter = $1 AND address = $2`, letter, address, nanos(t.now))
 	return err
 }
 
 // Deferred notes that a try failed and when the next is due.
-func (t *Tx) Deferred(letter int64, address string, due time.Time, trouble string) error {
+func (t Post) Deferred(letter int64, address string, due time.Time, trouble string) error {
 	_, err := t.exec(`UPDATE letter_to SET due_at = $3, attempts = attempts + 1, trouble = $4 WHERE letter = $1 AND address = $2`, letter, address, nanos(due), trouble)
 	return err
 }
 
 // Refused notes that the server will never take the letter for the address.
-func (t *Tx) Refused(letter int64, address, trouble string) error {
+func (t Post) Refused(letter int64, address, trouble string) error {
 	_, err := t.exec(`UPDATE letter_to SET failed_at = $3, attempts = attempts + 1, trouble = $4 WHERE letter = $1 AND address = $2`, letter, address, nanos(t.now), trouble)
 	return err
 }
 
 // TryAgain makes all deliveries that wait or have failed due now, and says how many.
-func (t *Tx) TryAgain() (int64, error) {
+func (t Post) TryAgain() (int64, error) {
 	return t.exec(`UPDATE letter_to SET due_at = $1, failed_at = 0 WHERE sent_at = 0`, nanos(t.now))
 }
 
@@ -183,8 +177,8 @@ type LetterCounts struct {
 	Trouble  string    // of the newest try that failed and has no success since; "" if none
 }
 
-// LetterCounts counts deliveries.
-func (t *Tx) LetterCounts() (LetterCounts, error) {
+// Counts counts deliveries.
+func (t Post) Counts() (LetterCounts, error) {
 	var c LetterCounts
 	var oldest, sent int64
 	if err := t.row(`SELECT count(*) FILTER (WHERE d.failed_at = 0), count(*) FILTER (WHERE d.failed_at > 0), coalesce(min(CASE WHEN d.failed_at = 0 THEN l.made_at END), 0)
@@ -216,7 +210,7 @@ type Told struct {
 }
 
 // PutTold writes what was said of a finding.
-func (t *Tx) PutTold(x Told) error {
+func (t Post) PutTold(x Told) error {
 	_, err := t.exec(`INSERT INTO told (finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at, wrong_way) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
 		ON CONFLICT (finding) DO UPDATE SET thread = $2, kind = $3, urgency = $4, first_at = $5, readings = $6, deputy_at = $7, ended_at = $8, wrong_way = $9`,
 		x.Finding, x.Thread, string(x.Kind), string(x.Urgency), nanos(x.First), strings.Join(x.Readings, " "), nanos(x.Deputy), nanos(x.Ended), b2i(x.WrongWay))
@@ -224,9 +218,8 @@ func (t *Tx) PutTold(x Told) error {
 }
 
 // Told is what was said of findings whose end was not told yet, by number.
-func (t *Tx) Told() ([]Told, error) {
-	var out []Told
-	err := t.rows(`SELECT finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at, wrong_way FROM told WHERE ended_at = 0 ORDER BY finding`, nil, func(r *sql.Rows) error {
+func (t Post) Told() ([]Told, error) {
+	return list(t.Tx, `SELECT finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at, wrong_way FROM told WHERE ended_at = 0 ORDER BY finding`, nil, func(r row) (Told, error) {
 		var x Told
 		var kind, urgency, readings string
 		var first, deputy, ended, wrongWay int64
@@ -234,20 +227,24 @@ func (t *Tx) Told() ([]Told, error) {
 		x.Kind, x.Urgency, x.Readings = fixity.Kind(kind), fixity.Urgency(urgency), strings.Fields(readings)
 		x.WrongWay = wrongWay != 0
 		x.First, x.Deputy, x.Ended = fromNanos(first), fromNanos(deputy), fromNanos(ended)
-		out = append(out, x)
-		return err
+		return x, err
 	})
-	return out, err
 }
 
-// UrgentFindings are the open findings that are more than untidy, the oldest first.
-func (t *Tx) UrgentFindings() ([]Finding, error) {
-	return t.findings(`WHERE settled = '' AND urgency IN ('none-intact', 'at-risk') ORDER BY id`)
+// Urgent are the open findings that are more than untidy, the oldest first.
+func (t Findings) Urgent() ([]Finding, error) {
+	return t.where(`WHERE settled = '' AND urgency IN ('none-intact', 'at-risk') ORDER BY id`)
+}
+
+// NotUrgent are the findings that letters told of, whose end they didn't tell yet, and that
+// are not among Urgent any more, by number.
+func (t Findings) NotUrgent() ([]Finding, error) {
+	return t.where(`WHERE id IN (SELECT finding FROM told WHERE ended_at = 0) AND NOT (settled = '' AND urgency IN ('none-intact', 'at-risk')) ORDER BY id`)
 }
 
 // SettledSince are the findings that ended at or after a time, the oldest first.
-func (t *Tx) SettledSince(since time.Time) ([]Finding, error) {
-	return t.findings(`WHERE settled <> '' AND settled_at >= $1 ORDER BY id`, nanos(since))
+func (t Findings) SettledSince(since time.Time) ([]Finding, error) {
+	return t.where(`WHERE settled <> '' AND settled_at >= $1 ORDER BY id`, nanos(since))
 }
 
 // Taken is what was taken in of one item.
@@ -259,7 +256,7 @@ type Taken struct {
 // TakenSince are the items of the files taken in at or after a time that are still
 // under care, in the order of their names, and how many copies of these files are in
 // which state in which store.
-func (t *Tx) TakenSince(since time.Time) ([]Taken, []Tally, error) {
+func (t Post) TakenSince(since time.Time) ([]Taken, []Tally, error) {
 	var items []Taken
 	if err := t.rows(`SELECT item, count(*) FROM file WHERE taken_at >= $1 AND retired_at = 0 GROUP BY item ORDER BY item`, []any{nanos(since)}, func(r *sql.Rows) error {
 		var item []byte
@@ -300,7 +297,7 @@ type StoreWeek struct {
 }
 
 // Weeks sums up each store since a time, by name.
-func (t *Tx) Weeks(since time.Time) ([]StoreWeek, error) {
+func (t Post) Weeks(since time.Time) ([]StoreWeek, error) {
 	var out []StoreWeek
 	at := map[string]int{}
 	if err := t.rows(`SELECT s.name, s.adopted_at, s.seen_at, coalesce(min(x.listed_complete_at), 0) FROM store s LEFT JOIN store_set x ON x.store = s.name AND x.adopted_at <> 0
@@ -352,7 +349,7 @@ func (t *Tx) Weeks(since time.Time) ([]StoreWeek, error) {
 // Mark is how many events the record has and the beginning of its root, as a letter
 // prints it: whoever keeps the letter can show later that the record was not
 // rewritten since.
-func (t *Tx) Mark() (events int64, root string, err error) {
+func (t Post) Mark() (events int64, root string, err error) {
 	var b []byte
 	if err := t.row(`SELECT size, root FROM log_head`, nil, &events, &b); err != nil {
 		return 0, "", err

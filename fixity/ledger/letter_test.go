@@ -19,7 +19,7 @@ func TestLetterCursor(t *testing.T) {
 		l := d.open()
 		var zero ledger.LetterCursor
 		view(t, l, func(x *ledger.Tx) (err error) {
-			zero, err = x.LetterCursor()
+			zero, err = x.Post.Cursor()
 			return err
 		})
 		if zero != (ledger.LetterCursor{}) {
@@ -28,26 +28,26 @@ func TestLetterCursor(t *testing.T) {
 		for _, c := range []ledger.LetterCursor{{Seq: 7, Begun: begun}, {Seq: 9, Begun: begun, Weekly: begun.Add(day)}} {
 			var from ledger.LetterCursor
 			view(t, l, func(x *ledger.Tx) (err error) {
-				from, err = x.LetterCursor()
+				from, err = x.Post.Cursor()
 				return err
 			})
-			tx(t, l, begun, func(x *ledger.Tx) error { return x.MoveLetterCursor(from, c) })
+			tx(t, l, begun, func(x *ledger.Tx) error { return x.Post.MoveCursor(from, c) })
 			err := l.Tx(t.Context(), begun, func(x *ledger.Tx) error {
-				if err := x.PutLetter(ledger.Letter{ID: 99, Kind: ledger.LetterFirst, Made: begun}, []string{"a@quillmere.example"}); err != nil {
+				if err := x.Post.Put(ledger.Letter{ID: 99, Kind: ledger.LetterFirst, Made: begun}, []string{"a@quillmere.example"}); err != nil {
 					return err
 				}
-				return x.MoveLetterCursor(from, ledger.LetterCursor{Seq: 100})
+				return x.Post.MoveCursor(from, ledger.LetterCursor{Seq: 100})
 			})
 			if !errors.Is(err, fixity.ErrLost) {
 				t.Errorf("the second from %+v: %v", from, err)
 			}
 			view(t, l, func(x *ledger.Tx) error {
-				got, err := x.LetterCursor()
+				got, err := x.Post.Cursor()
 				c.Fills = from.Fills + 1
 				if diff := cmp.Diff(c, got); diff != "" {
 					t.Errorf("cursor (-want +got):\n%s", diff)
 				}
-				ds, err2 := x.Deliveries(0)
+				ds, err2 := x.Post.Deliveries(0)
 				if len(ds) != 0 {
 					t.Errorf("the loser wrote %+v", ds)
 				}
@@ -64,11 +64,11 @@ func TestDeliveries(t *testing.T) {
 			return ledger.Letter{ID: id, Kind: ledger.LetterFirst, Thread: thread, Subject: "s", MessageID: fmt.Sprintf("m%d@x", id), Refs: refs, Text: "t\n", HTML: "<p>", Calendar: "c", Made: begun}
 		}
 		tx(t, l, begun, func(x *ledger.Tx) error {
-			return errors.Join(x.PutLetter(letter(1, "a"), []string{"p@x", "q@x", "p@x"}), x.PutLetter(letter(2, "b"), []string{"p@x"}), x.PutLetter(letter(3, "a", "m1@x"), []string{"p@x"}))
+			return errors.Join(x.Post.Put(letter(1, "a"), []string{"p@x", "q@x", "p@x"}), x.Post.Put(letter(2, "b"), []string{"p@x"}), x.Post.Put(letter(3, "a", "m1@x"), []string{"p@x"}))
 		})
 		due := func(at time.Time) (out []string) {
 			view(t, l, func(x *ledger.Tx) error {
-				ds, err := x.DueDeliveries(at, 10)
+				ds, err := x.Post.DueDeliveries(at, 10)
 				for _, d := range ds {
 					out = append(out, fmt.Sprintf("%d %s", d.Letter.ID, d.Address))
 				}
@@ -84,40 +84,40 @@ func TestDeliveries(t *testing.T) {
 		}
 		check("at first", begun, "1 p@x", "1 q@x", "2 p@x", "3 p@x")
 		view(t, l, func(x *ledger.Tx) error {
-			ds, err := x.Deliveries(3)
+			ds, err := x.Post.Deliveries(3)
 			if len(ds) != 1 || cmp.Diff(ds[0].Letter, letter(3, "a", "m1@x")) != "" || ds[0].Address != "p@x" || !ds[0].Due.Equal(begun) {
 				t.Errorf("read back: %+v", ds)
 			}
-			ids, err2 := x.ThreadIDs("a")
+			ids, err2 := x.Post.ThreadIDs("a")
 			if !slices.Equal(ids, []string{"m1@x", "m3@x"}) {
 				t.Errorf("thread %q", ids)
 			}
 			return errors.Join(err, err2)
 		})
 		tx(t, l, begun.Add(time.Second), func(x *ledger.Tx) error {
-			return errors.Join(x.Delivered(1, "p@x"), x.Deferred(1, "q@x", begun.Add(time.Hour), "come again"), x.Refused(2, "p@x", "nobody"), x.Deferred(3, "p@x", begun.Add(300*day), "by a wrong clock"))
+			return errors.Join(x.Post.Delivered(1, "p@x"), x.Post.Deferred(1, "q@x", begun.Add(time.Hour), "come again"), x.Post.Refused(2, "p@x", "nobody"), x.Post.Deferred(3, "p@x", begun.Add(300*day), "by a wrong clock"))
 		})
 		// What lies too far ahead was dated by a clock that was wrong.
 		check("after a try", begun, "3 p@x")
 		check("an hour later", begun.Add(time.Hour), "1 q@x", "3 p@x")
 		view(t, l, func(x *ledger.Tx) error {
-			c, err := x.LetterCounts()
+			c, err := x.Post.Counts()
 			want := ledger.LetterCounts{Waiting: 2, Failed: 1, Oldest: begun, LastSent: begun.Add(time.Second), Trouble: "by a wrong clock"}
 			if diff := cmp.Diff(want, c); diff != "" {
 				t.Errorf("counts (-want +got):\n%s", diff)
 			}
-			un, err2 := x.UndeliveredSince(begun)
+			un, err2 := x.Post.UndeliveredSince(begun)
 			if len(un) != 3 {
 				t.Errorf("undelivered %+v", un)
 			}
-			later, err3 := x.UndeliveredSince(begun.Add(day))
+			later, err3 := x.Post.UndeliveredSince(begun.Add(day))
 			if len(later) != 2 {
 				t.Errorf("undelivered since later %+v", later)
 			}
 			return errors.Join(err, err2, err3)
 		})
 		tx(t, l, begun.Add(2*time.Hour), func(x *ledger.Tx) error {
-			n, err := x.TryAgain()
+			n, err := x.Post.TryAgain()
 			if n != 3 {
 				t.Errorf("tried again: %d", n)
 			}
@@ -132,20 +132,20 @@ func TestTold(t *testing.T) {
 		l := d.open()
 		a := ledger.Told{Finding: 7, Thread: "finding-7", Kind: fixity.Kind(fixity.Altered), Urgency: fixity.AtRisk, First: begun, Readings: []string{"attic", "vault"}}
 		b := ledger.Told{Finding: 9, Thread: "finding-7", Kind: fixity.Away, Urgency: fixity.NoneIntact, First: begun, Readings: []string{}}
-		tx(t, l, begun, func(x *ledger.Tx) error { return errors.Join(x.PutTold(b), x.PutTold(a)) })
+		tx(t, l, begun, func(x *ledger.Tx) error { return errors.Join(x.Post.PutTold(b), x.Post.PutTold(a)) })
 		a.Urgency, a.Deputy = fixity.NoneIntact, begun.Add(day)
-		tx(t, l, begun, func(x *ledger.Tx) error { return x.PutTold(a) })
+		tx(t, l, begun, func(x *ledger.Tx) error { return x.Post.PutTold(a) })
 		view(t, l, func(x *ledger.Tx) error {
-			got, err := x.Told()
+			got, err := x.Post.Told()
 			if diff := cmp.Diff([]ledger.Told{a, b}, got); diff != "" {
 				t.Errorf("told (-want +got):\n%s", diff)
 			}
 			return err
 		})
 		a.Ended = begun.Add(day)
-		tx(t, l, begun, func(x *ledger.Tx) error { return x.PutTold(a) })
+		tx(t, l, begun, func(x *ledger.Tx) error { return x.Post.PutTold(a) })
 		view(t, l, func(x *ledger.Tx) error {
-			got, err := x.Told()
+			got, err := x.Post.Told()
 			if len(got) != 1 || got[0].Finding != 9 {
 				t.Errorf("told after one ended: %+v", got)
 			}
@@ -166,7 +166,7 @@ func TestWeeks(t *testing.T) {
 		w.rot("studio", "masters", "QV-0107/QV-0107_A.wav", "rot")
 		w.audit("studio", order{full: true})
 		w.view(func(x *ledger.Tx) error {
-			weeks, err := x.Weeks(since)
+			weeks, err := x.Post.Weeks(since)
 			if err != nil {
 				return err
 			}
@@ -180,14 +180,14 @@ func TestWeeks(t *testing.T) {
 			if s := by["vault"]; s.Files != 1 || s.Read != 0 || len(s.Listings) != 0 || !s.Oldest.Before(since) {
 				t.Errorf("vault: %+v", s)
 			}
-			items, copies, err := x.TakenSince(since)
+			items, copies, err := x.Post.TakenSince(since)
 			if err != nil {
 				return err
 			}
 			if len(items) != 1 || items[0] != (ledger.Taken{Item: f.Item, Files: 1}) || len(copies) != 3 {
 				t.Errorf("taken: %+v, %+v", items, copies)
 			}
-			urgent, err := x.UrgentFindings()
+			urgent, err := x.Findings.Urgent()
 			if len(urgent) != 1 || urgent[0].Store != "studio" {
 				t.Errorf("urgent: %+v", urgent)
 			}
@@ -197,16 +197,16 @@ func TestWeeks(t *testing.T) {
 		w.pass(day)
 		w.audit("studio", order{full: true})
 		w.view(func(x *ledger.Tx) error {
-			ended, err := x.SettledSince(since)
+			ended, err := x.Findings.SettledSince(since)
 			if len(ended) != 1 || ended[0].Settled != fixity.IntactAgain {
 				t.Errorf("ended: %+v", ended)
 			}
-			later, err2 := x.SettledSince(w.clock.Add(time.Second))
+			later, err2 := x.Findings.SettledSince(w.clock.Add(time.Second))
 			if len(later) != 0 {
 				t.Errorf("ended later: %+v", later)
 			}
-			n, root, err3 := x.Mark()
-			events, err4 := x.EventCount()
+			n, root, err3 := x.Post.Mark()
+			events, err4 := x.Log.Count()
 			if n != events || len(root) != 17 || root[8] != '-' {
 				t.Errorf("mark %d %q, of %d events", n, root, events)
 			}

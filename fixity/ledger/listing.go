@@ -3,9 +3,11 @@ package ledger
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 )
 
 // Record gives an audit's slices their view of the ledger. It carries the clock
@@ -24,7 +26,7 @@ func (l *Ledger) Record(now func() time.Time, by string) Record { return Record{
 // goes on, and the others get fixity.ErrLost.
 func (r Record) Claim(ctx context.Context, j fixity.Job) (s fixity.Shard, err error) {
 	err = r.l.View(ctx, func(t *Tx) error {
-		s, err = t.claim(j)
+		s, err = t.Audits.claim(j)
 		return err
 	})
 	return s, err
@@ -35,12 +37,12 @@ func (r Record) Known(ctx context.Context, s fixity.Shard, after string, limit i
 	err = r.l.View(ctx, func(t *Tx) error {
 		// Two pages, joined here: a database sorts a union of the two anew for each page,
 		// all of the shard that is left.
-		copies, err := t.knownPage(`SELECT at, file, state, size, mtime, '' FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
+		copies, err := t.Audits.knownPage(`SELECT at, file, state, size, mtime, inode_at, '' FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
 			s, after, limit)
 		if err != nil {
 			return err
 		}
-		strays, err := t.knownPage(`SELECT at, 0, 'unexpected', size, mtime, reported FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
+		strays, err := t.Audits.knownPage(`SELECT at, 0, 'unexpected', size, mtime, 0, reported FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
 			s, after, limit)
 		if err != nil {
 			return err
@@ -57,13 +59,13 @@ func (r Record) Known(ctx context.Context, s fixity.Shard, after string, limit i
 	return out, err
 }
 
-func (t *Tx) knownPage(query string, s fixity.Shard, after string, limit int) ([]fixity.Known, error) {
+func (t Audits) knownPage(query string, s fixity.Shard, after string, limit int) ([]fixity.Known, error) {
 	var out []fixity.Known
 	err := t.rows(query, []any{s.Store, s.Set, []byte(s.Top), []byte(after), limit}, func(rs *sql.Rows) error {
 		var at []byte
 		var state, reported string
 		var k fixity.Known
-		if err := rs.Scan(&at, &k.File, &state, &k.Size, &k.ModTime, &reported); err != nil {
+		if err := rs.Scan(&at, &k.File, &state, &k.Size, &k.ModTime, &k.InodeAt, &reported); err != nil {
 			return err
 		}
 		k.Path, k.State, k.Reported = string(at), fixity.State(state), fixity.DigestIn(reported)
@@ -73,38 +75,13 @@ func (t *Tx) knownPage(query string, s fixity.Shard, after string, limit int) ([
 	return out, err
 }
 
-// CommitListing writes what a part of a listing found to differ. ErrLost if the
-// claim no longer holds; nothing is written then.
-func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.Listed) error {
+// CommitListing writes what parts of listings found to differ. ErrLost if one of the
+// claims no longer holds; nothing is written then. A power cut may take it back: each
+// listing of an audit is begun anew.
+func (r Record) CommitListing(ctx context.Context, ls ...fixity.Listed) error {
 	return r.l.soon(ctx, r.now(), func(t *Tx) error {
-		to, cursor := fixity.PhaseList, l.Cursor
-		if l.Done {
-			to, cursor = fixity.PhaseListed, ""
-		}
-		if err := t.moveShard(s, to, cursor, l.Files, l.LeftOut, 0, 0, l.Trouble); err != nil {
-			return err
-		}
-		for _, k := range l.Gone {
-			if _, err := t.exec(`INSERT INTO difference (audit, set_name, top, at, file, instead) VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING`,
-				s.Audit, s.Set, []byte(top(k.Path)), []byte(k.Path), k.File, instead(k.Instead)); err != nil {
-				return err
-			}
-		}
-		for _, k := range l.Changed {
-			// What is due ahead of all others stays so.
-			if _, err := t.exec(`UPDATE instance SET due_at = 0 WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4 AND due_at > 0`,
-				s.Store, s.Set, []byte(s.Top), []byte(k.Path)); err != nil {
-				return err
-			}
-		}
-		for _, e := range l.Strays {
-			if err := t.putStray(s.Store, s.Set, e); err != nil {
-				return err
-			}
-		}
-		for _, k := range l.Left {
-			if _, err := t.exec(`INSERT INTO difference (audit, set_name, top, at, file) VALUES ($1, $2, $3, $4, 0) ON CONFLICT DO NOTHING`,
-				s.Audit, s.Set, []byte(s.Top), []byte(k.Path)); err != nil {
+		for _, l := range ls {
+			if err := t.Audits.putListed(l); err != nil {
 				return err
 			}
 		}
@@ -112,15 +89,75 @@ func (r Record) CommitListing(ctx context.Context, s fixity.Shard, l fixity.List
 	})
 }
 
+func (t Audits) putListed(l fixity.Listed) error {
+	s, to, cursor := l.Shard, fixity.PhaseList, l.Cursor
+	if l.Done {
+		to, cursor = fixity.PhaseListed, ""
+	}
+	if err := t.moveShard(s, to, cursor, l.Files, l.LeftOut, 0, 0, l.Trouble); err != nil {
+		return err
+	}
+	for _, k := range l.Gone {
+		if _, err := t.exec(`INSERT INTO difference (audit, set_name, top, at, file, instead) VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING`,
+			s.Audit, s.Set, []byte(top(k.Path)), []byte(k.Path), k.File, instead(k.Instead)); err != nil {
+			return err
+		}
+	}
+	if err := t.shown(s, l.Changed); err != nil {
+		return err
+	}
+	for _, e := range l.Strays {
+		if err := t.Strays.put(s.Store, s.Set, e); err != nil {
+			return err
+		}
+	}
+	for _, k := range l.Left {
+		if _, err := t.exec(`INSERT INTO difference (audit, set_name, top, at, file) VALUES ($1, $2, $3, $4, 0) ON CONFLICT DO NOTHING`,
+			s.Audit, s.Set, []byte(s.Top), []byte(k.Path)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// shown makes due what a listing has news of. How many copies were made due for their
+// inodes alone is counted over the audit.
+func (t Audits) shown(s fixity.Shard, es []fixity.Entry) error {
+	if len(es) == 0 {
+		return nil
+	}
+	var before, touched int64
+	if err := t.row(`SELECT CAST(coalesce(sum(touched), 0) AS BIGINT) FROM shard WHERE audit = $1`, []any{s.Audit}, &before); err != nil {
+		return err
+	}
+	for _, e := range es {
+		c, err := t.Copies.At(s.Store, s.Set, e.Path)
+		if errors.Is(err, fixity.ErrNotFound) {
+			continue // an act has dealt with it meanwhile
+		}
+		if err != nil {
+			return err
+		}
+		now := care.Shown{Size: e.Size, ModTime: nanos(e.ModTime), InodeAt: e.InodeAt(), Many: before+touched >= care.InodesAtOnce}
+		if now.InodeAlone(fixity.Known{State: c.State, Size: c.Size, ModTime: c.ModTime, InodeAt: c.InodeAt}) {
+			touched++
+		}
+		if err := t.Copies.see(c, now); err != nil {
+			return err
+		}
+	}
+	if touched == 0 {
+		return nil
+	}
+	_, err := t.exec(`UPDATE shard SET touched = touched + $2 WHERE id = $1`, s.ID, touched)
+	return err
+}
+
 // instead says what lies at the path of a file that is gone, "" for nothing.
 func instead(t fixity.Type) string {
-	switch t {
-	case fixity.Link:
-		return "a link lies there instead"
-	case fixity.Special:
-		return "something that is no ordinary file lies there instead"
-	case fixity.Online:
-		return "only a placeholder lies there: its bytes are online only, so it is no copy"
+	code := map[fixity.Type]string{fixity.Link: "link", fixity.Special: "special", fixity.Online: "online"}[t]
+	if code == "" {
+		return ""
 	}
-	return ""
+	return factsText([]fixity.Fact{{Is: fixity.Instead, Code: code}})
 }

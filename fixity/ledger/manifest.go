@@ -14,14 +14,14 @@ type Manifest struct {
 	Size, ModTime      int64 // as at its last reading; -1 for not yet
 }
 
-// Manifests are those of a store's set, by folder.
-func (t *Tx) Manifests(store, set string) ([]Manifest, error) {
-	return t.manifests(store, set, ``)
+// Of are those of a store's set, by folder.
+func (t Manifests) Of(store, set string) ([]Manifest, error) {
+	return t.where(store, set, ``)
 }
 
-// Manifest is that of one folder; fixity.ErrNotFound if none was ever intended.
-func (t *Tx) Manifest(store, set, folder string) (Manifest, error) {
-	ms, err := t.manifests(store, set, ` AND folder = $3`, []byte(folder))
+// Get is that of one folder; fixity.ErrNotFound if none was ever intended.
+func (t Manifests) Get(store, set, folder string) (Manifest, error) {
+	ms, err := t.where(store, set, ` AND folder = $3`, []byte(folder))
 	if err == nil && len(ms) == 0 {
 		err = fixity.ErrNotFound
 	}
@@ -31,7 +31,7 @@ func (t *Tx) Manifest(store, set, folder string) (Manifest, error) {
 	return ms[0], nil
 }
 
-func (t *Tx) manifests(store, set, and string, args ...any) ([]Manifest, error) {
+func (t Manifests) where(store, set, and string, args ...any) ([]Manifest, error) {
 	var out []Manifest
 	err := t.rows(`SELECT folder, digest, intended, size, mtime FROM manifest WHERE store = $1 AND set_name = $2`+and+` ORDER BY folder`, append([]any{store, set}, args...), func(r *sql.Rows) error {
 		m := Manifest{Store: store, Set: set}
@@ -52,16 +52,16 @@ func (t *Tx) manifests(store, set, and string, args ...any) ([]Manifest, error) 
 	return out, err
 }
 
-// IntendManifest notes what is about to be written, before the file is replaced:
+// Intend notes what is about to be written, before the file is replaced:
 // after a crash either text is known to be ours.
-func (t *Tx) IntendManifest(m Manifest) error {
+func (t Manifests) Intend(m Manifest) error {
 	_, err := t.exec(`INSERT INTO manifest (store, set_name, folder, intended) VALUES ($1, $2, $3, $4)
 		ON CONFLICT (store, set_name, folder) DO UPDATE SET intended = $4`, m.Store, m.Set, []byte(m.Folder), m.Intended.Bytes())
 	return err
 }
 
-// WroteManifest notes that the intended text is in place.
-func (t *Tx) WroteManifest(m Manifest, lines int, by string) error {
+// Wrote notes that the intended text is in place.
+func (t Manifests) Wrote(m Manifest, lines int, by string) error {
 	_, err := t.exec(`UPDATE manifest SET digest = $4, size = $5, mtime = $6, written_at = $7 WHERE store = $1 AND set_name = $2 AND folder = $3`,
 		m.Store, m.Set, []byte(m.Folder), m.Intended.Bytes(), m.Size, m.ModTime, nanos(t.now))
 	if err == nil {
@@ -71,8 +71,8 @@ func (t *Tx) WroteManifest(m Manifest, lines int, by string) error {
 	return err
 }
 
-// SawManifest notes the size and time of a manifest that was looked at.
-func (t *Tx) SawManifest(m Manifest) error {
+// Saw notes the size and time of a manifest that was looked at.
+func (t Manifests) Saw(m Manifest) error {
 	_, err := t.exec(`UPDATE manifest SET size = $4, mtime = $5 WHERE store = $1 AND set_name = $2 AND folder = $3`,
 		m.Store, m.Set, []byte(m.Folder), m.Size, m.ModTime)
 	return err
@@ -84,27 +84,24 @@ type ManifestLine struct {
 	Digest fixity.Digest
 }
 
-// ManifestLines is the next page, in the order of paths, of the files that a store
+// Lines is the next page, in the order of paths, of the files that a store
 // should hold in a first-level folder, or directly in a set's root.
-func (t *Tx) ManifestLines(store, set, folder, after string, n int) ([]ManifestLine, error) {
-	var out []ManifestLine
-	err := t.rows(`SELECT i.at, v.sha256 FROM instance i JOIN file f ON f.id = i.file JOIN version v ON v.file = f.id AND v.n = f.version
+func (t Manifests) Lines(store, set, folder, after string, n int) ([]ManifestLine, error) {
+	return list(t.Tx, `SELECT i.at, v.sha256 FROM instance i JOIN file f ON f.id = i.file JOIN version v ON v.file = f.id AND v.n = f.version
 		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND i.at > $4 ORDER BY i.at LIMIT $5`,
-		[]any{store, set, []byte(folder), []byte(after), n}, func(r *sql.Rows) error {
+		[]any{store, set, []byte(folder), []byte(after), n}, func(r row) (ManifestLine, error) {
 			var at, d []byte
 			err := r.Scan(&at, &d)
-			out = append(out, ManifestLine{string(at), fixity.DigestOf(fixity.SHA256, d)})
-			return err
+			return ManifestLine{string(at), fixity.DigestOf(fixity.SHA256, d)}, err
 		})
-	return out, err
 }
 
 // KnownDigests are the SHA-256 of all versions of the file at a path of a set, or
 // whose copy in the store lies there under another spelling; none if no file is
 // under care there.
-func (t *Tx) KnownDigests(store, set, path string) ([]fixity.Digest, error) {
-	if c, err := t.CopyAt(store, set, path); err == nil {
-		vs, err := t.Versions(c.File)
+func (t Manifests) KnownDigests(store, set, path string) ([]fixity.Digest, error) {
+	if c, err := t.Copies.At(store, set, path); err == nil {
+		vs, err := t.Files.Versions(c.File)
 		out := make([]fixity.Digest, len(vs))
 		for i, v := range vs {
 			out[i] = v.SHA256

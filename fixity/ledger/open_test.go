@@ -22,13 +22,14 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/testing/ledgertest"
 )
 
 var update = flag.Bool("update", false, "write testdata/schema.sql anew")
 
 // The schema that the migrations give is kept, so that a change shows in review.
 func TestSchema(t *testing.T) {
-	d := onSQLite(t)
+	d := onNewFile(t)
 	d.open()
 	got := strings.Join(column(t, d.raw(), `SELECT sql FROM sqlite_master WHERE sql IS NOT NULL AND name NOT LIKE '%goose%' AND name NOT LIKE 'sqlite%' ORDER BY type DESC, name`), ";\n\n") + ";\n"
 	const file = "testdata/schema.sql"
@@ -48,9 +49,9 @@ func TestSchema(t *testing.T) {
 
 // Both databases have the same tables with the same columns.
 func TestBothDatabasesHaveOneSchema(t *testing.T) {
-	p := onPostgres(t)
+	p := onPlace(t, ledgertest.Nothing(t, t.TempDir()))
 	p.open()
-	s := onSQLite(t)
+	s := onNewFile(t)
 	s.open()
 	tables := column(t, s.raw(), `SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%' AND name NOT LIKE 'goose%' ORDER BY name`)
 	theirs := column(t, p.raw(), `SELECT table_name FROM information_schema.tables WHERE table_schema = current_schema() AND table_name NOT LIKE 'goose%' ORDER BY table_name`)
@@ -111,7 +112,7 @@ func TestOpeningAgainKeepsAll(t *testing.T) {
 }
 
 func TestALedgerThatMustExist(t *testing.T) {
-	d := onSQLite(t)
+	d := onNewFile(t)
 	o := d.options()
 	o.MustExist = true
 	if _, err := ledger.Open(t.Context(), o); !errors.Is(err, fixity.ErrNotFound) {
@@ -164,7 +165,7 @@ func readAll(t *testing.T, path string) []byte {
 // closedLedger is the bytes of a ledger that was written and closed.
 func closedLedger(t *testing.T) []byte {
 	t.Helper()
-	d := onSQLite(t)
+	d := onNewFile(t)
 	w := written(t, d)
 	if err := w.l.Close(); err != nil {
 		t.Fatal(err)
@@ -185,7 +186,7 @@ func usable(t *testing.T, d database) (events int64, err error) {
 		return 0, err
 	}
 	err = l.View(t.Context(), func(x *ledger.Tx) error {
-		_, err := x.CountTallies()
+		_, err := x.Copies.CountTallies()
 		return err
 	})
 	return v.Events, err
@@ -193,7 +194,7 @@ func usable(t *testing.T, d database) (events int64, err error) {
 
 func TestALedgerCutShortIsDamaged(t *testing.T) {
 	whole := closedLedger(t)
-	full := onSQLite(t)
+	full := onNewFile(t)
 	if err := os.WriteFile(full.path, whole, 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -207,7 +208,7 @@ func TestALedgerCutShortIsDamaged(t *testing.T) {
 		lengths = append(lengths, 1+r.IntN(len(whole)-1))
 	}
 	for _, n := range lengths {
-		d := onSQLite(t)
+		d := onNewFile(t)
 		if err := os.WriteFile(d.path, whole[:n], 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -238,7 +239,7 @@ func TestGarbageIsNoLedger(t *testing.T) {
 		"a header alone": append([]byte("SQLite format 3\x00"), make([]byte, 8<<10)...),
 		"one byte":       {0},
 	} {
-		d := onSQLite(t)
+		d := onNewFile(t)
 		if err := os.WriteFile(d.path, b, 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -259,7 +260,7 @@ func TestOverwrittenPages(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 6))
 	errs := 0
 	for at := 0; at < len(whole); at += 4096 {
-		d := onSQLite(t)
+		d := onNewFile(t)
 		b := bytes.Clone(whole)
 		for i := at; i < min(at+4096, len(b)); i++ {
 			b[i] = byte(r.Uint32())
@@ -277,7 +278,7 @@ func TestOverwrittenPages(t *testing.T) {
 }
 
 func TestAnotherProgramsDatabaseIsRefused(t *testing.T) {
-	d := onSQLite(t)
+	d := onNewFile(t)
 	db := d.raw()
 	mustExec(t, db, `CREATE TABLE song (name TEXT)`)
 	mustExec(t, db, `INSERT INTO song VALUES ('The Quill')`)
@@ -311,7 +312,7 @@ func TestALedgerHeldByAnotherIsBusy(t *testing.T) {
 			t.Fatal(err)
 		}
 		began := time.Now()
-		err = l.Tx(t.Context(), begun, func(x *ledger.Tx) error { return x.SeenStore("vault") })
+		err = l.Tx(t.Context(), begun, func(x *ledger.Tx) error { return x.Stores.Seen("vault") })
 		if !errors.Is(err, fixity.ErrBusy) {
 			t.Errorf("written beside another: %v", err)
 		}
@@ -325,14 +326,14 @@ func TestALedgerHeldByAnotherIsBusy(t *testing.T) {
 		if _, err := c.ExecContext(t.Context(), let); err != nil {
 			t.Fatal(err)
 		}
-		if err := l.Tx(t.Context(), begun, func(x *ledger.Tx) error { return x.SeenStore("vault") }); err != nil {
+		if err := l.Tx(t.Context(), begun, func(x *ledger.Tx) error { return x.Stores.Seen("vault") }); err != nil {
 			t.Errorf("after the other: %v", err)
 		}
 	})
 }
 
 func TestManyBeginOneLedger(t *testing.T) {
-	onEach(t, func(t *testing.T, d database) {
+	onNothing(t, func(t *testing.T, d database) {
 		var wg sync.WaitGroup
 		errs := make([]error, 6)
 		for i := range errs {

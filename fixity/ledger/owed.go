@@ -14,14 +14,14 @@ type OwedManifest struct {
 
 // owes marks the manifest that lists a copy. PutCopy, dropCopy and AddVersion call it:
 // every change of what a manifest says goes through one of the three.
-func (t *Tx) owes(c Copy) {
+func (t Manifests) owes(c Copy) {
 	if c.Carrier == 0 {
 		t.owed[folderKey{c.Store, c.Set, top(c.At)}] = true
 	}
 }
 
 // owesAll marks the manifests that list a file, in all stores.
-func (t *Tx) owesAll(file int64) error {
+func (t Manifests) owesAll(file int64) error {
 	return t.rows(`SELECT store, set_name, top FROM instance WHERE file = $1 AND carrier = 0`, []any{file}, func(r *sql.Rows) error {
 		var k folderKey
 		var folder []byte
@@ -34,7 +34,7 @@ func (t *Tx) owesAll(file int64) error {
 
 // flushOwed writes the marks in the transaction of the change itself: there is no
 // moment in which a kill leaves the one without the other.
-func (t *Tx) flushOwed() error {
+func (t Manifests) flushOwed() error {
 	for k := range t.owed {
 		if _, err := t.exec(`INSERT INTO manifest_owed (store, set_name, folder, marks) VALUES ($1, $2, $3, 1)
 			ON CONFLICT (store, set_name, folder) DO UPDATE SET marks = manifest_owed.marks + 1`, k.store, k.set, []byte(k.folder)); err != nil {
@@ -44,36 +44,31 @@ func (t *Tx) flushOwed() error {
 	return nil
 }
 
-// OweManifest marks a manifest by its folder, since it isn't there.
-func (t *Tx) OweManifest(store, set, folder string) { t.owed[folderKey{store, set, folder}] = true }
+// Owe marks a manifest by its folder, since it isn't there.
+func (t Manifests) Owe(store, set, folder string) { t.owed[folderKey{store, set, folder}] = true }
 
-// OwedManifests are those that a store is owed, by set and folder.
-func (t *Tx) OwedManifests(store string) ([]OwedManifest, error) {
-	var out []OwedManifest
-	err := t.rows(`SELECT set_name, folder, marks FROM manifest_owed WHERE store = $1 ORDER BY set_name, folder`, []any{store}, func(r *sql.Rows) error {
+// Owed are those that a store is owed, by set and folder.
+func (t Manifests) Owed(store string) ([]OwedManifest, error) {
+	return list(t.Tx, `SELECT set_name, folder, marks FROM manifest_owed WHERE store = $1 ORDER BY set_name, folder`, []any{store}, func(r row) (OwedManifest, error) {
 		o := OwedManifest{Store: store}
 		var folder []byte
 		err := r.Scan(&o.Set, &folder, &o.Marks)
 		o.Folder = string(folder)
-		out = append(out, o)
-		return err
+		return o, err
 	})
-	return out, err
 }
 
-// PaidManifest ends what is owed, unless it has been marked again since o was read.
-func (t *Tx) PaidManifest(o OwedManifest) error {
+// Paid ends what is owed, unless it has been marked again since o was read.
+func (t Manifests) Paid(o OwedManifest) error {
 	_, err := t.exec(`DELETE FROM manifest_owed WHERE store = $1 AND set_name = $2 AND folder = $3 AND marks = $4`, o.Store, o.Set, []byte(o.Folder), o.Marks)
 	return err
 }
 
-// FoldersWithCopies are the first-level folders of a set that a store has copies in.
-func (t *Tx) FoldersWithCopies(store, set string) (out []string, err error) {
-	err = t.rows(`SELECT DISTINCT top FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 ORDER BY top`, []any{store, set}, func(r *sql.Rows) error {
+// Folders are the first-level folders of a set that a store has copies in.
+func (t Manifests) Folders(store, set string) ([]string, error) {
+	return list(t.Tx, `SELECT DISTINCT top FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 ORDER BY top`, []any{store, set}, func(r row) (string, error) {
 		var folder []byte
 		err := r.Scan(&folder)
-		out = append(out, string(folder))
-		return err
+		return string(folder), err
 	})
-	return out, err
 }

@@ -3,12 +3,10 @@ package ledger
 import (
 	"database/sql"
 	"errors"
-	"fmt"
-	"strings"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/pair"
-	"firmus/fixity/policy"
 )
 
 // gone is a file that the audit's listing doesn't show.
@@ -17,8 +15,8 @@ type gone struct {
 	at      string // where the copy should lie in this store
 	path    string // of the file in its set
 	state   fixity.State
-	seen    bool   // it was there once
-	instead string // what lies there now that is no file of bytes
+	seen    bool          // it was there once
+	instead []fixity.Fact // what lies there now that is no file of bytes
 }
 
 // matched is what a set's listing lacks, paired with what lies there under no one's care.
@@ -27,19 +25,19 @@ type matched struct {
 	pairs   []pair.Pair
 	unsure  []string // strays whose digest would decide a pair
 	unclear unclear
-	proofs  policy.Quota // of the bytes that may be read to prove what a service reports
+	proofs  care.Quota // of the bytes that may be read to prove what a service reports
 }
 
-// unclear says in words what names leave open: by the place of a stray, and by file.
+// unclear says what names leave open: by the place of a stray, and by file.
 type unclear struct {
-	at map[string]string
-	of map[int64]string
+	at map[string][]fixity.Fact
+	of map[int64][]fixity.Fact
 }
 
 // match pairs what a set's listing lacks: with what has its path in another
 // spelling; with what has its fields, where the store names its files in another
 // way; with what has its bytes or its sign.
-func (t *Tx) match(a Audit, set string) (m matched, err error) {
+func (t Audits) match(a Audit, set string) (m matched, err error) {
 	if m.gone, err = t.goneOf(a, set); err != nil {
 		return m, err
 	}
@@ -54,22 +52,22 @@ func (t *Tx) match(a Audit, set string) (m matched, err error) {
 	gs := make([]pair.Gone, len(m.gone))
 	for i := range m.gone {
 		x := &m.gone[i]
-		x.Form, x.Fold = form(x.at), Fold(x.at)
-		if k, ok := filing.OfFile(form(x.path)); ok && files {
+		x.Form, x.Fold = Form(x.at), Fold(x.at)
+		if k, ok := filing.OfFile(Form(x.path)); ok && files {
 			x.Key = "=" + k
 		}
 		gs[i] = x.Gone
 	}
 	for i := range came {
 		c := &came[i]
-		c.Form, c.Fold = form(c.Path), Fold(c.Path)
+		c.Form, c.Fold = Form(c.Path), Fold(c.Path)
 		if k, ok := filing.OfObject(c.Form); ok && files {
 			c.Key = "=" + k
 		}
 	}
 	var failed error
 	m.pairs = pair.Spelled(gs, came, func(g pair.Gone, c pair.Came) bool {
-		free, err := t.onlyName(set, g, c)
+		free, err := t.Copies.onlyName(set, g, c)
 		failed = errors.Join(failed, err)
 		return free
 	})
@@ -91,8 +89,8 @@ func (t *Tx) match(a Audit, set string) (m matched, err error) {
 }
 
 // matchFields pairs by what the store's names and the files' own have in common.
-func (t *Tx) matchFields(set string, filing policy.Filing, all []gone, gs []pair.Gone, came []pair.Came) ([]pair.Pair, unclear, error) {
-	out := unclear{map[string]string{}, map[int64]string{}}
+func (t Audits) matchFields(set string, filing care.Filing, all []gone, gs []pair.Gone, came []pair.Came) ([]pair.Pair, unclear, error) {
+	out := unclear{map[string][]fixity.Fact{}, map[int64][]fixity.Fact{}}
 	names := map[int64]string{}
 	for _, g := range all {
 		names[g.File] = g.path
@@ -110,7 +108,7 @@ func (t *Tx) matchFields(set string, filing policy.Filing, all []gone, gs []pair
 			if err := r.Scan(&id, &p); err != nil {
 				return err
 			}
-			k, ok := filing.OfFile(form(string(p)))
+			k, ok := filing.OfFile(Form(string(p)))
 			if n, asked := placed["="+k]; ok && asked && names[id] == "" {
 				placed["="+k], owner["="+k] = n+1, string(p)
 			}
@@ -133,37 +131,26 @@ func (t *Tx) matchFields(set string, filing policy.Filing, all []gone, gs []pair
 		}
 		switch {
 		case len(files) > 0:
-			out.at[u.At] = "ambiguous: by its name it may be " + few(files)
-			if u.Twins > 0 {
-				out.at[u.At] += fmt.Sprintf(", and so may what lies at %d other places", u.Twins)
-			}
+			out.at[u.At] = []fixity.Fact{{Is: fixity.NameFits, Places: someOf(files), Of: int64(len(files)), Count: int64(u.Alike)}}
 		case owner[keyAt[u.At]] != "":
-			out.at[u.At] = fmt.Sprintf("by its name it is %q once more, which has its place already", DisplayPath(owner[keyAt[u.At]]))
+			out.at[u.At] = []fixity.Fact{{Is: fixity.NameTaken, Places: []fixity.Path{fixity.Path(owner[keyAt[u.At]])}}}
 		}
 	}
 	for id, at := range may {
-		out.of[id] = "ambiguous: by its name it may lie at " + few(at)
+		out.of[id] = []fixity.Fact{{Is: fixity.MayLieAt, Places: someOf(at), Of: int64(len(at))}}
 	}
 	return pairs, out, nil
 }
 
-// few names the first three of some paths.
-func few(paths []string) string {
-	var b strings.Builder
-	for i, p := range paths {
-		if i == 3 {
-			fmt.Fprintf(&b, " or %d others", len(paths)-3)
-			break
-		}
-		if i > 0 {
-			b.WriteString(" or ")
-		}
-		fmt.Fprintf(&b, "%q", DisplayPath(p))
+// someOf are the first three of some paths.
+func someOf(paths []string) (out []fixity.Path) {
+	for _, p := range paths[:min(len(paths), 3)] {
+		out = append(out, fixity.Path(p))
 	}
-	return b.String()
+	return out
 }
 
-func (t *Tx) goneOf(a Audit, set string) ([]gone, error) {
+func (t Audits) goneOf(a Audit, set string) ([]gone, error) {
 	var out []gone
 	// CROSS JOIN fixes the order: from the few that differ into the key of all.
 	err := t.rows(`SELECT i.at, i.file, f.path, i.state, i.size, i.mtime, v.size, v.blake3, v.sha256, v.md5, d.instead FROM difference d CROSS JOIN instance i
@@ -172,12 +159,13 @@ func (t *Tx) goneOf(a Audit, set string) ([]gone, error) {
 		ORDER BY d.at`, []any{a.ID, a.Store, set}, func(r *sql.Rows) error {
 		var at, p, b3, s2, m5 []byte
 		var g gone
-		var state string
+		var state, instead string
 		var size int64
 		var want sql.NullInt64
-		if err := r.Scan(&at, &g.File, &p, &state, &size, &g.ModTime, &want, &b3, &s2, &m5, &g.instead); err != nil {
+		if err := r.Scan(&at, &g.File, &p, &state, &size, &g.ModTime, &want, &b3, &s2, &m5, &instead); err != nil {
 			return err
 		}
+		g.instead = factsIn(instead)
 		g.at, g.path, g.Path, g.state, g.seen = string(at), string(p), string(at), fixity.State(state), size >= 0
 		g.Size = want.Int64
 		if len(b3) > 0 {
@@ -202,20 +190,17 @@ func (t *Tx) goneOf(a Audit, set string) ([]gone, error) {
 	return out, err
 }
 
-func (t *Tx) cameOf(a Audit, set string) ([]pair.Came, error) {
-	var out []pair.Came
-	err := t.rows(`SELECT at, size, mtime, blake3, reported FROM stray WHERE store = $1 AND set_name = $2 AND peace = 0 ORDER BY top, at`, []any{a.Store, set}, func(r *sql.Rows) error {
+func (t Audits) cameOf(a Audit, set string) ([]pair.Came, error) {
+	return list(t.Tx, `SELECT at, size, mtime, blake3, reported FROM stray WHERE store = $1 AND set_name = $2 AND peace = 0 ORDER BY top, at`, []any{a.Store, set}, func(r row) (pair.Came, error) {
 		var at, b3 []byte
 		var c pair.Came
 		if err := r.Scan(&at, &c.Size, &c.ModTime, &b3, &c.Reported); err != nil {
-			return err
+			return c, err
 		}
 		c.Path = string(at)
 		if len(b3) > 0 {
 			c.Digest = fixity.DigestOf(fixity.BLAKE3, b3).Sum
 		}
-		out = append(out, c)
-		return nil
+		return c, nil
 	})
-	return out, err
 }

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"firmus/fixity"
-	"firmus/fixity/policy"
+	"firmus/fixity/care"
 )
 
 // CountServiceRead counts bytes that were read of a store that a service keeps,
@@ -34,8 +34,8 @@ func (l *Ledger) day(at time.Time) string {
 	return at.In(l.o.Zone).Format(time.DateOnly)
 }
 
-// ServiceRead is how many bytes of a store were read on the local day of a moment.
-func (t *Tx) ServiceRead(store string, at time.Time) (int64, error) {
+// ReadSince is how many bytes of a store were read on the local day of a moment.
+func (t Services) ReadSince(store string, at time.Time) (int64, error) {
 	var n int64
 	err := t.row(`SELECT bytes FROM service_day WHERE store = $1 AND day = $2`, []any{store, t.l.day(at)}, &n)
 	if errors.Is(err, fixity.ErrNotFound) {
@@ -54,7 +54,7 @@ type Portion struct {
 var whole = Portion{due: math.MaxInt64, file: math.MaxInt64}
 
 // Portion reads an audit's.
-func (t *Tx) Portion(audit int64) (Portion, error) {
+func (t Audits) Portion(audit int64) (Portion, error) {
 	x := whole
 	err := t.row(`SELECT due_at, file, files, bytes FROM portion WHERE audit = $1`, []any{audit}, &x.due, &x.file, &x.PutOff, &x.PutOffLen)
 	if errors.Is(err, fixity.ErrNotFound) {
@@ -66,40 +66,36 @@ func (t *Tx) Portion(audit int64) (Portion, error) {
 // takePortion decides, when the reading of an audit begins, which of the copies that
 // are due it may read: those that have been due longest, as many as fit into what is
 // left of the day's bytes. What is due ahead of its turn, because something has
-// changed or is wrong, isn't held up by that; see urgentToo. What is wrong is read twice.
-func (t *Tx) takePortion(a Audit) error {
+// changed or is wrong, isn't held up by that; see care.MayRunAhead.
+func (t Audits) takePortion(a Audit) error {
 	rule, _ := t.l.o.Rules.Store(a.Store)
 	if rule.ReadADay <= 0 || a.Full || a.Kind != Plain {
 		return nil
 	}
-	used, err := t.ServiceRead(a.Store, t.now)
+	used, err := t.Services.ReadSince(a.Store, t.now)
 	if err != nil {
 		return err
 	}
-	strays, err := t.dueStrayBytes(a.Store)
+	strays, err := t.Strays.dueBytes(a.Store)
 	if err != nil {
 		return err
 	}
-	from, to := t.dueBounds(a, t.now)
+	from, to := t.turn(a, t.now)
 	var x Portion
-	q := policy.Quota{ADay: rule.ReadADay, Used: used + strays}
+	q := care.Quota{ADay: rule.ReadADay, Used: used + strays}
 	if err := t.rows(`SELECT i.set_name, i.at, i.due_at, i.file, i.size, i.state FROM instance i
 		WHERE i.store = $1 AND i.carrier = 0 AND (i.due_at > 0 AND i.due_at <= $3 OR i.due_at > $4 AND i.due_at < $5) AND i.size >= 0
 			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $2 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)
-		ORDER BY i.due_at, i.file`, []any{a.Store, a.ID, from, to, nanos(never)}, func(r *sql.Rows) error {
+		ORDER BY i.due_at, i.file`, []any{a.Store, a.ID, from, to, nanos(care.Never)}, func(r *sql.Rows) error {
 		var set, state string
 		var at []byte
 		var due, file, size int64
 		if err := r.Scan(&set, &at, &due, &file, &size, &state); err != nil {
 			return err
 		}
-		cost := size
-		if fixity.State(state).Damaged() {
-			cost = 2 * size
-		}
 		switch {
 		case !slices.Contains(a.Sets, set) || a.Set != "" && a.Set != set || !inScope(a.Under, string(at)):
-		case q.Take(cost):
+		case q.Take(care.Cost(fixity.State(state), size)):
 			x.due, x.file = due, file
 		default:
 			x.PutOff, x.PutOffLen = x.PutOff+1, x.PutOffLen+size
@@ -121,28 +117,12 @@ func inScope(under, path string) bool {
 	return path > string(low) && path < string(high)
 }
 
-// urgentToo says whether an audit may read what is due ahead of its turn. It may
-// until twice the bytes of a day were read: a drive that dies, or a program that
-// exchanges everything, would else have a whole store fetched in one night.
-func (t *Tx) urgentToo(a Audit, now time.Time) (bool, error) {
+// mayRunAhead is care.MayRunAhead for an audit; a full one knows no bound.
+func (t Audits) mayRunAhead(a Audit, now time.Time) (bool, error) {
 	rule, _ := t.l.o.Rules.Store(a.Store)
 	if rule.ReadADay <= 0 || a.Full {
 		return true, nil
 	}
-	used, err := t.ServiceRead(a.Store, now)
-	return used < 2*rule.ReadADay, err
-}
-
-// goesBehind puts a copy that could not be read now behind all others that are due:
-// else one that is never given out would keep the others of its store from their turn.
-// Where all that is due is read anyway, what comes ahead of its turn stays there.
-func (t *Tx) goesBehind(s fixity.Shard, at string) error {
-	rule, _ := t.l.o.Rules.Store(s.Store)
-	above := int64(0)
-	if rule.ReadADay > 0 {
-		above = math.MinInt64
-	}
-	_, err := t.exec(`UPDATE instance SET due_at = $5 WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at = $4 AND due_at > $6 AND due_at < $5`,
-		s.Store, s.Set, []byte(top(at)), []byte(at), nanos(t.now), above)
-	return err
+	used, err := t.Services.ReadSince(a.Store, now)
+	return care.MayRunAhead(rule, used), err
 }

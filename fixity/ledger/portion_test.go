@@ -31,14 +31,14 @@ func testServiceRead(t *testing.T, d database) {
 		evening: 120, evening.UTC(): 120, evening.Add(40 * time.Minute): 3, evening.Add(-24 * time.Hour): 0, evening.Add(48 * time.Hour): 0,
 	} {
 		var n int64
-		w.view(func(x *ledger.Tx) (err error) { n, err = x.ServiceRead("cloud", at); return err })
+		w.view(func(x *ledger.Tx) (err error) { n, err = x.Services.ReadSince("cloud", at); return err })
 		if n != want {
 			t.Errorf("%s: %d, want %d", at, n, want)
 		}
 	}
 	add(evening.AddDate(0, 0, 100), "cloud", 1) // what is long past is forgotten
 	var n int64
-	w.view(func(x *ledger.Tx) (err error) { n, err = x.ServiceRead("cloud", evening); return err })
+	w.view(func(x *ledger.Tx) (err error) { n, err = x.Services.ReadSince("cloud", evening); return err })
 	if n != 0 {
 		t.Errorf("after 100 days: %d", n)
 	}
@@ -67,7 +67,7 @@ func testPortion(t *testing.T, d database) {
 		}
 		a := w.audit("vault", order{})
 		var may ledger.Portion
-		w.view(func(x *ledger.Tx) (err error) { may, err = x.Portion(a.ID); return err })
+		w.view(func(x *ledger.Tx) (err error) { may, err = x.Audits.Portion(a.ID); return err })
 		var read int64
 		var last, first time.Time // due, of those that were read, and of those that weren't
 		for i, f := range all {
@@ -116,10 +116,10 @@ func testLogToken(t *testing.T, d database) {
 		{"", "", "", "F2", "3"},
 	} {
 		if c.put != "" {
-			w.tx(func(x *ledger.Tx) error { return x.PutLogToken(c.put, c.folder, c.token) })
+			w.tx(func(x *ledger.Tx) error { return x.Services.PutLogToken(c.put, c.folder, c.token) })
 		}
 		var got string
-		w.view(func(x *ledger.Tx) (err error) { got, err = x.LogToken("cloud", c.ask); return err })
+		w.view(func(x *ledger.Tx) (err error) { got, err = x.Services.LogToken("cloud", c.ask); return err })
 		if got != c.want {
 			t.Errorf("%+v: %q", c, got)
 		}

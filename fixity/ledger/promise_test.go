@@ -59,7 +59,7 @@ func TestACachedReadingNeverKeepsThePromise(t *testing.T) {
 func (w *world) lateIs(store string, want int64) {
 	w.Helper()
 	w.view(func(x *ledger.Tx) error {
-		open, err := x.OpenFindings(store)
+		open, err := x.Findings.Open(store)
 		var n int64
 		for _, f := range open {
 			if f.Kind == fixity.Late {

@@ -28,7 +28,7 @@ func (c *chance) file() (ledger.File, bool) {
 	c.view(func(x *ledger.Tx) error {
 		live = nil
 		for _, f := range c.files {
-			g, err := x.File(f.ID)
+			g, err := x.Files.Get(f.ID)
 			if err != nil {
 				return err
 			}
@@ -53,7 +53,7 @@ func (c *chance) step() string {
 	case k < 3:
 		set, p := c.pick([]string{masters, access}), fmt.Sprintf("QV-%d/%d.wav", c.r.IntN(4), c.r.IntN(12))
 		err := error(nil)
-		c.view(func(x *ledger.Tx) error { _, err = x.FileAt(set, p); return nil })
+		c.view(func(x *ledger.Tx) error { _, err = x.Files.At(set, p); return nil })
 		if err == nil {
 			return "nothing"
 		}
@@ -90,10 +90,10 @@ func (c *chance) step() string {
 		return "nothing"
 	}
 	if c.r.IntN(3) > 0 {
-		c.tx(func(x *ledger.Tx) error { return x.Finish(f, "Ada Wren", "done") })
+		c.tx(func(x *ledger.Tx) error { return x.Files.Finish(f, "Ada Wren", "done") })
 		return "finish " + f.Path
 	}
-	c.tx(func(x *ledger.Tx) error { return x.RetireFile(f, "Ada Wren", "no longer wanted") })
+	c.tx(func(x *ledger.Tx) error { return x.Files.RetireBy(f, "Ada Wren", "no longer wanted") })
 	return "retire " + f.Path
 }
 
@@ -108,7 +108,7 @@ func (c *chance) happen(store string) string {
 	switch k := c.r.IntN(7); {
 	case !there || k == 0:
 		var vs []ledger.Version
-		c.view(func(x *ledger.Tx) (err error) { vs, err = x.Versions(f.ID); return err })
+		c.view(func(x *ledger.Tx) (err error) { vs, err = x.Files.Versions(f.ID); return err })
 		for name := range 4000 { // the bytes of one of its versions
 			b := fmt.Sprintf("bytes %d", name)
 			if len(vs) > 0 && bytesOf(b).BLAKE3 == vs[c.r.IntN(len(vs))].BLAKE3 {
@@ -142,7 +142,7 @@ func (c *chance) happen(store string) string {
 // decide settles or signs off one open finding.
 func (c *chance) decide() string {
 	var open []ledger.Finding
-	c.view(func(x *ledger.Tx) (err error) { open, err = x.OpenFindings(""); return err })
+	c.view(func(x *ledger.Tx) (err error) { open, err = x.Findings.Open(""); return err })
 	if len(open) == 0 {
 		return "nothing"
 	}
@@ -153,10 +153,10 @@ func (c *chance) decide() string {
 		switch k := fixity.State(f.Kind); {
 		case f.Subject == fixity.OfStray:
 			did += "left in peace"
-			return x.SignOffStray(f, "Ada Wren", "wanted")
+			return x.Findings.SignOffStray(f, "Ada Wren", "wanted")
 		case settle || f.Subject != fixity.OfFile:
 			did += "settled"
-			return x.Settle(f, fixity.ByPerson, "Ada Wren", "known")
+			return x.Findings.Settle(f, fixity.ByPerson, "Ada Wren", "known")
 		case k == fixity.Altered || k == fixity.Disputed:
 			did += "signed off"
 			lies, ok := c.holds[f.Store][f.Set][f.Path]
@@ -164,15 +164,15 @@ func (c *chance) decide() string {
 				return fixity.ErrRefused
 			}
 			v := bytesOf(lies.bytes)
-			_, err := x.SignOffVersion(f, v, fixity.Entry{Path: f.Path, Size: v.Size, ModTime: lies.mtime},
+			_, err := x.Findings.SignOffVersion(f, v, fixity.Entry{Path: f.Path, Size: v.Size, ModTime: lies.mtime},
 				fixity.Evidence{Strength: fixity.Read, At: c.clock, OK: true, Cache: fixity.Bypassed}, 30*day, "Ada Wren", "better")
 			return err
 		case k == fixity.Misplaced:
 			did += "accepted as renamed"
-			return x.SignOffPlace(f, 30*day, "Ada Wren", "better name")
+			return x.Findings.SignOffPlace(f, 30*day, "Ada Wren", "better name")
 		case k == fixity.Missing:
 			did += "retired"
-			return x.SignOffAbsence(f, "Ada Wren", "not wanted")
+			return x.Findings.SignOffAbsence(f, "Ada Wren", "not wanted")
 		}
 		return fixity.ErrRefused
 	})
@@ -189,18 +189,18 @@ func (c *chance) decide() string {
 func (c *chance) consistent() {
 	c.Helper()
 	c.view(func(x *ledger.Tx) error {
-		kept, err := x.Tallies()
+		kept, err := x.Copies.Tallies()
 		if err != nil {
 			return err
 		}
-		counted, err := x.CountTallies()
+		counted, err := x.Copies.CountTallies()
 		if err != nil {
 			return err
 		}
 		if !slices.Equal(kept, counted) {
 			c.Errorf("tallies are\n%v\nand counted\n%v", kept, counted)
 		}
-		open, err := x.OpenFindings("")
+		open, err := x.Findings.Open("")
 		if err != nil {
 			return err
 		}
@@ -211,11 +211,11 @@ func (c *chance) consistent() {
 			}
 		}
 		for _, f := range c.files {
-			g, err := x.File(f.ID)
+			g, err := x.Files.Get(f.ID)
 			if err != nil {
 				return err
 			}
-			copies, err := x.Copies(f.ID)
+			copies, err := x.Copies.Of(f.ID)
 			if err != nil {
 				return err
 			}

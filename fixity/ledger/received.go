@@ -26,8 +26,8 @@ type ReceivedFile struct {
 	Digest fixity.Digest // BLAKE3
 }
 
-// PutReceived records what was received, and its event.
-func (t *Tx) PutReceived(r Received, reason string) (int64, error) {
+// Put records what was received, and its event.
+func (t Sources) Put(r Received, reason string) (int64, error) {
 	id, err := t.NextID("received")
 	if err != nil {
 		return 0, err
@@ -47,9 +47,9 @@ func (t *Tx) PutReceived(r Received, reason string) (int64, error) {
 	return id, nil
 }
 
-// KeepSources are the receivings whose source has not been told to be erasable yet,
+// Keep are the receivings whose source has not been told to be erasable yet,
 // the oldest first, with their files.
-func (t *Tx) KeepSources() ([]Received, error) {
+func (t Sources) Keep() ([]Received, error) {
 	var out []Received
 	if err := t.rows(`SELECT id, source, set_name, folder, at, by_name FROM received WHERE done = 0 ORDER BY id`, nil, func(r *sql.Rows) error {
 		var x Received
@@ -80,9 +80,9 @@ func (t *Tx) KeepSources() ([]Received, error) {
 	return out, nil
 }
 
-// SourceErasable records that the source of what was received may be erased: all files
+// Erasable records that the source of what was received may be erased: all files
 // that are on it now were looked at, so many, and are held.
-func (t *Tx) SourceErasable(r Received, files int, by string) error {
+func (t Sources) Erasable(r Received, files int, by string) error {
 	if _, err := t.exec(`UPDATE received SET done = 1 WHERE id = $1`, r.ID); err != nil {
 		return err
 	}
@@ -90,9 +90,9 @@ func (t *Tx) SourceErasable(r Received, files int, by string) error {
 	return nil
 }
 
-// SourceHeld records that all that was received is held; what else is on the source by
+// Held records that all that was received is held; what else is on the source by
 // now nobody has seen, so it isn't told to be erasable.
-func (t *Tx) SourceHeld(r Received, by string) error {
+func (t Sources) Held(r Received, by string) error {
 	if _, err := t.exec(`UPDATE received SET done = 1 WHERE id = $1`, r.ID); err != nil {
 		return err
 	}

@@ -2,59 +2,14 @@ package ledger
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
-	"maps"
 	"os"
 	"strings"
 	"time"
 
 	"firmus/fixity"
 )
-
-// LeafAt is the hashed text of an event; fixity.ErrNotFound if the record ends before it.
-func (t *Tx) LeafAt(seq int64) (leaf []byte, err error) {
-	err = t.row(`SELECT leaf FROM event WHERE seq = $1`, []any{seq}, &leaf)
-	return leaf, err
-}
-
-// LeafBytes are how many bytes all events have as lines of text.
-func (t *Tx) LeafBytes() (n int64, err error) {
-	err = t.row(`SELECT CAST(coalesce(sum(length(leaf) + 1), 0) AS BIGINT) FROM event`, nil, &n)
-	return n, err
-}
-
-// CheckPages asks the database itself whether its pages and indexes fit together, before
-// anything else of it is believed. The error wraps ErrDamaged. PostgreSQL has tools of
-// its own for that, and isn't asked.
-func (l *Ledger) CheckPages(ctx context.Context) error {
-	if l.postgres {
-		return nil
-	}
-	rs, err := l.r.QueryContext(ctx, `PRAGMA integrity_check(3)`)
-	if err != nil {
-		return l.translate(err)
-	}
-	defer rs.Close()
-	var said []string
-	for rs.Next() {
-		var s string
-		if err := rs.Scan(&s); err != nil {
-			return l.translate(err)
-		}
-		if s != "ok" {
-			said = append(said, s)
-		}
-	}
-	if err := rs.Err(); err != nil {
-		return l.translate(err)
-	}
-	if len(said) > 0 {
-		return fmt.Errorf("%w: %q", ErrDamaged, said)
-	}
-	return nil
-}
 
 // IsBeginning says whether what a seal is of is a beginning of this ledger's record.
 func (l *Ledger) IsBeginning(ctx context.Context, s Seal) (yes bool, err error) {
@@ -81,14 +36,6 @@ type Restoring struct {
 	Old string
 }
 
-// Numbers go on behind those that may have been given after the backup: so far where
-// nothing says how many those were. A letter's number is part of its Message-ID, by which
-// mail programs know letters again.
-const (
-	jumpUnknown = 100
-	jumpLetters = 1000
-)
-
 // Restored makes a ledger that was opened from a backup the ledger again: numbers that
 // were given after the backup are not given again, letters that were sent are not sent
 // again, and an event tells of it. It says what was lost.
@@ -99,7 +46,7 @@ func (l *Ledger) Restored(ctx context.Context, now time.Time, r Restoring) (lost
 		if r.Own != nil {
 			all = append(all, *r.Own)
 		}
-		holdings, err := t.Holdings()
+		holdings, err := t.Stores.Holdings()
 		if err != nil {
 			return err
 		}
@@ -107,18 +54,18 @@ func (l *Ledger) Restored(ctx context.Context, now time.Time, r Restoring) (lost
 			if g.Holdings != "" && g.Holdings != holdings {
 				continue
 			}
-			x, err := g.lostFrom(t)
+			x, err := g.LostFrom(t.Log.Log)
 			if err != nil {
 				return err
 			}
 			if x.Events > lost.Events {
 				lost = x
 			}
-			if err := t.jump(g.numbers()); err != nil {
+			if err := t.record.Jump(g); err != nil {
 				return err
 			}
 		}
-		if err := t.jumpOthers(lost.Events, r.Own == nil); err != nil {
+		if err := t.record.JumpOthers(lost.Events, r.Own == nil); err != nil {
 			return err
 		}
 		if !sent {
@@ -126,6 +73,9 @@ func (l *Ledger) Restored(ctx context.Context, now time.Time, r Restoring) (lost
 				"it may have been sent before the ledger was restored; \"firmus check --mail\" has it tried again"); err != nil {
 				return err
 			}
+		}
+		if err := t.People.forgetAllSessions(); err != nil {
+			return err
 		}
 		data := map[string]any{"from": r.From, "lost": lost.Events}
 		if lost.Events > 0 {
@@ -135,39 +85,6 @@ func (l *Ledger) Restored(ctx context.Context, now time.Time, r Restoring) (lost
 		return nil
 	})
 	return lost, err
-}
-
-// jumpOthers moves on the counters whose numbers stand in no event.
-func (t *Tx) jumpOthers(lost int64, unknown bool) error {
-	names := map[string]bool{"incident": true, "letter": true, "disc_check": true, "disc_decision": true}
-	maps.Copy(names, counted) // one that was never given has no row yet
-	if err := t.rows(`SELECT name FROM counter`, nil, func(r *sql.Rows) error {
-		var n string
-		err := r.Scan(&n)
-		names[n] = true
-		return err
-	}); err != nil {
-		return err
-	}
-	for n := range names {
-		by := int64(0)
-		if unknown {
-			by = jumpUnknown
-		}
-		if !counted[n] {
-			by += lost
-		}
-		if n == "letter" {
-			by += jumpLetters
-		}
-		if by == 0 {
-			continue
-		}
-		if _, err := t.exec(`INSERT INTO counter (name, value) VALUES ($1, $2) ON CONFLICT (name) DO UPDATE SET value = counter.value + $2`, n, by); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // takeLetters takes over what the lost ledger knew of its letters, if its file can still
@@ -183,13 +100,7 @@ func (l *Ledger) takeLetters(ctx context.Context, now time.Time, old string) err
 	}
 	defer o.Close()
 	var s Seal
-	if err := l.View(ctx, func(t *Tx) error {
-		var root []byte
-		s.c.Origin = l.origin
-		err := t.row(`SELECT size, root FROM log_head`, nil, &s.c.Size, &root)
-		copy(s.c.Root[:], root)
-		return err
-	}); err != nil {
+	if err := l.View(ctx, func(t *Tx) (err error) { s, err = t.Log.Seal(); return err }); err != nil {
 		return err
 	}
 	if yes, err := o.IsBeginning(ctx, s); err != nil || !yes {
@@ -199,13 +110,13 @@ func (l *Ledger) takeLetters(ctx context.Context, now time.Time, old string) err
 	var told []Told
 	var cursor LetterCursor
 	if err := o.View(ctx, func(t *Tx) (err error) {
-		if all, err = t.Deliveries(0); err != nil {
+		if all, err = t.Post.Deliveries(0); err != nil {
 			return err
 		}
-		if told, err = t.Told(); err != nil {
+		if told, err = t.Post.Told(); err != nil {
 			return err
 		}
-		cursor, err = t.LetterCursor()
+		cursor, err = t.Post.Cursor()
 		return err
 	}); err != nil {
 		return err
@@ -226,38 +137,31 @@ func (l *Ledger) takeLetters(ctx context.Context, now time.Time, old string) err
 			newest = max(newest, d.Letter.ID)
 		}
 		for _, x := range told {
-			f, err := t.Finding(x.Finding)
+			f, err := t.Findings.Get(x.Finding)
 			if errors.Is(err, fixity.ErrNotFound) || err == nil && f.Settled != "" {
 				continue
 			}
 			if err != nil {
 				return err
 			}
-			if err := t.PutTold(x); err != nil {
+			if err := t.Post.PutTold(x); err != nil {
 				return err
 			}
 		}
-		from, err := t.LetterCursor()
+		from, err := t.Post.Cursor()
 		if err != nil {
 			return err
 		}
 		if cursor.Weekly.After(from.Weekly) && cursor.Fills > 0 {
-			size, err := t.EventCount()
+			size, err := t.Log.Count()
 			if err != nil {
 				return err
 			}
 			cursor.Seq = min(cursor.Seq, size)
-			if err := t.MoveLetterCursor(from, cursor); err != nil {
+			if err := t.Post.MoveCursor(from, cursor); err != nil {
 				return err
 			}
 		}
-		return t.jump(map[string]int64{"letter": newest})
+		return t.record.JumpTo(map[string]int64{"letter": newest})
 	})
-}
-
-// Prune makes sure that a database is one file with all that was committed: it moves what
-// stands in the write-ahead log, and ends all connections.
-func (l *Ledger) Prune(ctx context.Context) error {
-	_, err := l.w.ExecContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`)
-	return errors.Join(err, l.Close())
 }

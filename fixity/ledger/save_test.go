@@ -43,7 +43,7 @@ func TestASaveThatLostSomethingIsNoVersion(t *testing.T) {
 		w.isIn(f, "studio", fixity.Altered)
 		w.isIn(f, "vault", fixity.Intact)
 		fd := w.finding(f, "studio")
-		if !strings.Contains(fd.Detail, "no new version: the samples should go on") || len(fd.IntactIn) != 1 {
+		if !fd.Facts.Tells(fixity.NoSave) || !fd.Facts.Tells(fixity.Lacks) || len(fd.IntactIn) != 1 {
 			w.Errorf("the finding: %+v", fd)
 		}
 		w.pass(time.Hour)
@@ -56,7 +56,7 @@ func TestASaveThatLostSomethingIsNoVersion(t *testing.T) {
 		w.isIn(f, "studio", fixity.Editing)
 		w.quiet(f, "studio")
 		w.view(func(x *ledger.Tx) error {
-			v, err := x.Sound(f.ID, 2)
+			v, err := x.Files.Sound(f.ID, 2)
 			if v.Duration != 20*time.Minute {
 				w.Errorf("what was heard in the save isn't kept: %+v", v)
 			}

@@ -25,7 +25,7 @@ func TestWhatASecondLookShowsIsNeverGone(t *testing.T) {
 		for _, j := range jobs {
 			w.list(w.claim(j), order{})
 		}
-		found := map[string]ledger.SecondLook{"QV-0107/b.wav": {Said: "it lies in the bin"}}
+		found := map[string]ledger.SecondLook{"QV-0107/b.wav": {Said: []fixity.Fact{{Is: fixity.InBin}}}}
 		for _, e := range shown {
 			if e.Path != "QV-0107/b.wav" {
 				found[e.Path] = ledger.SecondLook{There: true, Entry: e}
@@ -35,7 +35,7 @@ func TestWhatASecondLookShowsIsNeverGone(t *testing.T) {
 		lacking := func(want int) {
 			t.Helper()
 			w.view(func(x *ledger.Tx) error {
-				got, err := x.GonePaths(a, masters)
+				got, err := x.Audits.GonePaths(a, masters)
 				if len(got) != want {
 					t.Errorf("gone: %v", got)
 				}
@@ -53,9 +53,9 @@ func TestWhatASecondLookShowsIsNeverGone(t *testing.T) {
 			w.phase(a, p, order{})
 		}
 		w.quiet(again, "vault")
-		if f := w.found(gone, "vault", fixity.Missing, fixity.AtRisk); f.Detail != "it lies in the bin" {
-			t.Errorf("detail %q", f.Detail)
+		if f := w.found(gone, "vault", fixity.Missing, fixity.AtRisk); !f.Facts.Tells(fixity.InBin) {
+			t.Errorf("facts %v", f.Facts.Seen)
 		}
-		w.view(func(x *ledger.Tx) error { _, err := x.StrayAt("vault", masters, "QV-0107/stray.wav"); return err })
+		w.view(func(x *ledger.Tx) error { _, err := x.Strays.At("vault", masters, "QV-0107/stray.wav"); return err })
 	})
 }

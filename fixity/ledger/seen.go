@@ -29,7 +29,7 @@ type Seen struct {
 // SeeFinding reads a finding with its file and every copy of that; fixity.ErrNotFound
 // if there is no such finding.
 func (t *Tx) SeeFinding(id int64) (Seen, error) {
-	f, err := t.Finding(id)
+	f, err := t.Findings.Get(id)
 	if err != nil {
 		return Seen{}, err
 	}
@@ -44,7 +44,7 @@ func (t *Tx) SeeFinding(id int64) (Seen, error) {
 		if at == "" {
 			at = f.Path
 		}
-		if s.Stray, err = t.StrayAt(f.Store, f.Set, at); errors.Is(err, fixity.ErrNotFound) {
+		if s.Stray, err = t.Strays.At(f.Store, f.Set, at); errors.Is(err, fixity.ErrNotFound) {
 			s.Stray, err = Stray{}, nil
 		}
 	}
@@ -53,10 +53,10 @@ func (t *Tx) SeeFinding(id int64) (Seen, error) {
 
 // SeeFile reads a file with every copy of it; fixity.ErrNotFound if there is none.
 func (t *Tx) SeeFile(id int64) (s Seen, err error) {
-	if s.File, err = t.File(id); err != nil {
+	if s.File, err = t.Files.Get(id); err != nil {
 		return s, err
 	}
-	if s.Copies, err = t.Copies(id); err != nil {
+	if s.Copies, err = t.Copies.Of(id); err != nil {
 		return s, err
 	}
 	s.Listed = map[string]time.Time{}
@@ -162,7 +162,7 @@ func (f File) now() string {
 // transaction: whether it is in use, and which drive it is. The error wraps
 // fixity.ErrChangedMeanwhile.
 func (t *Tx) StillStore(was Store) error {
-	now, err := t.Store(was.Name)
+	now, err := t.Stores.Get(was.Name)
 	if err != nil {
 		return err
 	}
@@ -182,7 +182,7 @@ func (t *Tx) StillStore(was Store) error {
 // stillFinding is the guard of each act about a finding: what the act was given must
 // be what the ledger holds in this transaction.
 func (t *Tx) stillFinding(f Finding) error {
-	now, err := t.Finding(f.ID)
+	now, err := t.Findings.Get(f.ID)
 	if err != nil {
 		return err
 	}
@@ -195,7 +195,7 @@ func (t *Tx) stillFinding(f Finding) error {
 // StillFile compares a file that was read before an act with what is so in this
 // transaction, without its copies. The error wraps fixity.ErrChangedMeanwhile.
 func (t *Tx) StillFile(f File) error {
-	now, err := t.File(f.ID)
+	now, err := t.Files.Get(f.ID)
 	if err != nil {
 		return err
 	}

@@ -24,7 +24,7 @@ func TestAnActOnWhatIsNoLongerSoChangesNothing(t *testing.T) {
 			w.remove("studio", masters, side)
 			w.audit("studio", order{})
 			old := w.finding(f, "studio")
-			return func(x *ledger.Tx) error { return x.SignOffAbsence(old, "Ada Wren", "gone on purpose") }, func() {
+			return func(x *ledger.Tx) error { return x.Findings.SignOffAbsence(old, "Ada Wren", "gone on purpose") }, func() {
 				w.put("studio", masters, side, "a")
 				w.audit("studio", order{})
 			}
@@ -33,7 +33,7 @@ func TestAnActOnWhatIsNoLongerSoChangesNothing(t *testing.T) {
 			w.move("studio", masters, side, "QV-0107/other.wav")
 			w.audit("studio", order{})
 			old := w.finding(f, "studio")
-			return func(x *ledger.Tx) error { return x.SignOffPlace(old, 30*day, "Ada Wren", "a better name") }, func() {
+			return func(x *ledger.Tx) error { return x.Findings.SignOffPlace(old, 30*day, "Ada Wren", "a better name") }, func() {
 				w.move("studio", masters, "QV-0107/other.wav", side)
 				w.audit("studio", order{})
 			}
@@ -44,7 +44,7 @@ func TestAnActOnWhatIsNoLongerSoChangesNothing(t *testing.T) {
 			w.audit("studio", order{})
 			old := w.finding(f, "studio")
 			return func(x *ledger.Tx) error {
-					_, err := x.SignOffVersion(old, bytesOf("b"), fixity.Entry{}, read, 30*day, "Ada Wren", "better")
+					_, err := x.Findings.SignOffVersion(old, bytesOf("b"), fixity.Entry{}, read, 30*day, "Ada Wren", "better")
 					return err
 				}, func() {
 					w.put("studio", masters, side, "a")
@@ -55,28 +55,28 @@ func TestAnActOnWhatIsNoLongerSoChangesNothing(t *testing.T) {
 			w.remove("vault", masters, side)
 			w.audit("vault", order{})
 			old := w.finding(f, "vault")
-			return func(x *ledger.Tx) error { return x.Settle(old, fixity.ByPerson, "Ada Wren", "known") }, func() {
+			return func(x *ledger.Tx) error { return x.Findings.Settle(old, fixity.ByPerson, "Ada Wren", "known") }, func() {
 				w.put("vault", masters, side, "rotten")
 				w.audit("vault", order{})
 			}
 		}},
 		{"retired, and it has a new version", func(w *world, f ledger.File) (func(*ledger.Tx) error, func()) {
-			return func(x *ledger.Tx) error { return x.RetireFile(f, "Ada Wren", "not wanted") }, func() {
+			return func(x *ledger.Tx) error { return x.Files.RetireBy(f, "Ada Wren", "not wanted") }, func() {
 				w.tx(func(x *ledger.Tx) error {
-					_, err := x.NewVersion(f.ID, bytesOf("b"), true, "studio")
+					_, err := x.Files.NewVersion(f.ID, bytesOf("b"), true, "studio")
 					return err
 				})
 			}
 		}},
 		{"replaced, and the old one was retired", func(w *world, f ledger.File) (func(*ledger.Tx) error, func()) {
 			g := w.take(masters, "QV-0107/QV-0107_A.flac", "a in flac", true, "studio", "vault")
-			return func(x *ledger.Tx) error { return x.ReplaceFile(f, g, fixity.Digest{}, "Ada Wren", "migrated") }, func() {
-				w.tx(func(x *ledger.Tx) error { return x.RetireFile(f, "Ada Wren", "not wanted") })
+			return func(x *ledger.Tx) error { return x.Files.Replace(f, g, fixity.Digest{}, "Ada Wren", "migrated") }, func() {
+				w.tx(func(x *ledger.Tx) error { return x.Files.RetireBy(f, "Ada Wren", "not wanted") })
 			}
 		}},
 		{"finished, and it was retired", func(w *world, f ledger.File) (func(*ledger.Tx) error, func()) {
-			return func(x *ledger.Tx) error { return x.Finish(f, "Ada Wren", "done") }, func() {
-				w.tx(func(x *ledger.Tx) error { return x.RetireFile(f, "Ada Wren", "not wanted") })
+			return func(x *ledger.Tx) error { return x.Files.Finish(f, "Ada Wren", "done") }, func() {
+				w.tx(func(x *ledger.Tx) error { return x.Files.RetireBy(f, "Ada Wren", "not wanted") })
 			}
 		}},
 		{"whatever it is, and a copy elsewhere was lost", func(w *world, f ledger.File) (func(*ledger.Tx) error, func()) {
@@ -89,7 +89,7 @@ func TestAnActOnWhatIsNoLongerSoChangesNothing(t *testing.T) {
 					if err := x.Still(seen); err != nil {
 						return err
 					}
-					return x.SignOffAbsence(seen.Finding, "Ada Wren", "gone on purpose")
+					return x.Findings.SignOffAbsence(seen.Finding, "Ada Wren", "gone on purpose")
 				}, func() {
 					w.rot("vault", masters, side, "rotten")
 					w.audit("vault", order{full: true})
@@ -97,15 +97,15 @@ func TestAnActOnWhatIsNoLongerSoChangesNothing(t *testing.T) {
 		}},
 		{"a store is ended, and another drive was adopted", func(w *world, f ledger.File) (func(*ledger.Tx) error, func()) {
 			var s ledger.Store
-			w.view(func(x *ledger.Tx) (err error) { s, err = x.Store("vault"); return err })
+			w.view(func(x *ledger.Tx) (err error) { s, err = x.Stores.Get("vault"); return err })
 			return func(x *ledger.Tx) error {
 					if err := x.StillStore(s); err != nil {
 						return err
 					}
-					return x.EndStore("vault", true, "Ada Wren", "old")
+					return x.Stores.End("vault", "", true, "Ada Wren", "old")
 				}, func() {
 					w.tx(func(x *ledger.Tx) error {
-						return x.Adopt("vault", masters, fixity.Identity{Holdings: "h", Store: "another"}, "Ada Wren", "a new drive")
+						return x.Stores.Adopt("vault", masters, fixity.Identity{Holdings: "h", Store: "another"}, "Ada Wren", "a new drive")
 					})
 				}
 		}},
@@ -149,7 +149,7 @@ func TestAnActIsNotRefusedBecauseTheSameWasReadAgain(t *testing.T) {
 			if err := x.Still(seen); err != nil {
 				return fmt.Errorf("the same was read again: %w", err)
 			}
-			return x.Settle(seen.Finding, fixity.ByPerson, "Ada Wren", "known")
+			return x.Findings.Settle(seen.Finding, fixity.ByPerson, "Ada Wren", "known")
 		})
 	})
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 )
 
 // Kinds of discs. Stored: never change one.
@@ -57,7 +58,7 @@ type DiscFile struct {
 
 const discColumns = `id, store, number, twin, part, kind, box, blank, burned, label, toc, control, baseline, added_at, added_by, retired_at`
 
-func scanDisc(r interface{ Scan(...any) error }) (Disc, error) {
+func scanDisc(r row) (Disc, error) {
 	var d Disc
 	var control, added, retired int64
 	err := r.Scan(&d.ID, &d.Store, &d.Number, &d.Twin, &d.Part, &d.Kind, &d.Box, &d.Blank, &d.Burned, &d.Label, &d.TOC, &control, &d.Baseline, &added, &d.By, &retired)
@@ -65,51 +66,49 @@ func scanDisc(r interface{ Scan(...any) error }) (Disc, error) {
 	return d, err
 }
 
-// Disc reads a disc by its id; fixity.ErrNotFound if there is none.
-func (t *Tx) Disc(id int64) (Disc, error) {
+// Get reads a disc by its id; fixity.ErrNotFound if there is none.
+func (t Discs) Get(id int64) (Disc, error) {
 	d, err := scanDisc(t.one(`SELECT `+discColumns+` FROM disc WHERE id = $1`, id))
 	return d, notFound(err)
 }
 
-// Discs are all discs on the shelf, in the order of their numbers.
-func (t *Tx) Discs() ([]Disc, error) {
-	return t.discs(`WHERE retired_at = 0 ORDER BY number, part, twin`)
+// All are all discs on the shelf, in the order of their numbers.
+func (t Discs) All() ([]Disc, error) {
+	return t.where(`WHERE retired_at = 0 ORDER BY number, part, twin`)
 }
 
-// DiscsNumbered are the discs on the shelf that have a number: twins and parts.
-func (t *Tx) DiscsNumbered(number string) ([]Disc, error) {
-	return t.discs(`WHERE number = $1 AND retired_at = 0 ORDER BY part, twin`, number)
+// Any says that there is a disc on the shelf.
+func (t Discs) Any() (bool, error) {
+	var n int64
+	err := t.row(`SELECT count(*) FROM (SELECT 1 FROM disc WHERE retired_at = 0 LIMIT 1) AS one`, nil, &n)
+	return n > 0, err
 }
 
-func (t *Tx) discs(where string, args ...any) ([]Disc, error) {
-	var out []Disc
-	err := t.rows(`SELECT `+discColumns+` FROM disc `+where, args, func(r *sql.Rows) error {
-		d, err := scanDisc(r)
-		out = append(out, d)
-		return err
-	})
-	return out, err
+// Numbered are the discs on the shelf that have a number: twins and parts.
+func (t Discs) Numbered(number string) ([]Disc, error) {
+	return t.where(`WHERE number = $1 AND retired_at = 0 ORDER BY part, twin`, number)
 }
 
-// DiscFiles are what was burned on a disc, in its order.
-func (t *Tx) DiscFiles(disc int64) ([]DiscFile, error) {
-	var out []DiscFile
-	err := t.rows(`SELECT n, file, version, name FROM disc_file WHERE disc = $1 ORDER BY n`, []any{disc}, func(r *sql.Rows) error {
+func (t Discs) where(where string, args ...any) ([]Disc, error) {
+	return list(t.Tx, `SELECT `+discColumns+` FROM disc `+where, args, scanDisc)
+}
+
+// FilesOn are what was burned on a disc, in its order.
+func (t Discs) FilesOn(disc int64) ([]DiscFile, error) {
+	return list(t.Tx, `SELECT n, file, version, name FROM disc_file WHERE disc = $1 ORDER BY n`, []any{disc}, func(r row) (DiscFile, error) {
 		var f DiscFile
 		var name []byte
 		err := r.Scan(&f.N, &f.File, &f.Version, &name)
 		f.Name = string(name)
-		out = append(out, f)
-		return err
+		return f, err
 	})
-	return out, err
 }
 
-// AddDisc registers a disc and what was burned on it. Each file is awaited there until
+// Add registers a disc and what was burned on it. Each file is awaited there until
 // the disc is read. fixity.ErrRefused if there is a disc of that number, twin and part
 // already, or a file stands in it twice.
-func (t *Tx) AddDisc(d Disc, files []DiscFile, by, reason string) (Disc, error) {
-	same, err := t.DiscsNumbered(d.Number)
+func (t Discs) Add(d Disc, files []DiscFile, by, reason string) (Disc, error) {
+	same, err := t.Numbered(d.Number)
 	if err != nil {
 		return d, err
 	}
@@ -128,7 +127,7 @@ func (t *Tx) AddDisc(d Disc, files []DiscFile, by, reason string) (Disc, error) 
 	}
 	seen := map[int64]bool{}
 	for i, f := range files {
-		x, err := t.File(f.File)
+		x, err := t.Files.Get(f.File)
 		if err != nil {
 			return d, err
 		}
@@ -142,7 +141,7 @@ func (t *Tx) AddDisc(d Disc, files []DiscFile, by, reason string) (Disc, error) 
 		if !x.Retired.IsZero() {
 			continue
 		}
-		if err := t.PutCopy(Copy{}, Copy{Store: d.Store, Set: x.Set, Carrier: d.ID, At: x.Path, File: f.File, State: fixity.Awaited, Size: -1, Due: never}); err != nil {
+		if err := t.Copies.Put(Copy{}, Copy{Store: d.Store, Set: x.Set, Carrier: d.ID, At: x.Path, File: f.File, State: fixity.Awaited, Size: -1, Due: care.Never}); err != nil {
 			return d, err
 		}
 	}
@@ -151,18 +150,18 @@ func (t *Tx) AddDisc(d Disc, files []DiscFile, by, reason string) (Disc, error) 
 	return d, nil
 }
 
-// RetireDisc takes a disc off the shelf: nothing is expected on it any more.
-func (t *Tx) RetireDisc(d Disc, by, reason string) error {
-	open, err := t.findings(`WHERE carrier = $1 AND carrier <> 0 AND settled = '' ORDER BY id`, d.ID)
+// Retire takes a disc off the shelf: nothing is expected on it any more.
+func (t Discs) Retire(d Disc, by, reason string) error {
+	open, err := t.Findings.where(`WHERE carrier = $1 AND carrier <> 0 AND settled = '' ORDER BY id`, d.ID)
 	if err != nil {
 		return err
 	}
 	for _, f := range open {
-		if err := t.settle(f, fixity.Overtaken, by, reason); err != nil {
+		if err := t.Findings.settle(f, fixity.Overtaken, by, reason); err != nil {
 			return err
 		}
 	}
-	files, err := t.DiscFiles(d.ID)
+	files, err := t.FilesOn(d.ID)
 	if err != nil {
 		return err
 	}
@@ -174,10 +173,10 @@ func (t *Tx) RetireDisc(d Disc, by, reason string) error {
 		if err != nil {
 			return err
 		}
-		if err := t.dropCopy(c); err != nil {
+		if err := t.Copies.drop(c); err != nil {
 			return err
 		}
-		if err := t.Rejudge(f.File, 0, by, "", nil); err != nil {
+		if err := t.Findings.Rejudge(f.File, 0, by, "", nil); err != nil {
 			return err
 		}
 	}
@@ -189,8 +188,8 @@ func (t *Tx) RetireDisc(d Disc, by, reason string) error {
 }
 
 // copyOn is the copy of a file on a disc; fixity.ErrNotFound if none is expected there.
-func (t *Tx) copyOn(disc, file int64) (Copy, error) {
-	all, err := t.Copies(file)
+func (t Discs) copyOn(disc, file int64) (Copy, error) {
+	all, err := t.Copies.Of(file)
 	if err != nil {
 		return Copy{}, err
 	}
@@ -202,20 +201,38 @@ func (t *Tx) copyOn(disc, file int64) (Copy, error) {
 	return Copy{}, fixity.ErrNotFound
 }
 
-// discName is what people call a disc; "" for 0.
-func (t *Tx) discName(id int64) (string, error) {
+// Doubt makes a disc due at once, until its next check: it was read for a file, and not all
+// of the file could be read.
+func (t Discs) Doubt(disc, file int64) error {
+	c, err := t.copyOn(disc, file)
+	if err != nil {
+		return err
+	}
+	was := c
+	c.Due = care.AtOnce
+	return t.Copies.Put(was, c)
+}
+
+// Doubted says that a disc is due by Doubt.
+func (t Discs) Doubted(disc int64) (is bool, err error) {
+	err = t.row(`SELECT EXISTS (SELECT 1 FROM disc_file d JOIN instance i ON i.file = d.file AND i.carrier = d.disc WHERE d.disc = $1 AND i.due_at < 0)`, []any{disc}, &is)
+	return is, err
+}
+
+// nameOf is what people call a disc; "" for 0.
+func (t Discs) nameOf(id int64) (string, error) {
 	if id == 0 {
 		return "", nil
 	}
-	d, err := t.Disc(id)
+	d, err := t.Get(id)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return fmt.Sprintf("disc %d", id), nil
 	}
 	return d.Name(), err
 }
 
-// aboutDisc fills in what is known of a copy on a disc besides its row.
-func (t *Tx) aboutDisc(c *Copy) error {
+// about fills in what is known of a copy on a disc besides its row.
+func (t Discs) about(c *Copy) error {
 	var part int
 	var number, twin, kind string
 	err := t.row(`SELECT d.number, d.twin, d.part, d.kind, f.version FROM disc d JOIN disc_file f ON f.disc = d.id WHERE d.id = $1 AND f.file = $2`,
@@ -227,9 +244,9 @@ func (t *Tx) aboutDisc(c *Copy) error {
 	return nil
 }
 
-// FindingsOnDisc are the open findings about a disc and what is on it, the oldest first.
-func (t *Tx) FindingsOnDisc(disc int64) ([]Finding, error) {
-	return t.findings(`WHERE carrier = $1 AND carrier <> 0 AND settled = '' ORDER BY id`, disc)
+// OnDisc are the open findings about a disc and what is on it, the oldest first.
+func (t Findings) OnDisc(disc int64) ([]Finding, error) {
+	return t.where(`WHERE carrier = $1 AND carrier <> 0 AND settled = '' ORDER BY id`, disc)
 }
 
 // FileDuration is a file under care and how long its recording is; 0 if that isn't known.
@@ -240,19 +257,16 @@ type FileDuration struct {
 }
 
 // Durations are those of the files of a set, in path order.
-func (t *Tx) Durations(set string) ([]FileDuration, error) {
-	var out []FileDuration
-	err := t.rows(`SELECT f.id, f.path, coalesce(v.duration, 0) FROM file f JOIN version v ON v.file = f.id AND v.n = f.version
-		WHERE f.set_name = $1 AND f.retired_at = 0 ORDER BY f.path`, []any{set}, func(r *sql.Rows) error {
+func (t Files) Durations(set string) ([]FileDuration, error) {
+	return list(t.Tx, `SELECT f.id, f.path, coalesce(v.duration, 0) FROM file f JOIN version v ON v.file = f.id AND v.n = f.version
+		WHERE f.set_name = $1 AND f.retired_at = 0 ORDER BY f.path`, []any{set}, func(r row) (FileDuration, error) {
 		var x FileDuration
 		var p []byte
 		var d int64
 		err := r.Scan(&x.File, &p, &d)
 		x.Path, x.Duration = string(p), time.Duration(d)
-		out = append(out, x)
-		return err
+		return x, err
 	})
-	return out, err
 }
 
 // ShelfWeek is what was seen of the shelf since a time.
@@ -264,17 +278,17 @@ type ShelfWeek struct {
 	Oldest    time.Time // newest reading of the disc that was not read for the longest, of those that were
 }
 
-// ShelfSince sums up the discs since a time. Bad are those whose newest check, made since
+// Since sums up the discs since a time. Bad are those whose newest check, made since
 // then, was none of the verdicts that are good.
-func (t *Tx) ShelfSince(since time.Time, good func(DiscCheck) bool) (ShelfWeek, error) {
+func (t Discs) Since(since time.Time, good func(DiscCheck) bool) (ShelfWeek, error) {
 	var w ShelfWeek
-	all, err := t.Discs()
+	all, err := t.All()
 	if err != nil {
 		return w, err
 	}
 	for _, d := range all {
 		w.Discs++
-		c, err := t.LastDiscCheck(d.ID)
+		c, err := t.LastCheck(d.ID)
 		if errors.Is(err, fixity.ErrNotFound) {
 			w.NeverRead++
 			continue
@@ -306,9 +320,9 @@ func GoodCheck(c DiscCheck, decisions []DiscDecision) bool {
 	return slices.ContainsFunc(decisions, func(d DiscDecision) bool { return d.Covers(c) })
 }
 
-// MoveShelf gives all discs of a store to another: the shelf has got a name of its own in
+// MoveStore gives all discs of a store to another: the shelf has got a name of its own in
 // the configuration.
-func (t *Tx) MoveShelf(from, to, by string) error {
+func (t Discs) MoveStore(from, to, by string) error {
 	var n int64
 	if err := t.row(`SELECT count(*) FROM disc WHERE store = $1`, []any{from}, &n); err != nil || n == 0 {
 		return err

@@ -9,11 +9,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
-// shelf is the store of discs in these tests; no configuration knows it.
+// shelf is the store of discs in these tests.
 const shelf = "shelf"
 
 // disc registers a disc with files, each in its current version.
@@ -21,18 +21,18 @@ func (w *world) disc(number, twin, kind string, files ...ledger.File) ledger.Dis
 	w.Helper()
 	var d ledger.Disc
 	w.tx(func(x *ledger.Tx) (err error) {
-		if err := x.PutStore(ledger.Store{Name: shelf, Kind: "optical"}); err != nil {
+		if err := x.Stores.Put(ledger.Store{Name: shelf, Kind: "optical"}); err != nil {
 			return err
 		}
 		var fs []ledger.DiscFile
 		for _, f := range files {
-			now, err := x.File(f.ID)
+			now, err := x.Files.Get(f.ID)
 			if err != nil {
 				return err
 			}
 			fs = append(fs, ledger.DiscFile{File: f.ID, Version: now.Version, Name: f.Path})
 		}
-		d, err = x.AddDisc(ledger.Disc{Store: shelf, Number: number, Twin: twin, Kind: kind}, fs, "Ada Wren", "")
+		d, err = x.Discs.Add(ledger.Disc{Store: shelf, Number: number, Twin: twin, Kind: kind}, fs, "Ada Wren", "")
 		return err
 	})
 	return d
@@ -44,7 +44,7 @@ func (w *world) checks(d ledger.Disc, v fixity.DiscVerdict, s fixity.State, more
 	w.Helper()
 	var c ledger.DiscCheck
 	w.tx(func(x *ledger.Tx) error {
-		fs, err := x.DiscFiles(d.ID)
+		fs, err := x.Discs.FilesOn(d.ID)
 		if err != nil {
 			return err
 		}
@@ -56,7 +56,7 @@ func (w *world) checks(d ledger.Disc, v fixity.DiscVerdict, s fixity.State, more
 		for _, m := range more {
 			m(&in, held)
 		}
-		c, err = x.RecordCheck(d, in, held, "", "")
+		c, err = x.Discs.RecordCheck(d, in, held, "", nil)
 		return err
 	})
 	return c
@@ -67,7 +67,7 @@ func (w *world) onDisc(f ledger.File, d ledger.Disc) ledger.Copy {
 	w.Helper()
 	var out ledger.Copy
 	w.view(func(x *ledger.Tx) error {
-		all, err := x.Copies(f.ID)
+		all, err := x.Copies.Of(f.ID)
 		for _, c := range all {
 			if c.Carrier == d.ID {
 				out = c
@@ -83,7 +83,7 @@ func (w *world) foundOn(f ledger.File, d ledger.Disc) ledger.Finding {
 	w.Helper()
 	var out ledger.Finding
 	w.view(func(x *ledger.Tx) error {
-		all, err := x.FindingsOnDisc(d.ID)
+		all, err := x.Findings.OnDisc(d.ID)
 		for _, y := range all {
 			if y.File == f.ID {
 				out = y
@@ -111,7 +111,7 @@ func TestTwinsAreTwoCases(t *testing.T) {
 		w.checks(b, fixity.DiscIntact, fixity.Intact)
 		w.checks(a, fixity.DiscAltered, fixity.Altered)
 		x := w.foundOn(f, a)
-		if x.Kind != "altered" || x.Disc != "QD-0031 A" || x.Step != policy.StepBurn || !cmp.Equal(x.IntactIn, []string{shelf, "studio", "vault"}) {
+		if x.Kind != "altered" || x.Disc != "QD-0031 A" || x.Step != care.StepBurn || !cmp.Equal(x.IntactIn, []string{shelf, "studio", "vault"}) {
 			t.Errorf("finding about A: %+v", x)
 		}
 		if y := w.foundOn(f, b); y.ID != 0 {
@@ -122,7 +122,7 @@ func TestTwinsAreTwoCases(t *testing.T) {
 		// The other twin is a second finding, and each keeps its number.
 		w.checks(b, fixity.DiscUnreadable, fixity.Unreadable)
 		y := w.foundOn(f, b)
-		if y.ID == 0 || y.ID == x.ID || y.Step != policy.StepDrive {
+		if y.ID == 0 || y.ID == x.ID || y.Step != care.StepDrive {
 			t.Errorf("finding about B: %+v", y)
 		}
 		w.checks(a, fixity.DiscAltered, fixity.Altered)
@@ -144,11 +144,11 @@ func TestTwinsAreTwoCases(t *testing.T) {
 func (w *world) agree() {
 	w.Helper()
 	w.view(func(x *ledger.Tx) error {
-		kept, err := x.Tallies()
+		kept, err := x.Copies.Tallies()
 		if err != nil {
 			return err
 		}
-		counted, err := x.CountTallies()
+		counted, err := x.Copies.CountTallies()
 		if err != nil {
 			return err
 		}
@@ -181,7 +181,7 @@ func TestAnAudioDiscIsNoCopy(t *testing.T) {
 			t.Errorf("intact in %v", x.IntactIn)
 		}
 		w.view(func(x *ledger.Tx) error {
-			counts, err := x.CopiesCounts()
+			counts, err := x.Copies.CountsByNumber()
 			if diff := cmp.Diff([]ledger.CopiesCount{{Copies: 0, Files: 1, Read: 1}}, counts); diff != "" {
 				t.Errorf("copies (-want +got):\n%s", diff)
 			}
@@ -200,7 +200,7 @@ func TestADataDiscCountsForItsVersionOnly(t *testing.T) {
 		copies := func(want ...ledger.CopiesCount) {
 			t.Helper()
 			w.view(func(x *ledger.Tx) error {
-				counts, err := x.CopiesCounts()
+				counts, err := x.Copies.CountsByNumber()
 				if diff := cmp.Diff(want, counts); diff != "" {
 					t.Errorf("copies (-want +got):\n%s", diff)
 				}
@@ -215,7 +215,7 @@ func TestADataDiscCountsForItsVersionOnly(t *testing.T) {
 
 		w.pass(day)
 		w.tx(func(x *ledger.Tx) error {
-			_, err := x.NewVersion(f.ID, bytesOf("two"), true, "studio")
+			_, err := x.Files.NewVersion(f.ID, bytesOf("two"), true, "studio")
 			return err
 		})
 		if got := w.onDisc(f, a); got.State != fixity.Intact || got.Held != 1 {
@@ -257,7 +257,7 @@ func TestDamagedTwinsTogetherHoldAFile(t *testing.T) {
 		if x := w.foundOn(f, a); !x.Mergeable {
 			t.Errorf("A and B together: %+v", x)
 		}
-		if x := w.foundOn(f, b); !x.Mergeable || x.Step != policy.StepDrive {
+		if x := w.foundOn(f, b); !x.Mergeable || x.Step != care.StepDrive {
 			t.Errorf("B with A: %+v", x)
 		}
 	})
@@ -273,7 +273,7 @@ func TestWhatASettledDiscKeepsQuiet(t *testing.T) {
 		}
 		w.checks(a, fixity.DiscAltered, fixity.Altered)
 		x := w.foundOn(f, a)
-		w.tx(func(t *ledger.Tx) error { return t.Settle(x, fixity.ByPerson, "Ada Wren", "known") })
+		w.tx(func(t *ledger.Tx) error { return t.Findings.Settle(x, fixity.ByPerson, "Ada Wren", "known") })
 		w.checks(a, fixity.DiscAltered, fixity.Altered, same(true))
 		if y := w.foundOn(f, a); y.ID != 0 {
 			t.Errorf("settled, and told again: %+v", y)
@@ -306,7 +306,7 @@ func TestADecisionCoversItsClass(t *testing.T) {
 		}
 		var dec ledger.DiscDecision
 		w.tx(func(x *ledger.Tx) (err error) {
-			dec, err = x.DecideDiscs(ledger.DiscDecision{Verdict: fixity.DiscChanged, Class: policy.DiscClass{Gain: 1.8, Within: policy.SameGain}, Reason: "burned with levelling", By: "Ada Wren"})
+			dec, err = x.Discs.Decide(ledger.DiscDecision{Verdict: fixity.DiscChanged, Class: care.DiscClass{Gain: 1.8, Within: care.SameGain}, Reason: "burned with levelling", By: "Ada Wren"})
 			return err
 		})
 		open := func() (out []bool) {
@@ -319,7 +319,7 @@ func TestADecisionCoversItsClass(t *testing.T) {
 			t.Errorf("open findings (-want +got):\n%s", diff)
 		}
 		w.view(func(x *ledger.Tx) error {
-			all, err := x.DiscDecisions()
+			all, err := x.Discs.Decisions()
 			if len(all) != 1 || !all[0].At.Equal(w.clock) || all[0].Reason != "burned with levelling" || all[0].Class.AnyGain {
 				t.Errorf("decisions: %+v", all)
 			}
@@ -348,7 +348,7 @@ func TestADiscIsRegisteredOnce(t *testing.T) {
 		a := w.disc("QD-0031", "A", ledger.DataDisc, f)
 		add := func(twin string, files ...ledger.DiscFile) error {
 			return w.l.Tx(t.Context(), w.clock, func(x *ledger.Tx) error {
-				_, err := x.AddDisc(ledger.Disc{Store: shelf, Number: "QD-0031", Twin: twin, Kind: ledger.DataDisc}, files, "Ada Wren", "")
+				_, err := x.Discs.Add(ledger.Disc{Store: shelf, Number: "QD-0031", Twin: twin, Kind: ledger.DataDisc}, files, "Ada Wren", "")
 				return err
 			})
 		}
@@ -360,7 +360,7 @@ func TestADiscIsRegisteredOnce(t *testing.T) {
 		}
 		w.checks(a, fixity.DiscAltered, fixity.Altered)
 		x := w.foundOn(f, a)
-		w.tx(func(t *ledger.Tx) error { return t.RetireDisc(a, "Ada Wren", "replaced") })
+		w.tx(func(t *ledger.Tx) error { return t.Discs.Retire(a, "Ada Wren", "replaced") })
 		if got := w.settledAs(x.ID); got != fixity.Overtaken {
 			t.Errorf("the finding of a retired disc ended as %q", got)
 		}
@@ -384,12 +384,12 @@ func TestACopyOnADiscFollowsARename(t *testing.T) {
 		w.move("studio", access, f.Path, "QV-0107/renamed.wav")
 		w.audit("studio", order{full: true})
 		x := w.found(f, "studio", fixity.Misplaced, fixity.Tidy)
-		w.tx(func(t *ledger.Tx) error { return t.SignOffPlace(x, 30*day, "Ada Wren", "on purpose") })
+		w.tx(func(t *ledger.Tx) error { return t.Findings.SignOffPlace(x, 30*day, "Ada Wren", "on purpose") })
 		if got := w.onDisc(f, a); got.At != "QV-0107/renamed.wav" || got.State != fixity.Intact {
 			t.Errorf("after a rename: %+v", got)
 		}
-		w.view(func(t *ledger.Tx) (err error) { f, err = t.File(f.ID); return err })
-		w.tx(func(t *ledger.Tx) error { return t.RetireFile(f, "Ada Wren", "not wanted") })
+		w.view(func(t *ledger.Tx) (err error) { f, err = t.Files.Get(f.ID); return err })
+		w.tx(func(t *ledger.Tx) error { return t.Files.RetireBy(f, "Ada Wren", "not wanted") })
 		w.checks(a, fixity.DiscIntact, fixity.Intact)
 		if got := w.onDisc(f, a); got.Carrier != 0 {
 			t.Errorf("a retired file is expected on the disc: %+v", got)
@@ -405,7 +405,7 @@ func TestFadingIsOneDriveSpeedAndAControlDisc(t *testing.T) {
 		a := w.disc("QD-0031", "A", ledger.DataDisc, f)
 		var control ledger.Disc
 		w.tx(func(x *ledger.Tx) (err error) {
-			control, err = x.AddDisc(ledger.Disc{Store: shelf, Number: "QD-9999", Kind: ledger.AudioDisc, Control: true}, nil, "Ada Wren", "")
+			control, err = x.Discs.Add(ledger.Disc{Store: shelf, Number: "QD-9999", Kind: ledger.AudioDisc, Control: true}, nil, "Ada Wren", "")
 			return err
 		})
 		retried := func(n int64) func(*ledger.DiscCheck, []ledger.DiscHeld) {
@@ -423,7 +423,7 @@ func TestFadingIsOneDriveSpeedAndAControlDisc(t *testing.T) {
 		}
 		fading := func() (ids []int64) {
 			w.view(func(x *ledger.Tx) error {
-				all, err := x.FindingsOnDisc(a.ID)
+				all, err := x.Findings.OnDisc(a.ID)
 				for _, y := range all {
 					if y.Kind == fixity.Fading && y.Subject == fixity.OfDisc {
 						ids = append(ids, y.ID)
@@ -451,8 +451,8 @@ func TestFadingIsOneDriveSpeedAndAControlDisc(t *testing.T) {
 			t.Fatalf("grown twice: %v", got)
 		}
 		var x ledger.Finding
-		w.view(func(t *ledger.Tx) (err error) { x, err = t.Finding(got[0]); return err })
-		if x.Path != "QD-0031 A" || x.Urgency != fixity.Tidy || x.Step != policy.StepBurn || !cmp.Equal(x.IntactIn, []string{"studio", "vault"}) {
+		w.view(func(t *ledger.Tx) (err error) { x, err = t.Findings.Get(got[0]); return err })
+		if x.Path != "QD-0031 A" || x.Urgency != fixity.Tidy || x.Step != care.StepBurn || !cmp.Equal(x.IntactIn, []string{"studio", "vault"}) {
 			t.Errorf("finding: %+v", x)
 		}
 		check(15, true)
@@ -473,7 +473,7 @@ func TestAForeignDiscSaysNothingOfFiles(t *testing.T) {
 			t.Errorf("after another disc was read: %+v", got)
 		}
 		w.view(func(x *ledger.Tx) error {
-			now, err := x.Disc(a.ID)
+			now, err := x.Discs.Get(a.ID)
 			if now.TOC != "" {
 				t.Errorf("it took over the other disc's table of contents: %q", now.TOC)
 			}
@@ -481,14 +481,14 @@ func TestAForeignDiscSaysNothingOfFiles(t *testing.T) {
 		})
 		var seen ledger.Event
 		w.view(func(x *ledger.Tx) error {
-			return x.Events(c.Event, 1, func(e ledger.Event) error { seen = e; return nil })
+			return x.Log.Each(c.Event, 1, func(e ledger.Event) error { seen = e; return nil })
 		})
 		if seen.Verb != fixity.DiscChecked || seen.Store != shelf {
 			t.Errorf("event %d is %+v", c.Event, seen)
 		}
 		w.checks(a, fixity.DiscIntact, fixity.Intact)
 		w.view(func(x *ledger.Tx) error {
-			now, err := x.Disc(a.ID)
+			now, err := x.Discs.Get(a.ID)
 			if now.TOC != "toc-QD-0031" {
 				t.Errorf("its table of contents is %q", now.TOC)
 			}
@@ -508,10 +508,10 @@ func TestTheShelfGetsANameInTheConfiguration(t *testing.T) {
 		w.checks(a, fixity.DiscIntact, fixity.Intact)
 		w.checks(b, fixity.DiscAltered, fixity.Altered)
 		w.tx(func(x *ledger.Tx) error {
-			if err := x.PutStore(ledger.Store{Name: "discs", Kind: "optical"}); err != nil {
+			if err := x.Stores.Put(ledger.Store{Name: "discs", Kind: "optical"}); err != nil {
 				return err
 			}
-			return x.MoveShelf(shelf, "discs", "Ada Wren")
+			return x.Discs.MoveStore(shelf, "discs", "Ada Wren")
 		})
 		for _, x := range []ledger.Disc{a, b} {
 			if got := w.onDisc(f, x); got.Store != "discs" {
@@ -523,7 +523,7 @@ func TestTheShelfGetsANameInTheConfiguration(t *testing.T) {
 		}
 		w.agree()
 		before := w.verbs()[fixity.StoreReplaced]
-		w.tx(func(x *ledger.Tx) error { return x.MoveShelf(shelf, "discs", "Ada Wren") })
+		w.tx(func(x *ledger.Tx) error { return x.Discs.MoveStore(shelf, "discs", "Ada Wren") })
 		if after := w.verbs()[fixity.StoreReplaced]; after != before || before != 1 {
 			t.Errorf("moved %d times, then %d", before, after)
 		}

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"database/sql"
+	"encoding/json"
 	"time"
 
 	"firmus/fixity"
@@ -16,8 +17,18 @@ type Sound struct {
 	Notes    []sound.Note
 }
 
+// Recorded is how the sound is recorded; the zero value where it was not looked for.
+func (s Sound) Recorded() (x sound.Sound, err error) {
+	if s.JSON == "" {
+		return x, nil
+	}
+	err = json.Unmarshal([]byte(s.JSON), &x)
+	x.Samples = s.Samples
+	return x, err
+}
+
 // PutSound keeps what is known of the sound in a version.
-func (t *Tx) PutSound(file, n int64, s Sound) error {
+func (t Files) PutSound(file, n int64, s Sound) error {
 	if _, err := t.exec(`UPDATE version SET sound = $3, samples = $4, duration = $5 WHERE file = $1 AND n = $2`,
 		file, n, s.JSON, s.Samples.Bytes(), int64(s.Duration)); err != nil {
 		return err
@@ -32,7 +43,7 @@ func (t *Tx) PutSound(file, n int64, s Sound) error {
 }
 
 // Sound reads what is known of the sound in a version.
-func (t *Tx) Sound(file, n int64) (Sound, error) {
+func (t Files) Sound(file, n int64) (Sound, error) {
 	var s Sound
 	var samples []byte
 	var d sql.NullInt64
@@ -57,6 +68,6 @@ func (t *Tx) Sound(file, n int64) (Sound, error) {
 
 // Examined refines the finding about an altered copy by what comparing it with an
 // intact one, byte by byte, has shown.
-func (t *Tx) Examined(f Finding, anatomy fixity.Anatomy, ranges []fixity.Range, more bool, detail, by string) error {
-	return t.Rejudge(f.File, f.Audit, by, f.Store, &seenAs{anatomy: anatomy, ranges: ranges, more: more, detail: detail})
+func (t Findings) Examined(f Finding, anatomy fixity.Anatomy, ranges []fixity.Range, more bool, facts []fixity.Fact, by string) error {
+	return t.Rejudge(f.File, f.Audit, by, f.Store, &seenAs{anatomy: anatomy, ranges: ranges, more: more, facts: facts})
 }

@@ -149,7 +149,7 @@ func TestALeafNeverGrowsWithTheNumberOfFiles(t *testing.T) {
 	})
 	sound(t, w.l)
 	w.view(func(x *ledger.Tx) error {
-		return x.Events(0, 1000, func(e ledger.Event) error {
+		return x.Log.Each(0, 1000, func(e ledger.Event) error {
 			if n := len(e.Leaf()); n > 20<<10 {
 				t.Errorf("event %d (%s) has %d bytes", e.Seq, e.Verb, n)
 			}
@@ -166,7 +166,7 @@ func TestAnImportedRecordIsNeverHeldAgainstTheOldRows(t *testing.T) {
 		w := rich(t, d)
 		var lines bytes.Buffer
 		w.view(func(x *ledger.Tx) error {
-			return x.Events(0, 100_000, func(e ledger.Event) error {
+			return x.Log.Each(0, 100_000, func(e ledger.Event) error {
 				lines.Write(append(e.Leaf(), '\n'))
 				return nil
 			})
@@ -174,7 +174,7 @@ func TestAnImportedRecordIsNeverHeldAgainstTheOldRows(t *testing.T) {
 		d2 := fresh(t, d)
 		l := d2.open()
 		tx(t, l, begun, func(x *ledger.Tx) error { // as a run does before it imports
-			return x.PutStore(ledger.Store{Name: "studio", Kind: "disk", Roots: []ledger.Root{{Set: masters, Root: "/studio"}}})
+			return x.Stores.Put(ledger.Store{Name: "studio", Kind: "disk", Roots: []ledger.Root{{Set: masters, Root: "/studio"}}})
 		})
 		if _, err := l.ImportEvents(t.Context(), begun, &lines, "Ada Wren"); err != nil {
 			t.Fatal(err)
@@ -184,7 +184,7 @@ func TestAnImportedRecordIsNeverHeldAgainstTheOldRows(t *testing.T) {
 			t.Errorf("%+v", v)
 		}
 		tx(t, l, begun, func(x *ledger.Tx) error {
-			_, err := x.AddFile(masters, "QV-0107/new.wav", "Ada Wren", begun, true, bytesOf("new"))
+			_, err := x.Files.Add(masters, "QV-0107/new.wav", "Ada Wren", begun, true, bytesOf("new"))
 			return err
 		})
 		sound(t, l)

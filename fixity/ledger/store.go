@@ -28,8 +28,8 @@ type Root struct {
 	ListedAt  time.Time // last complete listing
 }
 
-// PutStore notes a configured store and its roots; what was known of it stays.
-func (t *Tx) PutStore(s Store) error {
+// Put notes a configured store and its roots; what was known of it stays.
+func (t Stores) Put(s Store) error {
 	if _, err := t.exec(`INSERT INTO store (name, kind, place, first_at) VALUES ($1, $2, $3, $4)
 		ON CONFLICT (name) DO UPDATE SET kind = excluded.kind, place = excluded.place`,
 		s.Name, s.Kind, s.Place, nanos(t.now)); err != nil {
@@ -44,8 +44,8 @@ func (t *Tx) PutStore(s Store) error {
 	return nil
 }
 
-// Store reads one store; fixity.ErrNotFound if the ledger doesn't know it.
-func (t *Tx) Store(name string) (Store, error) {
+// Get reads one store; fixity.ErrNotFound if the ledger doesn't know it.
+func (t Stores) Get(name string) (Store, error) {
 	s := Store{Name: name}
 	var adopted, first, seen, retired int64
 	err := t.row(`SELECT kind, holdings, identity, place, adopted_at, first_at, seen_at, retired_at FROM store WHERE name = $1`,
@@ -67,16 +67,28 @@ func (t *Tx) Store(name string) (Store, error) {
 	return s, err
 }
 
+// Retired are the names of the stores that were retired and not taken up again.
+func (t Stores) Retired() (names []string, err error) {
+	err = t.rows(`SELECT name FROM store WHERE retired_at <> 0 ORDER BY name`, nil, func(r *sql.Rows) error {
+		var n string
+		err := r.Scan(&n)
+		names = append(names, n)
+		return err
+	})
+	return names, err
+}
+
 // Holdings is the id of these holdings.
-func (t *Tx) Holdings() (string, error) {
+func (t Stores) Holdings() (string, error) {
 	var id string
 	err := t.row(`SELECT id FROM holdings`, nil, &id)
 	return id, err
 }
 
-// Adopt records that a root is the store's from now on, by the marker id.
-func (t *Tx) Adopt(store, set string, id fixity.Identity, by, reason string) error {
-	if _, err := t.exec(`UPDATE store SET adopted_at = CASE WHEN adopted_at = 0 THEN $2 ELSE adopted_at END, seen_at = $2, holdings = $3, identity = $4 WHERE name = $1`,
+// Adopt records that a root is the store's from now on, by the marker id. A store that was
+// retired is taken up again.
+func (t Stores) Adopt(store, set string, id fixity.Identity, by, reason string) error {
+	if _, err := t.exec(`UPDATE store SET adopted_at = CASE WHEN adopted_at = 0 THEN $2 ELSE adopted_at END, seen_at = $2, holdings = $3, identity = $4, retired_at = 0 WHERE name = $1`,
 		store, nanos(t.now), id.Holdings, id.Store); err != nil {
 		return err
 	}
@@ -87,42 +99,43 @@ func (t *Tx) Adopt(store, set string, id fixity.Identity, by, reason string) err
 	return nil
 }
 
-// SeenStore notes that the store was there.
-func (t *Tx) SeenStore(store string) error {
+// Seen notes that the store was there.
+func (t Stores) Seen(store string) error {
 	_, err := t.exec(`UPDATE store SET seen_at = $2 WHERE name = $1`, store, nanos(t.now))
 	return err
 }
 
 // Expected counts the files under care that a root was ever shown or said to hold
 // (all but those awaited), and all that it should.
-func (t *Tx) Expected(store, set string) (held, all int64, err error) {
-	err = t.row(`SELECT count(*) FILTER (WHERE size >= 0), count(*) FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0`,
-		[]any{store, set}, &held, &all)
-	return held, all, err
+func (t Stores) Expected(store, set string) (held, all int64, err error) {
+	if err := t.row(`SELECT count(*) FILTER (WHERE size >= 0), count(*) FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0`,
+		[]any{store, set}, &held, &all); err != nil {
+		return 0, 0, err
+	}
+	lacks, err := t.Lacks(store, set)
+	return held, all + lacks, err
 }
 
 // SampleFiles are up to n files that a root should hold, spread over the set by
-// their numbers, with the size of their current version.
-func (t *Tx) SampleFiles(store, set string, n int) ([]fixity.Known, error) {
+// their numbers, once for each version with its size: an old backup may hold earlier ones.
+func (t Stores) SampleFiles(store, set string, n int) ([]fixity.Known, error) {
 	var all int64
-	if err := t.row(`SELECT count(*) FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0`, []any{store, set}, &all); err != nil || all == 0 {
+	if err := t.row(`SELECT count(*) FROM file WHERE set_name = $1 AND retired_at = 0`, []any{set}, &all); err != nil || all == 0 {
 		return nil, err
 	}
 	stride := max(1, all/int64(n))
-	var out []fixity.Known
-	err := t.rows(`SELECT i.at, v.size, f.id FROM instance i JOIN file f ON f.id = i.file JOIN version v ON v.file = f.id AND v.n = f.version
-		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND f.id % $3 = 0 ORDER BY f.id LIMIT $4`,
-		[]any{store, set, stride, n}, func(r *sql.Rows) error {
+	return list(t.Tx, `SELECT coalesce(i.at, f.path), v.size, f.id FROM file f JOIN version v ON v.file = f.id
+		LEFT JOIN instance i ON i.file = f.id AND i.store = $1 AND i.set_name = $2 AND i.carrier = 0
+		WHERE f.set_name = $2 AND f.retired_at = 0 AND f.id % $3 = 0 ORDER BY f.id, v.n LIMIT $4`,
+		[]any{store, set, stride, n}, func(r row) (fixity.Known, error) {
 			var at []byte
 			var k fixity.Known
 			if err := r.Scan(&at, &k.Size, &k.File); err != nil {
-				return err
+				return k, err
 			}
 			k.Path = string(at)
-			out = append(out, k)
-			return nil
+			return k, nil
 		})
-	return out, err
 }
 
 // scope is how an audit's narrowing is stored: set, newline, folder.

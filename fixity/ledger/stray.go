@@ -1,30 +1,29 @@
 package ledger
 
 import (
-	"database/sql"
 	"errors"
 	"fmt"
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/pair"
-	"firmus/fixity/policy"
 )
 
 // concludeStrays reports what lies in a store under no one's care, and ends the
 // findings about what no longer does. In arrivals it is new, not a finding.
-func (t *Tx) concludeStrays(a Audit, set string, unclear unclear, by string) error {
-	open, err := t.findings(`WHERE store = $1 AND set_name = $2 AND subject = 'stray' AND settled = '' ORDER BY id`, a.Store, set)
+func (t Audits) concludeStrays(a Audit, set string, unclear unclear, by string) error {
+	open, err := t.Findings.where(`WHERE store = $1 AND set_name = $2 AND subject = 'stray' AND settled = '' ORDER BY id`, a.Store, set)
 	if err != nil {
 		return err
 	}
 	for _, f := range open {
-		st, err := t.StrayAt(a.Store, set, f.Path)
+		st, err := t.Strays.At(a.Store, set, f.Path)
 		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
 			return err
 		}
 		if errors.Is(err, fixity.ErrNotFound) || st.File != 0 || st.Peace {
-			if err := t.settle(f, fixity.Overtaken, by, ""); err != nil {
+			if err := t.Findings.settle(f, fixity.Overtaken, by, ""); err != nil {
 				return err
 			}
 		}
@@ -32,7 +31,7 @@ func (t *Tx) concludeStrays(a Audit, set string, unclear unclear, by string) err
 	rule, _ := t.l.o.Rules.Store(a.Store)
 	arrivals, _ := t.l.o.Rules.Arrivals(set)
 	for afterTop, after := "", ""; ; {
-		page, err := t.Strays(a.Store, set, afterTop, after, 1000)
+		page, err := t.Strays.Each(a.Store, set, afterTop, after, 1000)
 		if err != nil || len(page) == 0 {
 			return err
 		}
@@ -42,20 +41,20 @@ func (t *Tx) concludeStrays(a Audit, set string, unclear unclear, by string) err
 				continue
 			}
 			if rule.Arrivals {
-				// What is new here waits for intake; but a conflict twin isn't taken in.
-				if twin, err := t.TwinOf(set, s.Path); err != nil || twin == "" {
+				// What is new here waits for intake; but a conflict copy isn't taken in.
+				if other, err := t.Strays.ConflictOf(set, s.Path); err != nil || other == "" {
 					if err != nil {
 						return err
 					}
 					continue
 				}
-				if err := t.reportStray(a.Store, set, s, unclear.at[s.Path], a.ID, by); err != nil {
+				if err := t.Strays.report(a.Store, set, s, unclear.at[s.Path], a.ID, by); err != nil {
 					return err
 				}
 				continue
 			}
 			// It waits in arrivals as well: it will be taken in with that one.
-			if _, err := t.StrayAt(arrivals.Name, set, s.Path); err == nil {
+			if _, err := t.Strays.At(arrivals.Name, set, s.Path); err == nil {
 				continue
 			}
 			if followed, err := t.followRename(a, set, s, by); err != nil || followed {
@@ -64,52 +63,48 @@ func (t *Tx) concludeStrays(a Audit, set string, unclear unclear, by string) err
 				}
 				continue
 			}
-			if err := t.reportStray(a.Store, set, s, unclear.at[s.Path], a.ID, by); err != nil {
+			if err := t.Strays.report(a.Store, set, s, unclear.at[s.Path], a.ID, by); err != nil {
 				return err
 			}
 		}
 	}
 }
 
-// reportStray opens or refreshes the finding about a stray; note is what else is
-// to be said of it.
-func (t *Tx) reportStray(store, set string, s Stray, note string, audit int64, by string) error {
-	v := policy.JudgeStray()
+// report opens or refreshes the finding about a stray; also is what else is known of it.
+func (t Strays) report(store, set string, s Stray, also []fixity.Fact, audit int64, by string) error {
+	v := care.JudgeStray()
 	f := fixity.Finding{Subject: fixity.OfStray, Kind: v.Kind, Urgency: v.Urgency, Store: store, Set: set, Path: s.Path, IntactIn: v.IntactIn, Count: 1,
-		Detail: fmt.Sprintf("%d bytes, first seen %s", s.Size, clock(s.First))}
-	if note != "" {
-		f.Detail += "; " + note
-	}
-	return t.Report(f, v.Step, audit, by)
+		Facts: fixity.Facts{Seen: append([]fixity.Fact{{Is: fixity.StraySince, Bytes: s.Size, At: fixity.Instants(s.First)}}, also...)}}
+	return t.Findings.Found(f, v.Step, audit, by)
 }
 
 // followRename says that a stray lies where a file under care should: a rename
 // that was accepted has been carried out here, by copying. It is the copy from now
 // on, and what lies at the old place is a stray when it is next listed.
-func (t *Tx) followRename(a Audit, set string, s Stray, by string) (bool, error) {
-	f, err := t.FileAt(set, s.Path)
+func (t Audits) followRename(a Audit, set string, s Stray, by string) (bool, error) {
+	f, err := t.Files.At(set, s.Path)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return false, nil
 	}
 	if err != nil {
 		return false, err
 	}
-	copies, err := t.Copies(f.ID)
+	copies, err := t.Copies.Of(f.ID)
 	if err != nil {
 		return false, err
 	}
 	for _, c := range copies {
-		if c.Store == a.Store && c.Carrier == 0 && !t.inPlace(c.Store, c.At, f) {
+		if c.Store == a.Store && c.Carrier == 0 && !t.Copies.inPlace(c.Store, c.At, f) {
 			return true, t.moveCopy(a, c, pair.Pair{File: f.ID, At: s.Path}, by)
 		}
 	}
 	return false, nil
 }
 
-// putStray notes what lies somewhere under no one's care; if it changed, what was
+// put notes what lies somewhere under no one's care; if it changed, what was
 // known of its bytes is forgotten. Where a service reports a digest, that says
 // whether it has.
-func (t *Tx) putStray(store, set string, e fixity.Entry) error {
+func (t Strays) put(store, set string, e fixity.Entry) error {
 	const same = `stray.size = $5 AND (stray.reported = $8 AND $8 <> '' OR stray.mtime = $6 AND (stray.reported = '' OR $8 = ''))`
 	_, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at, reported) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
 		ON CONFLICT (store, set_name, top, at) DO UPDATE SET size = $5, mtime = $6, reported = $8,
@@ -137,7 +132,7 @@ type Stray struct {
 
 const strayColumns = `at, size, mtime, first_at, blake3, reported, file, peace`
 
-func scanStray(r interface{ Scan(...any) error }) (Stray, error) {
+func scanStray(r row) (Stray, error) {
 	var s Stray
 	var at, b3 []byte
 	var first, peace int64
@@ -153,42 +148,36 @@ func scanStray(r interface{ Scan(...any) error }) (Stray, error) {
 	return s, nil
 }
 
-// Strays is the next page, by folder and path, of a root's strays.
-func (t *Tx) Strays(store, set, afterTop, after string, limit int) ([]Stray, error) {
-	var out []Stray
-	err := t.rows(`SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND (top, at) > ($3, $4) ORDER BY top, at LIMIT $5`,
-		[]any{store, set, []byte(afterTop), []byte(after), limit}, func(r *sql.Rows) error {
-			s, err := scanStray(r)
-			out = append(out, s)
-			return err
-		})
-	return out, err
+// Each is the next page, by folder and path, of a root's strays.
+func (t Strays) Each(store, set, afterTop, after string, limit int) ([]Stray, error) {
+	return list(t.Tx, `SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND (top, at) > ($3, $4) ORDER BY top, at LIMIT $5`,
+		[]any{store, set, []byte(afterTop), []byte(after), limit}, scanStray)
 }
 
-// StrayAt reads the stray at a path; fixity.ErrNotFound if none is known there.
-func (t *Tx) StrayAt(store, set, at string) (Stray, error) {
+// At reads the stray at a path; fixity.ErrNotFound if none is known there.
+func (t Strays) At(store, set, at string) (Stray, error) {
 	s, err := scanStray(t.one(`SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
 		store, set, []byte(top(at)), []byte(at)))
 	return s, notFound(err)
 }
 
-// DropStray forgets a stray, as it has come under care.
-func (t *Tx) DropStray(store, set, at string) error {
+// Drop forgets a stray, as it has come under care.
+func (t Strays) Drop(store, set, at string) error {
 	_, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
 	return err
 }
 
 // LeaveInPeace says that a stray is known and wanted: it isn't reported until it changes.
-func (t *Tx) LeaveInPeace(store, set, at string) error {
+func (t Strays) LeaveInPeace(store, set, at string) error {
 	_, err := t.exec(`UPDATE stray SET peace = 1 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
 	return err
 }
 
-// TwinOf is the path of the file under care of which the one at a path is a conflict
-// twin by its name; "" if it is none.
-func (t *Tx) TwinOf(set, path string) (string, error) {
-	for _, p := range policy.ConflictTwins(path) {
-		_, err := t.FileAt(set, p)
+// ConflictOf is the path of the file under care of which the one at a path is a conflict
+// copy by its name; "" if it is none.
+func (t Strays) ConflictOf(set, path string) (string, error) {
+	for _, p := range care.ConflictsOf(path) {
+		_, err := t.Files.At(set, p)
 		if err == nil {
 			return p, nil
 		}

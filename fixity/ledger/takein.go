@@ -7,11 +7,11 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/care"
-	"firmus/fixity/policy"
+	"firmus/fixity/ledger/record"
 )
 
-// Reading is one reading at intake, before its file had a number.
-type Reading struct {
+// IntakeReading is one reading at intake, before its file had a number.
+type IntakeReading struct {
 	Store, Path string
 	Cache       fixity.Cache
 	Outcome     fixity.Outcome
@@ -19,13 +19,13 @@ type Reading struct {
 }
 
 // TakenIn writes the result lines of a batch of files taken in, and its event.
-func (t *Tx) TakenIn(a Audit, set, by string, rs []Reading) error {
+func (t Audits) TakenIn(a Audit, set, by string, rs []IntakeReading) error {
 	var lines []string
 	ids := map[string]int64{}
 	for _, r := range rs {
 		id, ok := ids[r.Path]
 		if !ok {
-			f, err := t.FileAt(set, r.Path)
+			f, err := t.Files.At(set, r.Path)
 			if err != nil {
 				return fmt.Errorf("%q: %w", r.Path, err)
 			}
@@ -35,15 +35,15 @@ func (t *Tx) TakenIn(a Audit, set, by string, rs []Reading) error {
 		if r.Outcome != fixity.ReadIntact {
 			version = 0
 		}
-		lines = append(lines, resultLine(fixity.Result{File: id, Version: version, Cache: r.Cache, Outcome: r.Outcome, At: r.At}))
+		lines = append(lines, record.ResultLine(fixity.Result{File: id, Version: version, Cache: r.Cache, Outcome: r.Outcome, At: r.At}))
 		t.countDay(r.Store, 1, 0, 0)
 	}
 	// Batches of an intake belong to no shard: their own number keeps them apart.
 	shard := -a.ID
-	if _, err := t.addReading(a.ID, shard, lines); err != nil {
+	if _, err := t.record.AddReading(a.ID, shard, lines); err != nil {
 		return err
 	}
-	e, err := t.sliceEvent(Event{Verb: fixity.TakenIn, By: by, Store: a.Store, Set: set, Audit: a.ID}, shard)
+	e, err := t.record.SliceEvent(Event{Verb: fixity.TakenIn, By: by, Store: a.Store, Set: set, Audit: a.ID}, shard)
 	if err != nil {
 		return err
 	}
@@ -53,16 +53,16 @@ func (t *Tx) TakenIn(a Audit, set, by string, rs []Reading) error {
 }
 
 // JudgeDisputed opens the finding about a file whose copies disagreed at intake.
-func (t *Tx) JudgeDisputed(file, audit int64, by, store, why string) error {
-	return t.Rejudge(file, audit, by, store, &seenAs{detail: why})
+func (t Findings) JudgeDisputed(file, audit int64, by, store string, why []fixity.Fact) error {
+	return t.Rejudge(file, audit, by, store, &seenAs{facts: why})
 }
 
 // SignOffStray says that what lies somewhere under no one's care is wanted there.
-func (t *Tx) SignOffStray(f Finding, by, reason string) error {
+func (t Findings) SignOffStray(f Finding, by, reason string) error {
 	if err := t.stillFinding(f); err != nil {
 		return err
 	}
-	if err := t.LeaveInPeace(f.Store, f.Set, f.Path); err != nil {
+	if err := t.Strays.LeaveInPeace(f.Store, f.Set, f.Path); err != nil {
 		return err
 	}
 	return t.settle(f, fixity.SignedOff, by, reason)
@@ -70,11 +70,11 @@ func (t *Tx) SignOffStray(f Finding, by, reason string) error {
 
 // SignOffVersion accepts the bytes that a copy holds as the file's new version. The
 // copy must still hold what the finding tells of.
-func (t *Tx) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixity.Evidence, within time.Duration, by, reason string) (int64, error) {
+func (t Findings) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixity.Evidence, within time.Duration, by, reason string) (int64, error) {
 	if err := t.stillFinding(f); err != nil {
 		return 0, err
 	}
-	copies, err := t.Copies(f.File)
+	copies, err := t.Copies.Of(f.File)
 	if err != nil {
 		return 0, err
 	}
@@ -82,19 +82,19 @@ func (t *Tx) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixit
 		if c.Store != f.Store || c.Carrier != f.Carrier {
 			continue
 		}
-		n, err := t.NewVersion(f.File, v, true, f.Store)
+		n, err := t.Files.NewVersion(f.File, v, true, f.Store)
 		if err != nil {
 			return 0, err
 		}
-		e := care.Accepted{Version: n, Digest: v.BLAKE3, Size: entry.Size, ModTime: entry.ModTime.UnixNano(), At: read.At, Cache: read.Cache}
-		after, follows := care.After(c, e, care.Rules{Now: t.now, Store: policy.Store{ReadWithin: within}})
+		e := care.Accepted{Version: n, Digest: v.BLAKE3, Size: entry.Size, ModTime: entry.ModTime.UnixNano(), InodeAt: entry.InodeAt(), At: read.At, Cache: read.Cache}
+		after, follows := care.After(c, e, care.Given{Now: t.now, Store: care.Store{ReadWithin: within}})
 		if follows.Refused != "" {
 			return 0, fmt.Errorf("%s: audit %s once more: %w", follows.Refused, f.Store, fixity.ErrRefused)
 		}
-		if err := t.PutCopy(c, after); err != nil {
+		if err := t.Copies.Put(c, after); err != nil {
 			return 0, err
 		}
-		if err := t.MakeDue(f.File, f.Store, t.now); err != nil {
+		if err := t.Copies.MakeDue(f.File, f.Store, t.now); err != nil {
 			return 0, err
 		}
 		t.Event(Event{Verb: fixity.VersionSigned, By: by, Store: f.Store, Set: f.Set, File: f.File, Finding: f.ID, Reason: reason,
@@ -110,11 +110,11 @@ func (t *Tx) SignOffVersion(f Finding, v Version, entry fixity.Entry, read fixit
 // KeepVersion decides a dispute for the file's version, which a person stands behind
 // from now on. The copy is known to hold another thing: it is altered, and its finding
 // stays open. It gives the number of the version.
-func (t *Tx) KeepVersion(f Finding, by, reason string) (int64, error) {
+func (t Findings) KeepVersion(f Finding, by, reason string) (int64, error) {
 	if err := t.stillFinding(f); err != nil {
 		return 0, err
 	}
-	file, err := t.File(f.File)
+	file, err := t.Files.Get(f.File)
 	if err != nil {
 		return 0, err
 	}
@@ -124,16 +124,16 @@ func (t *Tx) KeepVersion(f Finding, by, reason string) (int64, error) {
 	if _, err := t.exec(`UPDATE file SET vouched = 1 WHERE id = $1`, f.File); err != nil {
 		return 0, err
 	}
-	copies, err := t.Copies(f.File)
+	copies, err := t.Copies.Of(f.File)
 	if err != nil {
 		return 0, err
 	}
 	for _, c := range copies {
-		kept, _ := care.After(c, care.Kept{}, care.Rules{Now: t.now})
+		kept, _ := care.After(c, care.Kept{}, care.Given{Now: t.now})
 		if kept == c {
 			continue
 		}
-		if err := t.PutCopy(c, kept); err != nil {
+		if err := t.Copies.Put(c, kept); err != nil {
 			return 0, err
 		}
 	}
@@ -143,29 +143,29 @@ func (t *Tx) KeepVersion(f Finding, by, reason string) (int64, error) {
 
 // SignOffPlace accepts that a file lies elsewhere: it is renamed everywhere. Copies
 // in other stores still lie at the old place; they are behind until they follow.
-func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) error {
+func (t Findings) SignOffPlace(f Finding, within time.Duration, by, reason string) error {
 	if err := t.stillFinding(f); err != nil {
 		return err
 	}
-	if _, err := t.FileAt(f.Set, f.FoundAt); err == nil {
+	if _, err := t.Files.At(f.Set, f.FoundAt); err == nil {
 		return fmt.Errorf("another file is under care at %q: %w", f.FoundAt, fixity.ErrRefused)
 	}
-	if err := t.SetPath(f.File, f.FoundAt); err != nil {
+	if err := t.Files.SetPath(f.File, f.FoundAt); err != nil {
 		return err
 	}
-	renamed, err := t.File(f.File)
+	renamed, err := t.Files.Get(f.File)
 	if err != nil {
 		return err
 	}
 	if err := t.moveUnfinished(renamed, by); err != nil {
 		return err
 	}
-	copies, err := t.Copies(f.File)
+	copies, err := t.Copies.Of(f.File)
 	if err != nil {
 		return err
 	}
 	for _, was := range copies {
-		rules := t.careRules(renamed, was.Store)
+		rules := t.Copies.careRules(renamed, was.Store)
 		var e care.Evidence = care.Renamed{To: f.FoundAt}
 		if was.Store == f.Store && was.Carrier == f.Carrier {
 			rules.Store.ReadWithin = within
@@ -180,7 +180,7 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 		if c == was {
 			continue
 		}
-		if err := t.PutCopy(was, c); err != nil {
+		if err := t.Copies.Put(was, c); err != nil {
 			return err
 		}
 	}
@@ -194,8 +194,8 @@ func (t *Tx) SignOffPlace(f Finding, within time.Duration, by, reason string) er
 
 // acceptedPlace is what is known of the place that a person accepts as a copy's own.
 // What lies there is no stray any more.
-func (t *Tx) acceptedPlace(f Finding, renamed File) (e care.PlaceAccepted, err error) {
-	st, err := t.StrayAt(f.Store, f.Set, f.FoundAt)
+func (t Findings) acceptedPlace(f Finding, renamed File) (e care.PlaceAccepted, err error) {
+	st, err := t.Strays.At(f.Store, f.Set, f.FoundAt)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return e, fmt.Errorf("nothing lies at %q any more: audit %s once more: %w", f.FoundAt, f.Store, fixity.ErrRefused)
 	}
@@ -204,15 +204,15 @@ func (t *Tx) acceptedPlace(f Finding, renamed File) (e care.PlaceAccepted, err e
 	}
 	e = care.PlaceAccepted{At: st.Path, Size: st.Size, ModTime: st.ModTime, Read: !st.Digest.IsZero()}
 	if e.Read {
-		if e.Version, err = t.versionWith(renamed.ID, st.Digest); err != nil {
+		if e.Version, err = t.Files.versionWith(renamed.ID, st.Digest); err != nil {
 			return e, err
 		}
 	}
-	return e, t.DropStray(f.Store, f.Set, f.FoundAt)
+	return e, t.Strays.Drop(f.Store, f.Set, f.FoundAt)
 }
 
 // SignOffAbsence accepts that a file is gone on purpose: it is retired.
-func (t *Tx) SignOffAbsence(f Finding, by, reason string) error {
+func (t Findings) SignOffAbsence(f Finding, by, reason string) error {
 	if err := t.stillFinding(f); err != nil {
 		return err
 	}
@@ -220,7 +220,7 @@ func (t *Tx) SignOffAbsence(f Finding, by, reason string) error {
 	if err := t.settle(f, fixity.SignedOff, by, reason); err != nil {
 		return err
 	}
-	others, err := t.findings(`WHERE file = $1 AND settled = '' ORDER BY id`, f.File)
+	others, err := t.where(`WHERE file = $1 AND settled = '' ORDER BY id`, f.File)
 	if err != nil {
 		return err
 	}
@@ -229,5 +229,5 @@ func (t *Tx) SignOffAbsence(f Finding, by, reason string) error {
 			return err
 		}
 	}
-	return t.Retire(f.File)
+	return t.Files.Retire(f.File)
 }

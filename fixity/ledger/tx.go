@@ -2,39 +2,35 @@ package ledger
 
 import (
 	"context"
-	"crypto/sha256"
 	"database/sql"
-	"database/sql/driver"
-	"errors"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
 	"firmus/fixity"
-	"firmus/fixity/policy"
+	"firmus/fixity/care"
+	"firmus/fixity/ledger/database"
+	"firmus/fixity/ledger/record"
 )
 
-// emptyRoot is the root of a log without records: SHA-256 of nothing (RFC 6962, 2.1).
-var emptyRoot = sha256.Sum256(nil)
-
-// Tx is a transaction. Its methods may be used from one goroutine only.
+// Tx is a transaction, with a room for each thing that is asked of the ledger. It may
+// be used from one goroutine only.
 type Tx struct {
-	ctx    context.Context
+	rooms
+
 	l      *Ledger
-	q      *sql.Tx
+	record *record.Tx
+	q      *database.Tx
 	now    time.Time
-	events []Event
 	tally  map[tallyKey]tallyDelta
 	days   map[string]dayDelta // by store
 	owed   map[folderKey]bool  // manifests that no longer say what they should
-	rules  *policy.Rules       // with volumes, once they were looked up
+	rules  *care.Rules         // with volumes, once they were looked up
 
-	noted   []noted         // rows of vouched tables that it writes, in order
-	notedAt map[string]bool // by the beginning of their statements
+	grouped []group // in a transaction that only reads, once they were counted
 
-	statements map[string]*statement // by their text
+	filling map[care.RootOf]time.Time // sets that are being filled, once they were looked up
 }
 
 type tallyKey struct {
@@ -44,183 +40,82 @@ type tallyKey struct {
 type tallyDelta struct{ files, bytes int64 }
 type dayDelta struct{ read, bytes, findings int64 }
 
-// writerLock serialises writers on PostgreSQL, as SQLite does by itself: the log
-// is one chain, and rows of a file are judged from what all stores hold.
-const writerLock = 0x6669726d7573 // "firmus"
-
 // Tx runs fn in a write transaction that carries the time now. Whatever fn
 // recorded is committed with its events, or nothing is.
 func (l *Ledger) Tx(ctx context.Context, now time.Time, fn func(*Tx) error) error {
-	return l.tx(ctx, l.w, now, fn)
+	return l.tx(ctx, l.db.Write, now, fn)
 }
 
-// soon is Tx for what a power cut may take back: it is whole or not there, and lasts
-// from the next Tx on. It saves a wait for the drive.
+// soon is Tx for what a power cut may take back.
 func (l *Ledger) soon(ctx context.Context, now time.Time, fn func(*Tx) error) error {
-	if l.postgres {
-		return l.Tx(ctx, now, func(t *Tx) error {
-			if _, err := t.exec(`SET LOCAL synchronous_commit = off`); err != nil {
-				return err
-			}
-			return fn(t)
-		})
-	}
-	c, err := l.w.Conn(ctx)
-	if err != nil {
-		return fmt.Errorf("begin: %w", l.translate(err))
-	}
-	defer c.Close()
-	if _, err := c.ExecContext(ctx, `PRAGMA synchronous = NORMAL`); err != nil {
-		return fmt.Errorf("begin: %w", l.translate(err))
-	}
-	defer func() {
-		if _, err := c.ExecContext(context.WithoutCancel(ctx), `PRAGMA synchronous = FULL`); err != nil {
-			_ = c.Raw(func(any) error { return driver.ErrBadConn }) // the next one is opened as the DSN says
+	return l.tx(ctx, l.db.WriteSoon, now, fn)
+}
+
+func (l *Ledger) tx(ctx context.Context, write func(context.Context, func(*database.Tx) error) error, now time.Time, fn func(*Tx) error) error {
+	var events []Event
+	err := write(ctx, func(q *database.Tx) error {
+		now := now.UTC()
+		t := (&Tx{l: l, record: record.In(q, now, l.o.By, l.schema), q: q, now: now, tally: map[tallyKey]tallyDelta{}, days: map[string]dayDelta{}, owed: map[folderKey]bool{}}).furnished()
+		if err := fn(t); err != nil {
+			return err
 		}
-	}()
-	return l.tx(ctx, c, now, fn)
-}
-
-type beginner interface {
-	BeginTx(context.Context, *sql.TxOptions) (*sql.Tx, error)
-}
-
-func (l *Ledger) tx(ctx context.Context, b beginner, now time.Time, fn func(*Tx) error) error {
-	if err := l.Here(); err != nil {
+		if err := t.flushTallies(); err != nil {
+			return fmt.Errorf("tallies: %w", err)
+		}
+		if err := t.Manifests.flushOwed(); err != nil {
+			return fmt.Errorf("manifests that are owed: %w", err)
+		}
+		var err error
+		events, err = t.record.End()
 		return err
+	})
+	if err == nil && l.o.Committed != nil && len(events) > 0 {
+		l.o.Committed(events)
 	}
-	q, err := b.BeginTx(ctx, nil)
-	if err != nil {
-		return fmt.Errorf("begin: %w", l.translate(err))
-	}
-	defer q.Rollback() // no effect after Commit
-	t := &Tx{ctx: ctx, l: l, q: q, now: now.UTC(), tally: map[tallyKey]tallyDelta{}, days: map[string]dayDelta{}, owed: map[folderKey]bool{}}
-	if l.postgres {
-		if _, err := q.ExecContext(ctx, `SELECT set_config('lock_timeout', $1, true)`, strconv.FormatInt(l.o.Waiting.Milliseconds(), 10)); err != nil {
-			return fmt.Errorf("begin: %w", l.translate(err))
-		}
-		if _, err := q.ExecContext(ctx, `SELECT pg_advisory_xact_lock($1)`, int64(writerLock)); err != nil {
-			return fmt.Errorf("begin: %w", l.translate(err))
-		}
-	}
-	if err := fn(t); err != nil {
-		return l.translate(err)
-	}
-	if err := t.flushTallies(); err != nil {
-		return fmt.Errorf("tallies: %w", l.translate(err))
-	}
-	if err := t.flushOwed(); err != nil {
-		return fmt.Errorf("manifests that are owed: %w", l.translate(err))
-	}
-	if err := t.state(); err != nil {
-		return fmt.Errorf("record: %w", l.translate(err))
-	}
-	// The head of the log is the last row touched.
-	if err := t.appendEvents(); err != nil {
-		return fmt.Errorf("record: %w", l.translate(err))
-	}
-	if err := q.Commit(); err != nil {
-		return fmt.Errorf("commit: %w", l.translate(err))
-	}
-	if err := l.Here(); err != nil {
-		return fmt.Errorf("what was just written is not in it: %w", err)
-	}
-	if l.o.Committed != nil && len(t.events) > 0 {
-		l.o.Committed(t.events)
-	}
-	return nil
+	return err
 }
 
 // View runs fn in a read transaction: all it sees is of one moment.
 func (l *Ledger) View(ctx context.Context, fn func(*Tx) error) error {
-	if err := l.Here(); err != nil {
-		return err
-	}
-	opts := &sql.TxOptions{ReadOnly: true}
-	if l.postgres {
-		opts.Isolation = sql.LevelRepeatableRead
-	}
-	q, err := l.r.BeginTx(ctx, opts)
-	if err != nil {
-		return fmt.Errorf("begin: %w", l.translate(err))
-	}
-	defer q.Rollback()
-	return l.translate(fn(&Tx{ctx: ctx, l: l, q: q}))
+	return l.db.View(ctx, func(q *database.Tx) error {
+		return fn((&Tx{l: l, record: record.In(q, time.Time{}, l.o.By, l.schema), q: q}).furnished())
+	})
 }
 
 // Now is the time the transaction carries.
 func (t *Tx) Now() time.Time { return t.now }
 
-func (t *Tx) exec(query string, args ...any) (int64, error) {
-	texts(args)
-	if err := t.note(query, args); err != nil {
-		return 0, fmt.Errorf("%s: %w", firstWords(query), err)
-	}
-	r, err := t.execute(query, args)
-	if err != nil {
-		return 0, fmt.Errorf("%s: %w", firstWords(query), err)
-	}
-	return r.RowsAffected()
-}
+// Event adds an event to the transaction; it is appended at its end.
+func (t *Tx) Event(e Event) { t.record.Event(e) }
 
-func (t *Tx) row(query string, args []any, into ...any) error {
-	err := t.one(query, texts(args)...).Scan(into...)
-	if errors.Is(err, sql.ErrNoRows) {
-		return fixity.ErrNotFound
-	}
-	if err != nil {
-		return fmt.Errorf("%s: %w", firstWords(query), err)
-	}
-	return nil
-}
+// exec runs a statement; the record tells of the rows that it changes.
+func (t *Tx) exec(query string, args ...any) (int64, error) { return t.record.Exec(query, args...) }
 
-// rows calls scan for each row and closes the cursor before it returns: none is
-// open while a file is read.
+func (t *Tx) row(query string, args []any, into ...any) error { return t.q.Row(query, args, into...) }
+
+func (t *Tx) one(query string, args ...any) *sql.Row { return t.q.One(query, args...) }
+
 func (t *Tx) rows(query string, args []any, scan func(*sql.Rows) error) error {
-	rs, done, err := t.query(query, texts(args))
-	if err != nil {
-		return fmt.Errorf("%s: %w", firstWords(query), err)
-	}
-	defer done()
-	for rs.Next() {
-		if err := scan(rs); err != nil {
-			return fmt.Errorf("%s: %w", firstWords(query), err)
-		}
-	}
-	return rs.Err()
+	return t.q.Rows(query, args, scan)
 }
 
-// text is s as a column of text can hold it: UTF-8 without NUL. Messages carry the
-// names of files, which may be neither; PostgreSQL refuses such a text and with it
-// the whole transaction.
-func text(s string) string {
-	return strings.ReplaceAll(strings.ToValidUTF8(s, "\ufffd"), "\x00", "\ufffd")
-}
+// row is what a scan reads its columns from: one that was asked for alone, or one of many.
+type row interface{ Scan(...any) error }
 
-func texts(args []any) []any {
-	for i, a := range args {
-		if s, ok := a.(string); ok {
-			args[i] = text(s)
-		}
-	}
-	return args
-}
-
-func firstWords(query string) string {
-	f := strings.Fields(query)
-	return strings.ToLower(strings.Join(f[:min(3, len(f))], " "))
+// list is what a query gives, each row by one scan.
+func list[T any](t *Tx, query string, args []any, scan func(row) (T, error)) (out []T, err error) {
+	err = t.rows(query, args, func(r *sql.Rows) error {
+		x, err := scan(r)
+		out = append(out, x)
+		return err
+	})
+	return out, err
 }
 
 // NextID takes the next number of a counter; the first is 1.
 func (t *Tx) NextID(name string) (int64, error) { return t.nextIDs(name, 1) }
 
-// nextIDs takes n numbers and gives the first.
-func (t *Tx) nextIDs(name string, n int64) (int64, error) {
-	var last int64
-	err := t.row(`INSERT INTO counter (name, value) VALUES ($1, $2)
-		ON CONFLICT (name) DO UPDATE SET value = counter.value + $2 RETURNING value`, []any{name, n}, &last)
-	return last - n + 1, err
-}
+func (t *Tx) nextIDs(name string, n int64) (int64, error) { return t.q.NextIDs(name, n) }
 
 // moved counts a copy from one state to another; "" is not there at all.
 func (t *Tx) moved(store, set string, from, to fixity.State, fromBytes, toBytes int64) {
@@ -253,6 +148,11 @@ func (t *Tx) flushTallies() error {
 			ON CONFLICT (store, set_name, state) DO UPDATE SET files = tally.files + $4, bytes = tally.bytes + $5`,
 			k.store, k.set, string(k.state), d.files, d.bytes); err != nil {
 			return err
+		}
+		if k.state == fixity.Awaited && d.files < 0 {
+			if err := t.Stores.arrive(k.store, k.set); err != nil {
+				return err
+			}
 		}
 	}
 	day := t.now.Format(time.DateOnly)

@@ -21,7 +21,7 @@ func (w *world) heard(set, p string, s *ledger.Sound) ledger.File {
 	w.Helper()
 	f := w.take(set, p, "first "+p, true, "studio", "vault")
 	w.version(f, "take one of "+p, true, s)
-	w.view(func(x *ledger.Tx) (err error) { f, err = x.File(f.ID); return err })
+	w.view(func(x *ledger.Tx) (err error) { f, err = x.Files.Get(f.ID); return err })
 	return f
 }
 
@@ -31,7 +31,7 @@ func (w *world) version(f ledger.File, bytes string, vouched bool, s *ledger.Sou
 	w.tx(func(x *ledger.Tx) error {
 		v := bytesOf(bytes)
 		v.Sound = s
-		_, err := x.NewVersion(f.ID, v, vouched, "")
+		_, err := x.Files.NewVersion(f.ID, v, vouched, "")
 		return err
 	})
 }
@@ -40,7 +40,7 @@ func (w *world) version(f ledger.File, bytes string, vouched bool, s *ledger.Sou
 func (w *world) unfinished(f ledger.File) (out []ledger.Finding) {
 	w.Helper()
 	w.view(func(x *ledger.Tx) error {
-		all, err := x.FindingsOf(f.ID)
+		all, err := x.Findings.Of(f.ID)
 		for _, y := range all {
 			if y.Kind == fixity.Unfinished {
 				out = append(out, y)
@@ -69,23 +69,23 @@ func TestAnUnfinishedTransferIsNeverForgotten(t *testing.T) {
 		}
 		// Whatever is judged of its copies, it stays; and both can be open at once.
 		w.tx(func(x *ledger.Tx) error {
-			copies, err := x.Copies(f.ID)
+			copies, err := x.Copies.Of(f.ID)
 			for _, c := range copies {
 				if c.Store == "studio" {
 					was := c
 					c.State, c.Wrong = fixity.Altered, bytesOf("rot").BLAKE3
-					err = x.PutCopy(was, c)
+					err = x.Copies.Put(was, c)
 				}
 			}
 			if err != nil {
 				return err
 			}
-			return x.Rejudge(f.ID, 0, "Ada Wren", "", nil)
+			return x.Findings.Rejudge(f.ID, 0, "Ada Wren", "", nil)
 		})
 		is("a copy rotted", 1, true, "", 2)
 		altered := ledger.Finding{}
 		w.view(func(x *ledger.Tx) error {
-			all, err := x.OpenFindings("studio")
+			all, err := x.Findings.Open("studio")
 			for _, y := range all {
 				if y.Kind == fixity.Kind(fixity.Altered) {
 					altered = y
@@ -97,8 +97,10 @@ func TestAnUnfinishedTransferIsNeverForgotten(t *testing.T) {
 			t.Fatal("the rotten copy is no finding beside it")
 		}
 		// To settle the one is not to settle the other.
-		w.tx(func(x *ledger.Tx) error { return x.Settle(fs[0], fixity.ByPerson, "Ada Wren", "the tape ends here") })
-		w.tx(func(x *ledger.Tx) error { return x.Rejudge(f.ID, 0, "Ada Wren", "", nil) })
+		w.tx(func(x *ledger.Tx) error {
+			return x.Findings.Settle(fs[0], fixity.ByPerson, "Ada Wren", "the tape ends here")
+		})
+		w.tx(func(x *ledger.Tx) error { return x.Findings.Rejudge(f.ID, 0, "Ada Wren", "", nil) })
 		is("settled", 1, false, fixity.ByPerson, 2)
 		if got := w.settledAs(altered.ID); got != "" {
 			t.Errorf("the rotten copy's finding ended with it: %s", got)
@@ -128,7 +130,7 @@ func TestAStatementNeverCallsAnUnfinishedRecordingIntactAlone(t *testing.T) {
 		says := func(f ledger.File) (id int64) {
 			t.Helper()
 			w.view(func(x *ledger.Tx) error {
-				fd, err := x.UnfinishedOf(f.ID)
+				fd, err := x.Findings.UnfinishedOf(f.ID)
 				if err != nil && err != fixity.ErrNotFound {
 					return err
 				}
@@ -143,7 +145,7 @@ func TestAStatementNeverCallsAnUnfinishedRecordingIntactAlone(t *testing.T) {
 			t.Fatal("nothing says that it is unfinished")
 		}
 		w.tx(func(x *ledger.Tx) error {
-			return x.Settle(w.unfinished(f)[0], fixity.ByPerson, "Ada Wren", "the tape ends here")
+			return x.Findings.Settle(w.unfinished(f)[0], fixity.ByPerson, "Ada Wren", "the tape ends here")
 		})
 		if says(f) != first {
 			t.Error("settled, and no longer said")
@@ -153,9 +155,9 @@ func TestAStatementNeverCallsAnUnfinishedRecordingIntactAlone(t *testing.T) {
 			t.Error("said of a whole version")
 		}
 		g := w.heard("masters", "QV-0601/A.wav", cutShort())
-		w.tx(func(x *ledger.Tx) error { return x.RetireFile(g, "Ada Wren", "transferred again") })
+		w.tx(func(x *ledger.Tx) error { return x.Files.RetireBy(g, "Ada Wren", "transferred again") })
 		w.view(func(x *ledger.Tx) error {
-			all, err := x.Unfinished()
+			all, err := x.Findings.Unfinished()
 			if len(all) != 0 {
 				t.Errorf("of a retired file: %+v", all)
 			}
@@ -180,7 +182,7 @@ func TestOldNotesAreNeverLeftWithoutAFinding(t *testing.T) {
 			}
 			files[n] = w.heard("masters", n, s)
 		}
-		w.tx(func(x *ledger.Tx) error { return x.RetireFile(files["QV-0604/gone.wav"], "Ada Wren", "not wanted") })
+		w.tx(func(x *ledger.Tx) error { return x.Files.RetireBy(files["QV-0604/gone.wav"], "Ada Wren", "not wanted") })
 		told := w.verbs()[fixity.FindingOpened]
 		// As a ledger from before such findings is, once it was migrated.
 		db := d.raw()
@@ -227,7 +229,7 @@ func TestAnUnfinishedTransferIsNeverLeftInAStoreThatIsGone(t *testing.T) {
 			o.Rules.Stores[0].Arrivals, o.Rules.Stores[1].Arrivals = false, true
 		})
 		w.clock = w.clock.Add(time.Hour)
-		w.tx(func(x *ledger.Tx) error { return x.EndStore("studio", true, "Ada Wren", "a new drive") })
+		w.tx(func(x *ledger.Tx) error { return x.Stores.End("studio", "", true, "Ada Wren", "a new drive") })
 		fs := w.unfinished(f)
 		if len(fs) != 1 || !fs[0].Open() || fs[0].Store != "vault" {
 			t.Errorf("findings %+v", fs)

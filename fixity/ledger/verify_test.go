@@ -44,7 +44,7 @@ func TestVerifyAcceptsWhatWasWritten(t *testing.T) {
 			t.Errorf("verified %+v", v)
 		}
 		w.view(func(x *ledger.Tx) error {
-			if at, err := x.LastEventAt(); err != nil || !at.Equal(w.clock) {
+			if at, err := x.Log.LastAt(); err != nil || !at.Equal(w.clock) {
 				t.Errorf("the newest event is of %s, %v", at, err)
 			}
 			return nil
@@ -415,7 +415,7 @@ func TestAnEmptyRecordHasTheEmptyRoot(t *testing.T) {
 		// RFC 6962, section 2.1: the hash of a leaf is SHA-256 of 0x00 and the leaf.
 		var leaf []byte
 		view(t, l, func(x *ledger.Tx) error {
-			return x.Events(0, 1, func(e ledger.Event) error { leaf = e.Leaf(); return nil })
+			return x.Log.Each(0, 1, func(e ledger.Event) error { leaf = e.Leaf(); return nil })
 		})
 		if want := tlog.Hash(sha256.Sum256(append([]byte{0}, leaf...))); v.Root != want {
 			t.Errorf("root %s, want %s", v.Root, want)

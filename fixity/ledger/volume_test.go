@@ -8,8 +8,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // TestOneVolumeNeverCountsTwice: what one process finds out about volumes is what every
@@ -27,7 +27,7 @@ func TestOneVolumeNeverCountsTwice(t *testing.T) {
 		counts := func(want ...ledger.CopiesCount) {
 			t.Helper()
 			w.view(func(x *ledger.Tx) error {
-				got, err := x.CopiesCounts()
+				got, err := x.Copies.CountsByNumber()
 				if diff := cmp.Diff(want, got); diff != "" {
 					t.Errorf("copies (-want +got):\n%s", diff)
 				}
@@ -36,13 +36,16 @@ func TestOneVolumeNeverCountsTwice(t *testing.T) {
 		}
 		few := func(want int64) {
 			t.Helper()
-			w.tx(func(x *ledger.Tx) error { return x.JudgeFew("studio", "Ada Wren") })
+			w.tx(func(x *ledger.Tx) error { return x.Audits.JudgeTooFew("studio", "Ada Wren") })
 			w.view(func(x *ledger.Tx) error {
-				fs, err := x.OpenFindings("studio")
+				fs, err := x.Findings.Open("studio")
 				var n int64
 				for _, f := range fs {
-					if f.Kind == fixity.Few {
+					if f.Kind == fixity.TooFew {
 						n += f.Count
+						if x, ok := f.Facts.Find(fixity.SuchAs); !ok || len(x.Places) != 1 {
+							t.Errorf("no file is named: %+v", f.Facts)
+						}
 					}
 				}
 				if n != want {
@@ -54,7 +57,7 @@ func TestOneVolumeNeverCountsTwice(t *testing.T) {
 		others := func(want string) {
 			t.Helper()
 			w.view(func(x *ledger.Tx) error {
-				fs, only, err := x.Fewest("studio", 10)
+				fs, only, err := x.Copies.SaveFirst("studio", 10)
 				got := fmt.Sprint(only, ":")
 				for _, f := range fs {
 					got += fmt.Sprintf(" %s %d %v", f.File.Path, f.Others, f.In)
@@ -69,26 +72,26 @@ func TestOneVolumeNeverCountsTwice(t *testing.T) {
 		few(0)
 		others("0: QV-0107/a.wav 1 [vault] QV-0108/a.wav 2 [attic vault]")
 
-		on := map[policy.RootOf]string{}
+		on := map[care.RootOf]string{}
 		for _, set := range []string{"masters", "access"} {
-			on[policy.RootOf{Store: "studio", Set: set}] = "one"
-			on[policy.RootOf{Store: "vault", Set: set}] = "one"
-			on[policy.RootOf{Store: "attic", Set: set}] = "two"
+			on[care.RootOf{Store: "studio", Set: set}] = "one"
+			on[care.RootOf{Store: "vault", Set: set}] = "one"
+			on[care.RootOf{Store: "attic", Set: set}] = "two"
 		}
-		w.tx(func(x *ledger.Tx) error { return x.PutVolumes(on) })
+		w.tx(func(x *ledger.Tx) error { return x.Stores.PutVolumes(on) })
 		counts(ledger.CopiesCount{Copies: 1, Files: 1, Read: 1}, ledger.CopiesCount{Copies: 2, Files: 1, Read: 1})
 		few(1)
 		others("1: QV-0107/a.wav 0 [] QV-0108/a.wav 1 [attic]")
 
 		// The vault moves to a drive of its own, but its copy of one file is a second name.
 		for _, set := range []string{"masters", "access"} {
-			on[policy.RootOf{Store: "vault", Set: set}] = "three"
+			on[care.RootOf{Store: "vault", Set: set}] = "three"
 		}
 		w.tx(func(x *ledger.Tx) error {
-			if _, err := x.SetSameAs(w.copyOf(two, "vault"), "studio"); err != nil {
+			if _, err := x.Copies.SetSameAs(w.copyOf(two, "vault"), "studio"); err != nil {
 				return err
 			}
-			return x.PutVolumes(on)
+			return x.Stores.PutVolumes(on)
 		})
 		if got := w.copyOf(two, "vault").SameAs; got != "studio" {
 			t.Errorf("the vault's copy is the same file as in %q", got)
@@ -96,7 +99,7 @@ func TestOneVolumeNeverCountsTwice(t *testing.T) {
 		counts(ledger.CopiesCount{Copies: 1, Files: 1, Read: 1}, ledger.CopiesCount{Copies: 3, Files: 1, Read: 1})
 		few(1)
 		others("1: QV-0107/a.wav 0 [] QV-0108/a.wav 2 [attic vault]")
-		w.tx(func(x *ledger.Tx) error { _, err := x.SetSameAs(w.copyOf(two, "vault"), ""); return err })
+		w.tx(func(x *ledger.Tx) error { _, err := x.Copies.SetSameAs(w.copyOf(two, "vault"), ""); return err })
 		few(0)
 	})
 }

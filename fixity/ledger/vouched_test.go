@@ -11,9 +11,9 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	essence "firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // notVouched are the tables and columns that Verify doesn't hold against the record,
@@ -27,16 +27,17 @@ var notVouched = map[string]string{
 	"tally": "counted from the copies", "day": "counted from readings and findings",
 	"counter": "the next free numbers; a number that is taken is refused by the table's key",
 
+	"account": "who may open the pages; the events tell of each change", "web_session": "who has them open", "web_link": "who may open them once",
+
 	"manifest": "derived from versions, and held against the files", "manifest_owed": "which of them are to be written anew",
 	"stray": "as the last listing showed it; the next one shows it again", "service_item": "as the last listing showed it",
 
 	"store.kind": configured, "store.place": configured, "store_set.root": configured,
-	"store.medium": "not used", "store.follows": "not used", "store_set.cursor": "not used",
 	"store.seen_at": "when it was there last; the next audit says it again", "store_set.listed_complete_at": "as the last audit showed it",
 
-	"store_set.volume": "as it was last seen; each process looks anew",
+	"mount": "as it was last seen; each process looks anew", "store_set.volume": "as it was last seen; each process looks anew", "store_set.arrived_at": "as the last audit showed it",
 
-	"instance.size": nextAudit, "instance.mtime": nextAudit, "instance.due_at": nextAudit, "instance.read_audit": nextAudit,
+	"instance.size": nextAudit, "instance.mtime": nextAudit, "instance.due_at": nextAudit, "instance.read_audit": nextAudit, "instance.inode_at": nextAudit,
 	"instance.read_at": evidence, "instance.read_ok": evidence, "instance.read_cache": evidence,
 	"instance.reported_at": evidence, "instance.reported_ok": evidence,
 	"finding.seen_at": "when a reading showed it last",
@@ -68,7 +69,7 @@ func rich(t *testing.T, d database) *world {
 				return err
 			}
 		}
-		if err := x.PutSound(f.ID, 1, ledger.Sound{JSON: `{"rate":96000}`, Samples: bytesOf("sound").BLAKE3, Duration: time.Minute,
+		if err := x.Files.PutSound(f.ID, 1, ledger.Sound{JSON: `{"rate":96000}`, Samples: bytesOf("sound").BLAKE3, Duration: time.Minute,
 			Notes: []essence.Note{{Code: "clipped", At: 44, Length: 100, From: time.Second, To: 2 * time.Second, Count: 3}}}); err != nil {
 			return err
 		}
@@ -86,7 +87,7 @@ func rich(t *testing.T, d database) *world {
 	}
 	fd := w.found(f, "vault", fixity.Altered, fixity.AtRisk)
 	w.tx(func(x *ledger.Tx) error {
-		return x.Settle(fd, fixity.ByPerson, "Bo Ferry", "the vault is being copied anew")
+		return x.Findings.Settle(fd, fixity.ByPerson, "Bo Ferry", "the vault is being copied anew")
 	})
 	for i := range 23 { // an incident
 		w.remove("vault", masters, fmt.Sprintf("QV-0200/%02d.wav", i))
@@ -97,34 +98,34 @@ func rich(t *testing.T, d database) *world {
 	w.audit("studio", order{full: true})
 	w.signOffPlace(moved, "studio")
 	missing := w.finding(gone, "studio")
-	w.tx(func(x *ledger.Tx) error { return x.SignOffAbsence(missing, "Bo Ferry", "a double") })
+	w.tx(func(x *ledger.Tx) error { return x.Findings.SignOffAbsence(missing, "Bo Ferry", "a double") })
 	w.tx(func(x *ledger.Tx) error {
-		changed, err := x.FileAt(masters, "QV-0200/24.wav")
+		changed, err := x.Files.At(masters, "QV-0200/24.wav")
 		if err != nil {
 			return err
 		}
 		v := bytesOf("meant")
-		_, err = x.SignOffVersion(w.finding(changed, "studio"), v, fixity.Entry{Path: changed.Path, Size: v.Size, ModTime: w.clock},
+		_, err = x.Findings.SignOffVersion(w.finding(changed, "studio"), v, fixity.Entry{Path: changed.Path, Size: v.Size, ModTime: w.clock},
 			fixity.Evidence{Strength: fixity.Read, At: w.clock, OK: true, Cache: fixity.Bypassed}, 30*day, "Bo Ferry", "a better transfer")
 		if err != nil {
 			return err
 		}
-		if err := x.ReplaceFile(old, better, bytesOf("sound").BLAKE3, "Bo Ferry", "the same sound"); err != nil {
+		if err := x.Files.Replace(old, better, bytesOf("sound").BLAKE3, "Bo Ferry", "the same sound"); err != nil {
 			return err
 		}
-		saved, err := x.File(cut.ID)
+		saved, err := x.Files.Get(cut.ID)
 		if err != nil {
 			return err
 		}
-		return x.Finish(saved, "Bo Ferry", "done")
+		return x.Files.Finish(saved, "Bo Ferry", "done")
 	})
 	w.tx(func(x *ledger.Tx) error {
-		id, err := x.PutReceived(ledger.Received{Source: "/media/stick", Set: masters, Folder: "QV-0300", By: "Ada Wren",
+		id, err := x.Sources.Put(ledger.Received{Source: "/media/stick", Set: masters, Folder: "QV-0300", By: "Ada Wren",
 			Files: []ledger.ReceivedFile{{Name: "001.wav", Clock: w.clock, Path: "QV-0300/001.wav", Size: 9, Digest: bytesOf("r").BLAKE3}}}, "")
 		if err != nil {
 			return err
 		}
-		return x.SourceErasable(ledger.Received{ID: id, Source: "/media/stick", Set: masters}, 1, "Ada Wren")
+		return x.Sources.Erasable(ledger.Received{ID: id, Source: "/media/stick", Set: masters}, 1, "Ada Wren")
 	})
 	a, b := w.disc("QD-0031", "A", ledger.AudioDisc, f), w.disc("QD-0031", "B", ledger.DataDisc, f)
 	w.checks(a, fixity.DiscIntact, fixity.Intact)
@@ -133,17 +134,17 @@ func rich(t *testing.T, d database) *world {
 		held[0].Wrong = bytesOf("burned").BLAKE3
 	})
 	w.tx(func(x *ledger.Tx) error {
-		if err := x.KeepBaseline(a.ID, []byte{7}); err != nil {
+		if err := x.Discs.KeepBaseline(a.ID, []byte{7}); err != nil {
 			return err
 		}
-		_, err := x.DecideDiscs(ledger.DiscDecision{Verdict: fixity.DiscChanged, Class: policy.DiscClass{Gain: -3, Within: 0.5}, Reason: "recorded louder", By: "Bo Ferry"})
+		_, err := x.Discs.Decide(ledger.DiscDecision{Verdict: fixity.DiscChanged, Class: care.DiscClass{Gain: -3, Within: 0.5}, Reason: "recorded louder", By: "Bo Ferry"})
 		return err
 	})
 	w.tx(func(x *ledger.Tx) error {
-		if _, err := x.ForgetStore("attic", true, 0, 1000, "Bo Ferry", "given away", func(ledger.File) error { return nil }); err != nil {
+		if _, err := x.Stores.Forget("attic", "", true, 0, 1000, "Bo Ferry", "given away", func(ledger.File) error { return nil }); err != nil {
 			return err
 		}
-		return x.EndStore("attic", true, "Bo Ferry", "given away")
+		return x.Stores.End("attic", "", true, "Bo Ferry", "given away")
 	})
 	return w
 }

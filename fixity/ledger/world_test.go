@@ -44,11 +44,11 @@ func newWorld(t *testing.T, d database, change ...func(*ledger.Options)) *world 
 			for _, set := range s.Sets {
 				st.Roots = append(st.Roots, ledger.Root{Set: set, Root: "/" + s.Name + "/" + set})
 			}
-			if err := x.PutStore(st); err != nil {
+			if err := x.Stores.Put(st); err != nil {
 				return err
 			}
 			for _, set := range s.Sets {
-				if err := x.Adopt(s.Name, set, fixity.Identity{Holdings: "h", Store: s.Name + "-id"}, "Ada Wren", "first found"); err != nil {
+				if err := x.Stores.Adopt(s.Name, set, fixity.Identity{Holdings: "h", Store: s.Name + "-id"}, "Ada Wren", "first found"); err != nil {
 					return err
 				}
 			}
@@ -125,7 +125,7 @@ func (w *world) take(set, p, bytes string, vouched bool, stores ...string) ledge
 
 func (w *world) takeIn(x *ledger.Tx, set, p, bytes string, vouched bool, stores ...string) (ledger.File, error) {
 	v := bytesOf(bytes)
-	f, err := x.AddFile(set, p, "Ada Wren", w.clock, vouched, v)
+	f, err := x.Files.Add(set, p, "Ada Wren", w.clock, vouched, v)
 	if err != nil {
 		return f, err
 	}
@@ -140,10 +140,10 @@ func (w *world) takeIn(x *ledger.Tx, set, p, bytes string, vouched bool, stores 
 			c.Read = fixity.Evidence{Strength: fixity.Read, At: w.clock, OK: true, Cache: w.cache}
 			c.Due = care.NextDue(c, c.Read.At, c.Read.Cache, s)
 		}
-		if err := x.DropStray(s.Name, set, p); err != nil {
+		if err := x.Strays.Drop(s.Name, set, p); err != nil {
 			return f, err
 		}
-		if err := x.PutCopy(ledger.Copy{}, c); err != nil {
+		if err := x.Copies.Put(ledger.Copy{}, c); err != nil {
 			return f, err
 		}
 	}
@@ -172,7 +172,7 @@ func (w *world) audit(store string, o order) ledger.Audit {
 		a.Sets = []string{o.set}
 	}
 	w.tx(func(x *ledger.Tx) (err error) {
-		if a, _, err = x.BeginAudit(a); err != nil {
+		if a, _, err = x.Audits.Begin(a); err != nil {
 			return err
 		}
 		for _, set := range a.Sets {
@@ -182,7 +182,7 @@ func (w *world) audit(store string, o order) ledger.Audit {
 					tops = append(tops, t)
 				}
 			}
-			if _, err := x.AddShards(a, set, tops); err != nil {
+			if _, err := x.Audits.AddShards(a, set, tops); err != nil {
 				return err
 			}
 		}
@@ -194,7 +194,7 @@ func (w *world) audit(store string, o order) ledger.Audit {
 		}
 		w.phase(a, p, o)
 	}
-	w.view(func(x *ledger.Tx) (err error) { a, err = x.Audit(a.ID); return err })
+	w.view(func(x *ledger.Tx) (err error) { a, err = x.Audits.Get(a.ID); return err })
 	return a
 }
 
@@ -231,7 +231,7 @@ func (w *world) list(s fixity.Shard, o order) {
 	if !slices.IsSortedFunc(known, func(a, b fixity.Known) int { return compare(a.Path, b.Path) }) {
 		w.Fatalf("what is known isn't in order: %v", known)
 	}
-	l := fixity.Listed{Done: true}
+	l := fixity.Listed{Shard: s, Done: true}
 	if o.incomplete == s.Set+"/"+s.Top {
 		l.Trouble = "the folder could not be listed to its end"
 	}
@@ -252,8 +252,8 @@ func (w *world) list(s fixity.Shard, o order) {
 				if s.Counts && audit.InScope(s.Under, e.Path) {
 					l.Files++
 				}
-				if k.Size != e.Size || k.ModTime != e.ModTime.UnixNano() || k.State == fixity.Missing || k.State == fixity.Misplaced || k.State == fixity.Awaited {
-					l.Changed = append(l.Changed, k)
+				if (care.Shown{Size: e.Size, ModTime: e.ModTime.UnixNano()}).News(k) {
+					l.Changed = append(l.Changed, e)
 				}
 			}
 		}
@@ -267,7 +267,7 @@ func (w *world) list(s fixity.Shard, o order) {
 			l.Gone = append(l.Gone, k)
 		}
 	}
-	if err := w.record().CommitListing(w.Context(), s, l); err != nil {
+	if err := w.record().CommitListing(w.Context(), l); err != nil {
 		w.Fatal(err)
 	}
 }
@@ -295,7 +295,7 @@ func (w *world) read(s fixity.Shard) {
 			results = append(results, x)
 		}
 	}
-	if err := w.record().CommitReadings(w.Context(), s, "", results, true, true, ""); err != nil {
+	if err := w.record().CommitReadings(w.Context(), fixity.Readings{Shard: s, Results: results, End: true, Done: true}); err != nil {
 		w.Fatal(err)
 	}
 }
@@ -309,7 +309,7 @@ func (w *world) reading(s fixity.Shard, d fixity.Due) (fixity.Result, bool) {
 	v := bytesOf(x.bytes)
 	r := fixity.Result{Path: d.Path, File: d.File, At: w.clock, Size: v.Size, ModTime: x.mtime.UnixNano(), Cache: s.Cache, Sums: sums(v), Blocks: v.Blocks, Outcome: fixity.ReadDiffers}
 	if x.outcome == fixity.ReadUnreadable || x.outcome == fixity.ReadUnsteady {
-		r.Outcome, r.Sums, r.Detail = x.outcome, nil, "tried twice"
+		r.Outcome, r.Sums, r.Seen = x.outcome, nil, []fixity.Fact{{Is: fixity.NotGiven}}
 		return r, true
 	}
 	if d.File == 0 {
@@ -330,7 +330,7 @@ func (w *world) reading(s fixity.Shard, d fixity.Due) (fixity.Result, bool) {
 				w.Fatal(err)
 			}
 		}
-		r.Anatomy, r.Ranges, r.Detail = fixity.Flipped, []fixity.Range{{Offset: 0, Length: 65536}}, "read twice: the same wrong bytes"
+		r.Anatomy, r.Ranges, r.Seen = fixity.Flipped, []fixity.Range{{Offset: 0, Length: 65536}}, []fixity.Fact{{Is: fixity.SameWrong, At: fixity.Instants(r.At, r.At), Cache: fixity.Bypassed}}
 	}
 	return r, true
 }
@@ -340,7 +340,7 @@ func (w *world) copyOf(f ledger.File, store string) ledger.Copy {
 	w.Helper()
 	var out ledger.Copy
 	w.view(func(x *ledger.Tx) error {
-		copies, err := x.Copies(f.ID)
+		copies, err := x.Copies.Of(f.ID)
 		for _, c := range copies {
 			if c.Store == store {
 				out = c
@@ -363,7 +363,7 @@ func (w *world) finding(f ledger.File, store string) ledger.Finding {
 	w.Helper()
 	var out ledger.Finding
 	w.view(func(x *ledger.Tx) error {
-		all, err := x.FindingsOf(f.ID)
+		all, err := x.Findings.Of(f.ID)
 		for _, y := range all {
 			if y.Store == store && y.Open() {
 				if out.ID != 0 {
@@ -389,7 +389,7 @@ func (w *world) found(f ledger.File, store string, kind fixity.State, u fixity.U
 func (w *world) quiet(f ledger.File, store string) {
 	w.Helper()
 	if got := w.finding(f, store); got.ID != 0 {
-		w.Errorf("finding %d about %s in %s: %s (%s)", got.ID, path.Base(f.Path), store, got.Kind, got.Detail)
+		w.Errorf("finding %d about %s in %s: %s (%v)", got.ID, path.Base(f.Path), store, got.Kind, got.Facts.Seen)
 	}
 }
 
@@ -397,7 +397,7 @@ func (w *world) quiet(f ledger.File, store string) {
 func (w *world) settledAs(id int64) fixity.Settled {
 	w.Helper()
 	var f ledger.Finding
-	w.view(func(x *ledger.Tx) (err error) { f, err = x.Finding(id); return err })
+	w.view(func(x *ledger.Tx) (err error) { f, err = x.Findings.Get(id); return err })
 	return f.Settled
 }
 
@@ -406,7 +406,7 @@ func (w *world) verbs() map[fixity.Verb]int {
 	w.Helper()
 	out := map[fixity.Verb]int{}
 	w.view(func(x *ledger.Tx) error {
-		return x.Events(0, 1_000_000, func(e ledger.Event) error { out[e.Verb]++; return nil })
+		return x.Log.Each(0, 1_000_000, func(e ledger.Event) error { out[e.Verb]++; return nil })
 	})
 	return out
 }

@@ -95,7 +95,7 @@ func TestAWrongWayCopyIsNeverOnlyToTidy(t *testing.T) {
 	t.Parallel()
 	inWorld(t, func(w *world) {
 		f := w.take(access, side, "cut", true, "studio", "vault", "attic")
-		w.tx(func(x *ledger.Tx) error { return x.Finish(f, "Ada Wren", "done") })
+		w.tx(func(x *ledger.Tx) error { return x.Files.Finish(f, "Ada Wren", "done") })
 		w.rot("studio", access, side, "cUt")
 		w.audit("studio", order{full: true})
 		w.put("vault", access, side, "cUt")

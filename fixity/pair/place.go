@@ -46,7 +46,7 @@ func Spelled(gone []Gone, came []Came, free func(g Gone, c Came) bool) []Pair {
 type Unclear struct {
 	At    string
 	Files []int64 // that the listing lacks
-	Twins int     // others that came with the same fields
+	Alike int     // others that came with the same fields
 }
 
 // ByFields pairs by what the store's names and the files' own say in common, where
@@ -84,7 +84,7 @@ func ByFields(gone []Gone, came []Came, placed map[string]int, identifies bool) 
 		if !identifies {
 			why = Bytes
 		}
-		of, twins := byBytes(gone, x.gone, came, x.came)
+		of, alike := byBytes(gone, x.gone, came, x.came)
 		paired := map[int]bool{}
 		for _, j := range x.came {
 			if i, ok := of[j]; ok {
@@ -103,8 +103,8 @@ func ByFields(gone []Gone, came []Came, placed map[string]int, identifies bool) 
 			case ok:
 			case identifies && len(x.gone)+placed[k] > 0:
 				unclear = append(unclear, Unclear{came[j].Path, files, len(x.came) - 1})
-			case len(twins[j]) > 0:
-				unclear = append(unclear, Unclear{came[j].Path, twins[j], 0})
+			case len(alike[j]) > 0:
+				unclear = append(unclear, Unclear{came[j].Path, alike[j], 0})
 			}
 		}
 	}
@@ -113,7 +113,7 @@ func ByFields(gone []Gone, came []Came, placed map[string]int, identifies bool) 
 
 // byBytes gives by came the gone whose bytes it has, where that is one to one; and
 // the files of those that it may all be.
-func byBytes(gone []Gone, gs []int, came []Came, cs []int) (of map[int]int, twins map[int][]int64) {
+func byBytes(gone []Gone, gs []int, came []Came, cs []int) (of map[int]int, alike map[int][]int64) {
 	byDigest := map[string][]int{}
 	for _, i := range gs {
 		g := gone[i]
@@ -124,7 +124,7 @@ func byBytes(gone []Gone, gs []int, came []Came, cs []int) (of map[int]int, twin
 			byDigest[d] = append(byDigest[d], i)
 		}
 	}
-	of, twins = map[int]int{}, map[int][]int64{}
+	of, alike = map[int]int{}, map[int][]int64{}
 	claims := map[int]int{}
 	for _, j := range cs {
 		d := came[j].Digest
@@ -144,7 +144,7 @@ func byBytes(gone []Gone, gs []int, came []Came, cs []int) (of map[int]int, twin
 			of[j] = is[0]
 		}
 		for _, i := range is {
-			twins[j] = append(twins[j], gone[i].File)
+			alike[j] = append(alike[j], gone[i].File)
 		}
 	}
 	for j, i := range of {
@@ -152,7 +152,7 @@ func byBytes(gone []Gone, gs []int, came []Came, cs []int) (of map[int]int, twin
 			delete(of, j)
 		}
 	}
-	return of, twins
+	return of, alike
 }
 
 // Rest is what pairs leave of gone and came.

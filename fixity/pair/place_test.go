@@ -125,15 +125,15 @@ func TestByFields(t *testing.T) {
 		"no key": {gone: []pair.Gone{gone(1, "", "x")}, came: []pair.Came{came("a", "", "x")}},
 		"two came, none has its bytes": {
 			gone: []pair.Gone{gone(1, "k", "x")}, came: []pair.Came{came("a", "k", "y"), came("b", "k", "")},
-			unclear: []pair.Unclear{{At: "a", Files: []int64{1}, Twins: 1}, {At: "b", Files: []int64{1}, Twins: 1}},
+			unclear: []pair.Unclear{{At: "a", Files: []int64{1}, Alike: 1}, {At: "b", Files: []int64{1}, Alike: 1}},
 		},
 		"two came, one has its bytes": {
 			gone: []pair.Gone{gone(1, "k", "x")}, came: []pair.Came{came("a", "k", "y"), came("b", "k", "x")},
-			pairs: []pair.Pair{filed(1, "b")}, unclear: []pair.Unclear{{At: "a", Twins: 1}},
+			pairs: []pair.Pair{filed(1, "b")}, unclear: []pair.Unclear{{At: "a", Alike: 1}},
 		},
 		"two came, both have its bytes": {
 			gone: []pair.Gone{gone(1, "k", "x")}, came: []pair.Came{came("a", "k", "x"), came("b", "k", "x")},
-			unclear: []pair.Unclear{{At: "a", Files: []int64{1}, Twins: 1}, {At: "b", Files: []int64{1}, Twins: 1}},
+			unclear: []pair.Unclear{{At: "a", Files: []int64{1}, Alike: 1}, {At: "b", Files: []int64{1}, Alike: 1}},
 		},
 		"two files, their bytes tell": {
 			gone: []pair.Gone{gone(1, "k", "x"), gone(2, "k", "y")}, came: []pair.Came{came("a", "k", "y"), came("b", "k", "x")},

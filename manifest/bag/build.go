@@ -116,13 +116,13 @@ func vacant(dest string) error {
 }
 
 type building struct {
-	o     MakeOptions
-	root  *os.Root
-	made  Made
-	warn  manifest.Warnings
-	twins manifest.Twins
-	dirs  map[string]bool // made below the bag, with slashes
-	tags  map[string]digest.Sums
+	o       MakeOptions
+	root    *os.Root
+	made    Made
+	warn    manifest.Warnings
+	clashes manifest.Clashes
+	dirs    map[string]bool // made below the bag, with slashes
+	tags    map[string]digest.Sums
 }
 
 // prepare refuses what can't work before anything is written.
@@ -193,10 +193,10 @@ func (b *building) odd(path string) error {
 	if why := badName(path); why != "" {
 		return fmt.Errorf("%w: %q: %s", fixity.ErrRefused, path, why)
 	}
-	if twin, form := b.twins.Add(path); form {
-		return fmt.Errorf("%w: the names %q and %q differ only in Unicode normalisation", fixity.ErrRefused, twin, path)
-	} else if twin != "" {
-		b.warn.Add(manifest.Warning{Reason: manifest.Twin, File: payload + "/" + path, Detail: "the other is " + payload + "/" + twin})
+	if other, form := b.clashes.Add(path); form {
+		return fmt.Errorf("%w: the names %q and %q differ only in Unicode normalisation", fixity.ErrRefused, other, path)
+	} else if other != "" {
+		b.warn.Add(manifest.Warning{Reason: manifest.Clash, File: payload + "/" + path, Detail: "the other is " + payload + "/" + other})
 	}
 	if notOnWindows(path) {
 		b.warn.Add(manifest.Warning{Reason: manifest.WindowsName, File: payload + "/" + path})
@@ -247,10 +247,10 @@ func (b *building) readBack(ctx context.Context, temp string) error {
 		for _, p := range res.Problems[:min(len(res.Problems), maxNamed)] {
 			what = append(what, fmt.Sprintf("%s %q", p.Kind, p.Path))
 		}
-		return fmt.Errorf("%w: %d problems: %s", ErrNotAsWritten, len(res.Problems), strings.Join(what, ", "))
+		return fmt.Errorf("%w: %s: %s", ErrNotAsWritten, fixity.Count(len(res.Problems), "problem"), strings.Join(what, ", "))
 	}
 	if want := b.made.Files + len(b.tags); res.Read != want {
-		return fmt.Errorf("%w: %d files were read, not %d", ErrNotAsWritten, res.Read, want)
+		return fmt.Errorf("%w: %s read, not %d", ErrNotAsWritten, fixity.Counted(res.Read, "file", "was", "were"), want)
 	}
 	b.made.Cache = res.Cache
 	return nil

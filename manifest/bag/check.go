@@ -60,8 +60,9 @@ func (v *verifying) checkTags(ctx context.Context) error {
 				v.warn.Add(manifest.Warning{Reason: manifest.NotCovered, File: path})
 			}
 		},
-		System:   v.o.System,
-		Progress: v.o.Progress,
+		TwiceIsWarning: v.decl.before(1, 0),
+		System:         v.o.System,
+		Progress:       v.o.Progress,
 	}
 	if err := manifest.Check(ctx, v.f, v.tags, rules, &v.res.Result, &v.warn); err != nil {
 		return err
@@ -133,8 +134,10 @@ func (v *verifying) checkPayload(ctx context.Context) error {
 	rules := manifest.Rules{
 		Strict:    true,
 		EveryList: !v.decl.before(1, 0),
-		System:    v.o.System,
-		Progress:  v.o.Progress,
+		// RFC 8493 forbids it; the drafts before it don't say.
+		TwiceIsWarning: v.decl.before(1, 0),
+		System:         v.o.System,
+		Progress:       v.o.Progress,
 	}
 	if there {
 		rules.Shards = []string{payload}

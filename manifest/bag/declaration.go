@@ -90,7 +90,10 @@ func ParseDeclaration(text []byte) (d Declaration, warning bool, problem *manife
 		err = fmt.Errorf("the version is not two numbers with a dot between them")
 	}
 	if err == nil && !loose {
-		label, _, _ := strings.Cut(lines[0], ":")
+		label := "BagIt-Version"
+		if warning {
+			label = "BagIt-version"
+		}
 		_, err = element(lines[0], label, false)
 	}
 	if err != nil {

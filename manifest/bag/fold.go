@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"firmus/fixity"
 	"firmus/manifest"
 )
 
@@ -189,16 +190,16 @@ const maxBrought = 5
 
 func (r *root) told() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "with it come %d differences that it may explain: ", len(r.brought))
+	fmt.Fprintf(&b, "it may explain %s: ", fixity.Count(len(r.brought), "other difference"))
 	for i, p := range r.brought {
 		if i == maxBrought {
-			fmt.Fprintf(&b, ", and %d more", len(r.brought)-i)
+			fmt.Fprintf(&b, "; and %d more", len(r.brought)-i)
 			break
 		}
 		if i > 0 {
-			b.WriteString(", ")
+			b.WriteString("; ")
 		}
-		fmt.Fprintf(&b, "%s %q", p.Kind, p.Path)
+		fmt.Fprintf(&b, "%q: %s", p.Path, p.Kind.Means())
 	}
 	return b.String()
 }

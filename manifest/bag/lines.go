@@ -73,7 +73,7 @@ func (in *listing) raw(l manifest.Line) manifest.Line {
 	if err != nil || b == l.Path || strings.IndexByte(b, 0) >= 0 {
 		return l
 	}
-	l.Others = append(slices.Clone(l.Others), manifest.Reading{Path: b, Reasons: []manifest.Reason{manifest.RawName}})
+	l.Others = append(slices.Clone(l.Others), manifest.Interpretation{Path: b, Reasons: []manifest.Reason{manifest.RawName}})
 	return l
 }
 

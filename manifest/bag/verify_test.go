@@ -214,6 +214,19 @@ func TestVerify(t *testing.T) {
 			f["data/A.wav"] = "x"
 			f["manifest-sha256.txt"] = lines(fixity.SHA256, f.under("data/"))
 		}, warnings: []string{"twin"}, complete: true},
+		{name: "7.1 a blank before the first colon", from: plain, change: set("bagit.txt", strings.Replace(v1, "n:", "n :", 1)), problems: []string{"declaration bagit.txt"}},
+		{name: "7.1 a tab before the first colon, in the RFC's own spelling", from: plain, change: set("bagit.txt", strings.Replace(v1, "Version:", "version\t:", 1)),
+			problems: []string{"declaration bagit.txt"}, warnings: []string{"spelling"}},
+		{name: "before 1.0: listed twice with one digest is never an error", from: old, change: func(f folder) {
+			f["manifest-md5.txt"] += lines(fixity.MD5, folder{"data/a.wav": f["data/a.wav"]})
+		}, warnings: []string{"named-twice"}, complete: true},
+		{name: "before 1.0: listed twice in two spellings with one digest", from: old, change: func(f folder) {
+			f["data/a\nb"] = "x"
+			f["manifest-md5.txt"] += sum(fixity.MD5, "x") + "  data/a%0Ab\n" + sum(fixity.MD5, "x") + "  data/a%0ab\n"
+		}, warnings: []string{"named-twice", "percent-coding"}, complete: true},
+		{name: "before 1.0: listed twice with two digests", from: old, change: func(f folder) {
+			f["manifest-md5.txt"] += sum(fixity.MD5, "x") + "  data/a.wav\n"
+		}, problems: []string{"listed-twice data/a.wav"}},
 		{name: "before 1.0: % is a plain character", from: old, change: func(f folder) {
 			f["data/a%25%7E"] = "x"
 			f["manifest-md5.txt"] += sum(fixity.MD5, "x") + "  data/a%25%7E\n"

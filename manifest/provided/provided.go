@@ -32,7 +32,8 @@ type Sum struct {
 //
 // What can't be made use of is told in warn, never an error: lines that can't be
 // read, paths that lead out (they are never opened), files that aren't there, the
-// form of lists that RFC 8493 doesn't know. Paths in warnings are relative to f. An error, which is the last, says that
+// form of lists that RFC 8493 doesn't know, lists that name what lies there over and over,
+// of which no line is believed. Paths in warnings are relative to f. An error, which is the last, says that
 // a list or the listing couldn't be read to its end.
 func Read(ctx context.Context, f manifest.Folder, shard string, warn *manifest.Warnings) iter.Seq2[Sum, error] {
 	return func(yield func(Sum, error) bool) {
@@ -60,6 +61,7 @@ type seeking struct {
 	warn   *manifest.Warnings
 	prefix string // of the shard's paths in the folder, with its slash
 	found  []found
+	names  manifest.Names // what lies in the shard
 }
 
 // found is a list that lies in the shard.
@@ -80,6 +82,7 @@ func (s *seeking) lists(ctx context.Context, shard string) error {
 		if err != nil {
 			return err
 		}
+		s.names.Add(e)
 		if e.Type != fixity.File {
 			continue
 		}
@@ -213,21 +216,42 @@ func (s *seeking) lines(ctx context.Context, l found) func() iter.Seq2[manifest.
 					s.warn.Add(manifest.Warning{Reason: why, File: l.entry.Path, Line: line})
 				}
 			}
+			passed := 0
 			for line, err := range manifest.Read(text, o) {
 				if err == nil {
 					line, err = s.place(line, dir, base, first)
 				}
 				var bad *manifest.LineError
-				if err == nil && line.Path == "" { // told by place
+				switch {
+				case err == nil && line.Path == "": // told by place
+					continue
+				case errors.As(err, &bad):
+					if first {
+						s.warn.Add(manifest.Warning{Reason: manifest.NotALine, File: l.entry.Path, Line: bad.Line, Detail: bad.Detail})
+					}
+					continue
+				case err == nil && !s.names.May(line):
+					// A list of a whole archive beside one reel: its lines are passed by, not kept.
+					if first {
+						s.warn.Add(manifest.Warning{Reason: manifest.NotThere, File: l.entry.Path, Line: line.Number, Path: line.Path})
+					}
 					continue
 				}
-				if !yield(line, err) || err != nil && !errors.As(err, &bad) {
+				if passed++; err == nil && passed > s.most() {
+					err = fmt.Errorf("%w: it names what lies here more than %s times, which has %s", fixity.ErrUnreadable, fixity.Number(int64(s.most())), fixity.Count(int64(s.names.Len()), "name"))
+				}
+				if !yield(line, err) || err != nil {
 					return
 				}
 			}
 		}
 	}
 }
+
+// most is how many lines of a list may name something that lies there. A list has a line
+// for each algorithm, and perhaps some twice; a list that goes on for millions is of no
+// use, and is to fill no memory.
+func (s *seeking) most() int { return 1000 + 32*s.names.Len() }
 
 // place makes a line's paths relative to the set's root. A path that leads out of
 // the list's own folder is told and its line is given without one.
@@ -245,10 +269,10 @@ func (s *seeking) place(l manifest.Line, dir, base string, first bool) (manifest
 		return l, nil
 	}
 	l.Path = dir + l.Path
-	var others []manifest.Reading
+	var others []manifest.Interpretation
 	for _, r := range l.Others {
 		if _, always := manifest.Leaves(r.Path, runtime.GOOS); !always {
-			others = append(others, manifest.Reading{Path: dir + r.Path, Reasons: r.Reasons})
+			others = append(others, manifest.Interpretation{Path: dir + r.Path, Reasons: r.Reasons})
 		}
 	}
 	l.Others = others

@@ -1,6 +1,7 @@
 package provided_test
 
 import (
+	"bufio"
 	"context"
 	"crypto/md5"
 	"crypto/sha1"
@@ -10,9 +11,11 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -225,5 +228,114 @@ func TestErrors(t *testing.T) {
 	}
 	for range provided.Read(t.Context(), f, "i", new(manifest.Warnings)) {
 		break // a consumer that wants no more
+	}
+}
+
+// A list of a whole archive that lies beside one reel is passed by line by line: what it
+// names elsewhere is not kept.
+func TestALongListIsNotHeldInMemory(t *testing.T) {
+	dir := write(t, map[string]string{rel("a.wav"): "A"})
+	f, err := os.Create(filepath.Join(dir, "QV-0107", "SHA256SUMS"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	const lines = 400_000
+	w := bufio.NewWriter(f)
+	for i := lines; i > 0; i-- { // not in order: what is kept is sorted in memory
+		fmt.Fprintf(w, "%064x  reels/QV-%07d/QV-%07d_A.wav\n", i, i, i)
+	}
+	fmt.Fprintf(w, "%s  A.WAV\n", s2("A"))
+	if err := errors.Join(w.Flush(), f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	d, err := disk.Open(dir, disk.Options{Store: "studio", Cache: fixity.Allowed})
+	if err != nil {
+		t.Fatal(err)
+	}
+	held := func() uint64 {
+		var m runtime.MemStats
+		runtime.GC()
+		runtime.ReadMemStats(&m)
+		return m.HeapAlloc
+	}
+	before, found := held(), 0
+	var warn manifest.Warnings
+	for s, err := range provided.Read(t.Context(), d, "QV-0107", &warn) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if found++; s.Path != "a.wav" || s.Line != lines+1 {
+			t.Errorf("%+v", s)
+		}
+		if now := held(); now > before+16<<20 {
+			t.Errorf("%d bytes are held more than before", now-before)
+		}
+	}
+	if found != 1 {
+		t.Errorf("%d lines were found to name something", found)
+	}
+	if len(warn.List()) > 2*manifest.MaxTold {
+		t.Errorf("%d warnings", len(warn.List()))
+	}
+}
+
+// A list that names one file over and over, in whatever spelling, is no list: it is passed
+// over as a whole, and never held in memory.
+func TestAListThatRepeatsItselfIsNotHeldInMemory(t *testing.T) {
+	dir := write(t, map[string]string{rel("a.wav"): "A", rel("b.wav"): "B", rel("b.wav.sha256"): s2("B") + "  b.wav\n"})
+	f, err := os.Create(filepath.Join(dir, "QV-0107", "SHA256SUMS"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := bufio.NewWriter(f)
+	for i := range 200_000 { // not in order: what is kept is sorted in memory
+		fmt.Fprintf(w, "%064x  %s\n", i, [2]string{"a.wav", "A.WAV"}[i%2])
+	}
+	if err := errors.Join(w.Flush(), f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	d, err := disk.Open(dir, disk.Options{Store: "studio", Cache: fixity.Allowed})
+	if err != nil {
+		t.Fatal(err)
+	}
+	held := func() uint64 {
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return m.HeapAlloc
+	}
+	runtime.GC()
+	before, most := held(), uint64(0)
+	stop, ended := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(ended)
+		for {
+			select {
+			case <-stop:
+				return
+			case <-time.After(time.Millisecond):
+				most = max(most, held())
+			}
+		}
+	}()
+	var got []string
+	var warn manifest.Warnings
+	for s, err := range provided.Read(t.Context(), d, "QV-0107", &warn) {
+		if err != nil {
+			t.Error(err)
+		}
+		got = append(got, s.Path+" "+s.List)
+	}
+	close(stop)
+	<-ended
+	if want := []string{"b.wav b.wav.sha256"}; !slices.Equal(got, want) {
+		t.Errorf("lines %q, want %q", got, want)
+	}
+	if more := int64(most) - int64(before); more > 24<<20 {
+		t.Errorf("up to %d bytes were held more than before", more)
+	}
+	if !slices.ContainsFunc(warn.List(), func(w manifest.Warning) bool {
+		return w.Reason == manifest.OutOfReach && w.File == rel("SHA256SUMS") && strings.Contains(w.Detail, "more than 1,160 times")
+	}) {
+		t.Errorf("warnings %v", warn.List())
 	}
 }

@@ -8,7 +8,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/cloud"
-	"firmus/replicas/cloud/cloudtest"
+	"firmus/replicas/testing/cloudtest"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -138,7 +138,7 @@ func TestConfirm(t *testing.T) {
 		var got []string
 		for _, x := range found {
 			got = append(got, fmt.Sprintf("%s: %s %s", x.Path, x.Fate, x.Where))
-			if x.Text == "" {
+			if len(x.Seen) == 0 {
 				t.Errorf("%s: nothing is said", x.Path)
 			}
 		}

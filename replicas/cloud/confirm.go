@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"maps"
-	"strings"
 
 	"firmus/fixity"
 )
@@ -31,8 +30,8 @@ type Lost struct {
 type Found struct {
 	Lost
 	Fate  Fate
-	Text  string // in plain words, with what the service says of it
-	Where string // moved, and in this set: its path now
+	Seen  []fixity.Fact // with what the service says of it
+	Where string        // moved, and in this set: its path now
 	// Entry is what a listing shows there now: of IsThere at Path, of IsMoved at Where.
 	Entry fixity.Entry
 	Owner string // of the file, where that can still be seen
@@ -53,7 +52,7 @@ type Found struct {
 func (f *Folder) Confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 	found, err := f.confirm(ctx, lost)
 	if err != nil {
-		return nil, fmt.Errorf("confirm %d files of set %q: %w", len(lost), f.set, err)
+		return nil, fmt.Errorf("confirm %s of set %q: %w", fixity.Count(len(lost), "file"), f.set, err)
 	}
 	return found, nil
 }
@@ -82,10 +81,10 @@ func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 		if x.ID == "" {
 			x.ID = f.s.known[f.set+"/"+x.Path]
 		}
-		all[i] = Found{Lost: x, Fate: NotShown, Text: "two complete listings do not show it"}
+		all[i] = Found{Lost: x, Fate: NotShown, Seen: []fixity.Fact{{Is: fixity.NotShown, Count: 2}}}
 		n := top.find(x.Path)
 		if n != nil && n.item.Kind == Blob {
-			all[i].Fate, all[i].Text, all[i].Entry = IsThere, "it is shown again", f.entry(x.Path, n)
+			all[i].Fate, all[i].Seen, all[i].Entry = IsThere, []fixity.Fact{{Is: fixity.StillThere}}, f.entry(x.Path, n)
 			again++
 			continue
 		}
@@ -95,7 +94,7 @@ func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 			}
 		}
 		if n != nil {
-			all[i].Text = instead[n.item.Kind] + " lies in its place; of the file itself: " + all[i].Text
+			all[i].Seen = append([]fixity.Fact{{Is: fixity.Instead, Code: instead[n.item.Kind]}}, all[i].Seen...)
 		}
 	}
 	if n := top.files(); again > fewAgain && again*100 > n {
@@ -104,8 +103,8 @@ func (f *Folder) confirm(ctx context.Context, lost []Lost) ([]Found, error) {
 	return all, nil
 }
 
-// instead says what lies in the place of a file and has no bytes.
-var instead = map[Kind]string{Dir: "a folder", Shortcut: "a shortcut", Native: "a document of the service's own"}
+// instead says what lies in the place of a file and has no bytes, as facts do.
+var instead = map[Kind]string{Dir: "folder", Shortcut: "shortcut", Native: "document"}
 
 // fewAgain is how many files may come back between two listings, however small the set
 // is. More than that, and more than one in a hundred, is a listing that had holes.
@@ -139,23 +138,24 @@ func (f *Folder) ask(ctx context.Context, a *asker, top *node, x *Found) error {
 		}
 	}
 	if it == nil {
-		x.Fate, x.Text = IsGone, "deleted, or no longer shared with this account: the service does not say which"
+		x.Fate, x.Seen = IsGone, []fixity.Fact{{Is: fixity.NotVisible}}
 		return nil
 	}
 	x.Owner = it.Owner
 	set, path := l.place(it)
 	switch {
 	case it.InBin:
-		x.Fate, x.Text = IsBinned, inBin(it)
+		x.Fate, x.Seen = IsBinned, []fixity.Fact{inBin(it)}
 	case !there:
-		x.Fate, x.Text = IsMoved, fmt.Sprintf("moved out of the folder; it is named %q", it.Name)
+		x.Fate, x.Seen = IsMoved, []fixity.Fact{{Is: fixity.MovedTo, Said: []string{it.Name}}}
 	case set == f.set:
-		x.Fate, x.Where, x.Text = IsMoved, top.pathOf(it.ID, path), "moved or renamed"
+		x.Fate, x.Where = IsMoved, top.pathOf(it.ID, path)
+		x.Seen = []fixity.Fact{{Is: fixity.MovedTo, Set: set, Places: []fixity.Path{fixity.Path(x.Where)}}}
 		if n := top.find(x.Where); n != nil && n.item.ID == it.ID {
 			x.Entry = f.entry(x.Where, n)
 		}
 	default:
-		x.Fate, x.Text = IsMoved, fmt.Sprintf("moved to %q", set+"/"+path)
+		x.Fate, x.Seen = IsMoved, []fixity.Fact{{Is: fixity.MovedTo, Set: set, Places: []fixity.Path{fixity.Path(path)}}}
 	}
 	return nil
 }
@@ -211,24 +211,17 @@ func (s *Store) remember(before, l *listing) {
 	}
 }
 
-// inBin says in words that an item lies in the bin, and what the service says of
-// how long it will.
-func inBin(it *Item) string {
-	var b strings.Builder
-	b.WriteString("it lies in the bin")
+// binned is what errors and notes say of that.
+const binned = "it lies in the service's bin"
+
+// inBin is what the service says of an item that lies in the bin, and of how long it will.
+func inBin(it *Item) fixity.Fact {
+	x := fixity.Fact{Is: fixity.InBin, Count: int64(it.BinDays), Until: it.GoneAt.UTC()}
 	if !it.Binned {
-		b.WriteString(", with a folder above it")
+		x.Code = "folder" // above it was put there
 	}
-	if it.BinAt.IsZero() {
-		b.WriteString("; the service does not say since when")
-		if it.BinDays > 0 {
-			fmt.Fprintf(&b, ", and deletes what has lain there for %d days", it.BinDays)
-		}
-	} else {
-		fmt.Fprintf(&b, " since %s", it.BinAt.UTC().Format("2006-01-02 15:04 UTC"))
+	if !it.BinAt.IsZero() {
+		x.At = fixity.Instants(it.BinAt)
 	}
-	if !it.GoneAt.IsZero() {
-		fmt.Fprintf(&b, ", and by the service's own rule is deleted on %s", it.GoneAt.UTC().Format("2006-01-02"))
-	}
-	return b.String()
+	return x
 }

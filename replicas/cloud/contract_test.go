@@ -6,9 +6,9 @@ import (
 	"unicode/utf8"
 
 	"firmus/replicas/cloud"
-	"firmus/replicas/cloud/cloudtest"
-	"firmus/replicas/faulty"
-	"firmus/replicas/replicatest"
+	"firmus/replicas/testing/cloudtest"
+	"firmus/replicas/testing/faulty"
+	"firmus/replicas/testing/replicatest"
 )
 
 // harness makes a set of a new archive, wrapped by wrap.

@@ -5,7 +5,7 @@ import (
 	"testing"
 
 	"firmus/fixity"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 )
 
 // TestEndlessPagesNeverHoldAnAuditUp: pages that always name another one, each by

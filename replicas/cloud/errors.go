@@ -47,7 +47,7 @@ var (
 	ErrTomorrow = errors.New("not before tomorrow")
 	// ErrBlind: the credential doesn't work. It comes with fixity.ErrAway: no store
 	// that is read with this credential can be seen until a person has done something.
-	ErrBlind = errors.New("nothing can be seen with this credential")
+	ErrBlind = fixity.ErrBlind
 )
 
 // Error is what a service answered instead of what it was asked for.

@@ -10,8 +10,8 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/replicas/cloud"
-	"firmus/replicas/cloud/cloudtest"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/cloudtest"
+	"firmus/replicas/testing/drivetest"
 )
 
 var _ audit.Store = (*cloud.Folder)(nil)

@@ -154,7 +154,7 @@ func (n *notes) folder(at *node, prefix string) {
 			if it.Kind == Dir {
 				what = "a folder with all that is in it"
 			}
-			n.one(Binned, prefix+it.Name, fmt.Sprintf("%q, %s: %s", prefix+it.Name, what, inBin(it)))
+			n.one(Binned, prefix+it.Name, fmt.Sprintf("%q, %s: %s", prefix+it.Name, what, binNote(it)))
 		}
 	}
 	for _, k := range at.kids {
@@ -202,7 +202,7 @@ func (x *Note) word() {
 	if x.Text != "" {
 		return
 	}
-	files := fmt.Sprintf("%d files, the first of them %q,", x.Count, x.Path)
+	files := fmt.Sprintf("%s, the first of them %q,", fixity.Count(x.Count, "file"), x.Path)
 	is, belong := "are", "belong"
 	if x.Count == 1 {
 		files, is, belong = fmt.Sprintf("%q", x.Path), "is", "belongs"
@@ -219,4 +219,22 @@ func (x *Note) word() {
 	case OutOfSight:
 		x.Text = fmt.Sprintf("%d things lie in folders that this account can't see", x.Count)
 	}
+}
+
+// binNote says of an item in the bin since when it lies there and until when it can be had
+// back, as far as the service says so.
+func binNote(it *Item) string {
+	s := binned
+	switch {
+	case !it.BinAt.IsZero():
+		s += " since " + it.BinAt.UTC().Format("2 Jan 2006 15:04 UTC")
+	case it.BinDays > 0:
+		s += fmt.Sprintf("; the service does not say since when, and deletes what has lain there for %s", fixity.Count(it.BinDays, "day"))
+	default:
+		s += "; the service does not say since when"
+	}
+	if !it.GoneAt.IsZero() {
+		s += ", and by the service's own rule is deleted on " + it.GoneAt.UTC().Format("2 Jan 2006")
+	}
+	return s
 }

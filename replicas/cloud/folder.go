@@ -32,16 +32,8 @@ type Folder struct {
 // Identify says which store this is: Store is the id of the shared drive and that
 // of the configured folder, Set the set whose folder was found; Holdings is empty,
 // since nothing is ever written there, and Writable false. It asks the service,
-// and fails with fixity.ErrAway if the folder isn't there.
+// and fails with fixity.ErrAway if the folder isn't there; the error names the folder.
 func (f *Folder) Identify(ctx context.Context) (fixity.Identity, error) {
-	id, err := f.identify(ctx)
-	if err != nil {
-		return fixity.Identity{}, fmt.Errorf("identify set %q: %w", f.set, err)
-	}
-	return id, nil
-}
-
-func (f *Folder) identify(ctx context.Context) (fixity.Identity, error) {
 	root, err := f.s.root(ctx)
 	if err != nil {
 		return fixity.Identity{}, err

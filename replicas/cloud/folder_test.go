@@ -12,8 +12,8 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/cloud"
-	"firmus/replicas/cloud/cloudtest"
-	"firmus/replicas/replicatest"
+	"firmus/replicas/testing/cloudtest"
+	"firmus/replicas/testing/replicatest"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -146,13 +146,13 @@ func TestLitterMarkersAndTheBin(t *testing.T) {
 			}
 		}
 		// The service says since when only in shared drives.
-		says := strings.Contains(strings.Join(bin, " "), "since 2026-")
+		says := strings.Contains(strings.Join(bin, " "), "since 2 Mar 2026")
 		if len(bin) != 2 || says != shared {
 			t.Errorf("in the bin: %q", bin)
 		}
 		until := "deletes what has lain there for 30 days"
 		if shared {
-			until = "is deleted on 2026-04-01" // thirty days after 2 March
+			until = "is deleted on 1 Apr 2026" // thirty days after 2 March
 		}
 		if !strings.Contains(bin[0], until) {
 			t.Errorf("%q: it isn't said until when it can be had back", bin[0])

@@ -20,7 +20,7 @@ type listing struct {
 	token  string           // moment of the change log up to which it is good; "" without one
 	sets   map[string]*node // the trees that were asked for, by the set's name
 	served map[string]bool
-	known  func(ctx context.Context, set, path string) (Place, error) // Options.Place
+	known  func(ctx context.Context, set, path string) (Expected, error) // Options.Place
 }
 
 // The times that a listing is begun again when the service rejects a page token,

@@ -12,9 +12,9 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/cloud"
-	"firmus/replicas/cloud/cloudtest"
-	"firmus/replicas/cloud/drivetest"
-	"firmus/replicas/replicatest"
+	"firmus/replicas/testing/cloudtest"
+	"firmus/replicas/testing/drivetest"
+	"firmus/replicas/testing/replicatest"
 )
 
 const (

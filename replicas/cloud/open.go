@@ -74,7 +74,7 @@ func (f *Folder) lookup(ctx context.Context, path string) (*node, error) {
 	if n := top.find(path); n != nil {
 		return n, nil
 	}
-	return nil, fmt.Errorf("%w: the listing of %s shows nothing there", fixity.ErrVanished, l.at.UTC().Format("2006-01-02 15:04:05 UTC"))
+	return nil, fmt.Errorf("%w: the listing of %s shows nothing there", fixity.ErrVanished, l.at.UTC().Format("2 Jan 2006 15:04:05 UTC"))
 }
 
 // still is the item as it is now, if it lies where it was listed.
@@ -86,7 +86,7 @@ func (s *Store) still(ctx context.Context, was *Item) (Item, error) {
 	case err != nil:
 		return it, err
 	case it.InBin:
-		return it, fmt.Errorf("%w: %s", fixity.ErrVanished, inBin(&it))
+		return it, fmt.Errorf("%w: %s", fixity.ErrVanished, binned)
 	case it.Name != was.Name:
 		return it, fmt.Errorf("%w: it is named %q now", fixity.ErrVanished, it.Name)
 	case it.Parent != was.Parent && it.Parent != "":

@@ -13,8 +13,8 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/digest"
 	"firmus/replicas/cloud"
-	"firmus/replicas/cloud/cloudtest"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/cloudtest"
+	"firmus/replicas/testing/drivetest"
 )
 
 // noise is n bytes without a pattern.
@@ -277,6 +277,16 @@ func TestOneFileOnly(t *testing.T) {
 	is(t, err, fixity.ErrDenied)
 	if a.Count(mediaCall) != 0 {
 		t.Error("asked for what the service said is forbidden")
+	}
+}
+
+// TestAPageInsteadIsNeverAnUnreadableFile: a web page with status 200 is the service's failure. The file is never
+// told as one that the medium won't give.
+func TestAPageInsteadIsNeverAnUnreadableFile(t *testing.T) {
+	a, f, e, _ := one(t, []byte("abc"), nil)
+	a.Inject(drivetest.Fault{Method: mediaCall, Status: 200, Count: -1, HTML: "<html><body>We'll be right back</body></html>"})
+	if _, err := whole(f, e, 0); !errors.Is(err, cloud.ErrLater) || errors.Is(err, fixity.ErrUnreadable) {
+		t.Errorf("a page instead of the bytes: %v", err)
 	}
 }
 

@@ -21,7 +21,7 @@ type Options struct {
 	Batch   int           // folders asked for in one call where a drive can't be listed as one; 0 is 40
 	// Place says what is known of a place in a set, for things that have one name in one
 	// folder; nil: nothing is. A folder's path ends in a slash. It may not call the Store.
-	Place func(ctx context.Context, set, path string) (Place, error)
+	Place func(ctx context.Context, set, path string) (Expected, error)
 }
 
 // Store is a folder that a service keeps. It may be used by several goroutines at

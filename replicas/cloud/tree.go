@@ -29,8 +29,8 @@ func (n *node) key() string {
 	return n.name
 }
 
-// Place is what is known of a place in a set before a listing is made.
-type Place struct {
+// Expected is what is known of a place in a set before a listing is made.
+type Expected struct {
 	ID   string          // the service's, of what lay there last; "" if that isn't known
 	Sums []fixity.Digest // that what lies there should have
 }

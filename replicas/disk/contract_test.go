@@ -14,8 +14,8 @@ import (
 	"time"
 
 	"firmus/replicas/disk"
-	"firmus/replicas/faulty"
-	"firmus/replicas/replicatest"
+	"firmus/replicas/testing/faulty"
+	"firmus/replicas/testing/replicatest"
 )
 
 // harness makes a Dir of a new folder, wrapped by wrap.

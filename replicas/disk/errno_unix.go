@@ -3,6 +3,7 @@
 package disk
 
 import (
+	"errors"
 	"syscall"
 
 	"firmus/fixity"
@@ -26,6 +27,13 @@ func errnoMeans(e syscall.Errno) error {
 		return fixity.ErrInUse
 	case unix.ESTALE, unix.ENOTCONN, unix.EHOSTDOWN, unix.EHOSTUNREACH, unix.ENODEV, unix.ENXIO, unix.ESHUTDOWN:
 		return fixity.ErrAway
+	case unix.EMFILE, unix.ENFILE, unix.ENOMEM:
+		return fixity.ErrExhausted
 	}
 	return errnoMeansHere(e)
+}
+
+// noLinks says that a file system, or a share, gives a file no second name.
+func noLinks(err error) bool {
+	return errors.Is(err, errors.ErrUnsupported) || errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.EMLINK) || errors.Is(err, syscall.EINVAL)
 }

@@ -1,6 +1,7 @@
 package disk
 
 import (
+	"errors"
 	"syscall"
 
 	"firmus/fixity"
@@ -29,6 +30,13 @@ func errnoMeans(e syscall.Errno) error {
 		windows.ERROR_DEVICE_REMOVED, windows.ERROR_WRONG_DISK, windows.ERROR_UNRECOGNIZED_VOLUME,
 		windows.ERROR_FILE_INVALID:
 		return fixity.ErrAway
+	case windows.ERROR_TOO_MANY_OPEN_FILES, windows.ERROR_NOT_ENOUGH_MEMORY, windows.ERROR_OUTOFMEMORY, windows.ERROR_NO_SYSTEM_RESOURCES:
+		return fixity.ErrExhausted
 	}
 	return nil
+}
+
+// noLinks says that a file system, or a share, gives a file no second name.
+func noLinks(err error) bool {
+	return errors.Is(err, errors.ErrUnsupported) || errors.Is(err, windows.ERROR_INVALID_FUNCTION) || errors.Is(err, windows.ERROR_TOO_MANY_LINKS)
 }

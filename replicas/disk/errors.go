@@ -48,11 +48,12 @@ func mapErr(err error) error {
 	return fmt.Errorf("%w: %w", s, err)
 }
 
-// awayOrDenied maps an error of the root itself: what isn't forbidden is away.
+// awayOrDenied maps an error of the root itself: what isn't forbidden, and isn't this
+// computer's own trouble, is away.
 func awayOrDenied(err error) error {
 	err = plain(err)
 	s := sentinel(err)
-	if s == nil || !errors.Is(s, fixity.ErrDenied) {
+	if s == nil || !errors.Is(s, fixity.ErrDenied) && !errors.Is(s, fixity.ErrExhausted) {
 		s = fixity.ErrAway
 	}
 	if errors.Is(err, s) {

@@ -23,8 +23,9 @@ func (i item) key() string {
 	return i.entry.Path
 }
 
-// look makes an item of what Lstat says of path.
-func (d *Dir) look(path string, fi fs.FileInfo, inodes bool) item {
+// look makes an item of what Lstat says of path, a name in the open folder in; inodes says
+// that the file system's numbers are steady.
+func (d *Dir) look(path string, fi fs.FileInfo, in *os.File, inodes bool) item {
 	e := fixity.Entry{Path: path}
 	isDir := fi.IsDir()
 	if d.leftOut(path, isDir) {
@@ -39,7 +40,7 @@ func (d *Dir) look(path string, fi fs.FileInfo, inodes bool) item {
 	e.ModTime = fi.ModTime()
 	if e.Type == fixity.File || e.Type == fixity.Online {
 		e.Size = fi.Size()
-		e.Pin = pinOf(fi)
+		e.Pin = pinIn(in, fi, inodes)
 		if !inodes {
 			e.Pin.Inode = 0
 		}
@@ -67,20 +68,28 @@ func (d *Dir) folder(r *os.Root, prefix string) (items []item, unseen []unseenPa
 	if err != nil && !gone(err) {
 		unseen = append(unseen, unseenPath{prefix, mapErr(err)})
 	}
+	// Names in order are entries in order, or nearly so: folders are the exception.
+	slices.Sort(names)
+	look, folders := looker(r, f), false
+	items = make([]item, 0, len(names))
 	for _, name := range names {
 		if strings.HasPrefix(name, ownPrefix) {
 			continue
 		}
-		fi, err := r.Lstat(name)
+		fi, err := look(name)
 		if err != nil {
 			if !gone(err) { // it went since the names were read
 				unseen = append(unseen, unseenPath{prefix + name, mapErr(err)})
 			}
 			continue
 		}
-		items = append(items, d.look(prefix+name, fi, inodes))
+		it := d.look(prefix+name, fi, f, inodes)
+		folders = folders || it.folder
+		items = append(items, it)
 	}
-	slices.SortFunc(items, func(a, b item) int { return compareKeys(a, b) })
+	if folders {
+		slices.SortFunc(items, func(a, b item) int { return compareKeys(a, b) })
+	}
 	return items, unseen
 }
 

@@ -222,7 +222,7 @@ func (d *Dir) Stat(ctx context.Context, path string) (fixity.Entry, error) {
 			return fixity.Entry{}, mapErr(err)
 		}
 		defer f.Close()
-		it := d.look(path, fi, steadyInodes(f))
+		it := d.look(path, fi, f, steadyInodes(f))
 		if it.folder {
 			return fixity.Entry{}, fmt.Errorf("%w: a folder lies there", fixity.ErrVanished)
 		}

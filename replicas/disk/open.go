@@ -97,6 +97,9 @@ func compare(e fixity.Entry, fi fs.FileInfo) error {
 		return nil
 	}
 	got := pinOf(fi)
+	if got == (fixity.Pin{}) { // an open file doesn't tell it here (Windows)
+		e.Pin = got
+	}
 	switch {
 	case e.Size != fi.Size():
 		return fmt.Errorf("%w: it was %d bytes long and is %d", fixity.ErrChanged, e.Size, fi.Size())

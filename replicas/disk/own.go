@@ -28,10 +28,11 @@ func ownOnly(path string) error {
 	return err
 }
 
-// Names are the names in one of our own folders, in order; none if it isn't there.
+// Names are the names in one of our own folders, in order; none if it isn't there. Of the
+// root itself, "", they are those of ours.
 func (d *Dir) Names(ctx context.Context, folder string) ([]string, error) {
 	names, err := call(ctx, &d.stuck, func() ([]string, error) {
-		if !inOwn(folder + "/x") {
+		if folder != "" && !inOwn(folder+"/x") {
 			return nil, fmt.Errorf("it is no folder of Firmus: %w", fixity.ErrRefused)
 		}
 		r, err := d.enter(folder)
@@ -50,6 +51,9 @@ func (d *Dir) Names(ctx context.Context, folder string) ([]string, error) {
 		names, err := f.Readdirnames(-1)
 		if err != nil {
 			return nil, mapErr(err)
+		}
+		if folder == "" {
+			names = slices.DeleteFunc(names, func(n string) bool { return !strings.HasPrefix(n, ownPrefix) })
 		}
 		return names, nil
 	})

@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"strings"
+	"time"
 
 	"firmus/fixity"
 )
@@ -98,6 +99,9 @@ type replacement struct {
 	temp       string
 	f          *os.File // temp, open for writing
 	renamed    bool
+	modTime    time.Time           // of the new file; zero: when it was written
+	back       *fixity.PuttingBack // nil: whatever lies there is replaced, and goes
+	kept       string              // where what lay there is now
 }
 
 // do runs a step that may hang.
@@ -111,6 +115,10 @@ func (x *replacement) do(op string, f func() error) error {
 
 func (x *replacement) run(write func(io.Writer) error, verify func(fixity.Reader) error) error {
 	old, err := call(x.ctx, &x.d.stuck, x.prepare)
+	if err == nil && x.back != nil {
+		x.modTime = x.back.ModTime
+		err = x.asShown(old)
+	}
 	if err != nil {
 		return err
 	}
@@ -128,6 +136,11 @@ func (x *replacement) run(write func(io.Writer) error, verify func(fixity.Reader
 			return err
 		}
 	}
+	if !x.modTime.IsZero() {
+		if err := x.do("times", func() error { return x.parent.Chtimes(x.temp, x.modTime, x.modTime) }); err != nil {
+			return err
+		}
+	}
 	if err := x.do("sync", f.Sync); err != nil {
 		return err
 	}
@@ -139,7 +152,12 @@ func (x *replacement) run(write func(io.Writer) error, verify func(fixity.Reader
 			return err
 		}
 	}
-	if err := x.do("rename", func() error { return x.parent.Rename(x.temp, x.name) }); err != nil {
+	if x.back != nil {
+		err = x.keep()
+	} else {
+		err = x.do("rename", func() error { return x.parent.Rename(x.temp, x.name) })
+	}
+	if err != nil {
 		return err
 	}
 	x.renamed = true

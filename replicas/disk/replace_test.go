@@ -124,14 +124,26 @@ func TestReplaceFailsAtEachStep(t *testing.T) {
 const (
 	crashAt   = "DISK_CRASH_AT"
 	crashRoot = "DISK_CRASH_ROOT"
+	crashJob  = "DISK_CRASH_JOB"
 	crashed   = 7 // exit status of a child that stopped in the middle
 )
 
-// TestCrashChild replaces a file and stops dead at one step; only TestReplaceCrash asks.
+// crashJobs are what a child may be at when it stops.
+var crashJobs = map[string]func(*testing.T, *disk.Dir) error{
+	"replace": func(_ *testing.T, d *disk.Dir) error {
+		return d.Replace(context.Background(), "QV-0107/a.wav", writeNew)
+	},
+	"put back": func(t *testing.T, d *disk.Dir) error {
+		_, err := d.PutBack(context.Background(), puttingBack(t, d), writeNew, readBack)
+		return err
+	},
+}
+
+// TestCrashChild does a job and stops dead at one step; only crashes asks.
 func TestCrashChild(t *testing.T) {
 	root := os.Getenv(crashRoot)
 	if root == "" {
-		t.Skip("run by TestReplaceCrash")
+		t.Skip("run by other tests")
 	}
 	at, err := strconv.Atoi(os.Getenv(crashAt))
 	check(t, err)
@@ -144,7 +156,27 @@ func TestCrashChild(t *testing.T) {
 		}
 		return do()
 	})
-	check(t, d.Replace(context.Background(), "QV-0107/a.wav", writeNew))
+	check(t, crashJobs[os.Getenv(crashJob)](t, d))
+}
+
+// crashes stops a child that does a job at each of its steps, each time in a new root, and
+// has what that left looked at.
+func crashes(t *testing.T, job string, fresh func() *disk.Dir, look func(step int, d *disk.Dir)) {
+	t.Helper()
+	for k := 0; ; k++ {
+		d := fresh()
+		cmd := exec.Command(os.Args[0], "-test.run=^TestCrashChild$")
+		cmd.Env = append(os.Environ(), crashRoot+"="+d.Root(), crashAt+"="+strconv.Itoa(k), crashJob+"="+job)
+		out, err := cmd.CombinedOutput()
+		status := cmd.ProcessState.ExitCode()
+		if status != 0 && status != crashed {
+			t.Fatalf("step %d: %v\n%s", k, err, out)
+		}
+		look(k, d)
+		if status == 0 {
+			return
+		}
+	}
 }
 
 // TestReplaceCrash kills a process at each step of a replacement: the file is the
@@ -152,15 +184,7 @@ func TestCrashChild(t *testing.T) {
 // removes what was left.
 func TestReplaceCrash(t *testing.T) {
 	seen := map[string]int{}
-	for k := 0; ; k++ {
-		d := open(t, disk.Options{}, map[string]string{"QV-0107/a.wav": oldText})
-		cmd := exec.Command(os.Args[0], "-test.run=^TestCrashChild$")
-		cmd.Env = append(os.Environ(), crashRoot+"="+d.Root(), crashAt+"="+strconv.Itoa(k))
-		out, err := cmd.CombinedOutput()
-		status := cmd.ProcessState.ExitCode()
-		if status != 0 && status != crashed {
-			t.Fatalf("step %d: %v\n%s", k, err, out)
-		}
+	crashes(t, "replace", func() *disk.Dir { return open(t, disk.Options{}, map[string]string{"QV-0107/a.wav": oldText}) }, func(k int, d *disk.Dir) {
 		got := content(t, d, "QV-0107/a.wav")
 		if seen[got]++; got != oldText && got != newText {
 			t.Errorf("stopped at step %d it holds %q", k, got)
@@ -175,10 +199,7 @@ func TestReplaceCrash(t *testing.T) {
 		if left := leftovers(t, d); left != nil {
 			t.Errorf("stopped at step %d, then replaced: left %q", k, left)
 		}
-		if status == 0 {
-			break
-		}
-	}
+	})
 	if seen[oldText] < 5 || seen[newText] < 2 || seen["left"] < 4 {
 		t.Errorf("crashes at too few places: %v", seen)
 	}

@@ -20,7 +20,8 @@ var leftover = regexp.MustCompile(`^\.firmus-new-[0-9a-f]{16}-[A-Z2-7]{10}$`)
 // caller must have seen to it that nobody is at a replacement there just now: its new
 // file would go, and it would fail and leave the old one.
 //
-// Our own folders (".firmus…") aren't entered; SweepOwn does that. What can't be seen or
+// Of our own folders (".firmus…") only those of kept files are entered; SweepOwn does the
+// others. What can't be seen or
 // removed is left for the next time, and is no error; the error is fixity.ErrAway, or the
 // cause of ctx.
 func (d *Dir) Sweep(ctx context.Context) (removed int, err error) {
@@ -68,7 +69,7 @@ func (s *sweeping) folder(r *os.Root, path string) error {
 		for _, n := range names {
 			switch {
 			case n.IsDir():
-				if s.own || !strings.HasPrefix(n.Name(), ownPrefix) && !s.d.leftOut(join(path, n.Name()), true) {
+				if s.own || n.Name() == fixity.KeptFolder || !strings.HasPrefix(n.Name(), ownPrefix) && !s.d.leftOut(join(path, n.Name()), true) {
 					below = append(below, n.Name())
 				}
 			case n.Type().IsRegular() && leftover.MatchString(n.Name()):

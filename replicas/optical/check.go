@@ -39,9 +39,12 @@ type CheckOptions struct {
 	// ones: sector k of data at 2048*k, of sound at 2352*k. Nothing is written for an
 	// unreadable one. Nil takes nothing.
 	Data, Audio io.WriterAt
-	Now         func() time.Time // needed
-	Stall       time.Duration    // 0 is StallTime
-	Progress    func(Progress)   // called after each command; may be nil
+	// Only are the sectors to read, in order; the others stay as they are in the Map. Nil:
+	// all.
+	Only     []Range
+	Now      func() time.Time // needed
+	Stall    time.Duration    // 0 is StallTime
+	Progress func(Progress)   // called after each command; may be nil
 }
 
 // Progress is how far a check is.
@@ -71,7 +74,7 @@ type Result struct {
 	Problems []error
 }
 
-// Check reads every sector of the disc. It ends with nil when each is read, doubtful
+// Check reads every sector of the disc, or those of Only. It ends with nil when each is read, doubtful
 // or unreadable, and the disc was proved to be the same at the end as at the start;
 // that sectors are unreadable is no error. Otherwise the error is ErrStalled,
 // ErrSwapped (the map is then of no disc), ErrOtherDisc for Map, fixity.ErrAway when
@@ -170,6 +173,9 @@ func (c *checker) passes(ctx context.Context) error {
 	if err := c.proveC2(ctx, areas); err != nil {
 		return err
 	}
+	if c.o.Only != nil {
+		areas = within(areas, c.o.Only)
+	}
 	if c.m.twice && c.d.contents.Kind != Data {
 		c.sums = make([]uint32, c.d.contents.LeadOut)
 	}
@@ -196,6 +202,19 @@ func (c *checker) passes(ctx context.Context) error {
 		}
 	}
 	return c.slow(ctx, areas)
+}
+
+// within are the parts of areas that lie in some ranges.
+func within(areas []Area, only []Range) (out []Area) {
+	for _, a := range areas {
+		for _, r := range only {
+			from, to := max(a.LBA, r.LBA), min(a.LBA+a.Count, r.LBA+r.Count)
+			if from < to {
+				out = append(out, Area{LBA: from, Count: to - from, Audio: a.Audio, Track: a.Track})
+			}
+		}
+	}
+	return out
 }
 
 // proveC2 finds out whether error flags may be believed, in the middle of the first

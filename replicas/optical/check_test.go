@@ -16,9 +16,9 @@ import (
 	"firmus/fixity"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
 	"firmus/replicas/optical/scsi"
 	"firmus/replicas/optical/sector"
+	"firmus/replicas/testing/mmctest"
 )
 
 // ends are the runs of a map that aren't read at the first try.

@@ -11,9 +11,9 @@ import (
 	"firmus/fixity"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
 	"firmus/replicas/optical/scsi"
 	"firmus/replicas/optical/sector"
+	"firmus/replicas/testing/mmctest"
 )
 
 func TestContents(t *testing.T) {

@@ -281,3 +281,13 @@ func (p *player) same(ctx context.Context) error {
 }
 
 func isAway(err error) bool { return errors.Is(err, fixity.ErrAway) }
+
+// Eject opens the tray of the drive at path.
+func Eject(ctx context.Context, path string) error {
+	dev, err := scsi.Open(path)
+	if err != nil {
+		return err
+	}
+	defer dev.Close()
+	return mmc.New(dev).Eject(ctx)
+}

@@ -11,9 +11,9 @@ import (
 
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
 	"firmus/replicas/optical/scsi"
 	"firmus/replicas/optical/sector"
+	"firmus/replicas/testing/mmctest"
 )
 
 // mad is a drive that answers as a simulated one, but for some answers that it makes

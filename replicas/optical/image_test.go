@@ -202,7 +202,7 @@ func TestOpenImageRefuses(t *testing.T) {
 		{"file elsewhere", "FILE \"../outside.bin\" BINARY\nTRACK 1 AUDIO\nINDEX 1 0:0:0\n", "isn't beside it"},
 		{"a folder", "FILE sub BINARY\nTRACK 1 AUDIO\nINDEX 1 0:0:0\n", "isn't a file"},
 		{"a name of dots", "FILE .. BINARY\nTRACK 1 AUDIO\nINDEX 1 0:0:0\n", ".."},
-		{"index behind the end", "FILE ten.bin BINARY\nTRACK 1 AUDIO\nINDEX 1 0:0:0\nTRACK 2 AUDIO\nINDEX 1 0:1:0\n", "behind"},
+		{"index behind the end", "FILE ten.bin BINARY\nTRACK 1 AUDIO\nINDEX 1 0:0:0\nTRACK 2 AUDIO\nINDEX 1 0:1:0\n", "that ends before"},
 		{"not a WAVE file", "FILE ten.bin WAVE\nTRACK 1 AUDIO\nINDEX 1 0:0:0\n", "no WAVE file"},
 		{"more than a disc", "FILE ten.bin BINARY\nTRACK 1 AUDIO\nPREGAP 999:59:74\nINDEX 1 0:0:0\n" + strings.Repeat("POSTGAP 999:59:74\n", 1), ""},
 	} {

@@ -10,8 +10,8 @@ import (
 
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
 	"firmus/replicas/optical/sector"
+	"firmus/replicas/testing/mmctest"
 )
 
 // fill makes bytes that differ from sector to sector.

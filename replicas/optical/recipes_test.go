@@ -6,9 +6,9 @@ import (
 	"strings"
 	"testing"
 
-	"firmus/replicas/optical/discfs/discfstest"
 	"firmus/replicas/optical/iso"
 	"firmus/replicas/optical/udf"
+	"firmus/replicas/testing/discfstest"
 	"firmus/testdata"
 )
 

@@ -182,7 +182,10 @@ func (l *layer) gap(i int, t cue.Track, sheet cue.Sheet) error {
 // take lays out the frames from and before end of a file.
 func (l *layer) take(file int, from, end int64, mode cue.Mode) error {
 	l.at(file)
-	if from != l.frame || end < from {
+	if end < from {
+		return fmt.Errorf("it begins at frame %d of its file, and that ends before: the image is cut short: %w", from, ErrImage)
+	}
+	if from != l.frame {
 		return fmt.Errorf("it lies at frame %d of its file, behind frame %d: %w", from, l.frame, ErrImage)
 	}
 	f := l.files[file]

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"firmus/replicas/optical"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 func TestConcerns(t *testing.T) {

@@ -95,6 +95,7 @@ func (d *decoder) decode() error {
 		each := int64(form.Bytes * s.Channels)
 		found = append(found, sound.Note{Code: sound.Zeros, From: s.At(from / each), To: s.At(to / each)})
 	})
+	peak := pcm.NewPeak(form)
 	whole := true
 	for s.Frames == 0 || frames < s.Frames {
 		if s.Frames == 0 && d.over() {
@@ -117,6 +118,7 @@ func (d *decoder) decode() error {
 		digest.Write(d.pcm)
 		sum.Write(d.pcm)
 		zeros.Write(d.pcm)
+		peak.Write(d.pcm)
 		if d.out != nil {
 			if _, err := d.out.Write(d.pcm); err != nil {
 				return err
@@ -124,6 +126,8 @@ func (d *decoder) decode() error {
 		}
 	}
 	track.SumUp(s, zeros)
+	// The decoded samples lie at the lower end of their bytes.
+	s.Peak = peak.High() << (8*form.Bytes - form.Bits)
 	d.Notes = append(d.Notes, found...)
 	if more > 0 {
 		d.Notes = append(d.Notes, sound.Note{Code: sound.ZerosMore, Count: more})

@@ -26,6 +26,8 @@ type File struct {
 	last   bool // the metadata block begun is the last
 	begun  bool // the signature was there
 	frames bool // the frames were reached
+
+	every int64 // samples of each frame but the last; 0: frames differ
 }
 
 // New begins a file of the given size.
@@ -84,6 +86,9 @@ func (f *File) info(b []byte) walk.Step {
 	}
 	f.last = b[0]&0x80 != 0
 	b = b[4:]
+	if b[0] == b[2] && b[1] == b[3] {
+		f.every = int64(binary.BigEndian.Uint16(b))
+	}
 	s := &f.Sound
 	x := binary.BigEndian.Uint64(b[10:])
 	s.Rate = float64(x >> 44)

@@ -75,6 +75,18 @@ func decode(t *testing.T, file []byte) (sound.Sound, []sound.Note, []byte) {
 	return s, notes, out.Bytes()
 }
 
+// highest is the highest of samples of 8 or 16 bits, of which 2^31 is full scale.
+func highest(b []byte, bits int) (high int64) {
+	for i := 0; i < len(b); i += bits / 8 {
+		x := int64(int8(b[i]))
+		if bits == 16 {
+			x = int64(int16(uint16(b[i]) | uint16(b[i+1])<<8))
+		}
+		high = max(high, x<<(32-bits), -x<<(32-bits))
+	}
+	return high
+}
+
 func TestPublishedExamples(t *testing.T) {
 	for _, e := range examples {
 		t.Run(e.name, func(t *testing.T) {
@@ -85,6 +97,7 @@ func TestPublishedExamples(t *testing.T) {
 			sum := blake3.Sum256(e.pcm)
 			want := e.sound
 			want.Samples = fixity.DigestOf(fixity.BLAKE3, sum[:])
+			want.Peak = highest(e.pcm, e.sound.Bits)
 			if diff := cmp.Diff(want, s); diff != "" {
 				t.Errorf("(-want +got):\n%s", diff)
 			}

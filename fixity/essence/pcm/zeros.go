@@ -18,6 +18,7 @@ type Zeros struct {
 	noise bool  // something else came before the run
 
 	total, longest int64 // bytes of the runs that have ended
+	lead           int64 // of the one that the samples began with
 }
 
 // NewZeros looks for runs of more than least frames, of frames of the given
@@ -73,6 +74,8 @@ func (z *Zeros) report(from, to int64) {
 	z.total, z.longest = z.total+to-from, max(z.longest, to-from)
 	if z.noise {
 		z.found(from, to)
+	} else {
+		z.lead = to - from
 	}
 }
 
@@ -84,6 +87,10 @@ func (z *Zeros) frames(from, to int64) (first, end int64, long bool) {
 
 // Frame is the number of bytes of a frame.
 func (z *Zeros) Frame() int64 { return z.frame }
+
+// Lead is the bytes of the run that the samples began with, 0 if it was too short to count,
+// or if nothing else came behind it.
+func (z *Zeros) Lead() int64 { return z.lead }
 
 // Sum gives the bytes of all runs that passed so far, and those of the longest. Runs
 // at the beginning and at the end count too.

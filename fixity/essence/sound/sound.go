@@ -32,35 +32,41 @@ const (
 
 // Sound is what is known of the sound in a file. What is not known is zero.
 type Sound struct {
-	Format   Format
-	Codec    string        // PCM, Float, "alaw", "ulaw"; else WAVE's tag as "0x0055", AIFC's four letters; PCM for FLAC
-	Rate     float64       // frames a second
-	Bits     int           // significant bits of a sample
-	Channels int           //
-	Frames   int64         // samples of each channel
-	Duration time.Duration // Frames / Rate, to the nearest nanosecond
+	Format   Format        `json:",omitzero"`
+	Codec    string        `json:",omitzero"` // PCM, Float, "alaw", "ulaw"; else WAVE's tag as "0x0055", AIFC's four letters; PCM for FLAC
+	Rate     float64       `json:",omitzero"` // frames a second
+	Bits     int           `json:",omitzero"` // significant bits of a sample
+	Channels int           `json:",omitzero"` //
+	Frames   int64         `json:",omitzero"` // samples of each channel
+	Duration time.Duration `json:",omitzero"` // Frames / Rate, to the nearest nanosecond
 
-	DataOffset     int64 // first byte of the samples in the file
-	DataLength     int64 // bytes of samples that are there, compressed or not
-	BytesPerFrame  int   // 0 where the samples are compressed
-	BytesPerSample int   // in the file, padding included; 0 where the samples are compressed
+	DataOffset     int64 `json:",omitzero"` // first byte of the samples in the file
+	DataLength     int64 `json:",omitzero"` // bytes of samples that are there, compressed or not
+	BytesPerFrame  int   `json:",omitzero"` // 0 where the samples are compressed
+	BytesPerSample int   `json:",omitzero"` // in the file, padding included; 0 where the samples are compressed
 
 	// Samples is the digest of the samples as package pcm defines it, the same
 	// for WAVE, AIFF and FLAC files that hold the same samples at the same depth.
 	// It is of the whole frames that are there, so a file that was cut short has
 	// one too. Zero where only the structure was read, and for FLAC that was not
 	// decoded.
-	Samples fixity.Digest
+	Samples fixity.Digest `json:",omitzero"`
 
 	// Silent is how much of the sound is exact digital silence, in stretches of more
 	// than 0.1 seconds; Stretch is the longest of them. Those at the beginning and at
 	// the end count. Zero where the samples were not read.
-	Silent, Stretch time.Duration
+	Silent, Stretch time.Duration `json:",omitzero"`
+
+	// Begins is the digital silence of more than 0.1 seconds that the sound begins with, and
+	// Peak its highest sample, whatever its sign, of which 2^31 is full scale. Zero where the
+	// samples were not read, or are no whole numbers.
+	Begins time.Duration `json:",omitempty"`
+	Peak   int64         `json:",omitempty"`
 
 	// MD5 is what a FLAC file says of its samples, zero if it doesn't.
-	MD5 fixity.Digest
+	MD5 fixity.Digest `json:",omitzero"`
 
-	Broadcast *Broadcast // nil without a bext chunk
+	Broadcast *Broadcast `json:",omitzero"` // nil without a bext chunk
 }
 
 // Broadcast is the description of a broadcast wave, as its writer wrote it: none

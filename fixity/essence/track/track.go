@@ -18,6 +18,7 @@ type Track struct {
 
 	digest *pcm.Digester
 	zeros  *pcm.Zeros
+	peak   *pcm.Peak
 	passed int64
 	found  []sound.Note
 	more   int64
@@ -37,6 +38,9 @@ func (t *Track) Begin() int64 {
 	if t.Sound.Codec == sound.PCM || t.Sound.Codec == sound.Float {
 		t.zeros = Silence(t.Sound, t.Form, t.zero)
 	}
+	if t.Sound.Codec == sound.PCM {
+		t.peak = pcm.NewPeak(t.Form)
+	}
 	return n
 }
 
@@ -53,7 +57,7 @@ func Silence(s sound.Sound, f pcm.Form, found func(from, to int64)) *pcm.Zeros {
 func SumUp(s *sound.Sound, z *pcm.Zeros) {
 	total, longest := z.Sum()
 	each := z.Frame()
-	s.Silent, s.Stretch = s.At(total/each), s.At(longest/each)
+	s.Silent, s.Stretch, s.Begins = s.At(total/each), s.At(longest/each), s.At(z.Lead()/each)
 }
 
 // Samples takes the samples as they pass.
@@ -65,6 +69,9 @@ func (t *Track) Samples(p []byte) {
 	t.digest.Write(p)
 	if t.zeros != nil {
 		t.zeros.Write(p)
+	}
+	if t.peak != nil {
+		t.peak.Write(p)
 	}
 }
 
@@ -96,6 +103,9 @@ func (t *Track) Close(c *walk.Chunks) {
 	}
 	if t.zeros != nil {
 		SumUp(s, t.zeros)
+	}
+	if t.peak != nil {
+		s.Peak = t.peak.High()
 	}
 	c.Notes = append(c.Notes, t.found...)
 	if t.more > 0 {

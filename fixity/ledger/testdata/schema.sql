@@ -1,3 +1,11 @@
+CREATE TABLE account (
+    name    TEXT NOT NULL PRIMARY KEY,
+    role    TEXT NOT NULL CHECK (role IN ('viewer', 'technician', 'reviewer')),
+    secret  TEXT NOT NULL,
+    made_at INTEGER NOT NULL,
+    made_by TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE audit (
     id       INTEGER PRIMARY KEY,
     store    TEXT NOT NULL,
@@ -164,7 +172,6 @@ CREATE TABLE finding (
     mergeable   INTEGER NOT NULL DEFAULT 0,
     incident    INTEGER NOT NULL DEFAULT 0,
     files       INTEGER NOT NULL DEFAULT 1,
-    detail      TEXT NOT NULL DEFAULT '',
     audit       INTEGER NOT NULL DEFAULT 0,  -- that opened it
     opened_at   INTEGER NOT NULL,
     seen_at     INTEGER NOT NULL,
@@ -223,7 +230,7 @@ CREATE TABLE instance (
     read_audit  INTEGER NOT NULL DEFAULT 0,  -- audit that read it last
     due_at      INTEGER NOT NULL DEFAULT 0,
     wrong       BLOB,                    -- BLAKE3 of what it holds, if of no known version
-    settled_as  TEXT NOT NULL DEFAULT '', same_as TEXT NOT NULL DEFAULT '',   -- the condition that a person settled
+    settled_as  TEXT NOT NULL DEFAULT '', same_as TEXT NOT NULL DEFAULT '', inode_at INTEGER NOT NULL DEFAULT 0, told_as TEXT NOT NULL DEFAULT '',   -- the condition that a person settled
     PRIMARY KEY (store, set_name, carrier, top, at)
 ) STRICT, WITHOUT ROWID;
 
@@ -288,6 +295,14 @@ CREATE TABLE manifest_owed (
     set_name TEXT NOT NULL,
     folder   BLOB NOT NULL,
     marks    INTEGER NOT NULL,
+    PRIMARY KEY (store, set_name, folder)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE mount (
+    store    TEXT NOT NULL,
+    set_name TEXT NOT NULL,
+    folder   BLOB NOT NULL,
+    volume   TEXT NOT NULL,
     PRIMARY KEY (store, set_name, folder)
 ) STRICT, WITHOUT ROWID;
 
@@ -396,7 +411,7 @@ CREATE TABLE shard (
     read     INTEGER NOT NULL DEFAULT 0,
     bytes    INTEGER NOT NULL DEFAULT 0,
     complete INTEGER NOT NULL DEFAULT 1,
-    trouble  TEXT NOT NULL DEFAULT '',      -- why it isn't complete
+    trouble  TEXT NOT NULL DEFAULT '', touched INTEGER NOT NULL DEFAULT 0,      -- why it isn't complete
     UNIQUE (audit, set_name, top)
 ) STRICT;
 
@@ -413,8 +428,6 @@ CREATE TABLE store (
     holdings   TEXT NOT NULL DEFAULT '',    -- what its marker says
     identity   TEXT NOT NULL DEFAULT '',    -- id by marker, or the service's ids
     place      TEXT NOT NULL DEFAULT '',
-    medium     TEXT NOT NULL DEFAULT '',
-    follows    TEXT NOT NULL DEFAULT '',
     adopted_at INTEGER NOT NULL DEFAULT 0,
     first_at   INTEGER NOT NULL,             -- when it was first expected
     seen_at    INTEGER NOT NULL DEFAULT 0,   -- last time it was there
@@ -427,7 +440,7 @@ CREATE TABLE store_set (
     root               TEXT NOT NULL,
     adopted_at         INTEGER NOT NULL DEFAULT 0,
     listed_complete_at INTEGER NOT NULL DEFAULT 0,
-    cursor             TEXT NOT NULL DEFAULT '', volume TEXT NOT NULL DEFAULT '',
+    volume TEXT NOT NULL DEFAULT '', filling INTEGER NOT NULL DEFAULT 0, arrived_at INTEGER NOT NULL DEFAULT 0,
     PRIMARY KEY (store, set_name)
 ) STRICT;
 
@@ -481,6 +494,21 @@ CREATE TABLE version (
     PRIMARY KEY (file, n)
 ) STRICT;
 
+CREATE TABLE web_link (
+    token   BLOB NOT NULL PRIMARY KEY,
+    made_at INTEGER NOT NULL,
+    ends_at INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE web_session (
+    token   BLOB NOT NULL PRIMARY KEY,
+    account TEXT NOT NULL, -- '' for whoever opened a one-time link
+    began_at INTEGER NOT NULL,
+    seen_at  INTEGER NOT NULL,
+    ends_at  INTEGER NOT NULL,
+    looked_at INTEGER NOT NULL DEFAULT 0 -- when the person was here before
+) STRICT, WITHOUT ROWID;
+
 CREATE INDEX audit_store ON audit (store, id);
 
 CREATE INDEX disc_check_disc ON disc_check (disc, id);
@@ -519,7 +547,9 @@ CREATE INDEX instance_due ON instance (store, set_name, top, due_at);
 
 CREATE INDEX instance_file ON instance (file);
 
-CREATE INDEX instance_state ON instance (store, set_name, state, since);
+CREATE INDEX instance_settled ON instance (store, set_name) WHERE settled_as <> '';
+
+CREATE INDEX instance_state ON instance (store, set_name, state) WHERE state <> 'intact';
 
 CREATE INDEX letter_sent ON letter_to (sent_at);
 

@@ -41,9 +41,9 @@ func (s *Service) Check(ctx context.Context) []cloud.Problem {
 	const again = "sign in again; if it ends every seven days, publish the project's consent screen (\"in production\")"
 	switch {
 	case left <= 0:
-		all = append(all, cloud.Problem{Grave: true, Text: fmt.Sprintf("the sign-in ended on %s", end.UTC().Format("2006-01-02 15:04 UTC")), Do: again})
+		all = append(all, cloud.Problem{Grave: true, Text: fmt.Sprintf("the sign-in ended on %s", end.UTC().Format("2 Jan 2006 15:04 UTC")), Do: again})
 	case left < endSoon:
-		all = append(all, cloud.Problem{Text: fmt.Sprintf("the sign-in ends on %s", end.UTC().Format("2006-01-02 15:04 UTC")), Do: again})
+		all = append(all, cloud.Problem{Text: fmt.Sprintf("the sign-in ends on %s", end.UTC().Format("2 Jan 2006 15:04 UTC")), Do: again})
 	}
 	return all
 }

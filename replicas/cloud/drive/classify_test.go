@@ -10,8 +10,8 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/cloud"
-	"firmus/replicas/cloud/cloudtest"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/cloudtest"
+	"firmus/replicas/testing/drivetest"
 )
 
 func class(err error) cloud.Class {

@@ -6,8 +6,8 @@ import (
 	"testing"
 	"time"
 
-	"firmus/replicas/cloud/cloudtest"
 	"firmus/replicas/cloud/drive"
+	"firmus/replicas/testing/cloudtest"
 )
 
 // fill puts something of every sort into an archive.

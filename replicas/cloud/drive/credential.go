@@ -150,7 +150,7 @@ func (c *Credential) Who() string {
 	if c.file.SignedIn.IsZero() {
 		return "the account that signed in"
 	}
-	return "the account that signed in on " + c.file.SignedIn.UTC().Format("2006-01-02")
+	return "the account that signed in on " + c.file.SignedIn.UTC().Format("2 Jan 2006")
 }
 
 // IsKey says that the credential is a service account's key, not a sign-in.

@@ -15,9 +15,9 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/cloud"
-	"firmus/replicas/cloud/cloudtest"
 	"firmus/replicas/cloud/drive"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/cloudtest"
+	"firmus/replicas/testing/drivetest"
 )
 
 const readonly = "https://www.googleapis.com/auth/drive.readonly"

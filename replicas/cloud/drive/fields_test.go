@@ -8,9 +8,9 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/cloud"
-	"firmus/replicas/cloud/cloudtest"
 	"firmus/replicas/cloud/drive"
-	"firmus/replicas/cloud/drivetest/disco"
+	"firmus/replicas/testing/cloudtest"
+	"firmus/replicas/testing/drivetest/disco"
 
 	"github.com/google/go-cmp/cmp"
 	api "google.golang.org/api/drive/v3"

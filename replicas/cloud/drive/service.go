@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"mime"
 	"net/http"
+	"path"
 	"strings"
 
 	"firmus/replicas/cloud"
@@ -110,11 +112,23 @@ func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.Rea
 		}
 		return nil, s.class.ofFile(err)
 	}
+	if isPage(res, it) {
+		res.Body.Close()
+		return nil, &cloud.Error{Class: cloud.Later, Status: res.StatusCode, Text: "a web page came instead of the file's bytes: an outage of the service, or a sign-in page of the network between"}
+	}
 	if err := rightRange(res, offset, it.Size); err != nil {
 		res.Body.Close()
 		return nil, err
 	}
 	return res.Body, nil
+}
+
+// isPage says that an answer is a page for people, whatever its status says, and that the
+// file is none.
+func isPage(res *http.Response, it cloud.Item) bool {
+	kind, _, _ := mime.ParseMediaType(res.Header.Get("Content-Type"))
+	ext := strings.ToLower(path.Ext(it.Name))
+	return kind == "text/html" && ext != ".html" && ext != ".htm"
 }
 
 // rightRange says whether an answer has the bytes that were asked for (RFC 9110,

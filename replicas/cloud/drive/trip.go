@@ -11,8 +11,9 @@ import (
 )
 
 // maxAnswer bounds an answer that is no file's bytes. A page of 1,000 files is a
-// megabyte, or a few where names are long.
-const maxAnswer = 64 << 20
+// megabyte, or a few where names are long. What it is taken apart into is several times as
+// much.
+const maxAnswer = 16 << 20
 
 // errTooLong: an answer has more bytes than it can need.
 var errTooLong = errors.New("the answer doesn't end")

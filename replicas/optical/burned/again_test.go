@@ -10,7 +10,7 @@ import (
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 // One wrong reading isn't damage: what a drive without error flags gives once only is in

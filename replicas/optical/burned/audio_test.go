@@ -13,7 +13,7 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 func TestAudio(t *testing.T) {

@@ -16,7 +16,7 @@ import (
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 // music is so many samples of a made-up recording: filtered noise of two channels
@@ -157,7 +157,7 @@ func sounds(list ...[]byte) (files []burned.File) {
 	return files
 }
 
-func holdSound(ctx context.Context, t testing.TB, d *optical.Disc, w burned.Want, o burned.Options) burned.Report {
+func holdSound(ctx context.Context, t testing.TB, d *optical.Disc, w burned.Want, o burned.Options) burned.Result {
 	t.Helper()
 	r, err := burned.Check(ctx, d, w, o)
 	if err != nil {
@@ -167,7 +167,7 @@ func holdSound(ctx context.Context, t testing.TB, d *optical.Disc, w burned.Want
 }
 
 // told is what a report says of a disc of sound, line by line.
-func told(r burned.Report) []string {
+func told(r burned.Result) []string {
 	list := []string{string(r.Verdict)}
 	for _, h := range r.Files {
 		s := fmt.Sprintf("%s %s track %d at %d", h.Name, h.State, h.Track, h.LBA)

@@ -9,7 +9,7 @@ import (
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 // begin is where the data of a mixed disc begins: a second session's lies 11,400

@@ -18,7 +18,7 @@ import (
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 // full is a disc of 74 minutes in sectors.
@@ -170,7 +170,7 @@ func TestAudioMemory(t *testing.T) {
 	} {
 		ok := t.Run(tc.name, func(t *testing.T) {
 			var most uint64
-			r := watched(t.Context(), &most, func() burned.Report { return holdSound(t.Context(), t, d, tc.want(), o) })
+			r := watched(t.Context(), &most, func() burned.Result { return holdSound(t.Context(), t, d, tc.want(), o) })
 			if r.Verdict != "unreadable" || r.UnreadableAll != int64(len(disc.Faults)) || len(r.Differing) > 0 {
 				t.Errorf("%s, %d unreadable, %d differ", r.Verdict, r.UnreadableAll, r.DifferingAll)
 			}
@@ -187,7 +187,7 @@ func TestAudioMemory(t *testing.T) {
 }
 
 // watched calls f and gives by how much the heap grew at most.
-func watched(ctx context.Context, most *uint64, f func() burned.Report) burned.Report {
+func watched(ctx context.Context, most *uint64, f func() burned.Result) burned.Result {
 	// What other tests keep would let garbage pile up; asked is what the check holds.
 	defer debug.SetGCPercent(debug.SetGCPercent(20))
 	var m runtime.MemStats

@@ -30,6 +30,10 @@ type File struct {
 
 	// Audio says that it was burned as sound: needed for a mixed disc only.
 	Audio bool
+	// Copy gives the bytes of a copy within reach that should be intact, if the disc holds
+	// other ones: which bytes differ is told then, and not which 64 KiB. Nil, and a nil
+	// reader: there is none. A block of it that hasn't its sum in Blocks isn't used.
+	Copy func() (io.ReaderAt, error)
 	// Sound are the samples of an intact copy within reach; nil if none is.
 	Sound *cdda.Source
 	// Samples is the length of the sound at 44,100 a second, 0 if it isn't known and
@@ -72,11 +76,11 @@ type Options struct {
 // MostDirectory is the most sentences about a disc's directory.
 const MostDirectory = 6
 
-// MaxRuns is the most rows of sectors that a list of a Report has.
+// MaxRuns is the most rows of sectors that a list of a Report tells of in full.
 const MaxRuns = 1000
 
-// Report is what a check found out. After an error it holds what is known.
-type Report struct {
+// Result is what a check found out. After an error it holds what is known.
+type Result struct {
 	Verdict Verdict        // "" if the check was broken off
 	Check   optical.Result // Check.Map is never nil
 	Sound   *cdda.Result   // an audio disc, or the audio of a mixed one, compared with sources
@@ -96,15 +100,21 @@ type Report struct {
 	Directory []string
 
 	// Unreadable are sectors that weren't read, or that the drive doubts and that
-	// differ. The run-out of a data track isn't among them.
-	Unreadable    []Sectors
-	UnreadableAll int64 // sectors, listed or not
-	// Differing are sectors, or of data whole 64 KiB of a file, that were read well and
-	// hold something else.
-	Differing    []Sectors
-	DifferingAll int64
-	Structure    int64 // bad sectors of data that are the file system's own
-	Free         int64 // bad sectors of data that are no file's
+	// differ. The run-out of a data track isn't among them. Rest are those past MaxRuns rows,
+	// but for what is in doubt.
+	Unreadable     []Sectors
+	UnreadableRest []optical.Range
+	UnreadableAll  int64 // sectors
+	// Differing are sectors that were read well and hold something else. Rest are those past
+	// MaxRuns rows, so that the two are all of them. No sector is in both, or twice in one.
+	Differing     []Sectors
+	DifferingRest []optical.Range
+	DifferingAll  int64
+	// InBlocks says that of data some of Differing are all sectors of 64 KiB of a file in
+	// which something differs: no copy was at hand that tells which.
+	InBlocks  bool
+	Structure int64 // bad sectors of data that are the file system's own
+	Free      int64 // bad sectors of data that are no file's
 
 	// Baseline is what was made at a first reading, or what the disc was compared with. Of
 	// a disc that is changed or alike it is made too: later readings are held against it.
@@ -169,7 +179,7 @@ type Held struct {
 // verdict, and the map in it lets a later call go on.
 //
 // It holds some 30 MB at most, beside what a directory tree takes.
-func Check(ctx context.Context, d *optical.Disc, w Want, o Options) (Report, error) {
+func Check(ctx context.Context, d *optical.Disc, w Want, o Options) (Result, error) {
 	c := &check{ctx: ctx, d: d, w: w, o: o, contents: d.Contents()}
 	return c.run()
 }

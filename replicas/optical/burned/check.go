@@ -18,7 +18,7 @@ type check struct {
 	w         Want
 	o         Options
 	contents  optical.Contents
-	r         Report
+	r         Result
 	src       *sectors
 	again     bits // sectors of sound that differ and were read once more
 	againLeft int  // how many more may be
@@ -27,7 +27,7 @@ type check struct {
 	otherwise bits
 }
 
-func (c *check) run() (Report, error) {
+func (c *check) run() (Result, error) {
 	c.r.Check.Map = c.o.Map
 	if c.o.Map == nil {
 		m, err := optical.NewMap(c.contents)
@@ -173,13 +173,33 @@ func worst(parts []Verdict) Verdict {
 }
 
 // unreadable adds a row to the report's.
-func (c *check) unreadable(s Sectors) { add(&c.r.Unreadable, &c.r.UnreadableAll, s) }
-
-func (c *check) differing(s Sectors) { add(&c.r.Differing, &c.r.DifferingAll, s) }
-
-func add(list *[]Sectors, all *int64, s Sectors) {
-	*all += s.Count
-	if len(*list) < MaxRuns {
-		*list = append(*list, s)
+func (c *check) unreadable(s Sectors) {
+	if rest := add(&c.r.Unreadable, &c.r.UnreadableAll, s); rest && !s.Doubtful {
+		c.r.UnreadableRest = appendRows(c.r.UnreadableRest, s.LBA, s.Count)
 	}
+}
+
+func (c *check) differing(s Sectors) {
+	if add(&c.r.Differing, &c.r.DifferingAll, s) {
+		c.r.DifferingRest = appendRows(c.r.DifferingRest, s.LBA, s.Count)
+	}
+}
+
+// add adds a row to a list, or says that the list is full.
+func add(list *[]Sectors, all *int64, s Sectors) (full bool) {
+	*all += s.Count
+	if len(*list) == MaxRuns {
+		return true
+	}
+	*list = append(*list, s)
+	return false
+}
+
+// appendRows adds sectors behind the last row of a list, or to it.
+func appendRows(list []optical.Range, lba, n int64) []optical.Range {
+	if k := len(list) - 1; k >= 0 && list[k].LBA+list[k].Count == lba {
+		list[k].Count += n
+		return list
+	}
+	return append(list, optical.Range{LBA: lba, Count: n})
 }

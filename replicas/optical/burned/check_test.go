@@ -17,7 +17,7 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
-	"firmus/replicas/optical/discfs/discfstest"
+	"firmus/replicas/testing/discfstest"
 )
 
 // piece makes sectors of noise: no stretch of it occurs twice.
@@ -79,7 +79,7 @@ func sources(pieces ...[]byte) (list []burned.File) {
 	return list
 }
 
-func check(t *testing.T, d *optical.Disc, w burned.Want) burned.Report {
+func check(t *testing.T, d *optical.Disc, w burned.Want) burned.Result {
 	t.Helper()
 	r, err := burned.Check(t.Context(), d, w, burned.Options{Now: time.Now})
 	if err != nil {
@@ -98,7 +98,7 @@ func noise(lba int) func([]byte) {
 }
 
 // summary is a report in one line.
-func summary(r burned.Report) string {
+func summary(r burned.Result) string {
 	s := string(r.Verdict)
 	for _, h := range r.Files {
 		s += fmt.Sprintf(" %s", h.State)
@@ -232,6 +232,49 @@ func wanted(t *testing.T, files map[string][]byte, names ...string) (list []burn
 		list = append(list, burned.File{Name: n, Size: s.Size, Digests: s.Digests, Blocks: s.Blocks})
 	}
 	return list
+}
+
+// Files of one length whose names begin alike are other files, and a disc that has some of
+// this one's is another disc.
+func TestIdentifyNeverByNamesThatBeginAlike(t *testing.T) {
+	burnt := map[string][]byte{"QV-0201_A.wav": piece(1, 100), "QV-0201_B.wav": piece(2, 100)}
+	names := []string{"QV-0201_A.wav", "QV-0201_B.wav"}
+	others := map[string][]byte{"QV-0203_A.wav": piece(3, 100), "QV-0203_B.wav": piece(4, 100), "QV-0201_A.wav": piece(5, 100), "QV-0201_B.wav": piece(6, 100)}
+	withoutSums := func(list []burned.File) []burned.File {
+		for i := range list {
+			list[i].Blocks = nil
+		}
+		return list
+	}
+	known := func(files ...[]burned.File) (list []burned.Known) {
+		for i, f := range files {
+			list = append(list, burned.Known{ID: int64(i + 1), Kind: optical.Data, Files: f})
+		}
+		return list
+	}
+	for _, tc := range []struct {
+		name, recipe string
+		known        []burned.Known
+		want         []burned.Match
+	}{
+		{"names that begin alike", "rock", known(wanted(t, others, "QV-0203_A.wav", "QV-0203_B.wav"), wanted(t, burnt, names...)), []burned.Match{{ID: 2, Sure: true, How: burned.ByFiles}}},
+		{"the same, and no sums", "rock", known(withoutSums(wanted(t, others, "QV-0203_A.wav", "QV-0203_B.wav")), withoutSums(wanted(t, burnt, names...))), []burned.Match{{ID: 2, Sure: true, How: burned.ByFiles}}},
+		{"names of eight and three", "plain", known(wanted(t, others, "QV-0203_A.wav", "QV-0203_B.wav"), wanted(t, burnt, names...)), []burned.Match{{ID: 2, Sure: true, How: burned.ByFiles}}},
+		{"the same names and sizes, other bytes", "rock", known(wanted(t, others, names...)), []burned.Match{{ID: 1, How: burned.BySome}}},
+		{"some of the files", "rock", known(wanted(t, burnt, "QV-0201_A.wav"), wanted(t, burnt, names...)), []burned.Match{{ID: 2, Sure: true, How: burned.ByFiles}}},
+		{"some of the files, and no other disc has all", "rock", known(wanted(t, burnt, "QV-0201_A.wav")), []burned.Match{{ID: 1, Sure: true, How: burned.ByFiles}}},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			d := openImage(t, dataImage(t, burnt, tc.recipe))
+			got, err := burned.Identify(t.Context(), d, tc.known)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if diff := cmp.Diff(tc.want, got); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
 }
 
 func TestFiles(t *testing.T) {

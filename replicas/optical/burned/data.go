@@ -28,6 +28,8 @@ type dataCheck struct {
 	told   bits       // bad sectors that were met
 	algs   []fixity.Algorithm
 
+	differ []differing // by the index of wanted: what differs in a file that is altered
+
 	unrelated int // altered files that have nothing in common with the wanted
 	notFound  bool
 	buf       []byte
@@ -100,6 +102,7 @@ func (d *dataCheck) run() (Verdict, error) {
 	if err := d.attributeRest(list, best.tree); err != nil {
 		return "", err
 	}
+	d.listDiffering()
 	return d.verdict(), nil
 }
 
@@ -147,8 +150,8 @@ func (d *dataCheck) nothing() Verdict {
 	if lost {
 		return fixity.DiscUnreadable
 	}
+	d.r.Problems = append(d.r.Problems, fmt.Errorf("no file system that is known: %w", discfs.ErrNone))
 	if len(d.want) == 0 {
-		d.r.Problems = append(d.r.Problems, fmt.Errorf("no file system that is known: %w", discfs.ErrNone))
 		return fixity.DiscSaysNothing
 	}
 	return fixity.DiscOther
@@ -168,7 +171,7 @@ func (d *dataCheck) verdict() Verdict {
 			h := &d.r.Files[i] // its bytes aren't this file's damaged ones
 			*h = Held{Name: h.Name, At: h.At, LBA: h.LBA, Cause: CauseOther}
 		}
-		d.r.Differing, d.r.DifferingAll = nil, 0
+		d.r.Differing, d.r.DifferingRest, d.r.DifferingAll, d.r.InBlocks = nil, nil, 0, false
 		return fixity.DiscOther
 	case count[fixity.Altered] > 0:
 		return fixity.DiscAltered

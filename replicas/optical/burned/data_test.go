@@ -1,7 +1,9 @@
 package burned_test
 
 import (
+	"bytes"
 	"errors"
+	"io"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -10,7 +12,7 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 // with is the survey's files after a change.
@@ -18,6 +20,40 @@ func with(change func(map[string][]byte)) map[string][]byte {
 	files := survey()
 	change(files)
 	return files
+}
+
+// copies gives each file a copy at hand.
+func copies(files map[string][]byte) func([]burned.File) {
+	return func(list []burned.File) {
+		for i, f := range list {
+			list[i].Copy = func() (io.ReaderAt, error) { return bytes.NewReader(files[f.Name]), nil }
+		}
+	}
+}
+
+// More places than are told in full: all are known, and none twice.
+func TestDataInThousandsOfPlaces(t *testing.T) {
+	files := map[string][]byte{"a.wav": bytes.Repeat([]byte("Quillmere Valley"), 6_000_000/16), "b.wav": []byte("untouched")}
+	disc := map[string][]byte{"a.wav": bytes.Clone(files["a.wav"]), "b.wav": files["b.wav"]}
+	for at := 0; at < 4096*1400; at += 4096 { // every second sector
+		disc["a.wav"][at] ^= 1
+	}
+	w := burned.Want{Kind: optical.Data, Files: expected(files)}
+	copies(files)(w.Files)
+	p := volume{files: disc, rockRidge: true}.press()
+	r, err := burned.Check(t.Context(), p.image(t, 0), w, spoolless())
+	if err != nil {
+		t.Fatal(err)
+	}
+	rest := int64(0)
+	for i, x := range r.DifferingRest {
+		if rest += x.Count; x.Count != 1 || x.LBA != r.Differing[0].LBA+2*int64(burned.MaxRuns+i) {
+			t.Fatalf("rest %d: %+v", i, x)
+		}
+	}
+	if r.Verdict != fixity.DiscAltered || r.DifferingAll != 1400 || len(r.Differing) != burned.MaxRuns || rest != 400 || r.InBlocks {
+		t.Errorf("%s: %d sectors, %d rows and %d more", r.Verdict, r.DifferingAll, len(r.Differing), rest)
+	}
 }
 
 // One fault gives exactly that, however the disc is read.
@@ -50,6 +86,26 @@ func TestData(t *testing.T) {
 			name: "one file altered", disc: with(func(m map[string][]byte) { m[sideA] = flipped(m[sideA], 65_536, 299_999) }),
 			says: []string{"altered", sideA + ": altered 65536+65536 262144+37856",
 				"differing 63+32 file " + sideA + "@65536", "differing 159+19 file " + sideA + "@262144"},
+		}, {
+			name: "one bit, a copy at hand", disc: with(func(m map[string][]byte) { m[sideA][70_000] ^= 1 }), want: copies(survey()),
+			says: []string{"altered", sideA + ": altered 70000+1", "differing 65+1 file " + sideA + "@69632"},
+		}, {
+			name: "two places in a block and one in another, a copy at hand", disc: with(func(m map[string][]byte) { m[sideA] = flipped(m[sideA], 65_536, 131_071, 299_999) }), want: copies(survey()),
+			says: []string{"altered", sideA + ": altered 65536+1 131071+1 299999+1",
+				"differing 63+1 file " + sideA + "@65536", "differing 94+1 file " + sideA + "@129024", "differing 177+1 file " + sideA + "@299008"},
+		}, {
+			name: "a copy that is rotten itself", disc: with(func(m map[string][]byte) { m[sideA] = flipped(m[sideA], 70_000) }),
+			want: copies(with(func(m map[string][]byte) { m[sideA] = flipped(m[sideA], 131_000) })),
+			says: []string{"altered", sideA + ": altered 65536+65536", "differing 63+32 file " + sideA + "@65536"},
+		}, {
+			name: "cut short, a copy at hand", disc: with(func(m map[string][]byte) { m[other] = m[other][:70_000] }), want: copies(survey()),
+			says: []string{"altered", other + ": altered 70000+61072"},
+		}, {
+			name: "grown, a copy at hand", disc: with(func(m map[string][]byte) { m[notes] = append(m[notes], 1, 2) }), want: copies(survey()),
+			says: []string{"altered", notes + ": altered 1500+2", "differing 276+1 file " + notes + "@0"},
+		}, {
+			name: "a bad sector and a bit, a copy at hand", disc: with(func(m map[string][]byte) { m[sideA] = flipped(m[sideA], 70_000) }), faults: bad(31), want: copies(survey()),
+			says: []string{"altered", sideA + ": altered 0+2048 70000+1", "unreadable 31+1 file " + sideA + "@0", "differing 65+1 file " + sideA + "@69632"},
 		}, {
 			name: "altered, blocks aren't known", disc: with(func(m map[string][]byte) { m[sideA] = flipped(m[sideA], 5) }),
 			want: func(l []burned.File) { l[0].Blocks = nil },
@@ -167,7 +223,7 @@ func TestData(t *testing.T) {
 			case "none":
 				view = ""
 			}
-			see := func(t *testing.T, r burned.Report, err error) {
+			see := func(t *testing.T, r burned.Result, err error) {
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -252,7 +308,7 @@ func TestDataReadAgain(t *testing.T) {
 				}
 				return x
 			}
-			inDrive(t, name, disc, burned.Want{Files: expected(survey())}, o, func(t *testing.T, r burned.Report, err error) {
+			inDrive(t, name, disc, burned.Want{Files: expected(survey())}, o, func(t *testing.T, r burned.Result, err error) {
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -287,7 +343,7 @@ func TestDataSessions(t *testing.T) {
 		}
 		return x
 	}
-	inDrive(t, "two", disc, burned.Want{Files: expected(survey())}, soundOptions(), func(t *testing.T, r burned.Report, err error) {
+	inDrive(t, "two", disc, burned.Want{Files: expected(survey())}, soundOptions(), func(t *testing.T, r burned.Result, err error) {
 		if err != nil {
 			t.Fatal(err)
 		}

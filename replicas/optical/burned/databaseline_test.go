@@ -13,7 +13,7 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 // packed is a baseline that was kept and taken out again.
@@ -103,7 +103,7 @@ func TestDataBaseline(t *testing.T) {
 			name string
 			o    func() burned.Options
 		}{{"", soundOptions}, {", without room", spoolless}} {
-			inDrive(t, tc.name+way.name, func() *mmctest.Disc { return disc(files, tc.faults) }, burned.Want{}, way.o(), func(t *testing.T, r burned.Report, err error) {
+			inDrive(t, tc.name+way.name, func() *mmctest.Disc { return disc(files, tc.faults) }, burned.Want{}, way.o(), func(t *testing.T, r burned.Result, err error) {
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -282,7 +282,7 @@ func TestDataNoRoom(t *testing.T) {
 		}
 		return nil, full
 	}
-	inDrive(t, "full", disc, burned.Want{Files: expected(survey())}, o, func(t *testing.T, r burned.Report, err error) {
+	inDrive(t, "full", disc, burned.Want{Files: expected(survey())}, o, func(t *testing.T, r burned.Result, err error) {
 		if err != nil || r.Verdict != fixity.DiscIntact || len(r.Problems) != 1 || !errors.Is(r.Problems[0], full) {
 			t.Errorf("%s, %v, %v", r.Verdict, err, r.Problems)
 		}
@@ -297,7 +297,7 @@ func TestDataAwayAtAnyTime(t *testing.T) {
 		m["x.wav"] = m[other]
 		delete(m, other)
 	}), rockRidge: true, joliet: map[string]string{}}.press()
-	run := func(t *testing.T, at int) (burned.Report, int, error) {
+	run := func(t *testing.T, at int) (burned.Result, int, error) {
 		disc := p.disc()
 		disc.Faults = bad(50, 25)
 		sim := &mmctest.Drive{}

@@ -12,7 +12,7 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 // A disc can be held against whatever is taken for a baseline.
@@ -66,7 +66,7 @@ func TestDataStalled(t *testing.T) {
 		return x
 	}
 	o := soundOptions()
-	inDrive(t, "stalled", disc, burned.Want{Files: expected(survey())}, o, func(t *testing.T, r burned.Report, err error) {
+	inDrive(t, "stalled", disc, burned.Want{Files: expected(survey())}, o, func(t *testing.T, r burned.Result, err error) {
 		if !errors.Is(err, optical.ErrStalled) || r.Verdict != "" || r.Check.Map.Done() {
 			t.Fatalf("%q, %v", r.Verdict, err)
 		}
@@ -92,7 +92,7 @@ func TestDataBounds(t *testing.T) {
 		}
 		return x
 	}
-	inDrive(t, "every second sector", disc, burned.Want{Files: expected(files)}, soundOptions(), func(t *testing.T, r burned.Report, err error) {
+	inDrive(t, "every second sector", disc, burned.Want{Files: expected(files)}, soundOptions(), func(t *testing.T, r burned.Result, err error) {
 		if err != nil {
 			t.Fatal(err)
 		}

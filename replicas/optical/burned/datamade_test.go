@@ -20,9 +20,9 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/discfs/discfstest"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/discfstest"
+	"firmus/replicas/testing/mmctest"
 )
 
 const block = digest.BlockSize
@@ -284,7 +284,7 @@ func spoolless() burned.Options { return burned.Options{Now: time.Now} }
 
 // said is what a report says of a disc of data, line by line: the verdict, each file
 // that isn't intact under its own name, and rows of sectors.
-func said(r burned.Report) []string {
+func said(r burned.Result) []string {
 	list := []string{string(r.Verdict)}
 	for _, h := range r.Files {
 		if h.State == fixity.Intact && h.At == h.Name && !h.Weaker && h.Cause == "" {
@@ -326,7 +326,7 @@ func said(r burned.Report) []string {
 }
 
 // inDrive checks a disc in a simulated drive, in a bubble where its time costs nothing.
-func inDrive(t *testing.T, name string, disc func() *mmctest.Disc, w burned.Want, o burned.Options, see func(*testing.T, burned.Report, error)) {
+func inDrive(t *testing.T, name string, disc func() *mmctest.Disc, w burned.Want, o burned.Options, see func(*testing.T, burned.Result, error)) {
 	t.Helper()
 	t.Run(name, func(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {

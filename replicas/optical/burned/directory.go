@@ -118,7 +118,6 @@ func (d *dataCheck) leadsTo(x, before *choice, k int) (bool, error) {
 		}
 	}
 	h := &d.r.Files[d.want[k]]
-	d.forget(h.At)
 	*h = Held{Name: h.Name, State: fixity.Intact, At: f.Path, LBA: lba(f)}
 	if other {
 		d.wrongDirectory("by %s %q has %d bytes, and not %d", called[x.tree.name], f.Path, f.Size, w.Size)

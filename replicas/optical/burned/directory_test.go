@@ -12,7 +12,7 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/discfs/discfstest"
+	"firmus/replicas/testing/discfstest"
 )
 
 // recordOf is the directory record whose name is so many bytes; it fails if there isn't

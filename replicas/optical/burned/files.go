@@ -5,10 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"io"
 	"slices"
 
 	"firmus/fixity"
+	"firmus/fixity/damage"
 	"firmus/fixity/digest"
+	"firmus/replicas/optical"
 	"firmus/replicas/optical/discfs"
 )
 
@@ -115,8 +118,9 @@ func appendRange(list []fixity.Range, r fixity.Range) []fixity.Range {
 }
 
 // judge says what the disc holds of a wanted file, by a reading of the file that has
-// its name.
-func (d *dataCheck) judge(t *tree, f discfs.File, w File, base *BaseFile, r reading) (Held, error) {
+// its name; k is its index in wanted.
+func (d *dataCheck) judge(t *tree, f discfs.File, k int, r reading) (Held, error) {
+	w, base := d.wanted[k], d.baseOf(k)
 	h := Held{Name: w.Name, At: f.Path, LBA: lba(f)}
 	var differ []int
 	same := 0
@@ -172,19 +176,22 @@ func (d *dataCheck) judge(t *tree, f discfs.File, w File, base *BaseFile, r read
 	if len(r.bad) == 0 {
 		h.Got, h.Blocks = r.sums.Digests, r.sums.Blocks
 	}
-	var ranges []fixity.Range
-	for _, i := range differ {
-		at := int64(i) * digest.BlockSize
-		ranges = appendRange(ranges, fixity.Range{Offset: at, Length: min(digest.BlockSize, f.Size-at)})
+	x, err := d.exactly(t, f, w, differ, r)
+	if err != nil {
+		return h, err
 	}
-	d.differs(t, f, ranges)
 	if w.Blocks != nil && w.Size > f.Size { // what is lacking
-		ranges = appendRange(ranges, fixity.Range{Offset: f.Size, Length: w.Size - f.Size})
+		x.ranges = appendRange(x.ranges, fixity.Range{Offset: f.Size, Length: w.Size - f.Size})
 	}
 	if len(r.bad) > 0 {
-		ranges = union(ranges, r.bad)
+		x.ranges = union(x.ranges, r.bad)
 	}
-	h.Ranges, h.More = bounded(ranges)
+	h.Ranges, h.More = bounded(x.ranges)
+	x.ranges, h.More = nil, h.More || x.more
+	if d.differ == nil {
+		d.differ = make([]differing, len(d.wanted))
+	}
+	d.differ[k] = x
 	return h, nil
 }
 
@@ -267,22 +274,105 @@ func (d *dataCheck) behind(f discfs.File) bool {
 	return false
 }
 
-// differs lists the sectors of ranges of a file.
-func (d *dataCheck) differs(t *tree, f discfs.File, ranges []fixity.Range) {
+// differing is where a file on the disc differs from what was burned.
+type differing struct {
+	tree   *tree
+	file   discfs.File
+	ranges []fixity.Range // of its bytes; a few more than a finding holds, and then more is set
+	more   bool
+	rows   []optical.Range // its sectors, all of them, in the order of its bytes
+	blocks bool            // some are there for a whole 64 KiB in which something differs
+}
+
+// exactly says where the blocks of a file differ that do: by the bytes of a copy at hand,
+// or else as whole blocks.
+func (d *dataCheck) exactly(t *tree, f discfs.File, w File, differ []int, r reading) (differing, error) {
+	x := differing{tree: t, file: f}
+	var copied io.ReaderAt
+	if w.Copy != nil && len(differ) > 0 {
+		var err error
+		if copied, err = w.Copy(); err != nil {
+			return x, err
+		}
+	}
+	want, got := make([]byte, digest.BlockSize), make([]byte, digest.BlockSize)
+	disc := t.Reader(f)
+	for _, i := range differ {
+		if err := d.ctx.Err(); err != nil {
+			return x, err
+		}
+		at := int64(i) * digest.BlockSize
+		end := min(at+digest.BlockSize, f.Size)
+		a, b := want[:max(0, min(digest.BlockSize, w.Size-at))], got[:end-at]
+		if copied == nil || i >= len(w.Blocks) || !isBlock(copied, a, at, w.Blocks[i]) || !isBlock(disc, b, at, r.sums.Blocks[i]) {
+			x.add(fixity.Range{Offset: at, Length: end - at})
+			x.blocks = true
+			continue
+		}
+		n := min(len(a), len(b))
+		for _, y := range damage.Between(at, a[:n], b[:n]) {
+			x.add(y)
+		}
+		if len(b) > n {
+			x.add(fixity.Range{Offset: at + int64(n), Length: int64(len(b) - n)})
+		}
+	}
+	return x, nil
+}
+
+// isBlock reads a block and says that it has its sum.
+func isBlock(r io.ReaderAt, b []byte, at int64, sum uint32) bool {
+	n, _ := r.ReadAt(b, at)
+	return n == len(b) && crc32.Checksum(b, castagnoli) == sum
+}
+
+// add takes bytes that differ, behind those before.
+func (x *differing) add(r fixity.Range) {
+	if len(x.ranges) <= fixity.MaxRanges {
+		x.ranges = appendRange(x.ranges, r)
+	} else {
+		x.more = true
+	}
 	at := int64(0)
-	for _, e := range f.Extents {
-		for _, r := range ranges {
-			from, to := max(r.Offset, at), min(r.Offset+r.Length, at+e.Bytes)
-			if from >= to || e.LBA == discfs.Hole {
-				continue
-			}
+	for _, e := range x.file.Extents {
+		from, to := max(r.Offset, at), min(r.Offset+r.Length, at+e.Bytes)
+		if from < to && e.LBA != discfs.Hole {
 			first := e.LBA + (e.Skip+from-at)/discfs.SectorSize
 			last := e.LBA + (e.Skip+to-1-at)/discfs.SectorSize
-			kind, of := t.Attribute(first)
-			of = ownFirst(of, f.Path)
-			d.differing(Sectors{LBA: first, Count: last - first + 1, Kind: kind, Of: of})
+			if k := len(x.rows) - 1; k >= 0 && x.rows[k].LBA <= first && first < x.rows[k].LBA+x.rows[k].Count {
+				first = x.rows[k].LBA + x.rows[k].Count // that one is there
+			}
+			if first <= last {
+				x.rows = appendRows(x.rows, first, last-first+1)
+			}
 		}
 		at += e.Bytes
+	}
+}
+
+// listDiffering tells of the sectors in which the files differ that are altered now that
+// all was looked for. Files may share sectors: none is told twice.
+func (d *dataCheck) listDiffering() {
+	told := newBits(d.contents.LeadOut)
+	for k, x := range d.differ {
+		if d.r.Files[d.want[k]].State != fixity.Altered {
+			continue
+		}
+		d.r.InBlocks = d.r.InBlocks || x.blocks
+		for _, row := range x.rows {
+			for lba := row.LBA; lba < row.LBA+row.Count; {
+				end := lba + 1
+				for end < row.LBA+row.Count && told.has(end) == told.has(lba) {
+					end++
+				}
+				if !told.has(lba) {
+					kind, of := x.tree.Attribute(lba)
+					d.differing(Sectors{LBA: lba, Count: end - lba, Kind: kind, Of: ownFirst(of, x.file.Path)})
+					told.fill(lba, end)
+				}
+				lba = end
+			}
+		}
 	}
 }
 

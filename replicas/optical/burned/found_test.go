@@ -13,7 +13,7 @@ import (
 	"firmus/replicas/optical/cdda"
 	"firmus/replicas/optical/discfs"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 // driveOf puts an image of a data disc into a simulated drive.
@@ -224,7 +224,7 @@ func TestMixedBaseline(t *testing.T) {
 		}
 		return d
 	}
-	do := func(b *burned.Baseline) burned.Report {
+	do := func(b *burned.Baseline) burned.Result {
 		r, err := burned.Check(t.Context(), open(), burned.Want{Baseline: b}, burned.Options{Now: time.Now})
 		if err != nil {
 			t.Fatal(err)

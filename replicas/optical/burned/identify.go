@@ -1,28 +1,45 @@
 package burned
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"io"
 	"slices"
 
 	"firmus/fixity"
+	"firmus/fixity/digest"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/cdda"
 	"firmus/replicas/optical/discfs"
 )
 
-// IdentifySectors is the most sectors that Identify reads.
+// IdentifySectors is the most sectors that Identify reads, but for the directories of a
+// data disc with so many files that they take more.
 const IdentifySectors = 50
+
+// probes is how many files of a disc Identify looks into, at 64 KiB in the middle: files
+// of other discs may have their sizes, and names that begin alike. Where those are other
+// bytes it looks at two places more: they may be damaged.
+const probes = 2
+
+// DirectorySectors is the most sectors that Identify reads of a data disc.
+const DirectorySectors = 4000
 
 // Known is a disc that this one may be.
 type Known struct {
-	ID       int64 // the caller's
-	Kind     optical.Kind
-	TOC      string // optical.Contents.ID as it was seen at an earlier check; "" if it never was
-	Files    []File
+	ID    int64 // the caller's
+	Kind  optical.Kind
+	TOC   string // optical.Contents.ID as it was seen at an earlier check; "" if it never was
+	Files []File
+	// Blocks gives the Blocks of a file by its index, when they are needed; nil: they are
+	// in Files.
+	Blocks   func(file int) ([]uint32, error)
 	Baseline *Baseline
+
+	found int // files that a tree has
 }
 
 // How a disc was recognised.
@@ -50,27 +67,45 @@ type Match struct {
 // can't be told apart: each is given. It reads IdentifySectors at most; what can't be
 // said with them isn't. An error is of the drive, of ctx or of a source.
 func Identify(ctx context.Context, d *optical.Disc, known []Known) ([]Match, error) {
-	x := &identify{ctx: ctx, contents: d.Contents(), left: IdentifySectors}
+	out, all, err := some(ctx, d, known, IdentifySectors)
+	if err == nil && !all && d.Contents().Kind == optical.Data && len(known) > 0 {
+		out, _, err = some(ctx, d, known, DirectorySectors)
+	}
+	return out, err
+}
+
+// some identifies a disc with so many sectors; all says that they were enough.
+func some(ctx context.Context, d *optical.Disc, known []Known, sectors int) (out []Match, all bool, err error) {
+	x := &identify{ctx: ctx, contents: d.Contents(), left: sectors}
 	x.data = &few{x: x, r: d.Data(ctx), size: discfs.SectorSize, kept: map[int64][]byte{}}
 	x.audio = &few{x: x, r: d.Audio(ctx), size: cdda.SectorBytes, kept: map[int64][]byte{}}
-	var out []Match
+	most := 0 // files of one that is sure
+	files := map[int64]int{}
 	for _, k := range known {
-		m, err := x.match(k)
+		m, err := x.match(&k)
 		if err != nil {
-			return nil, fmt.Errorf("identify disc: %w", err)
+			return nil, false, fmt.Errorf("identify disc: %w", err)
 		}
 		if m.How != "" {
 			out = append(out, m)
 		}
+		if m.How == ByFiles && m.Sure {
+			files[m.ID] = k.found
+			most = max(most, k.found)
+		}
 	}
+	// One that has some of this disc's files is another disc.
+	out = slices.DeleteFunc(out, func(m Match) bool { return m.How == ByFiles && m.Sure && files[m.ID] < most })
 	slices.SortStableFunc(out, func(a, b Match) int { return slices.Index(surest, a.How) - slices.Index(surest, b.How) })
-	return out, nil
+	return out, !x.short, nil
 }
 
 type identify struct {
 	ctx         context.Context // of that call
 	contents    optical.Contents
 	left        int
+	short       bool // there were too few
+	looked      bool // into files: there are more sectors left for that
 	data, audio *few
 	trees       []*tree
 	seen        bool    // the views are known
@@ -78,7 +113,7 @@ type identify struct {
 	at          []int64 // places of the sound that were read; nil: none was tried
 }
 
-func (x *identify) match(k Known) (Match, error) {
+func (x *identify) match(k *Known) (Match, error) {
 	m := Match{ID: k.ID}
 	c := &check{contents: x.contents, w: Want{Kind: k.Kind}}
 	if !c.kindFits() {
@@ -93,28 +128,34 @@ func (x *identify) match(k Known) (Match, error) {
 		}
 	}
 	if x.contents.Kind != optical.Data && k.Kind != optical.Data && !m.Sure {
-		if err := x.bySound(k, &m); err != nil {
+		if err := x.bySound(*k, &m); err != nil {
 			return m, err
 		}
 	}
 	return m, nil
 }
 
-// byFiles compares names and sizes.
-func (x *identify) byFiles(k Known, m *Match) error {
-	wanted := k.Files
+// byFiles compares names and sizes, and looks into some of the files.
+func (x *identify) byFiles(k *Known, m *Match) error {
+	wanted, sums := k.Files, k.Blocks
+	if sums == nil {
+		sums = func(i int) ([]uint32, error) { return wanted[i].Blocks, nil }
+	}
 	if len(wanted) == 0 && k.Baseline != nil {
 		for _, b := range k.Baseline.Files {
 			wanted = append(wanted, File{Name: b.Path, Size: b.Size})
+			sums = func(int) ([]uint32, error) { return nil, nil }
 		}
 	}
 	if k.Kind == optical.Mixed {
 		wanted = slices.DeleteFunc(slices.Clone(wanted), func(f File) bool { return f.Audio || f.Sound != nil })
+		sums = func(i int) ([]uint32, error) { return wanted[i].Blocks, nil }
 	}
 	if len(wanted) == 0 {
 		return nil
 	}
 	var best pairing
+	var in *tree
 	for i := 0; best.same < len(wanted); i++ {
 		t, err := x.tree(i)
 		if err != nil {
@@ -124,16 +165,69 @@ func (x *identify) byFiles(k Known, m *Match) error {
 			break
 		}
 		if p := pair(wanted, t.files); p.better(best) {
-			best = p
+			best, in = p, t
+		}
+	}
+	if best.same == len(wanted) {
+		k.found = best.same
+		same, other, err := x.holds(in, best, sums)
+		switch {
+		case err != nil:
+			return err
+		case same, !other && !best.cut:
+			m.How, m.Sure = ByFiles, true
+			return nil
+		case best.cut:
+			return nil // what is left of its names says nothing
 		}
 	}
 	switch {
-	case best.same == len(wanted):
-		m.How, m.Sure = ByFiles, true
 	case m.How == "" && 2*best.same >= len(wanted):
 		m.How = BySome
 	}
 	return nil
+}
+
+// holds looks into the largest files of a tree that are paired with wanted ones: whether
+// one holds what was burned, and one something else.
+func (x *identify) holds(t *tree, p pairing, sums func(int) ([]uint32, error)) (same, other bool, err error) {
+	if !x.looked {
+		x.looked = true
+		x.left += 3 * probes * (digest.BlockSize/discfs.SectorSize + 1)
+	}
+	order := make([]int, len(p.of))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		return cmp.Or(cmp.Compare(t.files[p.of[b]].Size, t.files[p.of[a]].Size), cmp.Compare(p.of[a], p.of[b]))
+	})
+	b := make([]byte, digest.BlockSize)
+	for _, i := range order[:min(len(order), probes)] {
+		f := t.files[p.of[i]]
+		blocks, err := sums(i)
+		if err != nil {
+			return false, false, err
+		}
+		if f.Size == 0 || len(blocks) == 0 {
+			continue
+		}
+		n := int64(len(blocks))
+		for _, at := range slices.Compact([]int64{n / 2, n / 4, 3 * n / 4}) {
+			b := b[:max(0, min(digest.BlockSize, f.Size-at*digest.BlockSize))]
+			got, err := t.Reader(f).ReadAt(b, at*digest.BlockSize)
+			switch {
+			case got < len(b) && broken(err):
+				return false, false, err
+			case got < len(b) || len(b) == 0:
+				continue
+			case crc32.Checksum(b, castagnoli) == blocks[at]:
+				return true, other, nil
+			}
+			other = true
+		}
+	}
+	return false, other, nil
 }
 
 // tree reads the directories of one view after the other, each once, as long as there are
@@ -303,6 +397,7 @@ func (f *few) sector(lba, last int64) ([]byte, error) {
 		count++
 	}
 	if count+1 > int64(f.x.left) { // a reader looks one further
+		f.x.short = true
 		return nil, errEnough
 	}
 	f.x.left -= int(count) + 1

@@ -95,6 +95,7 @@ func common(names []string) string {
 type pairing struct {
 	of          []int // index of the tree's files, -1 if none
 	pairs, same int   // found by name; of those, with the size wanted
+	cut         bool  // some by what the strictest rules leave of a name: hardly anything
 }
 
 func (p pairing) better(q pairing) bool {
@@ -147,7 +148,7 @@ func pairNames(wanted []File, files []discfs.File, want, have []string) pairing 
 			p.same++
 		}
 	}
-	for _, key := range keys {
+	for n, key := range keys {
 		if p.pairs == len(wanted) {
 			break
 		}
@@ -178,6 +179,7 @@ func pairNames(wanted []File, files []discfs.File, want, have []string) pairing 
 					for _, j := range js {
 						if p.of[i] < 0 && !taken[j] && (!sized || wanted[i].Size == files[j].Size) {
 							take(i, j)
+							p.cut = p.cut || n == len(keys)-1
 						}
 					}
 				}

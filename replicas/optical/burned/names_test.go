@@ -14,7 +14,7 @@ import (
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/discfs/discfstest"
+	"firmus/replicas/testing/discfstest"
 )
 
 // Names that a writer changed for Joliet are found by themselves, and only what is

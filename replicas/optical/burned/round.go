@@ -27,7 +27,7 @@ func (d *dataCheck) round(x *choice, main bool) error {
 		if err != nil {
 			return err
 		}
-		h, err := d.judge(t, t.files[j], d.wanted[k], d.baseOf(k), r)
+		h, err := d.judge(t, t.files[j], k, r)
 		if err != nil {
 			return err
 		}
@@ -127,7 +127,9 @@ func (d *dataCheck) byDigest(t *tree, p pairing, kept []bool, sums map[fixity.Di
 		}
 		found[k] = sums[s][0]
 		sums[s] = sums[s][1:] // it is no other one's as well
-		d.undo(t, p, kept, k)
+		if j := p.of[k]; j >= 0 && d.r.Files[d.want[k]].At == t.files[j].Path {
+			kept[j] = false // what has its name is another wanted file, or nobody's
+		}
 	}
 	for _, k := range open {
 		j, ok := found[k]
@@ -143,30 +145,6 @@ func (d *dataCheck) byDigest(t *tree, p pairing, kept []bool, sums map[fixity.Di
 		d.r.Files[d.want[k]] = Held{Name: d.wanted[k].Name, State: fixity.Intact, At: t.files[j].Path, LBA: lba(t.files[j]), Cause: CauseRenamed}
 	}
 	return nil
-}
-
-// undo takes back what was said of the sectors of a file that is another wanted one,
-// or nobody's, and that it is that one.
-func (d *dataCheck) undo(t *tree, p pairing, kept []bool, k int) {
-	j := p.of[k]
-	if j < 0 || d.r.Files[d.want[k]].At != t.files[j].Path {
-		return
-	}
-	kept[j] = false
-	d.forget(t.files[j].Path)
-}
-
-// forget takes back what was said of the sectors of a file on the disc.
-func (d *dataCheck) forget(path string) {
-	var left []Sectors
-	for _, s := range d.r.Differing {
-		if len(s.Of) > 0 && s.Kind == discfs.OfFile && s.Of[0].Path == path {
-			d.r.DifferingAll -= s.Count
-			continue
-		}
-		left = append(left, s)
-	}
-	d.r.Differing = left
 }
 
 func isNone(err error) bool { return errors.Is(err, discfs.ErrNone) }

@@ -8,7 +8,7 @@ import (
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
+	"firmus/replicas/testing/mmctest"
 )
 
 // TestADiscThatSkipsIsNeverADriveThatLostItsPlace: what comes the same when it is read

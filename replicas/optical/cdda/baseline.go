@@ -287,7 +287,7 @@ func (w *again) slipped(base int64) (bool, error) {
 		w.pending, w.from = nil, 0
 		return true, nil
 	}
-	if w.r.SlipsAll++; len(w.r.Slips) < MaxRuns {
+	if w.r.SlipsAll++; len(w.r.Slips) < MaxSlips {
 		w.r.Slips = append(w.r.Slips, Slip{LBA: w.pending[0].LBA, Offset: f.best, By: f.best - was, Source: -1})
 	}
 	w.broken = w.from

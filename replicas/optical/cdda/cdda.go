@@ -134,8 +134,11 @@ func (v Verdict) Exact() bool {
 	return false
 }
 
-// MaxRuns is the most runs, and slips, that a Result lists.
-const MaxRuns = 1000
+// MaxRuns is the most runs that a Result lists: more than a disc of 99 minutes can have.
+const MaxRuns = 250_000
+
+// MaxSlips is the most slips that it lists.
+const MaxSlips = 1000
 
 // Result is what Compare found out.
 type Result struct {

@@ -180,7 +180,7 @@ func (w *walker) sector(s int64, d, r []byte) (slipped bool, err error) {
 		} else if ok {
 			was := w.offset
 			w.offset, w.fails = offset, 0
-			if w.r.SlipsAll++; len(w.r.Slips) < MaxRuns {
+			if w.r.SlipsAll++; len(w.r.Slips) < MaxSlips {
 				w.r.Slips = append(w.r.Slips, w.slip(s, was))
 			}
 			return true, nil

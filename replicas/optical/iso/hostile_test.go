@@ -15,8 +15,8 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/discfs/discfstest"
 	"firmus/replicas/optical/iso"
+	"firmus/replicas/testing/discfstest"
 )
 
 func isAll(err error, wants ...error) bool {

@@ -13,9 +13,9 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
 	"firmus/replicas/optical/scsi"
 	"firmus/replicas/optical/sector"
+	"firmus/replicas/testing/mmctest"
 )
 
 // fill makes bytes that differ from sector to sector.
@@ -409,5 +409,22 @@ func TestSetSpeed(t *testing.T) {
 				t.Error(diff)
 			}
 		})
+	}
+}
+
+// A tray opens by a command. Of one that doesn't, the disc stays where it is.
+func TestEject(t *testing.T) {
+	for _, stuck := range []bool{false, true} {
+		sim := &mmctest.Drive{Stuck: stuck}
+		sim.Insert(&mmctest.Disc{Tracks: []mmctest.Track{{Number: 1}}, LeadOut: 100, Status: mmc.Complete})
+		d := mmc.New(sim)
+		if err := d.WaitReady(t.Context(), time.Second); err != nil {
+			t.Fatal(err)
+		}
+		err := d.Eject(t.Context())
+		open := errors.Is(d.Ready(t.Context()), mmc.ErrTrayOpen)
+		if (err != nil) != stuck || open == stuck {
+			t.Errorf("stuck %v: %v, open %v", stuck, err, open)
+		}
 	}
 }

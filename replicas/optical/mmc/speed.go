@@ -92,3 +92,10 @@ func (d *Drive) setStreaming(ctx context.Context, kBps int, sectors int64) error
 	_, err := d.do(ctx, cdb, b, scsi.Out, ShortTime)
 	return err
 }
+
+// Eject opens the tray (MMC-6, START STOP UNIT with LoEj). Many drives and systems refuse
+// it to an account that may only read: then a person presses the button.
+func (d *Drive) Eject(ctx context.Context) error {
+	_, err := d.do(ctx, []byte{0x1B, 0, 0, 0, 2, 0}, nil, scsi.None, ShortTime)
+	return err
+}

@@ -71,6 +71,7 @@ var commands = map[byte]struct {
 	0x00: {"TEST UNIT READY", 6},
 	0x03: {"REQUEST SENSE", 6},
 	0x12: {"INQUIRY", 6},
+	0x1B: {"START STOP UNIT", 6}, // to open the tray, and for nothing else
 	0x25: {"READ CAPACITY", 10},
 	0x28: {"READ(10)", 10},
 	0x42: {"READ SUB-CHANNEL", 10},
@@ -87,6 +88,10 @@ var commands = map[byte]struct {
 	0xBD: {"MECHANISM STATUS", 12},
 	0xBE: {"READ CD", 12},
 }
+
+// openTray is the one form of START STOP UNIT that is let through: LoEj without Start
+// (MMC-6, START STOP UNIT).
+const openTray = "\x1b\x00\x00\x00\x02\x00"
 
 // CommandName is the name of an operation code in its standard, or its number.
 func CommandName(op byte) string {
@@ -106,6 +111,8 @@ func Allowed(cdb, data []byte, dir Direction) error {
 	switch {
 	case !ok || c.size != len(cdb):
 		return fmt.Errorf("%s of %d bytes: %w", CommandName(cdb[0]), len(cdb), ErrCommand)
+	case cdb[0] == 0x1B && string(cdb) != openTray:
+		return fmt.Errorf("%s for something else than to open the tray: %w", c.name, ErrCommand)
 	case dir == None != (len(data) == 0) || dir > Out:
 		return fmt.Errorf("%s with %d bytes of data: %w", c.name, len(data), ErrCommand)
 	case dir == Out && cdb[0] != 0xB6:

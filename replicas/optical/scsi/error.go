@@ -56,7 +56,7 @@ const (
 func hostName(h uint16) string {
 	switch h {
 	case hostNoConnect:
-		return "not connected"
+		return "not connected: unplugged, or without power"
 	case hostBusBusy:
 		return "bus is busy"
 	case hostTimeOut:

@@ -12,8 +12,8 @@ import (
 	"firmus/fixity"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/mmc"
-	"firmus/replicas/optical/mmc/mmctest"
 	"firmus/replicas/optical/scsi"
+	"firmus/replicas/testing/mmctest"
 )
 
 // passThrough answers requests as Windows does, by a simulated drive.

@@ -12,8 +12,8 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/discfs/discfstest"
 	"firmus/replicas/optical/udf"
+	"firmus/replicas/testing/discfstest"
 )
 
 func open(t testing.TB, r io.ReaderAt, size int64) (*udf.Image, *discfs.Tree) {

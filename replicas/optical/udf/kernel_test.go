@@ -12,7 +12,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/discfs/discfstest"
+	"firmus/replicas/testing/discfstest"
 )
 
 // TestKernel reads volumes that another implementation wrote: see testdata/README.md.

@@ -17,8 +17,8 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/discfs/discfstest"
 	"firmus/replicas/optical/udf"
+	"firmus/replicas/testing/discfstest"
 	"firmus/testdata"
 )
 

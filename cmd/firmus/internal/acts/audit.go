@@ -4,13 +4,22 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path"
+	"path/filepath"
 	"slices"
 	"sync"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/backups"
+	"firmus/cmd/firmus/internal/acts/manifests"
+	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
+	"firmus/fixity/spelling"
 )
 
 // AuditOrder says what to audit.
@@ -30,8 +39,8 @@ type AuditResult struct {
 	Kind       string
 	Adopted    bool
 	Complete   bool
-	Away       []string // why the store, or roots of it, could not be reached
-	Promised   bool     // it is away, and may be
+	Away       []fixity.Fact // why the store, or roots of it, could not be reached
+	Promised   bool          // it is away, and may be
 	Listed     int64
 	Read       int64
 	ReadBefore int64
@@ -39,16 +48,19 @@ type AuditResult struct {
 	PutOff     int64 // copies that are due, and wait for another day since the day's bytes are read
 	PutOffLen  int64 // their bytes
 	States     map[fixity.State]int64
+	Intact     ledger.Amount // of those that are intact
 	New        int64
 	LeftOut    int64
 	Settled    int64 // not as they should be, and settled by a person
 	Findings   []ledger.Finding
-	Fresh      map[int64]bool // findings that this run opened
-	Trouble    []string       // why it isn't complete
-	Warnings   []string       // what somebody should know that is no finding
-	Busy       bool           // somebody else works on the store
+	Fresh      map[int64]bool   // findings that this run opened
+	PutRight   []ledger.Finding // that it ended: what they told of is as it should be again
+	Trouble    []string         // why it isn't complete
+	Warnings   []string         // what somebody should know that is no finding
+	Busy       bool             // somebody else works on the store
+	Closed     bool             // its window is closed: what is left is due another day
 	Cache      fixity.Cache
-	manifests  madeUp
+	manifests  manifests.Made
 }
 
 // Exit is the status that the result gives a command.
@@ -68,24 +80,20 @@ func (r AuditResult) Exit() int {
 //
 // On a new finding the file's other copies are read before Audit returns, also in
 // stores that were not named.
-func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
-	names, err := e.auditable(o)
+func (e Acts) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
+	names, err := e.auditable(ctx, o)
 	if err != nil {
 		return nil, err
 	}
-	if err := e.noteStores(ctx); err != nil {
+	if err := e.NoteStores(ctx); err != nil {
 		return nil, err
 	}
-	e.sweepState(ctx)
+	e.SweepState(ctx)
 	order := e.Now()
 	results := make([]AuditResult, len(names))
 	errs := make([]error, len(names))
 	groups := map[string][]int{}
-	for i, n := range names {
-		d := ""
-		if e.Device != nil {
-			d = e.Device(ctx, n)
-		}
+	for i, d := range e.Stores().Drives(ctx, names) {
 		groups[d] = append(groups[d], i)
 	}
 	var wg sync.WaitGroup
@@ -93,9 +101,11 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 		wg.Go(func() {
 			for _, i := range g {
 				results[i], errs[i] = e.auditStore(ctx, names[i], o, order)
-				results[i].Busy = errors.Is(errs[i], fixity.ErrBusy)
-				if results[i].Busy || errors.Is(errs[i], fixity.ErrAway) {
+				results[i].Busy, results[i].Closed = errors.Is(errs[i], fixity.ErrBusy), errors.Is(errs[i], stores.ErrWindow)
+				if errs[i] != nil {
 					results[i].Trouble = append(results[i].Trouble, errs[i].Error())
+				}
+				if results[i].Busy || results[i].Closed || errors.Is(errs[i], fixity.ErrAway) || errors.Is(errs[i], fixity.ErrExhausted) || errors.Is(errs[i], stores.ErrRetired) {
 					errs[i] = nil
 				}
 			}
@@ -106,17 +116,21 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 		return results, err
 	}
 	if o.Under == "" { // it looks at every file
-		if err := e.noteNames(ctx); err != nil {
+		if err := e.NoteNames(ctx); err != nil {
 			return results, err
 		}
 	}
-	if err := e.followUp(ctx, o.Cache); err != nil {
+	if err := e.FollowUp(ctx, o.Cache); err != nil {
 		return results, err
 	}
-	if err := e.judgeFew(ctx); err != nil {
+	if err := e.judgeTooFew(ctx); err != nil {
 		return results, err
 	}
-	if err := e.examineFresh(ctx, order); err != nil {
+	examined := order
+	if o.Under == "" && o.Set == "" {
+		examined = time.Time{} // also what an earlier audit found, and was ended before it was compared
+	}
+	if err := e.examineFresh(ctx, order, examined); err != nil {
 		return results, err
 	}
 	if err := e.manifestsAfter(ctx, results, o); err != nil {
@@ -129,38 +143,81 @@ func (e *Env) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 		}
 	}
 	// What was received may now be in two stores.
-	if _, err := e.Sources(ctx); err != nil {
+	if _, err := receiving.Of(e.Archive).Sources(ctx); err != nil {
 		return results, err
 	}
-	e.backupIfDue(ctx)
+	backups.Of(e.Archive).IfDue(ctx)
 	return results, nil
 }
 
 // manifestsAfter makes up what stores are owed, and adds what is to be said of it to
 // their results. It comes last: a save in the editing window and what the follow-up
 // read change what manifests say.
-func (e *Env) manifestsAfter(ctx context.Context, results []AuditResult, o AuditOrder) error {
-	made := map[string]*madeUp{}
+func (e Acts) manifestsAfter(ctx context.Context, results []AuditResult, o AuditOrder) error {
+	made := map[string]*manifests.Made{}
 	for i := range results {
 		made[results[i].Store] = &results[i].manifests
 	}
-	err := e.makeUp(ctx, made)
+	err := manifests.Of(e.Archive).MakeUp(ctx, made)
 	for i := range results {
 		r := &results[i]
 		r.Warnings = append(r.Warnings, r.manifests.Warnings...)
 		r.Trouble = append(r.Trouble, r.manifests.Trouble(o.Set, o.Under)...)
 		delete(made, r.Store)
 	}
-	e.sayMadeUp(made)
+	manifests.Of(e.Archive).Tell(made)
 	return err
 }
 
-// judgeFew holds the number of copies against the rule, now that all is read.
-func (e *Env) judgeFew(ctx context.Context) error {
+// Scope refuses an order about a folder or file that is nowhere: what was checked there is
+// nothing, and must not look like no finding.
+func (e Acts) Scope(ctx context.Context, o AuditOrder) error {
+	names, err := e.auditable(ctx, o)
+	if err != nil || o.Under == "" {
+		return err
+	}
+	if !filepath.IsLocal(filepath.FromSlash(o.Under)) || path.Clean(o.Under) != o.Under {
+		return fmt.Errorf("%q is no path in a set: write it as it stands in a finding, without the set's name: %w", o.Under, fixity.ErrRefused)
+	}
+	for _, n := range names {
+		rule, _ := e.Rules.Store(n)
+		for _, set := range rule.Sets {
+			if o.Set != "" && set != o.Set {
+				continue
+			}
+			known := false
+			if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+				if known, err = t.Files.AnyUnder(set, o.Under); err != nil || known {
+					return err
+				}
+				strays, err := t.Strays.Count(n, []string{set}, set, o.Under)
+				known = strays > 0
+				return err
+			}); err != nil || known {
+				return err
+			}
+			// What was never listed may lie there all the same.
+			root, err := e.Look(n, set, fixity.Bypassed)
+			if err != nil {
+				continue
+			}
+			if _, err := root.Stat(ctx, o.Under); err == nil {
+				return nil
+			}
+			if tops, err := root.Shards(ctx); err == nil && slices.Contains(tops, o.Under) {
+				return nil
+			}
+		}
+	}
+	return fmt.Errorf("nothing was checked: no file lies at or below %q. Name a folder or file of the set, such as QV-0107: %w", o.Under, fixity.ErrRefused)
+}
+
+// judgeTooFew holds the number of copies against the rule, now that all is read.
+func (e Acts) judgeTooFew(ctx context.Context) error {
 	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		for _, s := range e.Rules.Stores {
-			if s.Arrivals && e.listable(s.Kind) {
-				if err := t.JudgeFew(s.Name, e.By); err != nil {
+			if s.Arrivals && e.Listable(s.Kind) {
+				if err := t.Audits.JudgeTooFew(s.Name, e.By); err != nil {
 					return fmt.Errorf("copies of what arrives in %s: %w", s.Name, err)
 				}
 			}
@@ -170,10 +227,10 @@ func (e *Env) judgeFew(ctx context.Context) error {
 }
 
 // auditable are the stores an order is about.
-func (e *Env) auditable(o AuditOrder) ([]string, error) {
+func (e Acts) auditable(ctx context.Context, o AuditOrder) ([]string, error) {
 	if o.Set != "" {
 		if _, ok := e.Rules.Set(o.Set); !ok {
-			return nil, fmt.Errorf("set %q is not in the configuration: %w", o.Set, fixity.ErrRefused)
+			return nil, fmt.Errorf("set %q is not in the configuration%s: %w", o.Set, spelling.Ask(o.Set, e.Rules.SetNames()), fixity.ErrRefused)
 		}
 	}
 	var names []string
@@ -181,8 +238,8 @@ func (e *Env) auditable(o AuditOrder) ([]string, error) {
 		s, ok := e.Rules.Store(n)
 		switch {
 		case !ok:
-			return nil, fmt.Errorf("store %q is not in the configuration: %w", n, fixity.ErrRefused)
-		case !e.listable(s.Kind):
+			return nil, e.noStore(ctx, n)
+		case !e.Listable(s.Kind):
 			return nil, fmt.Errorf("store %q is of kind %s, which is not audited as a whole: %w", n, s.Kind, fixity.ErrRefused)
 		case o.Set != "" && !s.Holds(o.Set):
 			return nil, fmt.Errorf("store %q holds no set %q: %w", n, o.Set, fixity.ErrRefused)
@@ -194,145 +251,125 @@ func (e *Env) auditable(o AuditOrder) ([]string, error) {
 		return names, nil
 	}
 	for _, s := range e.Rules.Stores {
-		if e.listable(s.Kind) && (o.Set == "" || s.Holds(o.Set)) {
+		if e.Listable(s.Kind) && (o.Set == "" || s.Holds(o.Set)) {
 			names = append(names, s.Name)
 		}
 	}
 	return names, nil
 }
 
-// listable says that stores of a kind are listed and audited as a whole.
-func (e *Env) listable(kind string) bool { return kind == "disk" || kind == cloudKind }
-
-// cloudKind is the kind of store that a service keeps: it reports digests of its
-// own, and is only read.
-const cloudKind = "cloud"
-
-func (e *Env) auditStore(ctx context.Context, name string, o AuditOrder, order time.Time) (AuditResult, error) {
+func (e Acts) auditStore(ctx context.Context, name string, o AuditOrder, order time.Time) (AuditResult, error) {
 	rule, _ := e.Rules.Store(name)
 	res := AuditResult{Store: name, Kind: rule.Kind, Cache: o.Cache, States: map[fixity.State]int64{}}
-	unlock, err := e.lock(ctx, name, o.Wait)
-	if err != nil {
-		return res, err
-	}
-	defer unlock()
-	p, err := e.reach(ctx, name, false)
-	if err != nil {
-		return res, err
-	}
-	broken, err := e.reportPresence(ctx, p)
-	if err != nil {
-		return res, err
-	}
-	res.Adopted, res.Away, res.Promised = p.Adopted(), p.Away, !broken
-	sets := p.Here
-	if o.Set != "" {
-		sets = slices.DeleteFunc(slices.Clone(sets), func(s string) bool { return s != o.Set })
-	}
-	if o.Under == "" {
-		if err := e.sweep(ctx, name, sets); err != nil {
-			return res, err
-		}
-	}
-	a := ledger.Audit{Store: name, Kind: ledger.Plain, Sets: sets, Set: o.Set, Under: o.Under, Full: o.Full, Cache: o.Cache, By: e.By, Run: order}
-	if len(sets) > 0 {
-		err = e.runAudit(ctx, &a, &res)
-	}
-	res.Audit = a
-	keep := context.WithoutCancel(ctx) // what was done is told also after an interruption
-	if err2 := e.collect(keep, &res, sets, o, order); err2 != nil {
-		return res, errors.Join(err, err2)
-	}
+	err := e.Stores().Use(ctx, name, stores.Purpose{Wait: o.Wait}, func(ctx context.Context, u *stores.Used) error {
+		return e.auditUsed(ctx, u, o, order, &res)
+	})
 	return res, err
 }
 
-func (e *Env) runAudit(ctx context.Context, a *ledger.Audit, res *AuditResult) error {
-	tops, err := e.tops(ctx, a.Store, a.Sets)
+func (e Acts) auditUsed(ctx context.Context, u *stores.Used, o AuditOrder, order time.Time, res *AuditResult) error {
+	broken, err := e.reportPresence(ctx, u.Presence)
 	if err != nil {
 		return err
 	}
+	res.Adopted, res.Away, res.Promised = u.Adopted(), u.Away, !broken
+	sets := u.Here
+	if o.Set != "" {
+		sets = slices.DeleteFunc(slices.Clone(sets), func(s string) bool { return s != o.Set })
+	}
+	if err := e.join(ctx, u.Presence); err != nil {
+		return err
+	}
+	if o.Under == "" {
+		if err := e.Sweep(ctx, u, sets); err != nil {
+			return err
+		}
+	}
+	a := ledger.Audit{Store: res.Store, Kind: ledger.Plain, Sets: sets, Set: o.Set, Under: o.Under, Full: o.Full, Cache: o.Cache, By: e.By, Run: order}
+	if len(sets) > 0 {
+		err = e.runAudit(ctx, u, &a, res)
+	}
+	res.Audit = a
+	keep := context.WithoutCancel(ctx) // what was done is told also after an interruption
+	return errors.Join(err, e.collect(keep, res, o, order))
+}
+
+// counted are the sets whose copies a result counts: those that were there, or all if none was.
+func (e Acts) counted(res *AuditResult) []string {
+	if len(res.Audit.Sets) > 0 {
+		return res.Audit.Sets
+	}
+	rule, _ := e.Rules.Store(res.Store)
+	return rule.Sets
+}
+
+func (e Acts) runAudit(ctx context.Context, u *stores.Used, a *ledger.Audit, res *AuditResult) error {
+	tops, err := e.Tops(ctx, u, a.Sets)
+	if err != nil {
+		return err
+	}
+	begun := *a
 	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		taken := false
-		if *a, taken, err = t.BeginAudit(*a); err != nil {
+		if begun, taken, err = t.Audits.Begin(*a); err != nil {
 			return err
 		}
 		if taken {
-			if res.ReadBefore, err = t.ReadInAudit(a.ID); err != nil {
+			if res.ReadBefore, err = t.Audits.CountRead(begun.ID); err != nil {
 				return err
 			}
 		}
-		for _, set := range a.Sets {
-			if _, err := t.AddShards(*a, set, tops[set]); err != nil {
+		for _, set := range begun.Sets {
+			if _, err := t.Audits.AddShards(begun, set, tops[set]); err != nil {
 				return err
 			}
 		}
 		return nil
 	}); err != nil {
-		return err
+		return err // nothing was begun: the ledger's drive is full, for one
 	}
-	aud := e.auditor()
+	*a = begun
+	aud := e.Auditor(u)
 	if err := aud.ListAll(ctx, a.ID); err != nil {
 		return err
 	}
-	if err := e.confirmGone(ctx, *a); err != nil {
+	if err := e.confirmGone(ctx, u, *a); err != nil {
 		return err
 	}
 	if err := aud.Run(ctx, a.ID, fixity.PhaseList); err != nil {
 		return err
 	}
-	return e.checkManifests(ctx, *a, &res.manifests)
-}
-
-// tops are the first-level folders of a store's sets.
-func (e *Env) tops(ctx context.Context, store string, sets []string) (map[string][]string, error) {
-	out := map[string][]string{}
-	for _, set := range sets {
-		root, err := e.Root(store, set, fixity.Bypassed)
-		if err != nil {
-			return nil, err
-		}
-		if out[set], err = root.Shards(ctx); err != nil {
-			return nil, fmt.Errorf("list %s: %w", e.Where(store, set), err)
-		}
-	}
-	return out, nil
+	return manifests.Of(e.Archive).Check(ctx, u, *a, &res.manifests)
 }
 
 // collect reads from the ledger what an audit has done.
-func (e *Env) collect(ctx context.Context, res *AuditResult, sets []string, o AuditOrder, order time.Time) error {
+func (e Acts) collect(ctx context.Context, res *AuditResult, o AuditOrder, order time.Time) error {
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		if res.Audit.ID != 0 {
-			p, err := t.Progress(res.Audit)
+			p, err := t.Audits.Progress(res.Audit)
 			if err != nil {
 				return err
 			}
 			res.Listed, res.LeftOut, res.Read, res.Bytes, res.Complete = p.Listed, p.LeftOut, p.Read, p.Bytes, p.Complete
 			res.Trouble = append(res.Trouble, p.Trouble...)
-			may, err := t.Portion(res.Audit.ID)
+			may, err := t.Audits.Portion(res.Audit.ID)
 			if err != nil {
 				return err
 			}
 			res.PutOff, res.PutOffLen = may.PutOff, may.PutOffLen
-			if res.Warnings, err = t.Remarks(res.Audit.ID); err != nil {
+			said, err := t.Audits.Remarks(res.Audit.ID)
+			if res.Warnings = report.Each(said); err != nil {
 				return err
 			}
-			if now, err := t.Audit(res.Audit.ID); err != nil {
+			if now, err := t.Audits.Get(res.Audit.ID); err != nil {
 				return err
 			} else if now.Phase != fixity.PhaseDone {
 				res.Complete = false
 			}
 		}
-		all := sets
-		if len(sets) == 0 {
-			rule, _ := e.Rules.Store(res.Store)
-			all = rule.Sets
-		}
 		var err error
-		if res.States, err = t.StatesOf(res.Store, all, o.Set, o.Under); err != nil {
-			return err
-		}
 		if rule, _ := e.Rules.Store(res.Store); rule.Arrivals {
-			res.New, err = t.CountStrays(res.Store, all, o.Set, o.Under)
+			res.New, err = t.Strays.Count(res.Store, e.counted(res), o.Set, o.Under)
 		}
 		return err
 	}); err != nil {
@@ -341,9 +378,16 @@ func (e *Env) collect(ctx context.Context, res *AuditResult, sets []string, o Au
 	return e.collectFindings(ctx, res, o, order)
 }
 
-func (e *Env) collectFindings(ctx context.Context, res *AuditResult, o AuditOrder, order time.Time) error {
+func (e Acts) collectFindings(ctx context.Context, res *AuditResult, o AuditOrder, order time.Time) error {
 	return e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		all, err := t.OpenFindings(res.Store)
+		var err error
+		if res.States, err = t.Copies.StatesOf(res.Store, e.counted(res), o.Set, o.Under); err != nil {
+			return err
+		}
+		if res.Intact, err = t.Copies.AmountOf(res.Store, e.counted(res), o.Set, o.Under, fixity.Intact); err != nil {
+			return err
+		}
+		all, err := t.Findings.Open(res.Store)
 		if err != nil {
 			return err
 		}
@@ -355,7 +399,14 @@ func (e *Env) collectFindings(ctx context.Context, res *AuditResult, o AuditOrde
 			res.Findings = append(res.Findings, f)
 			res.Fresh[f.ID] = !f.Opened.Before(order)
 		}
-		res.Settled, err = t.CountSettled(res.Store, o.Set, o.Under)
+		ended, err := t.Findings.SettledSince(order)
+		if err != nil {
+			return err
+		}
+		res.PutRight = slices.DeleteFunc(ended, func(f ledger.Finding) bool {
+			return f.Store != res.Store || f.Settled != fixity.IntactAgain && f.Settled != fixity.PutBack || !counts(f, o)
+		})
+		res.Settled, err = t.Findings.CountSettled(res.Store, o.Set, o.Under)
 		return err
 	})
 }
@@ -368,46 +419,42 @@ func counts(f ledger.Finding, o AuditOrder) bool {
 	return (o.Set == "" || f.Set == o.Set) && audit.InScope(o.Under, f.Path)
 }
 
-// followUp reads, in every store that is there and free, the copies that are due
+// FollowUp reads, in every store that is there and free, the copies that are due
 // ahead of all others because another copy of the file was found not intact.
-func (e *Env) followUp(ctx context.Context, cache fixity.Cache) error {
+func (e Acts) FollowUp(ctx context.Context, cache fixity.Cache) error {
 	if cache == fixity.Allowed {
 		cache = fixity.Bypassed // it is to say which copy is good
 	}
 	for _, s := range e.Rules.Stores {
-		if !e.listable(s.Kind) {
+		if !e.Listable(s.Kind) {
 			continue
 		}
-		if err := e.followUpStore(ctx, s.Name, cache); err != nil && !errors.Is(err, fixity.ErrBusy) && !errors.Is(err, fixity.ErrAway) {
+		if err := e.FollowUpStore(ctx, s.Name, cache); err != nil && !archive.StoreOnly(err) {
 			return err
 		}
 	}
 	return nil
 }
 
-func (e *Env) followUpStore(ctx context.Context, store string, cache fixity.Cache) error {
+func (e Acts) FollowUpStore(ctx context.Context, store string, cache fixity.Cache) error {
 	due := false
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		due, err = t.AnyAhead(store)
+		due, err = t.Audits.AnyAhead(store)
 		return err
 	}); err != nil || !due {
 		return err
 	}
-	unlock, err := e.lock(ctx, store, 0)
-	if err != nil {
-		return err
-	}
-	defer unlock()
-	p, err := e.reach(ctx, store, false)
-	if err != nil || len(p.Here) == 0 {
-		return err
-	}
-	var a ledger.Audit
-	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) (err error) {
-		a, due, err = t.BeginFollowUp(store, p.Here, cache, e.By)
-		return err
-	}); err != nil || !due {
-		return err
-	}
-	return e.auditor().Run(ctx, a.ID, fixity.PhaseRead)
+	return e.Stores().Use(ctx, store, archive.Soon, func(ctx context.Context, u *stores.Used) error {
+		if len(u.Here) == 0 {
+			return nil
+		}
+		var a ledger.Audit
+		if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) (err error) {
+			a, due, err = t.Audits.BeginFollowUp(store, u.Here, cache, e.By)
+			return err
+		}); err != nil || !due {
+			return err
+		}
+		return e.Auditor(u).Run(ctx, a.ID, fixity.PhaseRead)
+	})
 }

@@ -4,8 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"time"
+	"io/fs"
+	"strings"
 
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -14,87 +17,91 @@ import (
 type StoreCheck struct {
 	Store, Set string
 	OK         bool
+	Away       bool // it is not here now, as may be: nothing of it was looked at
 	Detail     string
 }
 
 // CheckStores looks at each root without changing anything: nothing is adopted. That a
 // visiting store isn't there is all right for as long as its promise runs.
-func (e *Env) CheckStores(ctx context.Context) ([]StoreCheck, error) {
+func (e Acts) CheckStores(ctx context.Context) ([]StoreCheck, error) {
 	var out []StoreCheck
 	for _, s := range e.Rules.Stores {
-		if !e.listable(s.Kind) {
+		if !e.Listable(s.Kind) {
 			continue
 		}
-		known, err := e.known(ctx, s.Name)
+		known, err := e.Stores().Known(ctx, s.Name)
 		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
 			return nil, err
 		}
 		for _, set := range s.Sets {
-			c := StoreCheck{Store: s.Name, Set: set}
-			if c.OK, c.Detail, err = e.checkRoot(ctx, known, s.Name, set); err != nil {
+			c, err := e.checkRoot(ctx, known, s.Name, set)
+			if err != nil {
 				return nil, err
 			}
-			c.Detail = e.Where(s.Name, set) + ": " + c.Detail
+			if c.Store, c.Set = s.Name, set; s.Kind != archive.CloudKind && !strings.HasPrefix(c.Detail, "NOT FOUND") {
+				c.Detail = e.Where(s.Name, set) + ": " + c.Detail
+			}
 			out = append(out, c)
 		}
 	}
 	return out, nil
 }
 
-func (e *Env) checkRoot(ctx context.Context, known ledger.Store, store, set string) (bool, string, error) {
-	root, err := e.Root(store, set, fixity.Bypassed)
+func (e Acts) checkRoot(ctx context.Context, known ledger.Store, store, set string) (StoreCheck, error) {
+	root, err := e.Stores().Root(store, set, fixity.Bypassed)
 	if errors.Is(err, fixity.ErrAway) { // a credential that can't be used
-		return false, err.Error(), nil
+		return StoreCheck{Detail: err.Error()}, nil
 	}
 	if err != nil {
-		return false, "", err
+		return StoreCheck{}, err
 	}
-	idCtx, cancel := context.WithTimeoutCause(ctx, time.Minute, fmt.Errorf("it has not answered for a minute: %w", fixity.ErrAway))
-	defer cancel()
 	rule, _ := e.Rules.Store(store)
-	away := func(why string) (bool, string, error) {
+	away := func(why string) (StoreCheck, error) {
 		if !rule.Visiting || !e.mayBeAway(rule, known) {
-			return false, why, nil
+			return StoreCheck{Detail: why}, nil
 		}
 		by := ""
 		if since := lastSeen(known); !since.IsZero() {
-			by = ", and is expected by " + since.Add(rule.ExpectWithin).UTC().Format("2006-01-02")
+			by = ", and is expected by " + since.Add(rule.ExpectWithin).UTC().Format("2 Jan 2006")
 		}
-		return true, fmt.Sprintf("not here now, as may be: it visits%s (%s)", by, why), nil
-	}
-	id, err := root.Identify(idCtx)
-	if err != nil {
-		return away(err.Error())
+		return StoreCheck{OK: true, Away: true, Detail: fmt.Sprintf("not here now, as may be: it visits%s (%s)", by, why)}, nil
 	}
 	adopted := false
 	for _, r := range known.Roots {
 		adopted = adopted || r.Set == set && !r.Adopted.IsZero()
 	}
+	id, err := root.Identify(ctx)
+	if errors.Is(err, fs.ErrNotExist) && !rule.Visiting {
+		return StoreCheck{Detail: "NOT FOUND: " + report.Fact(e.Stores().NoFolder(rule, set, adopted))}, nil
+	}
+	if err != nil {
+		return away(err.Error())
+	}
 	marked := id.Marked() && id.Store == known.Identity && id.Holdings == known.Holdings
 	switch {
-	case rule.Kind == cloudKind && known.Identity != "" && known.Identity != id.Store:
-		return false, "the folder is another one than before", nil
-	case rule.Kind == cloudKind:
+	case rule.Kind == archive.CloudKind && known.Identity != "" && known.Identity != id.Store:
+		return StoreCheck{Detail: "the folder is another one than before"}, nil
+	case rule.Kind == archive.CloudKind:
 		if f, ok := e.Rules.Filing(store, set); ok {
-			return true, "there; " + f.Words(), nil
+			return StoreCheck{OK: true, Detail: "there; " + f.Words()}, nil
 		}
-		return true, "there", nil
+		return StoreCheck{OK: true, Detail: "there"}, nil
 	case e.NoMarker(store) && adopted:
-		return true, "there; told by its files", nil
+		return StoreCheck{OK: true, Detail: "there; told by its files"}, nil
 	case adopted && marked && id.Empty:
-		return false, "nothing but the marker lies there", nil
+		return StoreCheck{Detail: "nothing but the marker lies there"}, nil
 	case adopted && marked:
-		return true, "there", nil
+		return StoreCheck{OK: true, Detail: "there"}, nil
 	case adopted && id.Marked():
-		return false, "the marker there is of another store", nil
+		return StoreCheck{Detail: "the marker there is of another store"}, nil
 	case adopted && id.Empty:
 		return away("nothing lies there")
 	case adopted:
-		return false, "the store's marker is not there", nil
+		return StoreCheck{Detail: "the store's marker is not there"}, nil
 	case id.Empty:
-		return true, "empty, and not adopted yet", nil
+		return StoreCheck{OK: true, Detail: "empty, and not adopted yet"}, nil
 	case !id.Writable && !e.NoMarker(store):
-		return false, "not adopted yet, and nothing can be written there: set marker = false", nil
+		return StoreCheck{Detail: "not adopted yet, and nothing can be written there: set marker = false"}, nil
 	}
-	return true, "there, and not adopted yet", nil
+	return StoreCheck{OK: true, Detail: "there, and not adopted yet"}, nil
 }

@@ -3,18 +3,20 @@ package acts
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"slices"
-	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/hearing"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/damage"
 	"firmus/fixity/essence"
 	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
+	"firmus/fixity/repair"
 )
 
 // maxExamined bounds how many altered copies are compared with an intact one after
@@ -22,19 +24,17 @@ import (
 // to be looked at file by file.
 const maxExamined = 20
 
-// compared begins what an examination adds to a finding's detail; a finding that has
-// it is not examined again while its bytes stay the same.
-const compared = "compared byte by byte with the copy in "
-
-// examineFresh compares the copies that were found altered since an order with an
+// examineFresh compares the copies that were seen to be altered since a time with an
 // intact copy beside them, byte by byte, where one can be read: the ranges are then
-// exact, and a changed description is told from changed sound.
-func (e *Env) examineFresh(ctx context.Context, order time.Time) error {
+// exact, and a changed description is told from changed sound. The newest come first: of
+// many, they are what the next letter tells. What couldn't be compared costs no reading,
+// and takes no other's turn.
+func (e Acts) examineFresh(ctx context.Context, order, since time.Time) error {
 	var fs []ledger.Finding
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		all, err := t.OpenFindings("")
+		all, err := t.Findings.Open("")
 		for _, f := range all {
-			if f.Subject == fixity.OfFile && f.Kind == fixity.Kind(fixity.Altered) && !f.Seen.Before(order) && !strings.Contains(f.Detail, compared) && f.Incident == 0 && len(f.IntactIn) > 0 && e.listableStore(f.Store) {
+			if f.Subject == fixity.OfFile && f.Kind == fixity.Kind(fixity.Altered) && !f.Seen.Before(since) && !f.Facts.Tells(fixity.Compared) && f.Incident == 0 && e.ListableStore(f.Store) {
 				fs = append(fs, f)
 			}
 		}
@@ -45,87 +45,116 @@ func (e *Env) examineFresh(ctx context.Context, order time.Time) error {
 	if err := e.carriedOver(ctx, order); err != nil {
 		return err
 	}
-	for i, f := range fs {
-		if i == maxExamined {
+	read := 0
+	for _, f := range slices.Backward(fs) {
+		if read == maxExamined {
 			break
 		}
-		err := e.examine(ctx, f)
+		compared, err := e.examine(ctx, f)
+		if compared {
+			read++
+		}
 		if context.Cause(ctx) != nil {
 			return context.Cause(ctx)
 		}
 		if err != nil {
 			// What the block sums said stands.
-			e.say("finding %d: %s in %s could not be compared with an intact copy: %v", f.ID, ledger.DisplayPath(f.Path), f.Store, err)
+			e.Sayf("finding %d: %s in %s could not be compared with an intact copy: %v", f.ID, ledger.DisplayPath(f.Path), f.Store, err)
 		}
 	}
 	return nil
 }
 
-func (e *Env) examine(ctx context.Context, f ledger.Finding) error {
-	var copies []ledger.Copy
-	var same []ledger.Holds
-	swapped := false
+// examine finds out whose bytes a copy holds, and compares it with an intact one where
+// that can be read. It says whether it began to compare them.
+func (e Acts) examine(ctx context.Context, f ledger.Finding) (compared bool, err error) {
+	var seen ledger.Seen
+	var whose []fixity.Fact
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		if copies, err = t.Copies(f.File); err != nil {
+		if seen, err = t.SeeFinding(f.ID); err != nil {
 			return err
 		}
-		for _, c := range copies {
-			if c.Store == f.Store && !c.Wrong.IsZero() {
-				same, err = t.ByDigest(c.Wrong)
-			}
-		}
-		if err == nil && len(same) > 0 {
-			swapped, err = holdsInstead(t, f, same[0].File.ID)
-		}
+		whose, err = whoseBytes(t, f, seen.Copies)
 		return err
 	}); err != nil {
-		return err
+		return false, err
 	}
+	if !seen.Finding.Open() || seen.Finding.Kind != f.Kind {
+		return false, nil
+	}
+	copies := seen.Copies
 	var bad, good *ledger.Copy
 	for i, c := range copies {
 		switch {
 		case c.Store == f.Store && c.Carrier == f.Carrier:
 			bad = &copies[i]
-		case good == nil && c.State == fixity.Intact && e.listableStore(c.Store):
+		case c.State == fixity.Intact && e.ListableStore(c.Store) && (good == nil || repair.Better(e.Rules, c, *good) < 0):
 			good = &copies[i]
 		}
 	}
-	if bad == nil || good == nil {
-		return nil // no intact copy can be read beside it
+	x := comparison{dmg: damage.Damage{Anatomy: f.Anatomy, Ranges: f.Ranges, More: f.RangesMore}}
+	switch {
+	case bad == nil, good == nil && whose == nil:
+		return false, nil // no intact copy can be read beside it
+	case good != nil:
+		if x, err = e.compare(ctx, *good, *bad); err != nil {
+			return true, err
+		}
+		if x.dmg.None() {
+			return true, errors.New("it is the same as the intact copy now: audit again")
+		}
 	}
-	x, err := e.compare(ctx, *good, *bad)
-	if err != nil {
-		return err
-	}
-	if x.dmg.None() {
-		return errors.New("it is the same as the intact copy now: audit again")
-	}
-	if swapped {
-		x.detail += fmt.Sprintf("; exchanged with %q: each has the bytes of the other", ledger.DisplayPath(same[0].File.Path))
-	} else if len(same) > 0 {
-		x.detail += fmt.Sprintf("; these are the bytes of %s/%s", same[0].File.Set, ledger.DisplayPath(same[0].File.Path))
-	}
-	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-		now, err := t.Finding(f.ID)
-		if err != nil || !now.Open() || now.Kind != f.Kind {
+	return good != nil, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		if err := t.Still(seen); errors.Is(err, fixity.ErrChangedMeanwhile) {
+			return nil // the next audit compares what is there then
+		} else if err != nil {
 			return err
 		}
-		return t.Examined(now, x.dmg.Anatomy, x.dmg.Ranges, x.dmg.More, f.Detail+"; "+x.detail, e.By)
+		now, err := t.Findings.Get(f.ID)
+		if err != nil {
+			return err
+		}
+		return t.Findings.Examined(now, x.dmg.Anatomy, x.dmg.Ranges, x.dmg.More, slices.Concat(now.Facts.Seen, x.facts, whose), e.By)
 	})
+}
+
+// whoseBytes says of which other file the bytes in a finding's copy are, and whether that
+// one has this one's; nothing if they are of none, or if that was told.
+func whoseBytes(t *ledger.Tx, f ledger.Finding, copies []ledger.Copy) ([]fixity.Fact, error) {
+	i := slices.IndexFunc(copies, func(c ledger.Copy) bool { return c.Store == f.Store && c.Carrier == f.Carrier && !c.Wrong.IsZero() })
+	if i < 0 || f.Facts.Tells(fixity.BytesOf, fixity.Exchanged) {
+		return nil, nil
+	}
+	same, err := t.Files.ByDigest(copies[i].Wrong)
+	same = slices.DeleteFunc(same, func(h ledger.Holds) bool { return h.File.ID == f.File })
+	if err != nil || len(same) == 0 {
+		return nil, err
+	}
+	x := fixity.Fact{Is: fixity.BytesOf, Set: same[0].File.Set, Places: []fixity.Path{fixity.Path(same[0].File.Path)}}
+	for _, h := range same {
+		swapped, err := holdsInstead(t, f, h.File.ID)
+		if err != nil {
+			return nil, err
+		}
+		if swapped {
+			x = fixity.Fact{Is: fixity.Exchanged, Set: h.File.Set, Places: []fixity.Path{fixity.Path(h.File.Path)}}
+		}
+	}
+	return []fixity.Fact{x}, nil
 }
 
 // holdsInstead says that another file's copy in the store of a finding was shown to hold
 // the bytes of the finding's file.
 func holdsInstead(t *ledger.Tx, f ledger.Finding, other int64) (bool, error) {
-	now, err := t.File(f.File)
+	now, err := t.Files.Get(f.File)
 	if err != nil {
 		return false, err
 	}
-	v, err := t.Version(f.File, now.Version)
+	v, err := t.Files.Version(f.File, now.Version)
 	if err != nil {
 		return false, err
 	}
-	copies, err := t.Copies(other)
+	copies, err := t.Copies.Of(other)
 	return slices.ContainsFunc(copies, func(c ledger.Copy) bool {
 		return c.Store == f.Store && c.Carrier == f.Carrier && c.Wrong == v.BLAKE3
 	}), err
@@ -133,17 +162,27 @@ func holdsInstead(t *ledger.Tx, f ledger.Finding, other int64) (bool, error) {
 
 // comparison is what reading an intact and a damaged copy side by side showed.
 type comparison struct {
-	dmg    damage.Damage
-	detail string
+	dmg   damage.Damage
+	facts []fixity.Fact
 }
 
-func (e *Env) compare(ctx context.Context, good, bad ledger.Copy) (comparison, error) {
-	g, err := e.openCopy(ctx, good)
+func (e Acts) compare(ctx context.Context, good, bad ledger.Copy) (x comparison, err error) {
+	err = e.Stores().Use(ctx, bad.Store, archive.Soon, func(ctx context.Context, b *stores.Used) error {
+		return e.Stores().Use(ctx, good.Store, archive.Soon, func(ctx context.Context, g *stores.Used) (err error) {
+			x, err = compareIn(ctx, g, good, b, bad)
+			return err
+		})
+	})
+	return x, err
+}
+
+func compareIn(ctx context.Context, inGood *stores.Used, good ledger.Copy, inBad *stores.Used, bad ledger.Copy) (comparison, error) {
+	g, err := OpenCopy(ctx, inGood, good)
 	if err != nil {
 		return comparison{}, err
 	}
 	defer g.Close()
-	b, err := e.openCopy(ctx, bad)
+	b, err := OpenCopy(ctx, inBad, bad)
 	if err != nil {
 		return comparison{}, err
 	}
@@ -155,21 +194,22 @@ func (e *Env) compare(ctx context.Context, good, bad ledger.Copy) (comparison, e
 	if err != nil {
 		return comparison{}, err
 	}
-	out := comparison{dmg: dmg, detail: fmt.Sprintf("%s%s: %d bytes differ", compared, good.Store, dmg.Bytes)}
-	if dmg.Bits > 0 && dmg.Anatomy == fixity.Flipped {
-		out.detail += fmt.Sprintf(", %d bits turned", dmg.Bits)
+	differ := fixity.Fact{Is: fixity.Compared, Store: good.Store, Bytes: dmg.Bytes}
+	if dmg.Anatomy == fixity.Flipped {
+		differ.Bits = dmg.Bits
 	}
+	out := comparison{dmg: dmg, facts: []fixity.Fact{differ}}
 	sg, _, err1 := tapG.Sound()
 	sb, _, err2 := tapB.Sound()
 	if err1 != nil || err2 != nil || sg.Format == sound.Opaque {
 		return out, nil
 	}
-	if damage.DescriptionOnly(damage.Sound{Layout: layoutOf(sg), Samples: sg.Samples}, damage.Sound{Layout: layoutOf(sb), Samples: sb.Samples}) {
+	if damage.DescriptionOnly(damage.Sound{Layout: hearing.Layout(sg), Samples: sg.Samples}, damage.Sound{Layout: hearing.Layout(sb), Samples: sb.Samples}) {
 		// Bytes hung on the end, or lost there, are told as such all the same.
 		if dmg.Anatomy != fixity.Grown && dmg.Anatomy != fixity.CutShort {
 			out.dmg.Anatomy = fixity.DescriptionOnly
 		}
-		out.detail += "; the sound itself is the same, sample for sample"
+		out.facts = append(out.facts, fixity.Fact{Is: fixity.SoundSame})
 	}
 	return out, nil
 }
@@ -179,8 +219,8 @@ type openedCopy struct {
 	size int64
 }
 
-func (e *Env) openCopy(ctx context.Context, c ledger.Copy) (openedCopy, error) {
-	root, err := e.Root(c.Store, c.Set, fixity.Bypassed)
+func OpenCopy(ctx context.Context, u *stores.Used, c ledger.Copy) (openedCopy, error) {
+	root, err := u.Root(c.Set, fixity.Bypassed)
 	if err != nil {
 		return openedCopy{}, err
 	}
@@ -200,40 +240,36 @@ type Damage struct {
 
 // DamageOf says when in the recording a finding's ranges are heard, if the file's
 // sound is known.
-func (e *Env) DamageOf(ctx context.Context, f ledger.Finding) (Damage, bool, error) {
+func (e Acts) DamageOf(ctx context.Context, f ledger.Finding) (Damage, bool, error) {
 	if f.File == 0 || len(f.Ranges) == 0 {
 		return Damage{}, false, nil
 	}
 	var s ledger.Sound
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		file, err := t.File(f.File)
+		file, err := t.Files.Get(f.File)
 		if err != nil || file.Version == 0 {
 			return err
 		}
-		s, err = t.Sound(f.File, file.Version)
+		s, err = t.Files.Sound(f.File, file.Version)
 		return err
 	}); err != nil {
 		return Damage{}, false, err
 	}
-	layout, ok := LayoutOf(s)
+	layout, ok := hearing.LayoutOf(s)
 	if !ok {
 		return Damage{}, false, nil
 	}
 	return Damage{damage.Times(f.Ranges, layout), s.Duration}, true, nil
 }
 
-// carried begins what a finding is told besides when the same befell a store that
-// follows its own, or is followed by it.
-const carried = "the same in "
-
 // carriedOver tells of new findings in stores that follow one another that they are
 // one act: a wrong hand in the one was carried over to the other.
-func (e *Env) carriedOver(ctx context.Context, order time.Time) error {
-	if !slices.ContainsFunc(e.Rules.Stores, func(s policy.Store) bool { return s.Follows != "" }) {
+func (e Acts) carriedOver(ctx context.Context, order time.Time) error {
+	if !slices.ContainsFunc(e.Rules.Stores, func(s care.Store) bool { return s.Follows != "" }) {
 		return nil
 	}
 	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-		all, err := t.OpenFindings("")
+		all, err := t.Findings.Open("")
 		if err != nil {
 			return err
 		}
@@ -246,7 +282,7 @@ func (e *Env) carriedOver(ctx context.Context, order time.Time) error {
 		for _, fs := range byFile {
 			for _, f := range fs {
 				for _, o := range fs {
-					if !e.Rules.InStep(f.Store, o.Store) || o.Kind != f.Kind || f.Seen.Before(order) || strings.Contains(f.Detail, carried) {
+					if !e.Rules.InStep(f.Store, o.Store) || o.Kind != f.Kind || f.Seen.Before(order) || f.Facts.Tells(fixity.InStep) {
 						continue
 					}
 					same, err := e.sameWrong(t, f, o)
@@ -256,8 +292,8 @@ func (e *Env) carriedOver(ctx context.Context, order time.Time) error {
 					if !same {
 						continue
 					}
-					f.Detail += "; " + carried + o.Store + ", which is kept in step with it: one act, carried over. Stop the program that does so before anything is put back"
-					if err := t.Retell(f); err != nil {
+					f.Facts.Seen = append(f.Facts.Seen, fixity.Fact{Is: fixity.InStep, Store: o.Store})
+					if err := t.Findings.Retell(f); err != nil {
 						return err
 					}
 				}
@@ -268,8 +304,8 @@ func (e *Env) carriedOver(ctx context.Context, order time.Time) error {
 }
 
 // sameWrong says that two stores hold the same wrong bytes of a file, or both lack it.
-func (e *Env) sameWrong(t *ledger.Tx, a, b ledger.Finding) (bool, error) {
-	copies, err := t.Copies(a.File)
+func (e Acts) sameWrong(t *ledger.Tx, a, b ledger.Finding) (bool, error) {
+	copies, err := t.Copies.Of(a.File)
 	if err != nil {
 		return false, err
 	}

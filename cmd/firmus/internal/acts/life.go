@@ -4,10 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/manifests"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
+	"firmus/fixity/spelling"
 )
 
 // FileRef names a file under care.
@@ -17,18 +22,28 @@ type FileRef struct {
 }
 
 // filesAt are the files under care at or below the given SET/PATHs, with their copies.
-func (e *Env) filesAt(ctx context.Context, paths []string) ([]ledger.Seen, error) {
+// noneAt says that no file is under care at SET/PATH, and which item may be meant.
+func (e Acts) noneAt(t *ledger.Tx, typed, path string) error {
+	items, err := t.Files.Items()
+	if err != nil {
+		return err
+	}
+	first, _, _ := strings.Cut(path, "/")
+	return fmt.Errorf("no file is under care at %q%s: %w", typed, spelling.Ask(first, items), fixity.ErrNotFound)
+}
+
+func (e Acts) filesAt(ctx context.Context, paths []string) ([]ledger.Seen, error) {
 	var out []ledger.Seen
 	seen := map[int64]bool{}
 	for _, p := range paths {
-		set, path, err := e.splitSetPath(p)
+		set, path, err := e.SplitSetPath(p)
 		if err != nil {
 			return nil, err
 		}
 		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-			fs, err := t.FilesUnder(set, path)
+			fs, err := t.Files.Under(set, path)
 			if err == nil && len(fs) == 0 {
-				err = fmt.Errorf("no file is under care at %q: %w", p, fixity.ErrNotFound)
+				err = e.noneAt(t, p, path)
 			}
 			for _, f := range fs {
 				if seen[f.ID] {
@@ -51,7 +66,7 @@ func (e *Env) filesAt(ctx context.Context, paths []string) ([]ledger.Seen, error
 
 // Finish ends the editing window of access files: from now on a change waits for a
 // sign-off. One that is finished already stays so.
-func (e *Env) Finish(ctx context.Context, paths []string, reason string) ([]FileRef, error) {
+func (e Acts) Finish(ctx context.Context, paths []string, reason string) ([]FileRef, error) {
 	fs, err := e.filesAt(ctx, paths)
 	if err != nil {
 		return nil, err
@@ -63,13 +78,13 @@ func (e *Env) Finish(ctx context.Context, paths []string, reason string) ([]File
 			return nil, fmt.Errorf("%s/%s is a master: it was frozen when it was taken in: %w", f.Set, ledger.DisplayPath(f.Path), fixity.ErrRefused)
 		}
 	}
-	err = e.act(ctx, fs, func(t *ledger.Tx) error {
+	err = e.Act(ctx, fs, func(t *ledger.Tx) error {
 		for _, s := range fs {
 			f := s.File
 			if f.Finished {
 				continue
 			}
-			if err := t.Finish(f, e.By, reason); err != nil {
+			if err := t.Files.Finish(f, e.By, reason); err != nil {
 				return fmt.Errorf("finish %q: %w", f.Path, err)
 			}
 			done = append(done, FileRef{f.Set, ledger.DisplayPath(f.Path)})
@@ -93,7 +108,7 @@ type RetirePlan struct {
 
 // Retire ends the care of files on purpose: they are expected nowhere any more, and
 // nothing is deleted. With dryRun it only says what would be retired.
-func (e *Env) Retire(ctx context.Context, paths []string, reason string, dryRun bool) (RetirePlan, error) {
+func (e Acts) Retire(ctx context.Context, paths []string, reason string, dryRun bool) (RetirePlan, error) {
 	plan := RetirePlan{Files: []FileRef{}, LastBytes: []FileRef{}, OneLeft: []FileRef{}, NoneLeft: []FileRef{}}
 	if reason == "" && !dryRun {
 		return plan, fmt.Errorf("retiring needs a reason (--reason): %w", fixity.ErrRefused)
@@ -123,10 +138,10 @@ func (e *Env) Retire(ctx context.Context, paths []string, reason string, dryRun 
 	}); err != nil || dryRun {
 		return plan, err
 	}
-	if err := e.act(ctx, fs, func(t *ledger.Tx) error {
+	if err := e.Act(ctx, fs, func(t *ledger.Tx) error {
 		for _, s := range fs {
 			f := s.File
-			if err := t.RetireFile(f, e.By, reason); err != nil {
+			if err := t.Files.RetireBy(f, e.By, reason); err != nil {
 				return fmt.Errorf("retire %q: %w", f.Path, err)
 			}
 		}
@@ -135,12 +150,12 @@ func (e *Env) Retire(ctx context.Context, paths []string, reason string, dryRun 
 		return plan, err
 	}
 	plan.Done = true
-	return plan, e.makeUpSaying(ctx)
+	return plan, manifests.Of(e.Archive).MakeUpSaying(ctx)
 }
 
 // lastBytes says that no file under care, but those going, has the bytes of f.
 func lastBytes(t *ledger.Tx, f ledger.File, going map[int64]bool) (bool, error) {
-	vs, err := t.Versions(f.ID)
+	vs, err := t.Files.Versions(f.ID)
 	if err != nil {
 		return false, err
 	}
@@ -148,7 +163,7 @@ func lastBytes(t *ledger.Tx, f ledger.File, going map[int64]bool) (bool, error) 
 		if v.N != f.Version {
 			continue
 		}
-		hs, err := t.ByDigest(v.BLAKE3)
+		hs, err := t.Files.ByDigest(v.BLAKE3)
 		if err != nil {
 			return false, err
 		}
@@ -164,31 +179,38 @@ func lastBytes(t *ledger.Tx, f ledger.File, going map[int64]bool) (bool, error) 
 // forgetBatch is how many files a transaction of ForgetStore works through.
 const forgetBatch = 500
 
-// RetireStore ends the use of a store: nothing is expected there any more. With
-// dryRun it says what would be left with one copy, or with none.
-func (e *Env) RetireStore(ctx context.Context, name, reason string, dryRun bool) (RetirePlan, error) {
+// RetireStore ends the use of a store, or of one set in it: nothing is expected there any
+// more. set is "" for all of the store. With dryRun it says what would be left with one
+// copy, or with none.
+func (e Acts) RetireStore(ctx context.Context, name, set, reason string, dryRun bool) (RetirePlan, error) {
 	plan := RetirePlan{Files: []FileRef{}, LastBytes: []FileRef{}, OneLeft: []FileRef{}, NoneLeft: []FileRef{}}
 	known, err := e.knownStore(ctx, name)
 	if err != nil {
 		return plan, err
 	}
-	if known.Kind == opticalKind {
+	if known.Kind == archive.OpticalKind {
 		return plan, fmt.Errorf("store %s keeps discs. Retire them one by one (firmus disc retire NUMBER): %w", name, fixity.ErrRefused)
 	}
-	if s, _ := e.Rules.Store(name); s.Arrivals && !dryRun {
+	s, _ := e.Rules.Store(name)
+	switch {
+	case set != "" && !slices.ContainsFunc(known.Roots, func(r ledger.Root) bool { return r.Set == set }):
+		return plan, fmt.Errorf("store %s never held the set %q: %w", name, set, fixity.ErrNotFound)
+	case set != "" && s.Holds(set) && !dryRun:
+		return plan, fmt.Errorf("the configuration still names the set %s in store %s, so its files would be awaited there again. Take it out there first: %w", set, name, fixity.ErrRefused)
+	case set == "" && s.Arrivals && !dryRun:
 		return plan, fmt.Errorf("new files arrive in %s: name another arrivals store in the configuration first: %w", name, fixity.ErrRefused)
 	}
 	if reason == "" && !dryRun {
 		return plan, fmt.Errorf("retiring needs a reason (--reason): %w", fixity.ErrRefused)
 	}
-	if err := e.noteVolumes(ctx); err != nil {
+	if err := e.NoteVolumes(ctx); err != nil {
 		return plan, err
 	}
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		for _, set := range e.Rules.Sets {
-			for after := ""; ; {
+		for _, x := range e.Rules.Sets {
+			for after := ""; set == "" || set == x.Name; {
 				var page []ledger.File
-				if err := t.Files(set.Name, after, 1000, func(f ledger.File) error { page = append(page, f); return nil }); err != nil {
+				if err := t.Files.Each(x.Name, after, 1000, func(f ledger.File) error { page = append(page, f); return nil }); err != nil {
 					return err
 				}
 				for _, f := range page {
@@ -216,11 +238,11 @@ func (e *Env) RetireStore(ctx context.Context, name, reason string, dryRun bool)
 		return plan, err
 	}
 	if n := len(plan.NoneLeft); n > 0 {
-		return plan, fmt.Errorf("%d files would be left without any copy that was shown to be intact, %s/%s among them: copy them elsewhere and audit first: %w",
-			n, plan.NoneLeft[0].Set, plan.NoneLeft[0].Path, fixity.ErrRefused)
+		return plan, fmt.Errorf("%s would be left without any copy that was shown to be intact, %s/%s among them: copy them elsewhere and audit first: %w",
+			fixity.Count(n, "file"), plan.NoneLeft[0].Set, plan.NoneLeft[0].Path, fixity.ErrRefused)
 	}
 	// The plan is of a moment ago: each file is looked at once more where it is ended.
-	if err := e.endStore(ctx, known, true, reason, func(t *ledger.Tx, f ledger.File) error {
+	if err := e.endStore(ctx, known, set, true, reason, func(t *ledger.Tx, f ledger.File) error {
 		left, here, err := e.leftWithout(t, f, name)
 		if _, ok := e.Rules.Set(f.Set); ok && here && err == nil && left == 0 {
 			err = fmt.Errorf("%s/%s would now be left without any copy that was shown to be intact: copy it elsewhere, audit, and say this again: %w",
@@ -236,8 +258,8 @@ func (e *Env) RetireStore(ctx context.Context, name, reason string, dryRun bool)
 
 // leftWithout counts the independent stores that would still be known to hold a
 // file without one of them, and says whether that one is expected to.
-func (e *Env) leftWithout(t *ledger.Tx, f ledger.File, store string) (left int, here bool, err error) {
-	copies, err := t.Copies(f.ID)
+func (e Acts) leftWithout(t *ledger.Tx, f ledger.File, store string) (left int, here bool, err error) {
+	copies, err := t.Copies.Of(f.ID)
 	if err != nil {
 		return 0, false, err
 	}
@@ -245,22 +267,22 @@ func (e *Env) leftWithout(t *ledger.Tx, f ledger.File, store string) (left int, 
 	for _, c := range copies {
 		if c.Store == store {
 			here = true
-		} else if f.Version > 0 && c.Held == f.Version && c.SameAs == "" && policy.HoldsVersion(c.State) {
+		} else if e.Rules.Counts(c, f.Version) {
 			holding = append(holding, c.Store)
 		}
 	}
-	rules, err := t.Rules()
+	rules, err := t.Stores.Rules()
 	return rules.CountIndependent(holding), here, err
 }
 
 // ReplaceStore says that new folders (another drive) are the store from now on: all
 // of it is awaited there, and counts only when it has been read.
-func (e *Env) ReplaceStore(ctx context.Context, name, reason string) error {
+func (e Acts) ReplaceStore(ctx context.Context, name, reason string) error {
 	s, ok := e.Rules.Store(name)
 	if !ok {
-		return fmt.Errorf("store %q is not in the configuration: %w", name, fixity.ErrRefused)
+		return e.noStore(ctx, name)
 	}
-	if s.Kind == opticalKind {
+	if s.Kind == archive.OpticalKind {
 		return fmt.Errorf("store %s keeps discs. Retire a disc and register another in its place (firmus disc retire, firmus disc add): %w", name, fixity.ErrRefused)
 	}
 	if reason == "" {
@@ -271,7 +293,7 @@ func (e *Env) ReplaceStore(ctx context.Context, name, reason string) error {
 		return fmt.Errorf("new files arrive in %s: copy it to the new drive, point the configuration there, and say \"firmus store adopt %s\"; the next full audit reads it all: %w", name, name, fixity.ErrRefused)
 	}
 	for _, set := range s.Sets {
-		root, err := e.Root(name, set, fixity.Bypassed)
+		root, err := e.Stores().Root(name, set, fixity.Bypassed)
 		if err != nil {
 			return err
 		}
@@ -279,14 +301,14 @@ func (e *Env) ReplaceStore(ctx context.Context, name, reason string) error {
 			return fmt.Errorf("store %s, set %s at %s: %w", name, set, e.Where(name, set), err)
 		}
 	}
-	if err := e.noteStores(ctx); err != nil {
+	if err := e.NoteStores(ctx); err != nil {
 		return err
 	}
-	known, err := e.known(ctx, name)
+	known, err := e.Stores().Known(ctx, name)
 	if err != nil {
 		return err
 	}
-	if err := e.endStore(ctx, known, false, reason, func(*ledger.Tx, ledger.File) error { return nil }); err != nil {
+	if err := e.endStore(ctx, known, "", false, reason, func(*ledger.Tx, ledger.File) error { return nil }); err != nil {
 		return err
 	}
 	_, err = e.AdoptStore(ctx, name, reason)
@@ -296,44 +318,49 @@ func (e *Env) ReplaceStore(ctx context.Context, name, reason string) error {
 // endStore ends what is known of a store as it was when it was looked at. It works in
 // batches. Each is whole by itself: after a kill, or a refusal by may, what was ended
 // stays ended, the store is still in use, and the same order goes on.
-func (e *Env) endStore(ctx context.Context, known ledger.Store, retire bool, reason string, may func(*ledger.Tx, ledger.File) error) error {
+func (e Acts) endStore(ctx context.Context, known ledger.Store, set string, retire bool, reason string, may func(*ledger.Tx, ledger.File) error) error {
 	name := known.Name
-	if err := e.noteStores(ctx); err != nil {
+	if err := e.NoteStores(ctx); err != nil {
 		return err
 	}
-	unlock, err := e.lock(ctx, name, 0)
-	if err != nil {
-		return err
-	}
-	defer unlock()
-	for after := int64(0); ; {
-		var last int64
-		if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) (err error) {
+	return e.Stores().Use(ctx, name, stores.Purpose{Unseen: true}, func(ctx context.Context, _ *stores.Used) error {
+		for done := int64(0); ; {
+			var last int64
+			if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) (err error) {
+				if err := t.StillStore(known); err != nil {
+					return err
+				}
+				last, err = t.Stores.Forget(name, set, retire, done, forgetBatch, e.By, reason, func(f ledger.File) error { return may(t, f) })
+				return err
+			}); err != nil {
+				return err
+			}
+			if last == 0 {
+				break
+			}
+			done = last
+		}
+		return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 			if err := t.StillStore(known); err != nil {
 				return err
 			}
-			last, err = t.ForgetStore(name, retire, after, forgetBatch, e.By, reason, func(f ledger.File) error { return may(t, f) })
-			return err
-		}); err != nil {
-			return err
-		}
-		if last == 0 {
-			break
-		}
-		after = last
-	}
-	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-		if err := t.StillStore(known); err != nil {
-			return err
-		}
-		return t.EndStore(name, retire, e.By, reason)
+			return t.Stores.End(name, set, retire, e.By, reason)
+		})
 	})
 }
 
-func (e *Env) knownStore(ctx context.Context, name string) (ledger.Store, error) {
-	s, err := e.known(ctx, name)
+// noStore says why no store in use has a name: it was retired, or no store is called that.
+func (e Acts) noStore(ctx context.Context, name string) error {
+	if s, err := e.Stores().Known(ctx, name); err == nil && !s.Retired.IsZero() {
+		return stores.Retired(s)
+	}
+	return fmt.Errorf("store %q is not in the configuration%s: %w", name, spelling.Ask(name, e.Rules.StoreNames()), fixity.ErrRefused)
+}
+
+func (e Acts) knownStore(ctx context.Context, name string) (ledger.Store, error) {
+	s, err := e.Stores().Known(ctx, name)
 	if errors.Is(err, fixity.ErrNotFound) {
-		err = fmt.Errorf("store %q is not known: %w", name, fixity.ErrNotFound)
+		err = fmt.Errorf("store %q is not known%s: %w", name, spelling.Ask(name, e.Rules.StoreNames()), fixity.ErrNotFound)
 	}
 	return s, err
 }

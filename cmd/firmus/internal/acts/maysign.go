@@ -4,13 +4,19 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/hearing"
+	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/audit"
+	"firmus/fixity/care"
 	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // toSign is what was read of a file that is to be signed off.
@@ -21,19 +27,19 @@ type toSign struct {
 }
 
 // meant is what the order means by a sign-off; only one of its words may be said.
-func (o SignOffOrder) meant() (policy.Meant, error) {
-	out := policy.MeantPlain
+func (o SignOffOrder) meant() (care.Meant, error) {
+	out := care.MeantPlain
 	for _, x := range []struct {
 		said  bool
-		meant policy.Meant
+		meant care.Meant
 	}{
-		{o.Master, policy.MeantMaster}, {o.LostOtherwise, policy.MeantLost}, {o.NewTransfer, policy.MeantNewTransfer},
-		{o.Description, policy.MeantDescription}, {o.KeepCurrent, policy.MeantKeep},
+		{o.Master, care.MeantMaster}, {o.LostOtherwise, care.MeantLost}, {o.NewTransfer, care.MeantNewTransfer},
+		{o.Description, care.MeantDescription}, {o.KeepCurrent, care.MeantKeep},
 	} {
 		if !x.said {
 			continue
 		}
-		if out != policy.MeantPlain {
+		if out != care.MeantPlain {
 			return out, fmt.Errorf("--%s and --%s were said: a sign-off means one of them: %w", out, x.meant, fixity.ErrRefused)
 		}
 		out = x.meant
@@ -48,14 +54,14 @@ func changed(f ledger.Finding) bool {
 }
 
 // look reads the change that a finding tells of and asks whether it may be signed off.
-func (e *Env) look(ctx context.Context, s ledger.Seen, m policy.Meant) (toSign, error) {
-	own, ok := ownCopy(s)
+func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, error) {
+	own, ok := OwnCopy(s)
 	if !ok {
 		return toSign{}, e.refuse(s.Finding, fmt.Sprintf("no copy of the file is expected in %s any more", s.Finding.Store))
 	}
 	a := e.asked(s, own, m)
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		_, err := t.UnfinishedOf(s.File.ID)
+		_, err := t.Findings.UnfinishedOf(s.File.ID)
 		a.Unfinished = err == nil
 		if errors.Is(err, fixity.ErrNotFound) {
 			return nil
@@ -64,31 +70,34 @@ func (e *Env) look(ctx context.Context, s ledger.Seen, m policy.Meant) (toSign, 
 	}); err != nil {
 		return toSign{}, err
 	}
-	if m == policy.MeantKeep {
-		o := policy.MaySignOff(a)
-		if o.Why != policy.NoObjection {
+	if m == care.MeantKeep {
+		o := care.MaySignOff(a)
+		if o.Why != care.NoObjection {
 			return toSign{}, e.refuse(s.Finding, e.objection(s, own, o, a))
 		}
 		return toSign{keep: true}, nil
 	}
-	if o := policy.MaySignOff(a.Unread()); o.Why != policy.NoObjection {
+	if o := care.MaySignOff(a.Unread()); o.Why != care.NoObjection {
 		return toSign{}, e.refuse(s.Finding, e.objection(s, own, o, a)) // before a long reading
 	}
 	var x toSign
 	var err error
-	if x.Taken, x.sound, err = e.takeHearing(ctx, own.Store, own.Set, own.At, fixity.Bypassed, intakeDigests...); err != nil {
-		return x, fmt.Errorf("finding %d: read %s before signing it off: %w", s.Finding.ID, e.placeOf(own), err)
+	if err = e.UseBeside(ctx, own.Store, func(ctx context.Context, u *stores.Used) (err error) {
+		x.Taken, x.sound, err = hearing.Take(ctx, e.Auditor(u), own.Store, own.Set, own.At, fixity.Bypassed, receiving.Digests...)
+		return err
+	}); err != nil {
+		return x, fmt.Errorf("finding %d: read %s before signing it off: %w", s.Finding.ID, e.PlaceOf(own), err)
 	}
 	if err := e.askOfBytes(ctx, s, x, &a); err != nil {
-		return x, fmt.Errorf("finding %d: %s: %w", s.Finding.ID, e.placeOf(own), err)
+		return x, fmt.Errorf("finding %d: %s: %w", s.Finding.ID, e.PlaceOf(own), err)
 	}
-	if o := policy.MaySignOff(a); o.Why != policy.NoObjection {
+	if o := care.MaySignOff(a); o.Why != care.NoObjection {
 		return x, e.refuse(s.Finding, e.objection(s, own, o, a))
 	}
 	return x, nil
 }
 
-func ownCopy(s ledger.Seen) (ledger.Copy, bool) {
+func OwnCopy(s ledger.Seen) (ledger.Copy, bool) {
 	for _, c := range s.Copies {
 		if c.Store == s.Finding.Store && c.Carrier == s.Finding.Carrier {
 			return c, true
@@ -97,7 +106,7 @@ func ownCopy(s ledger.Seen) (ledger.Copy, bool) {
 	return ledger.Copy{}, false
 }
 
-// others are the copies besides that of the finding, in the order of policy.Asked.
+// others are the copies besides that of the finding, in the order of care.Asked.
 func others(s ledger.Seen) []ledger.Copy {
 	var out []ledger.Copy
 	for _, c := range s.Copies {
@@ -109,17 +118,15 @@ func others(s ledger.Seen) []ledger.Copy {
 }
 
 // asked is what is known of a change without reading it.
-func (e *Env) asked(s ledger.Seen, own ledger.Copy, m policy.Meant) policy.Asked {
+func (e Acts) asked(s ledger.Seen, own ledger.Copy, m care.Meant) care.Asked {
 	f := s.File
 	set, _ := e.Rules.Set(f.Set)
 	rule, _ := e.Rules.Store(own.Store)
-	a := policy.Asked{Meant: m, Kind: fixity.State(s.Finding.Kind), Role: set.Role, Arrivals: rule.Arrivals, Version: f.Version > 0, Mergeable: s.Finding.Mergeable}
+	a := care.Asked{Meant: m, Kind: fixity.State(s.Finding.Kind), Role: set.Role, Arrivals: rule.Arrivals, Version: f.Version > 0, Mergeable: s.Finding.Mergeable}
 	holding := map[string]bool{}
 	for _, c := range others(s) {
-		x := policy.Another{State: c.State, Looked: true}
-		current := f.Version > 0 && (c.Carrier == 0 || c.Burned == f.Version)
-		x.Holds = current && !c.Lesser && c.Held == f.Version && policy.HoldsVersion(c.State)
-		x.Disc = current && c.Carrier != 0 && (c.State == fixity.Intact || c.State == fixity.Awaited)
+		x := care.Another{State: c.State, Looked: true, Holds: e.Rules.Counts(c, f.Version)}
+		x.Disc = f.Version > 0 && c.Carrier != 0 && c.Burned == f.Version && (c.State == fixity.Intact || c.State == fixity.Awaited)
 		if c.Carrier == 0 && (c.State == fixity.Missing || c.State == fixity.Awaited) {
 			x.Looked = !s.Listed[c.Store].Before(s.Finding.Opened)
 		}
@@ -133,32 +140,32 @@ func (e *Env) asked(s ledger.Seen, own ledger.Copy, m policy.Meant) policy.Asked
 }
 
 // askOfBytes adds what the bytes themselves say.
-func (e *Env) askOfBytes(ctx context.Context, s ledger.Seen, x toSign, a *policy.Asked) error {
+func (e Acts) askOfBytes(ctx context.Context, s ledger.Seen, x toSign, a *care.Asked) error {
 	f := s.File
 	set, _ := e.Rules.Set(f.Set)
 	now, _, err := x.sound.Transfer(set.Role, f.Path, x.Sums.Size)
 	if err != nil {
 		return err
 	}
-	a.Whole = now.Sound.Format != sound.Opaque && sound.Judge(now.Notes) == sound.Whole && len(policy.Unfinished(now)) == 0
+	a.Whole = now.Sound.Format != sound.Opaque && sound.Judge(now.Notes) == sound.Whole && len(care.Unfinished(now)) == 0
 	if f.Version == 0 {
-		a.Loss = policy.Loss{Lacks: policy.Unfinished(now)}
+		a.Loss = care.Loss{Lacks: care.Unfinished(now)}
 		return nil
 	}
 	var version ledger.Sound
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		if a.Loss, err = t.Lost(f, f.Version, x.Sums.Size, &x.sound); err != nil {
+		if a.Loss, err = t.Files.Lost(f, f.Version, x.Sums.Size, &x.sound); err != nil {
 			return err
 		}
-		if a.Blocks, a.Shared, err = t.Shared(f.ID, f.Version, x.Sums); err != nil {
+		if a.Blocks, a.Shared, err = t.Files.Shared(f.ID, f.Version, x.Sums); err != nil {
 			return err
 		}
-		version, err = t.Sound(f.ID, f.Version)
+		version, err = t.Files.Sound(f.ID, f.Version)
 		return err
-	}); err != nil || a.Meant != policy.MeantDescription {
+	}); err != nil || a.Meant != care.MeantDescription {
 		return err
 	}
-	was, known := recorded(version)
+	was, known := hearing.Recorded(version)
 	if !known || was.Samples.IsZero() {
 		// Nobody listened to the version when it came: a copy that holds it is heard now.
 		if was, err = e.soundOfVersion(ctx, s); err != nil && !errors.Is(err, fixity.ErrRefused) {
@@ -170,109 +177,119 @@ func (e *Env) askOfBytes(ctx context.Context, s ledger.Seen, x toSign, a *policy
 }
 
 // refuse says of a finding that it can't be signed off, and what is the way out.
-func (e *Env) refuse(f ledger.Finding, why string) error {
+func (e Acts) refuse(f ledger.Finding, why string) error {
 	return fmt.Errorf("finding %d (%s, %s in %s) can't be signed off: %s: %w", f.ID, f.Kind, ledger.DisplayPath(f.Path), f.Store, why, fixity.ErrRefused)
 }
 
 // objection says in words why a change can't be signed off, and what can be done.
-func (e *Env) objection(s ledger.Seen, own ledger.Copy, o policy.Objected, a policy.Asked) string {
+func (e Acts) objection(s ledger.Seen, own ledger.Copy, o care.Objected, a care.Asked) string {
 	set, _ := e.Rules.Set(s.File.Set)
 	all := others(s)
 	var copies []ledger.Copy
 	for _, i := range o.Copies {
 		copies = append(copies, all[i])
 	}
-	again := fmt.Sprintf("then run: firmus audit %s (step by step: firmus findings show %d)", own.Store, s.Finding.ID)
+	w, say := e.Words, e.say
+	again := fmt.Sprintf("then %s (step by step: %s)", w.ToRead(own.Store), w.ToShow(s.Finding.ID))
 	back := func(from []ledger.Copy) string {
 		if a.Unfinished {
-			return fmt.Sprintf("The version under care isn't a whole recording, so copy it over nothing. If what lies at %s is the whole one, say --new-transfer", e.placeOf(own))
+			return fmt.Sprintf("The version under care isn't a whole recording, so copy it over nothing. If what lies at %s is the whole one, %s", e.PlaceOf(own), say("new-transfer"))
 		}
-		return e.putBack(own, from, again)
+		return e.putBack(s.Finding.ID, own, from, again)
 	}
 	switch o.Why {
-	case policy.NotHere:
+	case care.NotHere:
 		arrivals, _ := e.Rules.Arrivals(s.File.Set)
-		return fmt.Sprintf("a change is accepted in %s, where files arrive; recover the version here instead. What to copy or move, from where to where: firmus findings show %d", arrivals.Name, s.Finding.ID)
-	case policy.NoDispute:
+		return fmt.Sprintf("a change is accepted in %s, where files arrive; recover the version here instead. What to copy or move, from where to where: %s", arrivals.Name, w.ToShow(s.Finding.ID))
+	case care.NoDispute:
 		return "there is no dispute: one version is known. Put that back, or say what is meant by the change"
-	case policy.SoundDiffers:
+	case care.SoundDiffers:
 		return "its samples aren't those of the version, or can't be told, so it isn't only its description that changed"
-	case policy.NotWhole:
-		why := ledger.Words(a.Loss)
+	case care.NotWhole:
+		why := report.Loss(a.Loss)
 		if why == "" {
 			why = "its headers don't say so, or it is of no kind that is taken apart here"
 		}
-		return fmt.Sprintf("%s can't be shown to be a whole sound file, so it is no better transfer: %s", e.placeOf(own), why)
-	case policy.TooAlike:
-		return fmt.Sprintf("%d of its %d blocks of 64 KiB are the same as the version's: this is the same transfer, changed or damaged. %s", a.Shared, a.Blocks, back(holders(s)))
-	case policy.NeedsAWord:
+		return fmt.Sprintf("%s can't be shown to be a whole sound file, so it is no better transfer: %s", e.PlaceOf(own), why)
+	case care.TooAlike:
+		return fmt.Sprintf("%d of its %d blocks of 64 KiB are the same as the version's: this is the same transfer, changed or damaged. %s", a.Shared, a.Blocks, back(e.holders(s)))
+	case care.NeedsAWord:
 		what := "a version is decided already"
 		if set.Role == fixity.Master {
 			what = "it is a master, and masters are frozen"
 		}
-		return fmt.Sprintf("%s. %s. If the change is really meant, say what it is: --new-transfer (a better transfer), --description (the sound is the same), --lost-otherwise (nothing better can be had) or --master", what, back(copies))
-	case policy.StillHeld:
-		lost := ""
+		return fmt.Sprintf("%s. %s. If the change is really meant, say what it is: %s", what, back(copies), e.choices())
+	case care.StillHeld:
+		held := "the version is not lost"
 		if len(a.Loss.Lacks) > 0 {
-			lost = "the change lost something: " + ledger.Words(a.Loss) + ". "
+			held = "the change lost something: " + report.Loss(a.Loss) + ". The version itself is not lost"
 		}
-		return fmt.Sprintf("%sthe version is not lost. %s", lost, back(copies))
-	case policy.OnDisc:
+		return fmt.Sprintf("%s. %s", held, back(copies))
+	case care.HeldByDiscs:
 		return fmt.Sprintf("the version was burned on %s. Read that first (firmus disc check); a disc that was retired counts no longer", e.places(copies))
-	case policy.CanBeMerged:
+	case care.CanBeMerged:
 		return fmt.Sprintf("the damaged copies together hold every block of the version. Keep them all as they are, and copy nothing over them: %s", e.places(append([]ledger.Copy{own}, copies...)))
-	case policy.NotLookedAt:
-		return fmt.Sprintf("another copy could not be looked at since the change was found: %s. Plug in or mount what is away and run: firmus audit %s. If it can't be had any more, say --lost-otherwise", e.places(copies), copies[0].Store)
-	case policy.NotReadWell:
-		return fmt.Sprintf("another copy could not be read well: %s. Try another cable, port or drive and run: firmus audit %s. If that is of no use, say --lost-otherwise", e.places(copies), copies[0].Store)
-	case policy.LostSomething:
+	case care.NotLookedAt:
+		return fmt.Sprintf("another copy could not be looked at since the change was found: %s. Plug in or mount what is away and %s. If it can't be had any more, %s", e.places(copies), w.ToRead(copies[0].Store), say("lost-otherwise"))
+	case care.NotReadWell:
+		return fmt.Sprintf("another copy could not be read well: %s. Try another cable, port or drive and %s. If that is of no use, %s", e.places(copies), w.ToRead(copies[0].Store), say("lost-otherwise"))
+	case care.LostSomething:
 		also := ""
 		if len(copies) > 0 {
 			also = fmt.Sprintf(" Look at the other version first: %s.", e.places(copies))
 		}
-		return fmt.Sprintf("the change lost something: %s.%s Keep what is there, and look for another copy. If nothing better can be had, say --lost-otherwise", ledger.Words(a.Loss), also)
+		return fmt.Sprintf("the change lost something: %s.%s Keep what is there, and look for another copy. If nothing better can be had, %s", report.Loss(a.Loss), also, say("lost-otherwise"))
 	}
 	return string(o.Why)
 }
 
-// holders are the other copies that hold the version.
-func holders(s ledger.Seen) []ledger.Copy {
-	var out []ledger.Copy
-	for _, c := range others(s) {
-		if s.File.Version > 0 && !c.Lesser && c.Held == s.File.Version && policy.HoldsVersion(c.State) {
-			out = append(out, c)
-		}
+// say is how a person says an option, as an order.
+func (e Acts) say(option string) string {
+	if e.Words.Option != nil {
+		return e.Words.Opt(option)
 	}
-	return out
+	return "say " + e.Words.Opt(option)
+}
+
+// choices are what a change of a master may be.
+func (e Acts) choices() string {
+	if e.Words.Option != nil {
+		return "choose one of those that the form has"
+	}
+	return "--new-transfer (a better transfer), --description (the sound is the same), --lost-otherwise (nothing better can be had) or --master"
+}
+
+// holders are the other copies that hold the version.
+func (e Acts) holders(s ledger.Seen) []ledger.Copy {
+	return slices.DeleteFunc(others(s), func(c ledger.Copy) bool { return !e.Rules.Counts(c, s.File.Version) })
 }
 
 // mostNamed is how many places a message names.
 const mostNamed = 5
 
 // putBack says from where the version can be put back, with full paths.
-func (e *Env) putBack(own ledger.Copy, from []ledger.Copy, again string) string {
+func (e Acts) putBack(finding int64, own ledger.Copy, from []ledger.Copy, again string) string {
 	if len(from) == 0 {
 		return "No copy is known that holds the version: look for another one"
-	}
-	good := e.fullPath(from[0].Store, from[0].Set, from[0].At)
-	if from[0].Carrier != 0 {
-		good = e.placeOf(from[0])
 	}
 	also := ""
 	if len(from) > 1 {
 		also = ". It is also in " + e.places(from[1:])
 	}
-	return fmt.Sprintf("To recover the version, move what lies there aside and keep it, then copy FROM %s TO %s, %s%s", ledger.DisplayPath(good), ledger.DisplayPath(e.fullPath(own.Store, own.Set, own.At)), again, also)
+	if rule, _ := e.Rules.Store(own.Store); from[0].Carrier != 0 || rule.Kind != archive.DiskKind {
+		return fmt.Sprintf("To recover the version, move what lies there aside and keep it, then copy FROM %s TO %s, %s%s", e.PlaceOf(from[0]), ledger.DisplayPath(e.FullPath(own.Store, own.Set, own.At)), again, also)
+	}
+	return fmt.Sprintf("To recover the version, which is in %s: %s%s", e.PlaceOf(from[0]), e.Words.ToRecover(finding), also)
 }
 
-func (e *Env) places(copies []ledger.Copy) string {
+func (e Acts) places(copies []ledger.Copy) string {
 	var out []string
 	for i, c := range copies {
 		if i == mostNamed {
 			out = append(out, fmt.Sprintf("%d more", len(copies)-i))
 			break
 		}
-		out = append(out, e.placeOf(c))
+		out = append(out, e.PlaceOf(c))
 	}
 	return strings.Join(out, ", ")
 }

@@ -7,6 +7,10 @@ import (
 	"slices"
 	"strings"
 
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/hearing"
+	"firmus/cmd/firmus/internal/acts/manifests"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
@@ -24,19 +28,19 @@ type Replaced struct {
 // version; only then its samples are believed and compared, sample for sample. Then
 // the old file is retired. It is refused if the samples differ, if no copy that can be
 // read is the version, if either isn't whole, or if the new one isn't under care.
-func (e *Env) Replace(ctx context.Context, oldPath, newPath, reason string) (Replaced, error) {
+func (e Acts) Replace(ctx context.Context, oldPath, newPath, reason string) (Replaced, error) {
 	if reason == "" {
 		reason = "replaced, same samples"
 	}
 	var seen [2]ledger.Seen
 	var sounds [2]sound.Sound
 	for i, p := range []string{oldPath, newPath} {
-		set, path, err := e.splitSetPath(p)
+		set, path, err := e.SplitSetPath(p)
 		if err != nil {
 			return Replaced{}, err
 		}
 		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-			f, err := t.FileAt(set, path)
+			f, err := t.Files.At(set, path)
 			if err == nil {
 				seen[i], err = t.SeeFile(f.ID)
 			}
@@ -56,18 +60,18 @@ func (e *Env) Replace(ctx context.Context, oldPath, newPath, reason string) (Rep
 		return Replaced{}, fmt.Errorf("%q doesn't hold the same samples as %q; both stay as they are: %w", newPath, oldPath, fixity.ErrRefused)
 	}
 	out := Replaced{FileRef{old.Set, ledger.DisplayPath(old.Path)}, FileRef{now.Set, ledger.DisplayPath(now.Path)}, sounds[0].Samples.String()}
-	if err := e.act(ctx, seen[:], func(t *ledger.Tx) error {
-		return t.ReplaceFile(old, now, sounds[0].Samples, e.By, reason)
+	if err := e.Act(ctx, seen[:], func(t *ledger.Tx) error {
+		return t.Files.Replace(old, now, sounds[0].Samples, e.By, reason)
 	}); err != nil {
 		return Replaced{}, err
 	}
-	return out, e.makeUpSaying(ctx)
+	return out, manifests.Of(e.Archive).MakeUpSaying(ctx)
 }
 
 // soundOfVersion is the sound of a file's version. It reads copies that are known to
 // be intact, in arrivals first, until one has the version's BLAKE3 from its first byte
 // to its last. One that hasn't is said, and what it holds is not believed.
-func (e *Env) soundOfVersion(ctx context.Context, s ledger.Seen) (sound.Sound, error) {
+func (e Acts) soundOfVersion(ctx context.Context, s ledger.Seen) (sound.Sound, error) {
 	f := s.File
 	what := fmt.Sprintf("%s/%s", f.Set, ledger.DisplayPath(f.Path))
 	want, err := e.versionOf(ctx, f)
@@ -77,12 +81,12 @@ func (e *Env) soundOfVersion(ctx context.Context, s ledger.Seen) (sound.Sound, e
 	arrivals, _ := e.Rules.Arrivals(f.Set)
 	copies := slices.Clone(s.Copies)
 	slices.SortStableFunc(copies, func(a, b ledger.Copy) int {
-		return b2i(b.Store == arrivals.Name) - b2i(a.Store == arrivals.Name)
+		return archive.First(a.Store == arrivals.Name, b.Store == arrivals.Name)
 	})
 	var wrong []string
 	var last error
 	for _, c := range copies {
-		if c.State != fixity.Intact && c.State != fixity.Editing || c.Carrier != 0 || !e.listableStore(c.Store) {
+		if c.State != fixity.Intact && c.State != fixity.Editing || c.Carrier != 0 || !e.ListableStore(c.Store) {
 			continue
 		}
 		x, notes, got, err := e.hear(ctx, c)
@@ -90,16 +94,16 @@ func (e *Env) soundOfVersion(ctx context.Context, s ledger.Seen) (sound.Sound, e
 		case context.Cause(ctx) != nil:
 			return x, context.Cause(ctx)
 		case err != nil:
-			last = fmt.Errorf("%s: %w", e.placeOf(c), err)
+			last = fmt.Errorf("%s: %w", e.PlaceOf(c), err)
 		case got != want.BLAKE3:
-			wrong = append(wrong, e.placeOf(c))
+			wrong = append(wrong, e.PlaceOf(c))
 		case sound.Judge(notes) == sound.Broken:
-			return x, fmt.Errorf("%s is not whole: %s: %w", e.placeOf(c), whyBroken(notes), fixity.ErrRefused)
+			return x, fmt.Errorf("%s is not whole: %s: %w", e.PlaceOf(c), whyBroken(notes), fixity.ErrRefused)
 		case x.Samples.IsZero():
-			return x, fmt.Errorf("%s: its samples can't be told: %w", e.placeOf(c), fixity.ErrRefused)
+			return x, fmt.Errorf("%s: its samples can't be told: %w", e.PlaceOf(c), fixity.ErrRefused)
 		default:
 			for _, w := range wrong {
-				e.say("%s doesn't hold the bytes of version %d; %s does, and was used. Look at it: firmus audit --full --set %s --under %q", w, f.Version, e.placeOf(c), f.Set, f.Path)
+				e.Sayf("%s doesn't hold the bytes of version %d; %s does, and was used. Look at it: firmus audit --full --set %s --under %q", w, f.Version, e.PlaceOf(c), f.Set, f.Path)
 			}
 			return x, nil
 		}
@@ -115,9 +119,9 @@ func (e *Env) soundOfVersion(ctx context.Context, s ledger.Seen) (sound.Sound, e
 }
 
 // versionOf is a file's current version.
-func (e *Env) versionOf(ctx context.Context, f ledger.File) (v ledger.Version, err error) {
+func (e Acts) versionOf(ctx context.Context, f ledger.File) (v ledger.Version, err error) {
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		v, err = t.Version(f.ID, f.Version)
+		v, err = t.Files.Version(f.ID, f.Version)
 		return err
 	})
 	return v, err
@@ -125,15 +129,14 @@ func (e *Env) versionOf(ctx context.Context, f ledger.File) (v ledger.Version, e
 
 // hear reads a copy in full, past the cache, and says what sound its bytes hold and
 // which bytes they are.
-func (e *Env) hear(ctx context.Context, c ledger.Copy) (sound.Sound, []sound.Note, fixity.Digest, error) {
-	var l listener
-	taken, err := e.auditor().TakeThrough(ctx, c.Store, c.Set, c.At, fixity.Bypassed, l.tee, fixity.BLAKE3)
-	if err != nil {
-		l.close()
-		return sound.Sound{}, nil, fixity.Digest{}, err
-	}
-	s, notes, err := l.tap.Sound()
-	return s, notes, taken.Digest(fixity.BLAKE3), err
+func (e Acts) hear(ctx context.Context, c ledger.Copy) (s sound.Sound, notes []sound.Note, d fixity.Digest, err error) {
+	err = e.UseBeside(ctx, c.Store, func(ctx context.Context, u *stores.Used) error {
+		taken, heard, err := hearing.Take(ctx, e.Auditor(u), c.Store, c.Set, c.At, fixity.Bypassed, fixity.BLAKE3)
+		s, _ = hearing.Recorded(heard)
+		notes, d = heard.Notes, taken.Digest(fixity.BLAKE3)
+		return err
+	})
+	return s, notes, d, err
 }
 
 // whyBroken is the first note that says that a file isn't whole, in words.
@@ -144,29 +147,4 @@ func whyBroken(notes []sound.Note) string {
 		}
 	}
 	return ""
-}
-
-// placeOf is where a copy lies, as people find it: the store and the full path.
-func (e *Env) placeOf(c ledger.Copy) string {
-	if c.Carrier != 0 {
-		return "disc " + c.Disc
-	}
-	return fmt.Sprintf("%s (%s)", c.Store, ledger.DisplayPath(e.fullPath(c.Store, c.Set, c.At)))
-}
-
-// fullPath is where something lies in a store, with the folder of the set's root.
-func (e *Env) fullPath(store, set, at string) string {
-	return strings.TrimRight(e.Where(store, set), "/") + "/" + at
-}
-
-func (e *Env) listableStore(name string) bool {
-	s, ok := e.Rules.Store(name)
-	return ok && e.listable(s.Kind)
-}
-
-func b2i(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
 }

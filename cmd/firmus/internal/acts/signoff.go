@@ -4,10 +4,13 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/manifests"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // SignOffOrder says what a person accepts.
@@ -40,18 +43,18 @@ type SignedOff struct {
 }
 
 // bulk is how many findings may be signed off at once without typing their number.
-const bulk = policy.IncidentLeast
+const bulk = care.IncidentLeast
 
 // SignOff accepts what findings tell of. It is by place: in the arrivals store an
 // altered file becomes a new version, a missing one is retired, a misplaced one renamed
 // everywhere. What is unexpected elsewhere is left in peace. Of disputed versions the
 // one that is signed off becomes the right one, in whichever store. What a change must
-// be to become the truth is policy.MaySignOff: rot must not, by a signature. All else
+// be to become the truth is care.MaySignOff: rot must not, by a signature. All else
 // is refused, with the way out named. It is one transaction: all or none.
 //
 // The file is read again first: what is signed off is what lies there now, and it
 // must be what the finding tells of. Manifests are brought up to date.
-func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) {
+func (e Acts) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) {
 	if o.Reason == "" {
 		return nil, fmt.Errorf("a sign-off needs a reason (--reason): %w", fixity.ErrRefused)
 	}
@@ -59,10 +62,10 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	if err != nil {
 		return nil, err
 	}
-	if err := e.noteStores(ctx); err != nil {
+	if err := e.NoteStores(ctx); err != nil {
 		return nil, err
 	}
-	seen, err := e.openFindings(ctx, o.Findings, o.Incident, o.Saw)
+	seen, err := e.OpenFindings(ctx, o.Findings, o.Incident, o.Saw)
 	if err != nil {
 		return nil, err
 	}
@@ -81,12 +84,12 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 			continue
 		}
 		m := meant
-		if meant == policy.MeantKeep && s.File.Version == 0 && s.Finding.Kind == fixity.Kind(fixity.Disputed) {
+		if meant == care.MeantKeep && s.File.Version == 0 && s.Finding.Kind == fixity.Kind(fixity.Disputed) {
 			// None of them is the version yet: that in arrivals becomes it.
 			if s, err = e.arrivalsSide(ctx, s); err != nil {
 				return nil, err
 			}
-			seen[i], m = s, policy.MeantPlain
+			seen[i], m = s, care.MeantPlain
 		}
 		if versions[s.Finding.ID], err = e.look(ctx, s, m); err != nil {
 			return nil, err
@@ -94,7 +97,7 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	}
 	fs := findingsOf(seen)
 	var done []SignedOff
-	err = e.act(ctx, seen, func(t *ledger.Tx) error {
+	err = e.Act(ctx, seen, func(t *ledger.Tx) error {
 		for _, f := range fs {
 			did, err := e.signOff(t, f, versions[f.ID], o.Reason)
 			if err != nil {
@@ -107,34 +110,35 @@ func (e *Env) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	if err != nil {
 		return nil, err
 	}
-	if err := e.makeUpSaying(ctx); err != nil {
+	if err := manifests.Of(e.Archive).MakeUpSaying(ctx); err != nil {
 		return done, err
 	}
-	return done, e.followUp(ctx, fixity.Bypassed)
+	return done, e.FollowUp(ctx, fixity.Bypassed)
 }
 
 // stillGone refuses to sign off the absence of a file that lies in its place again. What
 // can't be looked at, because its store is away, stays a person's decision.
-func (e *Env) stillGone(ctx context.Context, s ledger.Seen) error {
-	own, ok := ownCopy(s)
+func (e Acts) stillGone(ctx context.Context, s ledger.Seen) error {
+	own, ok := OwnCopy(s)
 	if fixity.State(s.Finding.Kind) != fixity.Missing || !ok || own.Carrier != 0 {
 		return nil
 	}
-	root, err := e.Root(own.Store, own.Set, fixity.Bypassed)
+	root, err := e.Stores().Root(own.Store, own.Set, fixity.Bypassed)
 	if err != nil {
 		return err
 	}
 	if _, err := root.Stat(ctx, own.At); err != nil {
 		return context.Cause(ctx)
 	}
-	return e.refuse(s.Finding, fmt.Sprintf("a file lies in its place again: %s. Run: firmus audit %s", e.placeOf(own), own.Store))
+	again := e.Words.ToRead(own.Store)
+	return e.refuse(s.Finding, fmt.Sprintf("a file lies in its place again: %s. %s", e.PlaceOf(own), strings.ToUpper(again[:1])+again[1:]))
 }
 
 // arrivalsSide is the finding about the arrivals' copy in a dispute at intake.
-func (e *Env) arrivalsSide(ctx context.Context, s ledger.Seen) (out ledger.Seen, err error) {
+func (e Acts) arrivalsSide(ctx context.Context, s ledger.Seen) (out ledger.Seen, err error) {
 	arrivals, _ := e.Rules.Arrivals(s.File.Set)
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		all, err := t.FindingsOf(s.File.ID)
+		all, err := t.Findings.Of(s.File.ID)
 		for _, f := range all {
 			if f.Open() && f.Store == arrivals.Name && f.Kind == fixity.Kind(fixity.Disputed) {
 				out, err = t.SeeFinding(f.ID)
@@ -149,9 +153,9 @@ func (e *Env) arrivalsSide(ctx context.Context, s ledger.Seen) (out ledger.Seen,
 	return out, err
 }
 
-// openFindings reads findings by number, and those of an incident, with what else is
+// OpenFindings reads findings by number, and those of an incident, with what else is
 // so of their subjects. saw are the marks of what a person was shown.
-func (e *Env) openFindings(ctx context.Context, ids []int64, incident int64, saw map[int64]string) ([]ledger.Seen, error) {
+func (e Acts) OpenFindings(ctx context.Context, ids []int64, incident int64, saw map[int64]string) ([]ledger.Seen, error) {
 	var out []ledger.Seen
 	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		known := map[int64]bool{}
@@ -164,7 +168,7 @@ func (e *Env) openFindings(ctx context.Context, ids []int64, incident int64, saw
 			if err != nil {
 				return fmt.Errorf("finding %d: %w", id, err)
 			}
-			if err := sawAs(s, saw[id]); err != nil {
+			if err := archive.SawAs(s, saw[id]); err != nil {
 				return err
 			}
 			if !s.Finding.Open() {
@@ -181,7 +185,7 @@ func (e *Env) openFindings(ctx context.Context, ids []int64, incident int64, saw
 		if incident == 0 {
 			return nil
 		}
-		all, err := t.OpenFindings("")
+		all, err := t.Findings.Open("")
 		if err != nil {
 			return err
 		}
@@ -209,11 +213,11 @@ func findingsOf(seen []ledger.Seen) []ledger.Finding {
 }
 
 // maySignOff refuses what no word and no reading can make right, and names the way out.
-func (e *Env) maySignOff(f ledger.Finding, m policy.Meant) error {
+func (e Acts) maySignOff(f ledger.Finding, m care.Meant) error {
 	rule, _ := e.Rules.Store(f.Store)
 	refuse := func(why string) error {
 		// Advice in half a sentence is followed the wrong way: the finding's steps name both places.
-		return e.refuse(f, fmt.Sprintf("%s. What to copy or move, from where to where: firmus findings show %d", why, f.ID))
+		return e.refuse(f, fmt.Sprintf("%s. What to copy or move, from where to where: %s", why, e.Words.ToShow(f.ID)))
 	}
 	if f.Kind == fixity.Unfinished {
 		return refuse("a transfer that isn't whole doesn't become whole by a signature. Transfer the recording again, put that in its place and sign off the change; if nothing better can be had, settle the finding with a reason")
@@ -222,7 +226,7 @@ func (e *Env) maySignOff(f ledger.Finding, m policy.Meant) error {
 	switch {
 	case changed(f) && f.Carrier == 0:
 		return nil
-	case m != policy.MeantPlain && m != policy.MeantMaster:
+	case m != care.MeantPlain && m != care.MeantMaster:
 		return refuse(fmt.Sprintf("--%s is said of a file whose bytes were changed, or are disputed", m))
 	case f.Subject == fixity.OfStray:
 		return nil
@@ -249,24 +253,24 @@ func (e *Env) maySignOff(f ledger.Finding, m policy.Meant) error {
 	return nil
 }
 
-func (e *Env) signOff(t *ledger.Tx, f ledger.Finding, taken toSign, reason string) (string, error) {
+func (e Acts) signOff(t *ledger.Tx, f ledger.Finding, taken toSign, reason string) (string, error) {
 	rule, _ := e.Rules.Store(f.Store)
 	if f.Subject == fixity.OfStray {
-		return "left in peace until it changes", t.SignOffStray(f, e.By, reason)
+		return "left in peace until it changes", t.Findings.SignOffStray(f, e.By, reason)
 	}
 	switch fixity.State(f.Kind) {
 	case fixity.Missing:
-		return "retired: it is expected nowhere any more", t.SignOffAbsence(f, e.By, reason)
+		return "retired: it is expected nowhere any more", t.Findings.SignOffAbsence(f, e.By, reason)
 	case fixity.Misplaced:
-		return fmt.Sprintf("renamed to %s everywhere", ledger.DisplayPath(f.FoundAt)), t.SignOffPlace(f, rule.ReadWithin, e.By, reason)
+		return fmt.Sprintf("renamed to %s everywhere", ledger.DisplayPath(f.FoundAt)), t.Findings.SignOffPlace(f, rule.ReadWithin, e.By, reason)
 	}
 	if taken.keep {
-		n, err := t.KeepVersion(f, e.By, reason)
+		n, err := t.Findings.KeepVersion(f, e.By, reason)
 		return fmt.Sprintf("version %d is kept; this copy is altered", n), err
 	}
 	v := ledger.VersionOf(taken.Sums.Size, taken.Sums.Digests, taken.Sums.Blocks, e.By, reason)
 	v.Sound = &taken.sound
-	n, err := t.SignOffVersion(f, v, taken.Entry, fixity.Evidence{Strength: fixity.Read, At: taken.At, OK: true, Cache: taken.Cache}, rule.ReadWithin, e.By, reason)
+	n, err := t.Findings.SignOffVersion(f, v, taken.Entry, fixity.Evidence{Strength: fixity.Read, At: taken.At, OK: true, Cache: taken.Cache}, rule.ReadWithin, e.By, reason)
 	return fmt.Sprintf("version %d", n), err
 }
 
@@ -282,7 +286,7 @@ type SettleOrder struct {
 // Settle closes findings with a reason. What they tell of stays as it is and isn't
 // reported again while it stays the same; it still doesn't count as a copy. With
 // Like it is one decision for a class.
-func (e *Env) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, error) {
+func (e Acts) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, error) {
 	reason := o.Reason
 	if reason == "" {
 		return nil, fmt.Errorf("settling needs a reason (--reason): %w", fixity.ErrRefused)
@@ -295,7 +299,7 @@ func (e *Env) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 		}
 		ids = append(slices.Clone(ids), class...)
 	}
-	seen, err := e.openFindings(ctx, ids, 0, o.Saw)
+	seen, err := e.OpenFindings(ctx, ids, 0, o.Saw)
 	if err != nil {
 		return nil, err
 	}
@@ -303,14 +307,14 @@ func (e *Env) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 	if len(fs) > bulk && o.Files != int64(len(fs)) {
 		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to settle them all type their number: --files %d: %w", len(fs), len(fs), fixity.ErrRefused)
 	}
-	return fs, e.act(ctx, seen, func(t *ledger.Tx) error {
+	return fs, e.Act(ctx, seen, func(t *ledger.Tx) error {
 		for _, f := range fs {
 			if f.Subject == fixity.OfStray {
-				if err := t.LeaveInPeace(f.Store, f.Set, f.Path); err != nil {
+				if err := t.Strays.LeaveInPeace(f.Store, f.Set, f.Path); err != nil {
 					return err
 				}
 			}
-			if err := t.Settle(f, fixity.ByPerson, e.By, reason); err != nil {
+			if err := t.Findings.Settle(f, fixity.ByPerson, e.By, reason); err != nil {
 				return fmt.Errorf("finding %d: %w", f.ID, err)
 			}
 		}
@@ -320,13 +324,13 @@ func (e *Env) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 
 // classOf are the open findings of the class of one: same store, set, subject, kind
 // and anatomy.
-func (e *Env) classOf(ctx context.Context, id int64) (ids []int64, err error) {
+func (e Acts) classOf(ctx context.Context, id int64) (ids []int64, err error) {
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		one, err := t.Finding(id)
+		one, err := t.Findings.Get(id)
 		if err != nil {
 			return fmt.Errorf("finding %d: %w", id, err)
 		}
-		all, err := t.OpenFindings(one.Store)
+		all, err := t.Findings.Open(one.Store)
 		for _, f := range all {
 			if f.Set == one.Set && f.Subject == one.Subject && f.Kind == one.Kind && f.Anatomy == one.Anatomy {
 				ids = append(ids, f.ID)

@@ -8,42 +8,59 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/backups"
+	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/discs/checking"
+	"firmus/cmd/firmus/internal/schedule"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/audit"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
 	"firmus/fixity/ledger/private"
-	"firmus/fixity/policy"
 	"firmus/replicas/cloud"
 	"firmus/replicas/disk"
 )
 
 // Options say how an App is opened.
 type Options struct {
-	Config *config.Config
-	By     string // the person or program that acts
-	Now    func() time.Time
-	Say    func(format string, args ...any) // messages; may be nil
-	Watch  audit.Watch
+	Config   *config.Config
+	By       string // the person or program that acts
+	Now      func() time.Time
+	Say      func(format string, args ...any) // messages; may be nil
+	Progress audit.Progress
 	// MustExist refuses to make a new ledger: for commands that only show.
 	MustExist bool
 	// BeginBeside begins a new ledger also where something lies of an earlier one: by a
-	// person's order. Else that is a *LostError.
+	// person's order. Else that is a *backups.LostError.
 	BeginBeside bool
+	// TakesUp keeps the stores that were retired: one of them is to be taken up again.
+	TakesUp bool
 }
 
 // App is an open archive.
 type App struct {
 	Config *config.Config
 	Ledger *ledger.Ledger
-	Acts   *acts.Env
-	events *eventFiles
-	clouds *clouds
-	show   bool   // it was opened by a command that only shows
-	unlock func() // of the state folder
+	// What can be ordered, in its rooms; all share one archive.Archive.
+	Acts       acts.Acts
+	Receiving  receiving.Acts
+	Recovering recovering.Acts
+	Backups    backups.Acts
+	Discs      *checking.Desk
+	Events     *backups.Events
+	clouds     *clouds
+	litter     map[string]care.LeaveOut // by set
+	mu         sync.Mutex
+	dirs       map[[3]string]*disk.Dir // by store, set and treatment of the cache
+	unlock     func()                  // of the state folder
 }
 
 // Open opens the ledger by the configuration and wires the stores to it.
@@ -57,8 +74,8 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		return nil, err
 	}
 	lo := ledger.Options{
-		Path: filepath.Join(c.State, "ledger.db"), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
-		MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local,
+		Path: ledgerFile(c), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
+		MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local, TakesUp: o.TakesUp,
 	}
 	if err := mayRead(c.State); err != nil {
 		return nil, err
@@ -90,7 +107,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		}
 	}()
 	if !o.BeginBeside {
-		if err := mayBegin(ctx, c, lo); err != nil && (!o.MustExist || isLost(err)) {
+		if err := mayBegin(ctx, c, lo); err != nil && (!o.MustExist || backups.IsLost(err)) {
 			return nil, err
 		}
 	}
@@ -105,30 +122,19 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		return nil, err
 	}
 	if c.Ledger.URL == "" && !o.MustExist {
-		if err := setAsideLost(c.State); err != nil {
+		if err := backups.SetAsideLost(c.State); err != nil {
 			return nil, fmt.Errorf("event files of an earlier ledger: %w", err)
 		}
 	}
 	if n := private.Tighten(c.State); n > 0 && o.Say != nil {
-		o.Say("the state folder %s was open to other accounts: %d files and folders in it were closed", c.State, n)
+		o.Say("the state folder %s was open to other accounts: %s closed", c.State, fixity.Count(n, "entry")+" in it "+fixity.OneOr(n, "was", "were"))
 	}
-	a := &App{Config: c, show: o.MustExist, events: &eventFiles{dir: filepath.Join(c.State, "events")}, clouds: &clouds{now: o.Now}}
-	a.clouds.keep = func(ctx context.Context, store string, n int64) error {
-		return a.Ledger.CountServiceRead(ctx, o.Now(), store, n)
-	}
-	a.clouds.said = func(store string, err error) {
-		if o.Say != nil {
-			o.Say("store %s: what was read today could not be counted: %v", store, err)
-		}
-	}
-	a.clouds.place = func(ctx context.Context, store, set, path string) (cloud.Place, error) {
+	a := &App{Config: c, litter: litter, clouds: &clouds{now: o.Now}}
+	a.clouds.place = func(ctx context.Context, store, set, path string) (cloud.Expected, error) {
 		return placeIn(ctx, a.Ledger, store, set, path)
 	}
-	lo.Committed = func([]ledger.Event) {
-		if a.Acts != nil { // else it is being opened, and that ends with the same
-			a.copyEvents(o.Say)
-		}
-	}
+	a.Events = &backups.Events{Dir: filepath.Join(c.State, "events"), Show: o.MustExist, Now: o.Now, By: o.By, Say: o.Say}
+	lo.Committed = func([]ledger.Event) { a.Events.BringUp(false) }
 	a.Ledger, err = ledger.Open(ctx, lo)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return nil, fmt.Errorf("there is no ledger yet: \"firmus intake\" begins one: %w", err)
@@ -136,6 +142,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	if err != nil {
 		return nil, err
 	}
+	rules = a.Ledger.Rules()
+	c = c.Only(rules.StoreNames())
+	a.Config = c
 	if !o.MustExist {
 		k, err := a.Ledger.Key()
 		if err == nil {
@@ -146,23 +155,41 @@ func Open(ctx context.Context, o Options) (*App, error) {
 			return nil, err
 		}
 	}
-	a.Acts = &acts.Env{
-		Ledger: a.Ledger, Rules: rules, Now: o.Now, By: o.By, Watch: o.Watch, Say: o.Say,
-		Root: func(store, set string, cache fixity.Cache) (acts.Root, error) {
-			return a.root(store, set, cache, litter)
+	all := &archive.Archive{
+		Ledger: a.Ledger, Rules: rules, Now: o.Now, By: o.By, Progress: o.Progress, Say: o.Say,
+		Root: func(store, set string, cache fixity.Cache) (stores.Root, error) {
+			return a.root(store, set, cache)
 		},
-		Where:     a.where,
-		Path:      a.pathOf,
-		NoMarker:  func(store string) bool { s, _ := c.Store(store); return !s.Marker },
-		Device:    a.device,
-		Provided:  readProvided,
-		OpenDisc:  a.openDisc,
-		FitEvents: func() { a.bringEvents(o.Say, true) },
+		Where:    a.where,
+		Path:     a.pathOf,
+		NoMarker: func(store string) bool { s, _ := c.Store(store); return !s.Marker },
+		Free:     disk.FreeBytes,
+		Device:   a.device,
+		Solid:    a.solid,
+		Turns:    &stores.Turns{},
+		Limits: func(store string) stores.Limits {
+			s, _ := c.Store(store)
+			l := stores.Limits{Rate: int64(s.Rate), Window: schedule.Window(s.Window), Readers: s.Readers}
+			if s.Kind == config.Cloud {
+				l.Count = func(ctx context.Context, n int64) error {
+					err := a.Ledger.CountServiceRead(ctx, o.Now(), store, n)
+					if err != nil && o.Say != nil {
+						o.Say("store %s: what was read today could not be counted: %v", store, err)
+					}
+					return err
+				}
+			}
+			return l
+		},
+		FitEvents: func() { a.Events.BringUp(true) },
 		Apart:     a.apart,
-		Folder:    func(dir string) (acts.Folder, error) { return Folder(dir, fixity.Bypassed) },
+		Folder:    func(dir string) (stores.Folder, error) { return Folder(dir, fixity.Bypassed) },
 		LeftOut:   func(set, path string, isDir bool) bool { return litter[set].Match(path, isDir) },
 	}
-	a.copyEvents(o.Say)
+	a.Acts, a.Receiving, a.Recovering, a.Backups = acts.Of(all), receiving.Of(all), recovering.Of(all), backups.Of(all)
+	a.Discs = a.discs()
+	all.Carriers = a.Discs
+	a.Events.Begin(a.Ledger)
 	a.unlock, opened = unlock, true
 	return a, nil
 }
@@ -181,38 +208,38 @@ func (a *App) Close() error {
 	return a.Ledger.Close()
 }
 
-func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error) {
-	r := policy.Rules{Copies: c.Rule.Copies, Places: c.Rule.Places, Within: time.Duration(c.Rule.Within)}
-	litter := map[string]policy.LeaveOut{}
+func rulesOf(c *config.Config) (care.Rules, map[string]care.LeaveOut, error) {
+	r := care.Rules{Copies: c.Rule.Copies, Places: c.Rule.Places, Within: time.Duration(c.Rule.Within)}
+	litter := map[string]care.LeaveOut{}
 	for _, s := range c.Sets {
-		set := policy.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing)}
+		set := care.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing), Restricted: s.Restricted}
 		if s.Pattern != "" {
 			var err error
-			if set.Pattern, err = policy.NewPattern(s.Pattern); err != nil {
+			if set.Pattern, err = care.NewPattern(s.Pattern); err != nil {
 				return r, nil, fmt.Errorf("%s: set %s: pattern: %w: %w", c.File, s.Name, err, fixity.ErrRefused)
 			}
 		}
 		r.Sets = append(r.Sets, set)
-		l, err := policy.NewLeaveOut(s.LeaveOut)
+		l, err := care.NewLeaveOut(s.LeaveOut)
 		if err != nil {
 			return r, nil, fmt.Errorf("%s: set %s: %w: %w", c.File, s.Name, err, fixity.ErrRefused)
 		}
 		litter[s.Name] = l
 	}
 	for _, s := range c.Stores {
-		p := policy.Store{Name: s.Name, Kind: string(s.Kind), Place: s.Place, Follows: s.Follows, Arrivals: s.Arrivals, Visiting: s.Visiting,
+		p := care.Store{Name: s.Name, Kind: string(s.Kind), Place: s.Place, Follows: s.Follows, Arrivals: s.Arrivals, Visiting: s.Visiting,
 			Manifests: s.Manifests, OwnDrive: s.OwnDrive, ReadWithin: time.Duration(s.ReadWithin), ExpectWithin: time.Duration(s.ExpectWithin),
-			ReadADay: int64(s.ReadADay)}
+			DrillWithin: time.Duration(s.DrillWithin), ReadADay: int64(s.ReadADay)}
 		for _, x := range s.Sets {
 			p.Sets = append(p.Sets, x.Set)
 		}
 		for _, x := range s.Patterns {
-			pattern, err := policy.NewPattern(x.Pattern)
+			pattern, err := care.NewPattern(x.Pattern)
 			if err != nil {
 				return r, nil, fmt.Errorf("%s: store %s: pattern of %s: %w: %w", c.File, s.Name, x.Set, err, fixity.ErrRefused)
 			}
 			if p.Patterns == nil {
-				p.Patterns = map[string]*policy.Pattern{}
+				p.Patterns = map[string]*care.Pattern{}
 			}
 			p.Patterns[x.Set] = pattern
 		}
@@ -221,8 +248,11 @@ func rulesOf(c *config.Config) (policy.Rules, map[string]policy.LeaveOut, error)
 	return r, litter, nil
 }
 
-func (a *App) where(store, set string) string {
-	s, _ := a.Config.Store(store)
+func (a *App) where(store, set string) string { return rootOf(a.Config, store, set) }
+
+// rootOf is a set's root in a store, as people know it.
+func rootOf(c *config.Config, store, set string) string {
+	s, _ := c.Store(store)
 	for _, r := range s.Sets {
 		if r.Set == set && s.Kind == config.Disk {
 			return r.Path
@@ -231,9 +261,12 @@ func (a *App) where(store, set string) string {
 	return "the folder of " + store
 }
 
+// ledgerFile is where the embedded ledger lies.
+func ledgerFile(c *config.Config) string { return filepath.Join(c.State, "ledger.db") }
+
 // root opens a set's root in a store. The switch on the kind of store is here and
 // nowhere else.
-func (a *App) root(store, set string, cache fixity.Cache, litter map[string]policy.LeaveOut) (acts.Root, error) {
+func (a *App) root(store, set string, cache fixity.Cache) (stores.Root, error) {
 	s, ok := a.Config.Store(store)
 	if !ok {
 		return nil, fmt.Errorf("store %q is not in the configuration: %w", store, fixity.ErrRefused)
@@ -243,13 +276,43 @@ func (a *App) root(store, set string, cache fixity.Cache, litter map[string]poli
 	case config.Cloud:
 		st, err := a.clouds.store(s)
 		if err != nil {
-			return nil, fmt.Errorf("store %q: %w: %w", store, fixity.ErrAway, err)
+			return nil, fmt.Errorf("%w: %w", fixity.ErrAway, err)
 		}
-		return onlyRead{st.Set(set, litter[set].Match), a.clouds.meter(s), func() { a.clouds.forget(store) }}, nil
+		return onlyRead{st.Set(set, a.litter[set].Match), func() { a.clouds.forget(store) }}, nil
 	default:
 		return nil, fmt.Errorf("store %q is of kind %s: %w", store, s.Kind, fixity.ErrRefused)
 	}
-	return disk.Open(a.where(store, set), disk.Options{Store: store, Marker: s.Marker, Cache: cache, LeaveOut: litter[set].Match})
+	// One for all who use it: what hangs in it is then known to whoever comes next.
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	key := [3]string{store, set, string(cache)}
+	if d := a.dirs[key]; d != nil {
+		return d, nil
+	}
+	d, err := disk.Open(a.where(store, set), disk.Options{Store: store, Marker: s.Marker, Cache: cache, LeaveOut: a.litter[set].Match})
+	if err != nil {
+		return nil, err
+	}
+	if a.dirs == nil {
+		a.dirs = map[[3]string]*disk.Dir{}
+	}
+	a.dirs[key] = d
+	return d, nil
+}
+
+// solid says that a store lies on a drive without a spindle, as far as the system knows.
+func (a *App) solid(ctx context.Context, store string) bool {
+	s, _ := a.Config.Store(store)
+	for _, r := range s.Sets {
+		root, err := a.root(store, r.Set, fixity.Bypassed)
+		if err != nil {
+			return false
+		}
+		if dev, err := root.(*disk.Dir).Device(ctx); err != nil || !dev.Known || dev.Rotational {
+			return false
+		}
+	}
+	return len(s.Sets) > 0
 }
 
 // device names the drive that a store lies on; stores on one are never read at once.
@@ -259,11 +322,11 @@ func (a *App) device(ctx context.Context, store string) string {
 		return string(s.Kind) + " " + store
 	}
 	for _, r := range s.Sets {
-		d, err := disk.Open(r.Path, disk.Options{Store: store})
+		root, err := a.root(store, r.Set, fixity.Bypassed)
 		if err != nil {
 			continue
 		}
-		if dev, err := d.Device(ctx); err == nil && dev.ID != "" {
+		if dev, err := root.(*disk.Dir).Device(ctx); err == nil && dev.ID != "" {
 			return dev.ID
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/fixity"
 )
 
@@ -23,8 +24,8 @@ func (w *world) generations(store string) (out []string) {
 	return out
 }
 
-// archive is a world with files under care and a first backup.
-func archive(t *testing.T, more string) *world {
+// backedUp is a world with files under care and a first backup.
+func backedUp(t *testing.T, more string) *world {
 	t.Helper()
 	w := newWorld(t, worldConfig+more)
 	w.now = w.now.Add(-time.Hour)
@@ -47,7 +48,7 @@ func (w *world) backUp(n int, every time.Duration) {
 	defer a.Close()
 	for range n {
 		w.now = w.now.Add(every)
-		if _, err := a.Acts.Backup(w.t.Context()); err != nil {
+		if _, err := a.Backups.Backup(w.t.Context()); err != nil {
 			w.t.Fatal(err)
 		}
 	}
@@ -57,9 +58,9 @@ func (w *world) backUp(n int, every time.Duration) {
 // stay for ever.
 func TestNoBackupOfTheLastWeekOrOfAMonthIsRemoved(t *testing.T) {
 	t.Parallel()
-	w := archive(t, "")
+	w := backedUp(t, "")
 	begun := w.now
-	w.backUp(70, 7*24*time.Hour)
+	w.backUp(32, 14*24*time.Hour) // more than a year
 	got := w.generations("studio")
 	months := map[string]bool{}
 	for i, g := range got {
@@ -72,7 +73,7 @@ func TestNoBackupOfTheLastWeekOrOfAMonthIsRemoved(t *testing.T) {
 			t.Errorf("%s is %s old", g, age)
 		}
 		if i >= len(got)-7 {
-			if want := w.now.Add(-7 * 24 * time.Hour * time.Duration(len(got)-1-i)); !at.Equal(want) {
+			if want := w.now.Add(-14 * 24 * time.Hour * time.Duration(len(got)-1-i)); !at.Equal(want) {
 				t.Errorf("of the last seven: %s, not of %s", g, want)
 			}
 		}
@@ -114,7 +115,8 @@ func TestABackupOfAnotherRecordIsNeverReplaced(t *testing.T) {
 		{"whose checkpoint is gone", func(w *world, gen string) { w.remove(gen + "/checkpoint.txt") }, "can't be read"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			w := archive(t, "")
+			t.Parallel()
+			w := backedUp(t, "")
 			first := w.generations("studio")[0]
 			c.change(w, "studio/masters/.firmus-ledger/"+first)
 			w.backUp(12, 24*time.Hour)
@@ -140,7 +142,7 @@ func TestAFirstRunThatWasKilledNeverBlocksTheNext(t *testing.T) {
 		a := w.open()
 		p := &power{cutAt: k}
 		p.wire(a)
-		_, err := a.Acts.Intake(t.Context(), acts.IntakeOrder{})
+		_, err := a.Receiving.Intake(t.Context(), receiving.IntakeOrder{})
 		a.Close()
 		if !p.off {
 			if err != nil {

@@ -21,10 +21,11 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
-	"firmus/replicas/cloud/drivetest"
-	"firmus/replicas/faulty"
+	"firmus/replicas/testing/drivetest"
+	"firmus/replicas/testing/faulty"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -144,7 +145,7 @@ func (m *month) serve() (stop func()) {
 	go func() {
 		ended <- app.RunDaemon(ctx, app.DaemonOptions{Log: slog.New(slog.NewTextHandler(log, nil)), By: "the daemon", Build: metrics.Build{Version: "test"},
 			// Nothing may wait for the system but what answers at once: time stands still then.
-			Listed: true, Follow: 5 * time.Minute,
+			Listed: true, Follow: 5 * time.Minute, Beat: 10 * time.Minute,
 			Load: func() (*config.Config, error) {
 				cfg, err := config.Load(m.path("firmus.toml"))
 				if err == nil {
@@ -154,7 +155,7 @@ func (m *month) serve() (stop func()) {
 			},
 			Opened: func(a *app.App) {
 				root := a.Acts.Root
-				a.Acts.Root = func(store, set string, c fixity.Cache) (acts.Root, error) {
+				a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
 					x, err := root(store, set, c)
 					if err == nil && store == "vault" {
 						x = failing{x, m}
@@ -177,7 +178,7 @@ func (m *month) serve() (stop func()) {
 
 // failing is a drive that gives some files no longer.
 type failing struct {
-	acts.Root
+	stores.Root
 	m *month
 }
 
@@ -200,7 +201,7 @@ func (m *month) fails(path string) {
 	a := m.open()
 	defer a.Close()
 	if err := a.Ledger.Tx(m.t.Context(), m.now, func(t *ledger.Tx) error {
-		seen, _, err := t.Touched("vault", "masters", path, false)
+		seen, _, err := t.Copies.Touched("vault", "masters", path, false)
 		if err == nil && seen != 1 {
 			err = fmt.Errorf("%d copies of %s in the vault", seen, path)
 		}
@@ -236,7 +237,7 @@ func (m *month) outbox() []ledger.Letter {
 	a := m.open()
 	defer a.Close()
 	if err := a.Ledger.View(m.t.Context(), func(t *ledger.Tx) error {
-		ds, err := t.Deliveries(0)
+		ds, err := t.Post.Deliveries(0)
 		for _, d := range ds {
 			if !m.post.has("<" + d.Letter.MessageID + ">") {
 				m.t.Errorf("never left: %s", d.Letter.Subject)

@@ -10,7 +10,7 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 )
 
 // followedWorld is a cloud world in which all is known and intact, for a daemon.
@@ -47,7 +47,7 @@ func (c *cloudWorld) openFindings() string {
 	defer a.Close()
 	var out []string
 	if err := a.Ledger.View(c.t.Context(), func(t *ledger.Tx) error {
-		fs, err := t.OpenFindings("cloud")
+		fs, err := t.Findings.Open("cloud")
 		for _, f := range fs {
 			out = append(out, string(f.Kind)+" "+f.Path)
 		}
@@ -62,7 +62,7 @@ func (c *cloudWorld) token() (token string) {
 	c.t.Helper()
 	a := c.open()
 	defer a.Close()
-	if err := a.Ledger.View(c.t.Context(), func(t *ledger.Tx) (err error) { token, err = t.LogToken("cloud", c.folder); return err }); err != nil {
+	if err := a.Ledger.View(c.t.Context(), func(t *ledger.Tx) (err error) { token, err = t.Services.LogToken("cloud", c.folder); return err }); err != nil {
 		c.t.Fatal(err)
 	}
 	return token
@@ -78,9 +78,9 @@ func TestCloudChangesAreTold(t *testing.T) {
 
 	// Where nothing happens a call a time is all.
 	c.server.Reset()
-	time.Sleep(time.Second)
-	if lists, all := c.server.Count("drive.files.list"), c.server.Count(""); lists != 0 || all == 0 || all > 10 {
-		t.Errorf("in a quiet second: %d listings, %d calls", lists, all)
+	r.within(10*time.Second, "it is asked now and then", func() bool { return c.server.Count("drive.changes.list") >= 3 })
+	if lists, asked, all := c.server.Count("drive.files.list"), c.server.Count("drive.changes.list"), c.server.Count(""); lists != 0 || all > asked+1 {
+		t.Errorf("where nothing happens: asked %d times, %d listings, %d calls", asked, lists, all)
 	}
 	c.server.Write(ids["QV-0108"], bytesOf("something else", 80_000))
 	r.within(30*time.Second, "the exchanged one is told", func() bool { return c.openFindings() == "altered QV-0108/QV-0108_A.wav" })
@@ -124,7 +124,7 @@ func TestCloudLogIsBegunAnew(t *testing.T) {
 	t.Parallel() // most of the time is waiting
 	c, addr, ids := followedWorld(t)
 	a := c.open()
-	if err := a.Ledger.Tx(t.Context(), time.Now(), func(t *ledger.Tx) error { return t.PutLogToken("cloud", c.folder, "no token") }); err != nil {
+	if err := a.Ledger.Tx(t.Context(), time.Now(), func(t *ledger.Tx) error { return t.Services.PutLogToken("cloud", c.folder, "no token") }); err != nil {
 		t.Fatal(err)
 	}
 	a.Close()

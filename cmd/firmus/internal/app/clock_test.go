@@ -11,6 +11,7 @@ import (
 // TestClockWrong: a clock a year ahead or behind loses nothing, says so, and what
 // is due by a wrong time is read.
 func TestClockWrong(t *testing.T) {
+	t.Parallel()
 	for _, tc := range []struct {
 		name string
 		by   time.Duration
@@ -19,6 +20,7 @@ func TestClockWrong(t *testing.T) {
 		{"a year back", -365 * 24 * time.Hour},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel()
 			w := newWorld(t, worldConfig)
 			w.write("studio/masters/QV-0107/QV-0107_A.wav", "a", 100_000)
 			w.copy("studio/masters/QV-0107/QV-0107_A.wav", "vault/masters/QV-0107/QV-0107_A.wav")
@@ -54,6 +56,7 @@ func TestClockWrong(t *testing.T) {
 
 // TestVisitingStore is late only after what it promised.
 func TestVisitingStore(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, worldConfig+`
 [store.safe]
 kind = "disk"

@@ -20,13 +20,10 @@ import (
 // clouds are the stores that services keep, each opened once: a listing is of the
 // whole store and serves all its sets.
 type clouds struct {
-	mu     sync.Mutex
-	now    func() time.Time
-	keep   func(ctx context.Context, store string, n int64) error // counts bytes that were read
-	said   func(store string, err error)
-	place  func(ctx context.Context, store, set, path string) (cloud.Place, error) // nil: nothing is known
-	open   map[string]*cloud.Store
-	meters map[string]*meter
+	mu    sync.Mutex
+	now   func() time.Time
+	place func(ctx context.Context, store, set, path string) (cloud.Expected, error) // nil: nothing is known
+	open  map[string]*cloud.Store
 }
 
 func (c *clouds) store(s config.Store) (*cloud.Store, error) {
@@ -42,7 +39,7 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 	}
 	o := cloud.Options{Folder: s.Folder, Now: c.now}
 	if c.place != nil {
-		o.Place = func(ctx context.Context, set, path string) (cloud.Place, error) {
+		o.Place = func(ctx context.Context, set, path string) (cloud.Expected, error) {
 			return c.place(ctx, s.Name, set, path)
 		}
 	}
@@ -61,12 +58,12 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 }
 
 // placeIn is what the ledger knows of a place in a store that a service keeps.
-func placeIn(ctx context.Context, l *ledger.Ledger, store, set, path string) (p cloud.Place, err error) {
+func placeIn(ctx context.Context, l *ledger.Ledger, store, set, path string) (p cloud.Expected, err error) {
 	err = l.View(ctx, func(t *ledger.Tx) error {
-		if p.ID, err = t.ServiceID(store, set, path); err != nil {
+		if p.ID, err = t.Services.ID(store, set, path); err != nil {
 			return err
 		}
-		p.Sums, err = t.ReportsAt(store, set, path)
+		p.Sums, err = t.Services.ReportsAt(store, set, path)
 		return err
 	})
 	return p, err
@@ -80,26 +77,9 @@ func (c *clouds) forget(store string) {
 	delete(c.open, store)
 }
 
-// meter is that of a store; all its sets share one.
-func (c *clouds) meter(s config.Store) *meter {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	m := c.meters[s.Name]
-	if m == nil {
-		m = &meter{rate: int64(s.Rate), keep: func(ctx context.Context, n int64) error { return c.keep(ctx, s.Name, n) },
-			said: func(err error) { c.said(s.Name, err) }}
-		if c.meters == nil {
-			c.meters = map[string]*meter{}
-		}
-		c.meters[s.Name] = m
-	}
-	return m
-}
-
 // onlyRead is a root on which nothing is ever written.
 type onlyRead struct {
 	*cloud.Folder
-	meter *meter
 	blind func() // is told when the credential turns out to be dead
 }
 
@@ -139,13 +119,21 @@ func (r onlyRead) Stat(ctx context.Context, path string) (fixity.Entry, error) {
 	return e, notToday(err)
 }
 
-// Open counts what is read, and holds it to the store's rate.
+// Open is that of the folder.
 func (r onlyRead) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
 	f, err := r.Folder.Open(ctx, e, offset)
 	if err != nil {
 		return nil, notToday(err)
 	}
-	return r.meter.through(ctx, f), nil
+	return today{f}, nil
+}
+
+// today is a reader whose service may give no more of anything before the next day.
+type today struct{ fixity.Reader }
+
+func (r today) Read(p []byte) (int, error) {
+	n, err := r.Reader.Read(p)
+	return n, notToday(err)
 }
 
 // ConfirmGone asks the service again for what its listing doesn't show.
@@ -157,7 +145,7 @@ func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (m
 	found, err := r.Confirm(ctx, lost)
 	out := map[string]ledger.SecondLook{}
 	for _, f := range found {
-		out[f.Path] = ledger.SecondLook{Said: f.Text, There: f.Fate == cloud.IsThere, Entry: f.Entry}
+		out[f.Path] = ledger.SecondLook{Said: f.Seen, There: f.Fate == cloud.IsThere, Entry: f.Entry}
 	}
 	return out, err
 }
@@ -210,6 +198,7 @@ func (onlyRead) RemoveOwn(_ context.Context, path string) error {
 type CloudProblem struct {
 	Store string
 	Grave bool // it can't be audited with it
+	Away  bool // it visits, and was not reached
 	Text  string
 }
 
@@ -224,11 +213,11 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 		}
 		st, err := open.store(s)
 		if err != nil {
-			out = append(out, CloudProblem{s.Name, true, err.Error()})
+			out = append(out, CloudProblem{Store: s.Name, Grave: true, Text: err.Error()})
 			continue
 		}
 		if end := SignInEnds(s); !end.IsZero() {
-			out = append(out, CloudProblem{s.Name, false, signInUntil(end, now())})
+			out = append(out, CloudProblem{Store: s.Name, Text: signInUntil(end, now())})
 		}
 		var sets []string
 		for _, r := range s.Sets {
@@ -245,11 +234,11 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 				text += ". " + p.Do
 			}
 			// Whether a visiting one has been away for too long, the ledger knows.
-			out = append(out, CloudProblem{s.Name, p.Grave && !s.Visiting, text})
+			out = append(out, CloudProblem{Store: s.Name, Grave: p.Grave && !s.Visiting, Away: p.Grave && s.Visiting, Text: text})
 			grave = grave || p.Grave
 		}
 		if !grave {
-			out = append(out, CloudProblem{s.Name, false, "can be audited"})
+			out = append(out, CloudProblem{Store: s.Name, Text: "can be audited"})
 		}
 	}
 	return out, nil

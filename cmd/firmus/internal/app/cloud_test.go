@@ -7,9 +7,10 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 	"firmus/testdata"
 )
 
@@ -47,8 +48,8 @@ func (c *cloudWorld) allCloud() (out []ledger.Copy) {
 	a := c.open()
 	defer a.Close()
 	if err := a.Ledger.View(c.t.Context(), func(t *ledger.Tx) error {
-		return t.Files("masters", "", 1_000_000, func(f ledger.File) error {
-			all, err := t.Copies(f.ID)
+		return t.Files.Each("masters", "", 1_000_000, func(f ledger.File) error {
+			all, err := t.Copies.Of(f.ID)
 			for _, x := range all {
 				if x.Store == "cloud" {
 					out = append(out, x)
@@ -69,6 +70,7 @@ func bytesOf(seed string, size int) []byte {
 // TestCloudAudit: a cloud folder is audited as the disk is. What the service reports
 // and what was read are told apart.
 func TestCloudAudit(t *testing.T) {
+	t.Parallel()
 	c := newCloudWorld(t)
 	ids := map[string]string{}
 	for _, item := range []string{"QV-0107", "QV-0108", "QV-0109"} {
@@ -118,6 +120,7 @@ func TestCloudAudit(t *testing.T) {
 
 // TestCloudIncomplete: what a partial or failing listing doesn't show isn't missing.
 func TestCloudIncomplete(t *testing.T) {
+	t.Parallel()
 	c := newCloudWorld(t)
 	for i := range 6 {
 		item := fmt.Sprintf("QV-02%02d", i)
@@ -142,6 +145,7 @@ func TestCloudIncomplete(t *testing.T) {
 // TestCarriedOver: a folder that a program keeps in step with the cloud follows a
 // wrong hand. What befalls both is told as one act, with what the service says of it.
 func TestCarriedOver(t *testing.T) {
+	t.Parallel()
 	s, err := drivetest.Start(drivetest.Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -172,12 +176,12 @@ endpoint = %q
 	rs := w.audit(acts.AuditOrder{})
 	for _, store := range []string{"studio", "cloud"} {
 		r := rs[store]
-		if len(r.Findings) != 1 || r.Findings[0].Kind != "missing" || !strings.Contains(r.Findings[0].Detail, "one act, carried over") {
+		if len(r.Findings) != 1 || r.Findings[0].Kind != "missing" || !strings.Contains(report.Told(r.Findings[0], nil), "one act, carried over") {
 			t.Errorf("%s: %+v", store, r.Findings)
 		}
 	}
-	if f := rs["cloud"].Findings; len(f) == 1 && !strings.Contains(f[0].Detail, "bin") {
-		t.Errorf("the cloud's finding doesn't tell of the bin: %s", f[0].Detail)
+	if f := rs["cloud"].Findings; len(f) == 1 && !strings.Contains(report.Told(f[0], nil), "bin") {
+		t.Errorf("the cloud's finding doesn't tell of the bin: %s", report.Told(f[0], nil))
 	}
 	if f := rs["vault"].Findings; len(f) != 0 {
 		t.Errorf("vault: %+v", f)

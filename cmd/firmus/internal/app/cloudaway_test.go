@@ -15,6 +15,7 @@ import (
 // away, also for check, and is one when its promise is broken. What was found in it
 // stays open meanwhile.
 func TestVisitingCloud(t *testing.T) {
+	t.Parallel()
 	c := newCloudWorld(t)
 	text, err := os.ReadFile(c.path("firmus.toml"))
 	if err != nil {

@@ -10,7 +10,7 @@ import (
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 )
 
 // foldered is a cloud world of n files in one folder, all known and intact.
@@ -53,7 +53,9 @@ func (c *cloudWorld) auditWith(f drivetest.Fault) acts.AuditResult {
 // TestAHoleInAListingIsNeverMissing: what a second look finds counts. What it says of a
 // file is held against the version like any report.
 func TestAHoleInAListingIsNeverMissing(t *testing.T) {
+	t.Parallel()
 	t.Run("of few", func(t *testing.T) {
+		t.Parallel()
 		c := foldered(t, 12)
 		r := c.auditWith(drivetest.Fault{End: 9})
 		if len(r.Findings) != 0 || r.States[fixity.Intact] != 12 || r.Exit() != 0 {
@@ -61,6 +63,7 @@ func TestAHoleInAListingIsNeverMissing(t *testing.T) {
 		}
 	})
 	t.Run("of few, and one of them is other bytes", func(t *testing.T) {
+		t.Parallel()
 		c := foldered(t, 12)
 		name := "QV-0300_011.wav"
 		id := c.server.Find(c.masters, "QV-0300/"+name)
@@ -70,6 +73,7 @@ func TestAHoleInAListingIsNeverMissing(t *testing.T) {
 		}
 	})
 	t.Run("of many", func(t *testing.T) {
+		t.Parallel()
 		c := foldered(t, 30)
 		r := c.auditWith(drivetest.Fault{End: 9})
 		if len(r.Findings) != 0 || r.States[fixity.Intact] != 30 || r.Exit() != 3 || !strings.Contains(fmt.Sprint(r.Trouble), "two listings differ") {
@@ -81,6 +85,7 @@ func TestAHoleInAListingIsNeverMissing(t *testing.T) {
 		}
 	})
 	t.Run("moved between the two", func(t *testing.T) {
+		t.Parallel()
 		c := foldered(t, 12)
 		id := c.server.Find(c.masters, "QV-0300/QV-0300_011.wav")
 		r := c.auditWith(drivetest.Fault{End: 11})
@@ -97,6 +102,7 @@ func TestAHoleInAListingIsNeverMissing(t *testing.T) {
 
 // TestAStrayIsNeverForgottenByAHole: with it would go that a person left it in peace.
 func TestAStrayIsNeverForgottenByAHole(t *testing.T) {
+	t.Parallel()
 	for _, n := range []int{12, 30} { // of few, which a second look finds, and of too many
 		c := foldered(t, n)
 		c.server.AddFile(c.server.Find(c.masters, "QV-0300"), "stray.wav", []byte("a stray"))
@@ -116,7 +122,7 @@ func (c *cloudWorld) strayFrom(path string) (first time.Time) {
 	a := c.open()
 	defer a.Close()
 	if err := a.Ledger.View(c.t.Context(), func(t *ledger.Tx) error {
-		s, err := t.StrayAt("cloud", "masters", path)
+		s, err := t.Strays.At("cloud", "masters", path)
 		first = s.First
 		if errors.Is(err, fixity.ErrNotFound) {
 			return nil
@@ -131,6 +137,7 @@ func (c *cloudWorld) strayFrom(path string) (first time.Time) {
 // TestWrongBytesOnTheWayAreNeverRot: the same wrong byte twice, then the right one, is a
 // copy that can't be read alike. What is wrong each time is altered.
 func TestWrongBytesOnTheWayAreNeverRot(t *testing.T) {
+	t.Parallel()
 	for _, tc := range []struct {
 		times int
 		want  string

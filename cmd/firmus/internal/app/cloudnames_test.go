@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 )
 
@@ -30,7 +31,9 @@ func (c *cloudWorld) begins() {
 // TestWhatMovesInNeverTakesAPlace: what is known to lie at a place keeps it, though
 // something older of its name moves there.
 func TestWhatMovesInNeverTakesAPlace(t *testing.T) {
+	t.Parallel()
 	t.Run("a file", func(t *testing.T) {
+		t.Parallel()
 		c := newCloudWorld(t)
 		old, kept := c.server.AddFolder(c.masters, "QV-0299"), c.server.AddFolder(c.masters, "QV-0300")
 		id := c.inCloud(old, "QV-0299/A.wav")
@@ -46,6 +49,7 @@ func TestWhatMovesInNeverTakesAPlace(t *testing.T) {
 		}
 	})
 	t.Run("a folder", func(t *testing.T) {
+		t.Parallel()
 		c := newCloudWorld(t)
 		box := c.server.AddFolder(c.masters, "QV-0298")
 		old, kept := c.server.AddFolder(box, "QV-0300"), c.server.AddFolder(c.masters, "QV-0300")
@@ -64,6 +68,7 @@ func TestWhatMovesInNeverTakesAPlace(t *testing.T) {
 // TestTheFirstOfTwoNamesNeverHidesTheRightOne: where nothing is known of a place, a
 // digest that is right there says which of two things of one name is the copy.
 func TestTheFirstOfTwoNamesNeverHidesTheRightOne(t *testing.T) {
+	t.Parallel()
 	c := newCloudWorld(t)
 	folder := c.server.AddFolder(c.masters, "QV-0300")
 	cut := c.server.AddFile(folder, "A.wav", bytesOf("QV-0300/A.wav", 60_000)[:40_000])
@@ -79,10 +84,11 @@ func TestTheFirstOfTwoNamesNeverHidesTheRightOne(t *testing.T) {
 // TestAPlaceThatIsTakenIsNeverToldAsSomethingElse: names that were exchanged, and what
 // has no bytes in the place of a file, are said as that.
 func TestAPlaceThatIsTakenIsNeverToldAsSomethingElse(t *testing.T) {
+	t.Parallel()
 	detail := func(r acts.AuditResult, path string) string {
 		for _, f := range r.Findings {
 			if f.Path == path {
-				return string(f.Kind) + ": " + f.Detail
+				return string(f.Kind) + ": " + report.Told(f, nil)
 			}
 		}
 		return ""
@@ -97,8 +103,8 @@ func TestAPlaceThatIsTakenIsNeverToldAsSomethingElse(t *testing.T) {
 			c.server.Rename(b, "A.wav")
 			c.server.Rename(a, "B.wav")
 		}, map[string][]string{
-			"QV-0300/A.wav": {"altered: ", `exchanged with "QV-0300/B.wav"`},
-			"QV-0300/B.wav": {"altered: ", `exchanged with "QV-0300/A.wav"`},
+			"QV-0300/A.wav": {"altered: ", `a swap with "QV-0300/B.wav"`},
+			"QV-0300/B.wav": {"altered: ", `a swap with "QV-0300/A.wav"`},
 		}},
 		{"a shortcut", func(c *cloudWorld, folder, a, b string) {
 			c.server.Delete(a)
@@ -114,6 +120,7 @@ func TestAPlaceThatIsTakenIsNeverToldAsSomethingElse(t *testing.T) {
 		}, map[string][]string{"QV-0300/A.wav": {"missing: ", "a folder lies in its place"}}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel()
 			c := newCloudWorld(t)
 			folder := c.server.AddFolder(c.masters, "QV-0300")
 			a, b := c.inCloud(folder, "QV-0300/A.wav"), c.inCloud(folder, "QV-0300/B.wav")

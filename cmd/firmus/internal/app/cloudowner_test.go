@@ -13,6 +13,7 @@ import (
 // TestOwners: whose the files in the cloud are is counted by account, those of the
 // folder's own told from others; what lies in the bin is nobody's copy.
 func TestOwners(t *testing.T) {
+	t.Parallel()
 	c := newCloudWorld(t)
 	var ids []string
 	for _, item := range []string{"QV-0107", "QV-0108", "QV-0109", "QV-0110"} {
@@ -30,7 +31,7 @@ func TestOwners(t *testing.T) {
 		a := c.open()
 		defer a.Close()
 		var got []ledger.OwnerCount
-		if err := a.Ledger.View(t.Context(), func(tx *ledger.Tx) (err error) { got, err = tx.Owners(); return err }); err != nil {
+		if err := a.Ledger.View(t.Context(), func(tx *ledger.Tx) (err error) { got, err = tx.Services.Owners(); return err }); err != nil {
 			t.Fatal(err)
 		}
 		if d := cmp.Diff(want, got); d != "" {

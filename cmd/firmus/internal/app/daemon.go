@@ -4,14 +4,18 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net/http"
 	"sync"
 	"sync/atomic"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts/backups"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/pages"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
@@ -29,8 +33,11 @@ type DaemonOptions struct {
 	// Ready is told once everything runs; Reloading at the beginning of a reload (Ready
 	// follows). Alive is told now and then while nothing hangs. All may be nil.
 	Ready, Reloading, Alive func()
-	// Pages adds what else is served; may be nil.
-	Pages func(mux *http.ServeMux, a *App)
+	// Link is told the link that opens the pages once, where there are no accounts; may be
+	// nil.
+	Link func(url string)
+	// Setup makes a configuration if Load finds none (fs.ErrNotExist); nil: that is an error.
+	Setup *Setup
 	// Opened is told of each archive that is opened, before it is used; may be nil.
 	Opened func(a *App)
 	// WatchDrive tells of changes of the disc in a drive; nil: optical.Watch.
@@ -40,6 +47,11 @@ type DaemonOptions struct {
 	Listed bool
 	// Follow overrides how often the record is followed; for tests.
 	Follow time.Duration
+	// Beat overrides how often the schedule comes round where nothing is due, and the
+	// ledger is tried; for tests in which a month passes at once.
+	Beat time.Duration
+	// Look overrides how often it is looked for stores that may have come; for tests.
+	Look time.Duration
 	// TakeInFirst and Rest override when new files are looked for after a start, and how
 	// long one must be at rest; Again how often is tried what may get better; Changes how
 	// often a service is asked what has changed; for tests.
@@ -52,12 +64,17 @@ type Daemon struct {
 	web   *webServer
 	had   atomic.Bool   // it has had a ledger
 	again chan struct{} // another ledger lies in the place of the one that is open
+	rules chan struct{} // a store was retired, or taken up again: the rules are others now
+	pages pages.Memory
+	// followed is how many events' findings have been logged; below 0: those that there
+	// are when the first parts start need not be.
+	followed atomic.Int64
 
 	mu           sync.Mutex
-	s            *session
+	s            *parts
 	loaded       time.Time
 	reloadFailed bool
-	lastDisc     map[string]string // by drive: what was seen in it last
+	lastDisc     checking.Last
 }
 
 // openAgain is how often a ledger is tried that can't be opened, and an address that
@@ -76,20 +93,32 @@ func (o DaemonOptions) again() time.Duration {
 // mustn't touch. What may get better by itself (a full or read-only drive, a database
 // that doesn't answer, an address that is taken) is said, shown and tried again.
 func RunDaemon(ctx context.Context, o DaemonOptions) error {
-	d := &Daemon{o: o, again: make(chan struct{}, 1)}
+	d := &Daemon{o: o, again: make(chan struct{}, 1), rules: make(chan struct{}, 1)}
+	d.followed.Store(-1)
+	d.web = &webServer{log: o.Log, down: d.down(), again: o.again()}
+	defer d.web.close()
+	var holder []byte // of who set up just now
 	cfg, err := o.Load()
+	if o.Setup != nil && errors.Is(err, fs.ErrNotExist) {
+		if holder, err = d.setUp(ctx); err != nil {
+			if ctx.Err() != nil {
+				return nil // stopped
+			}
+			return err
+		}
+		cfg, err = o.Load()
+	}
 	if err != nil {
 		return err
 	}
 	d.loaded = time.Now()
-	d.web = &webServer{log: o.Log, down: d.down(), again: o.again()}
-	defer d.web.close()
 	s, unlock, err := d.begin(ctx, cfg)
 	if err != nil {
 		if final(err) {
 			return err
 		}
 		// Also without a ledger it can be asked how it is.
+		d.web.cert.name(cfg.Web.Certificate, cfg.Web.Key)
 		d.web.listen(ctx, cfg.Web.Listen)
 		if s, unlock, err = d.beginAtLast(ctx, cfg, err); err != nil {
 			return err
@@ -100,22 +129,34 @@ func RunDaemon(ctx context.Context, o DaemonOptions) error {
 	}
 	for {
 		d.had.Store(true)
+		d.web.cert.name(s.a.Config.Web.Certificate, s.a.Config.Web.Key)
 		d.web.listen(ctx, s.a.Config.Web.Listen)
+		if holder != nil {
+			if err := s.a.adopt(ctx, holder); err != nil {
+				o.Log.Error("who set up has to open the pages by another link", "error", err)
+				holder = nil
+			}
+		}
 		d.start(s)
+		if holder == nil {
+			d.link(ctx, s.a)
+		}
+		holder = nil
 		o.Log.Info("the daemon runs", "version", o.Build.Version, "config", cfg.File, "ledger", s.a.Ledger.Where(), "listen", cfg.Web.Listen)
 		if o.Ready != nil {
 			o.Ready()
 		}
 		again := d.serve(ctx)
 		o.Log.Info("stopping")
-		d.session().stop()
+		d.current().stop()
 		unlock()
 		if !again {
 			o.Log.Info("stopped")
 			return nil
 		}
 		o.Log.Info("another ledger of these holdings lies there now: beginning anew with it")
-		cfg = d.session().a.Config
+		cfg = d.current().a.Config
+		d.followed.Store(-1)
 		d.web.hide()
 		if s, unlock, err = d.begin(ctx, cfg); err != nil {
 			if s, unlock, err = d.beginAtLast(ctx, cfg, err); err != nil || s == nil {
@@ -139,12 +180,15 @@ func (d *Daemon) serve(ctx context.Context) (again bool) {
 			if d.o.Reloading != nil {
 				d.o.Reloading()
 			}
-			d.reload(ctx)
+			cfg, err := d.o.Load()
+			d.reload(ctx, cfg, err)
 			if d.o.Ready != nil {
 				d.o.Ready()
 			}
+		case <-d.rules:
+			d.renew(ctx)
 		case <-alive.C:
-			if d.o.Alive != nil && d.session().runner.Alive() == nil {
+			if d.o.Alive != nil && d.current().runner.Alive() == nil {
 				d.o.Alive()
 			}
 		}
@@ -153,35 +197,35 @@ func (d *Daemon) serve(ctx context.Context) (again bool) {
 
 // final says that trying again won't help.
 func final(err error) bool {
-	if isLost(err) {
+	if backups.IsLost(err) {
 		return false // who only ended would be started again for ever, and tell nobody
 	}
 	var bad *config.Error
-	return errors.As(err, &bad) || errors.Is(err, errSecond) || errors.Is(err, ledger.ErrNewer) || errors.Is(err, ledger.ErrDamaged) ||
+	return errors.As(err, &bad) || errors.Is(err, ErrSecond) || errors.Is(err, ledger.ErrNewer) || errors.Is(err, ledger.ErrDamaged) ||
 		errors.Is(err, ledger.ErrPlace) || errors.Is(err, fixity.ErrRefused) || errors.Is(err, fixity.ErrNotFound)
 }
 
-// errSecond: a daemon runs already.
-var errSecond = errors.New("a daemon for this archive runs already")
+// ErrSecond says that a daemon of the archive runs already.
+var ErrSecond = errors.New("a daemon for this archive runs already")
 
 // begin opens everything and takes the daemon's lock.
-func (d *Daemon) begin(ctx context.Context, cfg *config.Config) (*session, func(), error) {
+func (d *Daemon) begin(ctx context.Context, cfg *config.Config) (*parts, func(), error) {
 	s, err := prepare(ctx, d, cfg)
 	if err != nil {
 		return nil, nil, err
 	}
-	unlock, err := s.a.Ledger.LockStore(ctx, daemonLock(cfg), "firmus serve", 0, time.Now)
+	unlock, err := s.a.Ledger.LockOwn(ctx, daemonLock(cfg), "firmus serve", 0, time.Now)
 	if err != nil {
 		s.a.Close()
 		if errors.Is(err, fixity.ErrBusy) {
-			return nil, nil, fmt.Errorf("%w: %w", errSecond, err)
+			return nil, nil, fmt.Errorf("%w: %w", ErrSecond, err)
 		}
 		return nil, nil, err
 	}
 	return s, unlock, nil
 }
 
-func (d *Daemon) beginAtLast(ctx context.Context, cfg *config.Config, err error) (*session, func(), error) {
+func (d *Daemon) beginAtLast(ctx context.Context, cfg *config.Config, err error) (*parts, func(), error) {
 	said := ""
 	for {
 		if text := err.Error(); text != said {
@@ -208,13 +252,13 @@ func (d *Daemon) beginAtLast(ctx context.Context, cfg *config.Config, err error)
 	}
 }
 
-func (d *Daemon) session() *session {
+func (d *Daemon) current() *parts {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.s
 }
 
-func (d *Daemon) start(s *session) {
+func (d *Daemon) start(s *parts) {
 	d.mu.Lock()
 	d.s = s
 	d.mu.Unlock()
@@ -222,11 +266,12 @@ func (d *Daemon) start(s *session) {
 	d.web.show(s.handler)
 }
 
-// reload reads the configuration anew. Everything that can fail is done before
-// anything is changed; if something does, the old configuration stays in force.
-func (d *Daemon) reload(ctx context.Context) {
-	old := d.session()
-	s, listener, err := d.prepareReload(ctx, old)
+// reload goes over to the configuration that was read anew. Everything that can fail is
+// done before anything is changed; if something does, the old one stays in force.
+func (d *Daemon) reload(ctx context.Context, cfg *config.Config, err error) {
+	if err == nil {
+		err = d.swap(ctx, cfg)
+	}
 	d.mu.Lock()
 	d.reloadFailed = err != nil
 	if err == nil {
@@ -237,12 +282,50 @@ func (d *Daemon) reload(ctx context.Context) {
 		d.o.Log.Error("the configuration was not reloaded; the old one is in force", "error", err)
 		return
 	}
+	d.o.Log.Info("the configuration was reloaded", "config", cfg.File)
+}
+
+// renew begins anew with the configuration that is in force: the ledger says now that other
+// stores of it are in use. Nobody is asked to restart for that.
+func (d *Daemon) renew(ctx context.Context) {
+	s := d.current()
+	if same, err := s.sameStores(ctx); err == nil && same {
+		return // a reload came before
+	}
+	if err := d.swap(ctx, s.configured); err != nil {
+		d.o.Log.Error("a store was retired or taken up again, and the daemon could not go over to that; tried again with the next event", "error", err)
+		return
+	}
+	d.o.Log.Info("a store was retired or taken up again: the daemon goes by that now", "stores", d.current().a.Config.StoreNames())
+}
+
+// swap puts the parts under cfg in the place of those that run, or changes nothing.
+func (d *Daemon) swap(ctx context.Context, cfg *config.Config) error {
+	old := d.current()
+	s, listener, err := d.prepareReload(ctx, old, cfg)
+	if err != nil {
+		return err
+	}
 	old.stop()
+	d.web.cert.name(s.a.Config.Web.Certificate, s.a.Config.Web.Key)
 	if listener != nil {
 		d.web.move(ctx, listener, s.a.Config.Web.Listen)
 	}
 	d.start(s)
-	d.o.Log.Info("the configuration was reloaded", "config", s.a.Config.File)
+	return nil
+}
+
+// link tells the link that opens the pages once.
+func (d *Daemon) link(ctx context.Context, a *App) {
+	if d.o.Link == nil || a.Config.Web.Listen == "" {
+		return
+	}
+	url, err := a.NewLink(ctx, d.web.listening())
+	if err != nil {
+		d.o.Log.Error("a link to the pages could not be made", "error", err)
+		return
+	}
+	d.o.Link(url)
 }
 
 // down is what is shown while there is no ledger.
@@ -252,7 +335,7 @@ func (d *Daemon) down() http.Handler {
 	if _, h, err := metrics.Serve(d.o.Build, nil, nil, func(context.Context) metrics.Facts {
 		return metrics.Facts{Free: -1, Reloaded: d.loaded}
 	}); err == nil {
-		mux.Handle("GET /metrics", h)
+		mux.Handle("GET /metrics", here(h))
 	}
 	return mux
 }

@@ -8,6 +8,8 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/http/cookiejar"
+	"net/url"
 	"os"
 	"slices"
 	"strings"
@@ -19,9 +21,10 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/outlook"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
-	"firmus/replicas/faulty"
 )
 
 // said is a log that a test can look at.
@@ -74,7 +77,7 @@ func (w *world) daemon(addr string, change ...func(*app.DaemonOptions)) *running
 	r := &running{T: w.t, log: &said{}, addr: addr, ended: make(chan error, 1), reload: make(chan struct{})}
 	o := app.DaemonOptions{Log: slog.New(slog.NewTextHandler(r.log, nil)), By: "the test", Build: metrics.Build{Version: "test"}, Reload: r.reload,
 		Load:        func() (*config.Config, error) { return config.Load(w.path("firmus.toml")) },
-		TakeInFirst: 50 * time.Millisecond, Rest: time.Millisecond, Again: 100 * time.Millisecond}
+		TakeInFirst: 50 * time.Millisecond, Rest: time.Millisecond, Again: 100 * time.Millisecond, Look: 200 * time.Millisecond}
 	for _, f := range change {
 		f(&o)
 	}
@@ -138,6 +141,25 @@ func (r *running) answers(path string, status int, text string) func() bool {
 	}
 }
 
+// watches waits until a store's set is watched: what is taken away before isn't noticed
+// before the night.
+func (r *running) watches(store, set string) {
+	r.Helper()
+	r.within(10*time.Second, store+" is watched", func() bool { return r.log.has("msg=watched store=" + store + " set=" + set) })
+}
+
+// misses says that a missing file of the store was told.
+func (r *running) misses(store string) func() bool {
+	return func() bool {
+		for line := range strings.Lines(r.log.text()) {
+			if strings.Contains(line, "msg=finding") && strings.Contains(line, "kind=missing") && strings.Contains(line, "store="+store+" ") {
+				return true
+			}
+		}
+		return false
+	}
+}
+
 func daemonWorld(t *testing.T, more string) (*world, string) {
 	t.Helper()
 	addr := freeAddr(t)
@@ -158,6 +180,7 @@ func daemonWorld(t *testing.T, more string) (*world, string) {
 
 // New files are taken in when they have settled, with no command.
 func TestDaemonTakesIn(t *testing.T) {
+	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
@@ -183,11 +206,12 @@ func TestDaemonAddressTaken(t *testing.T) {
 	}
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is said", func() bool { return r.log.has("can't be served") && r.log.has("the daemon runs") })
+	r.watches("studio", "masters")
 	cfg, err := config.Load(w.path("firmus.toml"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c := app.CheckListen(t.Context(), cfg, nil); c.OK {
+	if c := app.CheckListen(t.Context(), cfg, nil); !c[0].Unset || c[1].OK {
 		t.Errorf("check finds nothing wrong: %+v", c)
 	}
 	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
@@ -200,6 +224,7 @@ func TestDaemonAddressTaken(t *testing.T) {
 
 // A ledger that can't be opened yet is said, shown, and tried again.
 func TestDaemonWithoutLedger(t *testing.T) {
+	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	w.move("state/ledger.db", "ledger.db")
 	for _, s := range []string{"-wal", "-shm"} {
@@ -220,6 +245,7 @@ func TestDaemonWithoutLedger(t *testing.T) {
 
 // A second instance refuses.
 func TestDaemonSecond(t *testing.T) {
+	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
@@ -236,26 +262,31 @@ func TestDaemonBusy(t *testing.T) {
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
-	r.within(10*time.Second, "the studio is watched", func() bool { return r.log.has("msg=watched store=studio set=masters") })
+	r.watches("studio", "masters")
 	a := w.open()
 	defer a.Close()
 	unlock, err := a.Ledger.LockStore(t.Context(), "studio", "a person", 20*time.Second, time.Now)
 	if err != nil {
 		t.Fatal(err)
 	}
+	r.watches("vault", "masters")
 	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 		t.Fatal(err)
 	}
-	time.Sleep(6 * time.Second) // it has tried
-	if r.log.has("kind=missing") {
+	if err := os.Remove(w.path("vault/masters/QV-0101/QV-0101_A.wav")); err != nil {
+		t.Fatal(err)
+	}
+	r.within(30*time.Second, "what came later, in a store that is free, is found", r.misses("vault"))
+	if r.misses("studio")() {
 		t.Error("it didn't wait")
 	}
 	unlock()
-	r.within(60*time.Second, "the finding", func() bool { return r.log.has("kind=missing") })
+	r.within(60*time.Second, "the finding", r.misses("studio"))
 }
 
 // A reload changes everything or nothing.
 func TestDaemonReload(t *testing.T) {
+	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
@@ -295,59 +326,175 @@ func TestDaemonReload(t *testing.T) {
 	r.within(10*time.Second, "it works on", r.answers("/readyz", 200, "ok"))
 }
 
-// hanging is a root that never answers.
-type hanging struct{ acts.Root }
-
-func (h hanging) Identify(ctx context.Context) (fixity.Identity, error) {
-	<-ctx.Done()
-	return fixity.Identity{}, context.Cause(ctx)
+// What was ordered on the pages is told also after the configuration was read anew.
+func TestDaemonJobsAcrossReload(t *testing.T) {
+	t.Parallel()
+	w, addr := daemonWorld(t, "")
+	link := make(chan string, 1)
+	r := w.daemon(addr, func(o *app.DaemonOptions) { o.Link = func(url string) { link <- url } })
+	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &http.Client{Jar: jar}
+	_, key, _ := strings.Cut(<-link, "key=")
+	post := func(path string, form url.Values) (at, text string) {
+		t.Helper()
+		res, err := c.PostForm("http://"+r.addr+path, form)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer res.Body.Close()
+		b, err := io.ReadAll(res.Body)
+		if err != nil || res.StatusCode != http.StatusOK {
+			t.Fatalf("%s: %d %v %s", path, res.StatusCode, err, b)
+		}
+		return res.Request.URL.Path, string(b)
+	}
+	post("/enter", url.Values{"key": {key}})
+	job, _ := post("/work/audit", url.Values{"store": {"vault"}, "by": {"Ada"}})
+	if !strings.HasPrefix(job, "/work/jobs/") {
+		t.Fatalf("the order led to %s", job)
+	}
+	told := func() bool {
+		res, err := c.Get("http://" + r.addr + job)
+		if err != nil {
+			return false
+		}
+		defer res.Body.Close()
+		b, _ := io.ReadAll(res.Body)
+		return res.StatusCode == http.StatusOK && strings.Contains(string(b), "No difference was found in vault")
+	}
+	r.within(10*time.Second, "what came of it", told)
+	r.reload <- struct{}{}
+	r.within(10*time.Second, "it is reloaded", func() bool { return r.log.has("the configuration was reloaded") })
+	r.within(5*time.Second, "what came of it is still told", told)
 }
 
-func (h hanging) List(context.Context, string) iter.Seq2[fixity.Entry, error] {
-	return func(func(fixity.Entry, error) bool) { select {} } // not even a stop ends it
+// A finding that was recorded just before a reload is logged all the same, and once,
+// however seldom the record is looked at; one of the last seconds before the end too.
+func TestDaemonLogsAcrossReload(t *testing.T) {
+	t.Parallel()
+	w, addr := daemonWorld(t, "")
+	r := w.daemon(addr, func(o *app.DaemonOptions) { o.Follow = time.Hour })
+	r.watches("studio", "masters")
+	lose := func(file string, findings int) {
+		t.Helper()
+		if err := os.Remove(w.path(file)); err != nil {
+			t.Fatal(err)
+		}
+		r.within(30*time.Second, file+" is missed", r.answers("/metrics", 200, fmt.Sprintf("firmus_open_findings{store=\"studio\",urgency=\"at-risk\"} %d", findings)))
+	}
+	lose("studio/masters/QV-0100/QV-0100_A.wav", 1)
+	r.reload <- struct{}{}
+	r.within(10*time.Second, "it is reloaded", func() bool { return r.log.has("the configuration was reloaded") })
+	r.within(10*time.Second, "the finding is logged", r.misses("studio"))
+	r.within(10*time.Second, "the studio is watched again", func() bool { return strings.Count(r.log.text(), "msg=watched store=studio set=masters") == 2 })
+	lose("studio/masters/QV-0101/QV-0101_A.wav", 2)
+	r.stop()
+	if n := strings.Count(r.log.text(), "msg=finding "); n != 2 {
+		t.Errorf("%d findings were logged, want each of 2 once", n)
+	}
 }
 
-func (h hanging) Shards(context.Context) ([]string, error) { select {} }
-
-// stuck is a root whose files never give a byte, and which no stop ends.
-type stuck struct{ acts.Root }
-
-func (h stuck) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
-	return faulty.Wrap(h.Root, faulty.Hang(faulty.Read, 0, make(chan struct{}))).Open(ctx, e, offset)
+// hung is a root that never answers at one point, which no stop ends, and says when it
+// has come there.
+type hung struct {
+	stores.Root
+	at      string
+	reached chan<- struct{}
 }
 
-// A store that hangs stops neither the others nor the end.
+func (h hung) hangs(at string) {
+	if at == h.at {
+		select {
+		case h.reached <- struct{}{}:
+		default:
+		}
+		select {}
+	}
+}
+
+func (h hung) Identify(ctx context.Context) (fixity.Identity, error) {
+	h.hangs("identify")
+	return h.Root.Identify(ctx)
+}
+
+func (h hung) Shards(ctx context.Context) ([]string, error) {
+	h.hangs("shards")
+	return h.Root.Shards(ctx)
+}
+
+func (h hung) List(ctx context.Context, shard string) iter.Seq2[fixity.Entry, error] {
+	return func(yield func(fixity.Entry, error) bool) {
+		h.hangs("list")
+		for e, err := range h.Root.List(ctx, shard) {
+			if !yield(e, err) {
+				return
+			}
+			if e.Path != "" {
+				h.hangs("step") // it has given an entry
+			}
+		}
+	}
+}
+
+func (h hung) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
+	h.hangs("open")
+	r, err := h.Root.Open(ctx, e, offset)
+	return hungReader{r, h}, err
+}
+
+type hungReader struct {
+	fixity.Reader
+	h hung
+}
+
+func (r hungReader) Read(p []byte) (int, error) {
+	r.h.hangs("read")
+	return r.Reader.Read(p)
+}
+
+// A store on a drive of its own that hangs stops neither the others nor the end, wherever
+// it does.
 func TestDaemonStoreHangs(t *testing.T) {
-	for _, tc := range []struct {
-		name string
-		with func(acts.Root) acts.Root
-	}{
-		{"in listing", func(x acts.Root) acts.Root { return hanging{x} }},
-		{"in reading", func(x acts.Root) acts.Root { return stuck{x} }},
-	} {
-		t.Run(tc.name, func(t *testing.T) {
+	t.Parallel()
+	for _, at := range []string{"identify", "shards", "list", "step", "open", "read"} {
+		t.Run(at, func(t *testing.T) {
 			t.Parallel() // they wait, mostly
 			w, addr := daemonWorld(t, "")
+			reached := make(chan struct{}, 1)
 			r := w.daemon(addr, func(o *app.DaemonOptions) {
+				o.TakeInFirst = time.Hour // it is an audit that hangs: taking in waits for all stores
 				o.Opened = func(a *app.App) {
+					a.Acts.Device = func(_ context.Context, store string) string { return "the drive of the " + store }
 					root := a.Acts.Root
-					a.Acts.Root = func(store, set string, c fixity.Cache) (acts.Root, error) {
+					a.Acts.Device = func(_ context.Context, store string) string { return "the drive of " + store }
+					a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
 						x, err := root(store, set, c)
 						if err == nil && store == "vault" {
-							x = tc.with(x)
+							x = hung{x, at, reached}
 						}
 						return x, err
 					}
 				}
 			})
 			r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+			r.watches("vault", "masters")
+			r.watches("studio", "masters")
 			// Something happens in the store that hangs, and in the other one.
 			w.now = time.Now()
 			w.write("vault/masters/QV-0101/QV-0101_A.wav", "x", 100_000)
+			select {
+			case <-reached:
+			case <-time.After(50 * time.Second):
+				t.Fatal("the store was never asked")
+			}
 			if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 				t.Fatal(err)
 			}
-			r.within(50*time.Second, "the other store's finding", func() bool { return r.log.has("kind=missing") })
+			r.within(50*time.Second, "the other store's finding", r.misses("studio"))
 			r.within(5*time.Second, "it can still be asked", r.answers("/healthz", 200, "ok"))
 			if took := r.stop(); took > 10*time.Second {
 				t.Errorf("stopped after %s", took)
@@ -378,7 +525,14 @@ sets = { masters = "safe/masters" }
 	if err := os.MkdirAll(w.path("studio/masters/QV-0312"), 0o755); err != nil {
 		t.Fatal(err)
 	}
-	time.Sleep(200 * time.Millisecond) // the folder is noticed
+	noticed := func() (n float64) { // in the studio
+		_, text := r.get("/metrics")
+		if _, after, ok := strings.Cut(text, `firmus_watch_events_total{store="studio"} `); ok {
+			fmt.Sscan(after, &n)
+		}
+		return n
+	}
+	before := noticed()
 	f, err := os.Create(rec)
 	if err != nil {
 		t.Fatal(err)
@@ -395,7 +549,9 @@ sets = { masters = "safe/masters" }
 			}
 		}
 	})
-	time.Sleep(3 * time.Second)
+	r.within(10*time.Second, "the recording is noticed", func() bool { return noticed() > before })
+	begun, then := time.Now(), noticed()
+	r.within(20*time.Second, "it grows for longer than a save takes", func() bool { return time.Since(begun) > 2500*time.Millisecond && noticed() > then })
 	w.move("away", "safe")
 	r.within(30*time.Second, "reading waits for the recording", func() bool { return r.log.has("reading waits while a recording grows") })
 	r.within(5*time.Second, "it is shown", r.answers("/metrics", 200, `firmus_reading_paused{store="safe"} 1`))
@@ -416,12 +572,12 @@ sets = { masters = "safe/masters" }
 	r.stop()
 	a := w.open()
 	defer a.Close()
-	cs, err := a.CheckDaemon(t.Context(), time.Now())
-	if i := slices.IndexFunc(cs, func(c app.Check) bool { return c.What == "store safe, last visit" }); err != nil || i < 0 || !cs[i].OK || !strings.Contains(cs[i].Detail, "may go back") {
+	cs, err := outlook.Checks(t.Context(), a.Ledger, a.Config, time.Now())
+	if i := slices.IndexFunc(cs, func(c outlook.Check) bool { return c.What == "store safe, last visit" }); err != nil || i < 0 || !cs[i].OK || !strings.Contains(cs[i].Detail, "may go back") {
 		t.Errorf("check: %+v, %v", cs, err)
 	}
 	if err := a.Ledger.View(t.Context(), func(x *ledger.Tx) error {
-		c, err := x.Coverage("safe", time.Now().Add(-time.Hour))
+		c, err := x.Copies.Coverage("safe", time.Now().Add(-time.Hour))
 		if c.Within != 3 || c.Files != 3 {
 			t.Errorf("read on the visit: %+v", c)
 		}

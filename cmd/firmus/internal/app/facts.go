@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"firmus/replicas/disk"
 	"time"
 
 	"firmus/cmd/firmus/internal/config"
@@ -14,10 +15,10 @@ import (
 
 // facts are how things stand: tallies and other small tables of the ledger, and what
 // the survey and the schedule know.
-func (s *session) facts(ctx context.Context) metrics.Facts {
+func (s *parts) facts(ctx context.Context) metrics.Facts {
 	cfg := s.a.Config
 	now := time.Now()
-	f := metrics.Facts{Writable: !s.survey.unwritable(), Closed: s.closed != nil && s.closed(now), Free: freeBytes(cfg.State)}
+	f := metrics.Facts{Writable: !s.survey.unwritable(), Closed: s.closed != nil && s.closed(now), Free: disk.FreeBytes(cfg.State)}
 	s.d.mu.Lock()
 	f.Reloaded, f.ReloadFailed = s.d.loaded, s.d.reloadFailed
 	s.d.mu.Unlock()
@@ -25,14 +26,14 @@ func (s *session) facts(ctx context.Context) metrics.Facts {
 	var backups []ledger.Backup
 	var counts ledger.LetterCounts
 	err := s.a.Ledger.View(ctx, func(t *ledger.Tx) error {
-		tallies, err := t.Tallies()
+		tallies, err := t.Copies.Tallies()
 		if err != nil {
 			return err
 		}
 		for _, x := range tallies {
 			f.Files = append(f.Files, metrics.Files{Store: x.Store, Set: x.Set, State: x.State, Files: x.Files, Bytes: x.Bytes})
 		}
-		open, err := t.OpenCounts()
+		open, err := t.Findings.OpenCounts()
 		if err != nil {
 			return err
 		}
@@ -40,7 +41,7 @@ func (s *session) facts(ctx context.Context) metrics.Facts {
 			f.Open = append(f.Open, metrics.Open{Store: x.Store, Kind: x.Kind, Urgency: x.Urgency, N: x.N})
 		}
 		for _, st := range cfg.Stores {
-			if x, err := t.Store(st.Name); err == nil {
+			if x, err := t.Stores.Get(st.Name); err == nil {
 				known[st.Name] = x
 			}
 		}
@@ -54,10 +55,10 @@ func (s *session) facts(ctx context.Context) metrics.Facts {
 			}
 			free[st.Name] = v != nil && v.Whole
 		}
-		if backups, err = t.Backups(); err != nil {
+		if backups, err = t.Log.Backups(); err != nil {
 			return err
 		}
-		counts, err = t.LetterCounts()
+		counts, err = t.Post.Counts()
 		return err
 	})
 	f.LedgerUp = err == nil
@@ -88,7 +89,7 @@ func (s *session) facts(ctx context.Context) metrics.Facts {
 	return f
 }
 
-func (s *session) storeFacts(st config.Store, known ledger.Store, state schedule.State) metrics.Store {
+func (s *parts) storeFacts(st config.Store, known ledger.Store, state schedule.State) metrics.Store {
 	x := metrics.Store{Name: st.Name, Seen: known.Seen, Listed: s.watcher.Listed(st.Name), Promise: time.Duration(st.ReadWithin),
 		Next: state.Next, LastRun: state.LastRun, LastOK: state.LastOK, Missed: state.Missed, Running: state.Running, Trouble: state.Trouble != "",
 		BackedUp: st.Manifests && st.Kind == config.Disk, Credential: SignInEnds(st)}

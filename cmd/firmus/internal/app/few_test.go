@@ -11,6 +11,7 @@ import (
 // finding about the store, and ends when the second copy has been read. A copy that
 // a program keeps in step with another doesn't count.
 func TestFew(t *testing.T) {
+	t.Parallel()
 	for _, tc := range []struct {
 		name, more string
 		found      bool
@@ -19,6 +20,7 @@ func TestFew(t *testing.T) {
 		{"a vault that follows the studio", "follows = \"studio\"\n[rule]\ncopies = 2\n[store.safe]\nkind = \"disk\"\nown_drive = true\nsets = { masters = \"safe\" }\nvisiting = true\nexpect_within = \"90d\"\n", true},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel()
 			w := newWorld(t, worldConfig+tc.more)
 			w.write("studio/masters/QV-0107/QV-0107_A.wav", "a", 100_000)
 			w.intake()

@@ -6,14 +6,14 @@ import (
 
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 	"firmus/replicas/disk"
 )
 
 // Folder opens a folder that need not belong to any store.
 func Folder(dir string, cache fixity.Cache) (*disk.Dir, error) {
-	litter, err := policy.NewLeaveOut(nil)
+	litter, err := care.NewLeaveOut(nil)
 	if err != nil {
 		return nil, err
 	}
@@ -32,7 +32,7 @@ func (a *App) apart(ctx context.Context, dir string) error {
 	ids := map[string]string{}
 	if err := a.Ledger.View(ctx, func(t *ledger.Tx) error {
 		for _, s := range a.Config.Stores {
-			k, err := t.Store(s.Name)
+			k, err := t.Stores.Get(s.Name)
 			if err != nil && !errors.Is(err, fixity.ErrNotFound) {
 				return err
 			}

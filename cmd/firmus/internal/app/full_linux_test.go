@@ -9,6 +9,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/fixity"
 )
 
@@ -42,6 +43,66 @@ func smallState(t *testing.T) (w *world, addr, file string) {
 	return w, addr, f
 }
 
+// fill takes all room of a drive, to the last byte.
+func (w *world) fill(name string) {
+	w.t.Helper()
+	f, err := os.Create(w.path(name))
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	defer f.Close()
+	for n := 1 << 16; n > 0; n /= 2 {
+		for err = nil; err == nil; {
+			_, err = f.Write(make([]byte, n))
+		}
+	}
+}
+
+// The ledger's drive becomes full while the second of three stores is read: what was found in
+// the first is told, and of the other two that they are not finished.
+func TestAFullDriveEndsAnAuditAndWhatWasFoundIsTold(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, worldConfig+`[store.zeta]
+kind = "disk"
+own_drive = true
+sets = { masters = "zeta/masters" }
+`)
+	mounted(t, w.path("state"), "8m")
+	f := "masters/QV-0107/QV-0107_A.wav"
+	w.write("studio/"+f, f, 150_000)
+	w.copy("studio/"+f, "vault/"+f)
+	w.copy("studio/"+f, "zeta/"+f)
+	w.intake()
+	b, err := os.ReadFile(w.path("studio/" + f))
+	if err != nil {
+		t.Fatal(err)
+	}
+	b[100_000] ^= 1
+	w.put("studio/"+f, b, w.now)
+	w.now = w.now.Add(24 * time.Hour)
+	a := w.open()
+	defer a.Close()
+	full := false
+	a.Acts.Progress.File = func(s fixity.Shard, _ string, _ int64) {
+		if s.Store == "vault" && !full {
+			full = true
+			w.fill("state/filler")
+		}
+	}
+	rs, err := a.Acts.Audit(t.Context(), acts.AuditOrder{Full: true, Cache: fixity.Bypassed})
+	if err == nil || !full || len(rs) != 3 {
+		t.Fatalf("the drive is full: %t; %d results, %v", full, len(rs), err)
+	}
+	if r := rs[0]; r.Store != "studio" || len(r.Findings) != 1 || r.Exit() != 1 {
+		t.Errorf("studio: %+v", r)
+	}
+	for i, store := range []string{"vault", "zeta"} {
+		if r := rs[i+1]; r.Store != store || len(r.Trouble) == 0 || r.Exit() != 3 {
+			t.Errorf("%s: %+v", store, r)
+		}
+	}
+}
+
 // A ledger whose drive becomes full is said and shown; the daemon runs on, and makes
 // up for it when there is room again.
 func TestDaemonLedgerDriveFull(t *testing.T) {
@@ -49,16 +110,8 @@ func TestDaemonLedgerDriveFull(t *testing.T) {
 	w, addr, f := smallState(t)
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
-	filler, err := os.Create(w.path("state/filler"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for n := 1 << 16; n > 0; n /= 2 { // to the last byte
-		for err = nil; err == nil; {
-			_, err = filler.Write(make([]byte, n))
-		}
-	}
-	filler.Close()
+	r.watches("studio", "masters")
+	w.fill("state/filler")
 	if err := os.Rename(w.path("studio/"+f), w.path("elsewhere")); err != nil {
 		t.Fatal(err)
 	}
@@ -80,6 +133,7 @@ func TestDaemonLedgerDriveFull(t *testing.T) {
 
 // A ledger on a read-only drive is said and shown, and used once it can be.
 func TestDaemonLedgerDriveReadOnly(t *testing.T) {
+	t.Parallel()
 	w, addr, _ := smallState(t)
 	if err := unix.Mount("", w.path("state"), "", unix.MS_REMOUNT|unix.MS_RDONLY, ""); err != nil {
 		t.Fatal(err)
@@ -96,6 +150,7 @@ func TestDaemonLedgerDriveReadOnly(t *testing.T) {
 
 // A full drive is no fault of a backup: nobody is sent on to make the ledger anew.
 func TestAFullDriveNeverMakesABackupUseless(t *testing.T) {
+	t.Parallel()
 	w, _, _ := smallState(t)
 	fill := w.path("state/fill")
 	f, err := os.Create(fill)
@@ -110,7 +165,7 @@ func TestAFullDriveNeverMakesABackupUseless(t *testing.T) {
 	if err := os.Remove(fill); err != nil {
 		t.Fatal(err)
 	}
-	if _, err = w.restore(nil); err != nil {
+	if _, err = w.restore(back); err != nil {
 		t.Errorf("with room again: %v", err)
 	}
 }

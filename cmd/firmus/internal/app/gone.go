@@ -20,7 +20,7 @@ const alarmAgain = 5 * time.Minute
 // /readyz fails with the reason, and people are told past the outbox, which is gone too.
 // It goes on by itself when the ledger is back, and asks for a new beginning when
 // another ledger of the same holdings lies there. The daemon never makes a new one.
-func (s *session) guardLedger() {
+func (s *parts) guardLedger() {
 	every := hereEvery
 	if s.d.o.Follow > 0 {
 		every = s.d.o.Follow
@@ -62,7 +62,7 @@ func (s *session) guardLedger() {
 }
 
 // successor says that another ledger of the same holdings lies in the place of this one.
-func (s *session) successor() bool {
+func (s *parts) successor() bool {
 	ctx, cancel := context.WithTimeout(s.ctx, 5*time.Second)
 	defer cancel()
 	origin, err := ledger.OriginAt(ctx, s.a.Ledger.Where())
@@ -70,7 +70,7 @@ func (s *session) successor() bool {
 }
 
 // alarm sends a letter at once and says whether any server took it.
-func (s *session) alarm(subject string, lead ...string) bool {
+func (s *parts) alarm(subject string, lead ...string) bool {
 	if s.letters == nil {
 		return false
 	}
@@ -83,7 +83,7 @@ func (s *session) alarm(subject string, lead ...string) bool {
 	return s.taken(tried)
 }
 
-func (s *session) taken(tried []letters.Tried) (any bool) {
+func (s *parts) taken(tried []letters.Tried) (any bool) {
 	for _, t := range tried {
 		if t.Trouble != "" {
 			s.log.Warn("the letter about the ledger was not taken", "trouble", t.Trouble)

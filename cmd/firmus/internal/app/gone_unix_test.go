@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -38,12 +39,13 @@ func TestADaemonWithoutItsLedgerIsNeverReady(t *testing.T) {
 				return errors.Join(err, os.Remove(filepath.Join(s, "ledger.db-wal")), os.Remove(filepath.Join(s, "ledger.db-shm")),
 					os.WriteFile(filepath.Join(s, "new.db"), b, 0o600), os.Rename(filepath.Join(s, "new.db"), filepath.Join(s, "ledger.db")))
 			}, "ledger.db was removed"},
-		{"it is removed, and a backup is put back", os.RemoveAll, func(s string) error {
+		{"it is removed, and a backup is put back", removeBeside, func(s string) error {
 			b, err := os.ReadFile(filepath.Join(filepath.Dir(s), "backup.db"))
 			return errors.Join(err, os.Mkdir(s, 0o700), os.WriteFile(filepath.Join(s, "new.db"), b, 0o600), os.Rename(filepath.Join(s, "new.db"), filepath.Join(s, "ledger.db")))
 		}, "was removed"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			l, err := net.Listen("tcp", "127.0.0.1:0")
 			must(t, err)
 			post := &postOffice{}
@@ -82,11 +84,21 @@ func TestADaemonWithoutItsLedgerIsNeverReady(t *testing.T) {
 			r.within(30*time.Second, "what is new is recorded in the ledger that lies there", func() bool {
 				a := w.open()
 				defer a.Close()
-				return a.Ledger.View(context.Background(), func(x *ledger.Tx) error { _, err := x.FileAt("masters", "QV-0312/QV-0312_A.wav"); return err }) == nil
+				return a.Ledger.View(context.Background(), func(x *ledger.Tx) error { _, err := x.Files.At("masters", "QV-0312/QV-0312_A.wav"); return err }) == nil
 			})
 			if strings.Contains(r.log.text(), "panic") {
 				t.Error("it panicked")
 			}
 		})
+	}
+}
+
+// removeBeside removes a folder in which somebody is still writing.
+func removeBeside(dir string) error {
+	for {
+		err := os.RemoveAll(dir)
+		if !errors.Is(err, syscall.ENOTEMPTY) {
+			return err
+		}
 	}
 }

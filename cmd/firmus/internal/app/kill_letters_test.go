@@ -92,8 +92,8 @@ to = ["archivist@quillmere.example", "technician@quillmere.example"]
 		t.Errorf("only %d of %d kills hit the middle of sending", k.hit, times)
 	}
 	w.brought("sending", func(x *ledger.Tx) (bool, error) {
-		c, err := x.LetterCounts()
-		told, err2 := x.Told()
+		c, err := x.Post.Counts()
+		told, err2 := x.Post.Told()
 		if err == nil {
 			err = err2
 		}
@@ -124,7 +124,7 @@ to = ["archivist@quillmere.example", "technician@quillmere.example"]
 	sent := 0
 	about := map[string]int{} // letters by the file they tell of
 	w.view(func(x *ledger.Tx) error {
-		ds, err := x.Deliveries(0)
+		ds, err := x.Post.Deliveries(0)
 		ids := map[string]int64{}
 		for _, d := range ds {
 			if was, ok := ids[d.Letter.MessageID]; ok && was != d.Letter.ID {
@@ -145,7 +145,7 @@ to = ["archivist@quillmere.example", "technician@quillmere.example"]
 				}
 			}
 		}
-		fs, err2 := x.OpenFindings("studio")
+		fs, err2 := x.Findings.Open("studio")
 		if len(fs) < times {
 			t.Errorf("%d findings are open, want one for each of %d files", len(fs), times)
 		}

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
@@ -18,6 +19,7 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -38,6 +40,10 @@ func TestMain(m *testing.M) {
 		os.Exit(0)
 	}
 	time.Local = time.FixedZone("QVT", 2*3600) // letters give local times
+	// Most tests here wait for a drive, a daemon or a child of theirs, each in a world of its own.
+	if err := flag.Set("test.parallel", "8"); err != nil {
+		panic(err)
+	}
 	os.Exit(m.Run())
 }
 
@@ -55,7 +61,7 @@ func childDaemon(file string) error {
 		},
 		Opened: func(a *app.App) {
 			root := a.Acts.Root
-			a.Acts.Root = func(store, set string, c fixity.Cache) (acts.Root, error) {
+			a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
 				x, err := root(store, set, c)
 				return telling{x, store}, err
 			}
@@ -64,7 +70,7 @@ func childDaemon(file string) error {
 
 // telling is a root that says which store's files are opened.
 type telling struct {
-	acts.Root
+	stores.Root
 	store string
 }
 
@@ -218,7 +224,7 @@ read_within = "90d"
 		w.now = time.Now()
 		clear(read)
 		w.view(func(x *ledger.Tx) error {
-			f, err := x.LastFiring(ledger.FiringVisit, "safe")
+			f, err := x.Clock.Last(ledger.FiringVisit, "safe")
 			if err == nil && f.Ended.IsZero() {
 				mid++
 			}
@@ -239,7 +245,7 @@ read_within = "90d"
 		t.Errorf("only %d of %d kills hit the middle of an audit", mid, times)
 	}
 	w.brought("the visit", func(x *ledger.Tx) (bool, error) {
-		f, err := x.LastFiring(ledger.FiringVisit, "safe")
+		f, err := x.Clock.Last(ledger.FiringVisit, "safe")
 		return err == nil && f.Outcome == ledger.FiringDone, err
 	})
 	clear(read)
@@ -247,7 +253,7 @@ read_within = "90d"
 		if err := visitRead(x, read); err != nil {
 			return err
 		}
-		fs, err := x.OpenFindings("safe")
+		fs, err := x.Findings.Open("safe")
 		if len(fs) != 1 || fs[0].Path != "QV-0003/QV-0003_A.wav" {
 			t.Errorf("findings: %+v", fs)
 		}
@@ -273,14 +279,14 @@ read_within = "90d"
 // visitRead counts the readings of the newest whole audit of the safe, by file.
 func visitRead(x *ledger.Tx, read map[int64]int) error {
 	for id := int64(200); id > 0; id-- {
-		a, err := x.Audit(id)
+		a, err := x.Audits.Get(id)
 		if errors.Is(err, fixity.ErrNotFound) || err == nil && (a.Store != "safe" || !a.Full) {
 			continue
 		}
 		if err != nil {
 			return err
 		}
-		return x.ReadingsOf(id, func(_ int64, l ledger.Line) error { read[l.File]++; return nil })
+		return x.Log.ReadingsOf(id, func(_ int64, l ledger.Line) error { read[l.File]++; return nil })
 	}
 	return nil
 }
@@ -336,11 +342,11 @@ func killedInIntake(t *testing.T) {
 			t.Errorf("%s stands in no manifest", name(i))
 		}
 		w.view(func(x *ledger.Tx) error {
-			f, err := x.FileAt("masters", name(i)[len("masters/"):])
+			f, err := x.Files.At("masters", name(i)[len("masters/"):])
 			if err != nil {
 				return err
 			}
-			vs, err := x.Versions(f.ID)
+			vs, err := x.Files.Versions(f.ID)
 			if len(vs) != 1 {
 				t.Errorf("%s has %d versions", name(i), len(vs))
 			}
@@ -371,7 +377,7 @@ expect_within = "3d"
 
 // filesIn counts what a store holds intact.
 func filesIn(x *ledger.Tx, store string) (n int64, err error) {
-	tallies, err := x.Tallies()
+	tallies, err := x.Copies.Tallies()
 	for _, y := range tallies {
 		if y.Store == store && y.State == fixity.Intact {
 			n += y.Files

@@ -6,12 +6,10 @@ import (
 	"strings"
 	"time"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/hearing"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
 	"firmus/fixity"
-	"firmus/fixity/ledger"
-	"firmus/replicas/cloud"
 )
 
 // Letters are those of this archive; fixity.ErrNotFound if the configuration has no
@@ -21,7 +19,7 @@ func (a *App) Letters(change func(*letters.Options)) (*letters.Letters, error) {
 	if err != nil {
 		return nil, err
 	}
-	o.Ledger, o.Rules, o.Layout, o.Where = a.Ledger, a.Acts.Rules, acts.LayoutOf, a.Where()
+	o.Ledger, o.Rules, o.Layout, o.Where = a.Ledger, a.Acts.Rules, hearing.LayoutOf, a.Where()
 	if change != nil {
 		change(&o)
 	}
@@ -42,7 +40,7 @@ func letterOptions(c *config.Config, now func() time.Time) (letters.Options, err
 		return letters.Options{}, fmt.Errorf("%s has no [mail]: no letters are sent: %w", c.File, fixity.ErrNotFound)
 	}
 	m := c.Mail
-	o := letters.Options{Now: now, Name: c.Name, Titles: c.TitlesInLetters, Mail: letters.Mail{
+	o := letters.Options{Now: now, Name: c.Name, Titles: c.TitlesInLetters, Pages: c.Web.Address, Mail: letters.Mail{
 		Server: m.Server, From: m.From, To: m.To, Deputy: m.Deputy, TLS: m.TLS, User: m.User, Weekday: m.Weekly.Day, At: m.Weekly.At,
 		Password: func() (string, error) { return readPassword(m.PasswordFile) },
 	}}
@@ -55,7 +53,6 @@ func letterOptions(c *config.Config, now func() time.Time) (letters.Options, err
 		}
 		return false
 	}
-	o.Shut = func(f ledger.Finding) bool { return strings.Contains(f.Detail, cloud.ErrBlind.Error()) }
 	o.Share = func(store string) bool {
 		s, _ := c.Store(store)
 		if s.Kind == config.Cloud {

@@ -9,7 +9,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/fixity/ledger"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 )
 
 // subjectsNow fills the outbox and gives all subjects.
@@ -26,7 +26,7 @@ func (w *world) subjectsNow() []string {
 	}
 	var out []string
 	if err := a.Ledger.View(w.t.Context(), func(t *ledger.Tx) error {
-		ds, err := t.Deliveries(0)
+		ds, err := t.Post.Deliveries(0)
 		for _, d := range ds {
 			out = append(out, d.Letter.Subject)
 		}
@@ -39,6 +39,7 @@ func (w *world) subjectsNow() []string {
 
 // A dead credential is told at once, and not as a drive that somebody unplugged.
 func TestLetterOfDeadCredential(t *testing.T) {
+	t.Parallel()
 	c := newCloudWorld(t)
 	f, err := os.OpenFile(c.path("firmus.toml"), os.O_APPEND|os.O_WRONLY, 0)
 	if err != nil {

@@ -6,12 +6,14 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/fixity"
 )
 
 // A daemon that finds its ledger gone begins no other: it says so as an error, is not
 // ready, and goes on by itself when the ledger is back.
 func TestADaemonWithoutItsLedgerNeverBeginsAnother(t *testing.T) {
+	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	w.move("state", "elsewhere")
 	before := w.generations("studio")
@@ -72,7 +74,7 @@ func TestADaemonBesideARebuildNeverStopsTelling(t *testing.T) {
 	w.move("events", "state/events-lost-1")
 	w.now = time.Now()
 	a := w.open()
-	res, err := a.Acts.Rebuild(t.Context(), acts.IntakeOrder{Cache: fixity.Bypassed})
+	res, err := a.Receiving.Rebuild(t.Context(), receiving.IntakeOrder{Cache: fixity.Bypassed})
 	a.Close()
 	if err != nil || res.Events == 0 {
 		t.Fatalf("%+v, %v", res, err)

@@ -18,8 +18,10 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -37,44 +39,44 @@ var actsUnderTest = []struct {
 	name string
 	// before makes what the act is about, in a world that was taken in and audited.
 	before func(w *world)
-	do     func(ctx context.Context, e *acts.Env) error
+	do     func(ctx context.Context, a *app.App) error
 }{
 	{"intake", func(w *world) {
 		w.wav("studio/masters/QV-0200/QV-0200_A.wav", "new", false)
 		w.wav("studio/masters/QV-0107/QV-0107_C.wav", "another", false)
-	}, func(ctx context.Context, e *acts.Env) error {
-		_, err := e.Intake(ctx, acts.IntakeOrder{})
+	}, func(ctx context.Context, a *app.App) error {
+		_, err := a.Receiving.Intake(ctx, receiving.IntakeOrder{})
 		return err
 	}},
 	{"a save in the editing window", func(w *world) {
 		w.wav("studio/access/QV-0107/edited.wav", "edited again", false)
-	}, func(ctx context.Context, e *acts.Env) error {
-		_, err := e.Audit(ctx, acts.AuditOrder{})
+	}, func(ctx context.Context, a *app.App) error {
+		_, err := a.Acts.Audit(ctx, acts.AuditOrder{})
 		return err
 	}},
 	{"a sign-off of a new place", func(w *world) {
 		w.move("studio/masters/QV-0107/QV-0107_B.wav", "studio/masters/QV-0109/QV-0107_B.wav")
 		w.audit(acts.AuditOrder{Stores: []string{"studio"}})
-	}, func(ctx context.Context, e *acts.Env) error {
-		_, err := e.SignOff(ctx, acts.SignOffOrder{Findings: []int64{1}, Reason: "it belongs there"})
+	}, func(ctx context.Context, a *app.App) error {
+		_, err := a.Acts.SignOff(ctx, acts.SignOffOrder{Findings: []int64{1}, Reason: "it belongs there"})
 		return err
 	}},
 	{"a sign-off of an absence", func(w *world) {
 		w.remove("studio/masters/QV-0107/QV-0107_B.wav")
 		w.audit(acts.AuditOrder{Stores: []string{"studio"}})
-	}, func(ctx context.Context, e *acts.Env) error {
-		_, err := e.SignOff(ctx, acts.SignOffOrder{Findings: []int64{1}, Reason: "it was a test tone"})
+	}, func(ctx context.Context, a *app.App) error {
+		_, err := a.Acts.SignOff(ctx, acts.SignOffOrder{Findings: []int64{1}, Reason: "it was a test tone"})
 		return err
 	}},
-	{"a retirement", func(*world) {}, func(ctx context.Context, e *acts.Env) error {
-		_, err := e.Retire(ctx, []string{"masters/QV-0107/QV-0107_A.wav"}, "given back", false)
+	{"a retirement", func(*world) {}, func(ctx context.Context, a *app.App) error {
+		_, err := a.Acts.Retire(ctx, []string{"masters/QV-0107/QV-0107_A.wav"}, "given back", false)
 		return err
 	}},
 	{"a replacement", func(w *world) {
 		w.wav("studio/masters/QV-0107/QV-0107_A_described.wav", "QV-0107_A", true)
 		w.intake()
-	}, func(ctx context.Context, e *acts.Env) error {
-		_, err := e.Replace(ctx, "masters/QV-0107/QV-0107_A.wav", "masters/QV-0107/QV-0107_A_described.wav", "")
+	}, func(ctx context.Context, a *app.App) error {
+		_, err := a.Acts.Replace(ctx, "masters/QV-0107/QV-0107_A.wav", "masters/QV-0107/QV-0107_A_described.wav", "")
 		return err
 	}},
 }
@@ -140,14 +142,14 @@ func endingChild(dir string) error {
 	}
 	defer a.Close()
 	root := a.Acts.Root
-	a.Acts.Root = func(store, set string, c fixity.Cache) (acts.Root, error) {
+	a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
 		x, err := root(store, set, c)
 		return ending{x, step}, err
 	}
 	a.Acts.Now = func() time.Time { step(); return now }
 	for _, x := range actsUnderTest {
 		if x.name == os.Getenv(childAct) {
-			return x.do(ctx, a.Acts)
+			return x.do(ctx, a)
 		}
 	}
 	return fmt.Errorf("no act %q", os.Getenv(childAct))
@@ -155,7 +157,7 @@ func endingChild(dir string) error {
 
 // ending is a root each of whose operations is a step.
 type ending struct {
-	acts.Root
+	stores.Root
 	step func()
 }
 
@@ -192,6 +194,7 @@ func TestAKillNeverLeavesAFolderWithoutItsManifest(t *testing.T) {
 	}
 	for _, x := range actsUnderTest {
 		t.Run(x.name, func(t *testing.T) {
+			t.Parallel()
 			ready := manifestWorld(t)
 			x.before(ready)
 			owing := 0
@@ -242,10 +245,10 @@ func TestAKillNeverLeavesAFolderWithoutItsManifest(t *testing.T) {
 }
 
 // again orders an act once more.
-func (w *world) again(do func(context.Context, *acts.Env) error) error {
+func (w *world) again(do func(context.Context, *app.App) error) error {
 	a := w.open()
 	defer a.Close()
-	return do(context.Background(), a.Acts)
+	return do(context.Background(), a)
 }
 
 // sameTimes gives files the times of those that they are copies of.
@@ -274,6 +277,7 @@ func (w *world) sameTimes(as *world) {
 func (w *world) unlike() string {
 	w.t.Helper()
 	var bad strings.Builder
+	expected := w.expected()
 	for _, set := range []string{"studio/masters", "studio/access", "vault/masters", "vault/access"} {
 		folders, err := os.ReadDir(w.path(set))
 		if err != nil {
@@ -304,9 +308,8 @@ func (w *world) unlike() string {
 				fmt.Fprintf(&bad, "%s: %s\n", dir, out)
 			}
 			for _, s := range sounds {
-				listed := bytes.Contains(text, []byte("  "+filepath.Base(s)+"\n"))
-				if expected := w.expected(s); listed != expected {
-					fmt.Fprintf(&bad, "%s: listed %t, expected there %t\n", s, listed, expected)
+				if listed := bytes.Contains(text, []byte("  "+filepath.Base(s)+"\n")); listed != expected(s) {
+					fmt.Fprintf(&bad, "%s: listed %t, expected there %t\n", s, listed, !listed)
 				}
 			}
 		}
@@ -314,26 +317,38 @@ func (w *world) unlike() string {
 	return bad.String()
 }
 
-// expected says that a copy should lie there.
-func (w *world) expected(sound string) (yes bool) {
+// expected says of a sound whether a copy should lie there, by what the ledger holds now.
+func (w *world) expected() func(sound string) bool {
 	w.t.Helper()
-	rel, err := filepath.Rel(w.dir, sound)
+	known := map[string]bool{} // store/set/path
+	w.view(func(t *ledger.Tx) error {
+		for _, at := range []string{"studio/masters", "studio/access", "vault/masters", "vault/access"} {
+			sounds, err := filepath.Glob(w.path(at + "/*/*.wav"))
+			if err != nil {
+				return err
+			}
+			for _, s := range sounds {
+				parts := strings.SplitN(w.below(s), "/", 3)
+				_, err := t.Copies.At(parts[0], parts[1], parts[2])
+				if err != nil && !errors.Is(err, fixity.ErrNotFound) {
+					return err
+				}
+				known[w.below(s)] = err == nil
+			}
+		}
+		return nil
+	})
+	return func(sound string) bool { return known[w.below(sound)] }
+}
+
+// below is a path below the world's folder, with slashes.
+func (w *world) below(p string) string {
+	w.t.Helper()
+	rel, err := filepath.Rel(w.dir, p)
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	parts := strings.SplitN(filepath.ToSlash(rel), "/", 3)
-	a := w.open()
-	defer a.Close()
-	if err := a.Ledger.View(context.Background(), func(t *ledger.Tx) error {
-		_, err := t.CopyAt(parts[0], parts[1], parts[2])
-		if yes = err == nil; errors.Is(err, fixity.ErrNotFound) {
-			return nil
-		}
-		return err
-	}); err != nil {
-		w.t.Fatal(err)
-	}
-	return yes
+	return filepath.ToSlash(rel)
 }
 
 // leftovers are names of ours that nothing needs any more.
@@ -355,6 +370,7 @@ func (w *world) leftovers() (out []string) {
 // One folder that can't be written never stops the others: it is said, and written when
 // it can be.
 func TestOneFolderNeverStopsTheManifestsOfOthers(t *testing.T) {
+	t.Parallel()
 	for _, x := range []struct {
 		name     string
 		obstruct func(t *testing.T, path string)
@@ -366,9 +382,10 @@ func TestOneFolderNeverStopsTheManifestsOfOthers(t *testing.T) {
 		{"300 MB", func(t *testing.T, p string) {
 			must(t, os.WriteFile(p, []byte("x"), 0o644))
 			must(t, os.Truncate(p, 300<<20))
-		}, "314572800 bytes", true},
+		}, "314,572,800 bytes", true},
 	} {
 		t.Run(x.name, func(t *testing.T) {
+			t.Parallel()
 			w := manifestWorld(t)
 			for _, item := range []string{"QV-0199", "QV-0200", "QV-0201"} {
 				w.wav(fmt.Sprintf("studio/masters/%s/%s_A.wav", item, item), item, false)
@@ -406,18 +423,19 @@ func TestOneFolderNeverStopsTheManifestsOfOthers(t *testing.T) {
 // What can't be written to is said by each audit and written once it can be; a finding
 // is none of it.
 func TestAReadOnlyFolderIsNeverForgotten(t *testing.T) {
+	t.Parallel()
 	w := manifestWorld(t)
 	w.wav("studio/masters/QV-0200/QV-0200_A.wav", "new", false)
 	w.wav("studio/masters/QV-0201/QV-0201_A.wav", "newer", false)
 	a := w.open()
 	root := a.Acts.Root
 	closed := true
-	a.Acts.Root = func(store, set string, c fixity.Cache) (acts.Root, error) {
+	a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
 		x, err := root(store, set, c)
 		return readOnly{x, "QV-0200/", &closed}, err
 	}
 	defer a.Close()
-	res, err := a.Acts.Intake(context.Background(), acts.IntakeOrder{})
+	res, err := a.Receiving.Intake(context.Background(), receiving.IntakeOrder{})
 	if err != nil || res.Exit() != 3 || res.Manifests != 1 || len(res.Trouble) != 1 || !strings.Contains(res.Trouble[0], "masters/QV-0200 in studio could not be written; the next intake or audit tries again") {
 		t.Fatalf("%+v, %v", res, err)
 	}
@@ -439,7 +457,7 @@ func TestAReadOnlyFolderIsNeverForgotten(t *testing.T) {
 }
 
 type readOnly struct {
-	acts.Root
+	stores.Root
 	below  string
 	closed *bool
 }
@@ -454,6 +472,7 @@ func (r readOnly) Replace(ctx context.Context, p string, write func(io.Writer) e
 // A manifest that somebody deleted comes back, and that is said; a folder that is gone
 // isn't made for it.
 func TestADeletedManifestIsNeverLacking(t *testing.T) {
+	t.Parallel()
 	w := manifestWorld(t)
 	w.remove("studio/masters/QV-0107/manifest-sha256.txt")
 	w.remove("studio/masters/QV-0108")
@@ -475,6 +494,7 @@ func TestADeletedManifestIsNeverLacking(t *testing.T) {
 
 // Only files of ours, of just our names, are cleared away.
 func TestClearingAwayNeverTakesAPersonsFile(t *testing.T) {
+	t.Parallel()
 	w := manifestWorld(t)
 	keep := []string{
 		"studio/masters/QV-0107/.firmus-new-notes.txt", "studio/masters/QV-0107/.firmus-new-0123456789abcdef-ABCDEFGHIJ.wav",

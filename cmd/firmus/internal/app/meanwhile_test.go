@@ -13,6 +13,7 @@ import (
 // While a person's sign-off reads the file, somebody else settles the finding; or what
 // a page showed is no longer so when its form comes back. Nothing is changed then.
 func TestASignOffOfWhatChangedMeanwhileIsRefused(t *testing.T) {
+	t.Parallel()
 	const song = "QV-0107/QV-0107_A_01.wav"
 	prepare := func(t *testing.T) (*world, int64) {
 		w := newWorld(t, worldConfig)
@@ -31,7 +32,7 @@ func TestASignOffOfWhatChangedMeanwhileIsRefused(t *testing.T) {
 		a := w.open()
 		defer a.Close()
 		var f ledger.File
-		if err := a.Ledger.View(context.Background(), func(x *ledger.Tx) (err error) { f, err = x.FileAt("access", song); return err }); err != nil {
+		if err := a.Ledger.View(context.Background(), func(x *ledger.Tx) (err error) { f, err = x.Files.At("access", song); return err }); err != nil {
 			t.Fatal(err)
 		}
 		return f.Version
@@ -47,11 +48,12 @@ func TestASignOffOfWhatChangedMeanwhileIsRefused(t *testing.T) {
 	}
 
 	t.Run("settled while the file was read", func(t *testing.T) {
+		t.Parallel()
 		w, id := prepare(t)
 		a := w.open()
 		defer a.Close()
-		a.Acts.Watch.File = func(fixity.Shard, string, int64) {
-			a.Acts.Watch.File = nil
+		a.Acts.Progress.File = func(fixity.Shard, string, int64) {
+			a.Acts.Progress.File = nil
 			other := w.open()
 			defer other.Close()
 			if _, err := other.Acts.Settle(context.Background(), acts.SettleOrder{Findings: []int64{id}, Reason: "known"}); err != nil {
@@ -62,6 +64,7 @@ func TestASignOffOfWhatChangedMeanwhileIsRefused(t *testing.T) {
 		refused(t, w, err)
 	})
 	t.Run("shown to a person before the vault's copy was found damaged", func(t *testing.T) {
+		t.Parallel()
 		w, id := prepare(t)
 		a := w.open()
 		defer a.Close()

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -84,10 +85,10 @@ expect_within = "20d"
 			}
 			for _, f := range r.Findings {
 				if f.Urgency != fixity.Tidy {
-					t.Errorf("day %d: [%d] %s %s %s in %s: %s", day, f.ID, f.Urgency, f.Kind, f.Path, store, f.Detail)
+					t.Errorf("day %d: [%d] %s %s %s in %s: %s", day, f.ID, f.Urgency, f.Kind, f.Path, store, report.Told(f, nil))
 				}
 				if !caused[f.Path] {
-					t.Errorf("day %d: nobody caused [%d] %s %s in %s: %s", day, f.ID, f.Kind, f.Path, store, f.Detail)
+					t.Errorf("day %d: nobody caused [%d] %s %s in %s: %s", day, f.ID, f.Kind, f.Path, store, report.Told(f, nil))
 				}
 				if r.Fresh[f.ID] {
 					told = append(told, fmt.Sprintf("%s %s", f.Kind, f.Path))
@@ -141,7 +142,7 @@ func signOffAll(t *testing.T, w *world) {
 	defer a.Close()
 	var ids []int64
 	if err := a.Ledger.View(context.Background(), func(tx *ledger.Tx) error {
-		fs, err := tx.OpenFindings("studio")
+		fs, err := tx.Findings.Open("studio")
 		for _, f := range fs {
 			ids = append(ids, f.ID)
 		}

@@ -9,9 +9,10 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 )
 
 // newFiledWorld is a cloud world whose cloud names the masters by a pattern.
@@ -112,8 +113,8 @@ func TestMovedInTheCloud(t *testing.T) {
 		t.Errorf("findings: %v", kinds(r))
 	}
 	for _, f := range r.Findings {
-		if f.Kind != fixity.Kind(fixity.Misplaced) || f.FoundAt != want[f.Path] || !strings.Contains(f.Detail, "the service reports") || !slices.Contains(f.IntactIn, "cloud") {
-			t.Errorf("%s %s at %s, intact in %v: %s", f.Kind, f.Path, f.FoundAt, f.IntactIn, f.Detail)
+		if f.Kind != fixity.Kind(fixity.Misplaced) || f.FoundAt != want[f.Path] || !strings.Contains(report.Told(f, nil), "the service reports") || !slices.Contains(f.IntactIn, "cloud") {
+			t.Errorf("%s %s at %s, intact in %v: %s", f.Kind, f.Path, f.FoundAt, f.IntactIn, report.Told(f, nil))
 		}
 	}
 	if n := c.downloads(); n != 0 || r.Read != 0 {
@@ -135,8 +136,8 @@ func TestMovedInTheCloud(t *testing.T) {
 	}
 	r = c.cloud(false)
 	for _, f := range r.Findings {
-		if !strings.Contains(f.Detail, "its bytes are the right ones") {
-			t.Errorf("after its reading: %s: %s", f.Path, f.Detail)
+		if !strings.Contains(report.Told(f, nil), "its bytes are the right ones") {
+			t.Errorf("after its reading: %s: %s", f.Path, report.Told(f, nil))
 		}
 	}
 	// Put back, all is well.
@@ -149,6 +150,7 @@ func TestMovedInTheCloud(t *testing.T) {
 
 // TestProofsADay: readings that prove what was moved keep to the bytes of a day, too.
 func TestProofsADay(t *testing.T) {
+	t.Parallel()
 	c := newFiledWorld(t, "", "")
 	cfg, err := os.ReadFile(c.path("firmus.toml"))
 	if err == nil {
@@ -186,6 +188,7 @@ func TestProofsADay(t *testing.T) {
 
 // TestMovedAndRotten: what the service reports of a moved file is refuted by a reading.
 func TestMovedAndRotten(t *testing.T) {
+	t.Parallel()
 	c := newFiledWorld(t, "", "")
 	id := c.hold("QV-0107/QV-0107_A.wav", "a", "QV-0107/QV-0107_A.wav")
 	c.begin()
@@ -198,7 +201,7 @@ func TestMovedAndRotten(t *testing.T) {
 	if got := fmt.Sprint(kinds(r)); got != "[missing QV-0107/QV-0107_A.wav unexpected QV-0107/side one.wav]" {
 		t.Fatalf("by reading: %s", got)
 	}
-	if d := r.Findings[0].Detail; !strings.Contains(d, "the service reports the right digest") || !strings.Contains(d, "other bytes were read") {
+	if d := report.Told(r.Findings[0], nil); !strings.Contains(d, "the service reports the right checksum") || !strings.Contains(d, "other bytes were read") {
 		t.Errorf("it says %q", d)
 	}
 	if got := kinds(c.cloud(false)); len(got) != 2 {
@@ -238,10 +241,11 @@ func TestFiledInTheCloud(t *testing.T) {
 		"barcode in the cloud only": {
 			"{item}/{item}_{side}.wav", "{barcode}_{side}.wav",
 			[2]string{"QV-0107/QV-0107_A.wav", "QV-0107/QV-0107_B.wav"},
-			[2]string{"400638133_A.wav", "400638133_B.wav"}, "found in cloud by their digest",
+			[2]string{"400638133_A.wav", "400638133_B.wav"}, "found in cloud by their checksum",
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			c := newFiledWorld(t, tc.set, tc.store)
 			var ids [2]string
 			for i := range ids {
@@ -282,6 +286,7 @@ func TestFiledInTheCloud(t *testing.T) {
 // TestFiledElsewhere: in another folder, with the same fields, a copy has its place;
 // under a name of other fields its bytes are misplaced.
 func TestFiledElsewhere(t *testing.T) {
+	t.Parallel()
 	c := newFiledWorld(t, "{item}_{side}.wav", "{side} {item}.wav")
 	a := c.hold("box 1/QV-0107_A.wav", "a", "A QV-0107.wav")
 	b := c.hold("box 1/QV-0107_B.wav", "b", "B QV-0107.wav")
@@ -327,6 +332,7 @@ func TestFiledElsewhere(t *testing.T) {
 
 // TestAmbiguous: of two things of the same fields nothing is guessed.
 func TestAmbiguous(t *testing.T) {
+	t.Parallel()
 	c := newFiledWorld(t, "{item}_{side}.wav", "{side} {item}.wav")
 	c.hold("box 1/QV-0107_A.wav", "a", "")
 	c.hold("box 1/QV-0108_A.wav", "b", "1/A QV-0108.wav")
@@ -341,7 +347,7 @@ func TestAmbiguous(t *testing.T) {
 	r := c.begin()
 	got := map[string]string{}
 	for _, f := range r.Findings {
-		got[string(f.Kind)+" "+f.Path] = f.Detail
+		got[string(f.Kind)+" "+f.Path] = report.Told(f, nil)
 	}
 	for what, want := range map[string]string{
 		"unexpected 1/A QV-0107.wav":    `ambiguous: by its name it may be "box 1/QV-0107_A.wav", and so may what lies at 1 other places`,
@@ -365,8 +371,8 @@ func TestAmbiguous(t *testing.T) {
 	}
 	// The next night tells of the twin of a file that has its place.
 	for _, f := range c.cloud(false).Findings {
-		if f.Path == "2/A QV-0108.wav" && !strings.Contains(f.Detail, `"box 1/QV-0108_A.wav" once more`) {
-			t.Errorf("twin of a file in its place: %s", f.Detail)
+		if f.Path == "2/A QV-0108.wav" && !strings.Contains(report.Told(f, nil), `"box 1/QV-0108_A.wav" once more`) {
+			t.Errorf("twin of a file in its place: %s", report.Told(f, nil))
 		}
 	}
 	// With one of the two gone it is clear.
@@ -380,6 +386,7 @@ func TestAmbiguous(t *testing.T) {
 
 // TestSpelledInAnotherWay: Unicode form and case make no other file.
 func TestSpelledInAnotherWay(t *testing.T) {
+	t.Parallel()
 	c := newFiledWorld(t, "", "")
 	nfc, nfd := "QV-0110/B\u00e4nkelsang_A.wav", "QV-0110/Ba\u0308nkelsang_A.wav"
 	c.hold(nfc, "a", nfd)
@@ -404,6 +411,7 @@ func TestSpelledInAnotherWay(t *testing.T) {
 // TestDriveChangesForm: a drive that came back from a system with another Unicode
 // form is not read for it, and its manifest still holds.
 func TestDriveChangesForm(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, worldConfig)
 	nfc, nfd := "QV-0110/B\u00e4nkelsang_A.wav", "QV-0110/Ba\u0308nkelsang_A.wav"
 	w.write("studio/masters/"+nfc, "a", 90_000)

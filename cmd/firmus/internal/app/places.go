@@ -7,6 +7,7 @@ import (
 
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity/ledger"
 )
 
 // aside is the folder in which damaged files are kept outside the stores.
@@ -15,6 +16,11 @@ const aside = "kept-aside"
 // Where says where things lie, for steps and letters.
 func (a *App) Where() report.Where {
 	return report.Where{Path: a.pathOf, Aside: a.asideOf}
+}
+
+// Finding is a finding as JSON.
+func (a *App) Finding(f ledger.Finding, fresh bool) report.Finding {
+	return report.FindingOf(f, a.Acts.Rules, fresh)
 }
 
 // pathOf is the whole path of a place in a store's set: as this system writes it on a

@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"errors"
-	"fmt"
 	"strings"
 	"time"
 
@@ -21,9 +20,11 @@ const (
 )
 
 // followRecord logs the findings that were opened or became worse, whoever found
-// them, fills the outbox from the record and sends what waits, until the session ends.
-func (s *session) followRecord() {
-	next, last, trouble := int64(-1), time.Time{}, ""
+// them, fills the outbox from the record and sends what waits, until the parts
+// stop. What was recorded in their last seconds is logged at the end, and the next ones
+// go on from there: a finding is logged once, across every reload.
+func (s *parts) followRecord() {
+	thought, trouble := time.Time{}, ""
 	often, every := follow, postEvery
 	if s.d.o.Follow > 0 {
 		often = s.d.o.Follow
@@ -31,22 +32,20 @@ func (s *session) followRecord() {
 	if s.d.o.Again > 0 {
 		every = s.d.o.Again
 	}
-	for s.ctx.Err() == nil {
-		events := int64(0)
-		err := s.a.Ledger.View(s.ctx, func(t *ledger.Tx) (err error) { events, err = t.EventCount(); return err })
-		if err == nil && events < next {
-			s.log.Error("the record is shorter than it was: the ledger was exchanged under the daemon", "events", events, "before", next)
-			next = 0
+	for {
+		fresh, err := s.logRecord(s.ctx)
+		if err == nil && fresh {
+			var same bool
+			if same, err = s.sameStores(s.ctx); err == nil && !same {
+				select {
+				case s.d.rules <- struct{}{}:
+				default: // it is asked for already
+				}
+			}
 		}
-		if err == nil && next >= 0 && events > next {
-			err = s.logFindings(next)
-		}
-		if err == nil && s.letters != nil && (events != next || time.Since(last) >= every) {
-			last = time.Now()
+		if err == nil && s.letters != nil && (fresh || time.Since(thought) >= every) {
+			thought = time.Now()
 			err = s.postOnce(s.ctx)
-		}
-		if err == nil {
-			next = events
 		}
 		if err != nil && !errors.Is(err, fixity.ErrBusy) && s.ctx.Err() == nil {
 			if err.Error() != trouble {
@@ -58,18 +57,45 @@ func (s *session) followRecord() {
 		}
 		select {
 		case <-s.ctx.Done():
+			last, cancel := context.WithTimeout(context.WithoutCancel(s.ctx), stopWithin/4)
+			defer cancel()
+			if _, err := s.logRecord(last); err != nil {
+				s.log.Warn("findings of the last seconds may not have been logged", "error", err)
+			}
+			return
 		case <-time.After(often):
 		}
 	}
 }
 
+// logRecord logs the findings of what was recorded since the last call, of these
+// parts or the ones before. It says whether anything was.
+func (s *parts) logRecord(ctx context.Context) (fresh bool, err error) {
+	var events int64
+	if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { events, err = t.Log.Count(); return err }); err != nil {
+		return false, err
+	}
+	from := s.d.followed.Load()
+	if events < from {
+		s.log.Error("the record is shorter than it was: the ledger was exchanged under the daemon", "events", events, "before", from)
+		from = 0
+	}
+	if from >= 0 && events > from { // what a daemon finds when it starts was told before
+		if err := s.logFindings(ctx, from, events); err != nil {
+			return false, err
+		}
+	}
+	s.d.followed.Store(events)
+	return events != from, nil
+}
+
 // mostLogged is how many findings are logged one by one at a time.
 const mostLogged = 20
 
-func (s *session) logFindings(from int64) error {
-	return s.a.Ledger.View(s.ctx, func(t *ledger.Tx) error {
+func (s *parts) logFindings(ctx context.Context, from, to int64) error {
+	return s.a.Ledger.View(ctx, func(t *ledger.Tx) error {
 		var turns []ledger.Event
-		if err := t.Events(from, 10_000, func(e ledger.Event) error {
+		if err := t.Log.Each(from, int(to-from), func(e ledger.Event) error {
 			if e.Verb == fixity.FindingOpened || e.Verb == fixity.FindingRaised {
 				turns = append(turns, e)
 			}
@@ -78,7 +104,7 @@ func (s *session) logFindings(from int64) error {
 			return err
 		}
 		for _, e := range turns[:min(len(turns), mostLogged)] {
-			f, err := t.Finding(e.Finding)
+			f, err := t.Findings.Get(e.Finding)
 			if errors.Is(err, fixity.ErrNotFound) {
 				continue // the record of a lost ledger was made this one's, and tells of it
 			}
@@ -94,7 +120,7 @@ func (s *session) logFindings(from int64) error {
 	})
 }
 
-func (s *session) postOnce(ctx context.Context) error {
+func (s *parts) postOnce(ctx context.Context) error {
 	n, err := s.letters.Fill(ctx)
 	if err != nil {
 		return err
@@ -113,15 +139,15 @@ func (s *session) postOnce(ctx context.Context) error {
 }
 
 // letterOptions give letters what the schedule knows.
-func (s *session) letterOptions(o *letters.Options) {
+func (s *parts) letterOptions(o *letters.Options) {
 	o.Missed = s.missed
 	o.Notes = s.notes
 }
 
 // missed are the times of a store's schedule that were not kept.
-func (s *session) missed(ctx context.Context, store string, from, to time.Time) ([]letters.Missed, error) {
+func (s *parts) missed(ctx context.Context, store string, from, to time.Time) ([]letters.Missed, error) {
 	var fs []ledger.Firing
-	if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { fs, err = t.Firings(from.Add(-48 * time.Hour)); return err }); err != nil {
+	if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { fs, err = t.Clock.Since(from.Add(-48 * time.Hour)); return err }); err != nil {
 		return nil, err
 	}
 	var out []letters.Missed
@@ -136,31 +162,17 @@ func (s *session) missed(ctx context.Context, store string, from, to time.Time) 
 	return out, nil
 }
 
-// soon is how long before the last day a visit is asked for.
-const soon = 21 * 24 * time.Hour
-
 // notes are what runs out, and what the forecasts say.
-func (s *session) notes(context.Context) ([]letters.Note, error) {
+func (s *parts) notes(context.Context) ([]letters.Note, error) {
 	out := runningOut(s.a.Config, time.Now())
 	for _, st := range s.a.Config.Stores {
-		o, ok := s.survey.of(st.Name)
-		if !ok || o.Forecast.Broken.IsZero() {
-			continue
+		o, _ := s.survey.of(st.Name)
+		if text := o.Foreseen(st, time.Now()); text != "" {
+			out = append(out, letters.Note{Label: "Foreseen", Text: text})
 		}
-		day := o.Forecast.Broken.Format("Mon 2 January")
-		text := fmt.Sprintf("%s: what was promised to be read will not have been by %s if nothing changes", st.Name, day)
-		if st.Visiting {
-			if time.Until(o.Forecast.Broken) > soon {
-				continue // the table says by when it is expected
-			}
-			text = fmt.Sprintf("%s must come by %s for what was promised to be read", st.Name, day)
-		}
-		if o.Forecast.Broken.Before(time.Now()) {
-			text = fmt.Sprintf("%s: the promise to read everything is broken since %s", st.Name, day)
-		}
-		out = append(out, letters.Note{Label: "Foreseen", Text: text})
 	}
-	return out, nil
+	record, err := s.recordNotes()
+	return append(record, out...), err
 }
 
 // runningOut is what ends on a day that is known.

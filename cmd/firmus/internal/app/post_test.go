@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
-	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/outlook"
 	"firmus/fixity/ledger"
 )
 
@@ -108,6 +108,7 @@ to = ["archivist@quillmere.example"]
 `, mail))
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.watches("studio", "masters")
 	r.within(10*time.Second, "the next weekly letter is shown", r.answers("/metrics", 200, "firmus_letter_next_timestamp_seconds 1"))
 	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 		t.Fatal(err)
@@ -122,7 +123,7 @@ to = ["archivist@quillmere.example"]
 	post.serve(t, l)
 	// A person who has put it right says so; else the next try is some minutes away.
 	a := w.open()
-	if err := a.Ledger.Tx(t.Context(), time.Now(), func(x *ledger.Tx) error { _, err := x.TryAgain(); return err }); err != nil {
+	if err := a.Ledger.Tx(t.Context(), time.Now(), func(x *ledger.Tx) error { _, err := x.Post.TryAgain(); return err }); err != nil {
 		t.Fatal(err)
 	}
 	a.Close()
@@ -132,13 +133,14 @@ to = ["archivist@quillmere.example"]
 
 // Outlook: a store that is read too slowly is foreseen to break its promise.
 func TestOutlook(t *testing.T) {
+	t.Parallel()
 	w, _ := daemonWorld(t, "")
 	a := w.open()
 	defer a.Close()
 	st, _ := a.Config.Store("studio")
-	look := func() app.Outlook {
+	look := func() outlook.Outlook {
 		t.Helper()
-		o, err := a.Outlook(t.Context(), st, time.Now())
+		o, err := outlook.Of(t.Context(), a.Ledger, st, time.Now())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -149,7 +151,7 @@ func TestOutlook(t *testing.T) {
 	}
 	pace := func(bytes int64, took time.Duration) {
 		t.Helper()
-		if err := a.Ledger.Tx(t.Context(), time.Now(), func(x *ledger.Tx) error { return x.AddPace("studio", bytes, took) }); err != nil {
+		if err := a.Ledger.Tx(t.Context(), time.Now(), func(x *ledger.Tx) error { return x.Clock.AddPace("studio", bytes, took) }); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -164,7 +166,7 @@ func TestOutlook(t *testing.T) {
 	if days < 28 || days > 30 || o.Forecast.Short < 300_000 {
 		t.Errorf("an hour a day at 1 byte a second: %+v, in %d days", o.Forecast, days)
 	}
-	cs, err := a.CheckDaemon(t.Context(), time.Now())
+	cs, err := outlook.Checks(t.Context(), a.Ledger, a.Config, time.Now())
 	if err != nil || len(cs) < 2 {
 		t.Fatalf("%+v, %v", cs, err)
 	}

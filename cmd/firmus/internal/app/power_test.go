@@ -5,8 +5,8 @@ import (
 	"errors"
 	"io"
 
-	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 )
 
@@ -21,7 +21,7 @@ type power struct {
 
 func (p *power) wire(a *app.App) {
 	open := a.Acts.Root
-	a.Acts.Root = func(store, set string, c fixity.Cache) (acts.Root, error) {
+	a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
 		r, err := open(store, set, c)
 		if err != nil {
 			return nil, err
@@ -48,7 +48,7 @@ func (p *power) do(step func() error) error {
 }
 
 type powered struct {
-	acts.Root
+	stores.Root
 	p *power
 }
 

@@ -9,8 +9,9 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/outlook"
 	"firmus/fixity"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 )
 
 const day = 24 * time.Hour
@@ -52,6 +53,7 @@ func (c *cloudWorld) sent() (n int64) {
 // TestReadADay: a day's bytes are not exceeded, over runs and restarts; the run that
 // ends for that is no failure, and goes on the next day with what has waited longest.
 func TestReadADay(t *testing.T) {
+	t.Parallel()
 	c, _ := boundedWorld(t, "100kB", 40_000, 40_000, 40_000, 40_000, 40_000)
 	for _, want := range []struct {
 		what         string
@@ -85,6 +87,7 @@ func TestReadADay(t *testing.T) {
 // TestLongerThanADay: a file that is longer than what is left, or than a whole day's
 // bytes, gets a day of its own; those that have waited less don't overtake it.
 func TestLongerThanADay(t *testing.T) {
+	t.Parallel()
 	c, _ := boundedWorld(t, "100kB", 30_000, 30_000, 250_000, 90_000, 30_000)
 	var days []string
 	for range 10 {
@@ -147,6 +150,7 @@ func TestNotHeldUp(t *testing.T) {
 // TestNeverGivenOut: a file that its owner gives to nobody is told, and doesn't keep the
 // others from their turn.
 func TestNeverGivenOut(t *testing.T) {
+	t.Parallel()
 	c, ids := boundedWorld(t, "100kB", 90_000, 90_000, 90_000, 90_000)
 	c.server.Forbid(ids[0])
 	c.server.Write(ids[2], bytesOf("longer than a day, and due ahead of its turn", 250_000))
@@ -172,6 +176,7 @@ func TestNeverGivenOut(t *testing.T) {
 
 // TestAllowanceSpent: a service that gives no more today is not asked for each file.
 func TestAllowanceSpent(t *testing.T) {
+	t.Parallel()
 	c, _ := boundedWorld(t, "10MB", 50_000, 50_000, 50_000, 50_000, 50_000, 50_000)
 	c.server.Reset()
 	c.server.Inject(drivetest.Fault{Method: "drive.files.get#media", Skip: 2, Count: -1, Status: 403, Reason: "quotaExceeded"})
@@ -195,6 +200,7 @@ func TestAllowanceSpent(t *testing.T) {
 
 // TestCloudRate: reading goes no faster than the store's rate, also by hand.
 func TestCloudRate(t *testing.T) {
+	t.Parallel()
 	c := newCloudWorld(t, "rate = \"400kB/s\"\n")
 	c.server.AddFile(c.server.AddFolder(c.masters, "QV-0107"), "QV-0107_A.wav", bytesOf("QV-0107", 300_000))
 	c.server.AddFile(c.server.AddFolder(c.masters, "QV-0108"), "QV-0108_A.wav", bytesOf("QV-0108", 100_000))
@@ -215,12 +221,13 @@ func TestCloudRate(t *testing.T) {
 
 // TestForeseenByTheDay: a bound that can't keep the promise is foreseen.
 func TestForeseenByTheDay(t *testing.T) {
+	t.Parallel()
 	c, _ := boundedWorld(t, "10kB", 90_000, 90_000, 90_000)
 	c.now = c.now.Add(-9 * day)
 	a := c.open()
 	defer a.Close()
 	st, _ := a.Config.Store("cloud")
-	o, err := a.Outlook(t.Context(), st, c.now)
+	o, err := outlook.Of(t.Context(), a.Ledger, st, c.now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -228,7 +235,7 @@ func TestForeseenByTheDay(t *testing.T) {
 		t.Errorf("%+v", o.Forecast)
 	}
 	st.ReadADay = config.Size(100_000)
-	if o, err = a.Outlook(t.Context(), st, c.now); err != nil || !o.Forecast.Broken.IsZero() {
+	if o, err = outlook.Of(t.Context(), a.Ledger, st, c.now); err != nil || !o.Forecast.Broken.IsZero() {
 		t.Errorf("%+v, %v", o.Forecast, err)
 	}
 }

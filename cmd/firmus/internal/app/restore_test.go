@@ -11,23 +11,27 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/backups"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
-func (w *world) restore(change func(*app.RestoreOrder)) (app.Restored, error) {
+// back is a restore of a ledger that may be whole.
+func back(o *backups.RestoreOrder) { o.GoBack = true }
+
+func (w *world) restore(change func(*backups.RestoreOrder)) (backups.Restored, error) {
 	w.t.Helper()
 	cfg, err := config.Load(w.path("firmus.toml"))
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	o := app.RestoreOrder{Config: cfg, By: "the test", Now: func() time.Time { return w.now }, Say: func(string, ...any) {}}
+	o := backups.RestoreOrder{By: "the test", Now: func() time.Time { return w.now }, Say: func(string, ...any) {}}
 	if change != nil {
 		change(&o)
 	}
-	return app.Restore(w.t.Context(), o)
+	return app.Restore(w.t.Context(), cfg, o)
 }
 
 // facts are what a ledger holds: its events, and whether its record and files agree.
@@ -40,7 +44,7 @@ func (w *world) facts() (events int64, files int64) {
 		w.t.Errorf("verify: %v", err)
 	}
 	if err := a.Ledger.View(w.t.Context(), func(t *ledger.Tx) error {
-		ts, err := t.Tallies()
+		ts, err := t.Copies.Tallies()
 		for _, x := range ts {
 			files += x.Files
 		}
@@ -69,7 +73,7 @@ func (w *world) sameEvents(a *app.App) {
 		w.t.Fatal(err)
 	}
 	var events int64
-	if err := a.Ledger.View(w.t.Context(), func(t *ledger.Tx) (err error) { events, err = t.EventCount(); return err }); err != nil {
+	if err := a.Ledger.View(w.t.Context(), func(t *ledger.Tx) (err error) { events, err = t.Log.Count(); return err }); err != nil {
 		w.t.Fatal(err)
 	}
 	if g.Events != events || g.Beyond != 0 || g.Torn != 0 {
@@ -91,7 +95,7 @@ func (w *world) copyTree() *world {
 // the next one is written as ever.
 func TestAKillWhileABackupIsWrittenNeverLeavesNoneThatIsWhole(t *testing.T) {
 	t.Parallel()
-	base := archive(t, "")
+	base := backedUp(t, "")
 	base.backUp(8, 24*time.Hour) // the next one removes one, too
 	for k := 1; ; k++ {
 		w := base.copyTree()
@@ -99,7 +103,7 @@ func TestAKillWhileABackupIsWrittenNeverLeavesNoneThatIsWhole(t *testing.T) {
 		a := w.open()
 		p := &power{cutAt: k}
 		p.wire(a)
-		_, err := a.Acts.Backup(t.Context())
+		_, err := a.Backups.Backup(t.Context())
 		a.Close()
 		if err != nil {
 			t.Fatal(err)
@@ -131,7 +135,8 @@ var errKilled = errors.New("killed")
 // Wherever a restore is killed, no other command begins a ledger or takes half of one for
 // whole, and the next restore ends it. What was there lies together.
 func TestAKillWhileALedgerIsRestoredNeverLosesIt(t *testing.T) {
-	base := archive(t, "")
+	t.Parallel()
+	base := backedUp(t, "")
 	// The lost ledger has a write-ahead log, as one that was killed.
 	for _, n := range []string{"ledger.db-wal", "ledger.db-shm"} {
 		base.put("state/"+n, []byte("of "+n), base.now)
@@ -140,7 +145,7 @@ func TestAKillWhileALedgerIsRestoredNeverLosesIt(t *testing.T) {
 	for k := 0; ; k++ {
 		w := base.copyTree()
 		step, at := 0, ""
-		_, err := w.restore(func(o *app.RestoreOrder) {
+		_, err := w.restore(func(o *backups.RestoreOrder) {
 			o.Step = func(name string) error {
 				if step++; step > k {
 					at = name
@@ -200,13 +205,14 @@ func glob(t *testing.T, pattern string) []string {
 
 // A restore beside a process that has the ledger open would pull it away under it.
 func TestALedgerIsNeverRestoredUnderAProcessThatHasItOpen(t *testing.T) {
-	w := archive(t, "")
+	t.Parallel()
+	w := backedUp(t, "")
 	a := w.open()
 	if _, err := w.restore(nil); !errors.Is(err, fixity.ErrBusy) {
 		t.Errorf("beside an open one: %v", err)
 	}
 	a.Close()
-	if _, err := w.restore(nil); err != nil {
+	if _, err := w.restore(back); err != nil {
 		t.Error(err)
 	}
 }
@@ -214,7 +220,8 @@ func TestALedgerIsNeverRestoredUnderAProcessThatHasItOpen(t *testing.T) {
 // What was recorded after the backup is told as lost, its numbers are not given again,
 // and the event files hold nothing of it any more, however often that happens.
 func TestNumbersOfALostFutureAreNeverGivenAgain(t *testing.T) {
-	w := archive(t, "")
+	t.Parallel()
+	w := backedUp(t, "")
 	w.backUp(1, 24*time.Hour)
 	w.now = w.now.Add(time.Hour)
 	if err := os.Remove(w.path("vault/masters/QV-0100/QV-0100_A.wav")); err != nil {
@@ -229,7 +236,7 @@ func TestNumbersOfALostFutureAreNeverGivenAgain(t *testing.T) {
 		a := w.open()
 		defer a.Close()
 		if err := a.Ledger.View(t.Context(), func(x *ledger.Tx) error {
-			fs, err := x.OpenFindings("")
+			fs, err := x.Findings.Open("")
 			for _, f := range fs {
 				if f.Store == "vault" {
 					out = append(out, f.ID)
@@ -245,7 +252,7 @@ func TestNumbersOfALostFutureAreNeverGivenAgain(t *testing.T) {
 	if len(before) < 2 {
 		t.Fatalf("findings %v", before)
 	}
-	r, err := w.restore(nil)
+	r, err := w.restore(back)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -265,7 +272,8 @@ func TestNumbersOfALostFutureAreNeverGivenAgain(t *testing.T) {
 
 // Backups that have grown apart are listed; the person says which, and no other is lost.
 func TestOfBackupsThatHaveGrownApartNoneIsTakenUnasked(t *testing.T) {
-	w := archive(t, "\n[store.drive]\nkind = \"disk\"\nmanifests = true\nown_drive = true\nsets = { masters = \"drive/masters\" }\n")
+	t.Parallel()
+	w := backedUp(t, "\n[store.drive]\nkind = \"disk\"\nmanifests = true\nown_drive = true\nsets = { masters = \"drive/masters\" }\n")
 	for _, f := range []string{"masters/QV-0100/QV-0100_A.wav", "masters/QV-0101/QV-0101_A.wav"} {
 		w.copy("studio/"+f, "drive/"+f)
 	}
@@ -300,7 +308,7 @@ func TestOfBackupsThatHaveGrownApartNoneIsTakenUnasked(t *testing.T) {
 	if glob(t, w.path("state/ledger.db")) != nil {
 		t.Error("a ledger was put in place all the same")
 	}
-	r, err := w.restore(func(o *app.RestoreOrder) { o.Store = "drive"; o.Backup = newest(w.generations("drive")) })
+	r, err := w.restore(func(o *backups.RestoreOrder) { o.Of = "drive"; o.Backup = newest(w.generations("drive")) })
 	if err != nil || r.Store != "drive" {
 		t.Fatalf("named: %+v, %v", r, err)
 	}
@@ -332,7 +340,8 @@ func TestADamagedBackupIsNeverRestored(t *testing.T) {
 		}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			w := archive(t, "")
+			t.Parallel()
+			w := backedUp(t, "")
 			w.now = w.now.Add(24 * time.Hour)
 			w.audit(acts.AuditOrder{})
 			gens := w.generations("studio")
@@ -399,7 +408,8 @@ func TestEventFilesThatAPowerCutToreNeverStayTorn(t *testing.T) {
 		}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			w := archive(t, "")
+			t.Parallel()
+			w := backedUp(t, "")
 			dir := w.path("state/events")
 			f := filepath.Join(dir, "2026-03.jsonl")
 			b, err := os.ReadFile(f)
@@ -417,8 +427,9 @@ func TestEventFilesThatAPowerCutToreNeverStayTorn(t *testing.T) {
 
 // A letter that was sent after the backup isn't sent again, one that was not is not lost.
 func TestALetterThatWasSentIsNeverSentAgainAfterARestore(t *testing.T) {
+	t.Parallel()
 	for _, gone := range []bool{false, true} {
-		w := archive(t, "")
+		w := backedUp(t, "")
 		put := func(id int64) {
 			a := w.open()
 			defer a.Close()
@@ -426,7 +437,7 @@ func TestALetterThatWasSentIsNeverSentAgainAfterARestore(t *testing.T) {
 				if n, err := x.NextID("letter"); err != nil || n != id {
 					t.Fatal(n, err)
 				}
-				return x.PutLetter(ledger.Letter{ID: id, Kind: ledger.LetterFirst, Thread: "finding-1", Subject: "s", MessageID: "m", Text: "t", Made: w.now}, []string{"ada@mail.example"})
+				return x.Post.Put(ledger.Letter{ID: id, Kind: ledger.LetterFirst, Thread: "finding-1", Subject: "s", MessageID: "m", Text: "t", Made: w.now}, []string{"ada@mail.example"})
 			}); err != nil {
 				t.Fatal(err)
 			}
@@ -435,20 +446,20 @@ func TestALetterThatWasSentIsNeverSentAgainAfterARestore(t *testing.T) {
 		w.backUp(1, 24*time.Hour)
 		put(2)
 		a := w.open()
-		if err := a.Ledger.Tx(t.Context(), w.now, func(x *ledger.Tx) error { return x.Delivered(1, "ada@mail.example") }); err != nil {
+		if err := a.Ledger.Tx(t.Context(), w.now, func(x *ledger.Tx) error { return x.Post.Delivered(1, "ada@mail.example") }); err != nil {
 			t.Fatal(err)
 		}
 		a.Close()
 		if gone {
 			w.remove("state")
 		}
-		if _, err := w.restore(nil); err != nil {
+		if _, err := w.restore(back); err != nil {
 			t.Fatal(err)
 		}
 		a = w.open()
 		defer a.Close()
 		if err := a.Ledger.View(t.Context(), func(x *ledger.Tx) error {
-			due, err := x.DueDeliveries(w.now.Add(time.Hour), 10)
+			due, err := x.Post.DueDeliveries(w.now.Add(time.Hour), 10)
 			if err != nil {
 				return err
 			}

@@ -10,7 +10,7 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/replicas/cloud/drive"
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 )
 
 const signedIn = `{"type": "authorized_user", "client_id": "c", "client_secret": "s", "refresh_token": "r"%s}`
@@ -18,6 +18,7 @@ const signedIn = `{"type": "authorized_user", "client_id": "c", "client_secret":
 // TestSignInEnds: the day on which a sign-in ends is shown where the service said it,
 // and nowhere else.
 func TestSignInEnds(t *testing.T) {
+	t.Parallel()
 	end := time.Date(2027, 1, 14, 12, 0, 0, 0, time.UTC)
 	server, err := drivetest.Start(drivetest.Options{})
 	if err != nil {
@@ -76,6 +77,7 @@ func TestSignInEnds(t *testing.T) {
 // TestSignInIsShown: the metric is there while the day is known, also after another
 // sign-in.
 func TestSignInIsShown(t *testing.T) {
+	t.Parallel()
 	addr := freeAddr(t)
 	// Nothing is under care: the service is not asked for anything.
 	w := newWorld(t, worldConfig+fmt.Sprintf(`

@@ -16,18 +16,20 @@ import (
 	"testing"
 	"time"
 
+	"firmus/cmd/firmus/internal/outlook"
 	"firmus/fixity/ledger"
 )
 
 // Whatever is wrong with the mail server: it is said, counted and shown, the letter
 // waits, and the rest goes on.
 func TestDaemonMailTrouble(t *testing.T) {
+	t.Parallel()
 	for _, tc := range []struct {
 		name, tls, says string
 		talk            func(net.Conn)
 	}{
-		{"it hangs up at once", "none", "EOF", func(c net.Conn) { c.Close() }},
-		{"it takes the text and hangs up", "none", "EOF", func(c net.Conn) {
+		{"it hangs up at once", "none", "it ended too early", func(c net.Conn) { c.Close() }},
+		{"it takes the text and hangs up", "none", "it ended too early", func(c net.Conn) {
 			defer c.Close()
 			fmt.Fprint(c, "220 post.quillmere.example\r\n")
 			for in := bufio.NewScanner(c); in.Scan(); {
@@ -73,6 +75,7 @@ to = ["archivist@quillmere.example"]
 `, l.Addr(), tc.tls))
 			r := w.daemon(addr)
 			r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+			r.watches("studio", "masters")
 			if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 				t.Fatal(err)
 			}
@@ -112,6 +115,7 @@ to = ["archivist@quillmere.example"]
 `, l.Addr()))
 	r := w.daemon(addr)
 	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.watches("studio", "masters")
 	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 		t.Fatal(err)
 	}
@@ -144,17 +148,18 @@ func strangersCertificate(t *testing.T) *tls.Config {
 // A schedule whose window is only open while the computer is off is never followed:
 // check says so after some days.
 func TestWindowNeverOpens(t *testing.T) {
+	t.Parallel()
 	w, _ := daemonWorld(t, "window = \"22:00-06:00\"\nschedule = \"0 1 * * *\"\n")
 	begun := time.Now().Add(-5 * 24 * time.Hour)
 	a := w.open()
 	defer a.Close()
 	if err := a.Ledger.Tx(t.Context(), begun, func(x *ledger.Tx) error {
 		f := ledger.Firing{Job: ledger.FiringAudit, Store: "vault", Due: begun, By: "the test"}
-		f, _, err := x.WinFiring(f)
+		f, _, err := x.Clock.Win(f)
 		if err != nil {
 			return err
 		}
-		return x.EndFiring(f, ledger.FiringBegun, "")
+		return x.Clock.End(f, ledger.FiringBegun, "")
 	}); err != nil {
 		t.Fatal(err)
 	}
@@ -166,7 +171,7 @@ func TestWindowNeverOpens(t *testing.T) {
 		{2 * 24 * time.Hour, true, "the schedule begins"},
 		{5 * 24 * time.Hour, false, "is the computer on while its window, 22:00-06:00, is open?"},
 	} {
-		cs, err := a.CheckDaemon(t.Context(), begun.Add(tc.after))
+		cs, err := outlook.Checks(t.Context(), a.Ledger, a.Config, begun.Add(tc.after))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -2,41 +2,41 @@ package app
 
 import (
 	"context"
-	"time"
 
+	"firmus/cmd/firmus/internal/acts/backups"
 	"firmus/cmd/firmus/internal/config"
-	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
-	"firmus/replicas/disk"
 )
 
 // CheckVolumes tells which stores lie on one volume and count as one copy. a is nil
 // where there is no ledger yet: then only what is there now is told. It changes nothing.
-func CheckVolumes(ctx context.Context, c *config.Config, a *App) ([]policy.Shared, error) {
-	if a != nil {
-		return a.Acts.CheckVolumes(ctx)
+func CheckVolumes(ctx context.Context, c *config.Config, a *App) ([]care.Shared, error) {
+	rules, err := rulesNow(ctx, c, a)
+	return rules.Shared(), err
+}
+
+// CheckBackups says that all backups of the ledger lie on one drive, or that there are
+// none, and "" where they lie on several.
+func CheckBackups(ctx context.Context, c *config.Config, a *App) (string, error) {
+	if c.Ledger.URL != "" {
+		return "", nil // the database's own tools make them
 	}
-	rules, _, err := rulesOf(c)
+	rules, err := rulesNow(ctx, c, a)
 	if err != nil {
-		return nil, err
+		return "", err
 	}
-	seen := map[policy.RootOf]fixity.Lies{}
-	for _, s := range c.Stores {
-		for _, r := range s.Sets {
-			if s.Kind != config.Disk {
-				continue
-			}
-			d, err := disk.Open(r.Path, disk.Options{Store: s.Name})
-			if err != nil {
-				continue
-			}
-			rootCtx, cancel := context.WithTimeoutCause(ctx, 10*time.Second, fixity.ErrAway)
-			if l, err := d.Volume(rootCtx); err == nil {
-				seen[policy.RootOf{Store: s.Name, Set: r.Set}] = l
-			}
-			cancel()
-		}
+	return backups.OneDrive(rules, func(store string) bool { s, _ := c.Store(store); return s.Marker }), nil
+}
+
+// rulesNow are the rules with where the stores lie now.
+func rulesNow(ctx context.Context, c *config.Config, a *App) (care.Rules, error) {
+	if a != nil {
+		return a.Acts.RulesNow(ctx)
 	}
-	return rules.OnVolumes(policy.VolumesOf(nil, seen, ledger.NewID)).Shared(), nil
+	p, err := placeOf(c)
+	if err != nil {
+		return care.Rules{}, err
+	}
+	return p.Stores.Rules.OnVolumes(care.VolumesOf(nil, p.Stores.Lie(ctx), ledger.NewID)), nil
 }

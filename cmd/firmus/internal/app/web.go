@@ -2,13 +2,17 @@ package app
 
 import (
 	"context"
+	"crypto/tls"
 	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
+	"os"
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"firmus/cmd/firmus/internal/pages"
 )
 
 // webServer serves one address at a time; what it shows may change under it.
@@ -18,10 +22,61 @@ type webServer struct {
 	again time.Duration // how often an address is tried that is taken
 	now   atomic.Pointer[http.Handler]
 
+	cert certificate
+
 	mu     sync.Mutex
 	server *http.Server
 	addr   string
+	at     string // as the system has it: the port is never 0
 	cancel context.CancelFunc
+}
+
+// certificate is a pair of files of TLS, read anew when they change.
+type certificate struct {
+	mu        sync.Mutex
+	cert, key string
+	stamp     string
+	have      *tls.Certificate
+}
+
+// name says which files it is; it is told whether there are any.
+func (c *certificate) name(cert, key string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if cert != c.cert || key != c.key {
+		c.cert, c.key, c.have = cert, key, nil
+	}
+}
+
+func (c *certificate) any() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.cert != ""
+}
+
+// get is the certificate as the files have it now. If they can't be read, the one that was
+// read before goes on.
+func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	stamp := ""
+	for _, f := range []string{c.cert, c.key} {
+		if st, err := os.Stat(f); err == nil {
+			stamp += fmt.Sprintln(st.Size(), st.ModTime().UnixNano())
+		}
+	}
+	if c.have != nil && stamp == c.stamp {
+		return c.have, nil
+	}
+	x, err := tls.LoadX509KeyPair(c.cert, c.key)
+	if err != nil {
+		if c.have != nil {
+			return c.have, nil
+		}
+		return nil, err
+	}
+	c.have, c.stamp = &x, stamp
+	return c.have, nil
 }
 
 func (w *webServer) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
@@ -81,7 +136,13 @@ func (w *webServer) serve(l net.Listener) {
 	w.server = &http.Server{Handler: w, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, WriteTimeout: 5 * time.Minute,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(w.log.Handler(), slog.LevelDebug)}
 	s := w.server
-	go func() { _ = s.Serve(l) }() // always ends with an error; close says when
+	w.at = l.Addr().String()
+	if w.cert.any() {
+		s.TLSConfig = &tls.Config{GetCertificate: w.cert.get, MinVersion: tls.VersionTLS12}
+		go func() { _ = s.ServeTLS(l, "", "") }()
+	} else {
+		go func() { _ = s.Serve(l) }() // always ends with an error; close says when
+	}
 	w.log.Info("listening", "address", l.Addr().String())
 }
 
@@ -109,7 +170,18 @@ func (w *webServer) close() {
 			w.server.Close()
 		}
 	}
-	w.server, w.addr = nil, ""
+	w.server, w.addr, w.at = nil, "", ""
+}
+
+// here lets only this computer ask: what it says is for whoever runs the machine.
+func here(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+		if !pages.FromHere(r) {
+			http.Error(rw, "This is answered on the computer itself only.", http.StatusForbidden)
+			return
+		}
+		h.ServeHTTP(rw, r)
+	})
 }
 
 // health adds /healthz, which fails when the program hangs, and /readyz, which fails
@@ -125,10 +197,10 @@ func health(mux *http.ServeMux, alive func() error, ready func(context.Context) 
 		}
 		fmt.Fprintln(rw, "ok")
 	}
-	mux.HandleFunc("GET /healthz", func(rw http.ResponseWriter, _ *http.Request) { say(rw, alive()) })
-	mux.HandleFunc("GET /readyz", func(rw http.ResponseWriter, r *http.Request) {
+	mux.Handle("GET /healthz", here(http.HandlerFunc(func(rw http.ResponseWriter, _ *http.Request) { say(rw, alive()) })))
+	mux.Handle("GET /readyz", here(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
 		ctx, cancel := context.WithTimeout(r.Context(), 3*time.Second)
 		defer cancel()
 		say(rw, ready(ctx))
-	})
+	})))
 }

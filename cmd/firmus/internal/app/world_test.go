@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
@@ -123,11 +124,11 @@ func (w *world) open() *app.App {
 	return a
 }
 
-func (w *world) intake() acts.IntakeResult {
+func (w *world) intake() receiving.IntakeResult {
 	w.t.Helper()
 	a := w.open()
 	defer a.Close()
-	res, err := a.Acts.Intake(context.Background(), acts.IntakeOrder{})
+	res, err := a.Receiving.Intake(context.Background(), receiving.IntakeOrder{})
 	if err != nil {
 		w.t.Fatal(err)
 	}
@@ -161,11 +162,11 @@ func (w *world) consistent(a *app.App) {
 		w.t.Fatalf("record: %v", err)
 	}
 	if err := a.Ledger.View(context.Background(), func(t *ledger.Tx) error {
-		kept, err := t.Tallies()
+		kept, err := t.Copies.Tallies()
 		if err != nil {
 			return err
 		}
-		counted, err := t.CountTallies()
+		counted, err := t.Copies.CountTallies()
 		if err != nil {
 			return err
 		}
@@ -194,11 +195,11 @@ func (w *world) copies(set, path string) []ledger.Copy {
 	defer a.Close()
 	var out []ledger.Copy
 	if err := a.Ledger.View(context.Background(), func(t *ledger.Tx) error {
-		f, err := t.FileAt(set, path)
+		f, err := t.Files.At(set, path)
 		if err != nil {
 			return err
 		}
-		out, err = t.Copies(f.ID)
+		out, err = t.Copies.Of(f.ID)
 		return err
 	}); err != nil {
 		w.t.Fatal(err)

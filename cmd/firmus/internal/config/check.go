@@ -11,7 +11,7 @@ import (
 	"strings"
 
 	"firmus/fixity"
-	"firmus/fixity/policy"
+	"firmus/fixity/care"
 )
 
 // check tells what the file contradicts or leaves out, key by key having been read.
@@ -37,9 +37,7 @@ func (r *reader) check(c *Config) {
 	if c.Mail != nil {
 		r.checkMail(*c.Mail)
 	}
-	if _, _, ok := hostPort(c.Web.Listen); !ok && c.Web.Listen != "" {
-		r.fail(r.at("web", "listen"), "listen: %q is not an address and a port such as \"127.0.0.1:7340\"", c.Web.Listen)
-	}
+	r.checkWeb(c.Web)
 	if u := c.Ledger.URL; u != "" { // it may hold a password, so it isn't repeated
 		if p, err := url.Parse(u); err != nil || p.Scheme != "postgres" && p.Scheme != "postgresql" {
 			r.fail(r.at("ledger", "url"), "url must be a PostgreSQL database's, postgres://USER@HOST/DATABASE; leave it out to keep the ledger in the state folder")
@@ -66,14 +64,14 @@ func (r *reader) checkSet(s Set) {
 }
 
 func (r *reader) checkPattern(text string, at place) {
-	_, err := policy.NewPattern(text)
+	_, err := care.NewPattern(text)
 	if err == nil {
 		return
 	}
 	r.fail(at, "pattern %q: %v", text, err)
-	var unknown policy.UnknownField
+	var unknown care.UnknownField
 	if errors.As(err, &unknown) {
-		r.suggest(unknown.Name, policy.FieldNames)
+		r.suggest(unknown.Name, care.FieldNames)
 	}
 }
 
@@ -99,6 +97,9 @@ func (r *reader) checkStore(c *Config, s Store) {
 		if value == "" && r.root.find("store", s.Name, key) == nil {
 			r.fail(at(key), "store %q has no %s: %s = %q", s.Name, key, key, like)
 		}
+	}
+	if s.Name == care.UnnamedDiscs && s.Kind != Optical && s.Kind != "" {
+		r.fail(at(), "the name %q is kept for the store of the discs (kind = %q); give this store another name", s.Name, Optical)
 	}
 	switch s.Kind {
 	case Disk:
@@ -252,6 +253,34 @@ func (r *reader) checkMail(m Mail) {
 	}
 	if lacks("user") != lacks("password_file") {
 		r.fail(r.at("mail"), "mail has only one of user and password_file")
+	}
+}
+
+// checkWeb keeps the pages from being served to others without TLS: whoever listens on the
+// net would have the passwords.
+func (r *reader) checkWeb(w Web) {
+	at := func(key string) place { return r.at("web", key) }
+	host, _, ok := hostPort(w.Listen)
+	if !ok && w.Listen != "" {
+		r.fail(at("listen"), "listen: %q is not an address and a port such as \"127.0.0.1:7340\"", w.Listen)
+	}
+	if (w.Certificate == "") != (w.Key == "") {
+		r.fail(r.at("web"), "web has only one of certificate and key")
+	}
+	for _, p := range w.Proxies {
+		if net.ParseIP(p) == nil {
+			r.fail(at("proxies"), "proxies: %q is not an IP address", p)
+		}
+	}
+	if ok && !loopback(host) && w.Certificate == "" && len(w.Proxies) == 0 {
+		r.fail(at("listen"), "listen: beyond this computer the pages need TLS: certificate and key, or proxies = [\"ADDRESS\"] of the proxy that has them. Else listen on \"127.0.0.1:7340\"")
+	}
+	if w.Beyond() && w.Address == "" && r.root.find("web", "address") == nil {
+		r.fail(at("address"), "web has no address: address = \"https://firmus.example.org\", as people elsewhere type it")
+	}
+	if u, err := url.Parse(w.Address); w.Address != "" && (err != nil || u.Host == "" || u.User != nil || strings.Trim(u.Path, "/") != "" || u.RawQuery != "" ||
+		u.Scheme != "https" && !(u.Scheme == "http" && loopback(u.Hostname()))) {
+		r.fail(at("address"), "address: %q is not like \"https://firmus.example.org\"", w.Address)
 	}
 }
 

@@ -8,7 +8,11 @@
 // file is told at once, each with its line and column.
 package config
 
-import "firmus/fixity"
+import (
+	"slices"
+
+	"firmus/fixity"
+)
 
 // Config is what firmus.toml says, with the defaults filled in.
 type Config struct {
@@ -23,15 +27,19 @@ type Config struct {
 	Ledger          Ledger
 	Mail            *Mail // nil: no letters are sent
 	Web             Web
+	Work            Work
 }
 
 // Set is a part of the holdings whose files are treated alike.
 type Set struct {
-	Name     string
-	Role     fixity.Role
-	Editing  Duration // an access file at rest this long counts as finished; 0 for masters
-	Pattern  string   // finds item, barcode, side and track in the path in the set; "": the item is the first folder
-	LeaveOut []string // own patterns, in the syntax of path.Match, besides the usual litter
+	Name    string
+	Role    fixity.Role
+	Editing Duration // an access file at rest this long counts as finished; 0 for masters
+	Pattern string   // finds item, barcode, side and track in the path in the set; "": the item is the first folder
+	// Restricted hides from those who only look what the recordings are called, and how they
+	// sound.
+	Restricted bool
+	LeaveOut   []string // own patterns, in the syntax of path.Match, besides the usual litter
 }
 
 // Kind is a kind of store.
@@ -59,9 +67,11 @@ type Store struct {
 	Marker       bool     // its roots carry a marker; false where nothing can be written
 	ReadWithin   Duration // every byte is read at least this often
 	ExpectWithin Duration // new files are there, and a visit is made, within this
+	DrillWithin  Duration // some files are brought back as a proof at least this often; 0: nobody asked for it
 	Schedule     string   // five fields as in cron; "" for the discs
 	Window       Window   // reading is allowed then; zero: at any time
-	Rate         Rate     // bytes a second that reading may take; 0: as it can
+	Rate         Rate     // bytes a second that reading may take, of all its readers; 0: as it can
+	Readers      int      // files that are read side by side; 0: as many as suit its drive
 
 	// A cloud store's own.
 	Patterns    []Naming // how it names the files of sets that it files in another way; in the file's order
@@ -112,7 +122,37 @@ type Mail struct {
 
 // Web says where the pages are served.
 type Web struct {
-	Listen string // host:port
+	Listen      string   // host:port
+	Address     string   // by which people elsewhere reach the pages, "https://firmus.example.org"; "": on this computer only
+	Certificate string   // absolute path of a PEM file; "": no TLS of its own
+	Key         string   // absolute path of its key
+	Proxies     []string // IP addresses of proxies that end TLS, and whose word on where a request came from is believed
+}
+
+// Work says what the work of the day begins with.
+type Work struct {
+	Sources []string // absolute folders that recordings may be received from, besides what is plugged in
+}
+
+// Beyond says that the pages are served beyond this computer.
+func (w Web) Beyond() bool {
+	host, _, ok := hostPort(w.Listen)
+	return ok && !loopback(host) || len(w.Proxies) > 0
+}
+
+// Only is the configuration with no other stores than those.
+func (c *Config) Only(stores []string) *Config {
+	out := *c
+	out.Stores = slices.DeleteFunc(slices.Clone(c.Stores), func(s Store) bool { return !slices.Contains(stores, s.Name) })
+	return &out
+}
+
+// StoreNames are the stores' names, in the file's order.
+func (c *Config) StoreNames() (out []string) {
+	for _, s := range c.Stores {
+		out = append(out, s.Name)
+	}
+	return out
 }
 
 // Store finds a store by its name.

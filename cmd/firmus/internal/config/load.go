@@ -82,4 +82,11 @@ func (c *Config) resolve(dir string) {
 	if c.Mail != nil {
 		abs(&c.Mail.PasswordFile)
 	}
+	for i := range c.Work.Sources {
+		abs(&c.Work.Sources[i])
+	}
+	if c.Web.Certificate != "" {
+		abs(&c.Web.Certificate)
+		abs(&c.Web.Key)
+	}
 }

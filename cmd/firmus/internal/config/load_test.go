@@ -99,6 +99,13 @@ func relative(t *testing.T, c *config.Config, dir string) {
 	if c.Mail != nil {
 		rel(&c.Mail.PasswordFile)
 	}
+	for i := range c.Work.Sources {
+		rel(&c.Work.Sources[i])
+	}
+	if c.Web.Certificate != "" {
+		rel(&c.Web.Certificate)
+		rel(&c.Web.Key)
+	}
 }
 
 // The smallest file with each kind of store, and all that is filled in.
@@ -161,9 +168,9 @@ visiting = true
 sets = ["masters"]
 read_a_day = "20GB"
 patterns = { masters = "{barcode}_{side}.wav" }
-[store.shelf]
+[store.discs]
 kind = "optical"
-place = "Shelf, room 3"
+place = "Disc cabinet, room 3"
 medium = "CD-R"
 drive = "/dev/sr0"
 read_within = "2y"
@@ -184,6 +191,12 @@ deputy = "deputy@example.org"
 weekly = "friday 16:30"
 [web]
 listen = "[::1]:0"
+address = "https://firmus.example.org"
+certificate = "tls/cert.pem"
+key = "tls/key.pem"
+proxies = ["192.0.2.7"]
+[work]
+sources = ["from-recorder"]
 `
 	dir := t.TempDir()
 	file := filepath.Join(dir, "etc", "firmus.toml")
@@ -223,7 +236,7 @@ listen = "[::1]:0"
 				ReadWithin: 365 * config.Day, ExpectWithin: 3 * config.Day, Schedule: "0 1 * * *", ReadADay: 20_000_000_000,
 			},
 			{
-				Name: "shelf", Kind: config.Optical, Place: "Shelf, room 3", Medium: "CD-R", Drive: "/dev/sr0",
+				Name: "discs", Kind: config.Optical, Place: "Disc cabinet, room 3", Medium: "CD-R", Drive: "/dev/sr0",
 				ReadWithin: 2 * config.Year, ExpectWithin: 30 * config.Day,
 			},
 		},
@@ -234,7 +247,8 @@ listen = "[::1]:0"
 			TLS: "none", User: "firmus", PasswordFile: "mail-password",
 			Deputy: "deputy@example.org", Weekly: config.Weekly{Day: time.Friday, At: 16*time.Hour + 30*time.Minute},
 		},
-		Web: config.Web{Listen: "[::1]:0"},
+		Web:  config.Web{Listen: "[::1]:0", Address: "https://firmus.example.org", Certificate: "tls/cert.pem", Key: "tls/key.pem", Proxies: []string{"192.0.2.7"}},
+		Work: config.Work{Sources: []string{"from-recorder"}},
 	}
 	if d := cmp.Diff(want, c); d != "" {
 		t.Errorf("-want +got:\n%s", d)

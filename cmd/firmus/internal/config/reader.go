@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"unicode"
+
+	"firmus/fixity/spelling"
 )
 
 // reader turns the tree into a Config and gathers what is wrong with it.
@@ -24,7 +26,7 @@ func (r *reader) fail(at place, format string, args ...any) {
 
 // suggest adds to the problem told last what was probably meant.
 func (r *reader) suggest(got string, names []string) {
-	r.problems[len(r.problems)-1].Suggestion = nearest(got, names)
+	r.problems[len(r.problems)-1].Suggestion = spelling.Nearest(got, names)
 }
 
 // at is where the key stands, or else the nearest table around it.
@@ -45,7 +47,7 @@ func (r *reader) table(n *node, f fields) {
 			continue
 		}
 		known := slices.Sorted(maps.Keys(f))
-		if home := home(b.key); home != "" && nearest(b.key, known) == "" {
+		if home := home(b.key); home != "" && spelling.Nearest(b.key, known) == "" {
 			r.fail(b.at, "unknown key %q: it belongs %s", b.key, home)
 			continue
 		}
@@ -110,6 +112,8 @@ func (r *reader) asText(n *node, like string) (string, bool) {
 		r.fail(n.at, "%s must be a text in quotes", n.key)
 	case strings.TrimSpace(s) == "":
 		r.fail(n.at, "%s must not be empty", n.key)
+	case len(s) > 2 && s[1] == ':' && strings.ContainsFunc(s, unicode.IsControl):
+		r.fail(n.at, "%s: in double quotes a \"\\\" begins a code. %s", n.key, windowsPath)
 	case strings.ContainsFunc(s, unicode.IsControl):
 		r.fail(n.at, "%s must not hold control characters such as a line's end", n.key)
 	default:

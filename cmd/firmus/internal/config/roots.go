@@ -22,7 +22,7 @@ func (r *reader) checkRoots(c *Config) {
 	for _, s := range c.Stores {
 		for _, root := range s.Sets {
 			if root.Path != "" {
-				what := "the root of " + root.Set + " in " + s.Name
+				what := "the folder of " + root.Set + " in " + s.Name
 				all = append(all, folder{what, r.at("store", s.Name, "sets", root.Set), ground.Look(root.Path)})
 			}
 		}

@@ -30,12 +30,12 @@ func TestLinkedRoots(t *testing.T) {
 		{"beside, one name a part of the other", "state", "drive/masters", "drive/masters-2", ok},
 		{"beside, dots in the name", "state", "drive/masters", "drive/..masters", ok},
 		{"the same by a link", "state", "drive/masters", "link", "is the same folder as"},
-		{"inside by a link", "state", "drive/masters", "deep", "the root of masters in vault lies inside the root of masters in studio"},
-		{"around by a link", "state", "deep", "link", "the root of masters in studio lies inside the root of masters in vault"},
-		{"inside what a link leads to, not there yet", "state", "link", "drive/masters/new/deep", "the root of masters in vault lies inside"},
-		{"inside through a link, not there yet", "state", "drive", "link/new", "the root of masters in vault lies inside"},
-		{"state by a link", "link/state", "drive", "other", "the state folder lies inside the root of masters in studio"},
-		{"state around", "drive", "link", "other", "the root of masters in studio lies inside the state folder"},
+		{"inside by a link", "state", "drive/masters", "deep", "the folder of masters in vault lies inside the folder of masters in studio"},
+		{"around by a link", "state", "deep", "link", "the folder of masters in studio lies inside the folder of masters in vault"},
+		{"inside what a link leads to, not there yet", "state", "link", "drive/masters/new/deep", "the folder of masters in vault lies inside"},
+		{"inside through a link, not there yet", "state", "drive", "link/new", "the folder of masters in vault lies inside"},
+		{"state by a link", "link/state", "drive", "other", "the state folder lies inside the folder of masters in studio"},
+		{"state around", "drive", "link", "other", "the folder of masters in studio lies inside the state folder"},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {

@@ -36,16 +36,18 @@ func (r *reader) top(c *Config) fields {
 			c.Mail = &Mail{}
 			return r.mail(c.Mail)
 		}),
-		"web": r.section(func() fields { return r.web(&c.Web) }),
+		"web":  r.section(func() fields { return r.web(&c.Web) }),
+		"work": r.section(func() fields { return r.work(&c.Work) }),
 	}
 }
 
 func (r *reader) set(s *Set) fields {
 	return fields{
-		"role":      r.choice(func(w string) { s.Role = fixity.Role(w) }, string(fixity.Master), string(fixity.Access)),
-		"editing":   r.unit(&s.Editing, "3d"),
-		"pattern":   r.text(&s.Pattern),
-		"leave_out": r.texts(func(_ *node, t string) { s.LeaveOut = append(s.LeaveOut, t) }),
+		"role":       r.choice(func(w string) { s.Role = fixity.Role(w) }, string(fixity.Master), string(fixity.Access)),
+		"editing":    r.unit(&s.Editing, "3d"),
+		"pattern":    r.text(&s.Pattern),
+		"restricted": r.boolean(&s.Restricted),
+		"leave_out":  r.texts(func(_ *node, t string) { s.LeaveOut = append(s.LeaveOut, t) }),
 	}
 }
 
@@ -64,9 +66,11 @@ func (r *reader) storeFields(s *Store) fields {
 		"marker":        r.boolean(&s.Marker),
 		"read_within":   r.promise(&s.ReadWithin, "30d"),
 		"expect_within": r.promise(&s.ExpectWithin, "3d"),
+		"drill_within":  r.promise(&s.DrillWithin, "30d"),
 		"schedule":      r.text(&s.Schedule),
 		"window":        r.unit(&s.Window, "22:00-06:00"),
 		"rate":          r.unit(&s.Rate, "20MB/s"),
+		"readers":       r.count(&s.Readers),
 		"service":       r.choice(func(w string) { s.Service = w }, "drive"),
 		"folder":        r.text(&s.Folder),
 		"credentials":   r.text(&s.Credentials),
@@ -79,24 +83,26 @@ func (r *reader) storeFields(s *Store) fields {
 
 // kindsOf names the kinds of store that a key is for; one that isn't here is for all.
 var kindsOf = map[string][]Kind{
-	"sets":        {Disk, Cloud},
-	"arrivals":    {Disk},
-	"visiting":    {Disk, Cloud},
-	"follows":     {Disk, Cloud},
-	"manifests":   {Disk},
-	"own_drive":   {Disk},
-	"marker":      {Disk},
-	"schedule":    {Disk, Cloud},
-	"window":      {Disk, Cloud},
-	"rate":        {Disk, Cloud},
-	"patterns":    {Cloud},
-	"service":     {Cloud},
-	"folder":      {Cloud},
-	"credentials": {Cloud},
-	"endpoint":    {Cloud},
-	"tokens":      {Cloud},
-	"read_a_day":  {Cloud},
-	"drive":       {Optical},
+	"sets":         {Disk, Cloud},
+	"arrivals":     {Disk},
+	"visiting":     {Disk, Cloud},
+	"follows":      {Disk, Cloud},
+	"manifests":    {Disk},
+	"own_drive":    {Disk},
+	"marker":       {Disk},
+	"drill_within": {Disk, Cloud},
+	"schedule":     {Disk, Cloud},
+	"window":       {Disk, Cloud},
+	"rate":         {Disk, Cloud},
+	"readers":      {Disk},
+	"patterns":     {Cloud},
+	"service":      {Cloud},
+	"folder":       {Cloud},
+	"credentials":  {Cloud},
+	"endpoint":     {Cloud},
+	"tokens":       {Cloud},
+	"read_a_day":   {Cloud},
+	"drive":        {Optical},
 }
 
 // store reads the kind first: which other keys there may be hangs on it.
@@ -180,7 +186,19 @@ func (r *reader) mail(m *Mail) fields {
 	}
 }
 
-func (r *reader) web(w *Web) fields { return fields{"listen": r.text(&w.Listen)} }
+func (r *reader) web(w *Web) fields {
+	return fields{
+		"listen":      r.text(&w.Listen),
+		"address":     r.text(&w.Address),
+		"certificate": r.text(&w.Certificate),
+		"key":         r.text(&w.Key),
+		"proxies":     r.texts(func(_ *node, s string) { w.Proxies = append(w.Proxies, s) }),
+	}
+}
+
+func (r *reader) work(w *Work) fields {
+	return fields{"sources": r.texts(func(_ *node, s string) { w.Sources = append(w.Sources, s) })}
+}
 
 // home says in words where a key belongs, "" if nowhere. A key that was meant for
 // the whole file and stands below a [section] is part of that section in TOML.
@@ -198,6 +216,7 @@ func home(key string) string {
 		{"in [ledger]", r.ledger(&Ledger{})},
 		{"in [mail]", r.mail(&Mail{})},
 		{"in [web]", r.web(&Web{})},
+		{"in [work]", r.work(&Work{})},
 	}
 	for _, h := range homes {
 		if _, ok := h.keys[key]; ok {

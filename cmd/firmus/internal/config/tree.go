@@ -4,11 +4,12 @@ import (
 	"bytes"
 	"cmp"
 	"errors"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
-	"github.com/pelletier/go-toml/v2/unstable"
 )
 
 // place is a line and column of the file, from 1.
@@ -36,9 +37,29 @@ func parse(text []byte) (*node, *Problem) {
 			p.Line, p.Column = d.Position()
 		}
 		p.Message = "not TOML: " + p.Message
+		if backslashed(text, p.Line) {
+			p.Message = `not TOML: in double quotes a "\" begins a code. ` + windowsPath
+		}
 		return nil, p
 	}
 	return build("", nil, m, places(text)), nil
+}
+
+// windowsPath says how to write what TOML takes for codes.
+const windowsPath = `Write a Windows path in single quotes: 'D:\studio\masters'`
+
+// backslashed says that a line of the text holds a "\" in double quotes.
+func backslashed(text []byte, line int) bool {
+	lines := bytes.Split(text, []byte("\n"))
+	if line > len(lines) {
+		return false
+	}
+	for i, part := range bytes.Split(lines[line-1], []byte(`"`)) {
+		if i%2 == 1 && bytes.IndexByte(part, '\\') >= 0 {
+			return true
+		}
+	}
+	return false
 }
 
 func build(key string, path []string, v any, at map[string]place) *node {
@@ -69,42 +90,72 @@ func join(path []string) string {
 }
 
 // places finds where each key stands: a table at its header, if it has one, or else
-// where it is first named. The text has been read as TOML already.
+// where it is first named. The text has been read as TOML already, so it is cut into
+// expressions: each is the fewest lines that are TOML by themselves.
 func places(text []byte) map[string]place {
 	at := map[string]place{}
-	var p unstable.Parser
-	p.Reset(text)
-	// mark records the keys of it below path, and returns the path of the last.
-	mark := func(path []string, it unstable.Iterator, header bool) []string {
-		for it.Next() {
-			k := it.Node()
-			path = append(slices.Clip(path), string(k.Data))
-			if _, known := at[join(path)]; !known || header && it.IsLast() {
-				start := p.Shape(k.Raw).Start
-				at[join(path)] = place{start.Line, start.Column}
-			}
-		}
-		return path
-	}
-	var pair func(table []string, kv *unstable.Node)
-	pair = func(table []string, kv *unstable.Node) {
-		path := mark(table, kv.Key(), false)
-		if v := kv.Value(); v.Kind == unstable.InlineTable {
-			for it := v.Children(); it.Next(); {
-				pair(path, it.Node())
-			}
-		}
-	}
+	lines := bytes.SplitAfter(text, []byte("\n"))
 	var table []string
-	for p.NextExpression() {
-		switch e := p.Expression(); e.Kind {
-		case unstable.Table, unstable.ArrayTable:
-			table = mark(nil, e.Key(), true)
-		case unstable.KeyValue:
-			pair(table, e)
+	for i, n := 0, 0; i < len(lines); i += n {
+		for n = 1; i+n < len(lines) && toml.Unmarshal(bytes.Join(lines[i:i+n], nil), new(map[string]any)) != nil; n++ {
+		}
+		x := expression{bytes.Join(lines[i:i+n], nil), i + 1, at}
+		var m map[string]any
+		_ = toml.Unmarshal(x.text, &m) // it is TOML, as the text is
+		if len(m) > 0 && bytes.HasPrefix(bytes.TrimSpace(x.text), []byte("[")) {
+			table = x.mark(nil, m, 0, true)
+		} else {
+			x.mark(table, m, 0, false)
 		}
 	}
 	return at
+}
+
+// expression is a header, or a key with its value.
+type expression struct {
+	text []byte
+	line int // of its beginning
+	at   map[string]place
+}
+
+// mark notes where the keys of m stand, which are below path, and gives the path of the
+// last. Tables in arrays are not looked into.
+func (x expression) mark(path []string, m map[string]any, from int, header bool) (last []string) {
+	for k, v := range m {
+		own := append(slices.Clip(path), k)
+		last = own
+		below, _ := v.(map[string]any)
+		start, end := x.key(k, from)
+		if _, known := x.at[join(own)]; !known || header && len(below) == 0 {
+			before := x.text[:start]
+			x.at[join(own)] = place{x.line + bytes.Count(before, []byte("\n")), start - bytes.LastIndexByte(before, '\n')}
+		}
+		if len(below) > 0 {
+			last = x.mark(own, below, end, header)
+		}
+	}
+	return last
+}
+
+// words of TOML: comments, strings of four kinds, and bare keys; and what follows a key.
+var (
+	word   = regexp.MustCompile(`(?s)#[^\n]*|""".*?"""|\'\'\'.*?\'\'\'|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|[A-Za-z0-9_-]+`)
+	behind = regexp.MustCompile(`^[ \t]*[.=\]]`)
+)
+
+// key is where a key stands, at or behind from, and ends; from itself if it isn't found.
+func (x expression) key(name string, from int) (start, end int) {
+	for _, w := range word.FindAllIndex(x.text[from:], -1) {
+		raw := string(x.text[from+w[0] : from+w[1]])
+		is := raw == name || raw == "'"+name+"'"
+		if q, err := strconv.Unquote(raw); err == nil && raw[0] == '"' {
+			is = q == name
+		}
+		if is && behind.Match(x.text[from+w[1]:]) {
+			return from + w[0], from + w[1]
+		}
+	}
+	return from, from
 }
 
 // find goes down the keys, nil if the file has no such key.

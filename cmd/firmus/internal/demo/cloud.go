@@ -7,7 +7,7 @@ import (
 	"path/filepath"
 	"time"
 
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 )
 
 // CloudStore is the store that the demo's own service keeps.

@@ -12,8 +12,8 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/demo"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/damage"
-	"firmus/fixity/policy"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/drive"
 
@@ -138,7 +138,7 @@ func TestCloudPlant(t *testing.T) {
 			}
 			delete(after, p.FoundAt)
 			said["misplaced"] = true
-		case fixity.Kind(fixity.Altered):
+		case fixity.Kind(fixity.Altered), fixity.Kind(fixity.Disputed):
 			d, err := damage.FromBytes(t.Context(), strings.NewReader(whole), strings.NewReader(is.Bytes), int64(len(whole)), int64(len(is.Bytes)))
 			if err != nil || d.Anatomy != p.Anatomy {
 				t.Errorf("%s: %+v (%v), want %s", p.Path, d, err, p.Anatomy)
@@ -151,11 +151,11 @@ func TestCloudPlant(t *testing.T) {
 		}
 		delete(before, p.Path)
 		delete(after, p.Path)
-		want := policy.Judge(policy.Rules{Stores: []policy.Store{{Name: "studio", Kind: "disk"}, {Name: "cloud", Kind: "cloud"}}},
-			policy.Case{Set: policy.Set{Name: "masters", Role: fixity.Master}, Vouched: true, Now: now, Anatomy: p.Anatomy,
-				Holdings: []policy.Holding{{Store: "studio", State: fixity.Intact, Shown: true}, {Store: "cloud", State: fixity.State(p.Kind)}}}, "cloud")
+		want := care.Judge(care.Rules{Stores: []care.Store{{Name: "studio", Kind: "disk", Sets: []string{"masters"}}, {Name: "cloud", Kind: "cloud", Sets: []string{"masters"}}}},
+			care.Case{Set: care.Set{Name: "masters", Role: fixity.Master}, Version: 1, Vouched: true, Now: now, Anatomy: p.Anatomy,
+				Holdings: []care.Holding{{Copy: care.Copy{Store: "studio", Set: "masters", Held: 1, State: fixity.Intact}}, {Copy: care.Copy{Store: "cloud", Set: "masters", State: fixity.State(p.Kind)}}}}, "cloud", 0)
 		if p.Urgency != want.Urgency {
-			t.Errorf("%s: %s; policy says %s", p.Path, p.Urgency, want.Urgency)
+			t.Errorf("%s: %s; care says %s", p.Path, p.Urgency, want.Urgency)
 		}
 	}
 	if d := cmp.Diff(before, after); d != "" {

@@ -16,7 +16,7 @@ func TestCompare(t *testing.T) {
 		Kind: fixity.Kind(fixity.Misplaced), Urgency: fixity.Tidy}
 	found := func(p demo.Planted, change ...func(*fixity.Finding)) fixity.Finding {
 		f := fixity.Finding{ID: 7, Store: p.Store, Set: p.Set, Path: p.Path, FoundAt: p.FoundAt, Subject: p.Subject,
-			Kind: p.Kind, Anatomy: p.Anatomy, Urgency: p.Urgency, IntactIn: []string{"studio"}, Detail: "read twice"}
+			Kind: p.Kind, Anatomy: p.Anatomy, Urgency: p.Urgency, IntactIn: []string{"studio"}}
 		for _, c := range change {
 			c(&f)
 		}

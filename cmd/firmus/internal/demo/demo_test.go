@@ -15,7 +15,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/demo"
 	"firmus/fixity"
-	"firmus/fixity/policy"
+	"firmus/fixity/care"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -115,7 +115,7 @@ func TestMakeWorld(t *testing.T) {
 	var bytes int64
 	items, masters, access := map[string]bool{}, 0, 0
 	sums, sizes := map[string]string{}, map[int64]string{}
-	leaveOut, err := policy.NewLeaveOut(nil)
+	leaveOut, err := care.NewLeaveOut(nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -253,8 +253,8 @@ func TestConfiguration(t *testing.T) {
 	if len(c.Stores) < 2 {
 		t.Fatalf("%d stores", len(c.Stores))
 	}
-	if s, ok := c.Store("shelf"); !ok || s.Kind != config.Optical || s.Place == "" {
-		t.Errorf("the shelf: %+v, %v", s, ok)
+	if s, ok := c.Store("discs"); !ok || s.Kind != config.Optical || s.Place == "" {
+		t.Errorf("the discs: %+v, %v", s, ok)
 	}
 	for i, name := range []string{"studio", "vault"} {
 		s := c.Stores[i]

@@ -16,11 +16,9 @@ import (
 	"firmus/replicas/optical/sector"
 )
 
-// The shelf, as firmus.toml names it, and the folder with the images of its discs.
-const (
-	shelf = "shelf"
-	discs = "discs"
-)
+// discs is the store of the discs, as firmus.toml names it, and the folder with their
+// images.
+const discs = "discs"
 
 // Disc is a disc of the demo's, of which there is an image.
 type Disc struct {
@@ -194,11 +192,11 @@ var discFaults = []struct {
 	Planted
 	first, count int64 // sectors, from the beginning of the file or track
 }{
-	{"QD-0001 B", Planted{Store: shelf, Set: masters, Path: Burned + "/" + Burned + "_B.wav", Subject: fixity.OfFile,
+	{"QD-0001 B", Planted{Store: discs, Set: masters, Path: Burned + "/" + Burned + "_B.wav", Subject: fixity.OfFile,
 		Kind: fixity.Kind(fixity.Unreadable), Urgency: fixity.AtRisk,
 		Story:  "five sectors of the disc can't be read any more; its twin has them",
 		Advice: "Try the disc in another drive before anything else. Then burn it anew."}, 61, 5},
-	{"QD-0002 B", Planted{Store: shelf, Set: access, Path: Dances[1], Subject: fixity.OfFile,
+	{"QD-0002 B", Planted{Store: discs, Set: access, Path: Dances[1], Subject: fixity.OfFile,
 		Kind: altered, Urgency: fixity.Tidy,
 		Story:  "the drive gives three sectors of the second track without a murmur, and they are noise",
 		Advice: "Burn the disc anew from the access files."}, 140, 3},

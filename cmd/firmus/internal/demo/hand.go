@@ -176,6 +176,20 @@ func move(h *hand, p Planted) error {
 	return h.root.Rename(h.at(p.Store, p.Set, p.Path), h.at(p.Store, p.Set, p.FoundAt))
 }
 
+// swap exchanges the names of two files of a set.
+func swap(with string) func(*hand, Planted) error {
+	return func(h *hand, p Planted) error {
+		a, b := h.at(p.Store, p.Set, p.Path), h.at(p.Store, p.Set, with)
+		aside := a + ".aside"
+		for _, to := range [][2]string{{a, aside}, {b, a}, {aside, b}} {
+			if err := h.root.Rename(to[0], to[1]); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+}
+
 // misspell changes one digit of the first digest in a manifest.
 func misspell(h *hand, p Planted) error {
 	name := h.at(p.Store, p.Set, p.Path)

@@ -42,9 +42,16 @@ const (
 )
 
 const (
-	fromVault  = "Keep the damaged file for now, and put the vault's copy in its place."
-	fromStudio = "Keep the damaged file for now, and put the studio's copy in its place."
-	noCopy     = "Touch neither copy. Each is good where the other is bad; look for a third one first, on a disc or with whoever was given one."
+	fromVault    = "Keep the damaged file for now, and put the vault's copy in its place."
+	fromStudio   = "Keep the damaged file for now, and put the studio's copy in its place."
+	exchangeBack = "Nothing is damaged: exchange the two names back, or sign both off if they are right now."
+	noCopy       = "Touch neither copy. Each is good where the other is bad; look for a third one first, on a disc or with whoever was given one."
+)
+
+// Two pieces of a reel that exchange their names.
+const (
+	swappedA = "QV-0113/QV-0113_A_01.wav"
+	swappedB = "QV-0113/QV-0113_B_01.wav"
 )
 
 // block is the length in bytes of what one block sum covers. What a drive loses is
@@ -101,6 +108,12 @@ var faults = []fault{
 	{Planted{studio, masters, "QV-0106/QV-0106_A.wav", "", fixity.OfFile, altered, fixity.Grown, fixity.AtRisk,
 		"an editor that was only meant to play it wrote its marks behind the sound", fromVault},
 		hang(marks)},
+	{Planted{studio, access, swappedA, "", fixity.OfFile, altered, fixity.Replaced, fixity.AtRisk,
+		"somebody who renamed the pieces of a reel exchanged the names of two", exchangeBack},
+		swap(swappedB)},
+	{Planted{studio, access, swappedB, "", fixity.OfFile, altered, fixity.Replaced, fixity.AtRisk,
+		"its name was exchanged with the other's", exchangeBack},
+		func(*hand, Planted) error { return nil }}, // done with the first
 	{Planted{studio, masters, "QV-0102/manifest-sha256.txt", "", fixity.OfManifest, altered, "", fixity.Tidy,
 		"somebody changed the checksum list by hand", "Move the changed list aside; the next intake into that folder writes it anew."},
 		misspell},

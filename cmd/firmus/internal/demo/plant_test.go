@@ -11,9 +11,9 @@ import (
 
 	"firmus/cmd/firmus/internal/demo"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/damage"
 	"firmus/fixity/digest"
-	"firmus/fixity/policy"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -140,35 +140,35 @@ func containsFunc(ps []demo.Planted, f func(demo.Planted) bool) bool {
 	return false
 }
 
-// What is said of urgency is what policy says of the two stores.
+// What is said of urgency is what care says of the two stores.
 func TestPlantUrgency(t *testing.T) {
 	planted, err := demo.Plant(world(t).Dir, now)
 	if err != nil {
 		t.Fatal(err)
 	}
-	rules := policy.Rules{
-		Stores: []policy.Store{{Name: "studio", Kind: "disk", Arrivals: true, Sets: []string{"masters", "access"}}, {Name: "vault", Kind: "disk", Sets: []string{"masters", "access"}}},
-		Sets:   []policy.Set{{Name: "masters", Role: fixity.Master}, {Name: "access", Role: fixity.Access}},
+	rules := care.Rules{
+		Stores: []care.Store{{Name: "studio", Kind: "disk", Arrivals: true, Sets: []string{"masters", "access"}}, {Name: "vault", Kind: "disk", Sets: []string{"masters", "access"}}},
+		Sets:   []care.Set{{Name: "masters", Role: fixity.Master}, {Name: "access", Role: fixity.Access}},
 	}
 	seen := map[fixity.Urgency]int{}
 	for _, p := range planted {
-		want := policy.JudgeStray()
+		want := care.JudgeStray()
 		if p.Subject == fixity.OfFile {
 			set, _ := rules.Set(p.Set)
-			c := policy.Case{Set: set, Vouched: true, Now: now, Anatomy: p.Anatomy}
+			c := care.Case{Set: set, Version: 1, Vouched: true, Now: now, Anatomy: p.Anatomy}
 			for _, st := range []string{"studio", "vault"} {
-				h := policy.Holding{Store: st, State: fixity.Intact, Shown: true}
+				h := care.Holding{Copy: care.Copy{Store: st, Set: p.Set, Held: 1, State: fixity.Intact}}
 				for _, q := range planted {
 					if q.Store == st && q.Set == p.Set && q.Path == p.Path {
-						h.State, h.Shown = fixity.State(q.Kind), q.Kind == fixity.Kind(fixity.Misplaced)
+						h.State = fixity.State(q.Kind)
 					}
 				}
 				c.Holdings = append(c.Holdings, h)
 			}
-			want = policy.Judge(rules, c, p.Store)
+			want = care.Judge(rules, c, p.Store, 0)
 		}
 		if p.Kind != want.Kind || p.Urgency != want.Urgency {
-			t.Errorf("%s: %s, %s; policy says %s, %s", rel(p, p.Path), p.Kind, p.Urgency, want.Kind, want.Urgency)
+			t.Errorf("%s: %s, %s; care says %s, %s", rel(p, p.Path), p.Kind, p.Urgency, want.Kind, want.Urgency)
 		}
 		seen[p.Urgency]++
 	}

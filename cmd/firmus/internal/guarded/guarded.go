@@ -43,7 +43,7 @@ func Of(c *config.Config) Folders {
 	for _, s := range c.Stores {
 		for _, r := range s.Sets {
 			if s.Kind == config.Disk {
-				add(fmt.Sprintf("the root of %s in store %s", r.Set, s.Name), r.Path)
+				add(fmt.Sprintf("the folder of %s in store %s", r.Set, s.Name), r.Path)
 			}
 		}
 	}
@@ -91,7 +91,7 @@ func (f Folders) Apart(ctx context.Context, dir string, ours func(storeID string
 		}
 		for _, id := range markersOf(at) {
 			if name, ok := ours(id); ok {
-				return fmt.Errorf("%s %s a root of store %s (%s): its marker says so. It is one of the copies under care, so it is never a source and never to be erased: %w", dir, how, name, at, fixity.ErrRefused)
+				return fmt.Errorf("%s %s a folder of store %s (%s): its marker says so. It is one of the copies under care, so it is never a source and never to be erased: %w", dir, how, name, at, fixity.ErrRefused)
 			}
 		}
 		return nil
@@ -127,7 +127,7 @@ func marked(dir string) string {
 		return "a backup of the ledger"
 	}
 	if len(markers(dir)) > 0 {
-		return "the root of a store, by its marker"
+		return "the folder of a store, by its marker"
 	}
 	return ""
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
@@ -32,7 +33,7 @@ func (l *Letters) Test(ctx context.Context) ([]Tried, error) {
 		x.fact("The deputy", fmt.Sprintf("%s hears of what is at risk and stays as it is for %s", clean(l.o.Mail.Deputy), days(DeputyAfter)))
 	}
 	p.add(x)
-	p.add(part{Lines: []string{fmt.Sprintf("%s. Written %s. Sent to %s.", clean(l.o.Name), w.when(now), clean(list(to)))}})
+	p.add(part{Lines: []string{fmt.Sprintf("%s. Written %s. Sent to %s.", clean(l.o.Name), w.when(now), clean(fixity.And(to)))}})
 	letter, err := l.compose("test", "test", "Test: letters from Firmus arrive. Next letter "+next.In(l.o.Zone).Format("Mon 2 Jan, 15:04"), p, now)
 	if err != nil {
 		return nil, err
@@ -48,7 +49,7 @@ func (l *Letters) Alarm(ctx context.Context, subject string, lead ...string) ([]
 	now := l.o.Now()
 	to := l.recipients(true)
 	p := page{Lead: lead}
-	p.add(part{Lines: []string{fmt.Sprintf("%s. Written %s. Sent to %s.", clean(l.o.Name), l.words().when(now), clean(list(to)))}})
+	p.add(part{Lines: []string{fmt.Sprintf("%s. Written %s. Sent to %s.", clean(l.o.Name), l.words().when(now), clean(fixity.And(to)))}})
 	letter, err := l.compose("alarm", "alarm", subject, p, now)
 	if err != nil {
 		return nil, err
@@ -60,7 +61,7 @@ func (l *Letters) Alarm(ctx context.Context, subject string, lead ...string) ([]
 // sendNow tries each address once.
 func (l *Letters) sendNow(ctx context.Context, letter ledger.Letter, to []string) ([]Tried, error) {
 	var out []Tried
-	var s *session
+	var s *connection
 	defer func() { s.close() }()
 	for _, a := range to {
 		err := error(nil)

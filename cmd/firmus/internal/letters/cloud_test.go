@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"firmus/replicas/cloud/drivetest"
+	"firmus/replicas/testing/drivetest"
 )
 
 // TestCloudWeek: a cloud folder in the weekly letter: what of it was only reported,

@@ -1,11 +1,12 @@
 package letters
 
 import (
+	"net"
 	"time"
 
 	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // Matter is what a letter about one matter is written from.
@@ -23,10 +24,10 @@ type Matter struct {
 	Now, Next   time.Time
 	Deputy      string
 	To          []string
-	Rules       policy.Rules
+	Rules       care.Rules
 	Zone        *time.Location
 	Titles      bool
-	Shut        bool
+	Pages       string // address
 	Where       report.Where
 	Only        int64
 	Fewest      []ledger.Elsewhere
@@ -41,12 +42,12 @@ func Write(m Matter) (subject, text, html string, err error) {
 	}
 	for id, copies := range m.Copies {
 		f := ledger.File{ID: id, TakenAt: m.TakenIn, Version: 1}
-		x.files[id], x.about.Files[id] = known{f, copies}, report.Known{File: f, Copies: copies}
+		x.files[id], x.about.Files[id] = known{f, copies}, report.Known{File: f, Copies: copies, Versions: []report.Length{{N: 1, Size: 31_870_044, Duration: 31*time.Minute + 52*time.Second, By: "Ada Wren", Reason: "taken in", At: m.TakenIn}}}
 	}
 	for _, s := range m.Away {
 		x.away[s] = true
 	}
-	w := writer{words: words{m.Rules, m.Zone, m.Titles}, shut: func(f ledger.Finding) bool { return m.Shut }, x: x, kind: m.Kind, now: m.Now, next: m.Next, deputy: m.Deputy, to: m.To, name: "Quillmere Valley Song Survey", events: 48219}
+	w := writer{words: words{m.Rules, m.Zone, m.Titles, m.Pages}, x: x, kind: m.Kind, now: m.Now, next: m.Next, deputy: m.Deputy, to: m.To, name: "Quillmere Valley Song Survey", events: 48219}
 	subject, p := w.letter()
 	html, err = p.html(subject)
 	return subject, p.text(), html, err
@@ -59,10 +60,13 @@ func Shown(p string, titles bool) string { return words{titles: titles}.path(p) 
 func Name(p string) string { return words{}.name(p) }
 
 // NameIn is a file of a set as a subject names it.
-func NameIn(r policy.Rules, set, p string) string { return words{rules: r}.nameIn(set, p) }
+func NameIn(r care.Rules, set, p string) string { return words{rules: r}.nameIn(set, p) }
 
 // Clean is a text on one line with nothing unseen in it.
 var Clean = clean
 
 // Folded is a line of a calendar entry.
 var Folded = folded
+
+// Bounded is a connection of which at most n bytes are read.
+func Bounded(c net.Conn, n int) net.Conn { return &bounded{c, n} }

@@ -75,11 +75,11 @@ func (x *thread) fileIDs() []int64 {
 // into threads: what belongs to one incident, one file or one audit of one store is
 // one matter.
 func threads(t *ledger.Tx) ([]*thread, error) {
-	urgent, err := t.UrgentFindings()
+	urgent, err := t.Findings.Urgent()
 	if err != nil {
 		return nil, err
 	}
-	rows, err := t.Told()
+	rows, err := t.Post.Told()
 	if err != nil {
 		return nil, err
 	}
@@ -87,10 +87,13 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 	for _, r := range rows {
 		told[r.Finding] = r
 	}
+	ended, err := t.Findings.NotUrgent()
+	if err != nil {
+		return nil, err
+	}
+	many := massOf(urgent)
 	s := sorter{at: map[string]*thread{}, file: map[int64]string{}, incident: map[int64]string{}, audit: map[auditKey]string{}, disc: map[int64]string{}}
-	open := map[int64]bool{}
 	for _, f := range urgent { // what was told stays where it was
-		open[f.ID] = true
 		if r, ok := told[f.ID]; ok {
 			x := s.thread(r.Thread)
 			x.open = append(x.open, f)
@@ -98,7 +101,7 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 		}
 	}
 	for _, f := range urgent {
-		if _, ok := told[f.ID]; !ok && !covered(f, urgent) {
+		if _, ok := told[f.ID]; !ok && !many.covers(f) {
 			x := s.thread(s.find(f))
 			x.open = append(x.open, f)
 			s.note(f, x.name)
@@ -113,13 +116,9 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 		if r.First.After(x.newest) {
 			x.newest = r.First
 		}
-		if open[r.Finding] {
-			continue
-		}
-		f, err := t.Finding(r.Finding)
-		if err != nil {
-			return nil, err
-		}
+	}
+	for _, f := range ended {
+		x := s.thread(told[f.ID].Thread)
 		x.ended = append(x.ended, f)
 	}
 	for _, x := range s.order {
@@ -142,29 +141,37 @@ func order(last bool) int {
 	return 0
 }
 
-// covered says that a finding is no news. Of too few copies: so many files have open
-// findings of their own, which say it better. Of a drive that is away: a letter said
-// that it is failing, and that it should be disconnected.
-func covered(f ledger.Finding, urgent []ledger.Finding) bool {
-	if f.Kind == fixity.Away {
-		failing := 0
-		for _, o := range urgent {
-			if o.Store == f.Store && o.Incident != 0 && fixity.State(o.Kind) == fixity.Unreadable {
-				failing++
-			}
-		}
-		return failing > 1
-	}
-	if f.Kind != fixity.Few {
-		return false
-	}
-	files := map[int64]bool{}
+// mass is what open findings tell of many copies at once.
+type mass struct {
+	files   int64            // that have findings of their own
+	failing map[string]int64 // by store: unreadable copies of an incident
+}
+
+func massOf(urgent []ledger.Finding) mass {
+	out, files := mass{failing: map[string]int64{}}, map[int64]bool{}
 	for _, o := range urgent {
 		if o.File != 0 {
 			files[o.File] = true
 		}
+		if o.Incident != 0 && fixity.State(o.Kind) == fixity.Unreadable {
+			out.failing[o.Store]++
+		}
 	}
-	return int64(len(files)) >= f.Count
+	out.files = int64(len(files))
+	return out
+}
+
+// covers says that a finding is no news. Of too few copies: so many files have open
+// findings of their own, which say it better. Of a drive that is away: a letter said
+// that it is failing, and that it should be disconnected.
+func (m mass) covers(f ledger.Finding) bool {
+	switch f.Kind {
+	case fixity.Away:
+		return m.failing[f.Store] > 1
+	case fixity.TooFew:
+		return m.files >= f.Count
+	}
+	return false
 }
 
 type auditKey struct {
@@ -228,28 +235,29 @@ func (s *sorter) note(f ledger.Finding, name string) {
 	if f.Carrier != 0 && s.disc[f.Carrier] == "" {
 		s.disc[f.Carrier] = name
 	}
-	if f.Kind == fixity.Few {
+	if f.Kind == fixity.TooFew {
 		s.few = name
 	}
 }
 
 // look fills in what is known of a thread's files and of the stores that hold them.
-func (l *Letters) look(t *ledger.Tx, x *thread) error {
+// away are the stores that can't be reached.
+func (l *Letters) look(t *ledger.Tx, x *thread, away []string) error {
 	ids := x.fileIDs()
 	many := len(ids) > sampled
 	for _, id := range ids[:min(len(ids), sampled)] {
-		f, err := t.File(id)
+		f, err := t.Files.Get(id)
 		if err != nil {
 			return err
 		}
-		copies, err := t.Copies(id)
+		copies, err := t.Copies.Of(id)
 		if err != nil {
 			return err
 		}
 		x.files[id] = known{f, copies}
 	}
 	for _, rule := range l.o.Rules.Stores {
-		s, err := t.Store(rule.Name)
+		s, err := t.Stores.Get(rule.Name)
 		if errors.Is(err, fixity.ErrNotFound) {
 			continue
 		}
@@ -257,15 +265,9 @@ func (l *Letters) look(t *ledger.Tx, x *thread) error {
 			return err
 		}
 		x.stores[rule.Name] = s
-		open, err := t.OpenFindings(rule.Name)
-		if err != nil {
-			return err
-		}
-		for _, f := range open {
-			x.away[rule.Name] = x.away[rule.Name] || f.Kind == fixity.Away
-		}
+		x.away[rule.Name] = slices.Contains(away, rule.Name)
 		if many && !rule.Visiting && !x.away[rule.Name] {
-			ahead, err := t.AnyAhead(rule.Name)
+			ahead, err := t.Audits.AnyAhead(rule.Name)
 			if err != nil {
 				return err
 			}
@@ -282,7 +284,7 @@ func (l *Letters) look(t *ledger.Tx, x *thread) error {
 			}
 			rule, _ := l.o.Rules.Store(c.Store)
 			switch {
-			case isAhead(c):
+			case c.ReadAtOnce():
 				x.reads = x.reads || !rule.Visiting && !x.away[c.Store]
 			case readSince(c, f) && !slices.Contains(x.read, c.Store):
 				x.read = append(x.read, c.Store)
@@ -314,7 +316,7 @@ func (l *Letters) hear(t *ledger.Tx, x *thread) error {
 		if len(f.Ranges) == 0 || v == 0 {
 			continue
 		}
-		s, err := t.Sound(f.File, v)
+		s, err := t.Files.Sound(f.File, v)
 		if err != nil {
 			return err
 		}
@@ -350,7 +352,7 @@ func heard(spans []damage.Span, whole time.Duration) string {
 	if more := inSound - len(said); more > 0 {
 		said = append(said, fmt.Sprintf("%d more", more))
 	}
-	text := list(said)
+	text := fixity.And(said)
 	if text != "" && whole > 0 {
 		text += " of " + damage.Clock(whole)
 	}
@@ -361,11 +363,6 @@ func heard(spans []damage.Span, whole time.Duration) string {
 		text = "in the description in the file, outside the sound itself"
 	}
 	return text
-}
-
-// isAhead says that a copy is to be read at once, ahead of all that is merely due.
-func isAhead(c ledger.Copy) bool {
-	return !c.Due.IsZero() && c.Due.UnixNano() < 0 && c.Size >= 0 && c.State != fixity.Missing && c.State != fixity.Misplaced
 }
 
 // readSince says that a copy was read in the audit that opened the finding, or since.

@@ -27,6 +27,7 @@ var htmlPage = template.Must(template.New("letter").Funcs(template.FuncMap{"plac
 <li>{{template "step" .}}</li>{{end}}
 </ul>
 {{end}}{{range .Lines}}<p style="margin:0.3em 0">{{.}}</p>
+{{end}}{{if .Link}}<p style="margin:0.3em 0"><a href="{{.Link}}">{{.Link}}</a></p>
 {{end}}{{end}}</body></html>
 {{define "step"}}{{.Text}}{{if .Lines}}<table>{{range .Lines}}
 <tr><th scope="row" style="text-align:left;vertical-align:top;padding-right:1em">{{.Label}}</th><td style="font-family:monospace;white-space:pre-wrap;overflow-wrap:anywhere">{{place .Path}}</td></tr>{{end}}

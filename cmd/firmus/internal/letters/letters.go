@@ -12,9 +12,9 @@ import (
 
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/damage"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // Mail says how letters leave and to whom.
@@ -35,21 +35,19 @@ type Mail struct {
 // Options say what letters are written from.
 type Options struct {
 	Ledger *ledger.Ledger
-	Rules  policy.Rules
+	Rules  care.Rules
 	Mail   Mail
 	Now    func() time.Time
 	Zone   *time.Location // of the times in letters; default time.Local
 	Name   string         // of the holdings
 	Host   string         // the computer that letters send people to; "" if not known
 	Titles bool           // performers and titles may stand in letters
+	Pages  string         // the address of the pages as people type it; "" without one: no letter links to them
 	// Where says where things lie, for the steps of letters.
 	Where report.Where
 	// Share says that a store is a network share or in the cloud, where a hiccup isn't
 	// worth a letter; nil: only those in the cloud are.
 	Share func(store string) bool
-	// Shut says that a store which is away won't come back by itself: its sign-in is
-	// dead. That is told at once; may be nil.
-	Shut func(f ledger.Finding) bool
 	// Closed says that nobody is there on the day of t: what isn't urgent waits; may be nil.
 	Closed func(t time.Time) bool
 	// Layout says where the samples lie in a version's file, so that damage can be told
@@ -100,9 +98,6 @@ func New(o Options) (*Letters, error) {
 	if o.Share == nil {
 		o.Share = func(store string) bool { s, _ := o.Rules.Store(store); return s.Kind == "cloud" }
 	}
-	if o.Shut == nil {
-		o.Shut = func(ledger.Finding) bool { return false }
-	}
 	if o.Closed == nil {
 		o.Closed = func(time.Time) bool { return false }
 	}
@@ -121,7 +116,9 @@ func New(o Options) (*Letters, error) {
 	return &Letters{o}, nil
 }
 
-func (l *Letters) words() words { return words{l.o.Rules, l.o.Zone, l.o.Titles} }
+func (l *Letters) words() words {
+	return words{l.o.Rules, l.o.Zone, l.o.Titles, strings.TrimSuffix(l.o.Pages, "/")}
+}
 
 // draft is a letter that isn't in the outbox yet, and what it tells.
 type draft struct {
@@ -142,11 +139,11 @@ func (l *Letters) Fill(ctx context.Context) (int, error) {
 	var from, to ledger.LetterCursor
 	var drafts []draft
 	err = l.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		if from, err = t.LetterCursor(); err != nil {
+		if from, err = t.Post.Cursor(); err != nil {
 			return err
 		}
 		to = from
-		if to.Seq, err = t.EventCount(); err != nil {
+		if to.Seq, err = t.Log.Count(); err != nil {
 			return err
 		}
 		if from.Fills == 0 || from.Begun.After(now) {
@@ -162,7 +159,7 @@ func (l *Letters) Fill(ctx context.Context) (int, error) {
 		return 0, err
 	}
 	err = l.o.Ledger.Tx(ctx, now, func(t *ledger.Tx) error {
-		if err := t.MoveLetterCursor(from, to); err != nil {
+		if err := t.Post.MoveCursor(from, to); err != nil {
 			return err
 		}
 		for _, d := range drafts {
@@ -193,7 +190,7 @@ func (l *Letters) beside(ctx context.Context, now time.Time) (beside, error) {
 	b := beside{missed: map[string][]Missed{}}
 	var c ledger.LetterCursor
 	if err := l.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		c, err = t.LetterCursor()
+		c, err = t.Post.Cursor()
 		return err
 	}); err != nil {
 		return b, err
@@ -231,7 +228,7 @@ func (l *Letters) put(t *ledger.Tx, d draft) error {
 	if err != nil {
 		return err
 	}
-	holdings, err := t.Holdings()
+	holdings, err := t.Stores.Holdings()
 	if err != nil {
 		return err
 	}
@@ -240,7 +237,7 @@ func (l *Letters) put(t *ledger.Tx, d draft) error {
 	// Weekly letters don't answer one another: in a long conversation nobody would see
 	// that the newest is missing.
 	if d.letter.Kind != ledger.LetterWeekly {
-		if d.letter.Refs, err = t.ThreadIDs(d.letter.Thread); err != nil {
+		if d.letter.Refs, err = t.Post.ThreadIDs(d.letter.Thread); err != nil {
 			return err
 		}
 	}
@@ -248,11 +245,11 @@ func (l *Letters) put(t *ledger.Tx, d draft) error {
 	if n := len(d.letter.Refs); n > 12 {
 		d.letter.Refs = append(d.letter.Refs[:1:1], d.letter.Refs[n-11:]...)
 	}
-	if err := t.PutLetter(d.letter, d.to); err != nil {
+	if err := t.Post.Put(d.letter, d.to); err != nil {
 		return err
 	}
 	for _, x := range d.told {
-		if err := t.PutTold(x); err != nil {
+		if err := t.Post.PutTold(x); err != nil {
 			return err
 		}
 	}
@@ -279,7 +276,7 @@ func (l *Letters) domain() string {
 func (l *Letters) Next(ctx context.Context) (time.Time, error) {
 	var c ledger.LetterCursor
 	err := l.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		c, err = t.LetterCursor()
+		c, err = t.Post.Cursor()
 		return err
 	})
 	now := l.o.Now()
@@ -319,7 +316,7 @@ func (l *Letters) slotAfter(t time.Time) time.Time {
 // Counts are what metrics and checks show of the outbox.
 func (l *Letters) Counts(ctx context.Context) (c ledger.LetterCounts, err error) {
 	err = l.o.Ledger.View(ctx, func(t *ledger.Tx) error {
-		c, err = t.LetterCounts()
+		c, err = t.Post.Counts()
 		return err
 	})
 	return c, err

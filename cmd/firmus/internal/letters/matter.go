@@ -25,27 +25,27 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 		}
 		if rule, _ := w.rules.Store(f.Store); rule.Kind == "cloud" {
 			p.Lead[2] = "Please find out what is wrong: the check below says it, and what to do."
-			if w.shut(f) {
+			if shut(f) {
 				subject = fmt.Sprintf("%s - the sign-in to the %s doesn't work any more [%d]", urgency(f.Urgency), w.store(f.Store), f.ID)
 				p.Lead[0] = fmt.Sprintf("The sign-in to the %s doesn't work any more, since %s: nothing of it can be checked.", w.storeAt(f.Store), w.when(f.Opened))
 				p.Lead[2] = "Please renew the sign-in this week. The check below says what is wrong, and how."
 			}
 		}
-		what.fact("What", w.local(f.Detail))
+		what.fact("What", w.told(f))
 		what.fact("How sure", fmt.Sprintf("tried first %s, last %s", w.when(f.Opened), w.when(f.Seen)))
-	case fixity.Few:
-		subject = fmt.Sprintf("%s - %s with too few copies [%d]", urgency(f.Urgency), report.Count(f.Count, "file"), f.ID)
+	case fixity.TooFew:
+		subject = fmt.Sprintf("%s - %s with too few copies [%d]", urgency(f.Urgency), w.suchAs(f), f.ID)
 		p.Lead = []string{
 			fmt.Sprintf("%s fewer independent copies than the rule asks, for longer than it allows. New files arrive on the %s.", has(f.Count), w.storeAt(f.Store)),
 			"If the only copy fails or is overwritten, the recording is gone.",
 			"Please copy what is new to the other stores this week. Do not erase the recorder's sticks yet.",
 		}
-		what.fact("What", w.local(f.Detail))
+		what.fact("What", w.told(f))
 		what.fact("How sure", "counted "+w.when(f.Seen)+", from what was read or seen in each store")
 	default:
 		subject = fmt.Sprintf("%s - %s: %s [%d]", urgency(f.Urgency), w.store(f.Store), fixity.Means("kind", string(f.Kind)), f.ID)
 		p.Lead = []string{
-			fmt.Sprintf("The %s: %s.", w.storeAt(f.Store), clean(report.What(f))),
+			fmt.Sprintf("The %s: %s.", w.storeAt(f.Store), w.what(f)),
 			"Please look at it this week.",
 		}
 	}
@@ -57,25 +57,28 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 	return subject, p
 }
 
+// shut says that a store which is away won't come back by itself: its sign-in is refused.
+func shut(f ledger.Finding) bool { return f.Facts.Tells(fixity.SignedOut) }
+
 func are(n int64) string {
 	if n == 1 {
 		return "1 file is"
 	}
-	return report.Number(n) + " files are"
+	return fixity.Number(n) + " files are"
 }
 
 func holds(n int64) string {
 	if n == 1 {
 		return "1 copy was"
 	}
-	return report.Number(n) + " copies were"
+	return fixity.Number(n) + " copies were"
 }
 
 func has(n int64) string {
 	if n == 1 {
 		return "1 file has"
 	}
-	return report.Number(n) + " files have"
+	return fixity.Number(n) + " files have"
 }
 
 // ofMany is about several files: a mass change, a failing drive, or what one audit
@@ -99,6 +102,14 @@ func (w writer) ofMany() (string, page) {
 	if len(kinds) == 1 {
 		what, sentence = plural(open[0].Kind)
 	}
+	m := w.matter(open...)
+	was, is, folder := m.Folder()
+	switch {
+	case m.Swap():
+		what, sentence = "exchanged with each other", "have each other's bytes"
+	case folder:
+		what, sentence = "of a folder that was moved", fmt.Sprintf("of %s lie in %s now,", report.ShowFolder(w.path(was)), report.ShowFolder(w.path(is)))
+	}
 	on := "on the " + w.stores(stores)
 	if k := fixity.State(open[0].Kind); (k == fixity.Missing || k == fixity.Unreadable) && len(kinds) == 1 {
 		on = "from the " + w.stores(stores)
@@ -107,14 +118,14 @@ func (w writer) ofMany() (string, page) {
 	if w.failing() {
 		drive = ": the drive may be failing"
 	}
-	subject := fmt.Sprintf("%s - %s %s %s%s [%s]", urgency(w.x.urgency()), report.Count(n, "file"), what, on, drive, numbers(open))
+	subject := fmt.Sprintf("%s - %s %s %s%s [%s]", heading(w.x.open), w.named(n), what, on, drive, numbers(open))
 
 	var p page
 	where := "the " + w.stores(stores)
 	if len(stores) == 1 {
 		where = "the " + w.storeAt(stores[0])
 	}
-	first := fmt.Sprintf("%s %s %s.", report.Count(n, "file"), sentence, strings.Replace(on, "the "+w.stores(stores), where, 1))
+	first := fmt.Sprintf("%s %s %s.", fixity.Count(n, "file"), sentence, strings.Replace(on, "the "+w.stores(stores), where, 1))
 	if open[0].Incident != 0 {
 		first += " It is one incident."
 	}
@@ -123,24 +134,57 @@ func (w writer) ofMany() (string, page) {
 		subject = strings.TrimSuffix(subject, " ["+numbers(open)+"]") + askWrongWay + " [" + numbers(open) + "]"
 		p.Lead = append(p.Lead, fmt.Sprintf("%s intact before and hold the same damaged bytes as another copy now. They may have been copied the wrong way round. Please stop copying.", holds(wrong)))
 	}
-	p.Lead = append(p.Lead, w.goodOfMany(n, none), w.pleaseOfMany(none))
+	switch {
+	case m.Swap():
+		p.Lead = append(p.Lead, "Nothing of them is damaged. Please find out whether somebody exchanged their names, and do not save, move or delete them before.")
+	default:
+		p.Lead = append(p.Lead, w.goodOfMany(n, none), w.pleaseOfMany(none))
+	}
 	var parts []string
 	for _, t := range fixity.Vocabulary {
 		if k := kinds[fixity.Kind(t.Code)]; k > 0 && (t.Group == "state" || t.Group == "kind") && len(kinds) > 1 {
 			_, s := plural(fixity.Kind(t.Code))
-			parts = append(parts, report.Number(k)+" "+strings.TrimPrefix(s, "are "))
+			parts = append(parts, fixity.Number(k)+" "+strings.TrimPrefix(s, "are "))
 		}
 	}
 	var facts part
 	facts.fact("What", strings.Join(parts, ", "))
-	facts.fact("How sure", fmt.Sprintf("[%d]: %s", open[0].ID, w.local(open[0].Detail)))
+	facts.fact("How sure", fmt.Sprintf("[%d]: %s", open[0].ID, w.told(open[0])))
 	if len(w.x.ended) > 0 {
-		facts.fact("Ended", report.Count(int64(len(w.x.ended)), "more finding")+" of this matter, told before")
+		facts.fact("Ended", fixity.Count(len(w.x.ended), "more finding")+" of this matter, told before")
 	}
 	p.add(facts)
 	p.add(w.filesTable("The files", open))
 	w.act(&p)
 	return subject, p
+}
+
+// suchAs counts the files of a finding about several, and names one.
+func (w writer) suchAs(f ledger.Finding) string {
+	x, ok := f.Facts.Find(fixity.SuchAs)
+	if !ok || len(x.Places) == 0 { // told by an earlier version
+		return fixity.Count(f.Count, "file")
+	}
+	name := w.words.nameIn(x.Set, string(x.Places[0]))
+	if f.Count == 1 {
+		return name
+	}
+	return fmt.Sprintf("%s (%s and %s more)", fixity.Count(f.Count, "file"), name, fixity.Number(f.Count-1))
+}
+
+// named counts the files of the matter, and names them: something to act on stands in
+// every subject.
+func (w writer) named(n int64) string {
+	f := w.x.open[0]
+	first := w.words.nameIn(f.Set, f.Path)
+	if n == 2 {
+		for _, o := range w.x.open {
+			if o.File != f.File {
+				return first + " and " + w.words.nameIn(o.Set, o.Path)
+			}
+		}
+	}
+	return fmt.Sprintf("%s (%s and %s more)", fixity.Count(n, "file"), first, fixity.Number(n-1))
 }
 
 func plural(k fixity.Kind) (short, sentence string) {
@@ -151,11 +195,11 @@ func plural(k fixity.Kind) (short, sentence string) {
 	case fixity.Missing:
 		return "missing", "are missing"
 	case fixity.Unreadable:
-		return "that can't be read", "can't be read"
+		return "can't be read", "can't be read"
 	case fixity.Unsteady:
 		return "read differently each time", "give other bytes each time they are read"
 	case fixity.Disputed:
-		return "that differ between the stores", "are not the same in all stores"
+		return "differ between the stores", "are not the same in all stores"
 	case fixity.Awaited:
 		return "not yet", "are still awaited"
 	case fixity.Altered:
@@ -181,7 +225,7 @@ func (w writer) goodOfMany(n, none int64) string {
 	}
 	s := fmt.Sprintf("Each is known to be intact elsewhere: on the %s.", w.stores(stores))
 	if none > 0 {
-		s = fmt.Sprintf("No intact copy of %s is known; the others are intact on the %s.", report.Number(none), w.stores(stores))
+		s = fmt.Sprintf("No intact copy of %s is known; the others are intact on the %s.", fixity.Number(none), w.stores(stores))
 	}
 	switch {
 	case w.x.reads:
@@ -216,13 +260,19 @@ func (w writer) filesTable(title string, fs []ledger.Finding) part {
 		if fixity.State(f.Kind) == fixity.Altered {
 			state = "damaged"
 		}
+		switch {
+		case w.swappedWith(f) != "":
+			state = "exchanged with " + w.swappedWith(f)
+		case report.Edited(f, w.rules):
+			state = "changed"
+		}
 		if f.WrongWay() != "" {
 			state += ", perhaps copied the wrong way round"
 		}
 		p.Table.Rows = append(p.Table.Rows, []string{fmt.Sprintf("[%d]", f.ID), report.Show(w.path(f.Path)), w.lies(f) + ": " + state + "; " + report.Good(f)})
 	}
 	if more := len(fs) - sampled; more > 0 {
-		p.Table.Rows = append(p.Table.Rows, []string{"", "", fmt.Sprintf("and %s more: firmus findings", report.Number(int64(more)))})
+		p.Table.Rows = append(p.Table.Rows, []string{"", "", fmt.Sprintf("and %s more: firmus findings", fixity.Number(int64(more)))})
 	}
 	return p
 }
@@ -256,7 +306,7 @@ func (w writer) ended() (string, page) {
 			is = ""
 		}
 	default:
-		what, is = fmt.Sprintf("%s on the %s", report.Count(int64(len(fs)), "file"), w.lies(f)), are
+		what, is = fmt.Sprintf("%s on the %s", fixity.Count(len(fs), "file"), w.lies(f)), are
 	}
 	subject := fmt.Sprintf("%s - %s [%s]", verdict, strings.TrimSpace(what+" "+is), numbers(fs))
 	var p page
@@ -270,7 +320,7 @@ func (w writer) ended() (string, page) {
 		}
 		p.Lead = append(p.Lead, s)
 	default:
-		p.Lead = append(p.Lead, fmt.Sprintf("%s on the %s %s.", report.Count(int64(len(fs)), "file"), w.liesAt(f), are))
+		p.Lead = append(p.Lead, fmt.Sprintf("%s on the %s %s.", fixity.Count(len(fs), "file"), w.liesAt(f), are))
 	}
 	if !byPerson && len(w.matter(fs...).Followers()) > 0 && f.Subject == fixity.OfFile {
 		p.Lead = append(p.Lead, fmt.Sprintf("The program that keeps the %s in step may run again.", w.stores(w.matter(fs...).Followers())))
@@ -279,17 +329,10 @@ func (w writer) ended() (string, page) {
 	var how part
 	for _, like := range alike(fs) {
 		f := like[0]
-		s := fmt.Sprintf("%s, %s", endedAs(f), w.when(f.SettledAt))
-		if f.Settled != fixity.IntactAgain && f.SettledBy != "" {
-			s += " by " + clean(f.SettledBy)
-		}
-		if f.Reason != "" {
-			s += ": " + clean(f.Reason)
-		}
-		how.fact("["+numbers(like)+"]", s)
+		how.fact("["+numbers(like)+"]", clean(report.Ended(f, w.when)))
 	}
 	if len(how.Facts) > sampled {
-		more := report.Number(int64(len(how.Facts) - sampled))
+		more := fixity.Number(int64(len(how.Facts) - sampled))
 		how.Facts = append(how.Facts[:sampled:sampled], fact{"", fmt.Sprintf("and %s more, likewise ended", more)})
 	}
 	p.add(how)
@@ -308,7 +351,7 @@ func (w writer) overtaken() (string, page) {
 	if f.Subject == fixity.OfFile {
 		what = fmt.Sprintf("%s - %s on the %s", w.words.name(f.Path), w.role(f.Set), w.store(f.Store))
 		if len(fs) > 1 {
-			what = fmt.Sprintf("%s on the %s", report.Count(int64(len(fs)), "file"), w.store(f.Store))
+			what = fmt.Sprintf("%s on the %s", fixity.Count(len(fs), "file"), w.store(f.Store))
 		}
 	}
 	var p page
@@ -329,20 +372,6 @@ func (w writer) overtaken() (string, page) {
 	}
 	p.add(how)
 	return fmt.Sprintf("ENDED - %s [%s]", what, numbers(fs)), p
-}
-
-// endedAs says how a finding ended. Of a store that is back nothing was read by that:
-// "intact" would claim too much.
-func endedAs(f ledger.Finding) string {
-	switch {
-	case f.Kind == fixity.Unfinished && f.Settled == fixity.Overtaken:
-		return "there is a new version"
-	case f.Subject != fixity.OfStore || f.Settled != fixity.IntactAgain:
-		return fixity.Means("settled", string(f.Settled))
-	case f.Kind == fixity.Away:
-		return "there again"
-	}
-	return "as it should be again"
 }
 
 // alike draws findings that ended at one time in one way together.

@@ -152,7 +152,7 @@ func TestCalendar(t *testing.T) {
 func TestInjection(t *testing.T) {
 	evil := "QV-0107/x\r\nBcc: everybody@elsewhere.example\r\n\r\n<script>alert(1)</script>\u202e\x00.wav"
 	f := damage(7, "studio", fixity.Altered, fixity.AtRisk, "recover", "vault")
-	f.Path, f.FoundAt, f.Detail = evil, evil, "read twice\r\n.\r\nMAIL FROM:<x>"
+	f.Path, f.FoundAt, f.Facts = evil, evil, fixity.Facts{Seen: []fixity.Fact{{Is: fixity.NotGiven, Said: []string{"read twice\r\n.\r\nMAIL FROM:<x>"}}}}
 	f.Reason, f.SettledBy, f.Settled = evil, evil, fixity.ByPerson
 	m := matters()["damaged"]
 	m.Open, m.Titles = []ledger.Finding{f}, true

@@ -167,8 +167,10 @@ func TestSecondLetter(t *testing.T) {
 			w.pass(7 * time.Hour)
 			a := w.open()
 			l := w.letters(a)
-			w.watch.File = func(fixity.Shard, string, int64) {
-				w.now = w.now.Add(time.Second)
+			w.watch.File = func(_ fixity.Shard, path string, _ int64) {
+				if path == "QV-0102/QV-0102_A.wav" {
+					w.tick(time.Second)
+				}
 				if _, err := l.Fill(t.Context()); err != nil {
 					t.Error(err)
 				}

@@ -23,6 +23,7 @@ type part struct {
 	// Listed are things with their places, without numbers.
 	Listed []report.Step
 	Lines  []string
+	Link   string // of a page that shows it and has a form for what is to be done; "" without pages
 }
 
 type fact struct{ Label, Text string }
@@ -42,7 +43,7 @@ func (p *part) fact(label, text string) {
 }
 
 func (p *page) add(x part) {
-	if len(x.Facts)+len(x.Steps)+len(x.Listed)+len(x.Lines)+len(x.Table.Rows) > 0 {
+	if len(x.Facts)+len(x.Steps)+len(x.Listed)+len(x.Lines)+len(x.Table.Rows)+len(x.Link) > 0 {
 		p.Parts = append(p.Parts, x)
 	}
 }
@@ -75,6 +76,9 @@ func (p page) text() string {
 		}
 		for _, l := range x.Lines {
 			wrapped(&b, "", "", l)
+		}
+		if x.Link != "" {
+			b.WriteString("  " + x.Link + "\n")
 		}
 	}
 	return b.String()

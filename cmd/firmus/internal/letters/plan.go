@@ -16,6 +16,10 @@ func (l *Letters) plan(t *ledger.Tx, now time.Time, from ledger.LetterCursor, to
 	if err != nil {
 		return nil, err
 	}
+	away, err := t.Findings.Away()
+	if err != nil {
+		return nil, err
+	}
 	var drafts []draft
 	weekly := l.slotAfter(l.since(*to, now))
 	next := weekly
@@ -23,7 +27,7 @@ func (l *Letters) plan(t *ledger.Tx, now time.Time, from ledger.LetterCursor, to
 		next = l.slotAfter(now)
 	}
 	for _, x := range xs {
-		kind, err := l.due(t, x, now, to.Seq != from.Seq)
+		kind, err := l.due(t, x, now, away, to.Seq != from.Seq)
 		if err != nil {
 			return nil, err
 		}
@@ -53,7 +57,7 @@ func (l *Letters) plan(t *ledger.Tx, now time.Time, from ledger.LetterCursor, to
 
 // due says which letter a thread needs now, "" if none. Whatever is needed to write
 // it is then known of the thread.
-func (l *Letters) due(t *ledger.Tx, x *thread, now time.Time, news bool) (string, error) {
+func (l *Letters) due(t *ledger.Tx, x *thread, now time.Time, away []string, news bool) (string, error) {
 	if len(x.open) == 0 {
 		// Those that are merely untidy by now end it when they end.
 		if slices.ContainsFunc(x.ended, func(f ledger.Finding) bool { return f.Open() }) {
@@ -68,7 +72,7 @@ func (l *Letters) due(t *ledger.Tx, x *thread, now time.Time, news bool) (string
 	if !x.fresh && !deputy && !news {
 		return "", nil
 	}
-	if err := l.look(t, x); err != nil {
+	if err := l.look(t, x, away); err != nil {
 		return "", err
 	}
 	switch {
@@ -91,7 +95,7 @@ func (l *Letters) due(t *ledger.Tx, x *thread, now time.Time, news bool) (string
 // waits says that a finding isn't told yet: a store that could not be reached often
 // is there again before anybody could have done anything.
 func (l *Letters) waits(f ledger.Finding, now time.Time) bool {
-	if f.Kind != fixity.Away || l.o.Shut(f) {
+	if f.Kind != fixity.Away || shut(f) {
 		return false
 	}
 	if l.o.Closed(now.In(l.o.Zone)) {
@@ -126,7 +130,7 @@ func (l *Letters) gathers(t *ledger.Tx, x *thread, now time.Time) (bool, error) 
 		if newWrongWay(f, r) {
 			return false, nil
 		}
-		a, err := t.Audit(f.Audit)
+		a, err := t.Audits.Get(f.Audit)
 		if errors.Is(err, fixity.ErrNotFound) {
 			return false, nil
 		}
@@ -177,11 +181,11 @@ func (l *Letters) lookEnded(t *ledger.Tx, x *thread) error {
 		if f.File == 0 || len(x.files) == sampled {
 			continue
 		}
-		file, err := t.File(f.File)
+		file, err := t.Files.Get(f.File)
 		if err != nil {
 			return err
 		}
-		copies, err := t.Copies(f.File)
+		copies, err := t.Copies.Of(f.File)
 		if err != nil {
 			return err
 		}
@@ -197,14 +201,14 @@ func (l *Letters) draft(t *ledger.Tx, kind string, x *thread, now, next time.Tim
 	for _, r := range x.told {
 		deputy = deputy || !r.Deputy.IsZero()
 	}
-	events, err := t.EventCount()
+	events, err := t.Log.Count()
 	if err != nil {
 		return d, err
 	}
 	if err := errors.Join(l.hear(t, x), l.save(t, x)); err != nil {
 		return d, err
 	}
-	w := writer{words: l.words(), shut: l.o.Shut, x: x, kind: kind, now: now, next: next, deputy: l.o.Mail.Deputy, name: l.o.Name, events: events}
+	w := writer{words: l.words(), x: x, kind: kind, now: now, next: next, deputy: l.o.Mail.Deputy, name: l.o.Name, events: events}
 	d.to = l.recipients(deputy)
 	w.to = d.to
 	subject, p := w.letter()

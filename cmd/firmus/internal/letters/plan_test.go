@@ -2,6 +2,7 @@ package letters_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -26,7 +27,7 @@ func TestAway(t *testing.T) {
 		{"a share", func(o *letters.Options) { o.Share = func(string) bool { return true } }, 0, "Thu 5 Mar 02:00"},
 		{"a share, back the second night", func(o *letters.Options) { o.Share = func(string) bool { return true } }, 2, ""},
 		{"a sign-in that is dead", func(o *letters.Options) {
-			o.Share, o.Shut = func(string) bool { return true }, func(ledger.Finding) bool { return true }
+			o.Share = func(string) bool { return true }
 		}, 0, "Wed 4 Mar 02:00"},
 		{"a holiday", func(o *letters.Options) { o.Closed = func(t time.Time) bool { return t.Day() < 6 } }, 0, "Fri 6 Mar 00:00"},
 	}
@@ -45,6 +46,9 @@ func TestAway(t *testing.T) {
 				}
 				w.pass(6 * time.Hour)
 				w.audit(false)
+				if strings.Contains(tc.name, "sign-in") {
+					w.with(func(a *app.App) { signOut(t, a, w.now) })
+				}
 				w.post()
 				w.pass(18 * time.Hour)
 			}
@@ -58,6 +62,23 @@ func TestAway(t *testing.T) {
 				t.Errorf("told %q, want %q; %q", got, tc.want, w.subjects())
 			}
 		})
+	}
+}
+
+// signOut makes of a store that is away one whose sign-in is refused.
+func signOut(t *testing.T, a *app.App, now time.Time) {
+	t.Helper()
+	if err := a.Ledger.Tx(t.Context(), now, func(x *ledger.Tx) error {
+		open, err := x.Findings.Open("")
+		for _, f := range open {
+			if f.Kind == fixity.Away {
+				f.Facts = fixity.Facts{Seen: []fixity.Fact{{Is: fixity.SignedOut}}}
+				err = errors.Join(err, x.Findings.Found(f.Finding, f.Step, 0, "Firmus"))
+			}
+		}
+		return err
+	}); err != nil {
+		t.Fatal(err)
 	}
 }
 
@@ -180,7 +201,7 @@ func TestGathered(t *testing.T) {
 	a := w.open()
 	l := w.letters(a)
 	w.watch.File = func(fixity.Shard, string, int64) {
-		w.now = w.now.Add(20 * time.Second)
+		w.tick(20 * time.Second)
 		if _, err := l.Fill(t.Context()); err != nil {
 			t.Error(err)
 		}
@@ -198,7 +219,7 @@ func TestGathered(t *testing.T) {
 			t.Errorf("thread %s, want %s", x.Thread, out[0].Thread)
 		}
 	}
-	if last := out[len(out)-1]; !strings.Contains(last.Subject, "25 files damaged on the studio hard drive") || !strings.Contains(strings.Join(strings.Fields(last.Text), " "), "one incident") {
+	if last := out[len(out)-1]; !strings.Contains(last.Subject, "25 files (QV-0100_A and 24 more) damaged on the studio hard drive") || !strings.Contains(strings.Join(strings.Fields(last.Text), " "), "one incident") {
 		t.Errorf("the last says\n%s", w.printed(last))
 	}
 }

@@ -14,6 +14,7 @@ import (
 
 	"github.com/wneessen/go-mail"
 
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -44,7 +45,7 @@ func (l *Letters) Send(ctx context.Context) (Sent, error) {
 	if err != nil || len(due) == 0 {
 		return sent, err
 	}
-	unlock, err := l.o.Ledger.LockStore(ctx, ".letters", "letters", 0, l.o.Now)
+	unlock, err := l.o.Ledger.LockOwn(ctx, "letters", "letters", 0, l.o.Now)
 	if err != nil {
 		return sent, err
 	}
@@ -65,7 +66,7 @@ func (l *Letters) Send(ctx context.Context) (Sent, error) {
 
 func (l *Letters) dueNow(ctx context.Context, now time.Time) (due []ledger.Delivery, err error) {
 	err = l.o.Ledger.View(ctx, func(t *ledger.Tx) error {
-		due, err = t.DueDeliveries(now, atOnce)
+		due, err = t.Post.DueDeliveries(now, atOnce)
 		return err
 	})
 	return due, err
@@ -73,7 +74,7 @@ func (l *Letters) dueNow(ctx context.Context, now time.Time) (due []ledger.Deliv
 
 // sendAll tries each delivery once, over one connection as long as it holds.
 func (l *Letters) sendAll(ctx context.Context, due []ledger.Delivery, sent *Sent) error {
-	var s *session
+	var s *connection
 	var down error // the server can't be spoken to: no use in trying again now
 	defer func() { s.close() }()
 	for _, d := range due {
@@ -117,16 +118,16 @@ func (l *Letters) note(ctx context.Context, d ledger.Delivery, err error, sent *
 		switch {
 		case err == nil:
 			sent.Delivered++
-			return t.Delivered(d.Letter.ID, d.Address)
+			return t.Post.Delivered(d.Letter.ID, d.Address)
 		case permanent(err):
 			sent.Refused++
 			sent.Trouble = l.trouble(err)
-			return t.Refused(d.Letter.ID, d.Address, sent.Trouble)
+			return t.Post.Refused(d.Letter.ID, d.Address, sent.Trouble)
 		}
 		sent.Deferred++
 		sent.Trouble = l.trouble(err)
 		wait := backOff[min(int(d.Attempts), len(backOff)-1)]
-		return t.Deferred(d.Letter.ID, d.Address, t.Now().Add(wait), sent.Trouble)
+		return t.Post.Deferred(d.Letter.ID, d.Address, t.Now().Add(wait), sent.Trouble)
 	})
 }
 
@@ -145,10 +146,10 @@ func permanent(err error) bool {
 	return false
 }
 
-// session is a connection to the mail server.
-type session struct{ client *mail.Client }
+// connection is one to the mail server.
+type connection struct{ client *mail.Client }
 
-func (l *Letters) dial(ctx context.Context) (*session, error) {
+func (l *Letters) dial(ctx context.Context) (*connection, error) {
 	m := l.o.Mail
 	host, p, err := net.SplitHostPort(m.Server)
 	if err != nil {
@@ -158,13 +159,17 @@ func (l *Letters) dial(ctx context.Context) (*session, error) {
 	if err != nil {
 		return nil, fmt.Errorf("mail server %q: %w", m.Server, err)
 	}
-	opts := []mail.Option{
-		mail.WithPort(port), mail.WithTimeout(m.Timeout),
-		mail.WithTLSConfig(&tls.Config{ServerName: host, MinVersion: tls.VersionTLS12, RootCAs: m.Roots}),
+	secure := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12, RootCAs: m.Roots}
+	first := secure
+	if m.TLS != "tls" {
+		first = nil
 	}
+	opts := []mail.Option{mail.WithPort(port), mail.WithTimeout(m.Timeout), mail.WithTLSConfig(secure), mail.WithDialContextFunc(dial(m.Timeout, first))}
 	switch m.TLS {
 	case "tls":
-		opts = append(opts, mail.WithSSL())
+		// dial has begun TLS, and no server offers it once more inside it (RFC 3207, 4.2). This
+		// policy has the library see that the connection is encrypted.
+		opts = append(opts, mail.WithTLSPolicy(mail.TLSOpportunistic))
 	case "none":
 		opts = append(opts, mail.WithTLSPolicy(mail.NoTLS))
 	default:
@@ -185,13 +190,13 @@ func (l *Letters) dial(ctx context.Context) (*session, error) {
 	if err := c.DialWithContext(ctx); err != nil {
 		return nil, fmt.Errorf("mail server %s: %w", m.Server, err)
 	}
-	return &session{client: c}, nil
+	return &connection{client: c}, nil
 }
 
 // send hands one letter over. Once the server has said that it took it, whatever
 // happens to the connection afterwards is no error. A stop doesn't wait for a server
 // that is slow to answer: the letter is then sent again another time.
-func (s *session) send(ctx context.Context, m *mail.Msg) error {
+func (s *connection) send(ctx context.Context, m *mail.Msg) error {
 	done, client := make(chan error, 1), s.client
 	go func() {
 		err := client.Send(m)
@@ -209,7 +214,7 @@ func (s *session) send(ctx context.Context, m *mail.Msg) error {
 	}
 }
 
-func (s *session) close() {
+func (s *connection) close() {
 	if s != nil && s.client != nil {
 		s.client.Close() // the letters that it took, it took
 	}
@@ -253,6 +258,20 @@ func (l *Letters) message(d ledger.Delivery) (*mail.Msg, error) {
 	return m, nil
 }
 
+// mailWords puts into words at which step of RFC 5321 something went wrong.
+var mailWords = strings.NewReplacer(
+	"closing SMTP DATA writer", "while the letter's text was sent",
+	"sending message content", "while the letter's text was sent",
+	"sending SMTP DATA command", "before the letter's text was sent",
+	"sending SMTP MAIL FROM command", "when the sender was named",
+	"sending SMTP RCPT TO command", "when the receiver was named",
+	"checking SMTP connection", "when the connection was looked at",
+	"server does not support SMTP AUTH", "the server takes no sign-in",
+	"SMTP AUTH failed", "the sign-in failed",
+	"but target host does not support STARTTLS", "but the server doesn't offer STARTTLS",
+	"dial failed: ", "", "send failed: ", "",
+)
+
 // trouble is an error as it may be kept and shown: on one line, not endless, and
 // without the password, should a server repeat it.
 func (l *Letters) trouble(err error) string {
@@ -260,6 +279,7 @@ func (l *Letters) trouble(err error) string {
 	if i := strings.Index(s, ", affected "); i >= 0 {
 		s = s[:i] // which letter it was stands beside it
 	}
+	s = report.Plainly(mailWords.Replace(s))
 	if m := l.o.Mail; m.User != "" && m.Password != nil {
 		if p, err := m.Password(); err == nil && p != "" {
 			for _, secret := range []string{p, base64.StdEncoding.EncodeToString([]byte(p)), base64.StdEncoding.EncodeToString([]byte("\x00" + m.User + "\x00" + p))} {
@@ -274,7 +294,7 @@ func (l *Letters) trouble(err error) string {
 // server or the configuration was put right. It gives how many deliveries there are.
 func (l *Letters) Retry(ctx context.Context) (n int64, err error) {
 	err = l.o.Ledger.Tx(ctx, l.o.Now(), func(t *ledger.Tx) error {
-		n, err = t.TryAgain()
+		n, err = t.Post.TryAgain()
 		return err
 	})
 	return n, err

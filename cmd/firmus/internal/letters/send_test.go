@@ -137,7 +137,7 @@ func TestSendDefers(t *testing.T) {
 			func(w *world) { w.server.set(func(m *mailServer) { m.onRcpt = nil }) }, "4.7.1 greylisted"},
 		{"takes the connection and hangs up", plain,
 			func(w *world) { w.server.set(func(m *mailServer) { m.drop = true }) },
-			func(w *world) { w.server.set(func(m *mailServer) { m.drop = false }) }, "EOF"},
+			func(w *world) { w.server.set(func(m *mailServer) { m.drop = false }) }, "while the letter's text was sent: it ended too early"},
 		{"no certificate that is known", func(w *world) { secured(w, "127.0.0.1") },
 			func(w *world) {
 				known := w.options
@@ -213,12 +213,19 @@ func TestBackOff(t *testing.T) {
 	})
 	begun := w.now
 	var tries []string
-	for w.now.Sub(begun) < 24*time.Hour {
-		if w.send().Deferred > 0 {
-			tries = append(tries, w.now.Sub(begun).String())
+	w.with(func(a *app.App) { // a day of minutes, as the daemon has them
+		l := w.letters(a)
+		for w.now.Sub(begun) < 24*time.Hour {
+			sent, err := l.Send(w.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			if sent.Deferred > 0 {
+				tries = append(tries, w.now.Sub(begun).String())
+			}
+			w.now = w.now.Add(time.Minute)
 		}
-		w.now = w.now.Add(time.Minute)
-	}
+	})
 	want := "[0s 1m0s 6m0s 21m0s 1h21m0s 5h21m0s 9h21m0s 13h21m0s 17h21m0s 21h21m0s]"
 	if got := fmt.Sprint(tries); got != want {
 		t.Errorf("tries after %s, want %s", got, want)
@@ -287,7 +294,7 @@ func TestSendStops(t *testing.T) {
 func TestSendOnce(t *testing.T) {
 	w := waiting(t)
 	w.with(func(a *app.App) {
-		unlock, err := a.Ledger.LockStore(t.Context(), ".letters", "another", 0, time.Now)
+		unlock, err := a.Ledger.LockOwn(t.Context(), "letters", "another", 0, time.Now)
 		if err != nil {
 			t.Fatal(err)
 		}

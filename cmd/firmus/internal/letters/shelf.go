@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -61,7 +60,7 @@ func (w week) shelfRow(t table) table {
 		unread = age(w.now.Sub(w.shelf.Oldest))
 	}
 	if w.shelf.NeverRead > 0 {
-		unread = report.Number(w.shelf.NeverRead) + " never read"
+		unread = fixity.Number(w.shelf.NeverRead) + " never read"
 	}
 	for _, s := range w.rules.Stores {
 		if s.Kind != "optical" || s.ReadWithin <= 0 {
@@ -74,7 +73,7 @@ func (w week) shelfRow(t table) table {
 		promised = days(s.ReadWithin) + ", " + kept
 		break
 	}
-	t.Rows = append(t.Rows, []string{"discs", report.Number(w.shelf.Discs), "-", report.Number(w.shelf.Read), unread, promised})
+	t.Rows = append(t.Rows, []string{"discs", fixity.Number(w.shelf.Discs), "-", fixity.Number(w.shelf.Read), unread, promised})
 	return t
 }
 
@@ -83,7 +82,7 @@ func (w week) shelfLine() string {
 	if w.shelf.Read == 0 {
 		return ""
 	}
-	s := fmt.Sprintf("%s read, %s as burned or as first read", report.Number(w.shelf.Read), report.Number(w.shelf.Read-int64(len(w.shelf.Bad))))
+	s := fmt.Sprintf("%s read, %s as burned or as first read", fixity.Number(w.shelf.Read), fixity.Number(w.shelf.Read-int64(len(w.shelf.Bad))))
 	var bad []string
 	for _, d := range w.shelf.Bad {
 		if len(bad) == sampled {
@@ -93,7 +92,7 @@ func (w week) shelfLine() string {
 		bad = append(bad, clean(d.Name()))
 	}
 	if len(bad) > 0 {
-		s += "; not: " + list(bad)
+		s += "; not: " + fixity.And(bad)
 	}
 	return s
 }
@@ -109,22 +108,33 @@ func (w writer) ofDisc() (string, page) {
 	switch {
 	case f.Kind == fixity.Fading && len(kinds) == 1:
 		what = "harder to read than before"
+	case f.Kind == fixity.OtherDisc && len(kinds) == 1:
+		what = "another disc was read in its place"
 	case f.Kind == fixity.WrongDirectory && len(kinds) == 1:
 		what = "whole, but for its directory"
+	case f.Facts.Tells(fixity.DiscLevel) && len(kinds) == 1:
+		what = "the same recording at another level"
+	case f.Kind == fixity.Kind(fixity.Misplaced) && len(kinds) == 1:
+		what = "in another order than it is registered"
+	case f.Kind == fixity.Kind(fixity.Missing) && len(kinds) == 1:
+		what = "not complete"
 	case kinds[fixity.Kind(fixity.Unreadable)] > 0 && len(kinds) == 1:
 		what = "can't be read in full"
 	case kinds[fixity.Kind(fixity.Altered)] > 0 && len(kinds) == 1:
 		what = "damaged"
 	}
-	subject := fmt.Sprintf("%s - %s - %s [%s]", urgency(w.x.urgency()), w.lies(f), what, numbers(w.x.open))
+	subject := fmt.Sprintf("%s - %s - %s [%s]", heading(w.x.open), w.lies(f), what, numbers(w.x.open))
 	var p page
 	s := "is " + what
-	if strings.HasPrefix(what, "can't") {
+	switch {
+	case strings.HasPrefix(what, "can't"):
 		s = what
+	case f.Kind == fixity.OtherDisc && len(kinds) == 1:
+		s = "was asked for, and " + what
 	}
 	p.Lead = append(p.Lead, fmt.Sprintf("The %s %s.", w.liesAt(f), s))
 	if f.Subject == fixity.OfFile {
-		p.Lead = append(p.Lead, fmt.Sprintf("It concerns %s. %s", report.Count(int64(len(w.x.fileIDs())), "file"), w.good(f)))
+		p.Lead = append(p.Lead, fmt.Sprintf("It concerns %s. %s", fixity.Count(int64(len(w.x.fileIDs())), "file"), w.good(f)))
 	}
 	p.Lead = append(p.Lead, w.please(f))
 	var sure part
@@ -132,7 +142,7 @@ func (w writer) ofDisc() (string, page) {
 		if i == sampled {
 			break
 		}
-		sure.fact("How sure", fmt.Sprintf("[%d]: %s", o.ID, w.local(o.Detail)))
+		sure.fact("How sure", fmt.Sprintf("[%d]: %s", o.ID, w.told(o)))
 	}
 	p.add(sure)
 	if f.Subject == fixity.OfFile {

@@ -8,14 +8,13 @@ import (
 
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // writer writes one letter about one matter.
 type writer struct {
 	words
-	shut   func(ledger.Finding) bool
 	x      *thread
 	kind   string
 	now    time.Time
@@ -44,7 +43,7 @@ func (w writer) letter() (string, page) {
 	}
 	if w.kind == ledger.LetterDeputy {
 		so := age(w.now.Sub(w.x.first))
-		u := urgency(w.x.urgency())
+		u := heading(w.x.open)
 		subject = u + " for " + so + strings.TrimPrefix(subject, u)
 		what := "This has"
 		var old, fresh []ledger.Finding
@@ -75,6 +74,12 @@ func (w words) whatIs(f ledger.Finding) (short, sentence string) {
 		return "not a whole recording", "was not a whole recording when it was first looked at"
 	}
 	in, at := w.lies(f), w.liesAt(f)
+	switch with := w.swappedWith(f); {
+	case with != "":
+		return "exchanged with " + with + " on the " + in, "has the bytes of " + with + ", and that file has its bytes, on the " + at
+	case report.Edited(f, w.rules):
+		return "changed on the " + in, "was changed on the " + at
+	}
 	switch fixity.State(f.Kind) {
 	case fixity.Missing:
 		return "missing from the " + in, "is missing from the " + at
@@ -94,6 +99,15 @@ func (w words) whatIs(f ledger.Finding) (short, sentence string) {
 	return "damaged on the " + in, "is damaged on the " + at
 }
 
+// swappedWith is the file that a finding's was exchanged with; "" if it was with none.
+func (w words) swappedWith(f ledger.Finding) string {
+	x, ok := f.Facts.Find(fixity.Exchanged)
+	if !ok || len(x.Places) == 0 {
+		return ""
+	}
+	return w.nameIn(x.Set, string(x.Places[0]))
+}
+
 // ofFile is about one file, in one store or in several.
 func (w writer) ofFile() (string, page) {
 	f := w.x.open[0]
@@ -101,17 +115,17 @@ func (w writer) ofFile() (string, page) {
 	role, name := w.role(f.Set), w.words.nameIn(f.Set, f.Path)
 	also := ""
 	if n := len(w.x.stored(f)); n > 0 && fixity.State(f.Kind) != fixity.Disputed {
-		also = fmt.Sprintf(" and %s more", report.Count(int64(n), "store"))
+		also = fmt.Sprintf(" and %s more", fixity.Count(int64(n), "store"))
 	}
 	if w.kind == ledger.LetterMore && len(w.x.read) > 0 {
 		if good := common(w.x.read, f.IntactIn); len(good) > 0 {
-			also += "; read and intact: " + list(good)
+			also += "; read and intact: " + fixity.And(good)
 		}
 	}
 	if len(w.wrongWay()) > 0 {
 		also += askWrongWay
 	}
-	subject := fmt.Sprintf("%s - %s - %s %s%s [%s]", urgency(w.x.urgency()), name, role, short, also, numbers(w.x.open))
+	subject := fmt.Sprintf("%s - %s - %s %s%s [%s]", heading(w.x.open), name, role, short, also, numbers(w.x.open))
 
 	var p page
 	p.Lead = append(p.Lead, fmt.Sprintf("The %s %s %s.", role, name, sentence))
@@ -143,8 +157,15 @@ func (w writer) ofFile() (string, page) {
 		if len(w.x.open) > 1 && o.Kind != fixity.Unfinished {
 			also = "on the " + w.lies(o) + ": "
 		}
-		what.fact(label, also+report.What(w.masked(o)))
-		what.fact("Wrong way", w.matter(w.x.open...).WrongWay(o))
+		what.fact(label, also+w.what(o))
+		m := w.matter(w.x.open...)
+		way := m.WrongWay(o)
+		what.fact("Wrong way", way)
+		for _, s := range m.More(o) {
+			if s != way {
+				what.fact("Versions", s)
+			}
+		}
 		if s := w.x.heard[o.ID]; s != "" {
 			what.fact("Heard at", also+s)
 		}
@@ -152,7 +173,7 @@ func (w writer) ofFile() (string, page) {
 			what.fact("How sure", "by every byte of it, when it was first read")
 			continue
 		}
-		what.fact("How sure", also+w.local(o.Detail))
+		what.fact("How sure", also+w.told(o))
 	}
 	p.add(what)
 	p.add(w.copies(f.File))
@@ -194,6 +215,9 @@ func (w writer) good(f ledger.Finding) string {
 	if f.Kind == fixity.Unfinished {
 		return "Every known copy is a copy of that."
 	}
+	if fixity.State(f.Kind) == fixity.Disputed {
+		return "Neither version counts as intact until you decide."
+	}
 	if len(f.IntactIn) == 0 {
 		s := "No intact copy of it is known."
 		if f.Mergeable {
@@ -212,9 +236,9 @@ func (w writer) good(f ledger.Finding) string {
 		said, n := "The "+w.store(s)+"'s copy is intact as far as is known", 5
 		switch {
 		case !ok:
-		case readSince(c, f) && c.Read.OK && !isAhead(c):
+		case readSince(c, f) && c.Read.OK && !c.ReadAtOnce():
 			said, n = fmt.Sprintf("The %s's copy is intact: all of it was read %s", w.store(s), w.when(c.Read.At)), 1
-		case isAhead(c) && !rule.Visiting && !w.x.away[s] && c.Read.OK:
+		case c.ReadAtOnce() && !rule.Visiting && !w.x.away[s] && c.Read.OK:
 			said, n = fmt.Sprintf("The %s's copy was intact when last read, %s; Firmus reads it again now and writes what it finds", w.store(s), w.when(c.Read.At)), 2
 		case c.Read.OK && !c.Read.At.IsZero():
 			said, n = fmt.Sprintf("The %s's copy was intact when last read, %s", w.store(s), w.when(c.Read.At)), 3
@@ -226,38 +250,55 @@ func (w writer) good(f ledger.Finding) string {
 		}
 	}
 	if n := len(f.IntactIn) - 1; n > 0 {
-		best += fmt.Sprintf("; %s more: see below", report.Number(int64(n)))
+		best += ". "
+		if n == 1 {
+			best += "One more copy is listed below"
+		} else {
+			best += fixity.Count(int64(n), "more copy") + " are listed below"
+		}
 	}
 	return best + "."
 }
 
 // please is what to do, in a sentence.
 func (w writer) please(f ledger.Finding) string {
+	if report.Edited(f, w.rules) {
+		return "Please find out this week whether somebody edited it on purpose. Until then do not save, move or delete it."
+	}
 	switch f.Step {
-	case policy.StepDrive:
+	case care.StepDrive:
 		return "Please try the disc in a second drive this week, before anything else: it may read there."
-	case policy.StepBurn:
+	case care.StepBurn:
 		if f.Kind == fixity.Fading {
 			return "Please copy it this week, while it can still be read."
+		}
+		if f.Kind == fixity.OtherDisc {
+			return "Please look for it this week, and put both discs where they belong."
 		}
 		if f.Kind == fixity.WrongDirectory {
 			return "Please burn it anew when you next burn discs: its files are whole, and its directory is not."
 		}
+		if f.Facts.Tells(fixity.DiscLevel) {
+			return "Please decide this week whether discs that were burned so may stay. Nothing is lacking on it."
+		}
+		if f.Kind == fixity.Kind(fixity.Misplaced) {
+			return "Please decide this week whether its order may stay. All of it is right."
+		}
 		return "Please burn it anew this week, from an intact copy, and keep the old disc until the new one was checked."
-	case policy.StepRecover:
+	case care.StepRecover:
 		if fixity.State(f.Kind) == fixity.Missing {
 			return "Please copy it back this week, by the steps below. Until then do not move or delete any other copy of it."
 		}
 		return "Please put it back this week, by the steps below. Until then do not open, save, move or delete the file."
-	case policy.StepDecide:
+	case care.StepDecide:
 		return "Please listen to both and decide. Until then do not save, move or delete either."
-	case policy.StepReread:
+	case care.StepReread:
 		return "Please look at cable, port and hub. Do not put anything back before two readings agree."
-	case policy.StepCopy:
+	case care.StepCopy:
 		return fmt.Sprintf("Please copy it to the %s this week, by the steps below.", w.store(f.Store))
-	case policy.StepTransfer:
+	case care.StepTransfer:
 		return "Please keep the reel and the recorder's stick, and transfer it again this week, while it can be played."
-	case policy.StepOther:
+	case care.StepOther:
 		return "Please look for another copy today. Do not open, save, move or delete any copy of it."
 	}
 	return "Please look at it this week. Until then do not open, save, move or delete the file."
@@ -266,10 +307,24 @@ func (w writer) please(f ledger.Finding) string {
 // copies is a table of every copy of a file, with how and when it was last known.
 func (w writer) copies(file int64) part {
 	p := part{Title: "Each copy of this file"}
+	disputed, edited := w.has(func(f ledger.Finding) bool { return fixity.State(f.Kind) == fixity.Disputed }), w.has(func(f ledger.Finding) bool { return report.Edited(f, w.rules) })
+	unfinished := w.has(func(f ledger.Finding) bool { return f.Kind == fixity.Unfinished })
+	word := func(s fixity.State) string {
+		if unfinished && s == fixity.Intact { // of a recording that isn't whole
+			return "as taken in"
+		}
+		return string(s)
+	}
 	for _, c := range w.x.files[file].copies {
 		state, how := strings.ToUpper(string(c.State)), w.lastKnown(c)
 		rule, _ := w.rules.Store(c.Store)
 		switch {
+		case disputed && report.Holds(c):
+			state = strings.ToUpper(report.InWords(c, true))
+		case disputed && c.State == fixity.Disputed:
+			state, how = strings.ToUpper(report.InWords(c, true)), "read "+w.when(c.Read.At)
+		case edited && c.State == fixity.Altered && rule.Arrivals:
+			state, how = "CHANGED", "read "+w.when(c.Read.At)
 		case c.State.Damaged() && c.State != fixity.Disputed:
 			switch c.State {
 			case fixity.Altered:
@@ -281,17 +336,23 @@ func (w writer) copies(file int64) part {
 		case c.State == fixity.Awaited:
 			state, how = "not yet there", "awaited since "+w.when(c.Since)
 		case w.x.away[c.Store] || rule.Visiting && w.x.stores[c.Store].Seen.Before(w.x.open[0].Opened.Add(-24*time.Hour)):
-			state, how = "not known", fmt.Sprintf("not there now; %s when last known: %s", c.State, how)
+			state, how = "not known", fmt.Sprintf("not there now; %s when last known: %s", word(c.State), how)
 		default:
-			state = string(c.State)
-			if isAhead(c) {
+			state = word(c.State)
+			if c.ReadAtOnce() {
 				how += "; is being read again now"
 			}
+		}
+		if seen := w.x.stores[c.Store].Seen; w.x.away[c.Store] && state != "not known" && c.Carrier == 0 && !seen.IsZero() {
+			how = "when last seen, " + w.day(seen) + ": " + how
 		}
 		p.Table.Rows = append(p.Table.Rows, []string{w.copyIn(c), state, how + w.place(c.Store)})
 	}
 	return p
 }
+
+// has says that an open finding of the matter is one of those.
+func (w writer) has(one func(ledger.Finding) bool) bool { return slices.ContainsFunc(w.x.open, one) }
 
 func (w words) place(store string) string {
 	rule, _ := w.rules.Store(store)
@@ -308,6 +369,9 @@ func (w words) lastKnown(c ledger.Copy) string {
 		how := "read "
 		if !c.Read.OK {
 			how = "read, and not as it should be, "
+		}
+		if c.State == fixity.Missing {
+			how = "last " + how
 		}
 		s := how + w.when(c.Read.At)
 		switch {
@@ -350,13 +414,13 @@ func (w writer) act(p *page) {
 	m := w.matter(w.x.open...)
 	p.add(part{Title: "Do this", Steps: m.Steps()})
 	if m.Failing() {
-		p.add(w.fewestTable(m))
+		p.add(w.saveFirstTable(m))
 	}
 }
 
-// fewestTable lists what has the fewest copies besides those on a failing drive, and from
+// saveFirstTable lists what has the fewest copies besides those on a failing drive, and from
 // where to take each.
-func (w writer) fewestTable(m report.Matter) part {
+func (w writer) saveFirstTable(m report.Matter) part {
 	p := part{Title: "What has the fewest other copies, on the " + w.store(m.Findings[0].Store)}
 	for _, x := range m.Fewest {
 		in := "no other store was shown to hold it"
@@ -391,10 +455,13 @@ func (w writer) close(p *page) {
 	if len(w.x.all()) > 1 {
 		ids = "Findings " + numbers(w.x.all())
 	}
+	if l := w.link(w.x.all()...); l != "" && w.kind != ledger.LetterEnd {
+		p.add(part{Title: "On a page, with a form for what is to be done", Link: l})
+	}
 	foot.Lines = append(foot.Lines,
 		fmt.Sprintf("%s, first told %s. All about it: firmus findings show %d", ids, w.when(first), w.x.all()[0].ID),
-		fmt.Sprintf("%s. Written %s, when the record had %s.", clean(w.name), w.when(w.now), report.Count(w.events, "event")),
-		"Sent to "+clean(list(w.to))+".",
+		fmt.Sprintf("%s. Written %s, when the record had %s.", clean(w.name), w.when(w.now), fixity.Count(w.events, "event")),
+		"Sent to "+clean(fixity.And(w.to))+".",
 		fmt.Sprintf("Next letter: %s, the weekly one, or sooner if there is news.", w.whenDay(w.next)))
 	if w.kind != ledger.LetterEnd {
 		foot.Lines[len(foot.Lines)-1] = fmt.Sprintf("Next letter: %s, the weekly one, or sooner if there is news. This stays in each of them until it is settled.", w.whenDay(w.next))

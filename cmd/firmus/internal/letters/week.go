@@ -20,9 +20,9 @@ func (w week) rest(p *page) {
 	x.fact("Discs", w.shelfLine())
 	switch {
 	case w.none > 0:
-		x.fact("One copy only", fmt.Sprintf("%s; %s no store was shown to hold", report.Count(w.single, "file"), report.Number(w.none)))
+		x.fact("One copy only", fmt.Sprintf("%s; %s no store was shown to hold", w.alone(), fixity.Number(w.none)))
 	case w.single > 0:
-		x.fact("One copy only", report.Count(w.single, "file")+"; stores that a program keeps in step count once")
+		x.fact("One copy only", w.alone()+"; stores that a program keeps in step count once")
 	default:
 		x.fact("One copy only", "none")
 	}
@@ -47,11 +47,24 @@ func (w week) rest(p *page) {
 		}
 		x.fact(label, "the "+w.store(v.Store)+" "+clean(v.Words(w.zone)))
 	}
+	for i, d := range w.drills {
+		label := ""
+		if i == 0 {
+			label = "Brought back"
+		}
+		x.fact(label, "from the "+w.store(d.Store)+": "+clean(d.Words(w.zone)))
+	}
 	for _, s := range w.rules.Stores {
 		x.fact("Not done", w.notDone(s.Name))
 	}
 	for _, s := range w.owned(true) {
 		x.fact("Account", s)
+	}
+	for _, f := range w.filling {
+		x.fact("Being filled", fmt.Sprintf("the %s: %s of %s of %s there", w.store(f.Store), fixity.Number(f.There), fixity.Count(f.All, "file"), clean(f.Set)))
+	}
+	for _, o := range w.takenOut {
+		x.fact("Taken out", clean(o.Words()))
 	}
 	x.fact("Letters", w.letters())
 	for _, n := range w.notes {
@@ -59,6 +72,15 @@ func (w week) rest(p *page) {
 	}
 	x.fact("Kept safe", w.safe())
 	p.add(x)
+}
+
+// alone are the files that one store alone was shown to hold.
+func (w week) alone() string {
+	s := fixity.Count(w.single, "file")
+	if w.singleFor > 0 {
+		s += ", " + report.Hours(int64(w.singleFor/time.Second)) + " of sound"
+	}
+	return s
 }
 
 func (w week) newFiles() string {
@@ -73,11 +95,11 @@ func (w week) newFiles() string {
 			names = append(names, name)
 		}
 	}
-	s := list(names)
+	s := fixity.And(names)
 	if more := len(w.taken) - len(names); more > 0 {
-		s += fmt.Sprintf(" and %s more", report.Count(int64(more), "item"))
+		s += fmt.Sprintf(" and %s more", fixity.Count(int64(more), "item"))
 	}
-	s += ": " + report.Count(n, "file") + "."
+	s += ": " + fixity.Count(n, "file") + "."
 	them := "them"
 	if n == 1 {
 		them = "it"
@@ -97,7 +119,7 @@ func (w week) newFiles() string {
 		case awaited > 0 && there == 0:
 			s += fmt.Sprintf(" The %s awaits %s.", w.store(store.Name), them)
 		case awaited > 0:
-			s += fmt.Sprintf(" The %s has %s and awaits %s.", w.store(store.Name), report.Number(there), report.Number(awaited))
+			s += fmt.Sprintf(" The %s has %s and awaits %s.", w.store(store.Name), fixity.Number(there), fixity.Number(awaited))
 		case there > 0:
 			s += fmt.Sprintf(" The %s has %s.", w.store(store.Name), them)
 		}
@@ -133,22 +155,22 @@ func (w week) waits() []string {
 		s := fmt.Sprintf("[%s] ", numbers(fs))
 		switch {
 		case len(fs) > 1:
-			s += fmt.Sprintf("%s on the %s: %s", report.Count(int64(len(fs)), "finding"), w.liesOf(fs), means(f))
+			s += fmt.Sprintf("%s on the %s: %s", fixity.Count(len(fs), "finding"), w.liesOf(fs), means(f))
 		case f.Subject == fixity.OfFile, f.Subject == fixity.OfStray:
-			s += fmt.Sprintf("%s on the %s: %s", report.Show(w.path(f.Path)), w.lies(f), clean(report.What(w.masked(f))))
+			s += fmt.Sprintf("%s on the %s: %s", report.Show(w.path(f.Path)), w.lies(f), w.what(f))
 		default:
-			s += fmt.Sprintf("%s: %s", w.lies(f), clean(report.What(w.masked(f))))
+			s += fmt.Sprintf("%s: %s", w.lies(f), w.what(f))
 		}
 		out = append(out, s+fmt.Sprintf(" (%s). What to do: firmus findings show %d", age(w.now.Sub(f.Opened)), f.ID))
 	}
 	for _, k := range w.keep {
-		out = append(out, fmt.Sprintf("Keep the source of %s received %s: not all of it was read in two independent stores yet", report.Count(int64(len(k.Files)), "file"), w.day(k.At)))
+		out = append(out, fmt.Sprintf("Keep the source of %s received %s: not all of it was read in two independent stores yet", fixity.Count(len(k.Files), "file"), w.day(k.At)))
 	}
 	for _, s := range w.owned(false) {
 		out = append(out, s+": firmus report holdings names it")
 	}
 	if len(out) > listed {
-		out = append(out[:listed:listed], fmt.Sprintf("and %s more: firmus findings", report.Number(int64(len(out)-listed))))
+		out = append(out[:listed:listed], fmt.Sprintf("and %s more: firmus findings", fixity.Number(int64(len(out)-listed))))
 	}
 	return out
 }
@@ -180,7 +202,7 @@ func (w week) putRight() []string {
 	var out []string
 	for _, fs := range tidied(w.ended) {
 		if len(fs) > 2 {
-			out = append(out, fmt.Sprintf("[%s] %s on the %s: %s", numbers(fs), report.Count(int64(len(fs)), "finding"), w.liesOf(fs), endings(fs)))
+			out = append(out, fmt.Sprintf("[%s] %s on the %s (%s): %s", numbers(fs), fixity.Count(len(fs), "finding"), w.liesOf(fs), was(fs[0]), endings(fs)))
 			continue
 		}
 		for _, f := range fs {
@@ -188,15 +210,11 @@ func (w week) putRight() []string {
 			if f.Path != "" && f.Subject != fixity.OfDisc {
 				what = report.Show(w.path(f.Path)) + " on the " + what
 			}
-			s := fmt.Sprintf("[%d] %s (%s): %s %s", f.ID, what, was(f), endedAs(f), w.day(f.SettledAt))
-			if f.Settled != fixity.IntactAgain && f.SettledBy != "" {
-				s += " by " + clean(f.SettledBy)
-			}
-			out = append(out, s)
+			out = append(out, fmt.Sprintf("[%d] %s (%s): %s", f.ID, what, was(f), clean(report.Ended(f, w.day))))
 		}
 	}
 	if len(out) > listed {
-		out = append(out[:listed:listed], fmt.Sprintf("and %s more", report.Number(int64(len(out)-listed))))
+		out = append(out[:listed:listed], fmt.Sprintf("and %s more", fixity.Number(int64(len(out)-listed))))
 	}
 	return out
 }
@@ -204,7 +222,7 @@ func (w week) putRight() []string {
 // was is what a finding told, in a word or two.
 func was(f ledger.Finding) string {
 	switch {
-	case f.Kind == fixity.Few:
+	case f.Kind == fixity.TooFew:
 		return "too few copies"
 	case f.Kind == fixity.Late:
 		return "not read within its time"
@@ -214,20 +232,23 @@ func was(f ledger.Finding) string {
 	return string(f.Kind)
 }
 
+// endings says how findings of one sort ended: by whom and why, if it was a person.
 func endings(fs []ledger.Finding) string {
-	var words []string
-	for _, t := range fixity.Vocabulary {
-		n := int64(0)
-		for _, f := range fs {
-			if t.Group == "settled" && t.Code == string(f.Settled) {
-				n++
-			}
-		}
-		if n > 0 {
-			words = append(words, report.Number(n)+" "+t.Means)
+	var how []string
+	n := map[string]int64{}
+	for _, f := range fs {
+		s := clean(report.EndedBy(f))
+		if n[s]++; n[s] == 1 {
+			how = append(how, s)
 		}
 	}
-	return list(words)
+	if len(how) == 1 {
+		return how[0]
+	}
+	for i, s := range how {
+		how[i] = fixity.Number(n[s]) + " " + s
+	}
+	return strings.Join(how, "; ")
 }
 
 func (w week) notDone(store string) string {
@@ -249,7 +270,7 @@ func (w week) notDone(store string) string {
 		said = append(said, s)
 	}
 	if more := len(ms) - len(said); more > 0 {
-		said = append(said, report.Number(int64(more))+" more")
+		said = append(said, fixity.Number(int64(more))+" more")
 	}
 	return "the " + w.store(store) + ": " + strings.Join(said, "; ")
 }
@@ -287,7 +308,7 @@ func (w week) safe() string {
 	case len(good) == 0:
 		return "the ledger: " + strings.Join(bad, "; ")
 	}
-	return "the ledger: written and read back, " + list(good) + strings.Join(append([]string{""}, bad...), "; ")
+	return "the ledger: written and read back, " + fixity.And(good) + strings.Join(append([]string{""}, bad...), "; ")
 }
 
 func (w week) foot(p *page) {
@@ -303,11 +324,11 @@ func (w week) foot(p *page) {
 	}
 	x := part{Lines: []string{
 		fmt.Sprintf("If no letter has come by %s, Firmus has stopped: go to %s and run: firmus check", w.whenDay(noon), where),
-		fmt.Sprintf("%s. Please keep this letter. Record mark: %s, %s.", clean(w.name), report.Count(w.events, "event"), w.root),
-		"Sent to " + clean(list(w.to)) + ".",
+		fmt.Sprintf("%s. Please keep this letter. Record mark: %s, %s.", clean(w.name), fixity.Count(w.events, "event"), w.root),
+		"Sent to " + clean(fixity.And(w.to)) + ".",
 	}}
 	if w.first {
-		x.Lines = append(x.Lines, "The entry for a calendar that comes with this letter asks each week whether the letter has come.")
+		x.Lines = append(x.Lines, "A calendar entry comes with this letter. It asks each week whether the letter has come.")
 	}
 	p.add(x)
 }

@@ -7,8 +7,8 @@ import (
 
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // week is what a weekly letter is written from.
@@ -23,11 +23,15 @@ type week struct {
 	ended            []ledger.Finding
 	taken            []ledger.Taken
 	takenCopies      []ledger.Tally
-	single           int64 // files that one store alone was shown to hold
+	single           int64         // files that one store alone was shown to hold
+	singleFor        time.Duration // how long they are, as far as that is known
 	none             int64
 	keep             []ledger.Received
 	visits           []report.Visit
+	drills           []report.StoreDrill
 	owners           []ledger.OwnerCount
+	filling          []ledger.Filling
+	takenOut         []ledger.TakenOut
 	backups          []ledger.Backup
 	undelivered      []ledger.Delivery
 	missed           map[string][]Missed
@@ -37,12 +41,11 @@ type week struct {
 	name, host       string
 	first            bool
 	to               []string
-	shut             func(ledger.Finding) bool
 }
 
 // weekly writes the letter of the week.
 func (l *Letters) weekly(t *ledger.Tx, xs []*thread, now, since, next time.Time, from ledger.LetterCursor, b beside) (draft, error) {
-	w := week{words: l.words(), now: now, next: next, name: l.o.Name, host: l.o.Host, first: from.Weekly.IsZero(), missed: b.missed, notes: b.notes, to: l.recipients(false), shut: l.o.Shut}
+	w := week{words: l.words(), now: now, next: next, name: l.o.Name, host: l.o.Host, first: from.Weekly.IsZero(), missed: b.missed, notes: b.notes, to: l.recipients(false)}
 	// The last letter's week ended when it was due; of the first one's nothing is known.
 	w.since = since
 	if w.first {
@@ -68,25 +71,25 @@ func (l *Letters) weekly(t *ledger.Tx, xs []*thread, now, since, next time.Time,
 }
 
 func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
-	if w.stores, err = t.Weeks(w.since); err != nil {
+	if w.stores, err = t.Post.Weeks(w.since); err != nil {
 		return err
 	}
 	order := func(name string) int {
-		return slices.IndexFunc(l.o.Rules.Stores, func(s policy.Store) bool { return s.Name == name })
+		return slices.IndexFunc(l.o.Rules.Stores, func(s care.Store) bool { return s.Name == name })
 	}
 	w.stores = slices.DeleteFunc(w.stores, func(s ledger.StoreWeek) bool {
 		i := order(s.Store)
 		return i < 0 || l.o.Rules.Stores[i].Kind == "optical"
 	})
-	decisions, err := t.DiscDecisions()
+	decisions, err := t.Discs.Decisions()
 	if err != nil {
 		return err
 	}
-	if w.shelf, err = t.ShelfSince(w.since, func(c ledger.DiscCheck) bool { return ledger.GoodCheck(c, decisions) }); err != nil {
+	if w.shelf, err = t.Discs.Since(w.since, func(c ledger.DiscCheck) bool { return ledger.GoodCheck(c, decisions) }); err != nil {
 		return err
 	}
 	slices.SortStableFunc(w.stores, func(a, b ledger.StoreWeek) int { return order(a.Store) - order(b.Store) })
-	open, err := t.OpenFindings("")
+	open, err := t.Findings.Open("")
 	if err != nil {
 		return err
 	}
@@ -95,13 +98,13 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 			w.tidy = append(w.tidy, f)
 		}
 	}
-	if w.ended, err = t.SettledSince(w.since); err != nil {
+	if w.ended, err = t.Findings.SettledSince(w.since); err != nil {
 		return err
 	}
-	if w.taken, w.takenCopies, err = t.TakenSince(w.since); err != nil {
+	if w.taken, w.takenCopies, err = t.Post.TakenSince(w.since); err != nil {
 		return err
 	}
-	counts, err := t.CopiesCounts()
+	counts, err := t.Copies.CountsByNumber()
 	if err != nil {
 		return err
 	}
@@ -113,13 +116,24 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 			w.single = c.Files
 		}
 	}
-	if w.keep, err = t.KeepSources(); err != nil {
+	_, sound, err := t.Copies.Thin(1, 1)
+	if err != nil {
 		return err
 	}
-	if w.owners, err = t.Owners(); err != nil {
+	w.singleFor = sound[1]
+	if w.keep, err = t.Sources.Keep(); err != nil {
 		return err
 	}
-	fs, err := t.Firings(w.since)
+	if w.owners, err = t.Services.Owners(); err != nil {
+		return err
+	}
+	if w.filling, err = t.Stores.Filling(); err != nil {
+		return err
+	}
+	if w.takenOut, err = t.Stores.TakenOut(); err != nil {
+		return err
+	}
+	fs, err := t.Clock.Since(w.since)
 	if err != nil {
 		return err
 	}
@@ -128,13 +142,16 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 			w.visits = append(w.visits, report.VisitOf(f))
 		}
 	}
-	if w.backups, err = t.Backups(); err != nil {
+	if w.drills, err = report.DrillsOf(t, w.rules, w.now); err != nil {
 		return err
 	}
-	if w.undelivered, err = t.UndeliveredSince(w.since); err != nil {
+	if w.backups, err = t.Log.Backups(); err != nil {
 		return err
 	}
-	w.events, w.root, err = t.Mark()
+	if w.undelivered, err = t.Post.UndeliveredSince(w.since); err != nil {
+		return err
+	}
+	w.events, w.root, err = t.Post.Mark()
 	return err
 }
 
@@ -193,8 +210,10 @@ func (w week) subject() string {
 			}
 		}
 		slices.SortFunc(fs, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
-		what := report.Count(int64(n), "open finding")
-		if f := fs[0]; n == 1 && f.File != 0 {
+		what := fixity.Count(int64(n), "open finding")
+		f := fs[0]
+		oneFile := !slices.ContainsFunc(fs, func(o ledger.Finding) bool { return o.File == 0 || o.File != f.File })
+		if oneFile { // also if several copies of it are bad: it is one recording
 			short, _ := w.whatIs(f)
 			what = w.words.nameIn(f.Set, f.Path) + ", " + w.role(f.Set) + " " + short
 		} else if n == 1 && f.Kind == fixity.Away {
@@ -226,7 +245,7 @@ func (w week) lead(p *page) {
 	if n := w.waiting(); n == 1 {
 		first += " One thing waits for you."
 	} else if n > 1 {
-		first += fmt.Sprintf(" %s wait for you.", report.Count(int64(n), "thing"))
+		first += fmt.Sprintf(" %s wait for you.", fixity.Count(int64(n), "thing"))
 	}
 	p.Lead = append(p.Lead, first)
 	var not []string
@@ -242,30 +261,25 @@ func (w week) lead(p *page) {
 		not = append(not, "the "+w.store(s)+why)
 	}
 	if n := w.shelf.Discs - w.shelf.Read; n > 0 {
-		not = append(not, fmt.Sprintf("%s of %s", report.Number(n), report.Count(w.shelf.Discs, "disc")))
+		not = append(not, fmt.Sprintf("%s of %s", fixity.Number(n), fixity.Count(w.shelf.Discs, "disc")))
 	}
 	if len(not) > 0 {
-		p.Lead = append(p.Lead, "Not checked: "+list(not)+".")
+		p.Lead = append(p.Lead, "Not checked: "+fixity.And(not)+".")
 	}
 	if len(w.late) > 0 {
 		var at []string
 		for _, s := range w.late {
 			at = append(at, w.day(s))
 		}
-		p.Lead = append(p.Lead, fmt.Sprintf("No weekly letter was written for %s: Firmus did not run then.", list(at)))
+		p.Lead = append(p.Lead, fmt.Sprintf("No weekly letter was written for %s: Firmus did not run then.", fixity.And(at)))
 	}
 }
 
-func isAre(n int64, noun string) string {
-	if n == 1 {
-		return "1 " + noun + " is"
-	}
-	return report.Count(n, noun) + " are"
-}
+func isAre(n int64, noun string) string { return fixity.Counted(n, noun, "is", "are") }
 
 // awayShort says of a store that is away what is wrong with it.
 func (w week) awayShort(f ledger.Finding) string {
-	if w.shut != nil && w.shut(f) {
+	if shut(f) {
 		return "the sign-in to the " + w.store(f.Store) + " doesn't work any more"
 	}
 	return "the " + w.storeAt(f.Store) + " could not be reached"
@@ -284,15 +298,15 @@ func (w week) open(p *page) {
 		case f.Kind == fixity.Away:
 			s = w.awayShort(f)
 		case f.Subject == fixity.OfStore:
-			s = clean(report.What(f))
+			s = w.what(f)
 		case oneDisc(t.open) && (len(t.open) > 1 || f.Subject == fixity.OfDisc):
 			s = "the " + w.lies(f) + " is not as it should be"
 		case len(t.fileIDs()) == 1:
 			s = fmt.Sprintf("%s, %s %s; %s", w.words.nameIn(f.Set, f.Path), w.role(f.Set), short, report.Good(f))
 		default:
-			s = fmt.Sprintf("%s, the first of them %s: %s", report.Count(int64(len(t.fileIDs())), "file"), w.words.nameIn(f.Set, f.Path), short)
+			s = fmt.Sprintf("%s, the first of them %s: %s", fixity.Count(int64(len(t.fileIDs())), "file"), w.words.nameIn(f.Set, f.Path), short)
 		}
-		x.Lines = append(x.Lines, fmt.Sprintf("[%s] %s for %s: %s. What to do: firmus findings show %d", numbers(t.open), urgency(t.urgency()), age(w.now.Sub(f.Opened)), s, f.ID))
+		x.Lines = append(x.Lines, fmt.Sprintf("[%s] %s for %s: %s. What to do: firmus findings show %d", numbers(t.open), heading(t.open), age(w.now.Sub(f.Opened)), s, f.ID))
 	}
 	p.add(x)
 }
@@ -304,7 +318,7 @@ func (w week) table() table {
 		seen := "-"
 		switch nights := w.nights(s); {
 		case nights > 1:
-			seen = report.Count(nights, "day")
+			seen = fixity.Count(nights, "day")
 		case !s.Listed.IsZero():
 			seen = s.Listed.In(w.zone).Format("2 Jan")
 		}
@@ -313,7 +327,7 @@ func (w week) table() table {
 			unread = age(w.now.Sub(s.Oldest))
 		}
 		if s.NeverRead > 0 {
-			unread = report.Number(s.NeverRead) + " never read"
+			unread = fixity.Number(s.NeverRead) + " never read"
 		}
 		if rule.ReadWithin > 0 {
 			kept := "kept"
@@ -329,9 +343,9 @@ func (w week) table() table {
 			promised += "; expected by " + w.day(s.Seen.Add(rule.ExpectWithin))
 		}
 		if s.Reported > 0 {
-			promised += fmt.Sprintf("; %s reported right by the service", report.Number(s.Reported))
+			promised += fmt.Sprintf("; %s reported right by the service", fixity.Number(s.Reported))
 		}
-		t.Rows = append(t.Rows, []string{clean(s.Store), report.Number(s.Files), seen, report.Number(s.Read), unread, promised})
+		t.Rows = append(t.Rows, []string{clean(s.Store), fixity.Number(s.Files), seen, fixity.Number(s.Read), unread, promised})
 	}
 	return w.shelfRow(t)
 }

@@ -1,8 +1,9 @@
 package letters
 
 import (
+	"fmt"
 	"path"
-	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -10,15 +11,27 @@ import (
 
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // words puts what the ledger holds into those of a letter.
 type words struct {
-	rules  policy.Rules
+	rules  care.Rules
 	zone   *time.Location
 	titles bool // names may stand in letters as they are
+	pages  string
+}
+
+// link is the page about findings: of one, or of the incident that they belong to.
+func (w words) link(fs ...ledger.Finding) string {
+	switch {
+	case w.pages == "" || len(fs) == 0:
+		return ""
+	case len(fs) > 1 && fs[0].Incident != 0 && fs[0].Open():
+		return fmt.Sprintf("%s/incidents/%d", w.pages, fs[0].Incident)
+	}
+	return fmt.Sprintf("%s/findings/%d", w.pages, fs[0].ID)
 }
 
 func number(n int) string { return strconv.Itoa(n) }
@@ -58,18 +71,12 @@ func (w words) whenDay(t time.Time) string { return t.In(w.zone).Format("Mon 2 J
 
 func (w words) day(t time.Time) string { return t.In(w.zone).Format("2 Jan 2006") }
 
-var instant = regexp.MustCompile(`[0-9]{4}-[0-9]{2}-[0-9]{2} [0-9]{2}:[0-9]{2}:[0-9]{2} UTC`)
+// exact is a time with its seconds, as readings have it.
+func (w words) exact(t time.Time) string { return t.In(w.zone).Format("2 Jan 2006 15:04:05 MST") }
 
-// local puts the times in a sentence of the ledger into local time.
-func (w words) local(s string) string {
-	return instant.ReplaceAllStringFunc(clean(s), func(m string) string {
-		t, err := time.Parse("2006-01-02 15:04:05 UTC", m)
-		if err != nil {
-			return m
-		}
-		return t.In(w.zone).Format("2 Jan 2006 15:04:05 MST")
-	})
-}
+// told is how a finding was seen, and what says what it tells.
+func (w words) told(f ledger.Finding) string { return clean(report.Told(w.masked(f), w.exact)) }
+func (w words) what(f ledger.Finding) string { return clean(report.What(w.masked(f), w.exact)) }
 
 // age is how long something has lasted, in words.
 func age(d time.Duration) string {
@@ -77,18 +84,18 @@ func age(d time.Duration) string {
 	case d < 2*time.Hour:
 		return "less than 2 hours"
 	case days < 2:
-		return report.Count(int64(d/time.Hour), "hour")
+		return fixity.Count(int64(d/time.Hour), "hour")
 	default:
-		return report.Count(days, "day")
+		return fixity.Count(days, "day")
 	}
 }
 
 // number of days of a promise.
 func days(d time.Duration) string {
 	if d%(24*time.Hour) == 0 {
-		return report.Count(int64(d/(24*time.Hour)), "day")
+		return fixity.Count(int64(d/(24*time.Hour)), "day")
 	}
-	return report.Count(int64(d/time.Hour), "hour")
+	return fixity.Count(int64(d/time.Hour), "hour")
 }
 
 // store names a store as people know it: "vault hard drive".
@@ -120,15 +127,7 @@ func (w words) stores(names []string) string {
 	for i, n := range names {
 		out[i] = w.store(n)
 	}
-	return list(out)
-}
-
-// list joins words: "a, b and c".
-func list(words []string) string {
-	if len(words) < 2 {
-		return strings.Join(words, "")
-	}
-	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+	return fixity.And(out)
 }
 
 // path is a file's path as a letter may show it. Unless titles may leave the house,
@@ -193,9 +192,13 @@ func isCode(s string, first bool) bool {
 }
 
 // name is a file in a subject and a first line: the item, and the file if its name
-// says more.
+// says more. If nothing of the path but what may be a title would be left, it is the
+// file's own name: nobody can act on "…".
 func (w words) name(p string) string {
-	p = w.path(p)
+	whole := path.Base(p)
+	if p = w.path(p); !strings.ContainsFunc(strings.TrimSuffix(p, path.Ext(p)), func(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) }) {
+		return clean(whole)
+	}
 	base := strings.TrimSuffix(path.Base(p), path.Ext(p))
 	item, _, inFolder := strings.Cut(p, "/")
 	if !inFolder || strings.HasPrefix(base, strings.TrimSuffix(item, "…")) {
@@ -234,15 +237,21 @@ func (w words) role(set string) string {
 // that pages and the terminal use too.
 func (w words) masked(f ledger.Finding) ledger.Finding {
 	f.Path, f.FoundAt = w.path(f.Path), w.path(f.FoundAt)
+	f.Facts.Seen = slices.Clone(f.Facts.Seen)
+	for i := range f.Facts.Seen {
+		x := &f.Facts.Seen[i]
+		x.Places = slices.Clone(x.Places)
+		for k, p := range x.Places {
+			x.Places[k] = fixity.Path(w.path(string(p)))
+		}
+	}
 	return f
 }
 
 func numbers(fs []ledger.Finding) string { return report.Numbers(fs) }
 
 // urgency is the verdict in a subject.
-func urgency(u fixity.Urgency) string {
-	if u == fixity.NoneIntact {
-		return "NO INTACT COPY KNOWN"
-	}
-	return report.Urgency(u)
-}
+func urgency(u fixity.Urgency) string { return report.Urgency(u) }
+
+// heading is that of findings.
+func heading(fs []ledger.Finding) string { return report.Heading(fs...) }

@@ -5,7 +5,7 @@ import (
 	"testing"
 
 	"firmus/cmd/firmus/internal/letters"
-	"firmus/fixity/policy"
+	"firmus/fixity/care"
 )
 
 // No performer or title leaves the house in a name, unless it may.
@@ -48,6 +48,20 @@ func TestName(t *testing.T) {
 }
 
 // A set's pattern says item, side and track; titles that it finds stay in the house.
+// A subject that names nothing can't be acted on.
+func TestNameNeverNothing(t *testing.T) {
+	for p, want := range map[string]string{
+		"The Miller.wav":         "The Miller.wav",
+		"Songs/The Miller.wav":   "The Miller.wav",
+		"QV-0107/The Miller.wav": letters.Name("QV-0107/The Miller.wav"),
+		"QV-0107/QV-0107_A.wav":  "QV-0107_A",
+	} {
+		if got := letters.Name(p); got != want || got == "…" {
+			t.Errorf("%s: %q, not %q", p, got, want)
+		}
+	}
+}
+
 func TestNameByPattern(t *testing.T) {
 	for _, tc := range []struct{ pattern, path, want string }{
 		{"{item}/{item}_{side}[_{track}].wav", "QV-0107/QV-0107_A.wav", "QV-0107, side A"},
@@ -58,11 +72,11 @@ func TestNameByPattern(t *testing.T) {
 		{`^(?P<item>[^/]+)/(?P<side>[^/]+)\.wav`, "QV-0107 The Long Hill/Sung by Rowan.wav", "QV-0107…, side …"},
 		{"{item}.wav", "box 4/QV-0107.wav", "QV-0107"},
 	} {
-		p, err := policy.NewPattern(tc.pattern)
+		p, err := care.NewPattern(tc.pattern)
 		if err != nil {
 			t.Fatal(err)
 		}
-		r := policy.Rules{Sets: []policy.Set{{Name: "masters", Pattern: p}}}
+		r := care.Rules{Sets: []care.Set{{Name: "masters", Pattern: p}}}
 		if got := letters.NameIn(r, "masters", tc.path); got != tc.want {
 			t.Errorf("%q of %q: %q, want %q", tc.pattern, tc.path, got, tc.want)
 		}

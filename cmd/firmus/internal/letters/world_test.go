@@ -8,18 +8,21 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
+	"firmus/fixity/testing/ledgertest"
 	"firmus/testdata"
 )
 
@@ -32,9 +35,11 @@ var zone = time.FixedZone("QVT", 2*3600)
 type world struct {
 	*testing.T
 	dir     string
+	place   ledgertest.Place // of the ledger
 	now     time.Time
+	ticking sync.Mutex
 	server  *mailServer
-	watch   audit.Watch
+	watch   audit.Progress
 	options func(*letters.Options)
 }
 
@@ -62,6 +67,7 @@ expect_within = "3d"
 func newWorld(t *testing.T, more string) *world {
 	t.Helper()
 	w := &world{T: t, dir: t.TempDir(), now: time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC), server: startServer(t, nil)}
+	w.place = ledgertest.Here(t, w.path("state"))
 	w.configure(more, "")
 	for _, d := range []string{"studio/masters", "studio/access", "vault/masters", "vault/access"} {
 		if err := os.MkdirAll(w.path(d), 0o755); err != nil {
@@ -71,10 +77,23 @@ func newWorld(t *testing.T, more string) *world {
 	return w
 }
 
+// tick moves the clock while an audit runs, whose files are read side by side.
+func (w *world) tick(d time.Duration) {
+	w.ticking.Lock()
+	defer w.ticking.Unlock()
+	w.now = w.now.Add(d)
+}
+
+func (w *world) clock() time.Time {
+	w.ticking.Lock()
+	defer w.ticking.Unlock()
+	return w.now
+}
+
 // configure writes the configuration, with more below the stores and in [mail].
 func (w *world) configure(more, mail string) {
 	w.Helper()
-	text := worldConfig + more + fmt.Sprintf(`
+	text := worldConfig + more + w.place.Config() + fmt.Sprintf(`
 [mail]
 server = %q
 from = "firmus@quillmere.example"
@@ -152,7 +171,7 @@ func (w *world) open() *app.App {
 	if err != nil {
 		w.Fatal(err)
 	}
-	a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "M. R.", Now: func() time.Time { return w.now }, Watch: w.watch})
+	a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "M. R.", Now: w.clock, Progress: w.watch})
 	if err != nil {
 		w.Fatal(err)
 	}
@@ -200,7 +219,7 @@ func (w *world) postBy(l *letters.Letters) {
 func (w *world) intake() {
 	w.Helper()
 	w.with(func(a *app.App) {
-		if _, err := a.Acts.Intake(w.Context(), acts.IntakeOrder{}); err != nil {
+		if _, err := a.Receiving.Intake(w.Context(), receiving.IntakeOrder{}); err != nil {
 			w.Fatal(err)
 		}
 	})
@@ -235,7 +254,7 @@ func (w *world) outbox() []ledger.Letter {
 	var out []ledger.Letter
 	w.with(func(a *app.App) {
 		if err := a.Ledger.View(w.Context(), func(t *ledger.Tx) error {
-			ds, err := t.Deliveries(0)
+			ds, err := t.Post.Deliveries(0)
 			for _, d := range ds {
 				if len(out) == 0 || out[len(out)-1].ID != d.Letter.ID {
 					out = append(out, d.Letter)

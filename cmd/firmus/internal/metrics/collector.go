@@ -38,7 +38,7 @@ var (
 	promise   = desc("read_promise_seconds", "Every byte is to be read at least this often.", "store")
 	held      = desc("read_promise_files", "Copies that the promise is about.", "store")
 	within    = desc("read_within_promise_files", "Copies that were read within the promise.", "store")
-	neverRead = desc("never_read_files", "Copies whose bytes were never read past the page cache.", "store")
+	neverRead = desc("never_read_files", "Copies that were never read from the drive itself.", "store")
 	oldest    = desc("oldest_read_timestamp_seconds", "When the copy that has waited longest was read.", "store")
 	broken    = desc("read_promise_broken_timestamp_seconds", "When the promise will be broken if nothing changes; not there if it will be kept.", "store")
 

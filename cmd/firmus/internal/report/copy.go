@@ -2,10 +2,13 @@ package report
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
 )
 
@@ -58,9 +61,9 @@ func CopiesOf(cs []ledger.Copy) []Copy {
 	return out
 }
 
-// placeOf says in words where a copy lies if that isn't just the file's path, "" if
+// OddPlace says in words where a copy lies if that isn't just the file's path, "" if
 // it is.
-func placeOf(c ledger.Copy, path string) string {
+func OddPlace(c ledger.Copy, path string) string {
 	if c.Carrier != 0 || c.At == path {
 		return ""
 	}
@@ -74,13 +77,44 @@ func placeOf(c ledger.Copy, path string) string {
 	return s
 }
 
+// InWords is what a copy is, as people read it. In a dispute neither side is called intact:
+// each is named by what it holds.
+func InWords(c ledger.Copy, disputed bool) string {
+	switch {
+	case disputed && Holds(c):
+		return fmt.Sprintf("version %d", c.Held)
+	case disputed && c.State == fixity.Disputed:
+		return "other bytes"
+	}
+	return string(c.State)
+}
+
+// InDispute says that copies of a file disagree, and that a person has still to decide.
+func InDispute(cs []ledger.Copy) bool {
+	return slices.ContainsFunc(cs, func(c ledger.Copy) bool { return c.State == fixity.Disputed })
+}
+
+// Absent are stores that could not be reached, with when each was last seen.
+type Absent map[string]time.Time
+
+// Of puts before what is known of a store that isn't here when it was last seen.
+func (a Absent) Of(store string, now time.Time, known string) string {
+	if at, ok := a[store]; ok {
+		return "when last seen, " + Day(at, now) + ": " + known
+	}
+	return known
+}
+
 // LastKnown says when and how a copy was last known, in words.
 func LastKnown(c ledger.Copy) string {
 	s := "never read"
 	if !c.Read.At.IsZero() {
 		how := "read"
-		if !c.Read.OK {
+		if !c.Read.OK && c.State != fixity.Disputed { // in a dispute nothing says how it should be
 			how = "read, not as it should be,"
+		}
+		if c.State == fixity.Missing {
+			how = "last " + how
 		}
 		s = fmt.Sprintf("%s %s", how, Local(c.Read.At))
 		switch {
@@ -118,4 +152,56 @@ func Local(t time.Time) string {
 		return ""
 	}
 	return t.Local().Format("2 Jan 2006 15:04 MST")
+}
+
+// Day is a day for a person; the year only if it isn't this one.
+func Day(t, now time.Time) string {
+	t = t.Local()
+	if t.Year() == now.Local().Year() {
+		return t.Format("2 Jan")
+	}
+	return t.Format("2 Jan 2006")
+}
+
+// NotHere are the stores that could not be reached, with when each was last seen: those
+// with an open finding, and visiting ones that were not here for a day.
+func NotHere(t *ledger.Tx, rules care.Rules, now time.Time) (Absent, error) {
+	out := Absent{}
+	gone, err := t.Findings.Away()
+	if err != nil {
+		return nil, err
+	}
+	for _, s := range rules.Stores {
+		known, err := t.Stores.Get(s.Name)
+		if errors.Is(err, fixity.ErrNotFound) || err == nil && known.Seen.IsZero() {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		if s.Visiting && now.Sub(known.Seen) > 24*time.Hour || slices.Contains(gone, s.Name) {
+			out[s.Name] = known.Seen
+		}
+	}
+	return out, nil
+}
+
+// Where is where the finding is: a disc, or a store.
+func (f Finding) Where() string {
+	if f.Disc != "" {
+		return "disc " + f.Disc
+	}
+	return f.Store
+}
+
+// Ending says how a finding ended, and quotes who settled it.
+func (f Finding) Ending() string {
+	s := f.EndedAs + ", " + Local(*f.SettledAt)
+	if f.SettledBy != "" && f.Settled != fixity.IntactAgain {
+		s += ", by " + f.SettledBy
+	}
+	if f.Reason != "" {
+		s += ": " + f.Reason
+	}
+	return s
 }

@@ -1,5 +1,5 @@
-// Package report makes statements and exports from what the ledger holds. No
-// sentence claims more than that; what is not known stays blank.
+// Package report writes the sentences about findings, facts and copies, and says what to do
+// about each, for letters, pages, terminal and exports alike.
 package report
 
 import (
@@ -10,8 +10,8 @@ import (
 	"unicode/utf8"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // Finding is a finding as JSON (command-line contract). Field names are stable.
@@ -37,13 +37,14 @@ type Finding struct {
 	FoundAt64  string         `json:"found_at_base64,omitempty"`
 	Count      int64          `json:"count"`
 	Detail     string         `json:"detail"`
-	Step       policy.Step    `json:"step"`
+	Step       care.Step      `json:"step"`
 	Opened     time.Time      `json:"opened"`
 	Seen       time.Time      `json:"seen"`
 	Settled    fixity.Settled `json:"settled,omitempty"`
 	SettledAt  *time.Time     `json:"settled_at,omitempty"`
 	SettledBy  string         `json:"settled_by,omitempty"`
 	Reason     string         `json:"reason,omitempty"`
+	EndedAs    string         `json:"ended_as,omitempty"` // in words
 	WrongWay   *WrongWay      `json:"wrong_way,omitempty"`
 }
 
@@ -54,11 +55,20 @@ type WrongWay struct {
 	IntactAt *Instant `json:"intact_at"` // when this copy was last known to be intact; null: not known
 }
 
+// Rules are those of the archive; the zero Rules will do for what lies in no set.
+type Rules = care.Rules
+
 // FindingOf makes the JSON of a finding.
-func FindingOf(f ledger.Finding, fresh bool) Finding {
+func FindingOf(f ledger.Finding, rules Rules, fresh bool) Finding {
 	out := Finding{ID: f.ID, Kind: f.Kind, Urgency: f.Urgency, Store: f.Store, Set: f.Set, State: "open", New: fresh,
 		Ranges: f.Ranges, RangesMore: f.RangesMore, IntactIn: f.IntactIn, Mergeable: f.Mergeable, Subject: f.Subject, Disc: f.Disc,
-		Count: f.Count, Detail: f.Detail, Step: f.Step, Opened: f.Opened, Seen: f.Seen, Settled: f.Settled, SettledBy: f.SettledBy, Reason: f.Reason}
+		Count: f.Count, Detail: Told(f, nil), Step: f.Step, Opened: f.Opened, Seen: f.Seen, Settled: f.Settled, SettledBy: f.SettledBy, Reason: f.Reason}
+	if !f.Open() {
+		out.EndedAs = EndedAs(f)
+	}
+	if f.Step == care.StepRecover && Edited(f, rules) {
+		out.Step = care.StepAsk
+	}
 	out.Path, out.PathBase64 = Path(f.Path)
 	out.FoundAt, out.FoundAt64 = Path(f.FoundAt)
 	if out.Ranges == nil {
@@ -102,23 +112,6 @@ func Show(p string) string {
 	return q
 }
 
-// Count is a number with its noun.
-func Count(n int64, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return Number(n) + " " + noun + "s"
-}
-
-// Number has commas between the thousands.
-func Number(n int64) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
-
 // Size is a number of bytes for a person, in powers of 1000.
 func Size(n int64) string {
 	if n == 1 {
@@ -135,23 +128,26 @@ func Size(n int64) string {
 	return fmt.Sprintf("%.3g %s", f, units[i])
 }
 
-// What says in words what a finding tells.
-func What(f ledger.Finding) string {
+// What says in words what a finding tells; when says its times.
+func What(f ledger.Finding, when func(time.Time) string) string {
+	told := Told(f, when)
 	switch {
 	case f.Subject == fixity.OfManifest:
-		return "the manifest contradicts the ledger: " + f.Detail
+		return "the manifest contradicts the ledger: " + told
 	case f.Subject == fixity.OfStore && f.Kind == fixity.Away:
-		return "could not be reached: " + f.Detail
-	case f.Subject == fixity.OfStore:
-		return f.Detail
-	case f.Subject == fixity.OfDisc && f.Kind == fixity.Fading:
-		return fixity.Means("kind", string(f.Kind)) + ": " + f.Detail
-	case f.Subject == fixity.OfDisc:
-		return f.Detail
-	case isUnfinished(f):
-		return fixity.Means("kind", string(f.Kind)) + ": " + f.Detail
+		return "could not be reached: " + told
+	case f.Subject == fixity.OfDisc && f.Kind == fixity.Fading, isUnfinished(f):
+		return fixity.Means("kind", string(f.Kind)) + ": " + told
+	case f.Subject == fixity.OfStore, f.Subject == fixity.OfDisc:
+		return told
 	}
 	means := fixity.Means("state", string(f.Kind))
+	switch with := swapped(f); {
+	case with != "":
+		return fmt.Sprintf("a swap: it has the bytes of %s, and that file has its bytes", Show(with))
+	case fixity.State(f.Kind) == fixity.Disputed && !f.Facts.Tells(fixity.StoresDiffer, fixity.ListDiffers, fixity.AsTold):
+		return "it differs from the version that was taken in, and nothing says which is right"
+	}
 	if f.Anatomy != "" {
 		means = fmt.Sprintf("%s (%s)", fixity.Means("anatomy", string(f.Anatomy)), f.Anatomy)
 	}
@@ -167,7 +163,7 @@ func What(f ledger.Finding) string {
 		if f.RangesMore {
 			more = " or more"
 		}
-		means += fmt.Sprintf("; within %s%s, from byte %s on", Size(n), more, Number(f.Ranges[0].Offset))
+		means += fmt.Sprintf("; within %s%s, from byte %s on", Size(n), more, fixity.Number(f.Ranges[0].Offset))
 	}
 	return means
 }
@@ -186,6 +182,8 @@ func Good(f ledger.Finding) string {
 		return ""
 	case isUnfinished(f):
 		return "every known copy is a copy of that"
+	case fixity.State(f.Kind) == fixity.Disputed:
+		return "no version counts as intact until you decide"
 	case len(f.IntactIn) > 0:
 		return "intact in " + strings.Join(f.IntactIn, ", ")
 	case f.Mergeable:
@@ -194,5 +192,110 @@ func Good(f ledger.Finding) string {
 	return "no intact copy known"
 }
 
+// Ended says how a finding ended: who, when and why, as far as a person did it.
+func Ended(f ledger.Finding, when func(time.Time) string) string {
+	return endedAt(f, ", "+when(f.SettledAt))
+}
+
+// EndedBy is that without the time.
+func EndedBy(f ledger.Finding) string { return endedAt(f, "") }
+
+func endedAt(f ledger.Finding, when string) string {
+	s := EndedAs(f) + when
+	if f.Settled != fixity.IntactAgain && f.SettledBy != "" {
+		s += ", by " + f.SettledBy
+	}
+	if x, ok := f.Facts.Find(fixity.Superseded); ok {
+		s += ": " + Fact(x)
+	}
+	if f.Reason != "" {
+		s += ": " + f.Reason
+	}
+	return s
+}
+
+// Was names what a finding that ended was about, and how it ended.
+func Was(f ledger.Finding) string {
+	what := f.Store
+	switch {
+	case f.Disc != "":
+		what = "disc " + f.Disc
+	case f.Path != "":
+		what = f.Set + "/" + Show(f.Path)
+	}
+	return fmt.Sprintf("%s (%s): %s", what, f.Kind, EndedAs(f))
+}
+
+// again is how a finding about a file ended by what was seen of the file.
+var again = map[fixity.Kind]string{
+	fixity.Kind(fixity.Altered):    "read again, and right",
+	fixity.Kind(fixity.Unreadable): "read again, and right",
+	fixity.Kind(fixity.Unsteady):   "read again, and right",
+	fixity.Kind(fixity.Missing):    "back in its place",
+	fixity.Kind(fixity.Misplaced):  "back in its place",
+	fixity.Kind(fixity.Awaited):    "there now",
+	fixity.Kind(fixity.Behind):     "the current version is there now",
+}
+
+// EndedAs says in a few words how a finding ended. Of a store that is back nothing was read
+// by that: "intact" would claim too much.
+func EndedAs(f ledger.Finding) string {
+	switch {
+	case f.Kind == fixity.Unfinished && f.Settled == fixity.Overtaken:
+		return "there is a new version"
+	case f.Settled == fixity.PutBack:
+		return PutBack(f)
+	case f.Settled != fixity.IntactAgain:
+		return fixity.Means("settled", string(f.Settled))
+	case f.Subject == fixity.OfStore && f.Kind == fixity.Away:
+		return "there again"
+	case f.Subject == fixity.OfFile && again[f.Kind] != "":
+		return again[f.Kind]
+	}
+	return fixity.Means("settled", string(f.Settled))
+}
+
+// PutBack says how a finding ended that a recovery ended.
+func PutBack(f ledger.Finding) string {
+	x, ok := f.Facts.Find(fixity.PutBackFrom)
+	if !ok {
+		return fixity.Means("settled", string(f.Settled))
+	}
+	if x.Store == "" {
+		return "moved back and read there"
+	}
+	if x.Code == fixity.Merged {
+		return "joined of the good parts in " + x.Store + " and read there"
+	}
+	if k := fixity.State(f.Kind); k == fixity.Awaited || k == fixity.Behind {
+		return "replicated from " + x.Store + " and read there"
+	}
+	return "recovered from " + x.Store + " and read there"
+}
+
+// ShowFolder is a folder in a set for a person.
+func ShowFolder(p string) string {
+	if p == "" {
+		return "the set's own folder"
+	}
+	return Show(p)
+}
+
 // Urgency is an urgency for a heading.
 func Urgency(u fixity.Urgency) string { return strings.ToUpper(fixity.Means("urgency", string(u))) }
+
+// Heading is what stands before a finding: its urgency. Of a dispute nobody can say that no
+// copy is intact; it waits for a decision.
+func Heading(fs ...ledger.Finding) string {
+	u, disputed := fixity.Tidy, true
+	for _, f := range fs {
+		if f.Urgency.Level() > u.Level() {
+			u = f.Urgency
+		}
+		disputed = disputed && fixity.State(f.Kind) == fixity.Disputed
+	}
+	if disputed {
+		return "TO BE DECIDED"
+	}
+	return Urgency(u)
+}

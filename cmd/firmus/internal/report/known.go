@@ -7,8 +7,9 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
+	"firmus/fixity/repair"
 )
 
 // Known is what steps need to know of a finding's file.
@@ -23,32 +24,34 @@ type Known struct {
 	Unfinished bool
 }
 
-// Length is how long a version is.
+// Length is how long a version is, and where it comes from.
 type Length struct {
-	N, Size  int64
-	Duration time.Duration // of its sound; 0: not known
+	N, Size    int64
+	Duration   time.Duration // of its sound; 0: not known
+	By, Reason string
+	At         time.Time
 }
 
 // know reads what steps need to know of a file.
 func know(t *ledger.Tx, file int64) (k Known, err error) {
-	if k.File, err = t.File(file); err != nil {
+	if k.File, err = t.Files.Get(file); err != nil {
 		return k, err
 	}
-	if k.Copies, err = t.Copies(file); err != nil {
+	if k.Copies, err = t.Copies.Of(file); err != nil {
 		return k, err
 	}
-	vs, err := t.Versions(file)
+	vs, err := t.Files.Versions(file)
 	if err != nil {
 		return k, err
 	}
 	for _, v := range vs {
-		s, err := t.Sound(file, v.N)
+		s, err := t.Files.Sound(file, v.N)
 		if err != nil {
 			return k, err
 		}
-		k.Versions = append(k.Versions, Length{v.N, v.Size, s.Duration})
+		k.Versions = append(k.Versions, Length{v.N, v.Size, s.Duration, v.By, v.Reason, v.At})
 	}
-	fs, err := t.FindingsOf(file)
+	fs, err := t.Findings.Of(file)
 	if err != nil {
 		return k, err
 	}
@@ -63,7 +66,7 @@ func know(t *ledger.Tx, file int64) (k Known, err error) {
 		if c.Carrier == 0 {
 			continue
 		}
-		d, err := t.Disc(c.Carrier)
+		d, err := t.Discs.Get(c.Carrier)
 		if err != nil {
 			return k, err
 		}
@@ -98,15 +101,12 @@ type donor struct {
 	read  bool // a reading showed it; if not, only a service's report did
 }
 
-// ahead says that the copy is to be read before all that is merely due.
-func (d donor) ahead() bool { return !d.copy.Due.IsZero() && d.copy.Due.UnixNano() < 0 }
-
 // rank is lower for what is known better: read since, read, reported.
 func (d donor) rank() int {
 	switch {
 	case !d.read:
 		return 2
-	case d.ahead():
+	case d.copy.DueAtOnce():
 		return 1
 	}
 	return 0
@@ -120,7 +120,7 @@ func (m Matter) donors(f ledger.Finding) []donor {
 	var out []donor
 	for _, store := range Donors(f, m.Rules) {
 		for _, c := range k.Copies {
-			if c.Store != store || c.Carrier == f.Carrier && c.Store == f.Store || !policy.HoldsVersion(c.State) || c.Lesser || c.Carrier != 0 && c.Burned != k.File.Version {
+			if c.Store != store || c.Carrier == f.Carrier && c.Store == f.Store || !care.HoldsVersion(c.State) || c.Lesser || c.Carrier != 0 && c.Burned != k.File.Version {
 				continue
 			}
 			d := donor{copy: c, read: c.Read.OK && !c.Read.At.IsZero()}
@@ -129,7 +129,7 @@ func (m Matter) donors(f ledger.Finding) []donor {
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(a, b donor) int { return a.rank() - b.rank() })
+	slices.SortStableFunc(out, func(a, b donor) int { return repair.Better(m.Rules, a.copy, b.copy) })
 	return out
 }
 
@@ -206,7 +206,11 @@ func (m Matter) good(d donor, f ledger.Finding) string {
 		now = "then"
 		s += fmt.Sprintf(" Connect the %s first.", m.name(d.copy.Store))
 	}
-	if d.ahead() {
+	switch {
+	case !d.copy.DueAtOnce():
+	case m.recoverable(f) != nil:
+		s += fmt.Sprintf(" Firmus reads it again %s, and once more before it is used.", now)
+	default:
 		s += fmt.Sprintf(" Firmus reads it again %s: copy it only once firmus findings show %d shows a newer date for it.", now, f.ID)
 	}
 	return s
@@ -216,7 +220,7 @@ func (m Matter) good(d donor, f ledger.Finding) string {
 func (m Matter) onlyReported(f ledger.Finding, ds []donor) []Step {
 	again := fmt.Sprintf("If it is intact, firmus findings show %d names both places. Copy only then.", f.ID)
 	if len(ds) == 0 { // nothing is known of the copies themselves
-		return []Step{say(fmt.Sprintf("Have the copy on the %s read first: firmus audit %s --full. %s", join(m.names(f.IntactIn)), strings.Join(f.IntactIn, " "), again))}
+		return []Step{say(fmt.Sprintf("Have the copy on the %s read first: firmus audit %s --full. %s", fixity.And(m.names(f.IntactIn)), strings.Join(f.IntactIn, " "), again))}
 	}
 	d := ds[0]
 	return []Step{

@@ -5,8 +5,9 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
+	"firmus/fixity/repair"
 )
 
 // next says what a person should do about one finding, whatever else is known.
@@ -18,8 +19,8 @@ func (m Matter) next(f ledger.Finding) []Step {
 	if f.Carrier != 0 {
 		return m.nextOnDisc(f)
 	}
-	if f.Subject == fixity.OfFile && len(good) == 0 && len(f.IntactIn) > 0 && (f.Step == policy.StepRecover || f.Step == policy.StepCopy) {
-		if f.Step == policy.StepRecover && fixity.State(f.Kind) != fixity.Missing {
+	if f.Subject == fixity.OfFile && len(good) == 0 && len(f.IntactIn) > 0 && (f.Step == care.StepRecover || f.Step == care.StepCopy) {
+		if f.Step == care.StepRecover && fixity.State(f.Kind) != fixity.Missing {
 			return append(m.onlyReported(f, ds), say(fmt.Sprintf("Until then don't open, save or move the damaged copy on the %s; run no repair program on that drive.", m.name(f.Store))))
 		}
 		return m.onlyReported(f, ds)
@@ -30,21 +31,25 @@ func (m Matter) next(f ledger.Finding) []Step {
 		}
 	}
 	switch f.Step {
-	case policy.StepRecover:
+	case care.StepRecover:
 		return m.recover(f, good)
-	case policy.StepDecide:
+	case care.StepDecide:
 		return m.decide(f)
-	case policy.StepMoveBack:
-		s := []Step{{Text: "Move it back to its place. If another file lies there by now, stop and look at that first:", Lines: m.moveBack(f), Then: audit}}
+	case care.StepMoveBack:
+		s := []Step{{Text: "Have it moved back to its place: " + m.order(f), Lines: m.moveBack(f), Then: "Nothing that lies there by now is replaced."}}
 		if rule.Arrivals {
 			s = append(s, say(fmt.Sprintf("Or accept the new place: firmus findings signoff %d --reason \"…\"", f.ID)))
 		}
 		return s
-	case policy.StepReread:
+	case care.StepReread:
 		return []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. %s. Put nothing back before two readings agree.", m.name(f.Store), audit))}
-	case policy.StepCopy:
+	case care.StepCopy:
 		return m.bring(f, good)
-	case policy.StepOther:
+	case care.StepOther:
+		if f.Mergeable && rule.Kind == repair.DiskKind {
+			return []Step{{Text: "No copy is whole, but together the damaged ones hold every part of it. Have their good parts joined: " + m.order(m.mergeable()...), Lines: m.there(f),
+				Then: "What is joined is used only if it has the checksum of the version. What lies there now is kept."}}
+		}
 		s := say("Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified.")
 		if lines := m.there(f); len(lines) > 0 {
 			s.Text += " These are the copies that are there:"
@@ -54,9 +59,9 @@ func (m Matter) next(f ledger.Finding) []Step {
 			return append([]Step{s}, m.onPurpose(f)...)
 		}
 		return []Step{s}
-	case policy.StepTransfer:
+	case care.StepTransfer:
 		return m.transferAgain(f)
-	case policy.StepTakeOut:
+	case care.StepTakeOut:
 		return []Step{
 			{Text: "Look at it first. If it isn't wanted there, move it out of the store, and keep it until you know what it is:", Lines: m.outOf(f)},
 			say(fmt.Sprintf("Or leave it in peace: firmus findings signoff %d --reason \"…\"", f.ID)),
@@ -76,14 +81,30 @@ func (m Matter) decide(f ledger.Finding) []Step {
 	}
 	named := 0
 	for _, o := range m.Findings {
-		if o.File == f.File && o.Step == policy.StepDecide {
-			steps = append(steps, say(fmt.Sprintf("If the copy on the %s is right: firmus findings signoff %d%s --reason \"…\"", m.name(o.Store), o.ID, word)))
+		if o.File == f.File && o.Step == care.StepDecide {
+			steps = append(steps, say(fmt.Sprintf("If the copy on the %s%s is right: firmus findings signoff %d%s --reason \"…\"", m.name(o.Store), m.sideOf(o), o.ID, word)))
 			named++
 		}
 	}
 	switch {
 	case file.Version > 0:
-		steps = append(steps, say(fmt.Sprintf("If the version that is under care is right: firmus findings signoff %d --keep-current --reason \"…\"", f.ID)))
+		what := "the version that is under care"
+		if v, ok := m.Files[f.File].version(file.Version); ok {
+			dated, on := "", []string{}
+			for _, c := range m.Files[f.File].Copies {
+				if Holds(c) && c.Held == v.N {
+					if on = append(on, m.name(c.Store)); dated == "" && c.ModTime != 0 {
+						dated = ", dated " + m.when(time.Unix(0, c.ModTime))
+					}
+				}
+			}
+			if len(on) > 0 {
+				what += ", on the " + fixity.And(on)
+			}
+			what += fmt.Sprintf(" (%s%s; %s)", m.side(v.Size, v.Duration), dated, m.made(v))
+		}
+		keep := Step{Text: fmt.Sprintf("If %s is right: firmus findings signoff %d --keep-current --reason \"…\"", what, f.ID)}
+		steps = append(steps, keep)
 	case named == 1:
 		steps = append(steps, say("If another copy is right, sign off the finding of its store instead: firmus findings"))
 	}
@@ -105,7 +126,7 @@ func (m Matter) nextOfStore(f ledger.Finding) []Step {
 			s.Text += " It is looked for here:"
 		}
 		return []Step{s}
-	case f.Kind == fixity.Few:
+	case f.Kind == fixity.TooFew:
 		return append([]Step{say("See which stores lack them: firmus report holdings")}, m.spread(f)...)
 	case f.Kind == fixity.Late:
 		return []Step{say(fmt.Sprintf("Run: firmus audit %s --full", f.Store))}
@@ -157,9 +178,15 @@ func (m Matter) recover(f ledger.Finding, good []donor) []Step {
 		return m.perhapsWhole(f, good)
 	}
 	var s []Step
+	if Edited(f, m.Rules) {
+		s = m.askEdited(f)
+	}
 	if warning := m.longer(f); warning != "" {
 		s = append(s, Step{Text: warning + " Listen to both before anything is moved:", Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}},
 			say("If the other one is right or in doubt, stop here and leave both as they are. If it is damage all the same, go on."))
+	}
+	if Edited(f, m.Rules) {
+		return append(append(s, say(first)), m.replace(f, good, "Move the changed file aside")...)
 	}
 	s = append(s, say(fmt.Sprintf("%s The DAMAGED copy is on the %s: don't open or save it, and run no repair program on that drive.", first, m.name(f.Store))))
 	s = append(s, m.replace(f, good, "Move the damaged file aside")...)
@@ -185,7 +212,13 @@ func (m Matter) onPurpose(f ledger.Finding) []Step {
 // replace moves what lies in a copy's place aside, then copies the good copy there. Once
 // nothing lies in the place any more, copying the wrong way round can't harm the good
 // copy: there is nothing to copy from.
+//
+// On a drive the program does that, from a copy that it names.
 func (m Matter) replace(f ledger.Finding, good []donor, move string) []Step {
+	if lines := m.recoverable(f); lines != nil {
+		return []Step{{Text: "Have the good file put in its place: " + m.order(f), Lines: lines,
+			Then: "It reads the good file first, keeps what lies there now, and reads the new file back. With --dry-run it only says what it would do."}}
+	}
 	return []Step{
 		{Text: move + ", out of the store, and keep it. Then nobody can copy it over the good copy by mistake:", Lines: m.outOf(f)},
 		{Text: "Copy the good file to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store},
@@ -199,6 +232,9 @@ func (m Matter) bring(f ledger.Finding, good []donor) []Step {
 	}
 	first := m.good(good[0], f)
 	if fixity.State(f.Kind) != fixity.Behind {
+		if lines := m.recoverable(f); lines != nil {
+			return []Step{{Text: first + " Have it copied to its place: " + m.order(f), Lines: lines, Then: "It reads the good file first, and the new one when it is there."}}
+		}
 		return []Step{{Text: first + " Copy the good file to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store}}
 	}
 	if warning := m.longer(f); warning != "" {
@@ -208,13 +244,81 @@ func (m Matter) bring(f ledger.Finding, good []donor) []Step {
 		}
 	}
 	if m.frozen(f) { // a new transfer, made on purpose: nothing says yet that it is better
+		listen := say(fmt.Sprintf("%s The copy on the %s is the earlier transfer. Listen to the new one first, all of it.", first, m.name(f.Store)))
+		if lines := m.recoverable(f); lines != nil {
+			return []Step{listen, {Text: "Have the new transfer put in its place: " + m.order(f), Lines: lines,
+				Then: "The earlier transfer is kept in the folder .firmus-kept of that store. Copy it from there to where you keep recordings."}}
+		}
 		return []Step{
-			say(fmt.Sprintf("%s The copy on the %s is the earlier transfer. Listen to the new one first, all of it.", first, m.name(f.Store))),
+			listen,
 			{Text: "Move the earlier transfer aside, out of the store. Keep it as long as you keep recordings, or until somebody decides otherwise:", Lines: m.outOf(f)},
 			{Text: "Copy the new transfer to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store},
 		}
 	}
 	return append([]Step{say(fmt.Sprintf("%s The copy on the %s is an earlier version.", first, m.name(f.Store)))}, m.replace(f, good, "Move the earlier version aside")...)
+}
+
+// mergeable are the findings of copies on drives whose good parts may be joined.
+func (m Matter) mergeable() (out []ledger.Finding) {
+	for _, f := range m.Findings {
+		if rule, _ := m.Rules.Store(f.Store); f.Mergeable && rule.Kind == repair.DiskKind {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// order is the command that puts right what findings tell of.
+func (m Matter) order(fs ...ledger.Finding) string {
+	s := "firmus recover"
+	for _, f := range fs {
+		s += fmt.Sprintf(" %d", f.ID)
+	}
+	if len(fs) == 1 {
+		if disc, ok := m.fromDisc(fs[0]); ok {
+			s += fmt.Sprintf(" --from %q", disc.copy.Disc)
+		}
+	}
+	if len(m.Followers()) > 0 {
+		s += " --paused"
+	}
+	return s
+}
+
+// fromDisc is the data disc that is to give a file's bytes to a drive, where no other copy
+// can.
+func (m Matter) fromDisc(f ledger.Finding) (donor, bool) {
+	p, ok := m.planned(f)
+	if !ok || p.Refused != repair.NoDonor {
+		return donor{}, false
+	}
+	for _, d := range sure(m.donors(f)) {
+		if d.copy.Carrier != 0 && d.copy.Held == m.Files[f.File].File.Version && f.Carrier == 0 {
+			return d, true
+		}
+	}
+	return donor{}, false
+}
+
+func (m Matter) planned(f ledger.Finding) (repair.Plan, bool) {
+	k := m.Files[f.File]
+	own, ok := k.own(f)
+	if !ok {
+		return repair.Plan{}, false
+	}
+	return repair.For(repair.Case{Copy: own, Copies: k.Copies, Found: k.Found, Current: k.File.Version, Rules: m.Rules}), true
+}
+
+// recoverable is from where to where the program would copy by itself; nil if it doesn't.
+func (m Matter) recoverable(f ledger.Finding) []Line {
+	if d, ok := m.fromDisc(f); ok {
+		return []Line{{from, d.place}, {to, m.place(f)}}
+	}
+	p, _ := m.planned(f)
+	if len(p.Donors) == 0 {
+		return nil
+	}
+	return []Line{{from, m.Where.path(p.Donors[0].Store, f.Set, p.Donors[0].At)}, {to, m.place(f)}}
 }
 
 // fromTo is from which good copies a file is copied to the place of the one that a

@@ -12,8 +12,8 @@ import (
 
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 const side = "QV-0107/QV-0107_A.wav"
@@ -76,28 +76,31 @@ func several(ms ...report.Matter) report.Matter {
 	return m
 }
 
-func anatomy(f ledger.Finding, a fixity.Anatomy, detail string) ledger.Finding {
-	f.Anatomy, f.Detail = a, detail
+func anatomy(f ledger.Finding, a fixity.Anatomy, seen ...fixity.FactKind) ledger.Finding {
+	f.Anatomy = a
+	for _, is := range seen {
+		f.Facts.Seen = append(f.Facts.Seen, fixity.Fact{Is: is})
+	}
 	return f
 }
 
 func text(m report.Matter) string { return strings.Join(report.Texts(m.Steps()), "\n") }
 
 func TestSteps(t *testing.T) {
-	altered := finding(7, "studio", fixity.Altered, policy.StepRecover, 0, side)
-	gone := finding(7, "studio", fixity.Missing, policy.StepRecover, 3, side)
-	also := finding(8, "studio", fixity.Missing, policy.StepRecover, 3, "QV-0108/QV-0108_A.wav")
-	bad, worse := finding(7, "vault", fixity.Unreadable, policy.StepRecover, 3, side), finding(8, "vault", fixity.Unreadable, policy.StepRecover, 3, "QV-0108/QV-0108_A.wav")
+	altered := finding(7, "studio", fixity.Altered, care.StepRecover, 0, side)
+	gone := finding(7, "studio", fixity.Missing, care.StepRecover, 3, side)
+	also := finding(8, "studio", fixity.Missing, care.StepRecover, 3, "QV-0108/QV-0108_A.wav")
+	bad, worse := finding(7, "vault", fixity.Unreadable, care.StepRecover, 3, side), finding(8, "vault", fixity.Unreadable, care.StepRecover, 3, "QV-0108/QV-0108_A.wav")
 	dead, dying := bad, worse
 	dead.Store, dying.Store = "studio", "studio"
-	moved := finding(1, "vault", fixity.Misplaced, policy.StepMoveBack, 3, side)
+	moved := finding(1, "vault", fixity.Misplaced, care.StepMoveBack, 3, side)
 	moved.FoundAt = "old/QV-0107_A.wav"
-	onDisc := finding(7, "shelf", fixity.Altered, policy.StepBurn, 0, side)
+	onDisc := finding(7, "discs", fixity.Altered, care.StepBurn, 0, side)
 	onDisc.Carrier, onDisc.Disc = 31, "QD-0031 A"
-	wrongWay := finding(8, "vault", fixity.Altered, policy.StepOther, 0, side)
-	wrongWay.Facts = ledger.Facts{WrongWay: "studio", IntactAt: readAt}
-	inCloud := func(kind fixity.State, step policy.Step, a fixity.Anatomy, detail string) report.Matter {
-		return about(anatomy(finding(7, "sky", kind, step, 0, side), a, detail), readIn("vault"))
+	wrongWay := finding(8, "vault", fixity.Altered, care.StepOther, 0, side)
+	wrongWay.Facts = fixity.Facts{WrongWay: "studio", IntactAt: readAt}
+	inCloud := func(kind fixity.State, step care.Step, a fixity.Anatomy, seen ...fixity.FactKind) report.Matter {
+		return about(anatomy(finding(7, "sky", kind, step, 0, side), a, seen...), readIn("vault"))
 	}
 	failing := several(about(bad), about(worse))
 	failing.Only = 2
@@ -111,48 +114,40 @@ func TestSteps(t *testing.T) {
 		{"one damaged file where a program keeps the cloud in step", about(altered, readIn("vault"), readIn("sky")), `
 Pause the program that keeps the cloud in step: it could carry the damage on.
 The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC. The DAMAGED copy is on the studio: don't open or save it, and run no repair program on that drive.
-Move the damaged file aside, out of the store, and keep it. Then nobody can copy it over the good copy by mistake:
-FROM  D:\studio\masters\QV-0107\QV-0107_A.wav
-TO    D:\kept-aside\finding-7_QV-0107_A.wav
-Copy the good file to its place:
-FROM     E:\vault\masters\QV-0107\QV-0107_A.wav
-TO       D:\studio\masters\QV-0107\QV-0107_A.wav
-OR FROM  sky (drive): masters/QV-0107/QV-0107_A.wav
-Then run: firmus audit studio
+Have the good file put in its place: firmus recover 7 --paused
+FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
+TO    D:\studio\masters\QV-0107\QV-0107_A.wav
+It reads the good file first, keeps what lies there now, and reads the new file back. With --dry-run it only says what it would do.
 If it is a better transfer, made on purpose: firmus findings signoff 7 --new-transfer --reason "…"
-Start that program again when this is put right.`},
-		{"a good copy that only a service reports", about(finding(7, "vault", fixity.Altered, policy.StepRecover, 0, side), reportedIn("sky")), `
+Start the program that keeps the cloud in step again once this is put right.`},
+		{"a good copy that only a service reports", about(finding(7, "vault", fixity.Altered, care.StepRecover, 0, side), reportedIn("sky")), `
 Copy nothing yet. The service reported the right checksum for the copy on the sky, 28 Nov 2026 18:43 UTC. Nobody has read that copy:
 IT LIES AT  sky (drive): masters/QV-0107/QV-0107_A.wav
 Have it read: firmus audit sky --full --set masters --under "QV-0107/QV-0107_A.wav"
 If it is intact, firmus findings show 7 names both places. Copy only then.
 Until then don't open, save or move the damaged copy on the vault; run no repair program on that drive.`},
-		{"a good copy that is read again first", about(finding(7, "vault", fixity.Missing, policy.StepRecover, 0, side), ahead(readIn("studio")), ahead(readIn("attic"))), `
-The GOOD copy is on the studio: it was intact when last read, 28 Nov 2026 18:43 UTC. Firmus reads it again now: copy it only once firmus findings show 7 shows a newer date for it. Copy the good file to its place:
-FROM     D:\studio\masters\QV-0107\QV-0107_A.wav
-TO       E:\vault\masters\QV-0107\QV-0107_A.wav
-OR FROM  F:\attic\masters\QV-0107\QV-0107_A.wav
-Then run: firmus audit vault`},
-		{"of two good copies the one that was read since", about(finding(7, "vault", fixity.Missing, policy.StepRecover, 0, side), ahead(readIn("studio")), readIn("attic")), `
-The GOOD copy is on the attic: it was intact when last read, 28 Nov 2026 18:43 UTC. Copy the good file to its place:
+		{"a good copy that is read again first", about(finding(7, "vault", fixity.Missing, care.StepRecover, 0, side), ahead(readIn("studio")), ahead(readIn("attic"))), `
+The GOOD copy is on the studio: it was intact when last read, 28 Nov 2026 18:43 UTC. Firmus reads it again now, and once more before it is used. Have it copied to its place: firmus recover 7
+FROM  D:\studio\masters\QV-0107\QV-0107_A.wav
+TO    E:\vault\masters\QV-0107\QV-0107_A.wav
+It reads the good file first, and the new one when it is there.`},
+		{"of two good copies the one that was read since", about(finding(7, "vault", fixity.Missing, care.StepRecover, 0, side), ahead(readIn("studio")), readIn("attic")), `
+The GOOD copy is on the attic: it was intact when last read, 28 Nov 2026 18:43 UTC. Have it copied to its place: firmus recover 7
 FROM  F:\attic\masters\QV-0107\QV-0107_A.wav
 TO    E:\vault\masters\QV-0107\QV-0107_A.wav
-Then run: firmus audit vault`},
-		{"one that is only awaited in the cloud: nothing is carried on", about(finding(7, "cloud", fixity.Awaited, policy.StepCopy, 0, side), readIn("vault")), `
+It reads the good file first, and the new one when it is there.`},
+		{"one that is only awaited in the cloud: nothing is carried on", about(finding(7, "cloud", fixity.Awaited, care.StepCopy, 0, side), readIn("vault")), `
 The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC. Upload the good file to its folder:
 FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
 TO    cloud (drive): masters/QV-0107/QV-0107_A.wav
 Then run: firmus audit cloud`},
-		{"one that can't be read", about(finding(7, "vault", fixity.Unreadable, policy.StepRecover, 0, side), readIn("studio")), `
+		{"one that can't be read", about(finding(7, "vault", fixity.Unreadable, care.StepRecover, 0, side), readIn("studio")), `
 Try another cable and port for the vault first. Run no repair program on the drive.
 If the file still can't be read, go on. The GOOD copy is on the studio: it was intact when last read, 28 Nov 2026 18:43 UTC.
-Move the file that can't be read aside, out of the store, and keep it. Then nobody can copy it over the good copy by mistake:
-FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
-TO    D:\kept-aside\finding-7_QV-0107_A.wav
-Copy the good file to its place:
+Have the good file put in its place: firmus recover 7
 FROM  D:\studio\masters\QV-0107\QV-0107_A.wav
 TO    E:\vault\masters\QV-0107\QV-0107_A.wav
-Then run: firmus audit vault
+It reads the good file first, keeps what lies there now, and reads the new file back. With --dry-run it only says what it would do.
 If that can't be done, or another file can't be read either, the drive is failing: stop using it.`},
 		{"a failing drive with an only copy", failing, `
 Stop using the vault: no copying, no audit, no repair program. Disconnect it once no program works on it any more.
@@ -164,37 +159,35 @@ Stop using the studio: no copying, no audit, no repair program. Disconnect it on
 Every file on it was shown to be in another store. From there, copy to a new drive first what has the fewest other copies: see the list.
 When the new drive holds all of it and is in its place: firmus store adopt studio
 Then have it read whole: firmus audit studio --full
-Start that program again when this is put right.`},
+Start the program that keeps the cloud in step again once this is put right.`},
 		{"a mass loss", several(about(gone, readIn("vault")), about(also, readIn("vault"))), `
 Pause the program that keeps the cloud in step: it could carry the damage on.
 Find out first what happened: was a folder moved, a drive changed, a program run over the files? So many at once are seldom damage.
 If they were only moved, put them back where they were.
-If not, copy each from a copy that was read and is intact. For instance: The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC.
+If not, have each copied from an intact copy: firmus recover --incident 3 --paused. For instance: The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC.
 FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
 TO    D:\studio\masters\QV-0107\QV-0107_A.wav
-Then run: firmus audit studio
 If they were taken away on purpose: firmus findings signoff --incident 3 --files 2 --reason "…" (they are retired then)
-Start that program again when this is put right.`},
+Start the program that keeps the cloud in step again once this is put right.`},
 		{"a reorganisation", several(about(moved), about(moved)), `
-Find out first what happened: were folders reorganised on purpose?
-If so, look at some of them, then: firmus findings signoff --incident 3 --files 2 --reason "…"
-If not, move each back to its place. For instance:
-FROM  E:\vault\masters\old\QV-0107_A.wav
-TO    E:\vault\masters\QV-0107\QV-0107_A.wav
+Was the folder moved or renamed on purpose? 2 files lie under its new name, and nothing of them is lost.
+If not, move the folder back. If anything lies there by now, stop and look at that first:
+FROM  E:\vault\masters\old
+TO    E:\vault\masters\QV-0107
 Then run: firmus audit vault`},
-		{"several files of different sorts", several(about(finding(7, "vault", fixity.Missing, policy.StepRecover, 0, side), readIn("studio")), about(finding(8, "vault", fixity.Missing, policy.StepRecover, 0, "QV-0108/QV-0108_A.wav"), readIn("studio")), about(finding(9, "attic", fixity.Altered, policy.StepOther, 0, "QV-0109/QV-0109_A.wav"))), `
-For each of [7, 8], for instance [7]: The GOOD copy is on the studio: it was intact when last read, 28 Nov 2026 18:43 UTC. Copy the good file to its place:
+		{"several files of different sorts", several(about(finding(7, "vault", fixity.Missing, care.StepRecover, 0, side), readIn("studio")), about(finding(8, "vault", fixity.Missing, care.StepRecover, 0, "QV-0108/QV-0108_A.wav"), readIn("studio")), about(finding(9, "attic", fixity.Altered, care.StepOther, 0, "QV-0109/QV-0109_A.wav"))), `
+For each of [7, 8], for instance [7]: The GOOD copy is on the studio: it was intact when last read, 28 Nov 2026 18:43 UTC. Have it copied to its place: firmus recover 7
 FROM  D:\studio\masters\QV-0107\QV-0107_A.wav
 TO    E:\vault\masters\QV-0107\QV-0107_A.wav
-Then run: firmus audit vault
+It reads the good file first, and the new one when it is there.
 For [9]: Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified. These are the copies that are there:
 studio  D:\studio\masters\QV-0107\QV-0107_A.wav`},
-		{"a dispute is decided once", several(about(finding(7, "vault", fixity.Disputed, policy.StepDecide, 0, side), readIn("attic")), about(finding(8, "attic", fixity.Disputed, policy.StepDecide, 0, side))), `
+		{"a dispute is decided once", several(about(finding(7, "vault", fixity.Disputed, care.StepDecide, 0, side), readIn("attic")), about(finding(8, "attic", fixity.Disputed, care.StepDecide, 0, side))), `
 Nothing says which version is right. Listen to each, look at who made them and when:
 vault  E:\vault\masters\QV-0107\QV-0107_A.wav
 attic  F:\attic\masters\QV-0107\QV-0107_A.wav
-If the copy on the vault is right: firmus findings signoff 7 --reason "…"
-If the copy on the attic is right: firmus findings signoff 8 --reason "…"
+If the copy on the vault (1,000 bytes) is right: firmus findings signoff 7 --reason "…"
+If the copy on the attic (1,000 bytes) is right: firmus findings signoff 8 --reason "…"
 If the version that is under care is right: firmus findings signoff 7 --keep-current --reason "…"`},
 		{"a copy that was copied the wrong way round", several(about(wrongWay)), `
 Stop copying. Do nothing with any copy of this file until you have read to the end.
@@ -203,23 +196,23 @@ vault  E:\vault\masters\QV-0107\QV-0107_A.wav`},
 		{"a disc", about(onDisc, readIn("vault")), `
 Look at disc QD-0031 A (box 4): never spin one that is cracked or whose layers lift. Clean it straight from the centre to the edge. Then read it once more: firmus disc check QD-0031 A
 If it says the same: burn it anew from the copy on the vault, which was intact when last read, 28 Nov 2026 18:43 UTC: firmus disc sheet QD-0031 A prints how to do it, and where each file is taken from. Keep the old disc until the new one was checked.
-Read its twins next, then discs of the same brand burned in the same month: firmus disc list`},
+Read its twin next, if it has one, then discs of the same brand burned in the same month: firmus disc list`},
 		{"a cloud that is away", report.Matter{Findings: []ledger.Finding{{Finding: fixity.Finding{ID: 7, Subject: fixity.OfStore, Kind: fixity.Away, Store: "cloud"}}}, Rules: rules}, `
 Run: firmus check. It says whether it is the connection, the sign-in or the sharing of the folder, and what to do.
 When it says that the store can be audited, run: firmus audit cloud`},
-		{"in the cloud: missing", inCloud(fixity.Missing, policy.StepRecover, "", "it lies in the bin"), `
+		{"in the cloud: missing", inCloud(fixity.Missing, care.StepRecover, "", fixity.InBin), `
 Look in the service's bin: whoever owns the file can take it out of there for as long as the service keeps it.
 If it isn't there: The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC. Upload the good file to its folder again:
 FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
 TO    sky (drive): masters/QV-0107/QV-0107_A.wav
 Then run: firmus audit sky`},
-		{"in the cloud: an upload that broke off", inCloud(fixity.Altered, policy.StepRecover, fixity.CutShort, "read twice: the same wrong bytes; "+ledger.SaysFewer), `
+		{"in the cloud: an upload that broke off", inCloud(fixity.Altered, care.StepRecover, fixity.CutShort, fixity.SameWrong, fixity.ServiceFewer), `
 Look whether its upload still goes on, and if not why it broke off.
 The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC. Upload the good file again, as a new version of the same file:
 FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
 TO    sky (drive): masters/QV-0107/QV-0107_A.wav
 Then run: firmus audit sky`},
-		{"in the cloud: exchanged", inCloud(fixity.Altered, policy.StepRecover, fixity.Replaced, "read twice: the same wrong bytes; "+ledger.SaysOther), `
+		{"in the cloud: exchanged", inCloud(fixity.Altered, care.StepRecover, fixity.Replaced, fixity.SameWrong, fixity.ServiceOther), `
 Look at the service's list of the file's earlier versions: it says who put this one there, and when. Earlier ones are kept for some weeks only.
 The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC. The DAMAGED copy is on the sky. Download that one, and keep it outside the stores:
 FROM  sky (drive): masters/QV-0107/QV-0107_A.wav
@@ -228,7 +221,7 @@ Go back to the earlier version there. Or: Upload the good file as a new version 
 FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
 TO    sky (drive): masters/QV-0107/QV-0107_A.wav
 Then run: firmus audit sky`},
-		{"in the cloud: rot", inCloud(fixity.Altered, policy.StepRecover, fixity.Flipped, "read twice: the same wrong bytes; "+ledger.SaysRight), `
+		{"in the cloud: rot", inCloud(fixity.Altered, care.StepRecover, fixity.Flipped, fixity.SameWrong, fixity.ServiceRight), `
 Nobody exchanged the copy on the service: it changed where the service keeps it, or on the way. Tell the service. The GOOD copy is on the vault: it was intact when last read, 28 Nov 2026 18:43 UTC. The DAMAGED copy is on the sky. Download that one, and keep it outside the stores:
 FROM  sky (drive): masters/QV-0107/QV-0107_A.wav
 TO    D:\kept-aside\finding-7_QV-0107_A.wav
@@ -236,14 +229,14 @@ Upload the good file as a new version of the same file:
 FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
 TO    sky (drive): masters/QV-0107/QV-0107_A.wav
 Then run: firmus audit sky`},
-		{"in the cloud: in the wrong folder", inCloud(fixity.Misplaced, policy.StepMoveBack, "", ""), `
+		{"in the cloud: in the wrong folder", inCloud(fixity.Misplaced, care.StepMoveBack, ""), `
 In the service, move it back to its place:
 FROM  sky (drive): masters/QV-0108/QV-0107_A.wav
 TO    sky (drive): masters/QV-0107/QV-0107_A.wav
 Then run: firmus audit sky`},
-		{"in the cloud: no intact copy", about(anatomy(finding(7, "sky", fixity.Altered, policy.StepOther, 0, side), fixity.Flipped, "")), `
+		{"in the cloud: no intact copy", about(anatomy(finding(7, "sky", fixity.Altered, care.StepOther, 0, side), fixity.Flipped)), `
 Don't touch any copy of it. Look for another one: in the service's bin and its list of the file's earlier versions, on discs, the recorder's stick, with whoever was given a copy.`},
-		{"in the cloud: unsteady", inCloud(fixity.Unsteady, policy.StepReread, "", ""), `
+		{"in the cloud: unsteady", inCloud(fixity.Unsteady, care.StepReread, ""), `
 Look at the connection to the sky, and try from another computer. Then run: firmus audit sky. Put nothing back before two readings agree.`},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
@@ -265,12 +258,12 @@ func TestAdviceNeverCopiesTheDamagedFileIntoAStore(t *testing.T) {
 		}
 		for _, store := range rules.Stores {
 			for _, an := range []fixity.Anatomy{"", fixity.CutShort, fixity.Grown, fixity.Zeroed, fixity.Flipped, fixity.Replaced, fixity.DescriptionOnly} {
-				for _, step := range []policy.Step{policy.StepNone, policy.StepRecover, policy.StepDecide, policy.StepCopy, policy.StepMoveBack, policy.StepReread, policy.StepOther, policy.StepTakeOut, policy.StepDrive, policy.StepBurn} {
-					if step == policy.StepMoveBack && term.Code != string(fixity.Misplaced) {
+				for _, step := range []care.Step{care.StepNone, care.StepRecover, care.StepDecide, care.StepCopy, care.StepMoveBack, care.StepReread, care.StepOther, care.StepTakeOut, care.StepDrive, care.StepBurn} {
+					if step == care.StepMoveBack && term.Code != string(fixity.Misplaced) {
 						continue // nothing was found elsewhere
 					}
 					for name, intact := range map[string][]ledger.Copy{"none": nil, "read": {readIn("attic")}, "reported": {reportedIn("sky2")}, "both": {reportedIn("sky2"), readIn("attic")}} {
-						m := about(anatomy(finding(7, store.Name, fixity.State(term.Code), step, 0, side), an, ""), intact...)
+						m := about(anatomy(finding(7, store.Name, fixity.State(term.Code), step, 0, side), an), intact...)
 						at := fmt.Sprintf("%s in %s, %s, %s, good: %s", term.Code, store.Name, step, an, name)
 						damaged := where.Path(store.Name, "masters", side)
 						good := where.Path("attic", "masters", side)
@@ -290,7 +283,7 @@ func TestAdviceNeverCopiesTheDamagedFileIntoAStore(t *testing.T) {
 								continue
 							}
 							seen++
-							if m.Findings[0].FoundAt != "" && step == policy.StepMoveBack {
+							if m.Findings[0].FoundAt != "" && step == care.StepMoveBack {
 								continue // the file itself goes back
 							}
 							if places["FROM"] != good || into != damaged || places["OR FROM"] != "" {
@@ -325,7 +318,7 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 		{"cut to nothing", 30 * time.Minute, 0, [2]int64{3000, 0}, true},
 	} {
 		for _, store := range []string{"vault", "sky"} {
-			m := about(finding(7, store, fixity.Behind, policy.StepCopy, 0, side), readIn("studio"))
+			m := about(finding(7, store, fixity.Behind, care.StepCopy, 0, side), readIn("studio"))
 			k := m.Files[107]
 			k.File.Version, k.Copies[0].Held, k.Copies[0].Size = 2, 1, tc.sizes[0]
 			k.Versions = []report.Length{{N: 1, Size: tc.sizes[0], Duration: tc.old}, {N: 2, Size: tc.sizes[1], Duration: tc.now}}
@@ -338,7 +331,7 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 	}
 	// A version that isn't a whole recording goes over nothing else.
 	for _, state := range []fixity.State{fixity.Behind, fixity.Altered} {
-		step := map[fixity.State]policy.Step{fixity.Behind: policy.StepCopy, fixity.Altered: policy.StepRecover}[state]
+		step := map[fixity.State]care.Step{fixity.Behind: care.StepCopy, fixity.Altered: care.StepRecover}[state]
 		for _, store := range []string{"vault", "sky"} {
 			m := about(finding(7, store, state, step, 0, side), readIn("studio"))
 			k := m.Files[107]
@@ -352,7 +345,7 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 	// The whole recording that a person put in its place is never called damaged before they
 	// were told how to keep it.
 	for _, store := range []string{"studio", "vault", "sky"} {
-		m := about(finding(7, store, fixity.Altered, policy.StepRecover, 0, side), readIn("attic"))
+		m := about(finding(7, store, fixity.Altered, care.StepRecover, 0, side), readIn("attic"))
 		k := m.Files[107]
 		k.Unfinished = true
 		m.Files[107] = k
@@ -363,7 +356,7 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 		}
 	}
 	// And of one that holds bytes of no known version, it comes first.
-	m := about(finding(7, "vault", fixity.Altered, policy.StepRecover, 0, side), readIn("studio"))
+	m := about(finding(7, "vault", fixity.Altered, care.StepRecover, 0, side), readIn("studio"))
 	k := m.Files[107]
 	k.Copies[0].Size, k.Versions = 3000, []report.Length{{N: 1, Size: 1000}}
 	m.Files[107] = k
@@ -373,8 +366,8 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 }
 
 func TestWrongWayIsToldWithWhatIsLeft(t *testing.T) {
-	f := finding(7, "vault", fixity.Altered, policy.StepRecover, 0, side)
-	f.Facts = ledger.Facts{WrongWay: "studio", IntactAt: readAt}
+	f := finding(7, "vault", fixity.Altered, care.StepRecover, 0, side)
+	f.Facts = fixity.Facts{WrongWay: "studio", IntactAt: readAt}
 	const first = "The copy on the vault was intact on 28 Nov 2026 18:43 UTC. It now holds the same damaged bytes as the copy on the studio: it may have been copied the wrong way round. "
 	for _, tc := range []struct {
 		name, want string

@@ -2,12 +2,10 @@ package report
 
 import (
 	"fmt"
-	"io"
-	"strings"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // cloudKind is the kind of store that a service keeps.
@@ -15,20 +13,19 @@ const cloudKind = "cloud"
 
 // Said is what a service says of the copy that a finding is about, beside what a
 // reading showed; "" for other stores, and where there is nothing to add.
-func Said(f ledger.Finding, rules policy.Rules) string {
+func Said(f ledger.Finding, rules care.Rules) string {
 	rule, _ := rules.Store(f.Store)
 	if rule.Kind != cloudKind || f.Subject != fixity.OfFile {
 		return ""
 	}
 	if fixity.State(f.Kind) == fixity.Missing {
-		return f.Detail // what became of it, as far as the service tells
+		return Told(f, Local) // what became of it, as far as the service tells
 	}
-	for _, s := range []string{ledger.SaysRight, ledger.SaysFewer, ledger.SaysOther} {
-		if strings.Contains(f.Detail, s) {
-			return s
-		}
+	x, ok := f.Facts.Find(fixity.ServiceRight, fixity.ServiceFewer, fixity.ServiceOther)
+	if !ok {
+		return ""
 	}
-	return ""
+	return Fact(x)
 }
 
 // nextInCloud is next for what only the service's own pages and programs can put
@@ -43,33 +40,33 @@ func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
 		first := m.good(good[0], f)
 		keep := Step{Text: fmt.Sprintf("%s The DAMAGED copy is on the %s. Download that one, and keep it outside the stores:", first, m.name(f.Store)), Lines: m.outOf(f)}
 		switch {
-		case f.Step == policy.StepRecover && fixity.State(f.Kind) == fixity.Altered && m.Files[f.File].Unfinished:
+		case f.Step == care.StepRecover && fixity.State(f.Kind) == fixity.Altered && m.Files[f.File].Unfinished:
 			return m.perhapsWhole(f, good)
-		case f.Step == policy.StepCopy && fixity.State(f.Kind) == fixity.Behind && m.longer(f) != "":
+		case f.Step == care.StepCopy && fixity.State(f.Kind) == fixity.Behind && m.longer(f) != "":
 			return m.bring(f, good)
-		case f.Step == policy.StepCopy && fixity.State(f.Kind) == fixity.Behind:
+		case f.Step == care.StepCopy && fixity.State(f.Kind) == fixity.Behind:
 			return []Step{upload(first+" ", " as a new version of the same file")}
-		case f.Step == policy.StepCopy:
+		case f.Step == care.StepCopy:
 			return []Step{upload(first+" ", " to its folder")}
-		case f.Step == policy.StepRecover && fixity.State(f.Kind) == fixity.Missing:
+		case f.Step == care.StepRecover && fixity.State(f.Kind) == fixity.Missing:
 			return []Step{
 				say("Look in the service's bin: whoever owns the file can take it out of there for as long as the service keeps it."),
 				upload("If it isn't there: "+first+" ", " to its folder again"),
 			}
-		case f.Step == policy.StepRecover && f.Anatomy == fixity.CutShort:
+		case f.Step == care.StepRecover && f.Anatomy == fixity.CutShort:
 			return []Step{
 				say("Look whether its upload still goes on, and if not why it broke off."),
 				upload(first+" ", " again, as a new version of the same file"),
 			}
-		case f.Step == policy.StepRecover && m.longer(f) != "":
+		case f.Step == care.StepRecover && m.longer(f) != "":
 			return []Step{
 				{Text: m.longer(f) + " Listen to both, and upload nothing over it while you are in doubt:", Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}},
 				say("If it is damage all the same, go on."), keep, upload("", " as a new version of the same file"),
 			}
-		case f.Step == policy.StepRecover && strings.Contains(f.Detail, ledger.SaysRight):
+		case f.Step == care.StepRecover && f.Facts.Tells(fixity.ServiceRight):
 			keep.Text = "Nobody exchanged the copy on the service: it changed where the service keeps it, or on the way. Tell the service. " + keep.Text
 			return []Step{keep, upload("", " as a new version of the same file")}
-		case f.Step == policy.StepRecover:
+		case f.Step == care.StepRecover:
 			return []Step{
 				say("Look at the service's list of the file's earlier versions: it says who put this one there, and when. Earlier ones are kept for some weeks only."),
 				keep,
@@ -78,11 +75,11 @@ func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
 		}
 	}
 	switch f.Step {
-	case policy.StepMoveBack:
+	case care.StepMoveBack:
 		return []Step{{Text: "In the service, move it back to its place:", Lines: m.moveBack(f), Then: audit}}
-	case policy.StepReread:
+	case care.StepReread:
 		return []Step{say(fmt.Sprintf("Look at the connection to the %s, and try from another computer. %s. Put nothing back before two readings agree.", m.name(f.Store), audit))}
-	case policy.StepOther:
+	case care.StepOther:
 		return []Step{say("Don't touch any copy of it. Look for another one: in the service's bin and its list of the file's earlier versions, on discs, the recorder's stick, with whoever was given a copy.")}
 	}
 	if f.Kind == fixity.Away { // nobody can plug it in
@@ -94,9 +91,17 @@ func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
 	return nil
 }
 
+// Owner is an account that files which a service keeps belong to: they go with it.
+type Owner struct {
+	Store string `json:"store"`
+	Owner string `json:"owner"`
+	Files int64  `json:"files"`
+	Own   bool   `json:"folder"` // the folder that they lie in is its own too
+}
+
 // Text says whose files an Owner's are, and that they go with the account.
 func (o Owner) Text(store string) string {
-	files, belong, they := Count(o.Files, "file")+" in the "+store, "belong", "they are lost"
+	files, belong, they := fixity.Count(o.Files, "file")+" in the "+store, "belong", "they are lost"
 	if o.Files == 1 {
 		belong, they = "belongs", "it is lost"
 	}
@@ -104,19 +109,4 @@ func (o Owner) Text(store string) string {
 		return fmt.Sprintf("%s %s to the account that owns the folder: %s when it is closed", files, belong, they)
 	}
 	return fmt.Sprintf("%s %s to a personal account that may be closed", files, belong)
-}
-
-// writeOwners lists the accounts, for who must know them by name.
-func writeOwners(w io.Writer, all []Owner) {
-	if len(all) == 0 {
-		return
-	}
-	fmt.Fprintf(w, "\nAccounts that own files in the cloud. When an account is closed, its files are lost\n")
-	for _, o := range all {
-		what := "a personal account that may be closed: have it hand them over to the folder's own"
-		if o.Own {
-			what = "the folder's own account"
-		}
-		fmt.Fprintf(w, "   %-12s %9s  %-40s %s\n", o.Store, Count(o.Files, "file"), o.Owner, what)
-	}
 }

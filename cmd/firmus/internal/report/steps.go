@@ -7,8 +7,8 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
 // Matter is what a person deals with as one: a finding, or all that belongs to it.
@@ -16,7 +16,7 @@ import (
 // disagree.
 type Matter struct {
 	Findings []ledger.Finding // open, by number; not empty
-	Rules    policy.Rules
+	Rules    care.Rules
 	// Name is what a store is called; nil: its name.
 	Name func(store string) string
 	// When is a time in words; nil: in the zone of this computer.
@@ -24,6 +24,8 @@ type Matter struct {
 	Where Where
 	// Files is what is known of the files that steps tell of, by number.
 	Files map[int64]Known
+	// Amount is how much the findings are about.
+	Amount ledger.Amount
 	// Only is how many files of a failing drive no other store holds; Fewest are those
 	// that the fewest others do.
 	Only   int64
@@ -33,16 +35,22 @@ type Matter struct {
 // fewest is how many files of a failing drive are named.
 const fewest = 10
 
-// MatterOf reads the matter of an open finding: that of its incident, or itself.
-func MatterOf(t *ledger.Tx, rules policy.Rules, where Where, f ledger.Finding) (Matter, error) {
+// MatterOf reads the matter of an open finding: that of its incident, of the folder that
+// was moved with it, of the file that it was exchanged with, or itself.
+func MatterOf(t *ledger.Tx, rules care.Rules, where Where, f ledger.Finding) (Matter, error) {
 	m := Matter{Findings: []ledger.Finding{f}, Rules: rules, Where: where}
 	if f.Incident != 0 && f.Open() {
-		all, err := t.OpenFindings(f.Store)
+		all, err := t.Findings.Open(f.Store)
 		if err != nil {
 			return m, err
 		}
 		m.Findings = slices.DeleteFunc(all, func(o ledger.Finding) bool { return o.Incident != f.Incident })
 		slices.SortFunc(m.Findings, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
+	} else if f.Open() {
+		var err error
+		if m.Findings, err = together(t, f); err != nil {
+			return m, err
+		}
 	}
 	return m, m.Look(t)
 }
@@ -50,8 +58,18 @@ func MatterOf(t *ledger.Tx, rules policy.Rules, where Where, f ledger.Finding) (
 // Look reads what is known of the files that steps tell of, and what there is to save
 // from a failing drive.
 func (m *Matter) Look(t *ledger.Tx) (err error) {
+	var files []int64
+	for _, f := range m.Findings {
+		if f.File != 0 {
+			files = append(files, f.File)
+		}
+	}
+	slices.Sort(files)
+	if m.Amount, err = t.Files.Amount(slices.Compact(files)); err != nil {
+		return err
+	}
 	if m.Failing() {
-		if m.Fewest, m.Only, err = t.Fewest(m.Findings[0].Store, fewest); err != nil {
+		if m.Fewest, m.Only, err = t.Copies.SaveFirst(m.Findings[0].Store, fewest); err != nil {
 			return err
 		}
 	}
@@ -115,23 +133,29 @@ func lacking(f ledger.Finding) bool {
 func (m Matter) Steps() []Step {
 	var steps []Step
 	others := m.Followers()
+	keeper := "the program that keeps the " + fixity.And(m.names(others)) + " in step"
 	pause := len(others) > 0 && slices.ContainsFunc(m.Findings, func(f ledger.Finding) bool { return !lacking(f) && !isUnfinished(f) })
 	if slices.ContainsFunc(m.Findings, func(f ledger.Finding) bool { return f.WrongWay() != "" }) {
 		steps = append(steps, say("Stop copying. Do nothing with any copy of this file until you have read to the end."))
 	}
 	if pause {
-		steps = append(steps, say(fmt.Sprintf("Pause the program that keeps the %s in step: it could carry the damage on.", join(m.names(others)))))
+		steps = append(steps, say("Pause "+keeper+": it could carry the damage on."))
 	}
 	switch {
 	case m.Failing():
 		steps = append(steps, m.stopUsing()...)
+	case m.Swap():
+		steps = append(steps, m.swapBack()...)
+	case m.isFolder():
+		was, is, _ := m.Folder()
+		steps = append(steps, m.moved(was, is)...)
 	case m.Mass() && !isUnfinished(m.Findings[0]):
 		steps = append(steps, m.lookFirst()...)
 	default:
 		steps = append(steps, m.each()...)
 	}
 	if pause {
-		steps = append(steps, say("Start that program again when this is put right."))
+		steps = append(steps, say("Start "+keeper+" again once this is put right."))
 	}
 	return steps
 }
@@ -154,7 +178,7 @@ func (m Matter) stopUsing() []Step {
 		if m.Only == 1 {
 			was, them = "was", "it"
 		}
-		steps = append(steps, say(fmt.Sprintf("%s on it %s shown to be in no other store. Let somebody qualified save %s first, to a new drive: see the list.", Count(m.Only, "file"), was, them)))
+		steps = append(steps, say(fmt.Sprintf("%s on it %s shown to be in no other store. Let somebody qualified save %s first, to a new drive: see the list.", fixity.Count(m.Only, "file"), was, them)))
 	case len(m.Fewest) > 0:
 		steps = append(steps, say("Every file on it was shown to be in another store. From there, copy to a new drive first what has the fewest other copies: see the list."))
 	}
@@ -189,7 +213,7 @@ func (m Matter) lookFirst() []Step {
 		return []Step{
 			say("Find out first what happened: were folders reorganised on purpose?"),
 			say(fmt.Sprintf("If so, look at some of them, then: %s --reason \"…\"", bulk)),
-			{Text: "If not, move each back to its place. For instance:", Lines: m.moveBack(f), Then: "Then run: firmus audit " + f.Store},
+			{Text: "If not, have each moved back to its place: " + m.orderAll(), Lines: m.moveBack(f)},
 		}
 	}
 	steps := []Step{say("Find out first what happened: was a folder moved, a drive changed, a program run over the files? So many at once are seldom damage.")}
@@ -197,7 +221,9 @@ func (m Matter) lookFirst() []Step {
 		return append(steps, m.each()...)
 	}
 	steps = append(steps, say("If they were only moved, put them back where they were."))
-	if good := sure(m.donors(f)); len(good) > 0 {
+	if good := sure(m.donors(f)); len(good) > 0 && m.recoverable(f) != nil {
+		steps = append(steps, Step{Text: "If not, have each copied from an intact copy: " + m.orderAll() + ". For instance: " + m.good(good[0], f), Lines: m.recoverable(f)})
+	} else if len(good) > 0 {
 		steps = append(steps, Step{Text: "If not, copy each from a copy that was read and is intact. For instance: " + m.good(good[0], f), Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store})
 	} else if len(f.IntactIn) > 0 {
 		steps = append(steps, m.onlyReported(f, m.donors(f))...)
@@ -208,6 +234,15 @@ func (m Matter) lookFirst() []Step {
 	return steps
 }
 
+// orderAll is the command that puts right all of an incident.
+func (m Matter) orderAll() string {
+	s := fmt.Sprintf("firmus recover --incident %d", m.Findings[0].Incident)
+	if len(m.Followers()) > 0 {
+		s += " --paused"
+	}
+	return s
+}
+
 // sorts are the findings whose steps are told one by one: those of one store, disc,
 // kind and step together, of which the first stands for all.
 func (m Matter) sorts() [][]ledger.Finding {
@@ -215,7 +250,7 @@ func (m Matter) sorts() [][]ledger.Finding {
 		store string
 		disc  string
 		kind  fixity.Kind
-		step  policy.Step
+		step  care.Step
 		wrong bool
 	}
 	at := map[sort]int{}
@@ -243,8 +278,11 @@ func (m Matter) each() []Step {
 	var steps []Step
 	for _, of := range sorts {
 		f := of[0]
-		if f.Step == policy.StepDecide && len(files) == 1 && len(steps) > 0 {
+		if f.Step == care.StepDecide && len(files) == 1 && len(steps) > 0 {
 			continue // one decision for all stores
+		}
+		if f.Step == care.StepOther && f.Mergeable && len(files) == 1 && len(steps) > 0 {
+			continue // one order for all copies
 		}
 		for _, s := range m.next(f) {
 			switch {
@@ -266,7 +304,7 @@ func (m Matter) each() []Step {
 
 // Donors are the stores where an intact copy is known, in the order in which it should
 // be taken: a drive that is there, a service, a drive that must be fetched.
-func Donors(f ledger.Finding, rules policy.Rules) []string {
+func Donors(f ledger.Finding, rules care.Rules) []string {
 	rank := func(name string) int {
 		switch s, _ := rules.Store(name); {
 		case s.Visiting:
@@ -303,11 +341,4 @@ func Numbers(fs []ledger.Finding) string {
 		out = append(out[:5], "…")
 	}
 	return strings.Join(out, ", ")
-}
-
-func join(words []string) string {
-	if len(words) < 2 {
-		return strings.Join(words, "")
-	}
-	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
 }

@@ -5,21 +5,22 @@ import (
 
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
-	"firmus/fixity/policy"
 )
 
-var rules = policy.Rules{
-	Stores: []policy.Store{
+var rules = care.Rules{
+	Stores: []care.Store{
 		{Name: "studio", Kind: "disk", Arrivals: true, Sets: []string{"masters"}},
 		{Name: "cloud", Kind: "cloud", Follows: "studio", Sets: []string{"masters"}},
 		{Name: "sky", Kind: "cloud", Sets: []string{"masters"}},
 		{Name: "vault", Kind: "disk", Sets: []string{"masters"}},
+		{Name: "attic", Kind: "disk", Sets: []string{"masters"}},
 	},
-	Sets: []policy.Set{{Name: "masters", Role: fixity.Master}},
+	Sets: []care.Set{{Name: "masters", Role: fixity.Master}},
 }
 
-func finding(id int64, store string, kind fixity.State, step policy.Step, incident int64, path string) ledger.Finding {
+func finding(id int64, store string, kind fixity.State, step care.Step, incident int64, path string) ledger.Finding {
 	return ledger.Finding{Step: step, Finding: fixity.Finding{ID: id, Subject: fixity.OfFile, Kind: fixity.Kind(kind), Urgency: fixity.AtRisk,
 		Store: store, Set: "masters", Path: path, IntactIn: []string{"vault"}, Incident: incident}}
 }
@@ -27,19 +28,20 @@ func finding(id int64, store string, kind fixity.State, step policy.Step, incide
 // TestSaid: what a service says of a file stands beside what was read.
 func TestSaid(t *testing.T) {
 	for _, tc := range []struct {
-		name, store, detail string
-		kind                fixity.State
-		want                string
+		name, store string
+		kind        fixity.State
+		is          fixity.FactKind
+		want        string
 	}{
-		{"missing", "cloud", "it lies in the bin", fixity.Missing, "it lies in the bin"},
-		{"missing from a disk", "vault", "a complete listing doesn't show it", fixity.Missing, ""},
-		{"rot", "cloud", "read twice; " + ledger.SaysRight + "; compared with the studio", fixity.Altered, ledger.SaysRight},
-		{"exchanged", "cloud", "read twice; " + ledger.SaysOther + "; compared", fixity.Altered, ledger.SaysOther},
-		{"broken off", "cloud", "read twice; " + ledger.SaysFewer + "; compared", fixity.Altered, ledger.SaysFewer},
-		{"of which it says nothing", "cloud", "read twice", fixity.Altered, ""},
+		{"missing", "cloud", fixity.Missing, fixity.NotVisible, fixity.Means("fact", "not-visible")},
+		{"missing from a disk", "vault", fixity.Missing, fixity.NotShown, ""},
+		{"rot", "cloud", fixity.Altered, fixity.ServiceRight, fixity.Means("fact", "service-right")},
+		{"exchanged", "cloud", fixity.Altered, fixity.ServiceOther, fixity.Means("fact", "service-other")},
+		{"broken off", "cloud", fixity.Altered, fixity.ServiceFewer, fixity.Means("fact", "service-fewer")},
+		{"of which it says nothing", "cloud", fixity.Altered, fixity.SoundSame, ""},
 	} {
-		f := finding(7, tc.store, tc.kind, policy.StepRecover, 0, "a.wav")
-		f.Detail = tc.detail
+		f := finding(7, tc.store, tc.kind, care.StepRecover, 0, "a.wav")
+		f.Facts = fixity.Facts{Seen: []fixity.Fact{{Is: tc.is}}}
 		if got := report.Said(f, rules); got != tc.want {
 			t.Errorf("%s: %q, want %q", tc.name, got, tc.want)
 		}

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io"
 
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -63,56 +62,6 @@ func (m Matter) asTransfer(f ledger.Finding) string {
 		return " with --new-transfer"
 	}
 	return ""
-}
-
-// Unfinished is a recording under care that was not whole when it was first looked at:
-// nothing has ended that, or a person settled it with a reason.
-type Unfinished struct {
-	Finding    int64    `json:"finding"`
-	Set        string   `json:"set"`
-	Path       string   `json:"path"`
-	PathBase64 string   `json:"path_base64,omitempty"`
-	Lacking    string   `json:"lacking"` // what is wrong with it
-	Told       *Instant `json:"told"`
-	State      string   `json:"state"` // open, settled
-	SettledBy  string   `json:"settled_by,omitempty"`
-	SettledAt  *Instant `json:"settled_at,omitempty"`
-	Reason     string   `json:"reason,omitempty"`
-}
-
-// unfinishedOf makes the line of a statement about a finding of this kind.
-func unfinishedOf(f ledger.Finding) Unfinished {
-	u := Unfinished{Finding: f.ID, Set: f.Set, Lacking: f.Detail, Told: InstantOf(f.Opened), State: "open"}
-	u.Path, u.PathBase64 = Path(f.Path)
-	if !f.Open() {
-		u.State, u.SettledBy, u.SettledAt, u.Reason = "settled", f.SettledBy, InstantOf(f.SettledAt), f.Reason
-	}
-	return u
-}
-
-// ended says whether a person has settled it, and quotes them.
-func (u Unfinished) ended() string {
-	if u.State == "open" {
-		return fmt.Sprintf("open (finding %d): keep the reel and the stick", u.Finding)
-	}
-	return fmt.Sprintf("settled (finding %d) %s by %s: %s", u.Finding, at(u.SettledAt), u.SettledBy, u.Reason)
-}
-
-// unfinishedShown is how many of them a statement of holdings names.
-const unfinishedShown = 20
-
-// writeUnfinished lists recordings that are not whole in a statement of holdings.
-func writeUnfinished(w io.Writer, all []Unfinished) {
-	if len(all) == 0 {
-		return
-	}
-	fmt.Fprintf(w, "\nNot whole when first looked at: %s. Every copy is a copy of that, also where it is intact\n", Count(int64(len(all)), "recording"))
-	for _, u := range all[:min(len(all), unfinishedShown)] {
-		fmt.Fprintf(w, "  %s/%s: %s\n    %s\n", u.Set, Show(u.Path), u.Lacking, u.ended())
-	}
-	if more := len(all) - unfinishedShown; more > 0 {
-		fmt.Fprintf(w, "  and %s more: firmus report holdings --as json\n", Number(int64(more)))
-	}
 }
 
 // isUnfinished says that a finding tells of a recording that is not whole.

@@ -32,7 +32,7 @@ func VisitOf(f ledger.Firing) Visit {
 
 // LastVisit is a store's newest visit that a daemon has noticed; nil if there was none.
 func LastVisit(t *ledger.Tx, store string) (*Visit, error) {
-	f, err := t.LastFiring(ledger.FiringVisit, store)
+	f, err := t.Clock.Last(ledger.FiringVisit, store)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return nil, nil
 	}

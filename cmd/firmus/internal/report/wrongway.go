@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 
+	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
@@ -26,7 +27,7 @@ func (m Matter) left(f ledger.Finding) string {
 	if len(f.IntactIn) == 0 {
 		return "No copy is known to be intact any more."
 	}
-	s := "Still intact: the copy on the " + join(m.names(Donors(f, m.Rules)))
+	s := "Still intact: the copy on the " + fixity.And(m.names(Donors(f, m.Rules)))
 	if good := sure(m.donors(f)); len(good) > 0 {
 		return s + ", last read " + m.when(good[0].copy.Read.At) + "."
 	}

@@ -31,11 +31,11 @@ type InLedger struct {
 // Last implements Book.
 func (b InLedger) Last(ctx context.Context, store string) (f ledger.Firing, done time.Time, err error) {
 	err = b.Ledger.View(ctx, func(t *ledger.Tx) error {
-		f, err = t.LastFiring(b.Job, store)
+		f, err = t.Clock.Last(b.Job, store)
 		if err != nil {
 			return err
 		}
-		done, err = t.LastDone(b.Job, store)
+		done, err = t.Clock.LastDone(b.Job, store)
 		return err
 	})
 	return f, done, err
@@ -46,9 +46,9 @@ func (b InLedger) Take(ctx context.Context, f ledger.Firing, again bool) (taken 
 	f.Job = b.Job
 	err = b.Ledger.Tx(ctx, b.Now(), func(t *ledger.Tx) error {
 		if again {
-			taken, ok, err = t.TryFiringAgain(f)
+			taken, ok, err = t.Clock.TryAgain(f)
 		} else {
-			taken, ok, err = t.WinFiring(f)
+			taken, ok, err = t.Clock.Win(f)
 		}
 		return err
 	})
@@ -62,7 +62,7 @@ const keptFor = 400 * 24 * time.Hour
 func (b InLedger) End(ctx context.Context, f ledger.Firing, outcome, trouble string) error {
 	f.Job = b.Job
 	return b.Ledger.Tx(ctx, b.Now(), func(t *ledger.Tx) error {
-		return errors.Join(t.EndFiring(f, outcome, trouble), t.ForgetFirings(b.Now().Add(-keptFor)))
+		return errors.Join(t.Clock.End(f, outcome, trouble), t.Clock.ForgetBefore(b.Now().Add(-keptFor)))
 	})
 }
 

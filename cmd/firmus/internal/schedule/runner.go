@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
@@ -27,15 +28,21 @@ type Result struct {
 	Trouble string // for people
 }
 
-// ErrGivesWay ends a run that something more urgent on its drive waits for; it is
-// taken up afterwards.
-var ErrGivesWay = errors.New("something more urgent is done first")
-
-// ErrWindow ends a run whose window has closed; what is left is due another day.
-var ErrWindow = errors.New("its window has closed")
+// Err is the result as an error, nil if it was done.
+func (r Result) Err() error {
+	switch r.Outcome {
+	case ledger.FiringDone:
+		return nil
+	case ledger.FiringBusy:
+		return fmt.Errorf("%s: %w", r.Trouble, fixity.ErrBusy)
+	case ledger.FiringAway:
+		return fmt.Errorf("%s: %w", r.Trouble, fixity.ErrAway)
+	}
+	return errors.New(r.Outcome + ": " + r.Trouble)
+}
 
 // Runner follows the plans. Each store has a loop of its own, so that one that
-// hangs doesn't stop the others; two on one drive wait for each other.
+// hangs doesn't stop the others.
 type Runner struct {
 	Book Book
 	Jobs []Job
@@ -44,12 +51,11 @@ type Runner struct {
 	By   string
 	// Quiet is for how long nothing has changed in the stores; nil: for ever.
 	Quiet func() time.Duration
-	// Device names the drive that a store lies on; "" is not known. Nil: never known.
-	Device func(ctx context.Context, store string) string
 	// Ran is told of each run; may be nil.
 	Ran func(store string, r Result, took time.Duration)
+	// Tick overrides the constant; for tests.
+	Tick time.Duration
 
-	drives drives
 	mu     sync.Mutex
 	up     time.Time
 	states map[string]State
@@ -127,11 +133,18 @@ func (r *Runner) Alive() error {
 		return errors.New("the schedule isn't running")
 	}
 	for _, j := range r.Jobs {
-		if s := r.states[j.Store]; j.Bad == nil && !s.Running && r.Now().Sub(s.Beat) > 5*tick && r.Now().Sub(r.up) > 5*tick {
+		if s := r.states[j.Store]; j.Bad == nil && !s.Running && r.Now().Sub(s.Beat) > 5*r.tick() && r.Now().Sub(r.up) > 5*r.tick() {
 			return fmt.Errorf("the schedule of store %s has not come round since %s", j.Store, s.Beat.UTC().Format(time.RFC3339))
 		}
 	}
 	return nil
+}
+
+func (r *Runner) tick() time.Duration {
+	if r.Tick > 0 {
+		return r.Tick
+	}
+	return tick
 }
 
 func (r *Runner) note(store string, change func(*State)) {
@@ -151,7 +164,7 @@ func (r *Runner) loop(ctx context.Context, j Job) {
 		}
 		select {
 		case <-ctx.Done():
-		case <-time.After(min(wait, tick)):
+		case <-time.After(min(wait, r.tick())):
 		}
 	}
 }
@@ -216,7 +229,10 @@ func (r *Runner) take(ctx context.Context, j Job, f ledger.Firing, again bool) e
 	late := began.Sub(f.Due)
 	r.Log.Info("audit begins", "store", j.Store, "due", f.Due.UTC(), "makes_up", f.Missed, "late", late.Round(time.Second), "again", again)
 	r.note(j.Store, func(s *State) { s.Running, s.LastRun, s.Waits = true, began, "" })
-	res := r.onDrive(ctx, j.Store, false, func(ctx context.Context) Result { return j.Run(ctx, f) })
+	res := j.Run(ctx, f)
+	if cause := context.Cause(ctx); cause != nil {
+		res = Result{ledger.FiringStopped, cause.Error()}
+	}
 	took := r.Now().Sub(began)
 	r.note(j.Store, func(s *State) { s.Running, s.Beat = false, r.Now() })
 	level := slog.LevelInfo
@@ -230,42 +246,6 @@ func (r *Runner) take(ctx context.Context, j Job, f ledger.Firing, again bool) e
 	keep, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
 	return r.Book.End(keep, f, res.Outcome, res.Trouble)
-}
-
-// Order does what the clock didn't ask for, when the store's drive is free. hurry
-// makes a scheduled run on it give way.
-func (r *Runner) Order(ctx context.Context, store string, hurry bool, run func(ctx context.Context) Result) Result {
-	return r.onDrive(ctx, store, hurry, run)
-}
-
-// onDrive runs alone on a store's drive.
-func (r *Runner) onDrive(ctx context.Context, store string, hurry bool, run func(ctx context.Context) Result) Result {
-	ctx, cancel := context.WithCancelCause(ctx)
-	defer cancel(nil)
-	free, err := r.drives.take(ctx, r.drive(ctx, store), hurry, r.Now(), cancel)
-	if err != nil {
-		return Result{ledger.FiringStopped, err.Error()}
-	}
-	defer free()
-	res := run(ctx)
-	switch cause := context.Cause(ctx); {
-	case errors.Is(cause, ErrWindow):
-		return Result{ledger.FiringUnfinished, cause.Error()}
-	case cause != nil:
-		return Result{ledger.FiringStopped, cause.Error()}
-	}
-	return res
-}
-
-func (r *Runner) drive(ctx context.Context, store string) string {
-	if r.Device != nil {
-		ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
-		defer cancel()
-		if d := r.Device(ctx, store); d != "" {
-			return d
-		}
-	}
-	return "\x00" + store // not known: a drive of its own
 }
 
 // troubled says that the schedule can't be followed just now.

@@ -3,7 +3,6 @@ package schedule_test
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"slices"
 	"strings"
@@ -108,26 +107,9 @@ var done = schedule.Result{Outcome: ledger.FiringDone}
 func TestFourWeeks(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := plan(t, "0 1 * * *")
-		var mu sync.Mutex
-		at, most := map[string]int{}, 0
-		run := func(drive string) func(context.Context) schedule.Result {
-			return func(context.Context) schedule.Result {
-				mu.Lock()
-				at[drive]++
-				most = max(most, at[drive])
-				mu.Unlock()
-				time.Sleep(2 * time.Hour)
-				mu.Lock()
-				at[drive]--
-				mu.Unlock()
-				return done
-			}
-		}
+		run := func(context.Context) schedule.Result { time.Sleep(2 * time.Hour); return done }
 		b := newBook(time.Now)
-		r := runner(b, job(p, "studio", run("a")), job(p, "mirror", run("a")), job(p, "vault", run("b")))
-		r.Device = func(_ context.Context, store string) string {
-			return map[string]string{"studio": "a", "mirror": "a", "vault": "b"}[store]
-		}
+		r := runner(b, job(p, "studio", run), job(p, "mirror", run), job(p, "vault", run))
 		ctx, cancel := context.WithCancel(t.Context())
 		go r.Run(ctx)
 		time.Sleep(28*24*time.Hour + 6*time.Hour)
@@ -146,9 +128,6 @@ func TestFourWeeks(t *testing.T) {
 			if n := b.count(s, ledger.FiringDone); n != 29 && n != 28 {
 				t.Errorf("%s was audited %d times in four weeks", s, n)
 			}
-		}
-		if most != 1 {
-			t.Errorf("%d at once on one drive", most)
 		}
 	})
 }
@@ -318,117 +297,5 @@ func TestLedgerFails(t *testing.T) {
 		if b.count("studio", ledger.FiringDone) == 0 {
 			t.Error("nothing was done after the ledger came back")
 		}
-	})
-}
-
-// Something urgent on the drive ends a scheduled run, which is taken up afterwards.
-func TestGivesWay(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBook(time.Now)
-		runs := 0
-		r := runner(b, job(plan(t, "0 1 * * *"), "studio", func(ctx context.Context) schedule.Result {
-			runs++
-			select {
-			case <-ctx.Done():
-			case <-time.After(3 * time.Hour):
-			}
-			return done
-		}))
-		ctx, cancel := context.WithCancel(t.Context())
-		go r.Run(ctx)
-		time.Sleep(time.Until(time.Now().Truncate(24 * time.Hour).Add(25*time.Hour + 30*time.Minute)))
-		asked := time.Now()
-		res := r.Order(ctx, "studio", true, func(context.Context) schedule.Result { return done })
-		if res != done || time.Since(asked) > time.Second {
-			t.Errorf("%+v after %s", res, time.Since(asked))
-		}
-		time.Sleep(6 * time.Hour)
-		cancel()
-		synctest.Wait()
-		f := b.fs["studio"][2]
-		if runs != 3 || f.Outcome != ledger.FiringDone || f.Tries != 2 {
-			t.Errorf("%d runs: %+v", runs, f)
-		}
-	})
-}
-
-func TestGate(t *testing.T) {
-	shard := func(store string) fixity.Shard { return fixity.Shard{Store: store} }
-	t.Run("rate", func(t *testing.T) {
-		synctest.Test(t, func(t *testing.T) {
-			ctx, cancel := context.WithCancelCause(t.Context())
-			defer cancel(nil)
-			g := &schedule.Gate{Now: time.Now, Rate: func(string) int64 { return 1000 }}
-			p := g.Pass(ctx, cancel)
-			w := p.Watch(nil)
-			start := time.Now()
-			w.File(shard("studio"), "a.wav", 5000)
-			for range 50 {
-				w.Bytes(100)
-			}
-			if took := time.Since(start); took != 5*time.Second {
-				t.Errorf("5,000 bytes took %s", took)
-			}
-			if m := p.Paces()["studio"]; m.Bytes != 5000 {
-				t.Errorf("measured: %+v", m)
-			}
-		})
-	})
-	t.Run("a growing recording pauses reading, and a stop ends the pause", func(t *testing.T) {
-		synctest.Test(t, func(t *testing.T) {
-			ctx, cancel := context.WithCancelCause(t.Context())
-			until := time.Now().Add(20 * time.Minute)
-			var told []string
-			g := &schedule.Gate{Now: time.Now, Paused: func(store, rec string) { told = append(told, fmt.Sprint(store, ":", rec)) },
-				Growing: func(store string) string {
-					if store == "studio" && time.Now().Before(until) {
-						return "QV-0311_A.wav"
-					}
-					return ""
-				}}
-			p := g.Pass(ctx, cancel)
-			w := p.Watch(nil)
-			start := time.Now()
-			w.File(shard("vault"), "a.wav", 100)
-			w.Bytes(100)
-			if took := time.Since(start); took != 0 {
-				t.Errorf("another drive waited %s", took)
-			}
-			w.File(shard("studio"), "a.wav", 100)
-			w.Bytes(100)
-			if took := time.Since(start); took < 20*time.Minute || took > 21*time.Minute {
-				t.Errorf("waited %s", took)
-			}
-			if m := p.Paces()["studio"]; m.Took != 0 {
-				t.Errorf("the pause counts as reading: %+v", m)
-			}
-			if want := []string{"studio:QV-0311_A.wav", "studio:"}; !slices.Equal(told, want) {
-				t.Errorf("told %q", told)
-			}
-			until = time.Now().Add(1000 * time.Hour)
-			go func() { time.Sleep(time.Minute); cancel(nil) }()
-			stop := time.Now()
-			w.Bytes(100)
-			if took := time.Since(stop); took > time.Minute {
-				t.Errorf("a stop waited %s", took)
-			}
-		})
-	})
-	t.Run("a closing window ends the run before the next file", func(t *testing.T) {
-		synctest.Test(t, func(t *testing.T) {
-			ctx, cancel := context.WithCancelCause(t.Context())
-			w := (&schedule.Gate{Now: time.Now, Window: func(string) schedule.Window { return schedule.Window{To: 6 * time.Hour} }}).Pass(ctx, cancel).Watch(nil)
-			time.Sleep(time.Until(time.Now().Truncate(24 * time.Hour).Add(24*time.Hour + 5*time.Hour + 59*time.Minute)))
-			w.File(shard("studio"), "a.wav", 100)
-			time.Sleep(10 * time.Minute)
-			w.Bytes(100)
-			if ctx.Err() != nil {
-				t.Error("ended in the middle of a file")
-			}
-			w.File(shard("studio"), "b.wav", 100)
-			if !errors.Is(context.Cause(ctx), schedule.ErrWindow) {
-				t.Errorf("ended by %v", context.Cause(ctx))
-			}
-		})
 	})
 }

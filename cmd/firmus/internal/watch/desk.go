@@ -30,7 +30,7 @@ type Orders interface {
 const (
 	gather    = 3 * time.Second  // events that come so soon after each other are one matter
 	gatherFor = 20 * time.Second // but no longer than this
-	again     = 20 * time.Second // after a look that could not be finished
+	again     = 20 * time.Second // after a look that could not be begun, or the first that could not be finished
 	lookFor   = 30 * time.Minute // after which it is left to the night
 	// mostPaths of one matter are kept; with more of them anything may have happened.
 	mostPaths = 5000
@@ -65,6 +65,7 @@ type matter struct {
 	any         bool
 	lookSince   time.Time // a look that has yet to succeed; zero: none
 	lookAt      time.Time
+	pause       time.Duration // after the next look that is begun and not finished: each lists the whole root
 	about       []Event
 	busy        bool
 }
@@ -206,7 +207,7 @@ func (d *Desk) attend(ctx context.Context, store, set string, m *matter) {
 	}
 	d.mu.Lock()
 	if look && m.lookSince.IsZero() {
-		m.lookSince, m.about = now, nil
+		m.lookSince, m.about, m.pause = now, nil, again
 	}
 	if look {
 		for _, p := range paths[:min(len(paths), 100)] {
@@ -228,11 +229,14 @@ func (d *Desk) attend(ctx context.Context, store, set string, m *matter) {
 	case d.Now().Sub(since) > lookFor:
 		m.lookSince, m.about = time.Time{}, nil
 		d.Log.Warn("a change is left to the next audit", "store", store, "set", set, "error", err)
-	default:
+	case errors.Is(err, fixity.ErrBusy):
 		m.lookAt = d.Now().Add(again)
-		if !errors.Is(err, fixity.ErrBusy) {
-			d.Log.Info("a change will be looked at again", "store", store, "set", set, "error", err)
-		}
+	default:
+		// A listing of a service's whole folder is no small thing: the next try comes
+		// three times as late as this one did.
+		m.lookAt = d.Now().Add(m.pause)
+		m.pause *= 3
+		d.Log.Info("a change will be looked at again", "store", store, "set", set, "error", err)
 	}
 	d.mu.Unlock()
 	d.wake()

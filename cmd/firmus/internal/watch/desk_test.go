@@ -22,6 +22,7 @@ type orders struct {
 	known   map[string]bool // paths under care, seen
 	did     []string
 	busy    int // looks that find the store busy
+	cut     int // looks that can't be finished
 	next    time.Time
 	takeErr error
 }
@@ -45,6 +46,10 @@ func (o *orders) Look(_ context.Context, store, set string, about []watch.Event)
 	if o.busy > 0 {
 		o.busy--
 		return fmt.Errorf("store %s is %w", store, fixity.ErrBusy)
+	}
+	if o.cut > 0 {
+		o.cut--
+		return errors.New("the service gives no more today")
 	}
 	return nil
 }
@@ -92,6 +97,12 @@ func TestDesk(t *testing.T) {
 		{"a busy store is tried again", &orders{known: map[string]bool{"a.wav": true}, busy: 2},
 			func(d *watch.Desk, _ *orders) { d.Event(at("a.wav")) },
 			[]string{"3s touched studio/masters [a.wav]", "3s look studio/masters 1", "23s look studio/masters 1", "43s look studio/masters 1"}},
+		{"an unfinished look never lists all of it every 20 seconds", &orders{cut: 100},
+			func(d *watch.Desk, _ *orders) {
+				d.Event(watch.Event{Store: "cloud", Set: "masters", Any: true})
+				time.Sleep(3 * time.Hour)
+			},
+			[]string{"3s look cloud/masters 0", "23s look cloud/masters 0", "1m23s look cloud/masters 0", "4m23s look cloud/masters 0", "13m23s look cloud/masters 0", "40m23s look cloud/masters 0"}},
 		{"anything may have happened", &orders{},
 			func(d *watch.Desk, _ *orders) { d.Event(watch.Event{Store: "vault", Set: "masters", Any: true}) },
 			[]string{"3s look vault/masters 0"}},
@@ -125,7 +136,7 @@ func TestDesk(t *testing.T) {
 				d := &watch.Desk{Orders: o, Now: time.Now, Log: slog.New(slog.DiscardHandler), Master: func(set string) bool { return set == "masters" }, First: 1000 * time.Hour,
 					Rest: func(store, _ string) time.Duration {
 						if store == "studio" {
-							return watch.MasterRest
+							return 15 * time.Minute
 						}
 						return 0
 					}}

@@ -6,7 +6,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 )
 
 // lister finds by listing what the system doesn't tell. Of each file it keeps two
@@ -93,14 +92,4 @@ func (l *lister) look(ctx context.Context) {
 		l.w.emit(Event{Store: l.r.Store, Set: l.r.Set, Any: true})
 	}
 	l.was = now
-}
-
-// ownManifest says that a path is where Firmus keeps a manifest: its own writing is
-// no news.
-func ownManifest(path string) bool {
-	_, name, nested := strings.Cut(path, "/")
-	if !nested {
-		name = path
-	}
-	return strings.HasPrefix(name, "manifest-") && strings.HasSuffix(name, ".txt") && !strings.Contains(name, "/")
 }

@@ -13,8 +13,6 @@ import (
 
 // When a new file is ripe to be taken in. *Common practice.*
 const (
-	// MasterRest is how long a master must have been at rest.
-	MasterRest = 15 * time.Minute
 	// BrokenRest is how long a file must have been at rest whose own structure says
 	// that something is missing: it may still be copied, or never be whole.
 	BrokenRest = 24 * time.Hour

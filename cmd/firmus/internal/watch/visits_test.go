@@ -7,12 +7,15 @@ import (
 	"slices"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"firmus/cmd/firmus/internal/watch"
 )
 
-func TestVisits(t *testing.T) {
+func TestVisits(t *testing.T) { synctest.Test(t, visits) }
+
+func visits(t *testing.T) {
 	base := t.TempDir()
 	dir := filepath.Join(base, "safe")
 	var asked atomic.Int64

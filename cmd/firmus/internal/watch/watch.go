@@ -16,6 +16,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"firmus/fixity"
 )
 
 // Root is a folder that is watched: one set in one store.
@@ -201,10 +203,21 @@ func (r Root) ours(path string, isDir bool) bool {
 	if strings.HasPrefix(name, ".firmus") || strings.Contains(path, "/.firmus") || strings.HasPrefix(path, ".firmus") {
 		return true
 	}
-	if !isDir && ownManifest(path) {
+	if !isDir && fixity.IsManifest(path) && !r.inBag(path) {
 		return true
 	}
 	return r.LeaveOut != nil && r.LeaveOut(path, isDir)
+}
+
+// inBag says that a path lies in a first-level folder that is a bag: as in an audit, its
+// manifests are files of the bag.
+func (r Root) inBag(path string) bool {
+	top, _, below := strings.Cut(path, "/")
+	if !below {
+		return false
+	}
+	st, err := os.Lstat(filepath.Join(r.Path, filepath.FromSlash(top), "bagit.txt"))
+	return err == nil && st.Mode().IsRegular()
 }
 
 // rel is the slash path in the root of a path on this machine.

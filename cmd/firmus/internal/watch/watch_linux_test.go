@@ -110,6 +110,11 @@ func TestEvents(t *testing.T) {
 				put(t, dir+"/litter/a.wav", "x")
 				put(t, dir+"/QV-0107/last.wav", "x")
 			}, []string{"QV-0107/last.wav"}, []string{".firmus", "manifest", ".pk", "litter/"}},
+			{"a manifest of a bag", func(t *testing.T, dir string) {
+				put(t, dir+"/QV-0107/bagit.txt", "BagIt-Version: 1.0\n")
+				put(t, dir+"/QV-0107/manifest-sha256.txt", "x")
+			}, []string{"QV-0107/manifest-sha256.txt"}, nil},
+			{"a list that is under care", func(t *testing.T, dir string) { put(t, dir+"/QV-0107/manifest-2019.txt", "x") }, []string{"QV-0107/manifest-2019.txt"}, nil},
 		} {
 			t.Run(fmt.Sprintf("%s, told %v", c.name, told), func(t *testing.T) {
 				dir := filepath.Join(t.TempDir(), "root")

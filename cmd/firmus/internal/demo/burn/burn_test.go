@@ -14,9 +14,9 @@ import (
 	"firmus/fixity"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/discfs"
-	"firmus/replicas/optical/discfs/discfstest"
 	"firmus/replicas/optical/iso"
 	"firmus/replicas/optical/sector"
+	"firmus/replicas/testing/discfstest"
 )
 
 var made = time.Date(1998, time.March, 4, 5, 6, 7, 890_000_000, time.UTC)

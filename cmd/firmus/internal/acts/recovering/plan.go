@@ -1,0 +1,351 @@
+package recovering
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/care"
+	"firmus/fixity/ledger"
+	"firmus/fixity/repair"
+)
+
+// planRecovery says what would be done.
+func (a Acts) planRecovery(ctx context.Context, o Order) (Result, error) {
+	if err := a.NoteStores(ctx); err != nil {
+		return Result{}, err
+	}
+	rules, err := a.RulesNow(ctx)
+	if err != nil {
+		return Result{}, err
+	}
+	return a.planWith(ctx, o, rules)
+}
+
+// Plan says what an order would do, from what the ledger knows alone: no store is looked
+// at, and nothing is written. It is for a page that shows the plan beside its form.
+func (a Acts) Plan(ctx context.Context, o Order) (Result, error) {
+	rules := a.Rules
+	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { rules, err = t.Stores.Rules(); return err }); err != nil {
+		return Result{}, err
+	}
+	o.DryRun = true
+	return a.planWith(ctx, o, rules)
+}
+
+func (a Acts) planWith(ctx context.Context, o Order, rules care.Rules) (res Result, err error) {
+	res = Result{Items: []Item{}, InStep: []string{}, DryRun: o.DryRun}
+	var onDisc map[int64]int64
+	if _, ok := a.Rules.Store(o.From); o.From != "" && !ok {
+		if res.disc, onDisc, err = a.Carriers.Named(ctx, o.From); errors.Is(err, fixity.ErrNotFound) {
+			return res, fmt.Errorf("no disc is named so, and %w", a.noStore(o.From))
+		} else if err != nil {
+			return res, err
+		}
+		o.From = ""
+	}
+	parts, err := a.parts()
+	if err != nil {
+		return res, err
+	}
+	var subjects []ledger.Seen
+	if o.Store != "" {
+		subjects, err = a.notWhole(ctx, o.Store)
+	} else {
+		subjects, err = a.OpenFindings(ctx, o.Findings, o.Incident, o.Saw)
+	}
+	if err != nil {
+		return res, err
+	}
+	err = a.Ledger.View(ctx, func(t *ledger.Tx) error {
+		incidents, err := t.Findings.OpenIncidents()
+		if err != nil {
+			return err
+		}
+		failing := func(store string) bool { return slices.Contains(incidents[store], string(fixity.Unreadable)) }
+		wrong := func(store string) bool {
+			return slices.ContainsFunc(incidents[store], func(kind string) bool { return kind != string(fixity.Unreadable) })
+		}
+		takes := pacing{t: t}
+		for _, s := range subjects {
+			x := Item{parts: partsOf(parts, s.File)}
+			n, on := onDisc[s.File.ID]
+			err := a.planOne(t, s, &x, repair.Case{Rules: rules, From: o.From, One: o.Store == "", Disc: res.disc, OnDisc: on && n == s.File.Version, Parts: len(x.parts),
+				Upload: o.Upload != nil, Failing: failing, Incident: wrong})
+			if err != nil {
+				return err
+			}
+			if x.State == Planned {
+				if x.Way != repair.MoveBack {
+					res.Bytes += x.version.Size
+					if err := takes.add(x); err != nil {
+						return err
+					}
+				}
+				for _, name := range x.plan.InStep {
+					if !slices.Contains(res.InStep, name) {
+						res.InStep = append(res.InStep, name)
+					}
+				}
+			}
+			res.Items = append(res.Items, x)
+		}
+		res.Takes = takes.sum()
+		return nil
+	})
+	return res, err
+}
+
+// pacing reckons how long a plan takes from how fast the stores were read lately.
+type pacing struct {
+	t       *ledger.Tx
+	took    time.Duration
+	unknown bool
+	paces   map[string]ledger.Pace
+}
+
+// add takes a file that is read at its donor, and twice where it is put: beside its place,
+// and there.
+func (p *pacing) add(x Item) error {
+	read := map[string]int64{x.Store: 2 * x.version.Size}
+	if len(x.plan.Donors) > 0 {
+		read[x.plan.Donors[0].Store] += x.version.Size
+	} else {
+		p.unknown = true // several are joined, or a disc is read
+	}
+	for store, bytes := range read {
+		pace, ok := p.paces[store]
+		if !ok {
+			var err error
+			if pace, err = p.t.Clock.Pace(store); err != nil {
+				return err
+			}
+			if p.paces == nil {
+				p.paces = map[string]ledger.Pace{}
+			}
+			p.paces[store] = pace
+		}
+		if pace.Took <= 0 || pace.Bytes <= 0 {
+			p.unknown = true
+			continue
+		}
+		p.took += time.Duration(float64(bytes) / float64(pace.Bytes) * float64(pace.Took))
+	}
+	return nil
+}
+
+func (p *pacing) sum() time.Duration {
+	if p.unknown {
+		return 0
+	}
+	return p.took
+}
+
+func (a Acts) noStore(name string) error {
+	return fmt.Errorf("no store is named %q. The stores are: %s: %w", name, strings.Join(a.Rules.StoreNames(), ", "), fixity.ErrNotFound)
+}
+
+// notWhole are the copies in a store that may be put right, each with its finding if one
+// is open.
+func (a Acts) notWhole(ctx context.Context, store string) (out []ledger.Seen, err error) {
+	if _, ok := a.Rules.Store(store); !ok {
+		return nil, a.noStore(store)
+	}
+	err = a.Ledger.View(ctx, func(t *ledger.Tx) error {
+		copies, err := t.Copies.NotWhole(store)
+		if err != nil {
+			return err
+		}
+		for _, c := range copies {
+			s, err := t.SeeFile(c.File)
+			if err != nil {
+				return err
+			}
+			fs, err := t.Findings.Of(c.File)
+			if err != nil {
+				return err
+			}
+			i := slices.IndexFunc(fs, func(f ledger.Finding) bool {
+				return f.Open() && f.Store == store && f.Carrier == 0 && f.Subject == fixity.OfFile && f.Kind == fixity.Kind(c.State)
+			})
+			switch {
+			case i >= 0:
+				if s, err = t.SeeFinding(fs[i].ID); err != nil {
+					return err
+				}
+			case c.SettledAs != "" && c.SettledAs == c.Condition():
+				continue // a person said that it stays as it is
+			default:
+				s.Finding.Store = store
+			}
+			out = append(out, s)
+		}
+		return nil
+	})
+	return out, err
+}
+
+// planOne says what would be done about one copy.
+func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error {
+	f := s.Finding
+	x.Finding, x.Store, x.Set, x.Path, x.seen, x.State = f.ID, f.Store, f.Set, ledger.DisplayPath(f.Path), s, Refused
+	own, ok := acts.OwnCopy(s)
+	if f.ID != 0 && (f.Subject != fixity.OfFile || f.Kind == fixity.Unfinished || s.File.ID == 0) || !ok {
+		x.Why = report.NotRecovered("", f.Finding)
+		return nil
+	}
+	x.Set, x.Path, x.copy, x.place = own.Set, ledger.DisplayPath(s.File.Path), own, own.At
+	if !s.File.Retired.IsZero() {
+		x.Why = "it was retired: it is expected nowhere any more"
+		return nil
+	}
+	var err error
+	if c.Found, err = foundAt(t, s.File.ID); err != nil {
+		return err
+	}
+	c.Copy, c.Copies, c.Current = own, s.Copies, s.File.Version
+	x.plan = repair.For(c)
+	if why := x.plan.Refused; why != "" {
+		x.Why = report.NotRecovered(why, f.Finding)
+		if why == repair.OnDisc && f.Disc != "" {
+			x.Why = fmt.Sprintf("what is on a disc stays there. If it reads in no drive, burn it anew; firmus disc sheet %s says how, and from which copies. Check the new disc as that one, and this finding ends: firmus disc check %s", f.Disc, f.Disc)
+		}
+		if why == repair.NoDonor || why == repair.DonorNotWhole {
+			x.State = NoDonor
+			if ds := discsOf(s); c.From == "" && c.Disc == "" && len(ds) > 0 {
+				x.Why = fmt.Sprintf("no copy in a store is known to be whole. It was burned on %s: put a disc in the drive, and name it, such as: --from %q", fixity.And(ds), ds[0])
+			}
+		}
+		return nil
+	}
+	if x.version, err = t.Files.Version(s.File.ID, s.File.Version); err != nil {
+		return err
+	}
+	x.State, x.Way, x.OneVolume = Planned, x.plan.Way, x.plan.OneVolume
+	x.To = Shown{own.Store, a.Path(own.Store, own.Set, own.At), own.Size, timeOf(own)}
+	if x.Way == repair.MoveBack {
+		x.foundAt = f.FoundAt
+		to := own.At
+		if own.State == fixity.Behind {
+			x.foundAt, to = own.At, s.File.Path
+		}
+		if x.foundAt == "" {
+			x.State, x.Why = NotDone, fmt.Sprintf("where it lies isn't known any more. Run: firmus audit %s", own.Store)
+			return nil
+		}
+		x.place = to
+		// Only the file that was seen there is moved.
+		x.found = fixity.Entry{Size: own.Size, ModTime: timeOf(own)}
+		switch lies, err := t.Strays.At(own.Store, own.Set, x.foundAt); {
+		case err == nil:
+			x.found = fixity.Entry{Size: lies.Size, ModTime: time.Unix(0, lies.ModTime).UTC()}
+		case !errors.Is(err, fixity.ErrNotFound):
+			return err
+		}
+		x.From = Shown{own.Store, a.Path(own.Store, own.Set, x.foundAt), own.Size, timeOf(own)}
+		x.To = Shown{own.Store, a.Path(own.Store, own.Set, to), -1, time.Time{}}
+		return nil
+	}
+	switch {
+	case x.Way == repair.Upload:
+		if _, filed := a.Rules.Filing(own.Store, own.Set); filed && own.Size < 0 {
+			x.State, x.Way, x.Why = Refused, "", "it was never seen in that store, which files this set in its own way. Upload it by hand, to the folder and under the name that it has there"
+			return nil
+		}
+		if own.State == fixity.Missing || own.Size < 0 {
+			x.To.Size, x.To.Time = -1, time.Time{}
+		}
+	case x.Way == repair.Add:
+		if own.Size < 0 { // it was never there
+			if x.place, err = t.Copies.PlaceFor(own.Store, own.Set, own.At); err != nil {
+				return err
+			}
+		}
+		x.To = Shown{own.Store, a.Path(own.Store, own.Set, x.place), -1, time.Time{}}
+	default:
+		x.Kept = a.Path(own.Store, own.Set, fixity.KeptFolder+"/"+x.keep()+"/"+path.Base(x.place)+"."+x.keptAs())
+	}
+	if len(x.plan.Donors) == 0 {
+		x.From = x.joinedFrom(c.Disc)
+		return nil
+	}
+	x.From = a.shown(x.plan.Donors[0])
+	return nil
+}
+
+// discsOf are the discs that a file's present version was burned on.
+func discsOf(s ledger.Seen) (out []string) {
+	for _, c := range s.Copies {
+		if c.Carrier != 0 && c.Burned == s.File.Version && s.File.Version != 0 && c.Disc != "" {
+			out = append(out, c.Disc)
+		}
+	}
+	return out
+}
+
+// foundAt is, by store, where a file's misplaced copies lie.
+func foundAt(t *ledger.Tx, file int64) (map[string]string, error) {
+	out := map[string]string{}
+	fs, err := t.Findings.Of(file)
+	for _, f := range fs {
+		if f.Open() && f.FoundAt != "" {
+			out[f.Store] = f.FoundAt
+		}
+	}
+	return out, err
+}
+
+// joinedFrom is of what an item is joined; disc is one that has yet to give its part.
+func (x *Item) joinedFrom(disc string) Shown {
+	var out []string
+	for _, c := range x.plan.Merge {
+		out = append(out, c.Store)
+	}
+	for _, c := range x.parts {
+		if c.Disc != disc {
+			out = append(out, c.Disc)
+		}
+	}
+	if disc != "" {
+		out = append([]string{disc}, out...)
+	}
+	return Shown{Store: fixity.And(out), Size: x.version.Size}
+}
+
+func (a Acts) shown(d ledger.Copy) Shown {
+	return Shown{d.Store, a.Path(d.Store, d.Set, d.At), d.Size, timeOf(d)}
+}
+
+// keep is the folder below fixity.KeptFolder in which what lies in the place is kept: by the
+// finding, else by the file.
+func (x *Item) keep() string {
+	if x.Finding != 0 {
+		return strconv.FormatInt(x.Finding, 10)
+	}
+	return keptByFile + strconv.FormatInt(x.seen.File.ID, 10)
+}
+
+// keptByFile begins the name of a folder of kept files where there is no finding.
+const keptByFile = "file-"
+
+func (x *Item) keptAs() string {
+	if x.copy.State == fixity.Behind {
+		return "earlier"
+	}
+	return "damaged"
+}
+
+func timeOf(c ledger.Copy) time.Time {
+	if c.Size < 0 || c.ModTime == 0 {
+		return time.Time{}
+	}
+	return time.Unix(0, c.ModTime).UTC()
+}

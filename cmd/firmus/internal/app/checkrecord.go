@@ -1,0 +1,88 @@
+package app
+
+import (
+	"cmp"
+	"errors"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// recordEvery is how often it is looked at whether the record is to be checked today.
+const recordEvery = 10 * time.Minute
+
+// checkRecord has the whole record checked once a day. One that is not what was written is
+// told past the outbox, which lies in the same database: at once, until a mail server has
+// taken the letter, and again when something else is found. The weekly letter says it too.
+func (s *parts) checkRecord() {
+	said, told := "", ""
+	var tried time.Time
+	for s.ctx.Err() == nil {
+		v, done, err := acts.Of(s.acts(false, false)).CheckRecordIfDue(s.ctx)
+		switch {
+		case s.ctx.Err() != nil:
+			return
+		case acts.IsBroken(err):
+			s.log.Error("the record is not what was written", "error", err)
+		case err != nil && err.Error() != said: // where the ledger is gone, guardLedger tells it
+			said = err.Error()
+			s.log.Warn("the record could not be checked", "error", err)
+		case done && err == nil:
+			said = ""
+			s.log.Info("the record is what was written", "events", v.Events, "readings", v.Readings, "rows", v.Rows)
+		}
+		broken := s.recordBroken()
+		if acts.IsBroken(err) {
+			broken = cmp.Or(broken, err.Error()) // also where it could not be noted
+		}
+		if broken == "" {
+			told = ""
+		} else if broken != told && time.Since(tried) >= alarmAgain {
+			tried = time.Now()
+			if s.alarm("URGENT: Firmus's record is not what was written", "The record of what was checked and decided was changed, or its database is damaged: "+report.Plainly(broken)+".",
+				"The recordings are not concerned, but what Firmus says about them can't be trusted until this is cleared up.",
+				"Change nothing. Keep a copy of the folder "+s.a.Config.State+" and the backups, and ask somebody qualified. \"firmus ledger verify\" says it again; \"firmus ledger restore\" takes the ledger from a backup.") {
+				told = broken
+			}
+		}
+		select {
+		case <-s.ctx.Done():
+		case <-time.After(cmp.Or(s.d.o.Beat, recordEvery)):
+		}
+	}
+}
+
+// recordBroken is what the newest check of the record has found wrong; "" nothing.
+func (s *parts) recordBroken() string {
+	f, err := s.lastCheck()
+	if err != nil || f.Outcome != ledger.FiringBroken {
+		return ""
+	}
+	return f.Trouble
+}
+
+func (s *parts) lastCheck() (f ledger.Firing, err error) {
+	err = s.a.Ledger.View(s.ctx, func(t *ledger.Tx) error { f, err = t.Clock.LastEnded(ledger.FiringVerify, ""); return err })
+	return f, err
+}
+
+// recordNotes are what the weekly letter says of the record: nothing where it was found to
+// be what was written.
+func (s *parts) recordNotes() ([]letters.Note, error) {
+	f, err := s.lastCheck()
+	switch {
+	case errors.Is(err, fixity.ErrNotFound):
+		return nil, nil
+	case err != nil:
+		return nil, err
+	case f.Outcome == ledger.FiringBroken:
+		return []letters.Note{{Label: "The record", Text: "IT IS NOT WHAT WAS WRITTEN, as checked " + report.Local(f.Ended) + ": " + report.Plainly(f.Trouble) + ". Change nothing and ask somebody qualified"}}, nil
+	case f.Outcome == ledger.FiringFailed:
+		return []letters.Note{{Label: "The record", Text: "it could not be checked, " + report.Local(f.Ended) + ": " + report.Plainly(f.Trouble)}}, nil
+	}
+	return nil, nil
+}

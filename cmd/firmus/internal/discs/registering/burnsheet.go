@@ -1,0 +1,109 @@
+package registering
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"firmus/cmd/firmus/internal/discs"
+	"firmus/cmd/firmus/internal/discs/sheets"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// BurnSheet is what a person needs to burn a registered disc, and its twins.
+func (e Desk) BurnSheet(ctx context.Context, archive, number string) (sheets.BurnSheet, error) {
+	s := sheets.BurnSheet{Archive: archive, Made: e.Now().Local(), By: e.By}
+	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		all, err := t.Discs.All()
+		if err != nil {
+			return err
+		}
+		r, err := discs.Parse(number, all)
+		if err != nil {
+			return err
+		}
+		same := r.Fits(all)
+		if len(same) == 0 {
+			return r.None(all)
+		}
+		if err := SameContents(t, same); err != nil {
+			return err
+		}
+		parts := 0
+		for _, d := range (discs.Ref{Number: r.Number}).Fits(all) {
+			parts = max(parts, d.Part)
+		}
+		d := same[0]
+		s.Number, s.Part, s.Parts, s.Box, s.Kind, s.Blank = d.Number, d.Part, parts, d.Box, d.Kind, d.Blank
+		for _, x := range same {
+			if x.Twin != "" {
+				s.Twins = append(s.Twins, x.Twin)
+			}
+		}
+		fs, err := t.Discs.FilesOn(d.ID)
+		if err != nil {
+			return err
+		}
+		if len(fs) == 0 {
+			s.Left = append(s.Left, "No files are registered for it.")
+		}
+		var items []string
+		for _, x := range fs {
+			f, err := t.Files.Get(x.File)
+			if err != nil {
+				return err
+			}
+			if it := ItemSide(e.Rules, f.Set, f.Path); it != "" && !slices.Contains(items, it) {
+				items = append(items, it)
+			}
+			b, left, err := e.burnFile(t, d, f, x)
+			if err != nil {
+				return err
+			}
+			s.Files = append(s.Files, b)
+			if left != "" {
+				s.Left = append(s.Left, left)
+			}
+		}
+		s.Item = strings.Join(items, ", ")
+		return nil
+	})
+	return s, err
+}
+
+func (e Desk) burnFile(t *ledger.Tx, d ledger.Disc, f ledger.File, x ledger.DiscFile) (b sheets.BurnFile, left string, err error) {
+	b = sheets.BurnFile{Name: f.Set + "/" + ledger.DisplayPath(f.Path), Version: x.Version, Bytes: -1}
+	vs, err := t.Files.Versions(f.ID)
+	if err != nil {
+		return b, "", err
+	}
+	for _, v := range vs {
+		if v.N == x.Version {
+			b.Bytes = v.Size
+		}
+	}
+	copies, err := t.Copies.Of(f.ID)
+	if err != nil {
+		return b, "", err
+	}
+	arrivals, _ := e.Rules.Arrivals(f.Set)
+	for _, c := range copies {
+		if c.Carrier == 0 && c.Held == x.Version && (c.State == fixity.Intact || c.State == fixity.Editing) && (b.Store == "" || c.Store == arrivals.Name) {
+			b.Store, b.From = c.Store, e.Path(c.Store, f.Set, c.At)
+		}
+	}
+	if b.Store == "" {
+		left = fmt.Sprintf("No store is known to hold version %d of %s.", x.Version, b.Name)
+	}
+	if d.Kind != ledger.AudioDisc {
+		return b, left, nil
+	}
+	snd, ok, err := SoundAt(t, f.ID, x.Version)
+	if ok {
+		b.Samples, b.Rate = snd.Frames, int(snd.Rate)
+		b.Format = FormatOf(snd)
+	}
+	return b, left, err
+}

@@ -1,0 +1,55 @@
+package pages
+
+import "strings"
+
+// Routes are all patterns with the least role that they need, for tests.
+func Routes() map[string]string {
+	out := map[string]string{}
+	for _, r := range allRoutes() {
+		out[r.pattern] = string(r.needs)
+	}
+	return out
+}
+
+// Views are the names of all templates of pages.
+func Views() (out []string) {
+	v, err := parse()
+	if err != nil {
+		panic(err)
+	}
+	for name := range v {
+		out = append(out, name)
+	}
+	return out
+}
+
+// Local is local.
+func Local(next string) string { return local(next) }
+
+// Shown is shown.
+func Shown(s string) string { return shown(s) }
+
+// Posts says that a pattern is an act.
+func Posts(pattern string) bool { return strings.HasPrefix(pattern, "POST ") }
+
+// Sentence is sentence.
+func Sentence(s string) string { return sentence(s) }
+
+// Left is left.
+var Left = left
+
+// TagOf is tagOf.
+func TagOf(source string) string { return tagOf(source) }
+
+// HoldClips takes all turns for clips.
+func HoldClips() (release func()) {
+	n := cap(clipTurns)
+	for range n {
+		clipTurns <- struct{}{}
+	}
+	return func() {
+		for range n {
+			<-clipTurns
+		}
+	}
+}

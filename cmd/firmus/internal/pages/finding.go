@@ -1,0 +1,413 @@
+package pages
+
+import (
+	"fmt"
+	"html/template"
+	"slices"
+	"strings"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/recovering"
+	"firmus/cmd/firmus/internal/pages/stave"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/care"
+	"firmus/fixity/damage"
+	"firmus/fixity/ledger"
+)
+
+// asks says what a form asks of whom it is shown to.
+type asks struct {
+	Name string // who acts; "": the form asks for it
+	May  map[string]bool
+}
+
+func (q *request) asks() asks {
+	a := asks{Name: q.who.Name, May: map[string]bool{}}
+	for _, r := range fixity.PersonRoles {
+		a.May[string(r)] = q.who.Role.May(r)
+	}
+	return a
+}
+
+type findingData struct {
+	ID       int64
+	Open     bool
+	Ended    string
+	Heading  string
+	State    string
+	Title    string // what happened, as a heading
+	Lead     []string
+	Stave    template.HTML
+	Listen   *listenData
+	Where    []string
+	Incident *incidentLine
+	Steps    []report.Step
+	Saw      string // the mark of what is shown
+	Recover  *recoverForm
+	Upload   *uploadForm
+	SignOff  *signOffForm
+	Settle   bool
+	Like     int64    // open findings of the same class, this one with them
+	NotOffer []string // what isn't offered, and why
+	Copies   []copyLine
+	Versions []versionLine
+	History  []event
+	Person   asks
+}
+
+type copyLine struct {
+	Store, Place, Is, Known, At string
+	State                       string
+	Bad                         bool
+}
+
+type versionLine struct {
+	N          int64
+	Current    bool
+	Size       int64
+	Length     string
+	Digest, By string
+	Reason     string
+	At         time.Time
+}
+
+type event struct {
+	At   time.Time
+	What string
+	By   string
+}
+
+// recoverForm is the order to put a copy right, with what it would do.
+type recoverForm struct {
+	Item    recovering.Item
+	InStep  string // what a program keeps in step; "" if none does
+	Joined  bool
+	Upload  bool
+	Move    bool
+	FromIs  string
+	Damaged string // what lies in the place
+}
+
+// signOffForm is the order to accept what the finding tells of.
+type signOffForm struct {
+	What    string // what accepting means here
+	Button  string
+	Choices []choice // what may be meant; none: only one thing
+	Damaged bool     // it looks like damage: that it was edited has to be said besides
+}
+
+// looksDamaged says that a change, which one reason would make the truth, looks like damage
+// and not like an edit. The copies that are intact would be out of date by it.
+func looksDamaged(rules care.Rules, f ledger.Finding) bool {
+	set, _ := rules.Set(f.Set)
+	return f.Subject == fixity.OfFile && fixity.State(f.Kind) == fixity.Altered && set.Role == fixity.Access && !report.Edited(f, rules)
+}
+
+type choice struct{ Value, Text string }
+
+// findingPage shows all that is known of one finding, and what to do.
+func findingPage(q *request) error {
+	id, err := q.number("id")
+	if err != nil {
+		return err
+	}
+	e := q.s.o.Archive
+	d := findingData{ID: id, Person: q.asks()}
+	var f ledger.Finding
+	var seen ledger.Seen
+	var m report.Matter
+	var away report.Absent
+	var open []ledger.Finding
+	err = q.view(func(t *tx) error {
+		if seen, err = t.SeeFinding(id); err != nil {
+			return err
+		}
+		f, d.Saw = seen.Finding, seen.Mark()
+		if f.File != 0 {
+			if open, err = t.Findings.Of(f.File); err != nil {
+				return err
+			}
+		}
+		if m, err = q.s.matter(t, f, &d); err != nil {
+			return err
+		}
+		if away, err = report.NotHere(t, e.Rules, e.Now()); err != nil {
+			return err
+		}
+		if f.File != 0 {
+			if err := d.versions(t, seen.File); err != nil {
+				return err
+			}
+		}
+		if f.Open() {
+			if d.Like, err = t.Findings.CountLike(f); err != nil {
+				return err
+			}
+		}
+		return d.history(t, f)
+	})
+	if err != nil {
+		return err
+	}
+	d.Open, d.Heading, d.State = f.Open(), headingOf(f), string(f.Kind)
+	shows := q.veiled(f)
+	d.Title = subjectOf(shows) + ": " + kindInWords(shows)
+	d.tell(shows, m, e.Rules)
+	d.copies(q, m, f, seen.Copies, away)
+	dmg, heard, err := acts.Of(e).DamageOf(q.Context(), f)
+	if err != nil {
+		return err
+	}
+	if heard {
+		d.Where = damageInWords(dmg)
+		if d.Stave, err = q.s.stave(q, m, dmg.Duration, seen.Copies, open, away); err != nil {
+			return err
+		}
+	}
+	d.Listen = q.listen(f, seen.Copies, m, away, dmg)
+	if d.Open {
+		if err := d.offer(q, f, seen); err != nil {
+			return err
+		}
+	} else {
+		d.Ended = report.Ended(shows, report.Local)
+	}
+	d.veil(q, f)
+	return q.render("finding", fmt.Sprintf("Finding %d", id), d)
+}
+
+// matter reads what to do. One of a mass incident is told by itself here: its incident
+// has a page of its own.
+func (s *Site) matter(t *tx, f ledger.Finding, d *findingData) (report.Matter, error) {
+	alone := f
+	if f.Open() && f.Incident != 0 {
+		all, err := t.Findings.ListIncidents()
+		if err != nil {
+			return report.Matter{}, err
+		}
+		for _, x := range all {
+			if x.ID == f.Incident && x.Open > 1 {
+				d.Incident = &incidentLine{x, fixity.Means("urgency", string(x.Urgency)), incidentInWords(x)}
+				alone.Incident = 0
+			}
+		}
+	}
+	return report.MatterOf(t, s.o.Archive.Rules, s.o.Where, alone)
+}
+
+func (d *findingData) tell(f ledger.Finding, m report.Matter, rules care.Rules) {
+	say := func(s string) {
+		if s = strings.TrimSpace(s); s != "" && !slices.Contains(d.Lead, sentence(s)) {
+			d.Lead = append(d.Lead, sentence(s))
+		}
+	}
+	say(report.What(f, report.Local))
+	if told := report.Told(f, report.Local); told != "" && f.Subject == fixity.OfFile && f.Kind != fixity.Unfinished {
+		say(told)
+	}
+	if !f.Open() {
+		return
+	}
+	say(report.Good(f))
+	say(report.Said(f, rules))
+	for _, s := range m.More(f) {
+		say(s)
+	}
+	d.Steps = m.Steps()
+}
+
+// sentence begins with a capital and ends with a full stop.
+func sentence(s string) string {
+	r := []rune(s)
+	if len(r) > 0 && r[0] < 128 {
+		r[0] = []rune(strings.ToUpper(string(r[0])))[0]
+	}
+	if s = string(r); s == "" {
+		return ""
+	}
+	if !strings.ContainsAny(s[len(s)-1:], ".!?:") {
+		s += "."
+	}
+	return s
+}
+
+func (d *findingData) versions(t *tx, file ledger.File) error {
+	vs, err := t.Files.Versions(file.ID)
+	if err != nil {
+		return err
+	}
+	for _, v := range vs {
+		l := versionLine{N: v.N, Current: v.N == file.Version, Size: v.Size, Digest: v.SHA256.Sum, By: v.By, Reason: v.Reason, At: v.At}
+		if s, err := t.Files.Sound(file.ID, v.N); err == nil && s.Duration > 0 {
+			l.Length = damage.Clock(s.Duration)
+		}
+		d.Versions = append(d.Versions, l)
+	}
+	return nil
+}
+
+// mostEvents is how much of its history a finding shows.
+const mostEvents = 40
+
+func (d *findingData) history(t *tx, f ledger.Finding) error {
+	add := func(e ledger.Event) error {
+		x := event{At: e.At, What: fixity.Means("verb", string(e.Verb)), By: e.By}
+		if e.Reason != "" {
+			x.What += ": " + e.Reason
+		}
+		if e.Store != "" {
+			x.What += " (" + e.Store + ")"
+		}
+		d.History = append(d.History, x)
+		return nil
+	}
+	if f.File != 0 {
+		if err := t.Log.Of(f.File, add); err != nil {
+			return err
+		}
+	}
+	if n := len(d.History); n > mostEvents {
+		d.History = d.History[n-mostEvents:]
+	}
+	return nil
+}
+
+func (d *findingData) copies(q *request, m report.Matter, f ledger.Finding, copies []ledger.Copy, away report.Absent) {
+	e := q.s.o.Archive
+	disputed := report.InDispute(copies)
+	for _, x := range copies {
+		rule, _ := e.Rules.Store(x.Store)
+		l := copyLine{Store: x.Store, Place: rule.Place, State: string(x.State)}
+		if x.Disc != "" {
+			l.Store = "disc " + x.Disc
+		}
+		is, known := m.CopyInWords(x, disputed)
+		l.Is, l.Known = is, away.Of(x.Store, e.Now(), known)
+		l.Bad = !report.Holds(x) && x.State != fixity.Awaited && x.Carrier == 0
+		if p := m.PlaceOf(f, x); p != "" && x.Carrier == 0 {
+			l.At = report.ShowPlace(p)
+		}
+		d.Copies = append(d.Copies, l)
+	}
+}
+
+func damageInWords(x acts.Damage) (out []string) {
+	for i, s := range x.Spans {
+		if i == 10 {
+			return append(out, fmt.Sprintf("and %s more", fixity.Count(len(x.Spans)-i, "place")))
+		}
+		if !s.InSound {
+			out = append(out, "in the description in the file, outside the sound itself")
+			continue
+		}
+		text := damage.Clock(s.From) + " to " + damage.Clock(s.To)
+		if s.About {
+			text = "about " + text
+		}
+		if len(s.Channels) > 0 {
+			text += ", channel " + strings.Trim(strings.ReplaceAll(fmt.Sprint(s.Channels), " ", ", "), "[]") + " only"
+		}
+		out = append(out, text)
+	}
+	return out
+}
+
+// stave shows the copies of a file along its time.
+func (s *Site) stave(q *request, m report.Matter, length time.Duration, copies []ledger.Copy, findings []ledger.Finding, away report.Absent) (template.HTML, error) {
+	st := report.Stave{Length: length, Disputed: report.InDispute(copies)}
+	for _, x := range copies {
+		if x.Carrier != 0 {
+			continue // discs have a picture of their own
+		}
+		_, gone := away[x.Store]
+		v := report.Voice{Name: x.Store, Copy: x, Away: gone}
+		v.Words, _ = m.CopyInWords(x, st.Disputed)
+		for _, f := range findings {
+			if !f.Open() || f.Store != x.Store || f.Carrier != 0 || f.Kind == fixity.Unfinished {
+				continue
+			}
+			d, _, err := acts.Of(s.o.Archive).DamageOf(q.Context(), f)
+			if err != nil {
+				return "", err
+			}
+			v.Kind, v.How, v.Hurt = f.Kind, f.Anatomy, d.Spans
+		}
+		st.Voices = append(st.Voices, v)
+	}
+	return stave.HTML(st, "copies")
+}
+
+// offer says which acts the finding's page has forms for, and why not others.
+func (d *findingData) offer(q *request, f ledger.Finding, seen ledger.Seen) error {
+	d.Settle = d.Person.May["reviewer"]
+	res, err := recovering.Of(q.s.o.Archive).Plan(q.Context(), recovering.Order{Findings: []int64{f.ID}, Upload: notYet})
+	if err != nil {
+		return err
+	}
+	for _, x := range res.Items {
+		switch {
+		case x.State == recovering.Planned && x.Way == "upload":
+			d.NotOffer = append(d.NotOffer, "Firmus doesn't write to a cloud. It lays the file ready, and a person uploads it.")
+			d.Upload = &uploadForm{Action: fmt.Sprintf("/findings/%d/lay-out", f.ID), Folders: q.s.folders(), Person: d.Person}
+		case x.State == recovering.Planned && report.Edited(f, q.s.o.Archive.Rules):
+			d.NotOffer = append(d.NotOffer, "First find out whether it was edited on purpose. If it was not, put the intact copy in its place: below.")
+			d.Recover = recoverOf(res, x)
+		case x.State == recovering.Planned:
+			d.Recover = recoverOf(res, x)
+		case x.Why != "" && f.Subject == fixity.OfFile:
+			why, _, _ := strings.Cut(x.Why, " What to do, step by step") // which stands above
+			d.NotOffer = append(d.NotOffer, sentence("Not put back by Firmus: "+why))
+		}
+	}
+	d.SignOff = signOffOf(q.s.o.Archive.Rules, f, seen)
+	return nil
+}
+
+func recoverOf(res recovering.Result, x recovering.Item) *recoverForm {
+	r := &recoverForm{Item: x, InStep: fixity.And(res.InStep), Joined: x.From.Path == "", Move: x.Way == "move-back"}
+	switch {
+	case x.To.Size < 0:
+		r.Damaged = "nothing lies there"
+	case x.Way == "replace":
+		r.Damaged = "DAMAGED"
+	}
+	return r
+}
+
+// signOffOf is the form to accept what a finding tells of, nil where nothing can be
+// accepted. Whether the bytes that lie there may become the truth, the act itself finds
+// out: it reads them.
+func signOffOf(rules care.Rules, f ledger.Finding, seen ledger.Seen) *signOffForm {
+	rule, _ := rules.Store(f.Store)
+	set, _ := rules.Set(f.Set)
+	kind := fixity.State(f.Kind)
+	switch {
+	case f.Carrier != 0, f.Kind == fixity.Unfinished:
+		return nil
+	case f.Subject == fixity.OfStray:
+		return &signOffForm{What: "It is wanted there. Firmus leaves it in peace until it changes.", Button: "Leave it in peace"}
+	case f.Subject != fixity.OfFile:
+		return nil
+	case kind == fixity.Disputed:
+		return &signOffForm{What: "Which version is right? Listen to each first.", Button: "Decide", Choices: []choice{
+			{"", "This copy, on " + f.Store + ", is the right one"}, {"keep-current", "The present version, or that of the store where files arrive, is the right one"},
+			{"new-transfer", "This copy is a better transfer, made on purpose"},
+		}}
+	case !rule.Arrivals:
+		return nil
+	case kind == fixity.Missing:
+		return &signOffForm{What: "It was removed on purpose. It is retired then: no store is expected to hold it any more.", Button: "Accept that it is gone"}
+	case kind == fixity.Misplaced:
+		return &signOffForm{What: "It was moved or renamed on purpose. It gets that name in every store.", Button: "Accept the new place"}
+	case kind == fixity.Altered && set.Role == fixity.Master:
+		return &signOffForm{What: "A master is frozen, so say what the change is. Firmus reads the file first, and refuses what would make damage the truth.", Button: "Sign off the change", Choices: []choice{
+			{"new-transfer", "It is a better transfer, made on purpose"}, {"description", "The description was changed; the sound is the same"},
+			{"lost-otherwise", "Nothing better can be had any more"}, {"master", "The change is meant"},
+		}}
+	case kind == fixity.Altered:
+		return &signOffForm{What: "It was edited on purpose. What lies there becomes a new version; the earlier one stays on record.", Button: "Sign off the change", Damaged: looksDamaged(rules, f)}
+	}
+	return nil
+}

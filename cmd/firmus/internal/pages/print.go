@@ -1,0 +1,134 @@
+package pages
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/base64"
+	"io"
+	"strings"
+	"time"
+
+	"firmus/cmd/firmus/internal/reels"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/statements"
+	"firmus/fixity"
+)
+
+var printRoutes = []route{
+	{"GET /print", fixity.Viewer, printPage},
+	{"GET /print/shift", fixity.Viewer, shiftPrint},
+	{"GET /print/desk-card", fixity.Viewer, deskCardPrint},
+	{"GET /print/take-over", fixity.Reviewer, takeOverPrint},
+	{"GET /print/holdings", fixity.Viewer, holdingsPrint},
+}
+
+// printed is what prints as a page of its own.
+type printed interface{ HTML(io.Writer) error }
+
+// sheet answers with a page to print, which brings its own style: the policy names that
+// style by its digest, and lets no other in.
+func (q *request) sheet(p printed) error {
+	var b bytes.Buffer
+	if err := p.HTML(&b); err != nil {
+		return err
+	}
+	_, rest, _ := strings.Cut(b.String(), "<style>")
+	style, _, _ := strings.Cut(rest, "</style>")
+	sum := sha256.Sum256([]byte(style))
+	h := q.w.Header()
+	h.Set("Content-Security-Policy", strings.Replace(policy, "style-src 'self'", "style-src 'sha256-"+base64.StdEncoding.EncodeToString(sum[:])+"'", 1))
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	_, _ = b.WriteTo(q.w) // whoever doesn't take it is gone
+	return nil
+}
+
+// printPage lists what can be printed.
+func printPage(q *request) error {
+	return q.render("print", "To print", struct{ Reviewer bool }{q.who.Role.May(fixity.Reviewer)})
+}
+
+// errNoDesk is for a program that serves pages and has no configuration of a desk.
+var errNoDesk = status{404, "There is no desk card here", "The pages of this program don't know the archive's places."}
+
+func deskCardPrint(q *request) error {
+	if q.s.o.Desk == nil {
+		return errNoDesk
+	}
+	return q.sheet(q.s.o.Desk().Card())
+}
+
+func takeOverPrint(q *request) error {
+	if q.s.o.Desk == nil {
+		return errNoDesk
+	}
+	e := q.s.o.Archive
+	s, err := statements.TakeOver(q.Context(), q.s.o.Desk(), e.Ledger, e.Rules, e.Now())
+	if err != nil {
+		return err
+	}
+	return q.sheet(s)
+}
+
+func holdingsPrint(q *request) error {
+	if !q.mayKnowAll() {
+		return errRestricted
+	}
+	e := q.s.o.Archive
+	h, err := statements.MakeHoldings(q.Context(), e.Ledger, q.s.o.Name, e.Rules, e.Now())
+	if err != nil {
+		return err
+	}
+	return q.sheet(h)
+}
+
+// shiftPrint is what was done today, and what waits.
+func shiftPrint(q *request) error {
+	if !q.mayKnowAll() {
+		return errRestricted
+	}
+	e, now := q.s.o.Archive, q.s.now()
+	local := now.Local()
+	since := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, time.Local)
+	waits, err := q.waiting()
+	if err != nil {
+		return err
+	}
+	s, err := statements.Shift(q.Context(), e.Ledger, q.s.o.Name, since, now, waits)
+	if err != nil {
+		return err
+	}
+	return q.sheet(s)
+}
+
+// waiting is what waits for whoever comes next.
+func (q *request) waiting() (out []statements.Waiting, err error) {
+	o, err := q.s.reels.Overview(q.Context())
+	if err != nil {
+		return nil, err
+	}
+	err = q.view(func(t *tx) error {
+		keep, err := t.Sources.Keep()
+		if err != nil {
+			return err
+		}
+		for _, k := range keep {
+			out = append(out, statements.Waiting{What: "KEEP THE STICK", Words: report.Show(k.Source) + ", received " + report.Local(k.At) + " by " + k.By})
+		}
+		open, err := t.Findings.OpenByUrgency()
+		if err != nil {
+			return err
+		}
+		for _, u := range []fixity.Urgency{fixity.NoneIntact, fixity.AtRisk, fixity.Tidy} {
+			if n := open[u]; n > 0 {
+				out = append(out, statements.Waiting{What: fixity.Means("urgency", string(u)), Words: fixity.Count(n, "open finding")})
+			}
+		}
+		return nil
+	})
+	for _, n := range reels.Nexts {
+		if c := o.Counts[n]; c > 0 && n != reels.Done && n != reels.PutRight && n != reels.Decide {
+			out = append(out, statements.Waiting{What: n.Words(), Words: fixity.Count(c, "side")})
+		}
+	}
+	return out, err
+}

@@ -1,0 +1,364 @@
+package pages
+
+import (
+	"errors"
+	"fmt"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"firmus/cmd/firmus/internal/discs"
+	"firmus/cmd/firmus/internal/discs/checking"
+	"firmus/cmd/firmus/internal/discs/registering"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+var shelfRoutes = []route{
+	{"GET /discs", fixity.Viewer, discsPage},
+	{"GET /discs/{number}", fixity.Viewer, discPage},
+	{"GET /print/discs", fixity.Viewer, discsPrint},
+	{"GET /print/discs/{number}/burn", fixity.Viewer, burnPrint},
+}
+
+// sampleAMonth is how many discs of the month's list are pulled. *Common practice*: see the
+// weekly letter.
+const sampleAMonth = 10
+
+func (q *request) discDesk() checking.Desk {
+	return checking.Desk{Desk: registering.Desk{Archive: q.s.o.Archive}}
+}
+
+type discsData struct {
+	Discs  int64
+	Chosen string // "due", "month", "" all
+	Box    string
+	Boxes  []boxLine
+	Groups []discGroup
+	More   string
+	Print  string
+}
+
+type boxLine struct {
+	Path, Name string
+	N          int64
+	Here       bool
+}
+
+type discGroup struct {
+	Box   string
+	Discs []discRow
+}
+
+type discRow struct {
+	Name, Path, Kind, Label string
+	Control                 bool
+	Holds                   string
+	Read, Verdict           string
+	Good                    bool
+	Tries, Due              string
+	Worn                    bool
+	Findings                []link
+}
+
+// discsAPage is how many discs a page has.
+const discsAPage = 100
+
+// discsPage lists discs by their boxes: all of them a page at a time, those that are due, or
+// the month's list.
+func discsPage(q *request) error {
+	d, err := q.discs()
+	if err != nil {
+		return err
+	}
+	return q.render("discs", "Discs", d)
+}
+
+func discsPrint(q *request) error {
+	if q.URL.RawQuery == "" { // the day's list: what is due or was chosen by chance
+		q.URL.RawQuery = "show=month"
+	}
+	d, err := q.discs()
+	if err != nil {
+		return err
+	}
+	return q.render("discsprint", "Discs to pull", d)
+}
+
+func (q *request) discs() (discsData, error) {
+	query := q.URL.Query()
+	d := discsData{Chosen: query.Get("show"), Box: query.Get("box")}
+	if !slices.Contains([]string{"", "due", "month"}, d.Chosen) {
+		return d, fixity.ErrNotFound
+	}
+	e := q.discDesk()
+	var all []ledger.Disc
+	if err := q.view(func(t *tx) (err error) { all, err = t.Discs.All(); return err }); err != nil {
+		return d, err
+	}
+	d.Discs = int64(len(all))
+	sortDiscs(all)
+	for _, x := range all {
+		name := discs.Box(x.Box)
+		if n := len(d.Boxes); n > 0 && d.Boxes[n-1].Name == name {
+			d.Boxes[n-1].N++
+			continue
+		}
+		d.Boxes = append(d.Boxes, boxLine{"/discs?box=" + url.QueryEscape(name), name, 1, name == d.Box && query.Has("box")})
+	}
+	d.Print = "/print/discs?" + q.URL.RawQuery
+	var chosen []registering.Listed
+	var err error
+	switch {
+	case d.Chosen == "due":
+		chosen, err = e.Pull(q.Context(), checking.Pull{Due: true})
+	case d.Chosen == "month":
+		chosen, err = e.Pull(q.Context(), checking.Pull{Sample: sampleAMonth})
+	default:
+		if query.Has("box") {
+			all = slices.DeleteFunc(all, func(x ledger.Disc) bool { return discs.Box(x.Box) != d.Box })
+		}
+		if after := query.Get("after"); after != "" {
+			for i, x := range all {
+				if x.Name() == after {
+					all = all[i+1:]
+					break
+				}
+			}
+		}
+		if len(all) > discsAPage {
+			all = all[:discsAPage]
+			v := url.Values{"after": {all[discsAPage-1].Name()}}
+			if query.Has("box") {
+				v.Set("box", d.Box)
+			}
+			d.More = "/discs?" + v.Encode()
+		}
+		chosen, err = e.Known(q.Context(), all)
+		for i := range chosen {
+			if err == nil {
+				chosen[i].Due, err = e.Due(q.Context(), chosen[i].Disc)
+			}
+		}
+	}
+	if err != nil {
+		return d, err
+	}
+	decisions := []ledger.DiscDecision(nil)
+	if err := q.view(func(t *tx) (err error) { decisions, err = t.Discs.Decisions(); return err }); err != nil {
+		return d, err
+	}
+	for _, x := range checking.InBoxes(chosen) {
+		name := discs.Box(x.Disc.Box)
+		if n := len(d.Groups); n == 0 || d.Groups[n-1].Box != name {
+			d.Groups = append(d.Groups, discGroup{Box: name})
+		}
+		g := &d.Groups[len(d.Groups)-1]
+		r := discRowOf(x, decisions, q.s.now())
+		if !q.mayKnowAll() {
+			r.Label = "" // it may be a title
+		}
+		g.Discs = append(g.Discs, r)
+	}
+	return d, nil
+}
+
+// sortDiscs puts discs in the order of their boxes.
+func sortDiscs(all []ledger.Disc) {
+	slices.SortStableFunc(all, func(a, b ledger.Disc) int {
+		if c := discs.CompareBoxes(a.Box, b.Box); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Name(), b.Name())
+	})
+}
+
+func discPath(name string) string { return "/discs/" + url.PathEscape(name) }
+
+func discRowOf(x registering.Listed, decisions []ledger.DiscDecision, now time.Time) discRow {
+	r := discRow{Name: x.Disc.Name(), Path: discPath(x.Disc.Name()), Kind: kindOfDisc(x.Disc), Label: x.Disc.Label, Control: x.Disc.Control, Due: x.Due, Worn: x.Worn()}
+	old := 0
+	for _, f := range x.Files {
+		if !f.Current || f.Retired {
+			old++
+		}
+	}
+	switch {
+	case len(x.Files) > 0:
+		r.Holds = fixity.Count(len(x.Files), "file")
+		if old > 0 {
+			r.Holds += fmt.Sprintf(", %d of an earlier version", old)
+		}
+	case x.Disc.Baseline != nil:
+		r.Holds = "known by its first reading, not since it was burned"
+	default:
+		r.Holds = "contents not known"
+	}
+	if x.Last != nil {
+		r.Read, r.Verdict, r.Good = report.Day(x.Last.Ended, now), verdictOf(*x.Last), ledger.GoodCheck(*x.Last, decisions)
+		if n := x.Last.Retried + x.Last.Doubtful; n > 0 {
+			r.Tries = fmt.Sprintf("%s of %s sectors after several tries", fixity.Number(n), fixity.Number(x.Last.Sectors))
+			if x.First != nil && x.Last.Drive != "" {
+				r.Tries += fmt.Sprintf("; %s when it was first read in this drive", fixity.Number(x.First.Retried+x.First.Doubtful))
+			}
+		}
+	}
+	for _, f := range x.Open {
+		r.Findings = append(r.Findings, link{fmt.Sprintf("/findings/%d", f.ID), fmt.Sprintf("finding %d", f.ID)})
+	}
+	return r
+}
+
+func kindOfDisc(d ledger.Disc) string {
+	if d.Kind == ledger.AudioDisc {
+		return "audio disc"
+	}
+	return "data disc"
+}
+
+// verdictOf is how a check ended, as people read it.
+func verdictOf(c ledger.DiscCheck) string {
+	if m := fixity.Means("disc", string(c.Verdict)); m != "" {
+		return m
+	}
+	return string(c.Verdict)
+}
+
+type discData struct {
+	Name, As  string // as is written, and as people read it
+	Kind      string
+	Box       string
+	Facts     [][2]string
+	Files     []discFileRow
+	Checks    []checkRow
+	Findings  []link
+	Due       string
+	Burn      string
+	Twins     []link
+	Technical bool
+}
+
+type discFileRow struct {
+	N               int
+	Name, Path, Was string
+	Version         int64
+}
+
+type checkRow struct {
+	At                          time.Time
+	By, Verdict, Drive, Sectors string
+	Good                        bool
+	Tries, Unreadable           string
+}
+
+// discPage shows all that is known of one disc.
+func discPage(q *request) error {
+	name := q.PathValue("number")
+	e := q.discDesk()
+	var d ledger.Disc
+	var same []ledger.Disc
+	err := q.view(func(t *tx) error {
+		all, err := t.Discs.All()
+		if err != nil {
+			return err
+		}
+		if i := slices.IndexFunc(all, func(x ledger.Disc) bool { return x.Name() == name }); i >= 0 {
+			d = all[i]
+		} else if d, err = discs.Find(name, all); err != nil {
+			return errors.Join(fixity.ErrNotFound, err)
+		}
+		for _, x := range all {
+			if x.Number == d.Number && x.Part == d.Part {
+				same = append(same, x)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	known, err := e.Known(q.Context(), []ledger.Disc{d})
+	if err != nil {
+		return err
+	}
+	x := known[0]
+	out := discData{Name: d.Name(), Kind: kindOfDisc(d), Box: discs.Box(d.Box), Burn: "/print" + discPath(d.Number) + "/burn"}
+	if out.Due, err = e.Due(q.Context(), d); err != nil {
+		return err
+	}
+	for i, s := range same {
+		if s.ID == d.ID && len(same) > 1 {
+			out.As = fmt.Sprintf("copy %d of %d", i+1, len(same))
+		} else if s.ID != d.ID {
+			out.Twins = append(out.Twins, link{discPath(s.Name()), s.Name()})
+		}
+	}
+	fact := func(name, value string) {
+		if value != "" {
+			out.Facts = append(out.Facts, [2]string{name, value})
+		}
+	}
+	fact("kind", out.Kind)
+	if d.Control {
+		fact("control disc", "it is read first, to look at the drive")
+	}
+	fact("box", out.Box)
+	if q.mayKnowAll() {
+		fact("written on it", d.Label)
+	}
+	fact("blank", d.Blank)
+	fact("burned", d.Burned)
+	fact("registered", report.Local(d.Added)+", by "+d.By)
+	for _, f := range x.Files {
+		r := discFileRow{Name: f.Set + "/" + q.named(f.Set, f.Path), Version: f.Version, N: len(out.Files) + 1}
+		set, _ := e.Rules.Set(f.Set)
+		if item := set.ItemOf(f.Path); item != "" {
+			r.Path = reelPath(item)
+		}
+		switch {
+		case f.Retired:
+			r.Was = "the file is retired"
+		case !f.Current:
+			r.Was = "there is a newer version"
+		}
+		out.Files = append(out.Files, r)
+	}
+	var checks []ledger.DiscCheck
+	var decisions []ledger.DiscDecision
+	if err := q.view(func(t *tx) (err error) {
+		if checks, err = t.Discs.Checks(d.ID); err != nil {
+			return err
+		}
+		decisions, err = t.Discs.Decisions()
+		return err
+	}); err != nil {
+		return err
+	}
+	for _, c := range slices.Backward(checks) {
+		r := checkRow{At: c.Ended, By: c.By, Verdict: verdictOf(c), Drive: c.Drive, Good: ledger.GoodCheck(c, decisions), Sectors: fixity.Number(c.AtOnce+c.Retried+c.Doubtful) + " of " + fixity.Number(c.Sectors),
+			Tries: fixity.Number(c.Retried + c.Doubtful), Unreadable: fixity.Number(c.Unreadable)}
+		if r.Drive == "" {
+			r.Drive = "an image of it"
+		}
+		out.Checks = append(out.Checks, r)
+	}
+	for _, f := range x.Open {
+		out.Findings = append(out.Findings, link{fmt.Sprintf("/findings/%d", f.ID), fmt.Sprintf("finding %d: %s", f.ID, kindInWords(q.veiled(f)))})
+	}
+	return q.render("disc", "Disc "+d.Name(), out)
+}
+
+// burnPrint is the burn sheet of a registered disc and its twins.
+func burnPrint(q *request) error {
+	if !q.mayKnowAll() {
+		return errRestricted
+	}
+	s, err := q.discDesk().BurnSheet(q.Context(), q.s.o.Name, q.PathValue("number"))
+	if err != nil {
+		return err
+	}
+	s.By = q.who.Name
+	return q.sheet(s)
+}

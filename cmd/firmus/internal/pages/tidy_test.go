@@ -1,0 +1,81 @@
+package pages_test
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/pages"
+	"firmus/fixity"
+)
+
+func TestLeft(t *testing.T) {
+	began := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		gone         time.Duration
+		bytes, total int64
+		takes        time.Duration
+		want         string
+	}{
+		{time.Minute, 1e9, 4e9, 0, ", about 3 min left"},
+		{time.Second, 1e9, 4e9, 0, ""}, // too early to say
+		{time.Minute, 0, 4e9, time.Hour, ""},
+		{time.Minute, 5e9, 4e9, 0, ""}, // more than was thought
+		{10 * time.Hour, 1e9, 2e9, 0, ", about 10 h 0 min left"},
+		{30 * time.Second, 0, 0, 75 * time.Second, ", about 45 s left"},
+		{2 * time.Minute, 7, 0, time.Minute, ""}, // longer than was thought
+		{2 * time.Minute, 7, 0, 0, ""},
+	} {
+		if got := pages.Left(began, began.Add(c.gone), c.bytes, c.total, c.takes); got != c.want {
+			t.Errorf("%+v: %q", c, got)
+		}
+	}
+}
+
+// What lay in the place of a file that was put back is listed, and removed once it may be and
+// the number was typed.
+func TestTidyOnAPage(t *testing.T) {
+	w, id := damaged(t)
+	b := w.person("Ada Wren", fixity.Reviewer)
+	if r := b.follow(b.post("/findings/"+itoa(id)+"/recover", "saw", b.saw(id), "paused", "yes")); r.code != 200 {
+		t.Fatal(r.text)
+	}
+	if f := w.finding(id); f.Open() {
+		t.Fatalf("it wasn't put right: %+v", f)
+	}
+	kept := func() int {
+		found, err := filepath.Glob(filepath.Join(w.dir, "vault", "masters", ".firmus-kept", "*", "*.wav*"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(found)
+	}
+	if kept() != 1 {
+		all, _ := os.ReadDir(filepath.Join(w.dir, "vault", "masters"))
+		t.Fatalf("%d files are kept: %v", kept(), all)
+	}
+	if r := b.get("/stores/vault"); !r.says("List what is kept") || !r.says("Remove them") {
+		t.Errorf("the store's page has no form: %s", r.text)
+	}
+	if r := b.follow(b.post("/stores/vault/kept")); !r.says("1 file is kept. 0 files may be removed") || !r.says("QV-0107_A") {
+		t.Errorf("the list: %s", r.text)
+	}
+	if r := b.follow(b.post("/stores/vault/tidy", "files", "1", "reason", "room")); r.code != 422 || kept() != 1 {
+		t.Errorf("what may not be removed yet: %d, %d kept: %s", r.code, kept(), r.text)
+	}
+	w.pass(31 * 24 * time.Hour)
+	b = w.person("Tom Reed", fixity.Reviewer)
+	if r := b.follow(b.post("/stores/vault/kept")); !r.says("1 file may be removed") {
+		t.Errorf("the list: %s", r.text)
+	}
+	if r := b.follow(b.post("/stores/vault/tidy", "files", "2", "reason", "room")); r.code != 422 || kept() != 1 {
+		t.Errorf("another number: %d, %d kept: %s", r.code, kept(), r.text)
+	}
+	if r := b.follow(b.post("/stores/vault/tidy", "files", "1", "reason", "room")); !r.says("1 file was removed") || kept() != 0 {
+		t.Errorf("it was not removed: %d kept: %s", kept(), r.text)
+	}
+	if r := b.follow(b.post("/stores/vault/kept")); !r.says("Nothing is kept there") {
+		t.Errorf("the list afterwards: %s", r.text)
+	}
+}

@@ -1,0 +1,104 @@
+package pages
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"path/filepath"
+
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/recovering"
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/sheet"
+	"firmus/fixity"
+)
+
+var uploadRoutes = []route{
+	{"POST /findings/{id}/lay-out", fixity.Technician, layOutFinding},
+	{"POST /stores/{name}/lay-out", fixity.Technician, layOutStore},
+}
+
+// uploadForm is the order to lay out what is to be uploaded to a cloud.
+type uploadForm struct {
+	Action  string
+	Folders []folder
+	Person  asks
+}
+
+// notYet stands for the folder that isn't chosen yet: only the plan is asked for.
+func notYet(string, string, string, func(io.Writer) error) error { return fixity.ErrRefused }
+
+func layOutFinding(q *request) error {
+	id, err := q.number("id")
+	if err != nil {
+		return err
+	}
+	saw, err := q.saw(id)
+	if err != nil {
+		return err
+	}
+	if err := q.still(saw); err != nil {
+		return err
+	}
+	return q.layOut(recovering.Order{Findings: []int64{id}, Saw: saw}, fmt.Sprintf("/findings/%d", id))
+}
+
+func layOutStore(q *request) error {
+	rule, err := q.store()
+	if err != nil {
+		return err
+	}
+	if rule.Kind != string(config.Cloud) {
+		return refused("What is laid out is for a cloud. In this store Firmus puts files in their place itself.")
+	}
+	return q.layOut(recovering.Order{Store: rule.Name}, pathOf(rule.Name))
+}
+
+// layOut lays intact files for a cloud into a new folder in the one that was chosen, with a
+// list of what to upload where. Firmus itself only reads a cloud.
+func (q *request) layOut(o recovering.Order, back string) error {
+	if !q.mayKnowAll() {
+		return errRestricted
+	}
+	in, err := q.source()
+	if err != nil {
+		return err
+	}
+	g := q.s.o.Guarded
+	dir := filepath.Join(in, "to-upload-"+q.s.now().Local().Format("2006-01-02-150405"))
+	if o.Upload, err = g.Uploads(dir); err != nil {
+		return err
+	}
+	o.Reason = q.field("reason")
+	return q.watched("Lay out what is to be uploaded", func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		o.Done = x.deals
+		res, err := recovering.Of(a).Recover(ctx, o)
+		if err != nil {
+			return outcome{}, err
+		}
+		n, bytes := res.Count(recovering.ToUpload)
+		out := outcome{Lead: "Nothing is to be uploaded.", Links: []link{{back, "Back"}}}
+		t, not := sheet.Table{Head: []string{"file", "goes to", "how"}}, sheet.Block{Title: "What was not laid out"}
+		for _, x := range res.Items {
+			if x.State != recovering.ToUpload {
+				not.Facts = append(not.Facts, [2]string{x.Store + ": " + shown(x.Set+"/"+x.Path), sentence(x.Why + " ")})
+			} else if len(t.Rows) < mostKept {
+				t.Rows = append(t.Rows, []string{filepath.Join(x.Store, x.Set, filepath.FromSlash(x.Path)), x.To.Path, x.HowToUpload()})
+			}
+		}
+		if n > 0 {
+			if err := g.Write(filepath.Join(dir, recovering.UploadList), nil, func(w io.Writer) error { _, err := io.WriteString(w, res.Uploads()); return err }); err != nil {
+				return outcome{}, err
+			}
+			out.Lead = fmt.Sprintf("%s laid ready in %s (%s). Upload them by the list %s there, then have the store read: Work, Read a store now.",
+				fixity.Counted(n, "file", "is", "are"), shown(dir), report.Size(bytes), recovering.UploadList)
+			out.Blocks = []sheet.Block{{Table: &t}}
+			out.Links = append(out.Links, link{"/work#read", "Read a store now"})
+		}
+		if len(not.Facts) > 0 {
+			out.Blocks = append(out.Blocks, not)
+		}
+		return out, nil
+	})
+}

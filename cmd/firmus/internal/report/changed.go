@@ -1,0 +1,209 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/care"
+	"firmus/fixity/ledger"
+)
+
+// Edited says that an altered access file may well have been edited on purpose: it was
+// saved anew where people work, it isn't what damage looks like, and nothing of a whole
+// recording is known to be lacking.
+func Edited(f ledger.Finding, rules care.Rules) bool {
+	rule, _ := rules.Store(f.Store)
+	set, _ := rules.Set(f.Set)
+	return fixity.State(f.Kind) == fixity.Altered && set.Role == fixity.Access && rule.Arrivals && f.Anatomy != fixity.Zeroed && f.Anatomy != fixity.CutShort &&
+		f.Facts.Tells(fixity.Held) && !f.Facts.Tells(fixity.SignKept, fixity.Lacks, fixity.Shorter, fixity.NoSave, fixity.BytesOf, fixity.Exchanged)
+}
+
+// askEdited is what comes first of such a file.
+func (m Matter) askEdited(f ledger.Finding) []Step {
+	return []Step{
+		say(fmt.Sprintf("Was this edited on purpose? If so, listen to it and accept it as a new version: firmus findings signoff %d --reason \"…\"", f.ID)),
+		say("If nobody meant it, go on."),
+	}
+}
+
+// CopyInWords is what a copy of the matter's file is, and when and how it was last known. What
+// may have been edited on purpose is called changed.
+func (m Matter) CopyInWords(c ledger.Copy, disputed bool) (is, known string) {
+	is, known = InWords(c, disputed), LastKnown(c)
+	for _, f := range m.Findings {
+		if f.File == c.File && f.Store == c.Store && f.Carrier == c.Carrier && Edited(f, m.Rules) {
+			is, known = "changed", strings.Replace(known, "read, not as it should be, ", "read ", 1)
+		}
+	}
+	return is, known
+}
+
+// More is what is to be told of a finding besides what it is: both versions, where that is
+// for a person to decide, and that copies went the wrong way round.
+func (m Matter) More(f ledger.Finding) []string {
+	var out []string
+	if s := m.WrongWay(f); s != "" {
+		out = append(out, s)
+	}
+	if x, ok := f.Facts.Find(fixity.Held); ok && fixity.State(f.Kind) == fixity.Altered && Edited(f, m.Rules) {
+		s := "It now has " + m.side(x.Bytes, x.For) + ", dated " + m.when(x.Date) + "."
+		if v, ok := m.Files[f.File].version(m.Files[f.File].File.Version); ok {
+			s += fmt.Sprintf(" Version %d has %s; %s.", v.N, m.side(v.Size, v.Duration), m.made(v))
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// side is how large and how long one of two versions is.
+func (m Matter) side(size int64, took time.Duration) string {
+	s := fixity.Count(size, "byte")
+	if took > 0 {
+		s += ", " + Duration(took) + " long"
+	}
+	return s
+}
+
+// made says who stands behind a version, and since when.
+func (m Matter) made(v Length) string {
+	s := v.Reason
+	if v.By != "" {
+		s += " by " + v.By
+	}
+	if !v.At.IsZero() {
+		s += ", " + m.when(v.At)
+	}
+	return s
+}
+
+// sideOf describes a copy that is one side of a dispute.
+func (m Matter) sideOf(o ledger.Finding) string {
+	x, ok := o.Facts.Find(fixity.Held)
+	if c, has := m.Files[o.File].own(o); !ok && has && c.Size >= 0 {
+		x, ok = fixity.Fact{Bytes: c.Size, Date: time.Unix(0, c.ModTime)}, true
+	}
+	if !ok {
+		return ""
+	}
+	s := " (" + m.side(x.Bytes, x.For)
+	if x.Date.Unix() != 0 {
+		s += ", dated " + m.when(x.Date)
+	}
+	return s + ")"
+}
+
+// Holds says that a copy on a drive or in a service was last shown to be in order.
+func Holds(c ledger.Copy) bool {
+	return c.Carrier == 0 && c.Held > 0 && (c.State == fixity.Intact || c.State == fixity.Editing)
+}
+
+// swapped is the file that a finding's file was exchanged with; "" if it was with none.
+func swapped(f ledger.Finding) string {
+	x, ok := f.Facts.Find(fixity.Exchanged)
+	if !ok || fixity.State(f.Kind) != fixity.Altered || len(x.Places) == 0 {
+		return ""
+	}
+	return x.Set + "/" + string(x.Places[0])
+}
+
+// Swap says that the matter is two files that have each other's bytes.
+func (m Matter) Swap() bool {
+	return len(m.Findings) == 2 && swapped(m.Findings[0]) == m.Findings[1].Set+"/"+m.Findings[1].Path &&
+		swapped(m.Findings[1]) == m.Findings[0].Set+"/"+m.Findings[0].Path
+}
+
+// swapBack exchanges the names of two files once more. Nothing is copied over anything: the
+// third place is outside the store.
+func (m Matter) swapBack() []Step {
+	a, b := m.Findings[0], m.Findings[1]
+	aside := m.outOf(a)[1].Path
+	steps := []Step{
+		say("Nothing is damaged: each of the two files has the bytes of the other. Listen to both, and find out whether somebody exchanged their names."),
+		{Text: "If they are to be as they were, exchange the names back, in this order:", Lines: []Line{{from, m.place(a)}, {to, aside}, {from, m.place(b)}, {to, m.place(a)}, {from, aside}, {to, m.place(b)}},
+			Then: "Then run: firmus audit " + a.Store},
+	}
+	if rule, _ := m.Rules.Store(a.Store); rule.Arrivals && !m.frozen(a) {
+		steps = append(steps, say(fmt.Sprintf("If they were exchanged on purpose: firmus findings signoff %d %d --reason \"…\"", a.ID, b.ID)))
+	}
+	return steps
+}
+
+// folders are what the folder of a misplaced file was and is called: the paths without what
+// both have at their ends. ok is false if not even the name is the same.
+func folders(f ledger.Finding) (was, is string, ok bool) {
+	if fixity.State(f.Kind) != fixity.Misplaced || f.FoundAt == "" {
+		return "", "", false
+	}
+	a, b := strings.Split(f.Path, "/"), strings.Split(f.FoundAt, "/")
+	for len(a) > 0 && len(b) > 0 && a[len(a)-1] == b[len(b)-1] {
+		a, b, ok = a[:len(a)-1], b[:len(b)-1], true
+	}
+	return strings.Join(a, "/"), strings.Join(b, "/"), ok
+}
+
+// Folder is what one folder was and is called in which all files of the matter lie; ok is
+// false if they were moved in several ways, or are one file only.
+func (m Matter) Folder() (was, is string, ok bool) {
+	was, is, ok = folders(m.Findings[0])
+	for _, f := range m.Findings {
+		w, i, same := folders(f)
+		ok = ok && same && w == was && i == is && f.Set == m.Findings[0].Set && f.Store == m.Findings[0].Store
+	}
+	return was, is, ok && len(m.Findings) > 1
+}
+
+func (m Matter) isFolder() bool { _, _, ok := m.Folder(); return ok }
+
+// moved is what to do about a folder that lies elsewhere, or is called otherwise.
+func (m Matter) moved(was, is string) []Step {
+	f := m.Findings[0]
+	var steps []Step
+	ask := fmt.Sprintf("Was the folder moved or renamed on purpose? %s lie under its new name, and nothing of them is lost.", fixity.Count(len(m.Findings), "file"))
+	if rule, _ := m.Rules.Store(f.Store); rule.Arrivals {
+		ask += " If so, accept it as one: " + m.acceptAll()
+	}
+	steps = append(steps, say(ask))
+	return append(steps, Step{Text: "If not, move the folder back. If anything lies there by now, stop and look at that first:",
+		Lines: []Line{{from, m.Where.path(f.Store, f.Set, is)}, {to, m.Where.path(f.Store, f.Set, was)}}, Then: "Then run: firmus audit " + f.Store})
+}
+
+// acceptAll is the command that signs off all findings of the matter.
+func (m Matter) acceptAll() string {
+	n := len(m.Findings)
+	cmd := "firmus findings signoff"
+	if id := m.Findings[0].Incident; id != 0 {
+		cmd += fmt.Sprintf(" --incident %d", id)
+	} else {
+		for _, f := range m.Findings {
+			cmd += fmt.Sprintf(" %d", f.ID)
+		}
+	}
+	if n > askedFrom || m.Findings[0].Incident != 0 {
+		cmd += fmt.Sprintf(" --files %d", n)
+	}
+	return cmd + " --reason \"…\""
+}
+
+// askedFrom is how many files may be signed off at once without typing how many.
+const askedFrom = 20
+
+// together gives the findings that are one matter with f though they are no incident: a
+// folder that was moved, two files that were exchanged.
+func together(t *ledger.Tx, f ledger.Finding) ([]ledger.Finding, error) {
+	with := swapped(f)
+	was, is, folder := folders(f)
+	if with == "" && !folder {
+		return []ledger.Finding{f}, nil
+	}
+	all, err := t.Findings.Open(f.Store)
+	all = slices.DeleteFunc(all, func(o ledger.Finding) bool {
+		w, i, ok := folders(o)
+		return o.ID != f.ID && !(folder && ok && w == was && i == is && o.Set == f.Set && o.Incident == f.Incident) &&
+			!(with != "" && o.Set+"/"+o.Path == with && swapped(o) == f.Set+"/"+f.Path)
+	})
+	slices.SortFunc(all, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
+	return all, err
+}

@@ -1,0 +1,316 @@
+package statements
+
+import (
+	"context"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"time"
+	"unicode/utf8"
+
+	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/sheet"
+	"firmus/fixity"
+	"firmus/fixity/care"
+	"firmus/fixity/ledger"
+	"firmus/fixity/spelling"
+)
+
+// Item is the statement of one item: its files, each copy of them, and what was
+// done about them.
+type Item struct {
+	Item  string          `json:"item"`
+	At    *report.Instant `json:"at"`
+	Files []File          `json:"files"`
+	// Places are where stores stand, as people know it.
+	Places map[string]string `json:"places"`
+	// NotReached are the stores that could not be reached when they were last looked for:
+	// what is said of them is from then.
+	NotReached []NotReached `json:"not_reached"`
+
+	now    time.Time
+	absent report.Absent
+}
+
+// File is a file under care, or one that was.
+type File struct {
+	Set        string           `json:"set"`
+	Path       string           `json:"path"`
+	PathBase64 string           `json:"path_base64,omitempty"`
+	Version    int64            `json:"version"` // 0: no version has authority
+	TakenIn    *report.Instant  `json:"taken_in"`
+	TakenBy    string           `json:"taken_by"`
+	Retired    *report.Instant  `json:"retired"`
+	Versions   []Version        `json:"versions"`
+	Copies     []report.Copy    `json:"copies"`
+	Findings   []report.Finding `json:"findings"`
+	// Unfinished says that the current version is not a whole recording; null: nothing
+	// says so.
+	Unfinished *Unfinished `json:"unfinished"`
+	Events     []Event     `json:"events"`
+
+	path   string // as it is, where Path is as it is shown
+	copies []ledger.Copy
+}
+
+// Version is an accepted state of a file.
+type Version struct {
+	N      int64           `json:"n"`
+	Size   int64           `json:"size"`
+	SHA256 string          `json:"sha256"`
+	BLAKE3 string          `json:"blake3"`
+	Sound  float64         `json:"seconds"` // of sound; 0: not known
+	MD5    string          `json:"md5,omitempty"`
+	Reason string          `json:"reason"`
+	By     string          `json:"by"`
+	At     *report.Instant `json:"at"`
+}
+
+// Event is an entry of the record about a file.
+type Event struct {
+	Seq    int64           `json:"seq"`
+	At     *report.Instant `json:"at"`
+	Verb   fixity.Verb     `json:"verb"`
+	By     string          `json:"by"`
+	Store  string          `json:"store,omitempty"`
+	Reason string          `json:"reason,omitempty"`
+}
+
+// MakeItem reads the statement of an item; fixity.ErrNotFound if nothing of it was
+// ever under care.
+func MakeItem(ctx context.Context, l *ledger.Ledger, rules care.Rules, item string, now time.Time) (Item, error) {
+	out := Item{Item: item, At: report.InstantOf(now), Files: []File{}, Places: map[string]string{}, NotReached: []NotReached{}, now: now}
+	for _, s := range rules.Stores {
+		if s.Place != "" {
+			out.Places[s.Name] = s.Place
+		}
+	}
+	err := l.View(ctx, func(t *ledger.Tx) (err error) {
+		if out.absent, err = report.NotHere(t, rules, now); err != nil {
+			return err
+		}
+		out.NotReached = append(out.NotReached, notReached(out.absent, rules)...)
+		fs, err := t.Files.OfItem(item)
+		if err != nil {
+			return err
+		}
+		if len(fs) == 0 {
+			items, err := t.Files.Items()
+			if err != nil {
+				return err
+			}
+			return fmt.Errorf("no file of item %q is under care%s: %w", item, spelling.Ask(item, items), fixity.ErrNotFound)
+		}
+		for _, f := range fs {
+			x, err := fileOf(t, rules, f)
+			if err != nil {
+				return err
+			}
+			out.Files = append(out.Files, x)
+		}
+		return nil
+	})
+	return out, err
+}
+
+func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
+	x := File{Set: f.Set, Version: f.Version, TakenIn: report.InstantOf(f.TakenAt), TakenBy: f.TakenBy, Retired: report.InstantOf(f.Retired), Versions: []Version{}, Findings: []report.Finding{}, Events: []Event{}, path: f.Path}
+	x.Path, x.PathBase64 = report.Path(f.Path)
+	vs, err := t.Files.Versions(f.ID)
+	if err != nil {
+		return x, err
+	}
+	for _, v := range vs {
+		s, err := t.Files.Sound(f.ID, v.N)
+		if err != nil {
+			return x, err
+		}
+		x.Versions = append(x.Versions, Version{v.N, v.Size, v.SHA256.Sum, v.BLAKE3.Sum, s.Duration.Seconds(), v.MD5.Sum, v.Reason, v.By, report.InstantOf(v.At)})
+	}
+	if x.copies, err = t.Copies.Of(f.ID); err != nil {
+		return x, err
+	}
+	x.Copies = report.CopiesOf(x.copies)
+	for i, c := range x.copies {
+		if c.Carrier == 0 {
+			x.Copies[i].Spelled = ledger.Spelling(c.At, f.Path)
+		}
+	}
+	fds, err := t.Findings.Of(f.ID)
+	if err != nil {
+		return x, err
+	}
+	for _, fd := range fds {
+		x.Findings = append(x.Findings, report.FindingOf(fd, rules, false))
+	}
+	switch u, err := t.Findings.UnfinishedOf(f.ID); {
+	case err == nil:
+		line := unfinishedOf(u)
+		x.Unfinished = &line
+	case !errors.Is(err, fixity.ErrNotFound):
+		return x, err
+	}
+	err = t.Log.Of(f.ID, func(e ledger.Event) error {
+		x.Events = append(x.Events, Event{e.Seq, report.InstantOf(e.At), e.Verb, e.By, e.Store, e.Reason})
+		return nil
+	})
+	return x, err
+}
+
+// Text writes the statement for a person.
+func (i Item) Text(w io.Writer) {
+	fmt.Fprintf(w, "Statement of item %s, %s\n", report.Show(i.Item), report.Local(i.At.Time))
+	widest := 14
+	for _, f := range i.Files {
+		for _, c := range f.copies {
+			widest = max(widest, utf8.RuneCountInString(i.where(c)))
+		}
+	}
+	for _, f := range i.Files {
+		fmt.Fprintf(w, "\n%s/%s\n", f.Set, report.Show(f.Path))
+		fmt.Fprintf(w, "  taken in %s by %s\n", at(f.TakenIn), f.TakenBy)
+		if f.Retired != nil {
+			fmt.Fprintf(w, "  RETIRED %s\n", at(f.Retired))
+		}
+		if f.Version == 0 {
+			fmt.Fprintf(w, "  no version counts as the right one: the stores disagreed when the file was taken in\n")
+		}
+		if u := f.Unfinished; u != nil {
+			fmt.Fprintf(w, "  NOT WHOLE when first looked at: %s\n             %s\n             every copy is a copy of that, even an intact one\n", u.Lacking, u.ended())
+		}
+		for _, v := range f.Versions {
+			long := ""
+			if v.Sound > 0 {
+				long = ", " + report.Duration(time.Duration(v.Sound*float64(time.Second))) + " long"
+			}
+			fmt.Fprintf(w, "  version %d  %s%s, SHA-256 %s\n             %s, by %s, %s\n", v.N, report.Size(v.Size), long, v.SHA256, v.Reason, v.By, at(v.At))
+		}
+		if report.InDispute(f.copies) && f.Version > 0 {
+			fmt.Fprintf(w, "  stores hold different bytes: no version counts as intact until you decide\n")
+		}
+		for _, c := range i.Lines(f) {
+			fmt.Fprintf(w, "  %-*s  %-11s %s\n", widest, c.Where, c.Is, c.Known)
+			if c.At != "" {
+				fmt.Fprintf(w, "  %-*s  %-11s %s\n", widest, "", "", c.At)
+			}
+		}
+		for _, fd := range f.Findings {
+			end := "open"
+			if fd.State != "open" {
+				end = fd.Ending()
+			}
+			fmt.Fprintf(w, "  finding %d: %s in %s, told %s; %s\n", fd.ID, fd.Kind, fd.Where(), report.Local(fd.Opened), end)
+		}
+	}
+	fmt.Fprintf(w, "\n%s\n", notShown)
+}
+
+// CopyLine is one copy of a file of the item, as people read it.
+type CopyLine struct {
+	Where string // the store or the disc, and where it stands
+	Disc  string
+	State fixity.State
+	Is    string
+	Known string
+	At    string // where it lies, if that isn't just the file's path
+	Bad   bool   // it isn't as it should be, and isn't merely awaited
+}
+
+// Lines are the copies of a file of the item.
+func (i Item) Lines(f File) (out []CopyLine) {
+	disputed := report.InDispute(f.copies)
+	for _, c := range f.copies {
+		l := CopyLine{Where: i.where(c), Disc: c.Disc, State: c.State, Is: report.InWords(c, disputed), Known: i.absent.Of(c.Store, i.now, report.LastKnown(c)), At: report.OddPlace(c, f.path),
+			Bad: !report.Holds(c) && c.State != fixity.Awaited}
+		if c.Disc != "" && c.Burned != f.Version {
+			l.Known += fmt.Sprintf("; burned from version %d", c.Burned)
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
+// Sheet is the statement as a page to print.
+func (i Item) Sheet(archive string) sheet.Sheet {
+	s := sheet.Sheet{Archive: archive, Title: "Statement of " + report.Show(i.Item), Under: report.Local(i.At.Time)}
+	for _, n := range i.NotReached {
+		s.Blocks = append(s.Blocks, sheet.Block{Lines: []string{n.words()}})
+	}
+	for _, f := range i.Files {
+		b := sheet.Block{Title: f.Set + "/" + report.Show(f.Path)}
+		b.Facts = append(b.Facts, [2]string{"taken in", at(f.TakenIn) + " by " + f.TakenBy})
+		if f.Retired != nil {
+			b.Facts = append(b.Facts, [2]string{"retired", at(f.Retired)})
+		}
+		if f.Version == 0 {
+			b.Facts = append(b.Facts, [2]string{"version", "none counts as the right one: the stores disagreed when the file was taken in"})
+		}
+		if u := f.Unfinished; u != nil {
+			b.Facts = append(b.Facts, [2]string{"not whole", u.Lacking + "; " + u.ended() + "; every copy is a copy of that"})
+		}
+		for _, v := range f.Versions {
+			long := ""
+			if v.Sound > 0 {
+				long = ", " + report.Duration(time.Duration(v.Sound*float64(time.Second))) + " long"
+			}
+			b.Facts = append(b.Facts, [2]string{fmt.Sprintf("version %d", v.N), fmt.Sprintf("%s%s; %s, by %s, %s; SHA-256 %s", report.Size(v.Size), long, v.Reason, v.By, at(v.At), v.SHA256)})
+		}
+		for _, fd := range f.Findings {
+			end := "open"
+			if fd.State != "open" {
+				end = fd.Ending()
+			}
+			b.Facts = append(b.Facts, [2]string{fmt.Sprintf("finding %d", fd.ID), fmt.Sprintf("%s in %s, told %s; %s", fd.Kind, fd.Where(), report.Local(fd.Opened), end)})
+		}
+		t := sheet.Table{Head: []string{"copy", "is", "how it is known"}}
+		for _, c := range i.Lines(f) {
+			known := c.Known
+			if c.At != "" {
+				known += "; " + c.At
+			}
+			t.Rows = append(t.Rows, []string{c.Where, c.Is, known})
+		}
+		s.Blocks = append(s.Blocks, b, sheet.Block{Table: &t})
+	}
+	s.Blocks = append(s.Blocks, sheet.Block{Lines: []string{notShown}})
+	return s
+}
+
+// notShown is what a statement of an item says of itself.
+const notShown = "This statement doesn't show that the transfer itself was good, nor what a store holds since it was last read."
+
+// where names a copy's place: a disc or a store, and where it stands.
+func (i Item) where(c ledger.Copy) string {
+	name := c.Store
+	if c.Disc != "" {
+		name = "disc " + c.Disc
+	}
+	if p := i.Places[c.Store]; p != "" {
+		name += " (" + p + ")"
+	}
+	return name
+}
+
+// CSV writes a row for each copy of each file.
+func (i Item) CSV(w io.Writer) error {
+	rows := [][]string{{"item", "set", "path", "version", "sha256", "store", "disc", "state", "held_version", "read", "read_ok", "reported", "unfinished"}}
+	for _, f := range i.Files {
+		sha := ""
+		for _, v := range f.Versions {
+			if v.N == f.Version {
+				sha = v.SHA256
+			}
+		}
+		lacking := ""
+		if f.Unfinished != nil {
+			lacking = f.Unfinished.Lacking
+		}
+		for _, c := range f.Copies {
+			rows = append(rows, []string{i.Item, f.Set, f.Path, strconv.FormatInt(f.Version, 10), sha, c.Store, c.Disc, string(c.State), strconv.FormatInt(c.Version, 10), rfc(c.Read), strconv.FormatBool(c.ReadOK), rfc(c.Reported), lacking})
+		}
+	}
+	c := csv.NewWriter(w)
+	return c.WriteAll(safeCells(rows))
+}

@@ -1,0 +1,407 @@
+// Package stores is the one way to a store. Whoever lists, reads or writes there calls
+// Use, which takes the store's lock and the turn on its drive, keeps to its window and
+// rate, finds out whether it is there and is the right one, and makes any call that
+// stays silent mean that the store is away. Root gives a root that is only looked at.
+//
+// A use concerns its own store: that another one hangs, is closed or is held by
+// somebody else ends no use of this one.
+package stores
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+	"time"
+
+	"firmus/cmd/firmus/internal/schedule"
+	"firmus/fixity"
+	"firmus/fixity/care"
+	"firmus/fixity/ledger"
+)
+
+// Kinds of stores that are listed: on a mounted file system, and kept by a service.
+const (
+	diskKind  = "disk"
+	cloudKind = "cloud"
+)
+
+// Stores are all of an archive, as one who orders something uses them. Several may use
+// them at once; they share Turns.
+type Stores struct {
+	Ledger *ledger.Ledger
+	Rules  care.Rules
+	// Open gives a set's root in a store, read with the page cache so treated. Nobody
+	// else calls it.
+	Open func(store, set string, cache fixity.Cache) (Root, error)
+	// Where is a root as people know it (its folder), for messages.
+	Where func(store, set string) string
+	// NoMarker says that nothing can be written to the store: it is told by its files.
+	NoMarker func(store string) bool
+	// Device names the drive that a store lies on; "" is not known. It may hang.
+	Device func(ctx context.Context, store string) string
+	// Solid says that a store is known to lie on a drive without a spindle. It may hang; nil:
+	// that isn't known of any.
+	Solid  func(ctx context.Context, store string) bool
+	Limits func(store string) Limits // nil: none
+	Order  Order
+	Turns  *Turns // nil: nobody else uses stores in this process
+	// Silence overrides the constant; for tests.
+	Silence time.Duration
+	Now     func() time.Time
+	By      string
+	Say     func(format string, args ...any)
+	// Lost is set while a lost ledger is made anew without its record: the holdings whose
+	// markers are taken over then, "" until the first is met.
+	Lost *string
+}
+
+// Limits are what a store allows.
+type Limits struct {
+	Rate    int64 // bytes a second, of all that read; 0: as it can
+	Readers int   // files that are read side by side; 0: as many as suit the drive
+	Window  schedule.Window
+	// Count keeps how much was read, for a store that bounds it; may be nil.
+	Count func(ctx context.Context, n int64) error
+}
+
+// Order says what the one who orders asks of stores. The zero value is a person's.
+type Order struct {
+	// Windows: the clock orders it, so each store is used in its window only.
+	Windows bool
+	// Hurry makes scheduled uses of a drive give way.
+	Hurry bool
+	// Growing names a recording that grows on a store's drive, "" if none does: reading
+	// waits for its end. Nil: never.
+	Growing func(store string) string
+	// Read is told of bytes read; Paused that reading stops for a recording, and goes on
+	// (""); Paced, at a use's end, how much was read in how long, pauses not counted.
+	// Any may be nil.
+	Read   func(store string, n int64)
+	Paused func(store, recording string)
+	Paced  func(store string, n int64, took time.Duration)
+}
+
+// growsAgain is how often it is asked whether a recording still grows.
+const growsAgain = 5 * time.Second
+
+// Purpose says how a store is used.
+type Purpose struct {
+	// Wait is for a store that another process works on; then the error is a
+	// *ledger.LockedError.
+	Wait time.Duration
+	// Turn is how long the drive is waited for while it is read for somebody else, 0 as
+	// long as it takes; a use inside another one waits for a second. Then fixity.ErrBusy.
+	Turn time.Duration
+	// Adopt makes a root the store's as soon as anything lies there.
+	Adopt bool
+	// Beside is for a little that nobody else's use is in the way of: what is Firmus's own
+	// and guarded by a lock of its own, a file that a person waits for. It takes neither
+	// lock nor turn, and keeps to no window.
+	Beside bool
+	// Unseen doesn't look whether the store is there: the use says what it is.
+	Unseen bool
+}
+
+// Used is a store in a use.
+type Used struct {
+	Presence
+	s      Stores
+	ctx    context.Context // ends with the use
+	cancel context.CancelCauseFunc
+	pace   *pace
+	limits Limits
+	order  Order
+	beside bool
+	wanted func() bool // another process waits for the drive; may be nil
+	drive  string      // "": it was used beside others
+
+	mu    sync.Mutex
+	n     int64
+	took  time.Duration
+	until time.Time // up to when it was read, by the machine's clock
+
+	over    error         // why no other file may be begun
+	passing int           // files that are read from end to end just now
+	passed  chan struct{} // closed when there are none; nil: nobody waits for that
+}
+
+// held are the uses that a context is inside of.
+type held struct {
+	u     *Used
+	drive string
+	outer *held
+}
+
+type heldKey struct{}
+
+func (h *held) store(name string) *Used {
+	for ; h != nil; h = h.outer {
+		if h.u.Rule.Name == name {
+			return h.u
+		}
+	}
+	return nil
+}
+
+func (h *held) has(drive string) bool {
+	for ; h != nil; h = h.outer {
+		if h.drive == drive {
+			return true
+		}
+	}
+	return false
+}
+
+// Use does something with a store while nobody else does, in this order: the window is
+// looked at, the drive's turn in this process is waited for, then the store's lock is taken,
+// then that of the drive, and then it is found out whether the store is there. Who waits for
+// a drive is told. What is away is in the Used, and no error; do says what
+// follows. do works with the context that it is given: that ends with ErrGivesWay when
+// something more urgent waits for the drive, with ErrWindow before the first file that
+// is begun outside the window. Inside a use of the same store it is that use.
+//
+// Errors are those of do, and before it ErrWindow, fixity.ErrBusy, or of the ledger.
+func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx context.Context, u *Used) error) error {
+	outer, _ := ctx.Value(heldKey{}).(*held)
+	if u := outer.store(name); u != nil {
+		return do(ctx, u)
+	}
+	rule, _ := s.Rules.Store(name)
+	u := &Used{s: s, order: s.Order, beside: p.Beside}
+	u.Rule = rule
+	if s.Limits != nil {
+		u.limits = s.Limits(name)
+	}
+	u.pace = s.turns().pace(name, u.limits)
+	u.ctx, u.cancel = context.WithCancelCause(ctx)
+	defer u.cancel(nil)
+	in := &held{u: u, outer: outer}
+	if !p.Beside {
+		if u.closed() {
+			return fmt.Errorf("store %s: %w", name, ErrWindow)
+		}
+		in.drive = s.turns().name(ctx, name, s.Device)
+		u.drive = in.drive
+		if !outer.has(in.drive) {
+			if outer != nil && p.Turn == 0 {
+				p.Turn = time.Second
+			}
+			free, err := s.turns().take(ctx, in.drive, name, s.Order.Hurry, p.Turn, s.Now(), u.cancel, s.say)
+			if err != nil {
+				return err
+			}
+			defer free()
+		}
+		unlock, err := s.lock(ctx, name, p.Wait)
+		if err != nil {
+			return err
+		}
+		defer unlock()
+		if !outer.has(in.drive) {
+			free, err := s.lockDrive(ctx, u, in.drive, p.Turn)
+			if err != nil {
+				return err
+			}
+			defer free()
+		}
+	}
+	if !p.Unseen {
+		var err error
+		if u.Presence, err = s.reach(u.ctx, name, p.Adopt); err != nil {
+			return err
+		}
+	}
+	if !u.Known.Retired.IsZero() {
+		return Retired(u.Known) // a daemon whose configuration is from before that goes on with the others
+	}
+	err := do(context.WithValue(u.ctx, heldKey{}, in), u)
+	if cause := context.Cause(u.ctx); err != nil && cause != nil && !errors.Is(err, cause) {
+		err = fmt.Errorf("%w: %w", cause, err)
+	}
+	if s.Order.Paced != nil && u.n > 0 {
+		s.Order.Paced(name, u.n, u.took)
+	}
+	return err
+}
+
+// Retired says that a store was retired; it matches ErrRetired.
+func Retired(s ledger.Store) error {
+	return fmt.Errorf("store %s was retired %s. Take it out of the configuration, or take it up again (firmus store adopt %s): %w",
+		s.Name, s.Retired.Local().Format("2 Jan 2006"), s.Name, ErrRetired)
+}
+
+// lock takes a store's lock, and says so when it is waited for.
+func (s Stores) lock(ctx context.Context, name string, wait time.Duration) (unlock func(), err error) {
+	unlock, err = s.Ledger.LockStore(ctx, name, s.Who(), 0, s.Now)
+	var held *ledger.LockedError
+	if wait <= 0 || !errors.As(err, &held) {
+		return unlock, err
+	}
+	s.say("waiting for store %s, up to %s: %s works on it", name, wait, held.Holder)
+	return s.Ledger.LockStore(ctx, name, s.Who(), wait, s.Now)
+}
+
+// Root is a root in the use, read with the page cache so treated.
+func (u *Used) Root(set string, cache fixity.Cache) (Root, error) {
+	return u.s.root(u.Rule.Name, set, cache, u)
+}
+
+// Root is a set's root that is only looked at, without the store's lock: nothing is
+// listed or read in full through it.
+func (s Stores) Root(store, set string, cache fixity.Cache) (Root, error) {
+	return s.root(store, set, cache, nil)
+}
+
+func (s Stores) root(store, set string, cache fixity.Cache, u *Used) (Root, error) {
+	in, err := s.Open(store, set, cache)
+	if err != nil {
+		return nil, err
+	}
+	return &way{s: s, store: store, set: set, in: in, u: u}, nil
+}
+
+// Drive is that which the store lies on; stores on one drive have the same.
+func (u *Used) Drive() string { return cmp.Or(u.drive, unnamed+u.Rule.Name) }
+
+// Drives are the drives that stores lie on, each asked at the same time; stores of one
+// drive have the same name.
+func (s Stores) Drives(ctx context.Context, names []string) []string {
+	out := make([]string, len(names))
+	var wg sync.WaitGroup
+	for i, n := range names {
+		wg.Go(func() { out[i] = s.turns().name(ctx, n, s.Device) })
+	}
+	wg.Wait()
+	return out
+}
+
+// closed says that the store's window counts, and is closed now.
+func (u *Used) closed() bool { return u.order.Windows && !u.beside && !u.limits.Window.Open(u.s.Now()) }
+
+// mayBegin ends the use, before a file is begun, if its window has closed, or if another
+// process waits for the drive of one that the clock ordered. Files that pass by are read to
+// their end first: of several that are read side by side, one may be longer than any window.
+func (u *Used) mayBegin(ctx context.Context) error {
+	var over error
+	switch {
+	case u.closed():
+		over = ErrWindow
+	case u.wanted != nil && u.wanted():
+		over = ErrGivesWay
+	}
+	u.mu.Lock()
+	if u.over == nil {
+		u.over = over
+	}
+	over = u.over
+	if over != nil && u.passing > 0 && u.passed == nil {
+		u.passed = make(chan struct{})
+	}
+	passed := u.passed
+	u.mu.Unlock()
+	if over == nil {
+		return nil
+	}
+	if passed != nil {
+		select {
+		case <-passed:
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+	}
+	u.cancel(over)
+	return over
+}
+
+// passes counts a file that passes by, until the function is called that it gives.
+func (u *Used) passes() (ended func()) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.passing++
+	return func() {
+		u.mu.Lock()
+		defer u.mu.Unlock()
+		if u.passing--; u.passing == 0 && u.passed != nil {
+			close(u.passed)
+			u.passed = nil
+		}
+	}
+}
+
+// read notes what was read, and waits for as long as the store's rate asks, and while a
+// recording grows on its drive.
+func (u *Used) read(ctx context.Context, n int64, took time.Duration) {
+	u.mu.Lock()
+	u.n += n
+	// What several read at the same time counts once.
+	if now := time.Now(); now.Sub(u.until) < took {
+		took = max(now.Sub(u.until), 0)
+	}
+	u.took, u.until = u.took+took, time.Now()
+	u.mu.Unlock()
+	name := u.Rule.Name
+	if u.order.Read != nil {
+		u.order.Read(name, n)
+	}
+	pause(ctx, u.pace.read(ctx, n))
+	if u.order.Growing == nil {
+		return
+	}
+	said := false
+	for ctx.Err() == nil {
+		rec := u.order.Growing(name)
+		if rec == "" {
+			break
+		}
+		if !said && u.order.Paused != nil {
+			u.order.Paused(name, rec)
+		}
+		said = true
+		pause(ctx, growsAgain)
+	}
+	if said && u.order.Paused != nil {
+		u.order.Paused(name, "")
+	}
+}
+
+// pause waits, or until ctx ends.
+func pause(ctx context.Context, d time.Duration) {
+	if d <= 0 {
+		return
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+	case <-t.C:
+	}
+}
+
+func (s Stores) turns() *Turns {
+	if s.Turns != nil {
+		return s.Turns
+	}
+	return &Turns{}
+}
+
+func (s Stores) kind(store string) string {
+	r, _ := s.Rules.Store(store)
+	return r.Kind
+}
+
+// Who is who takes a lock, for whoever finds it taken.
+func (s Stores) Who() string {
+	if host, err := os.Hostname(); err == nil {
+		return s.By + " on " + host
+	}
+	return s.By
+}
+
+func (s Stores) say(format string, args ...any) {
+	if s.Say != nil {
+		s.Say(format, args...)
+	}
+}

@@ -1,0 +1,408 @@
+package stores
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"iter"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Silence is how long a store may leave a call unanswered before it counts as away. A
+// listing and a read answer with each entry and each piece.
+const Silence = time.Minute
+
+// A store that is known not to answer is waited for so long.
+const silentAgain = 5 * time.Second
+
+// way is a root each call of which is waited for no longer than the store may be
+// silent. What is read through it in a use is held to the store's limits.
+type way struct {
+	s     Stores
+	store string
+	set   string
+	in    Root
+	u     *Used // nil: it is only looked at
+}
+
+// Inner is the root itself, to see what a service alone can be asked; it is asked through
+// Slowly. Other roots come back as they are.
+func Inner(r Root) Root {
+	if w, ok := r.(*way); ok {
+		return w.in
+	}
+	return r
+}
+
+func (w *way) bound() time.Duration {
+	if w.s.Silence > 0 {
+		return w.s.Silence
+	}
+	return Silence
+}
+
+func (w *way) away() error {
+	return fmt.Errorf("%w: it has not answered for %s", fixity.ErrAway, w.bound())
+}
+
+// ask runs f, which may hang, and gives up with fixity.ErrAway when the store has been
+// silent for too long, or with the cause of ctx.
+func ask[T any](ctx context.Context, w *way, f func(context.Context) (T, error)) (T, error) {
+	v, err, _ := attempt(ctx, w, f, nil)
+	return v, err
+}
+
+// attempt is ask, and says whether f was left behind, still at work; late is given what
+// it returns after all. While a call is left behind no other is begun: they would pile up.
+func attempt[T any](ctx context.Context, w *way, f func(context.Context) (T, error), late func(T, error)) (v T, err error, left bool) {
+	if err := w.answers(ctx); err != nil {
+		return v, err, false
+	}
+	type result struct {
+		v   T
+		err error
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	got := make(chan result, 1)
+	go func() {
+		v, err := f(ctx)
+		got <- result{v, err}
+	}()
+	timer := time.NewTimer(w.bound())
+	defer timer.Stop()
+	select {
+	case r := <-got:
+		return r.v, r.err, false
+	case <-ctx.Done():
+	case <-timer.C:
+		cancel(w.away())
+	}
+	done := w.s.turns().givenUp(w.store)
+	go func() {
+		defer done()
+		r := <-got
+		if late != nil {
+			late(r.v, r.err)
+		}
+	}()
+	return v, context.Cause(ctx), true
+}
+
+// answers waits while a call that was left behind is still at work, but not for long.
+func (w *way) answers(ctx context.Context) error {
+	if stuck := w.s.turns().waitsFor(w.store); stuck != nil {
+		timer := time.NewTimer(min(silentAgain, w.bound()))
+		defer timer.Stop()
+		select {
+		case <-stuck:
+		case <-ctx.Done():
+		case <-timer.C:
+			return fmt.Errorf("%w: it still doesn't answer", fixity.ErrAway)
+		}
+	}
+	return context.Cause(ctx)
+}
+
+// do is ask for a call that returns nothing.
+func do(ctx context.Context, w *way, f func(context.Context) error) error {
+	_, err := ask(ctx, w, func(ctx context.Context) (struct{}, error) { return struct{}{}, f(ctx) })
+	return err
+}
+
+func (w *way) Identify(ctx context.Context) (fixity.Identity, error) {
+	return ask(ctx, w, w.in.Identify)
+}
+
+func (w *way) Adopt(ctx context.Context, id fixity.Identity) error {
+	return do(ctx, w, func(ctx context.Context) error { return w.in.Adopt(ctx, id) })
+}
+
+func (w *way) TakeOver(ctx context.Context, id fixity.Identity) error {
+	return do(ctx, w, func(ctx context.Context) error { return w.in.TakeOver(ctx, id) })
+}
+
+// Shards of a service come with a listing of all of it, so they may take longer.
+func (w *way) Shards(ctx context.Context) ([]string, error) {
+	if w.s.kind(w.store) == cloudKind {
+		return ask(ctx, w.slow(), w.in.Shards)
+	}
+	shards, err := ask(ctx, w, w.in.Shards)
+	if err == nil && w.u != nil {
+		err = w.noteMounts(ctx, shards)
+	}
+	return shards, err
+}
+
+func (w *way) Stat(ctx context.Context, path string) (fixity.Entry, error) {
+	return ask(ctx, w, func(ctx context.Context) (fixity.Entry, error) { return w.in.Stat(ctx, path) })
+}
+
+// List waits for each entry by itself: what is done with it takes none of the store's
+// time.
+func (w *way) List(ctx context.Context, shard string) iter.Seq2[fixity.Entry, error] {
+	return func(yield func(fixity.Entry, error) bool) {
+		if err := w.mounted(ctx, shard); err != nil {
+			yield(fixity.Entry{}, fmt.Errorf("list %q: %w: %w", shard, fixity.ErrIncomplete, err))
+			return
+		}
+		for e, err := range each(ctx, w, func(ctx context.Context) iter.Seq2[fixity.Entry, error] { return w.in.List(ctx, shard) }) {
+			if errors.Is(err, errLeft) {
+				err = fmt.Errorf("list %q: %w: %w", shard, fixity.ErrIncomplete, err)
+			}
+			if !yield(e, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+// errLeft is in the error of what was given up while the system still works on it.
+var errLeft = errors.New("given up")
+
+// each waits for each of all by itself, and ends with errLeft when one doesn't come.
+func each[T any](ctx context.Context, w *way, all func(context.Context) iter.Seq2[T, error]) iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		ctx, cancel := context.WithCancelCause(ctx)
+		defer cancel(nil)
+		next, stop := iter.Pull2(all(ctx))
+		type one struct {
+			v  T
+			ok bool
+		}
+		for {
+			x, err, left := attempt(ctx, w, func(context.Context) (one, error) {
+				v, err, ok := next()
+				return one{v, ok}, err
+			}, func(one, error) { stop() })
+			if left {
+				cancel(err)
+				yield(x.v, leftError{err})
+				return
+			}
+			if err == nil && !x.ok || !yield(x.v, err) || err != nil {
+				stop()
+				return
+			}
+		}
+	}
+}
+
+// leftError is errLeft, with the cause's words alone.
+type leftError struct{ error }
+
+func (e leftError) Unwrap() []error { return []error{e.error, errLeft} }
+
+// Slowly asks what lies behind a root something that a service alone can be asked, and that
+// takes many requests: its client bounds each, and this all of them. A service that hasn't
+// answered by then is away.
+func Slowly[T any](ctx context.Context, r Root, f func(context.Context) (T, error)) (T, error) {
+	w, ok := r.(*way)
+	if !ok {
+		return f(ctx)
+	}
+	return ask(ctx, w.slow(), f)
+}
+
+// EachSlowly is Slowly for what is told one by one: each may take as long.
+func EachSlowly[T any](ctx context.Context, r Root, all func(context.Context) iter.Seq2[T, error]) iter.Seq2[T, error] {
+	w, ok := r.(*way)
+	if !ok {
+		return all(ctx)
+	}
+	return each(ctx, w.slow(), all)
+}
+
+// Open gives a reader that is waited for piece by piece, and held to what the store
+// allows. In a use that keeps to its store's window no file is begun outside it.
+func (w *way) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
+	if w.u != nil {
+		if err := w.u.mayBegin(ctx); err != nil {
+			return nil, err
+		}
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	in, err, _ := attempt(ctx, w, func(context.Context) (fixity.Reader, error) { return w.in.Open(ctx, e, offset) },
+		func(in fixity.Reader, err error) {
+			if err == nil {
+				in.Close()
+			}
+		})
+	if err != nil {
+		cancel(nil)
+		return nil, err
+	}
+	return &reader{in: in, w: w, ctx: ctx, cancel: cancel}, nil
+}
+
+func (w *way) ReadFile(ctx context.Context, path string, limit int64) ([]byte, error) {
+	return ask(ctx, w, func(ctx context.Context) ([]byte, error) { return w.in.ReadFile(ctx, path, limit) })
+}
+
+// Replace and ReplaceVerified take as long as what is written: each piece that is taken
+// counts as an answer.
+func (w *way) Replace(ctx context.Context, path string, write func(io.Writer) error) error {
+	return w.writing(ctx, func(ctx context.Context, beat func()) error {
+		return w.in.Replace(ctx, path, func(to io.Writer) error { return write(beating{to, beat}) })
+	})
+}
+
+func (w *way) ReplaceVerified(ctx context.Context, path string, write func(io.Writer) error, verify func(fixity.Reader) error) error {
+	return w.writing(ctx, func(ctx context.Context, beat func()) error {
+		return w.in.ReplaceVerified(ctx, path, func(to io.Writer) error { return write(beating{to, beat}) },
+			func(r fixity.Reader) error { return verify(beatingReader{r, beat}) })
+	})
+}
+
+// writing is a call that answers in pieces. It is not given up while it hangs in the
+// system: whoever asks for it has the store's lock, and nobody else may write there then.
+func (w *way) writing(ctx context.Context, f func(ctx context.Context, beat func()) error) error {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	timer := time.AfterFunc(w.bound(), func() { cancel(w.away()) })
+	defer timer.Stop()
+	err := f(ctx, func() { timer.Reset(w.bound()) })
+	if cause := context.Cause(ctx); err != nil && cause != nil && !errors.Is(err, cause) {
+		err = fmt.Errorf("%w: %w", cause, err)
+	}
+	return err
+}
+
+type beating struct {
+	io.Writer
+	beat func()
+}
+
+func (b beating) Write(p []byte) (int, error) {
+	n, err := b.Writer.Write(p)
+	b.beat()
+	return n, err
+}
+
+type beatingReader struct {
+	fixity.Reader
+	beat func()
+}
+
+func (b beatingReader) Read(p []byte) (int, error) {
+	n, err := b.Reader.Read(p)
+	b.beat()
+	return n, err
+}
+
+func (w *way) Names(ctx context.Context, folder string) ([]string, error) {
+	return ask(ctx, w, func(ctx context.Context) ([]string, error) { return w.in.Names(ctx, folder) })
+}
+
+func (w *way) RenameOwn(ctx context.Context, from, to string) error {
+	return do(ctx, w, func(ctx context.Context) error { return w.in.RenameOwn(ctx, from, to) })
+}
+
+func (w *way) RemoveOwn(ctx context.Context, path string) error {
+	return do(ctx, w, func(ctx context.Context) error { return w.in.RemoveOwn(ctx, path) })
+}
+
+// Sweep, SweepOwn and Restrict do nothing in a root in which Firmus doesn't write. A
+// sweep answers when it has been everywhere, so it may take longer.
+func (w *way) Sweep(ctx context.Context) (int, error) {
+	if in, ok := w.in.(Swept); ok {
+		return ask(ctx, w.slow(), in.Sweep)
+	}
+	return 0, nil
+}
+
+func (w *way) SweepOwn(ctx context.Context, folder string) (int, error) {
+	if in, ok := w.in.(Swept); ok {
+		return ask(ctx, w.slow(), func(ctx context.Context) (int, error) { return in.SweepOwn(ctx, folder) })
+	}
+	return 0, nil
+}
+
+// slow is for calls that go through all of a root before they answer.
+func (w *way) slow() *way {
+	x := *w
+	x.s.Silence = 30 * w.bound()
+	return &x
+}
+
+func (w *way) Restrict(ctx context.Context, folder string, file, dir fs.FileMode, group int, mk bool) error {
+	if in, ok := w.in.(Swept); ok {
+		return do(ctx, w, func(ctx context.Context) error { return in.Restrict(ctx, folder, file, dir, group, mk) })
+	}
+	return nil
+}
+
+// mended is the root as one in which files are put back; fixity.ErrRefused if it is none.
+func (w *way) mended() (Mended, error) {
+	if in, ok := w.in.(Mended); ok {
+		return in, nil
+	}
+	return nil, fmt.Errorf("nothing is ever written in store %s: %w", w.store, fixity.ErrRefused)
+}
+
+// PutBack takes as long as what is written, as Replace does.
+func (w *way) PutBack(ctx context.Context, p fixity.PuttingBack, write func(io.Writer) error, verify func(fixity.Reader) error) (kept string, err error) {
+	in, err := w.mended()
+	if err != nil {
+		return "", err
+	}
+	err = w.writing(ctx, func(ctx context.Context, beat func()) (err error) {
+		kept, err = in.PutBack(ctx, p, func(to io.Writer) error { return write(beating{to, beat}) },
+			func(r fixity.Reader) error { return verify(beatingReader{r, beat}) })
+		return err
+	})
+	return kept, err
+}
+
+func (w *way) Move(ctx context.Context, e fixity.Entry, to string) error {
+	in, err := w.mended()
+	if err != nil {
+		return err
+	}
+	return do(ctx, w, func(ctx context.Context) error { return in.Move(ctx, e, to) })
+}
+
+func (w *way) Free(ctx context.Context) (int64, error) {
+	in, err := w.mended()
+	if err != nil {
+		return -1, err
+	}
+	return ask(ctx, w, in.Free)
+}
+
+// KeptFiles are also those in first-level folders that lie on volumes of their own.
+func (w *way) KeptFiles(ctx context.Context, mounts []string) ([]fixity.Kept, error) {
+	in, err := w.mended()
+	if err != nil {
+		return nil, err
+	}
+	return ask(ctx, w.slow(), func(ctx context.Context) ([]fixity.Kept, error) { return in.KeptFiles(ctx, mounts) })
+}
+
+func (w *way) RemoveKept(ctx context.Context, path string) error {
+	in, err := w.mended()
+	if err != nil {
+		return err
+	}
+	return do(ctx, w, func(ctx context.Context) error { return in.RemoveKept(ctx, path) })
+}
+
+// FileID is "" where the system doesn't tell.
+func (w *way) FileID(ctx context.Context, path string) (string, error) {
+	if in, ok := w.in.(Identified); ok {
+		return ask(ctx, w, func(ctx context.Context) (string, error) { return in.FileID(ctx, path) })
+	}
+	return "", nil
+}
+
+// Volume fails with fixity.ErrNotFound where the system doesn't tell.
+func (w *way) Volume(ctx context.Context) (fixity.Lies, error) {
+	if in, ok := w.in.(Lies); ok {
+		return ask(ctx, w, in.Volume)
+	}
+	return fixity.Lies{}, fmt.Errorf("volume of store %s: %w", w.store, fixity.ErrNotFound)
+}

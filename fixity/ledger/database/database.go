@@ -1,0 +1,201 @@
+// Package database keeps a ledger's tables: a file of SQLite's, or a schema of
+// PostgreSQL's. It opens them, brings their schema up to date, locks, and runs one
+// transaction after another; it knows no table of the ledger's.
+package database
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"net/url"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/jackc/pgx/v5/pgconn"
+	_ "github.com/jackc/pgx/v5/stdlib" // PostgreSQL
+	"modernc.org/sqlite"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger/private"
+)
+
+// Options say where the database is.
+type Options struct {
+	Path      string        // SQLite: the file; made if it isn't there
+	URL       string        // PostgreSQL instead: a connection URL
+	Waiting   time.Duration // how long to wait for another writer
+	MustExist bool          // refuse to make a new one
+}
+
+// DB is an open database. It is safe for concurrent use.
+type DB struct {
+	o        Options
+	w, r     *sql.DB
+	locks    *sql.DB // PostgreSQL: a session for each lock
+	postgres bool
+	at       openFiles // SQLite: which files are open
+	held     *sql.Conn
+}
+
+// A busy ledger or one that can't be used is told apart by these.
+var (
+	// ErrNewer: written by a newer Firmus; it was not touched.
+	ErrNewer = errors.New("ledger is from a newer version")
+	// ErrDamaged: the database's own structure is broken.
+	ErrDamaged = errors.New("ledger is damaged")
+	// ErrPlace: it lies where a database can't be kept safely.
+	ErrPlace = errors.New("ledger lies on a network share")
+)
+
+// wayOut is what a person can do about a damaged ledger.
+const wayOut = `stop the daemon, then bring it back from a backup: firmus ledger restore`
+
+// Where is the ledger's file, or its URL without a password.
+func (d *DB) Where() string {
+	if !d.postgres {
+		return d.o.Path
+	}
+	u, err := url.Parse(d.o.URL)
+	if err != nil {
+		return "at its URL"
+	}
+	return u.Redacted()
+}
+
+// Close ends all connections. Of a ledger that is gone they are left to the end of the
+// process: SQLite removes the -wal by its name when it closes a file, and that may be
+// another ledger's by now.
+func (d *DB) Close() error {
+	if d.elsewhere() {
+		return nil
+	}
+	var err error
+	if d.held != nil {
+		err = d.held.Close()
+	}
+	err = errors.Join(err, d.w.Close())
+	if d.r != d.w {
+		err = errors.Join(err, d.r.Close())
+	}
+	if d.locks != nil {
+		err = errors.Join(err, d.locks.Close())
+	}
+	return err
+}
+
+// Open connects to a database, or makes the file of one. Errors wrap ErrDamaged, ErrPlace
+// or fixity.ErrNotFound (MustExist); the file is unchanged after each of them.
+func Open(o Options) (*DB, error) {
+	d := &DB{o: o, postgres: o.URL != ""}
+	return d, d.connect()
+}
+
+// Postgres says that it is one of PostgreSQL's.
+func (d *DB) Postgres() bool { return d.postgres }
+
+func (d *DB) connect() error {
+	if d.postgres {
+		db, err := sql.Open("pgx", d.o.URL)
+		if err != nil {
+			return fmt.Errorf("ledger: %w", err)
+		}
+		db.SetMaxOpenConns(8)
+		d.w, d.r = db, db
+		// A lock keeps its session for as long as an audit runs: in the pool above, an
+		// intake that locks eight stores would leave none to write with. Not idle: a
+		// session that is given back ends, and its locks and its name with it.
+		if d.locks, err = sql.Open("pgx", d.o.URL); err != nil {
+			return fmt.Errorf("ledger: %w", err)
+		}
+		d.locks.SetMaxIdleConns(0)
+		return nil
+	}
+	if err := checkPlace(filepath.Dir(d.o.Path)); err != nil {
+		return fmt.Errorf("ledger %s: %w", d.o.Path, err)
+	}
+	st, err := os.Stat(d.o.Path)
+	switch {
+	case errors.Is(err, os.ErrNotExist) && d.o.MustExist:
+		return fmt.Errorf("ledger %s: %w", d.o.Path, fixity.ErrNotFound)
+	case err == nil && st.Mode().IsRegular() && st.Size() == 0 && d.o.MustExist:
+		return fmt.Errorf("ledger %s: %w: the file is empty", d.o.Path, ErrDamaged)
+	case errors.Is(err, os.ErrNotExist):
+		// SQLite gives its -wal and -shm the file's own mode.
+		f, err := private.OpenFile(d.o.Path, os.O_RDWR|os.O_CREATE)
+		if err != nil {
+			return fmt.Errorf("ledger %s: %w", d.o.Path, err)
+		}
+		f.Close()
+	case err == nil && st.Size() > 0:
+		if err := checkHeader(d.o.Path); err != nil {
+			return fmt.Errorf("ledger %s: %w", d.o.Path, err)
+		}
+	}
+	// Pragmas stand in the DSN so that every connection has them. synchronous FULL:
+	// an acknowledged commit outlives a power cut. _txlock: a transaction that will
+	// write takes the write lock at its beginning and so can't fail half-way. mode=rw: a
+	// connection that is made later, when the file is gone, makes no other.
+	name := dsn(d.o.Path) + fmt.Sprintf("?mode=rw&_pragma=busy_timeout(%d)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)&_txlock=immediate", d.o.Waiting.Milliseconds())
+	w, err := sqlite.NewConnector(name)
+	if err != nil {
+		return fmt.Errorf("ledger %s: %w", d.o.Path, err)
+	}
+	r, err := sqlite.NewConnector(name + "&_pragma=query_only(1)")
+	if err != nil {
+		return fmt.Errorf("ledger %s: %w", d.o.Path, err)
+	}
+	d.w, d.r = sql.OpenDB(keeping{w}), sql.OpenDB(keeping{r})
+	d.w.SetMaxOpenConns(1)
+	d.r.SetMaxOpenConns(5) // one of them is held
+	d.r.SetMaxIdleConns(4)
+	return nil
+}
+
+// checkHeader refuses a file that doesn't begin as a database does (SQLite's "Database
+// File Format", section 1.3): one of a few bytes would be taken for an empty one, and
+// begun anew.
+func checkHeader(path string) error {
+	const magic = "SQLite format 3\x00"
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	head := make([]byte, 100)
+	n, err := io.ReadFull(f, head)
+	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+		return err
+	}
+	if n < len(head) || string(head[:len(magic)]) != magic {
+		return fmt.Errorf("%w: the file is no database, or only the beginning of one; nothing was changed: %s", ErrDamaged, wayOut)
+	}
+	return nil
+}
+
+// ErrFull says that the drive with the ledger has no room. Nothing was changed.
+var ErrFull = errors.New("no room left to write (nothing was changed)")
+
+// Translate gives the errors of both databases the names of this package.
+func (d *DB) Translate(err error) error {
+	var se *sqlite.Error
+	if errors.As(err, &se) {
+		if se.Code() == 4874 { // SQLITE_IOERR_SHMSIZE: not even the file beside the -wal
+			return fmt.Errorf("%w: %w", ErrFull, err)
+		}
+		switch se.Code() & 0xff {
+		case 5, 6: // SQLITE_BUSY, SQLITE_LOCKED
+			return fmt.Errorf("%w: another process has been writing to it for %s: %w", fixity.ErrBusy, d.o.Waiting, err)
+		case 11, 26: // SQLITE_CORRUPT, SQLITE_NOTADB
+			return fmt.Errorf("%w: %s: %w", ErrDamaged, wayOut, err)
+		case 13: // SQLITE_FULL
+			return fmt.Errorf("%w: %w", ErrFull, err)
+		}
+	}
+	var pe *pgconn.PgError
+	if errors.As(err, &pe) && pe.Code == "55P03" { // lock_not_available
+		return fmt.Errorf("%w: another process has been writing to it for %s: %w", fixity.ErrBusy, d.o.Waiting, err)
+	}
+	return err
+}

@@ -1,0 +1,40 @@
+package database
+
+import "context"
+
+// MaxKept is maxKept.
+const MaxKept = maxKept
+
+// Kept is how many statements the writing connection keeps.
+func (d *DB) Kept(ctx context.Context) (n int, err error) {
+	c, err := d.w.Conn(ctx)
+	if err != nil {
+		return 0, err
+	}
+	defer c.Close()
+	err = c.Raw(func(c any) error {
+		n = len(c.(*keeper).kept)
+		return nil
+	})
+	return n, err
+}
+
+// Waits says how long a commit waits for the drive: 2 is to its end (SQLite,
+// PRAGMA synchronous).
+func (d *DB) Waits(ctx context.Context) (n int, err error) {
+	err = d.w.QueryRowContext(ctx, `PRAGMA synchronous`).Scan(&n)
+	return n, err
+}
+
+// Connect makes n connections at once, and gives the last error.
+func (d *DB) Connect(ctx context.Context, n int) (last error) {
+	for range n {
+		c, err := d.r.Conn(ctx)
+		if err == nil {
+			err = c.PingContext(ctx)
+			defer c.Close()
+		}
+		last = err
+	}
+	return last
+}

@@ -1,0 +1,159 @@
+package database
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger/private"
+)
+
+// Locks say where locks are: in the state folder of one ledger, whose name tells its locks
+// from those of others in one database of PostgreSQL's. Alone are locks of this computer
+// alone, also where hosts share a database.
+type Locks struct {
+	State, Of string
+	Alone     bool
+}
+
+// Lock takes a lock that dies with the process which holds it. While another one does, it
+// is tried again until wait is over; then the error is a *LockedError. who says who takes
+// it. It is on the file state/locks/NAME, and on PostgreSQL a session lock besides.
+func (d *DB) Lock(ctx context.Context, at Locks, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
+	// Here before a folder is made: where the state folder was may lie nothing.
+	if err := d.Here(); err != nil {
+		return nil, fmt.Errorf("lock store %s: %w", name, err)
+	}
+	dir := filepath.Join(at.State, "locks")
+	if err := private.MkdirAll(dir); err != nil {
+		return nil, fmt.Errorf("lock store %s: %w", name, err)
+	}
+	f, err := private.OpenFile(filepath.Join(dir, name), os.O_RDWR|os.O_CREATE)
+	if err != nil {
+		return nil, fmt.Errorf("lock store %s: %w", name, err)
+	}
+	until := time.Now().Add(wait)
+	for {
+		holder := ""
+		if err = tryLock(f); err == nil {
+			var release func()
+			if release, holder, err = d.lockSession(ctx, at, name, who); err == nil {
+				text := fmt.Sprintf("%s, process %d, since %s\n", who, os.Getpid(), now().UTC().Format("2 Jan 2006 15:04:05 UTC"))
+				_ = f.Truncate(0) // the text is for people; the lock is what counts
+				_, _ = f.WriteAt([]byte(text), 0)
+				return func() {
+					release()
+					_ = f.Truncate(0)
+					unlockFile(f)
+					f.Close()
+				}, nil
+			}
+			unlockFile(f)
+			if !errors.Is(err, fixity.ErrBusy) { // the database doesn't answer
+				f.Close()
+				return nil, fmt.Errorf("lock store %s: %w", name, err)
+			}
+		} else if !isHeld(err) {
+			f.Close()
+			return nil, fmt.Errorf("lock store %s: %w", name, err)
+		} else {
+			text, _ := os.ReadFile(f.Name())
+			holder = strings.TrimSpace(string(text))
+		}
+		if !time.Now().Before(until) {
+			f.Close()
+			if holder == "" {
+				holder = "another process"
+			}
+			return nil, &LockedError{strings.TrimPrefix(name, "."), holder}
+		}
+		select {
+		case <-ctx.Done():
+			f.Close()
+			return nil, context.Cause(ctx)
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
+}
+
+// LockedError says who holds the lock on a store, since when. It matches fixity.ErrBusy.
+type LockedError struct{ Name, Holder string }
+
+func (e *LockedError) Error() string {
+	return fmt.Sprintf("store %s is %v: %s works on it", e.Name, fixity.ErrBusy, e.Holder)
+}
+
+// Unwrap gives fixity.ErrBusy.
+func (e *LockedError) Unwrap() error { return fixity.ErrBusy }
+
+// lockSession takes PostgreSQL's session lock; nothing on SQLite, or where this computer is
+// meant alone.
+func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (release func(), holder string, err error) {
+	if !d.postgres || at.Alone {
+		return func() {}, "", nil
+	}
+	c, err := d.locks.Conn(ctx)
+	if err != nil {
+		return nil, "", err
+	}
+	h := fnv.New64a()
+	fmt.Fprintf(h, "%s/%s", at.Of, name)
+	key := int64(h.Sum64())
+	var got bool
+	if err := c.QueryRowContext(ctx, `SELECT pg_try_advisory_lock($1)`, key).Scan(&got); err != nil {
+		c.Close()
+		return nil, "", err
+	}
+	if !got {
+		// The name and the time are those of the session that holds it.
+		var app string
+		var since time.Time
+		_ = c.QueryRowContext(ctx, `SELECT a.application_name, a.backend_start FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid
+			WHERE l.locktype = 'advisory' AND l.granted AND l.objsubid = 1 AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())
+				AND ((l.classid::bigint << 32) | l.objid::bigint) = $1 LIMIT 1`, key).Scan(&app, &since)
+		c.Close()
+		if app != "" {
+			holder = app + ", since " + since.UTC().Format("2 Jan 2006 15:04:05 UTC")
+		}
+		return nil, holder, fixity.ErrBusy
+	}
+	_, _ = c.ExecContext(ctx, `SELECT set_config('application_name', $1, false)`, who)
+	return func() {
+		// The session ends with this, and would take the lock with it; said all the same,
+		// as its end is not waited for.
+		_, _ = c.ExecContext(context.Background(), `SELECT pg_advisory_unlock($1)`, key)
+		c.Close()
+	}, "", nil
+}
+
+// LockState says that this process has the ledger of a state folder open. Many may share
+// it; alone has it only who exchanges the ledger. It is not waited for: fixity.ErrBusy.
+// It dies with the process.
+func LockState(state string, alone bool) (unlock func(), err error) {
+	dir := filepath.Join(state, "locks")
+	if err := private.MkdirAll(dir); err != nil {
+		return nil, fmt.Errorf("lock the ledger: %w", err)
+	}
+	f, err := private.OpenFile(filepath.Join(dir, ".open"), os.O_RDWR|os.O_CREATE)
+	if err != nil {
+		return nil, fmt.Errorf("lock the ledger: %w", err)
+	}
+	try := tryShare
+	if alone {
+		try = tryLock
+	}
+	if err := try(f); err != nil {
+		f.Close()
+		if !isHeld(err) {
+			return nil, fmt.Errorf("lock the ledger: %w", err)
+		}
+		return nil, fmt.Errorf("the ledger in %s is %w: another process has it open", state, fixity.ErrBusy)
+	}
+	return func() { unlockFile(f); f.Close() }, nil
+}

@@ -1,0 +1,153 @@
+package database
+
+import (
+	"context"
+	"database/sql/driver"
+	"errors"
+	"strings"
+)
+
+// keeping opens SQLite connections that keep the statements they have prepared: to parse
+// one takes longer than to run most of ours. SQLite itself prepares a kept one anew when
+// the schema has changed since (sqlite3_prepare_v2). PostgreSQL's driver keeps them by
+// itself.
+type keeping struct{ driver.Connector }
+
+func (k keeping) Connect(ctx context.Context) (driver.Conn, error) {
+	c, err := k.Connector.Connect(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return &keeper{sqliteConn: c.(sqliteConn), kept: map[string]*kept{}}, nil
+}
+
+// sqliteConn is all that a connection of the driver can do.
+type sqliteConn interface {
+	driver.Conn
+	driver.ConnBeginTx
+	driver.ConnPrepareContext
+	driver.ExecerContext
+	driver.QueryerContext
+	driver.Pinger
+	driver.SessionResetter
+	driver.Validator
+}
+
+// keeper is a connection with the statements it keeps, by their text. database/sql uses
+// it from one goroutine at a time.
+type keeper struct {
+	sqliteConn
+	kept map[string]*kept
+	uses int64
+}
+
+type kept struct {
+	sqliteStmt
+	used int64 // the use of the connection that was its last
+	open bool  // its rows are being read
+}
+
+type sqliteStmt interface {
+	driver.Stmt
+	driver.StmtExecContext
+	driver.StmtQueryContext
+}
+
+// maxKept is how many statements a connection keeps: more than an audit, or a letter,
+// asks. One takes some ten KiB.
+const maxKept = 300
+
+// Unwrap is the driver's own connection.
+func (k *keeper) Unwrap() driver.Conn { return k.sqliteConn }
+
+// prepared is a kept statement; nil where the text isn't kept, or its rows are being read.
+func (k *keeper) prepared(ctx context.Context, query string) (*kept, error) {
+	k.uses++
+	if s := k.kept[query]; s != nil {
+		s.used = k.uses
+		if s.open {
+			return nil, nil
+		}
+		return s, nil
+	}
+	switch word, _, _ := strings.Cut(query, " "); word {
+	case "SELECT", "INSERT", "UPDATE", "DELETE", "WITH":
+	default:
+		return nil, nil // what is rare, or changes the schema
+	}
+	p, err := k.sqliteConn.PrepareContext(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	if len(k.kept) >= maxKept {
+		if err := k.drop(); err != nil {
+			return nil, errors.Join(err, p.Close())
+		}
+	}
+	s := &kept{sqliteStmt: p.(sqliteStmt), used: k.uses}
+	k.kept[query] = s
+	return s, nil
+}
+
+// drop gives up the statement that was used longest ago.
+func (k *keeper) drop() error {
+	oldest := ""
+	for query, s := range k.kept {
+		if !s.open && (oldest == "" || s.used < k.kept[oldest].used) {
+			oldest = query
+		}
+	}
+	if oldest == "" {
+		return nil // the rows of all are being read
+	}
+	s := k.kept[oldest]
+	delete(k.kept, oldest)
+	return s.Close()
+}
+
+func (k *keeper) ExecContext(ctx context.Context, query string, args []driver.NamedValue) (driver.Result, error) {
+	s, err := k.prepared(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	if s == nil {
+		return k.sqliteConn.ExecContext(ctx, query, args)
+	}
+	return s.ExecContext(ctx, args)
+}
+
+func (k *keeper) QueryContext(ctx context.Context, query string, args []driver.NamedValue) (driver.Rows, error) {
+	s, err := k.prepared(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	if s == nil {
+		return k.sqliteConn.QueryContext(ctx, query, args)
+	}
+	rs, err := s.QueryContext(ctx, args)
+	if err != nil {
+		return nil, err
+	}
+	s.open = true
+	return keptRows{rs, s}, nil
+}
+
+// Close gives up the statements first: SQLite keeps a file open as long as one is left.
+func (k *keeper) Close() error {
+	var err error
+	for _, s := range k.kept {
+		err = errors.Join(err, s.Close())
+	}
+	k.kept = nil
+	return errors.Join(err, k.sqliteConn.Close())
+}
+
+type keptRows struct {
+	driver.Rows
+	of *kept
+}
+
+func (r keptRows) Close() error {
+	r.of.open = false
+	return r.Rows.Close()
+}

@@ -1,0 +1,7 @@
+package ledger
+
+// Exec runs SQL as the ledger does: the record tells of the rows that it changes.
+func (t *Tx) Exec(query string, args ...any) error {
+	_, err := t.exec(query, args...)
+	return err
+}

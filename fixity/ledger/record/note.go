@@ -1,0 +1,231 @@
+package record
+
+import (
+	"database/sql"
+	"fmt"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+)
+
+// noted is a row of a vouched table that a transaction writes.
+type noted struct {
+	in    *table
+	key   []any
+	was   string // its statement before; "" if it wasn't there
+	isNew bool   // the key was not there before this transaction, whatever it is now
+}
+
+// A write is what a statement of SQL does to a vouched table.
+type write struct {
+	in     *table
+	of     string   // table that is written, which may be a part of in
+	insert []string // values of the key's columns, as they stand in the statement
+	plain  bool     // an insert that changes no row which is there
+	where  string   // condition of an update or a delete, with places numbered anew
+	args   []int    // which of the statement's arguments those places are
+	sets   []string // by the key's columns: what an update makes of them; "" leaves them
+}
+
+var writes sync.Map // by the statement's text: *write, nil if it concerns no vouched column
+
+// note looks at a statement before it runs and keeps what the rows that it will write
+// are now. So nobody who writes to a vouched table needs to think of the record.
+func (t *tx) note(query string, args []any) error {
+	x, known := writes.Load(query)
+	if !known {
+		w, err := parseWrite(query)
+		if err != nil {
+			return err
+		}
+		x, _ = writes.LoadOrStore(query, w)
+	}
+	w := x.(*write)
+	if w == nil {
+		return nil
+	}
+	if w.insert != nil {
+		key, err := w.keyOf(w.insert, nil, args)
+		if err != nil {
+			return err
+		}
+		return t.noteRow(w.in, key, w.plain)
+	}
+	var some []any
+	for _, i := range w.args {
+		some = append(some, args[i])
+	}
+	var names []string
+	for _, f := range w.in.key {
+		names = append(names, f.name)
+	}
+	var keys [][]any
+	bare := &table{name: w.in.name, key: w.in.key}
+	err := t.rows("SELECT "+strings.Join(names, ", ")+" FROM "+w.of+w.where, some, func(rs *sql.Rows) error {
+		r, err := bare.scan(rs)
+		keys = append(keys, r.key)
+		return err
+	})
+	for _, k := range keys {
+		if err != nil {
+			return err
+		}
+		if err = t.noteRow(w.in, k, false); err == nil && w.sets != nil {
+			if k, err = w.keyOf(w.sets, k, args); err == nil {
+				err = t.noteRow(w.in, k, false)
+			}
+		}
+	}
+	return err
+}
+
+func (t *tx) noteRow(v *table, key []any, isNew bool) error {
+	begin := string(v.begin(key))
+	if t.notedAt[begin] {
+		return nil
+	}
+	n := noted{in: v, key: key, isNew: isNew}
+	if !isNew {
+		var err error
+		if n.was, err = t.stateOf(v, key); err != nil {
+			return err
+		}
+	}
+	if t.notedAt == nil {
+		t.notedAt = map[string]bool{}
+	}
+	t.notedAt[begin] = true
+	t.noted = append(t.noted, n)
+	return nil
+}
+
+// keyOf works out a row's key from the values in a statement: a place for an argument,
+// a number, or nothing, which is the value in old.
+func (w *write) keyOf(values []string, old, args []any) ([]any, error) {
+	key := make([]any, len(values))
+	for i, s := range values {
+		var x any
+		switch n, err := strconv.Atoi(strings.TrimPrefix(s, "$")); {
+		case s == "":
+			x = old[i]
+		case err != nil || strings.HasPrefix(s, "$") && n > len(args):
+			return nil, fmt.Errorf("write to %s: the record can't tell the row's key from %q", w.of, s)
+		case strings.HasPrefix(s, "$"):
+			x = args[n-1]
+		default:
+			x = n
+		}
+		switch y := x.(type) {
+		case int64, string, []byte:
+			key[i] = y
+		case int:
+			key[i] = int64(y)
+		default:
+			return nil, fmt.Errorf("write to %s: a key of type %T", w.of, x)
+		}
+	}
+	return key, nil
+}
+
+var (
+	writeTo = regexp.MustCompile(`^(INSERT INTO|UPDATE|DELETE FROM) ([a-z_]+) ?(.*)$`)
+	inserts = regexp.MustCompile(`^\(([^)]*)\) VALUES \(([^)]*)\)(.*)$`)
+	places  = regexp.MustCompile(`\$[0-9]+`)
+)
+
+// parseWrite reads our own SQL, of which it knows just what we use; it refuses what it
+// doesn't know of a vouched table. nil: no vouched column is written.
+func parseWrite(query string) (*write, error) {
+	m := writeTo.FindStringSubmatch(strings.Join(strings.Fields(query), " "))
+	if m == nil {
+		return nil, nil
+	}
+	w := &write{of: m[2]}
+	if w.in = vouched[w.of]; w.in == nil {
+		if w.in = vouched[partOf[w.of]]; w.in == nil {
+			return nil, nil
+		}
+	}
+	unknown := fmt.Errorf("write to %s: the record can't tell which rows %q writes", w.of, query)
+	if m[1] == "INSERT INTO" {
+		p := inserts.FindStringSubmatch(m[3])
+		if p == nil {
+			return nil, unknown
+		}
+		names, values := strings.Split(p[1], ", "), strings.Split(p[2], ", ")
+		for _, f := range w.in.key {
+			i := slices.Index(names, f.name)
+			if i < 0 || i >= len(values) {
+				return nil, unknown
+			}
+			w.insert = append(w.insert, values[i])
+		}
+		w.plain = p[3] == "" && w.of == w.in.name
+		return w, nil
+	}
+	rest, where, found := cutTop(m[3], " WHERE ")
+	if m[1] == "DELETE FROM" {
+		where, found = strings.CutPrefix(m[3], "WHERE ")
+	} else {
+		sets, ok := strings.CutPrefix(rest, "SET ")
+		if !ok {
+			return nil, unknown
+		}
+		changed, err := w.changes(sets)
+		if err != nil || !changed {
+			return nil, err
+		}
+	}
+	if !found {
+		return w, nil
+	}
+	w.where = " WHERE " + places.ReplaceAllStringFunc(where, func(s string) string {
+		n, _ := strconv.Atoi(s[1:])
+		i := slices.Index(w.args, n-1)
+		if i < 0 {
+			i = len(w.args)
+			w.args = append(w.args, n-1)
+		}
+		return "$" + strconv.Itoa(i+1)
+	})
+	return w, nil
+}
+
+// changes reads what an update sets: whether a vouched column is among it, and what
+// becomes of the key.
+func (w *write) changes(sets string) (any bool, err error) {
+	for sets != "" {
+		var one string
+		one, sets, _ = cutTop(sets, ", ")
+		name, value, ok := strings.Cut(one, " = ")
+		if !ok {
+			return false, fmt.Errorf("write to %s: the record can't read %q", w.of, one)
+		}
+		if i := slices.IndexFunc(w.in.key, func(f field) bool { return f.name == name }); i >= 0 {
+			if w.sets == nil {
+				w.sets = make([]string, len(w.in.key))
+			}
+			w.sets[i], any = value, true
+		}
+		any = any || w.of != w.in.name || slices.ContainsFunc(w.in.cols, func(f field) bool { return f.name == name })
+	}
+	return any, nil
+}
+
+// cutTop is strings.Cut at the first sep that stands outside all brackets.
+func cutTop(s, sep string) (before, after string, found bool) {
+	depth := 0
+	for i := range len(s) {
+		switch {
+		case s[i] == '(':
+			depth++
+		case s[i] == ')':
+			depth--
+		case depth == 0 && strings.HasPrefix(s[i:], sep):
+			return s[:i], s[i+len(sep):], true
+		}
+	}
+	return s, "", false
+}

@@ -1,0 +1,169 @@
+package record
+
+import (
+	"bytes"
+	"compress/flate"
+	"database/sql"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"sync"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger/mlog"
+)
+
+// ResultLine is one reading as the record keeps it: file, version it was shown to
+// hold (0: none), strength, cache, outcome and time in nanoseconds, by blanks.
+func ResultLine(r fixity.Result) string {
+	return fmt.Sprintf("%d %d %s %s %s %d", r.File, r.Version, fixity.Read, r.Cache, r.Outcome, nanos(r.At))
+}
+
+// Line is a result line read back.
+type Line struct {
+	File, Version int64
+	Strength      fixity.Strength
+	Cache         fixity.Cache
+	Outcome       fixity.Outcome
+	At            int64 // nanoseconds since 1970 UTC
+}
+
+// ParseLine reads a result line back.
+func ParseLine(s string) (Line, error) {
+	f := strings.Split(s, " ")
+	if len(f) != 6 {
+		return Line{}, fmt.Errorf("result line %q has %d fields, not 6", s, len(f))
+	}
+	var n [3]int64
+	for i, at := range []int{0, 1, 5} {
+		v, err := strconv.ParseInt(f[at], 10, 64)
+		if err != nil {
+			return Line{}, fmt.Errorf("result line %q: %w", s, err)
+		}
+		n[i] = v
+	}
+	return Line{n[0], n[1], fixity.Strength(f[2]), fixity.Cache(f[3]), fixity.Outcome(f[4]), n[2]}, nil
+}
+
+// packers are kept: one takes some 600 KB, and a commit packs the lines of many folders.
+var packers = sync.Pool{New: func() any {
+	w, _ := flate.NewWriter(io.Discard, flate.BestSpeed) // the level is valid
+	return w
+}}
+
+func packLines(lines []string) []byte {
+	var b bytes.Buffer
+	w := packers.Get().(*flate.Writer)
+	defer packers.Put(w)
+	w.Reset(&b)
+	for _, l := range lines {
+		io.WriteString(w, l+"\n")
+	}
+	w.Close()
+	return b.Bytes()
+}
+
+// maxPacked bounds what a packed row may unfold to: a damaged one must not fill
+// the memory. A row has at most some hundred lines of some dozen bytes.
+const maxPacked = 16 << 20
+
+func unpackLines(b []byte) ([]string, error) {
+	text, err := io.ReadAll(io.LimitReader(flate.NewReader(bytes.NewReader(b)), maxPacked))
+	if err != nil {
+		return nil, fmt.Errorf("unpack result lines: %w", err)
+	}
+	if len(text) == 0 {
+		return nil, nil
+	}
+	return strings.Split(strings.TrimSuffix(string(text), "\n"), "\n"), nil
+}
+
+// AddReading keeps the result lines of one commit; an event accounts for them later.
+func (t *Tx) AddReading(audit, shard int64, lines []string) (int64, error) {
+	id, err := t.nextID("reading")
+	if err != nil {
+		return 0, err
+	}
+	_, err = t.exec(`INSERT INTO reading (id, audit, shard, event, n, lines) VALUES ($1, $2, $3, -1, $4, $5)`,
+		id, audit, shard, len(lines), packLines(lines))
+	return id, err
+}
+
+// SliceEvent makes the event of a slice: it accounts for all readings of the shard
+// that no event does yet, also those of a slice that was killed. It is the zero
+// Event if there are none.
+func (t Log) SliceEvent(e Event, shard int64) (Event, error) {
+	var tree mlog.Lines
+	counts := map[string]int64{}
+	err := t.rows(`SELECT id, lines FROM reading WHERE shard = $1 AND event = -1 ORDER BY id`, []any{shard}, func(r *sql.Rows) error {
+		var id int64
+		var b []byte
+		if err := r.Scan(&id, &b); err != nil {
+			return err
+		}
+		lines, err := unpackLines(b)
+		if err != nil {
+			return err
+		}
+		for _, l := range lines {
+			tree.Add([]byte(l))
+			p, err := ParseLine(l)
+			if err != nil {
+				return err
+			}
+			counts[string(p.Outcome)]++
+		}
+		e.readings = append(e.readings, id)
+		return nil
+	})
+	if err != nil || len(e.readings) == 0 {
+		return Event{}, err
+	}
+	root := tree.Root()
+	e.Data = map[string]any{"shard": shard, "lines": tree.Len(), "root": root.String(), "outcomes": counts}
+	return e, nil
+}
+
+// ReadingsOf calls each for the result lines of one audit, in the order they were
+// written. each may ask the ledger: no cursor is open then.
+func (t Log) ReadingsOf(audit int64, each func(event int64, l Line) error) error {
+	const page = 100
+	type row struct {
+		id, event int64
+		packed    []byte
+	}
+	for after := int64(0); ; {
+		var rows []row
+		if err := t.rows(`SELECT id, event, lines FROM reading WHERE audit = $1 AND id > $2 ORDER BY id LIMIT $3`, []any{audit, after, page}, func(r *sql.Rows) error {
+			var x row
+			err := r.Scan(&x.id, &x.event, &x.packed)
+			rows = append(rows, x)
+			return err
+		}); err != nil {
+			return err
+		}
+		for _, x := range rows {
+			lines, err := unpackLines(x.packed)
+			if err != nil {
+				return err
+			}
+			for _, s := range lines {
+				l, err := ParseLine(s)
+				if err != nil {
+					return err
+				}
+				if err := each(x.event, l); err != nil {
+					return err
+				}
+			}
+			after = x.id
+		}
+		if len(rows) < page {
+			return nil
+		}
+	}
+}
+
+// HasReadings says that the event accounts for readings.
+func (e Event) HasReadings() bool { return len(e.readings) > 0 }

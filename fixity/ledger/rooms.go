@@ -1,0 +1,50 @@
+package ledger
+
+import "firmus/fixity/ledger/record"
+
+// The rooms of a transaction. Each asks and writes what its name says, and may call
+// the others: a file is judged from what all its copies hold, in one transaction.
+type (
+	Audits    struct{ *Tx } // runs, their shards and portions; listings, readings, conclusions
+	Clock     struct{ *Tx } // firings of the schedule, and each store's pace
+	Copies    struct{ *Tx } // what each place of each store holds; tallies of them
+	Discs     struct{ *Tx } // discs, what was burned on them, checks, decisions for a class
+	Files     struct{ *Tx } // files under care, their versions, what they sound like
+	Findings  struct{ *Tx } // what is not as it should be, and how it ended
+	Manifests struct{ *Tx } // manifests that were written, and those that are owed
+	People    struct{ *Tx } // who may open the pages, and the browsers they do it with
+	Post      struct{ *Tx } // letters and their deliveries
+	Services  struct{ *Tx } // ids, owners and change logs of cloud services
+	Sources   struct{ *Tx } // sticks and recorders that transfers were received from
+	Stores    struct{ *Tx } // stores, their roots and volumes
+	Strays    struct{ *Tx } // what lies in a store under no one's care
+)
+
+// Log is the record of events: told, proved, taken up again; and backups of the ledger.
+type Log struct {
+	record.Log
+	t *Tx
+}
+
+type rooms struct {
+	Audits    Audits
+	Clock     Clock
+	Copies    Copies
+	Discs     Discs
+	Files     Files
+	Findings  Findings
+	Log       Log
+	Manifests Manifests
+	People    People
+	Post      Post
+	Services  Services
+	Sources   Sources
+	Stores    Stores
+	Strays    Strays
+}
+
+// furnished returns t with its rooms.
+func (t *Tx) furnished() *Tx {
+	t.rooms = rooms{Audits{t}, Clock{t}, Copies{t}, Discs{t}, Files{t}, Findings{t}, Log{t.record.Log, t}, Manifests{t}, People{t}, Post{t}, Services{t}, Sources{t}, Stores{t}, Strays{t}}
+	return t
+}

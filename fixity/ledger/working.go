@@ -1,0 +1,122 @@
+package ledger
+
+import (
+	"database/sql"
+	"time"
+
+	"firmus/fixity"
+	"firmus/fixity/care"
+)
+
+// Working is what tells where a file is in the work.
+type Working struct {
+	File  File
+	Sound time.Duration // of the version under care; 0: not known
+	// Copies are those in stores; of all files at once only those that are not intact.
+	Copies []Copy
+	Discs  int64 // on the shelf, that hold the version under care
+	// Open are what is open about it, of each its number, kind, urgency and step.
+	Open []WorkingFinding
+}
+
+// WorkingFinding is an open finding about a file, in short.
+type WorkingFinding struct {
+	ID      int64
+	Store   string
+	Kind    fixity.Kind
+	Urgency fixity.Urgency
+	Step    care.Step
+}
+
+// OfItemWorking are the files under care of an item, by set and path, with all their copies.
+func (t Files) OfItemWorking(item string) ([]Working, error) {
+	out, err := t.working(`AND item = $1`, []byte(item))
+	if err != nil || len(out) == 0 {
+		return out, err
+	}
+	at := map[int64]int{}
+	for i := range out {
+		at[out[i].File.ID] = i
+	}
+	cs, err := t.Copies.where(`WHERE carrier = 0 AND file IN (SELECT id FROM file WHERE item = $1 AND retired_at = 0) ORDER BY file, store`, []byte(item))
+	for _, c := range cs {
+		out[at[c.File]].Copies = append(out[at[c.File]].Copies, c)
+	}
+	return out, err
+}
+
+// AllWorking are all files under care that belong to an item, by item, set and path. Of
+// their copies it has those that are not intact, so it takes a scan of the ledger: it is for
+// counting now and then.
+func (t Files) AllWorking() ([]Working, error) {
+	out, err := t.working(`AND item <> $1`, []byte(""))
+	if err != nil {
+		return nil, err
+	}
+	at := make(map[int64]int, len(out))
+	for i := range out {
+		at[out[i].File.ID] = i
+	}
+	err = t.rows(`SELECT file, store, state FROM instance WHERE carrier = 0 AND state <> 'intact'`, nil, func(r *sql.Rows) error {
+		var c Copy
+		var state string
+		if err := r.Scan(&c.File, &c.Store, &state); err != nil {
+			return err
+		}
+		c.State = fixity.State(state)
+		if i, ok := at[c.File]; ok {
+			c.Set = out[i].File.Set
+			out[i].Copies = append(out[i].Copies, c)
+		}
+		return nil
+	})
+	return out, err
+}
+
+// working reads files with what is on discs and what is open of them.
+func (t Files) working(which string, item []byte) ([]Working, error) {
+	var out []Working
+	at := map[int64]int{}
+	if err := t.rows(`SELECT f.id, f.set_name, f.path, f.item, f.version, f.vouched, f.changed_at, f.finished, f.taken_at, f.taken_by, f.retired_at, COALESCE(v.duration, 0)
+		FROM file f LEFT JOIN version v ON v.file = f.id AND v.n = f.version WHERE f.retired_at = 0 `+which+` ORDER BY f.item, f.set_name, f.path`, []any{item}, func(r *sql.Rows) error {
+		var sound int64
+		f, err := scanFile(scanMore{r, &sound})
+		at[f.ID] = len(out)
+		out = append(out, Working{File: f, Sound: time.Duration(sound)})
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	if err := t.rows(`SELECT f.id, count(*) FROM file f JOIN disc_file b ON b.file = f.id AND b.version = f.version JOIN disc d ON d.id = b.disc
+		WHERE f.retired_at = 0 AND d.retired_at = 0 `+which+` GROUP BY f.id`, []any{item}, func(r *sql.Rows) error {
+		var id, n int64
+		err := r.Scan(&id, &n)
+		if i, ok := at[id]; ok {
+			out[i].Discs = n
+		}
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	err := t.rows(`SELECT x.file, x.id, x.store, x.kind, x.urgency, x.step FROM finding x JOIN file f ON f.id = x.file
+		WHERE x.settled = '' AND f.retired_at = 0 `+which+` ORDER BY x.id`, []any{item}, func(r *sql.Rows) error {
+		var file int64
+		var x WorkingFinding
+		var kind, urgency, step string
+		err := r.Scan(&file, &x.ID, &x.Store, &kind, &urgency, &step)
+		x.Kind, x.Urgency, x.Step = fixity.Kind(kind), fixity.Urgency(urgency), care.Step(step)
+		if i, ok := at[file]; ok {
+			out[i].Open = append(out[i].Open, x)
+		}
+		return err
+	})
+	return out, err
+}
+
+// scanMore scans a row's last column into one more place.
+type scanMore struct {
+	r    *sql.Rows
+	more any
+}
+
+func (s scanMore) Scan(to ...any) error { return s.r.Scan(append(to, s.more)...) }
