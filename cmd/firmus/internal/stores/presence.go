@@ -43,8 +43,8 @@ func (s Stores) reach(ctx context.Context, name string, adoptAny bool) (Presence
 	rule, _ := s.Rules.Store(name)
 	p := Presence{Rule: rule}
 	var err error
-	if p.Known, err = s.Known(ctx, name); err != nil {
-		return p, err
+	if p.Known, err = s.Known(ctx, name); err != nil || !p.Known.Retired.IsZero() {
+		return p, err // only a person takes a retired store up again
 	}
 	for _, set := range rule.Sets {
 		if err := s.reachRoot(ctx, &p, set, adoptAny); err != nil {

@@ -40,6 +40,7 @@ type root struct {
 	whole   bool          // a read gives as much as it is asked for
 	shards  []string
 	mounted map[string]fixity.Lies
+	marked  fixity.Identity // what its marker says; else it has none and is empty
 }
 
 func (r *root) Mounts(_ context.Context, folders []string) (map[string]fixity.Lies, error) {
@@ -63,6 +64,9 @@ func (r *root) call(name string) {
 
 func (r *root) Identify(context.Context) (fixity.Identity, error) {
 	r.call("identify")
+	if r.marked.Marked() {
+		return r.marked, nil
+	}
 	return fixity.Identity{Empty: true, Writable: true}, nil
 }
 func (r *root) Shards(context.Context) ([]string, error) {
@@ -261,6 +265,35 @@ func TestSilentAtFirstContactIsAway(t *testing.T) {
 	})
 	if err != nil {
 		t.Error(err)
+	}
+}
+
+// TestOnlyAPersonTakesUpARetiredStore: who still has a store in its rules that a command
+// retired meanwhile does nothing with it, though its marker lies there.
+func TestOnlyAPersonTakesUpARetiredStore(t *testing.T) {
+	w := newWorld(t)
+	ours := fixity.Identity{Store: "x", Set: "masters"}
+	if err := w.Ledger.Tx(t.Context(), time.Now(), func(t *ledger.Tx) (err error) {
+		if ours.Holdings, err = t.Stores.Holdings(); err != nil {
+			return err
+		}
+		if err := t.Stores.Adopt("vault", "masters", ours, "Ada Wren", "a test"); err != nil {
+			return err
+		}
+		return t.Stores.End("vault", "", true, "Ada Wren", "sold")
+	}); err != nil {
+		t.Fatal(err)
+	}
+	w.roots["vault"].marked = ours
+	err := w.Use(t.Context(), "vault", stores.Purpose{}, func(context.Context, *stores.Used) error {
+		t.Error("it was used")
+		return nil
+	})
+	if !errors.Is(err, stores.ErrRetired) {
+		t.Errorf("got %v, want that it was retired", err)
+	}
+	if s, err := w.Known(t.Context(), "vault"); err != nil || s.Retired.IsZero() {
+		t.Errorf("retired %v, %v", s.Retired, err)
 	}
 }
 
