@@ -1,0 +1,81 @@
+// Package register holds the archive's own log, the spreadsheet that says what each reel
+// holds, against what the ledger knows. It never writes to it.
+//
+// What a cell means is read once (Read of a table through its Columns): every Row keeps the
+// text as it stands, so that whatever isn't understood still serves as text.
+package register
+
+// Field is what a column of the register tells.
+type Field string
+
+// Fields that a column can be mapped to. A register has any of them; only Item is needed.
+const (
+	Item        Field = "item"         // the reel's number
+	Base        Field = "base"         // of the tape, where numbers repeat by it: acetate, polyester
+	Side        Field = "side"         // A, B; in a register with a row a side
+	Track       Field = "track"        // in a register with a row a track
+	Barcode     Field = "barcode"      // of the carrier
+	Title       Field = "title"        //
+	Composer    Field = "composer"     //
+	Performers  Field = "performers"   //
+	Recorded    Field = "recorded"     // an archival date: text
+	Digitised   Field = "digitised"    // a day; a row with one claims that files are there
+	Length      Field = "length"       // of what the row is about
+	Disc        Field = "disc"         // numbers of discs; more than one apart by , ; / or a line
+	Box         Field = "box"          //
+	File        Field = "file"         // name or number of the file
+	Folder      Field = "folder"       //
+	Condition   Field = "condition"    // the person's words
+	Playable    Field = "playable"     // values mapped by a person: can it be played (again)
+	Hazard      Field = "hazard"       // mould and the like
+	TreatedFrom Field = "treated from" // in treatment since
+	TreatedTo   Field = "treated to"   // out of treatment
+	PlayBy      Field = "play by"      // to be played by this day after treatment
+	Priority    Field = "priority"     // transfer sooner
+	Restricted  Field = "restricted"   // blank or unreadable: restricted
+	Notes       Field = "notes"        //
+)
+
+// Cell is a cell of the register as it stands, and as it can be read.
+type Cell struct {
+	Text   string  // what a person sees; "" is blank
+	Number float64 // what is stored, if IsNumber
+	// IsNumber: a number is stored, also for a date or a length.
+	IsNumber bool
+	Kind     Kind   // what the spreadsheet program says it is
+	Column   string // the column's letters, or its number in a CSV file
+}
+
+// Kind is what the spreadsheet program says that a cell is.
+type Kind string
+
+// Kinds of a cell.
+const (
+	TextCell     Kind = "text"
+	NumberCell   Kind = "number"
+	DateCell     Kind = "date"     // Text is ISO 8601
+	DurationCell Kind = "duration" // Number is in seconds, exact
+	ClockCell    Kind = "clock"    // a time of day or a length, undecided: Number is in seconds
+	ErrorCell    Kind = "error"    // #DIV/0! and its like
+	UnsavedCell  Kind = "unsaved"  // a formula without its value
+)
+
+// Row is a line of the register.
+type Row struct {
+	Sheet  string // "" in a CSV file
+	Line   int    // as the spreadsheet program counts them, from 1
+	Hidden bool   // also by a filter
+	Cells  map[Field]Cell
+}
+
+// Text is a field's text; "" is blank, or no such column.
+func (r Row) Text(f Field) string { return r.Cells[f].Text }
+
+// Problem is something in the register that wants a person's look.
+type Problem struct {
+	Sheet  string `json:"sheet"`
+	Row    int    `json:"row"`
+	Column string `json:"column"` // the header's words
+	Kind   string `json:"kind"`   // which rule: length, barcode, double, …
+	Text   string `json:"text"`   // one sentence
+}
