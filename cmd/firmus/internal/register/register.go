@@ -3,6 +3,12 @@
 //
 // What a cell means is read once (Read of a table through its Columns): every Row keeps the
 // text as it stands, so that whatever isn't understood still serves as text.
+//
+// Reconcile ties rows to what the ledger knows and compares both. It gets the rows, what is
+// Known (files with what the pattern of their set says, their lengths, discs) and Settings,
+// and returns a Result: what each row is about (Tied), what the register adds to each side
+// (Says) and where the two disagree (Problem). A Problem's Rule, Item, Side and Track stay
+// the same when rows move. The package is pure: it reads no file, no ledger and no clock.
 package register
 
 // Field is what a column of the register tells.
@@ -78,4 +84,9 @@ type Problem struct {
 	Column string `json:"column"` // the header's words
 	Kind   string `json:"kind"`   // which rule: length, barcode, double, …
 	Text   string `json:"text"`   // one sentence
+	// Rule, Item, Side and Track say what it is about, wherever the row stands.
+	Rule  Rule   `json:"rule"`
+	Item  string `json:"item,omitempty"`
+	Side  string `json:"side,omitempty"`
+	Track string `json:"track,omitempty"`
 }
