@@ -87,7 +87,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/pages":             "fixity fixity/audit fixity/care fixity/damage fixity/essence fixity/ledger fixity/repair replicas/optical " + in("acts acts/archive acts/receiving acts/recovering clips config discs discs/checking discs/registering discs/sheets guarded pages/stave people reels report setup sheet statements stores"),
 	"cmd/firmus/internal/people":            "fixity fixity/ledger",
 	"cmd/firmus/internal/reels":             "fixity fixity/care fixity/ledger",
-	"cmd/firmus/internal/register":          "fixity",
+	"cmd/firmus/internal/register":          "fixity fixity/spelling",
 	"cmd/firmus/internal/report":            "fixity fixity/care fixity/damage fixity/essence/sound fixity/ledger fixity/repair",
 	"cmd/firmus/internal/sheet":             "",
 	"cmd/firmus/internal/statements":        "fixity fixity/care fixity/ledger fixity/spelling " + in("report sheet"),

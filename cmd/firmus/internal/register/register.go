@@ -42,6 +42,10 @@ const (
 	Notes       Field = "notes"        //
 )
 
+// Fields are all fields, in the order of a register's usual columns.
+var Fields = []Field{Item, Base, Side, Track, Barcode, Title, Composer, Performers, Recorded, Digitised, Length, Disc, Box, File, Folder,
+	Condition, Playable, Hazard, TreatedFrom, TreatedTo, PlayBy, Priority, Restricted, Notes}
+
 // Cell is a cell of the register as it stands, and as it can be read.
 type Cell struct {
 	Text   string  // what a person sees; "" is blank

@@ -1,0 +1,113 @@
+package register_test
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"firmus/cmd/firmus/internal/register"
+	"firmus/fixity"
+)
+
+// sheetOf is a sheet out of lines with | between the cells; "" is a line that isn't there.
+func sheetOf(name string, merged []register.Merge, lines ...string) register.Sheet {
+	return register.Sheet{Name: name, Lines: func(_ context.Context, each func(register.Line) error) (register.Found, error) {
+		for i, l := range lines {
+			if l == "" {
+				continue
+			}
+			line := register.Line{Number: i + 1}
+			for _, c := range strings.Split(l, "|") {
+				cell := register.Cell{Text: c}
+				if c != "" {
+					cell.Kind = register.TextCell
+				}
+				line.Cells = append(line.Cells, cell)
+			}
+			if err := each(line); err != nil {
+				return register.Found{}, err
+			}
+		}
+		return register.Found{Merged: merged}, nil
+	}}
+}
+
+func texts(t register.Table, fields ...register.Field) (out []string) {
+	for _, r := range t.Rows {
+		var row []string
+		for _, f := range fields {
+			row = append(row, r.Text(f))
+		}
+		out = append(out, strings.Join(row, "|"))
+	}
+	return out
+}
+
+var columns = register.Columns{register.Item: "Number", register.Side: "Side", register.Restricted: "Open?"}
+
+func TestRead(t *testing.T) {
+	b := register.Book{Sheets: []register.Sheet{
+		sheetOf("Notes", nil, "What we do", "Number of reels|12"),
+		sheetOf("Reels", []register.Merge{{Line: 4, LastLine: 5}}, "Register of the survey", "", " number |Title|SIDE|Open?", "QV-1|x|A|yes", "|y|B|perhaps", "", "|z|A|", "QV-3||A|Perhaps"),
+	}}
+	got, err := register.Read(t.Context(), "r.ods", b, register.Order{Columns: columns, Values: register.Values{register.Restricted: {"yes": register.No}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff([]string{"QV-1|A", "QV-1|B", "|A", "QV-3|A"}, texts(got, register.Item, register.Side)); d != "" {
+		t.Error(d)
+	}
+	var problems []string
+	for _, p := range got.Problems {
+		problems = append(problems, p.Kind+" "+p.Column)
+	}
+	if d := cmp.Diff([]string{"word Open?", "number number"}, problems); d != "" {
+		t.Error(d)
+	}
+	var restricted []bool
+	for _, r := range got.Rows {
+		restricted = append(restricted, got.IsRestricted(r))
+	}
+	if d := cmp.Diff([]bool{false, true, true, true}, restricted); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestUnreadable(t *testing.T) {
+	reels := sheetOf("Reels", nil, "Number|Side|Open?", "QV-1|A|yes")
+	for _, test := range []struct {
+		name   string
+		sheets []register.Sheet
+		sheet  string
+		want   register.Unreadable
+		says   string
+	}{
+		{"a sheet renamed", []register.Sheet{reels}, "Reel", register.Unreadable{Why: register.OtherSheet}, `sheet = "Reels"`},
+		{"two sheets alike", []register.Sheet{reels, sheetOf("Old", nil, "Number|Side|Open?")}, "", register.Unreadable{Why: register.OtherSheet}, `"Reels", "Old"`},
+		{"a column that vanished", []register.Sheet{sheetOf("Reels", nil, "Number|Sides|Open?")}, "", register.Unreadable{Why: register.OtherColumns, Sheet: "Reels", Column: "Side"}, `If "Sides" is the column now`},
+		{"a column twice", []register.Sheet{sheetOf("Reels", nil, "Number|Side|Open?|side")}, "", register.Unreadable{Why: register.OtherColumns, Sheet: "Reels", Column: "Side"}, "B and D"},
+		{"no header", []register.Sheet{sheetOf("Reels", nil, "a|b")}, "", register.Unreadable{Why: register.OtherColumns, Sheet: "Reels", Column: "Number"}, "none of the first"},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			_, err := register.Read(t.Context(), "r.ods", register.Book{Sheets: test.sheets}, register.Order{Sheet: test.sheet, Columns: columns})
+			var u *register.Unreadable
+			if !errors.As(err, &u) || !errors.Is(err, fixity.ErrRefused) {
+				t.Fatalf("%v", err)
+			}
+			if u.Why != test.want.Why || u.Sheet != test.want.Sheet || u.Column != test.want.Column || !strings.Contains(u.Text, test.says) {
+				t.Errorf("%+v", u)
+			}
+		})
+	}
+}
+
+func TestLetters(t *testing.T) {
+	for i, want := range map[int]string{0: "A", 25: "Z", 26: "AA", 701: "ZZ", 702: "AAA", 16383: "XFD"} {
+		if got := register.Letters(i); got != want {
+			t.Errorf("%d: %s, not %s", i, got, want)
+		}
+	}
+}
