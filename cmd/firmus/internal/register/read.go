@@ -19,7 +19,6 @@ type Columns map[Field]string
 type Order struct {
 	Sheet   string // "": the only one that has the columns
 	Columns Columns
-	Values  Values
 }
 
 // Table is a register that was read.
@@ -27,7 +26,6 @@ type Table struct {
 	Sheet    string
 	Header   int     // the line that names the columns
 	Columns  Columns // the header's words, as the sheet writes them
-	Values   Values  // what words in its columns stand for
 	Rows     []Row
 	Problems []Problem // of cells and lines by themselves
 	Hidden   int       // rows that are hidden, also by a filter; they are read like others
@@ -51,7 +49,7 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 		return Table{}, err
 	}
 	at := line.at
-	t := Table{Sheet: s.Name, Header: line.number, Columns: Columns{}, Values: o.Values, Notes: b.Notes}
+	t := Table{Sheet: s.Name, Header: line.number, Columns: Columns{}, Notes: b.Notes}
 	for f, i := range at {
 		t.Columns[f] = line.words[i]
 	}
@@ -150,15 +148,11 @@ func (t *Table) merge(merged []Merge, at map[Field]int, names []string) {
 	}
 }
 
-// look tells of cells that can't be read, and of rows without a number.
+// look tells of cells that can't be read.
 func (t *Table) look(order []Field) {
-	told := map[[2]string]bool{} // words that have no meaning
 	for _, r := range t.Rows {
 		say := func(f Field, kind, format string, args ...any) {
 			t.Problems = append(t.Problems, Problem{Sheet: t.Sheet, Row: r.Line, Column: t.Columns[f], Kind: kind, Text: fmt.Sprintf(format, args...)})
-		}
-		if r.Text(Item) == "" && r.Cells[Item].Kind != UnsavedCell {
-			say(Item, "number", "The row has no number, so it belongs to no reel.")
 		}
 		for _, f := range order {
 			switch c := r.Cells[f]; {
@@ -168,13 +162,6 @@ func (t *Table) look(order []Field) {
 				say(f, "unsaved", "The cell holds a formula whose result isn't in the file. Open the register in the spreadsheet program and save it.")
 			case strings.ContainsRune(c.Text, unicode.ReplacementChar):
 				say(f, "letters", "%q holds a character that was lost when the file was saved.", c.Text)
-			case Meanings[f] != nil && c.Text != "":
-				word := Word(c.Text)
-				if _, ok := t.Values.Of(f, word); ok || told[[2]string{string(f), word}] {
-					continue
-				}
-				told[[2]string{string(f), word}] = true
-				say(f, "word", "Nobody said what %q means here: %s. Say it below [register.values].", c.Text, until[f])
 			}
 		}
 	}
