@@ -132,6 +132,7 @@ type Says struct {
 	TreatedTo   string
 	PlayBy      string
 	Priority    string
+	Box         string
 	Playable    Playability // "": nothing was said
 	ToTransfer  bool
 	Restricted  bool // the register has the column, and doesn't say plainly that it isn't

@@ -1,0 +1,254 @@
+package register
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"firmus/fixity"
+)
+
+// candidate is how long what a row is about may be by its files.
+type candidate struct {
+	d    time.Duration
+	gaps time.Duration // that may have been cut away between and around tracks
+	what string
+}
+
+// gap is how much may lie between two tracks and at both ends of a side. *Common practice*:
+// leader, announcements and the silence between songs.
+const gap = 15 * time.Second
+
+// lengths compares the register's lengths with the files'.
+func (t *tier) lengths() {
+	read := make([]Lengths, len(t.lines))
+	for i, l := range t.lines {
+		var trouble Trouble
+		if read[i], trouble = ReadLength(l.row.Cells[Length]); trouble != Understood {
+			t.trouble(l, read[i].Text, trouble)
+		}
+	}
+	type parts struct {
+		lines    []*line
+		sum, off time.Duration
+		unknown  bool
+	}
+	// The rows of pieces, of tracks and of sides that files don't tell, by what they add up to.
+	sums := map[group]*parts{}
+	var order []group
+	add := func(g group, l *line, n Lengths) {
+		p := sums[g]
+		if p == nil {
+			p = &parts{}
+			sums[g], order = p, append(order, g)
+		}
+		p.lines = append(p.lines, l)
+		if len(n.Readings) == 0 {
+			p.unknown = true
+			return
+		}
+		p.sum, p.off = p.sum+n.Readings[0].Length, p.off+n.Readings[0].Tolerance
+	}
+	rows := map[group]Lengths{} // of whole sides and reels
+	for i, l := range t.lines {
+		switch n := read[i]; {
+		case l.Piece && !l.named:
+			add(group{reel: l.reel, side: l.Side}, l, n)
+		case l.Track != "" || l.named:
+			if l.Track != "" {
+				add(group{reel: l.reel, side: l.Side}, l, n)
+			}
+			t.compare(l, n, t.each(l.Files))
+		case l.Side != "" && l.reel.unsided():
+			add(group{reel: l.reel}, l, n)
+		default:
+			rows[group{reel: l.reel, side: l.Side}] = n
+			t.compare(l, n, t.of(l.Files))
+		}
+	}
+	// A side is at least as long as its tracks.
+	for _, g := range order {
+		p := sums[g]
+		if side := rows[g]; len(side.Readings) > 0 && p.lines[0].Track != "" {
+			fits := p.sum == 0
+			for _, r := range side.Readings {
+				// 20:00 may be hours and minutes, but not where its tracks are 30 minutes.
+				fits = fits || r.Length+r.Tolerance+p.off >= p.sum && r.Length < 4*p.sum
+			}
+			if !fits {
+				t.say(p.lines[0], Length, RuleLength, "The rows of the tracks of %s add up to %s, and its own row says %s.", whatIs(g.reel.name, g.side, ""), clockOf(p.sum), side.Text)
+			}
+			continue
+		}
+		files := g.reel.of(g.side)
+		if p.lines[0].Track != "" || len(files) == 0 {
+			continue
+		}
+		var longest, shortest time.Duration
+		for _, c := range t.of(files) {
+			if longest == 0 || c.d+c.gaps > longest {
+				longest = c.d + c.gaps
+			}
+			if shortest == 0 || c.d < shortest {
+				shortest = c.d
+			}
+		}
+		cut := time.Duration(len(p.lines)+1) * gap
+		if longest > 0 && (p.sum > longest+p.off || !p.unknown && p.sum < shortest-p.off-cut) {
+			t.say(p.lines[0], Length, RuleLength, "The rows of %s add up to %s, and its files are %s long.", whatIs(g.reel.name, g.side, ""), clockOf(p.sum), clockOf(shortest))
+		}
+	}
+}
+
+// trouble says why a length isn't understood. The row still serves.
+func (t *tier) trouble(l *line, text string, why Trouble) {
+	switch why {
+	case Negative:
+		t.say(l, Length, RuleLength, "The length %s is less than nothing.", text)
+	case ADate:
+		t.say(l, Length, RuleLength, "A date is stored instead of a length: %s. A spreadsheet program makes one of 3/4 or 3-4.", text)
+	case AnError:
+		t.say(l, Length, RuleLength, "The cell holds no length but the error %s of its formula.", text)
+	case Unsaved:
+		t.say(l, Length, RuleLength, "The formula of the length was saved without its value: open the register in a spreadsheet program and save it.")
+	default:
+		t.say(l, Length, RuleLength, "%q is not understood as a length: write it as 31:52, or 0:31:52 in a spreadsheet program.", text)
+	}
+}
+
+// each are the lengths of single files.
+func (t *tier) each(files []int) (out []candidate) {
+	for _, i := range files {
+		if f := t.known.Files[i]; f.Length > 0 {
+			out = append(out, candidate{d: f.Length, what: f.Path})
+		}
+	}
+	return out
+}
+
+// of are the lengths that a side or a reel may have: that of its masters, of any one of them
+// or of all, and if there is none that of its access files.
+func (t *tier) of(files []int) []candidate {
+	for _, role := range []fixity.Role{fixity.Master, fixity.Access} {
+		var out []candidate
+		some := false
+		for _, set := range t.sets(files, role) {
+			some = true
+			out = append(out, t.ofSet(set, role)...)
+		}
+		if some {
+			return out
+		}
+	}
+	return nil
+}
+
+// sets are the files of a role, by set.
+func (t *tier) sets(files []int, role fixity.Role) (out [][]int) {
+	at := map[string]int{}
+	for _, i := range files {
+		f := t.known.Files[i]
+		if f.Role != role {
+			continue
+		}
+		k, ok := at[f.Set]
+		if !ok {
+			k, at[f.Set] = len(out), len(out)
+			out = append(out, nil)
+		}
+		out[k] = append(out[k], i)
+	}
+	return out
+}
+
+func (t *tier) ofSet(files []int, role fixity.Role) (out []candidate) {
+	var all, tracks, longest time.Duration
+	n, sides := 0, map[string]time.Duration{}
+	for _, i := range files {
+		f := t.known.Files[i]
+		if f.Length <= 0 {
+			return nil // not all is known
+		}
+		all += f.Length
+		if f.Track != "" {
+			tracks += f.Length
+			n++
+			continue
+		}
+		out = append(out, candidate{d: f.Length, what: f.Path})
+		sides[f.Side] = max(sides[f.Side], f.Length)
+	}
+	for _, d := range sides {
+		longest += d
+	}
+	gaps := time.Duration(0)
+	if n > 0 {
+		gaps = time.Duration(n+1) * gap
+	}
+	if n > 0 && n < len(files) {
+		out = append(out, candidate{tracks, gaps, "the sum of " + fixity.Count(n, "track")})
+	}
+	if len(files) > 1 || n == 1 {
+		what := "the sum of " + fixity.Count(len(files), "file")
+		if len(files) == 1 {
+			what = t.known.Files[files[0]].Path
+		}
+		out = append(out, candidate{all, gaps, what})
+	}
+	if len(sides) > 1 && longest != all {
+		out = append(out, candidate{longest, 0, "the sum of its sides"})
+	}
+	return out
+}
+
+// compare says if none of a row's readings fits any of the candidates.
+func (t *tier) compare(l *line, n Lengths, cs []candidate) {
+	if len(n.Readings) == 0 || len(cs) == 0 {
+		return
+	}
+	near, apart := cs[0], time.Duration(-1)
+	for _, c := range cs {
+		for _, r := range n.Readings {
+			d := (r.Length - c.d).Abs()
+			if d <= r.Tolerance || r.Length > c.d && r.Length <= c.d+c.gaps+r.Tolerance {
+				return
+			}
+			if apart < 0 || d < apart {
+				near, apart = c, d
+			}
+		}
+	}
+	for _, c := range cs {
+		for _, r := range n.Readings {
+			switch is := func(d time.Duration) bool { return (d - c.d).Abs() <= max(typed(c.d), typed(d)) }; {
+			case r.Length >= time.Hour && is(r.Length/60):
+				t.say(l, Length, RuleSixty, "The row says %s, which is 60 times as long as %s (%s): were minutes and seconds meant?", n.Text, c.what, clockOf(c.d))
+				return
+			case is(r.Length / 2):
+				t.say(l, Length, RuleSpeed, "The row says %s, which is twice as long as %s (%s): tape speed?", n.Text, c.what, clockOf(c.d))
+				return
+			case is(r.Length * 2):
+				t.say(l, Length, RuleSpeed, "The row says %s, which is half as long as %s (%s): tape speed?", n.Text, c.what, clockOf(c.d))
+				return
+			}
+		}
+	}
+	says := n.Text
+	if len(n.Readings) > 1 {
+		var all []string
+		for _, r := range n.Readings {
+			all = append(all, clockOf(r.Length))
+		}
+		says += " (" + strings.Join(all, " or ") + ")"
+	}
+	t.say(l, Length, RuleLength, "The row says %s, and %s is %s long.", says, near.what, clockOf(near.d))
+}
+
+// clockOf is a length without thousandths.
+func clockOf(d time.Duration) string {
+	d = d.Round(time.Second)
+	if d < time.Hour {
+		return fmt.Sprintf("%d:%02d", d/time.Minute, d/time.Second%60)
+	}
+	return fmt.Sprintf("%d:%02d:%02d", d/time.Hour, d/time.Minute%60, d/time.Second%60)
+}
