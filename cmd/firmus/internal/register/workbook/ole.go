@@ -1,0 +1,53 @@
+package workbook
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"unicode/utf16"
+
+	"github.com/xuri/excelize/v2"
+
+	"firmus/cmd/firmus/internal/register"
+)
+
+// openOLE opens what has the container of old office files: a workbook with a password, or
+// one of before 2007.
+func openOLE(text []byte, o Options) (register.Book, error) {
+	switch {
+	case !bytes.Contains(text, wide("EncryptedPackage")):
+		return none("this is a workbook of the kind used before 2007 (XLS), or another old office file. Save it as XLSX or ODS")
+	case o.Password == "":
+		return register.Book{}, unreadable(register.Locked, `the workbook has a password. Put the password into a file of its own, and name that file below [register]: password_file = "register-password"`)
+	}
+	plain, err := decrypt(text, o.Password)
+	if errors.Is(err, excelize.ErrWorkbookPassword) {
+		return register.Book{}, unreadable(register.Locked, "the password in password_file below [register] isn't the workbook's")
+	}
+	if err != nil {
+		return register.Book{}, unreadable(register.Damaged, damaged, err)
+	}
+	if !bytes.HasPrefix(plain, zipSign) {
+		return register.Book{}, unreadable(register.Locked, "with the password in password_file below [register] the workbook can't be opened: the password is another one, or the file is damaged")
+	}
+	return openZip(plain)
+}
+
+// decrypt is the library's; what it trips over in a damaged file is an error here.
+func decrypt(text []byte, password string) (plain []byte, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			plain, err = nil, fmt.Errorf("its encryption can't be read: %v", r)
+		}
+	}()
+	return excelize.Decrypt(text, &excelize.Options{Password: password})
+}
+
+// wide is a text as names of parts stand in the container.
+func wide(s string) []byte {
+	var out []byte
+	for _, u := range utf16.Encode([]rune(s)) {
+		out = append(out, byte(u), byte(u>>8))
+	}
+	return out
+}
