@@ -38,6 +38,9 @@ func (r *reader) check(c *Config) {
 		r.checkMail(*c.Mail)
 	}
 	r.checkWeb(c.Web)
+	if c.Register != nil {
+		r.checkRegister(c, *c.Register)
+	}
 	if u := c.Ledger.URL; u != "" { // it may hold a password, so it isn't repeated
 		if p, err := url.Parse(u); err != nil || p.Scheme != "postgres" && p.Scheme != "postgresql" {
 			r.fail(r.at("ledger", "url"), "url must be a PostgreSQL database's, postgres://USER@HOST/DATABASE; leave it out to keep the ledger in the state folder")

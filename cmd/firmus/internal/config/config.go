@@ -28,6 +28,7 @@ type Config struct {
 	Mail            *Mail // nil: no letters are sent
 	Web             Web
 	Work            Work
+	Register        *Register // nil: none is read
 }
 
 // Set is a part of the holdings whose files are treated alike.

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -19,6 +20,20 @@ func setDefaults(c *Config, given func(path ...string) bool) {
 	if c.Mail != nil {
 		unless(func() { c.Mail.TLS = "starttls" }, "mail", "tls")
 		unless(func() { c.Mail.Weekly = Weekly{time.Monday, 9 * time.Hour} }, "mail", "weekly")
+	}
+	if g := c.Register; g != nil {
+		// A document in the cloud is named by its address in a browser.
+		if _, id, ok := strings.Cut(g.File, "/d/"); ok && strings.HasPrefix(g.File, "https://") {
+			g.Document, _, _ = strings.Cut(id, "/")
+			g.File = ""
+		}
+		unless(func() {
+			for _, s := range c.Stores {
+				if s.Kind == Cloud && g.Document != "" {
+					g.Store = s.Name
+				}
+			}
+		}, "register", "store")
 	}
 	for i := range c.Sets {
 		s := &c.Sets[i]

@@ -82,6 +82,10 @@ func (c *Config) resolve(dir string) {
 	if c.Mail != nil {
 		abs(&c.Mail.PasswordFile)
 	}
+	if c.Register != nil {
+		abs(&c.Register.File)
+		abs(&c.Register.PasswordFile)
+	}
 	for i := range c.Work.Sources {
 		abs(&c.Work.Sources[i])
 	}

@@ -38,6 +38,10 @@ func (r *reader) top(c *Config) fields {
 		}),
 		"web":  r.section(func() fields { return r.web(&c.Web) }),
 		"work": r.section(func() fields { return r.work(&c.Work) }),
+		"register": r.section(func() fields {
+			c.Register = &Register{}
+			return r.register(c.Register)
+		}),
 	}
 }
 
@@ -217,6 +221,7 @@ func home(key string) string {
 		{"in [mail]", r.mail(&Mail{})},
 		{"in [web]", r.web(&Web{})},
 		{"in [work]", r.work(&Work{})},
+		{"in [register]", r.register(&Register{})},
 	}
 	for _, h := range homes {
 		if _, ok := h.keys[key]; ok {

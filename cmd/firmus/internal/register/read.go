@@ -76,6 +76,9 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 		for _, f := range order {
 			i := at[f]
 			if i >= len(l.Cells) || blank(l.Cells[i]) {
+				if f == Restricted { // blank it says something, other than no such column
+					row.Cells[f] = Cell{Column: names[i]}
+				}
 				continue
 			}
 			c := l.Cells[i]
@@ -140,7 +143,7 @@ func (t *Table) merge(merged []Merge, at map[Field]int, names []string) {
 			}
 			c, ok := t.Rows[i].Cells[f]
 			for i++; ok && i < len(t.Rows) && t.Rows[i].Line <= m.LastLine; i++ {
-				if _, own := t.Rows[i].Cells[f]; !own {
+				if t.Rows[i].Cells[f].Kind == "" {
 					t.Rows[i].Cells[f] = c
 				}
 			}

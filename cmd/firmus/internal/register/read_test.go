@@ -97,3 +97,38 @@ func TestLetters(t *testing.T) {
 		}
 	}
 }
+
+// A blank cell of the column of restrictions is there, for it restricts; others aren't kept.
+func TestBlankRestricts(t *testing.T) {
+	b := register.Book{Sheets: []register.Sheet{sheetOf("", nil, "Number|Side|Open?", "QV-1|A|", "QV-2")}}
+	got, err := register.Read(t.Context(), "r.csv", b, register.Order{Columns: columns})
+	if err != nil || len(got.Rows) != 2 {
+		t.Fatal(got, err)
+	}
+	for _, r := range got.Rows {
+		if c, ok := r.Cells[register.Restricted]; !ok || c.Text != "" || c.Column != "C" {
+			t.Errorf("row %d: %+v, %v", r.Line, c, ok)
+		}
+	}
+	if _, ok := got.Rows[1].Cells[register.Side]; ok {
+		t.Error("a blank cell is kept")
+	}
+}
+
+func TestPropose(t *testing.T) {
+	b := register.Book{Sheets: []register.Sheet{
+		sheetOf("Notes", nil, "Title|Something"),
+		sheetOf("Reels", nil, "Quillmere Valley Song Survey", "Reel No.|Side|TITLE|Time|Disc no.|Disc no.|Mood", "QV-1|A"),
+	}}
+	p, err := register.Propose(t.Context(), "r.ods", b, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := register.Columns{register.Item: "Reel No.", register.Side: "Side", register.Title: "TITLE", register.Length: "Time"}
+	if d := cmp.Diff(want, p.Columns); d != "" || p.Sheet != "Reels" {
+		t.Error(p.Sheet, d)
+	}
+	if d := cmp.Diff([]string{"Disc no.", "Disc no.", "Mood"}, p.Free); d != "" {
+		t.Error(d)
+	}
+}
