@@ -24,8 +24,9 @@ type Order struct {
 // Table is a register that was read.
 type Table struct {
 	Sheet    string
-	Header   int     // the line that names the columns
-	Columns  Columns // the header's words, as the sheet writes them
+	Header   int      // the line that names the columns
+	Columns  Columns  // the header's words, as the sheet writes them
+	Words    []string // all words of the header line, in their order
 	Rows     []Row
 	Problems []Problem // of cells and lines by themselves
 	Hidden   int       // rows that are hidden, also by a filter; they are read like others
@@ -49,7 +50,7 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 		return Table{}, err
 	}
 	at := line.at
-	t := Table{Sheet: s.Name, Header: line.number, Columns: Columns{}, Notes: b.Notes}
+	t := Table{Sheet: s.Name, Header: line.number, Columns: Columns{}, Words: line.words, Notes: b.Notes}
 	for f, i := range at {
 		t.Columns[f] = line.words[i]
 	}

@@ -1,0 +1,106 @@
+package app
+
+import (
+	"bytes"
+	"context"
+	"encoding/hex"
+	"fmt"
+	"os"
+	"strings"
+
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/register"
+	"firmus/cmd/firmus/internal/register/preview"
+	"firmus/cmd/firmus/internal/register/workbook"
+	"firmus/fixity"
+)
+
+// RegisterTable reads the register that the configuration names. The error is an
+// *register.Unreadable, or the context's: what was read before stays in force then.
+func RegisterTable(ctx context.Context, c *config.Config) (register.Table, fixity.Digest, error) {
+	g := c.Register
+	if g == nil {
+		return register.Table{}, fixity.Digest{}, &register.Unreadable{Why: register.NotSet, Text: `no register is configured. "firmus register try FILE" proposes what to write into the configuration`}
+	}
+	file, err := RegisterFile(ctx, c, g.File)
+	if err != nil {
+		return register.Table{}, fixity.Digest{}, err
+	}
+	o, err := RegisterOptions(g)
+	if err != nil {
+		return register.Table{}, fixity.Digest{}, err
+	}
+	book, err := workbook.Open(file, o)
+	if err != nil {
+		return register.Table{}, fixity.Digest{}, err
+	}
+	t, err := register.Read(ctx, file.Name, book, RegisterOrder(g))
+	return t, fixity.Digest{Algorithm: fixity.SHA256, Sum: hex.EncodeToString(file.SHA256[:])}, err
+}
+
+// RegisterFile reads a spreadsheet's bytes: a file of this computer, or with "" the document
+// in the cloud that the configuration names.
+func RegisterFile(ctx context.Context, c *config.Config, path string) (workbook.File, error) {
+	if path != "" {
+		return workbook.Load(ctx, path)
+	}
+	return workbook.File{}, &register.Unreadable{Why: register.NotSet, Text: "no register is configured"}
+}
+
+// RegisterOptions are what the configuration says of the file. The password lies in a file
+// of its own.
+func RegisterOptions(g *config.Register) (o workbook.Options, err error) {
+	if g == nil {
+		return o, nil
+	}
+	if o.Encoding = g.Encoding; g.PasswordFile != "" {
+		o.Password, err = RegisterPassword(g.PasswordFile)
+	}
+	return o, err
+}
+
+// RegisterPassword reads the file of a workbook's password.
+func RegisterPassword(path string) (string, error) {
+	const most = 4096
+	text, err := os.ReadFile(path)
+	if err == nil && len(text) > most {
+		err = fmt.Errorf("it is longer than any password")
+	}
+	if err != nil {
+		return "", &register.Unreadable{Why: register.Locked, File: path, Text: fmt.Sprintf("the file of its password can't be read: %v", err), Err: err}
+	}
+	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+	return strings.TrimRight(string(text), "\r\n"), nil
+}
+
+// RegisterOrder is how the configuration says that the register is to be read.
+func RegisterOrder(g *config.Register) register.Order {
+	o := register.Order{Columns: register.Columns{}}
+	if g == nil {
+		return o
+	}
+	o.Sheet = g.Sheet
+	for _, w := range g.Columns {
+		o.Columns[preview.FieldOf(w.Word)] = w.Means
+	}
+	return o
+}
+
+// RegisterSettings is how it is held against what is known.
+func RegisterSettings(g *config.Register) register.Settings {
+	s := register.Settings{Bases: map[string]string{}, Playable: map[string]register.Playability{}}
+	if g == nil {
+		return s
+	}
+	for _, w := range g.Bases {
+		s.Bases[register.Word(w.Word)] = w.Means
+	}
+	for _, w := range g.Playable {
+		s.Playable[register.Word(w.Word)] = register.Playability(w.Means)
+	}
+	for _, r := range g.Off {
+		s.Off = append(s.Off, register.Rule(r))
+	}
+	s.DiscsASide, s.CheckDigits = g.DiscsASide, g.CheckDigits
+	return s
+}
