@@ -20,7 +20,7 @@ import (
 
 // TestMain makes a child process do what a test orders, instead of the tests.
 func TestMain(m *testing.M) {
-	for name, do := range map[string]func(order []byte) error{"FIRMUS_AUDIT_WORKER": worker, "FIRMUS_AUDIT_MEMORY": measured} {
+	for name, do := range map[string]func(order []byte) error{"FIRMUS_AUDIT_WORKER": worker, "FIRMUS_AUDIT_LISTER": lister, "FIRMUS_AUDIT_MEMORY": measured} {
 		if order := os.Getenv(name); order != "" {
 			if err := do([]byte(order)); err != nil {
 				fmt.Fprintln(os.Stderr, err)
