@@ -44,8 +44,8 @@ func TestSpeed(t *testing.T) {
 		t.Fatalf("build: %v: %s", err, out)
 	}
 	s := &speed{firmus: firmus, pairs: pairs}
-	const all, long = 2 << 30, 1 << 20
-	many := func(dir string) string { return s.files(t, filepath.Join(dir, "many"), 200, 200, all/200) }
+	const all, long, disc = 2 << 30, 1 << 20, 700 << 20
+	many := func(dir string) string { return s.files(t, filepath.Join(dir, "many"), 200, 200, all/200, master) }
 	b3sum := func(root string) []string {
 		return []string{"sh", "-c", "find " + root + " -name '*.wav' -print0 | xargs -0 b3sum --num-threads 2"}
 	}
@@ -56,7 +56,7 @@ func TestSpeed(t *testing.T) {
 		s.compare(t, root, nil, audit, b3sum(root))
 	})
 	t.Run("audit-one", func(t *testing.T) {
-		root := s.files(t, filepath.Join(dir, "one"), 1, 1, all)
+		root := s.files(t, filepath.Join(dir, "one"), 1, 1, all, master)
 		s.takenIn(t, root)
 		s.compare(t, root, nil, audit, b3sum(root))
 	})
@@ -76,11 +76,18 @@ func TestSpeed(t *testing.T) {
 		s.compare(t, root, s.forget, intake, []string{"sh", "-c", find + "b3sum --num-threads 1 && " + find + "sha256sum"})
 	})
 	t.Run("intake-small", func(t *testing.T) {
-		root := s.files(t, filepath.Join(dir, "small"), 200_000, 400, 300)
+		root := s.files(t, filepath.Join(dir, "small"), 200_000, 400, 300, master)
 		s.compare(t, root, s.forget, intake, []string{"sh", "-c", "find " + root + " -name '*.wav' -print0 | xargs -0 -P2 -n500 sha256sum"})
 	})
+	t.Run("disc-check", func(t *testing.T) {
+		root := s.files(t, filepath.Join(dir, "disc"), 1, 1, disc, cd)
+		image, source := s.image(t, root)
+		s.takenIn(t, root)
+		s.run(t, root, []string{firmus, "disc", "add", "QD-0001", "--kind", "audio", "masters/QV-0000"})
+		s.compare(t, root, nil, []string{firmus, "disc", "check", "QD-0001", "--image", image + ".cue"}, []string{"b3sum", "--num-threads", "1", image + ".bin", source})
+	})
 	t.Run("start", func(t *testing.T) {
-		root := s.files(t, filepath.Join(dir, "few"), 10, 2, long)
+		root := s.files(t, filepath.Join(dir, "few"), 10, 2, long, master)
 		s.takenIn(t, root)
 		s.compare(t, root, nil, []string{firmus, "version"}, []string{"true"})
 		s.compare(t, root, nil, []string{firmus, "findings"}, []string{"true"})
@@ -92,8 +99,16 @@ type speed struct {
 	pairs  int
 }
 
+// format is how samples are kept, in two channels.
+type format struct{ rate, bits int }
+
+var (
+	master = format{96_000, 24}
+	cd     = format{44_100, 16}
+)
+
 // files makes n recordings of size bytes in folders, unless they are there.
-func (s *speed) files(t *testing.T, root string, n, folders int, size int) string {
+func (s *speed) files(t *testing.T, root string, n, folders int, size int, as format) string {
 	t.Helper()
 	if _, err := os.Stat(root + ".made"); err == nil {
 		return root
@@ -109,11 +124,11 @@ func (s *speed) files(t *testing.T, root string, n, folders int, size int) strin
 		if err != nil {
 			t.Fatal(err)
 		}
-		const frame = 6 // 24 bit, stereo
+		frame := as.bits / 4
 		length := (size - 44) / frame * frame
 		head := binary.LittleEndian.AppendUint32([]byte("RIFF"), uint32(length+36))
 		head = append(head, "WAVEfmt "...)
-		for _, v := range []any{uint32(16), uint16(1), uint16(2), uint32(96_000), uint32(96_000 * frame), uint16(frame), uint16(24)} {
+		for _, v := range []any{uint32(16), uint16(1), uint16(2), uint32(as.rate), uint32(as.rate * frame), uint16(frame), uint16(as.bits)} {
 			head, _ = binary.Append(head, binary.LittleEndian, v)
 		}
 		f.Write(binary.LittleEndian.AppendUint32(append(head, "data"...), uint32(length)))
@@ -129,6 +144,30 @@ func (s *speed) files(t *testing.T, root string, n, folders int, size int) strin
 		t.Fatal(err)
 	}
 	return root
+}
+
+// image makes the image of an audio disc of a recording, as a drive reads it that shifts sound
+// by some samples, and gives its path without an ending.
+func (s *speed) image(t *testing.T, root string) (image, source string) {
+	t.Helper()
+	image, source = root+"-image", filepath.Join(root, "QV-0000", "side-0.wav")
+	if _, err := os.Stat(image + ".cue"); err == nil {
+		return image, source
+	}
+	const sector, header, shift = 2352, 44, 30 * 4
+	b, err := os.ReadFile(source)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b = b[header+shift:]
+	b = append(b, make([]byte, shift+sector-(len(b)+shift)%sector)...) // burning programs fill the last sector up
+	if err := os.WriteFile(image+".bin", b, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(image+".cue", fmt.Appendf(nil, "FILE \"%s.bin\" BINARY\nTRACK 01 AUDIO\nINDEX 01 00:00:00\n", filepath.Base(image)), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	return image, source
 }
 
 // work is the folder of the configuration for a root.
