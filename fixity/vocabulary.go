@@ -161,6 +161,7 @@ const (
 	DiscChecked     Verb = "disc-checked"
 	DiscDecided     Verb = "disc-decided" // one decision for all discs that are changed alike
 	DiscRetired     Verb = "disc-retired"
+	DiscsDrawn      Verb = "discs-drawn" // by chance, to be read in a month
 	AccountAdded    Verb = "account-added"
 	AccountChanged  Verb = "account-changed" // another password or role
 	AccountRemoved  Verb = "account-removed"
@@ -311,6 +312,7 @@ var Vocabulary = []Term{
 	{"verb", "disc-checked", "a disc was read and compared"},
 	{"verb", "disc-decided", "one decision for discs that are changed alike"},
 	{"verb", "disc-retired", "a disc was retired"},
+	{"verb", "discs-drawn", "discs were drawn by chance, to be read in a month"},
 	{"verb", "account-added", "a person may open the pages from now on"},
 	{"verb", "account-changed", "a person's password or role was changed"},
 	{"verb", "account-removed", "a person may not open the pages any more"},

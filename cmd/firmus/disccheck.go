@@ -85,7 +85,7 @@ image of each disc from the folder (QD-0031-A.iso).`,
 	f.BoolVar(&sitting, "sitting", false, "read one disc after the other")
 	f.StringVar(&pull.Box, "box", "", "in a sitting: the discs of this `BOX`")
 	f.BoolVar(&pull.Due, "due", false, "in a sitting: the discs that should be read now")
-	f.BoolVar(&sample, "sample", false, "in a sitting: ten discs by chance, other ones each month")
+	f.BoolVar(&sample, "sample", false, "in a sitting: the month's list of \"firmus disc sample\", what was read of it apart")
 	f.StringVar(&page, "sheet", "", "write the check sheet, a page to print, into this `FILE`")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		a, err := c.open(cmd.Context(), true)
@@ -102,7 +102,10 @@ image of each disc from the folder (QD-0031-A.iso).`,
 		case !sitting && (pull != checking.Pull{} || sample):
 			return usageError{errors.New("--box, --due and --sample go with --sitting")}
 		case sample:
-			pull.Sample = sampled
+			pull.Sample = true
+			if _, err := a.Discs.Draw(cmd.Context(), 0); err != nil {
+				return err
+			}
 		}
 		if page != "" { // said before a disc is read for half an hour
 			if err := guarded.Of(a.Config).Replaceable(page, guarded.Page); err != nil {

@@ -18,20 +18,16 @@ import (
 	"firmus/cmd/firmus/internal/discs/sheets"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/report"
-	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
 )
-
-// sampled is how many discs a sample pulls.
-const sampled = 10
 
 // inWords says which discs a sitting is about.
 func inWords(p checking.Pull) string {
 	s := "all discs"
 	switch {
-	case p.Sample > 0:
-		s = fixity.Count(int64(p.Sample), "disc") + " by chance"
+	case p.Sample:
+		s = "the discs of the month's list"
 	case p.Due:
 		s = "the discs that are due"
 	}

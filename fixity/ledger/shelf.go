@@ -276,6 +276,7 @@ type ShelfWeek struct {
 	Bad       []Disc
 	NeverRead int64
 	Oldest    time.Time // newest reading of the disc that was not read for the longest, of those that were
+	Next      []Disc    // drawn to be read in this month, and not read since
 }
 
 // Since sums up the discs since a time. Bad are those whose newest check, made since
@@ -286,9 +287,22 @@ func (t Discs) Since(since time.Time, good func(DiscCheck) bool) (ShelfWeek, err
 	if err != nil {
 		return w, err
 	}
+	draws, err := t.Draws()
+	if err != nil {
+		return w, err
+	}
+	drawn := map[int64]time.Time{}
+	for _, x := range draws {
+		if x.Month == t.now.UTC().Format("2006-01") {
+			drawn[x.Disc] = x.At
+		}
+	}
 	for _, d := range all {
 		w.Discs++
 		c, err := t.LastCheck(d.ID)
+		if at, ok := drawn[d.ID]; ok && (err != nil || c.Ended.Before(at)) {
+			w.Next = append(w.Next, d)
+		}
 		if errors.Is(err, fixity.ErrNotFound) {
 			w.NeverRead++
 			continue

@@ -168,6 +168,7 @@ func (s *parts) start() {
 	s.spawn(s.followRecord)
 	s.spawn(s.guardLedger)
 	s.spawn(s.checkRecord)
+	s.spawn(s.drawDiscs)
 	s.spawn(func() { s.site.Warm(s.ctx) })
 	s.watchDrives()
 	for _, st := range s.a.Config.Stores {

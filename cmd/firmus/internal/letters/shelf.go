@@ -1,6 +1,7 @@
 package letters
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -77,24 +78,47 @@ func (w week) shelfRow(t table) table {
 	return t
 }
 
-// shelfLine says what the discs that were read in the week came to.
+// shelfLine says what the discs that were read in the week came to, and where the next ones lie.
 func (w week) shelfLine() string {
-	if w.shelf.Read == 0 {
-		return ""
-	}
-	s := fmt.Sprintf("%s read, %s as burned or as first read", fixity.Number(w.shelf.Read), fixity.Number(w.shelf.Read-int64(len(w.shelf.Bad))))
-	var bad []string
-	for _, d := range w.shelf.Bad {
-		if len(bad) == sampled {
-			bad = append(bad, "and more")
-			break
+	var out []string
+	if w.shelf.Read > 0 {
+		s := fmt.Sprintf("%s read, %s as burned or as first read", fixity.Number(w.shelf.Read), fixity.Number(w.shelf.Read-int64(len(w.shelf.Bad))))
+		if bad := names(w.shelf.Bad); len(bad) > 0 {
+			s += "; not: " + fixity.And(bad)
 		}
-		bad = append(bad, clean(d.Name()))
+		out = append(out, s+".")
 	}
-	if len(bad) > 0 {
-		s += "; not: " + fixity.And(bad)
+	if n := len(w.shelf.Next); n > 0 {
+		boxes, loose := []string{}, 0
+		for _, d := range w.shelf.Next {
+			if d.Box == "" {
+				loose++
+			} else if b := clean(strings.TrimSpace(strings.TrimPrefix(strings.ToLower(d.Box), "box"))); !slices.Contains(boxes, b) {
+				boxes = append(boxes, b)
+			}
+		}
+		slices.SortFunc(boxes, func(a, b string) int { return cmp.Or(cmp.Compare(len(a), len(b)), cmp.Compare(a, b)) })
+		s := fmt.Sprintf("%s of this month's draw %s to be read", fixity.Number(int64(n)), fixity.OneOr(int64(n), "is", "are"))
+		switch {
+		case len(boxes) > sampled:
+			s += fmt.Sprintf(", in %d boxes", len(boxes))
+		case len(boxes) > 0:
+			s += ": " + fixity.OneOr(int64(len(boxes)), "box ", "boxes ") + fixity.And(boxes)
+		}
+		out = append(out, s+" (the list: Discs, this month's list).")
 	}
-	return s
+	return strings.Join(out, " ")
+}
+
+// names are the names of discs, of many the first.
+func names(ds []ledger.Disc) (out []string) {
+	for _, d := range ds {
+		if len(out) == sampled {
+			return append(out, "and more")
+		}
+		out = append(out, clean(d.Name()))
+	}
+	return out
 }
 
 // ofDisc is about a disc, or several files on one.

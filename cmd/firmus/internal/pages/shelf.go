@@ -23,17 +23,14 @@ var shelfRoutes = []route{
 	{"GET /print/discs/{number}/burn", fixity.Viewer, burnPrint},
 }
 
-// sampleAMonth is how many discs of the month's list are pulled. *Common practice*: see the
-// weekly letter.
-const sampleAMonth = 10
-
 func (q *request) discDesk() checking.Desk {
 	return checking.Desk{Desk: registering.Desk{Archive: q.s.o.Archive}}
 }
 
 type discsData struct {
 	Discs  int64
-	Chosen string // "due", "month", "" all
+	Chosen string   // "due", "month", "" all
+	Drawn  []string // of this month's list: what the draws let be said
 	Box    string
 	Boxes  []boxLine
 	Groups []discGroup
@@ -115,7 +112,12 @@ func (q *request) discs() (discsData, error) {
 	case d.Chosen == "due":
 		chosen, err = e.Pull(q.Context(), checking.Pull{Due: true})
 	case d.Chosen == "month":
-		chosen, err = e.Pull(q.Context(), checking.Pull{Sample: sampleAMonth})
+		if chosen, err = e.Pull(q.Context(), checking.Pull{Sample: true}); err == nil {
+			var s checking.Sample
+			if s, err = e.Drawn(q.Context()); err == nil && s.Round > 0 {
+				d.Drawn = s.Words()
+			}
+		}
 	default:
 		if query.Has("box") {
 			all = slices.DeleteFunc(all, func(x ledger.Disc) bool { return discs.Box(x.Box) != d.Box })

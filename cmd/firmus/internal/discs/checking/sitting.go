@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"hash/fnv"
 	"io"
 	"os"
 	"path/filepath"
@@ -25,7 +24,7 @@ import (
 type Pull struct {
 	Box    string // of this box; "" of any
 	Due    bool   // those that should be read now
-	Sample int    // so many by chance, other ones each month; 0: all
+	Sample bool   // those of the month's list (Draw) that weren't read yet, and the control discs
 }
 
 // Pull gives the discs of a pull, with why each should be read now.
@@ -34,8 +33,22 @@ func (e Desk) Pull(ctx context.Context, p Pull) ([]registering.Listed, error) {
 	if err != nil {
 		return nil, err
 	}
+	var drawn map[int64]bool
+	if p.Sample {
+		s, err := e.Drawn(ctx)
+		if err != nil {
+			return nil, err
+		}
+		drawn = map[int64]bool{}
+		for _, d := range s.Discs {
+			drawn[d.Disc.ID] = d.Read.IsZero()
+		}
+	}
 	var out []registering.Listed
 	for _, d := range all {
+		if drawn != nil && !drawn[d.Disc.ID] && !d.Disc.Control {
+			continue
+		}
 		if p.Box != "" && !strings.EqualFold(discs.Box(d.Disc.Box), discs.Box(p.Box)) {
 			continue
 		}
@@ -48,16 +61,6 @@ func (e Desk) Pull(ctx context.Context, p Pull) ([]registering.Listed, error) {
 	}
 	if p.Box != "" && len(out) == 0 && !p.Due {
 		return nil, fmt.Errorf("no disc of box %q is registered: %w", p.Box, fixity.ErrRefused)
-	}
-	if p.Sample > 0 {
-		month := e.Now().UTC().Format("2006-01")
-		chance := func(d registering.Listed) uint64 {
-			h := fnv.New64a()
-			fmt.Fprint(h, month, d.Disc.ID)
-			return h.Sum64()
-		}
-		slices.SortFunc(out, func(a, b registering.Listed) int { return cmp.Compare(chance(a), chance(b)) })
-		out = out[:min(len(out), p.Sample)]
 	}
 	return out, nil
 }

@@ -1,0 +1,34 @@
+package app
+
+import (
+	"cmp"
+	"errors"
+	"time"
+
+	"firmus/fixity"
+)
+
+// drawDiscs has the discs of each month drawn, so that the weekly letter and the pages say
+// which ones are to be read.
+func (s *parts) drawDiscs() {
+	drawn, said := "", ""
+	for s.ctx.Err() == nil {
+		if month := time.Now().UTC().Format("2006-01"); month != drawn {
+			x, err := s.a.Discs.Draw(s.ctx, 0)
+			switch {
+			case err == nil:
+				if x.All > 0 { // else discs may be registered in the course of the month
+					drawn = month
+				}
+				said = ""
+			case s.ctx.Err() == nil && !errors.Is(err, fixity.ErrBusy) && err.Error() != said:
+				said = err.Error()
+				s.log.Warn("the month's discs could not be drawn; tried again", "error", err)
+			}
+		}
+		select {
+		case <-s.ctx.Done():
+		case <-time.After(cmp.Or(s.d.o.Beat, recordEvery)):
+		}
+	}
+}
