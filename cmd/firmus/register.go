@@ -13,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/preview"
+	"firmus/fixity"
 )
 
 func (c *command) registerCommand() *cobra.Command {
@@ -139,7 +140,28 @@ func (c *command) tryRegister(ctx context.Context, path, sheet, encoding, passwo
 			o.Password = from(filepath.Dir(cfg.File), password)
 		}
 	}
+	if cfg.File != "" {
+		known, err := c.known(ctx)
+		if err != nil {
+			return preview.Preview{}, err
+		}
+		o.Known = known
+	}
 	return preview.Make(ctx, o)
+}
+
+// known is what a register is held against; nil while there is no ledger.
+func (c *command) known(ctx context.Context) (*register.Known, error) {
+	a, err := c.open(ctx, true)
+	if errors.Is(err, fixity.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer a.Close()
+	k, err := a.RegisterKnown(ctx)
+	return &k, err
 }
 
 // from is a path as a configuration in a folder names it: relative if it lies there.
