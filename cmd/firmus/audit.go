@@ -333,7 +333,7 @@ func (c *command) printSteps(m report.Matter) {
 		for _, row := range s.Rows() {
 			c.printf("           %s\n", row)
 		}
-		if s.Then != "" {
+		if len(s.Then) > 0 {
 			c.printf("         %s\n", s.Then)
 		}
 	}

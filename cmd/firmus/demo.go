@@ -317,7 +317,7 @@ func (d *demonstration) askedOf(ctx context.Context, edits []int64) (bool, error
 			return false, err
 		}
 		steps := m.Steps()
-		if len(steps) == 0 || !strings.HasPrefix(steps[0].Text, "Was this edited on purpose?") {
+		if len(steps) == 0 || !strings.HasPrefix(steps[0].Text.String(), "Was this edited on purpose?") {
 			return false, nil
 		}
 		for _, s := range m.More(f) {

@@ -75,7 +75,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/acts/manifests":    "fixity fixity/audit fixity/care fixity/digest fixity/ledger fixity/ledger/private manifest " + in("acts/archive report stores"),
 	"cmd/firmus/internal/acts/hearing":      "fixity fixity/audit fixity/damage fixity/essence fixity/essence/sound fixity/ledger",
 	"cmd/firmus/internal/acts/backups":      "fixity fixity/care fixity/digest fixity/ledger fixity/ledger/private fixity/spelling " + in("acts/archive report stores"),
-	"cmd/firmus/internal/acts/archive":      "fixity fixity/audit fixity/care fixity/ledger fixity/ledger/private fixity/spelling " + in("acts/hearing stores"),
+	"cmd/firmus/internal/acts/archive":      "fixity fixity/audit fixity/care fixity/ledger fixity/ledger/private fixity/spelling " + in("acts/hearing report stores"),
 	"cmd/firmus/internal/clips":             "fixity/damage fixity/essence",
 	"cmd/firmus/internal/app":               "fixity fixity/audit fixity/care fixity/ledger fixity/ledger/private replicas/cloud replicas/cloud/drive replicas/disk replicas/optical " + in("acts acts/archive acts/backups acts/hearing acts/receiving acts/recovering config discs/checking discs/opening discs/registering guarded letters metrics outlook pages people register register/preview register/workbook report schedule setup statements stores watch"),
 	"cmd/firmus/internal/config":            "fixity fixity/care fixity/spelling replicas/ground",

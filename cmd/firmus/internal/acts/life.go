@@ -9,6 +9,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/manifests"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -111,7 +112,7 @@ type RetirePlan struct {
 func (e Acts) Retire(ctx context.Context, paths []string, reason string, dryRun bool) (RetirePlan, error) {
 	plan := RetirePlan{Files: []FileRef{}, LastBytes: []FileRef{}, OneLeft: []FileRef{}, NoneLeft: []FileRef{}}
 	if reason == "" && !dryRun {
-		return plan, fmt.Errorf("retiring needs a reason (--reason): %w", fixity.ErrRefused)
+		return plan, fmt.Errorf("retiring needs a reason (%s): %w", e.Words.Opt("reason"), fixity.ErrRefused)
 	}
 	fs, err := e.filesAt(ctx, paths)
 	if err != nil {
@@ -189,7 +190,7 @@ func (e Acts) RetireStore(ctx context.Context, name, set, reason string, dryRun 
 		return plan, err
 	}
 	if known.Kind == archive.OpticalKind {
-		return plan, fmt.Errorf("store %s keeps discs. Retire them one by one (firmus disc retire NUMBER): %w", name, fixity.ErrRefused)
+		return plan, fmt.Errorf("store %s keeps discs. Retire them one by one (%s): %w", name, e.Words.To(report.Order{Act: report.RetireDisc, Disc: "NUMBER"}), fixity.ErrRefused)
 	}
 	s, _ := e.Rules.Store(name)
 	switch {
@@ -201,7 +202,7 @@ func (e Acts) RetireStore(ctx context.Context, name, set, reason string, dryRun 
 		return plan, fmt.Errorf("new files arrive in %s: name another arrivals store in the configuration first: %w", name, fixity.ErrRefused)
 	}
 	if reason == "" && !dryRun {
-		return plan, fmt.Errorf("retiring needs a reason (--reason): %w", fixity.ErrRefused)
+		return plan, fmt.Errorf("retiring needs a reason (%s): %w", e.Words.Opt("reason"), fixity.ErrRefused)
 	}
 	if err := e.NoteVolumes(ctx); err != nil {
 		return plan, err
@@ -286,11 +287,11 @@ func (e Acts) ReplaceStore(ctx context.Context, name, reason string) error {
 		return fmt.Errorf("store %s keeps discs. Retire a disc and register another in its place (firmus disc retire, firmus disc add): %w", name, fixity.ErrRefused)
 	}
 	if reason == "" {
-		return fmt.Errorf("replacing a store needs a reason (--reason): %w", fixity.ErrRefused)
+		return fmt.Errorf("replacing a store needs a reason (%s): %w", e.Words.Opt("reason"), fixity.ErrRefused)
 	}
 	if s.Arrivals {
 		// Masters would be awaited where they come from; adopt says the same without that.
-		return fmt.Errorf("new files arrive in %s: copy it to the new drive, point the configuration there, and say \"firmus store adopt %s\"; the next full audit reads it all: %w", name, name, fixity.ErrRefused)
+		return fmt.Errorf("new files arrive in %s: copy it to the new drive, point the configuration there, then %s; the next full audit reads it all: %w", name, e.Words.To(report.Order{Act: report.AdoptStore, Stores: []string{name}, Run: true}), fixity.ErrRefused)
 	}
 	for _, set := range s.Sets {
 		root, err := e.Stores().Root(name, set, fixity.Bypassed)

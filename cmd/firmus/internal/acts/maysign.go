@@ -226,7 +226,7 @@ func (e Acts) objection(s ledger.Seen, own ledger.Copy, o care.Objected, a care.
 		}
 		return fmt.Sprintf("%s. %s", held, back(copies))
 	case care.HeldByDiscs:
-		return fmt.Sprintf("the version was burned on %s. Read that first (firmus disc check); a disc that was retired counts no longer", e.places(copies))
+		return fmt.Sprintf("the version was burned on %s. Read that first (%s); a disc that was retired counts no longer", e.places(copies), w.To(report.Order{Act: report.CheckDisc, Disc: copies[0].Disc}))
 	case care.CanBeMerged:
 		return fmt.Sprintf("the damaged copies together hold every block of the version. Keep them all as they are, and copy nothing over them: %s", e.places(append([]ledger.Copy{own}, copies...)))
 	case care.NotLookedAt:

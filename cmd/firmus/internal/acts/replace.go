@@ -103,15 +103,15 @@ func (e Acts) soundOfVersion(ctx context.Context, s ledger.Seen) (sound.Sound, e
 			return x, fmt.Errorf("%s: its samples can't be told: %w", e.PlaceOf(c), fixity.ErrRefused)
 		default:
 			for _, w := range wrong {
-				e.Sayf("%s doesn't hold the bytes of version %d; %s does, and was used. Look at it: firmus audit --full --set %s --under %q", w, f.Version, e.PlaceOf(c), f.Set, f.Path)
+				e.Sayf("%s doesn't hold the bytes of version %d; %s does, and was used. To look at it, %s", w, f.Version, e.PlaceOf(c), e.Words.ToReadOnly("", f.Set, f.Path))
 			}
 			return x, nil
 		}
 	}
 	switch {
 	case len(wrong) > 0:
-		return sound.Sound{}, errors.Join(fmt.Errorf("%s: what was read at %s is not version %d, and no other intact copy could be read; nothing was changed. Run: firmus audit --full --set %s --under %q: %w",
-			what, strings.Join(wrong, " and at "), f.Version, f.Set, f.Path, fixity.ErrRefused), last)
+		return sound.Sound{}, errors.Join(fmt.Errorf("%s: what was read at %s is not version %d, and no other intact copy could be read; nothing was changed. Look at them first: %s: %w",
+			what, strings.Join(wrong, " and at "), f.Version, e.Words.ToReadOnly("", f.Set, f.Path), fixity.ErrRefused), last)
 	case last != nil:
 		return sound.Sound{}, last
 	}

@@ -8,6 +8,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/manifests"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/care"
 	"firmus/fixity/ledger"
@@ -56,7 +57,7 @@ const bulk = care.IncidentLeast
 // must be what the finding tells of. Manifests are brought up to date.
 func (e Acts) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) {
 	if o.Reason == "" {
-		return nil, fmt.Errorf("a sign-off needs a reason (--reason): %w", fixity.ErrRefused)
+		return nil, fmt.Errorf("a sign-off needs a reason (%s): %w", e.Words.Opt("reason"), fixity.ErrRefused)
 	}
 	meant, err := o.meant()
 	if err != nil {
@@ -70,7 +71,7 @@ func (e Acts) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 		return nil, err
 	}
 	if len(seen) > bulk && o.Files != int64(len(seen)) {
-		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to sign them all off type their number: --files %d: %w", len(seen), len(seen), fixity.ErrRefused)
+		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to sign them all off give their number (%s): %w", len(seen), e.Words.OptIs("files", len(seen)), fixity.ErrRefused)
 	}
 	versions := map[int64]toSign{}
 	for i, s := range seen {
@@ -199,7 +200,7 @@ func (e Acts) OpenFindings(ctx context.Context, ids []int64, incident int64, saw
 		return nil
 	})
 	if err == nil && len(out) == 0 {
-		err = fmt.Errorf("no finding of that number or incident is open (firmus findings lists what is): %w", fixity.ErrRefused)
+		err = fmt.Errorf("no finding of that number or incident is open (%s shows what is): %w", e.Words.To(report.Order{Act: report.ShowFindings}), fixity.ErrRefused)
 	}
 	return out, err
 }
@@ -289,7 +290,7 @@ type SettleOrder struct {
 func (e Acts) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, error) {
 	reason := o.Reason
 	if reason == "" {
-		return nil, fmt.Errorf("settling needs a reason (--reason): %w", fixity.ErrRefused)
+		return nil, fmt.Errorf("settling needs a reason (%s): %w", e.Words.Opt("reason"), fixity.ErrRefused)
 	}
 	ids := o.Findings
 	if o.Like != 0 {
@@ -305,7 +306,7 @@ func (e Acts) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 	}
 	fs := findingsOf(seen)
 	if len(fs) > bulk && o.Files != int64(len(fs)) {
-		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to settle them all type their number: --files %d: %w", len(fs), len(fs), fixity.ErrRefused)
+		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to settle them all give their number (%s): %w", len(fs), e.Words.OptIs("files", len(fs)), fixity.ErrRefused)
 	}
 	return fs, e.Act(ctx, seen, func(t *ledger.Tx) error {
 		for _, f := range fs {

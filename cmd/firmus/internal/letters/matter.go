@@ -53,7 +53,7 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 	if rest := w.x.open[1:]; len(rest) > 0 {
 		p.add(w.filesTable("Of these", rest))
 	}
-	p.add(part{Title: "Do this", Steps: w.matter(f).Steps()})
+	p.add(part{Title: "Do this", Steps: w.steps(w.matter(f).Steps())})
 	return subject, p
 }
 

@@ -19,11 +19,26 @@ type part struct {
 	Title string
 	Facts []fact
 	Table table
-	Steps []report.Step
+	Steps []step
 	// Listed are things with their places, without numbers.
-	Listed []report.Step
+	Listed []step
 	Lines  []string
 	Link   string // of a page that shows it and has a form for what is to be done; "" without pages
+}
+
+// step is one of report's, in a letter's words.
+type step struct {
+	report.Step
+	Text, Then string
+}
+
+// steps puts steps into a letter's words: where the form is, and what may be typed instead.
+func (w words) steps(all []report.Step) (out []step) {
+	say := report.LetterSay(w.pages)
+	for _, s := range all {
+		out = append(out, step{s, s.Text.In(say), s.Then.In(say)})
+	}
+	return out
 }
 
 type fact struct{ Label, Text string }
@@ -85,7 +100,7 @@ func (p page) text() string {
 }
 
 // stepText writes a step. Its places stand on lines of their own and are not broken.
-func stepText(b *strings.Builder, first, then string, s report.Step) {
+func stepText(b *strings.Builder, first, then string, s step) {
 	wrapped(b, first, then, s.Text)
 	for _, row := range s.Rows() {
 		b.WriteString(then + "  " + row + "\n")

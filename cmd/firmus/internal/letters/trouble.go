@@ -412,7 +412,7 @@ func (w writer) matter(fs ...ledger.Finding) report.Matter {
 // act adds the steps, and what to save first from a failing drive.
 func (w writer) act(p *page) {
 	m := w.matter(w.x.open...)
-	p.add(part{Title: "Do this", Steps: m.Steps()})
+	p.add(part{Title: "Do this", Steps: w.steps(m.Steps())})
 	if m.Failing() {
 		p.add(w.saveFirstTable(m))
 	}
@@ -427,7 +427,7 @@ func (w writer) saveFirstTable(m report.Matter) part {
 		if len(x.In) > 0 {
 			in = "also on the " + w.stores(x.In)
 		}
-		p.Listed = append(p.Listed, report.Step{Text: report.Show(x.File.Set+"/"+w.path(x.File.Path)) + ": " + in, Lines: []report.Line{{Label: "FROM", Path: m.SaveFrom(x)}}})
+		p.Listed = append(p.Listed, step{report.Step{Lines: []report.Line{{Label: "FROM", Path: m.SaveFrom(x)}}}, report.Show(x.File.Set+"/"+w.path(x.File.Path)) + ": " + in, ""})
 	}
 	return p
 }

@@ -202,7 +202,7 @@ func recoverAct(q *request) error {
 	if err := q.still(saw); err != nil {
 		return err
 	}
-	return q.recover(fmt.Sprintf("Put right: finding %d", id), recovering.Order{Findings: []int64{id}, Saw: saw}, fmt.Sprintf("/findings/%d", id))
+	return q.recover(fmt.Sprintf("Put right: finding %d", id), recovering.Order{Findings: []int64{id}, From: q.field("from"), Saw: saw}, fmt.Sprintf("/findings/%d", id))
 }
 
 func recoverIncident(q *request) error {

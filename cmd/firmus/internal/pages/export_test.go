@@ -53,3 +53,6 @@ func HoldClips() (release func()) {
 		}
 	}
 }
+
+// Words are words.
+var Words = words

@@ -43,9 +43,11 @@ type findingData struct {
 	Listen   *listenData
 	Where    []string
 	Incident *incidentLine
-	Steps    []report.Step
+	Steps    []step
 	Saw      string // the mark of what is shown
 	Recover  *recoverForm
+	MayName  []string // discs or stores of which a person may name one to take the bytes from
+	InStep   string   // what a program keeps in step with the finding's store; "" if none does
 	Upload   *uploadForm
 	SignOff  *signOffForm
 	Settle   bool
@@ -154,7 +156,7 @@ func findingPage(q *request) error {
 	d.Open, d.Heading, d.State = f.Open(), headingOf(f), string(f.Kind)
 	shows := q.veiled(f)
 	d.Title = subjectOf(shows) + ": " + kindInWords(shows)
-	d.tell(shows, m, e.Rules)
+	d.tell(q, shows, m)
 	d.copies(q, m, f, seen.Copies, away)
 	dmg, heard, err := acts.Of(e).DamageOf(q.Context(), f)
 	if err != nil {
@@ -197,7 +199,7 @@ func (s *Site) matter(t *tx, f ledger.Finding, d *findingData) (report.Matter, e
 	return report.MatterOf(t, s.o.Archive.Rules, s.o.Where, alone)
 }
 
-func (d *findingData) tell(f ledger.Finding, m report.Matter, rules care.Rules) {
+func (d *findingData) tell(q *request, f ledger.Finding, m report.Matter) {
 	say := func(s string) {
 		if s = strings.TrimSpace(s); s != "" && !slices.Contains(d.Lead, sentence(s)) {
 			d.Lead = append(d.Lead, sentence(s))
@@ -211,11 +213,11 @@ func (d *findingData) tell(f ledger.Finding, m report.Matter, rules care.Rules) 
 		return
 	}
 	say(report.Good(f))
-	say(report.Said(f, rules))
+	say(report.Said(f, q.s.o.Archive.Rules))
 	for _, s := range m.More(f) {
 		say(s)
 	}
-	d.Steps = m.Steps()
+	d.Steps = q.steps(m.Steps())
 }
 
 // sentence begins with a capital and ends with a full stop.
@@ -356,6 +358,9 @@ func (d *findingData) offer(q *request, f ledger.Finding, seen ledger.Seen) erro
 			d.Recover = recoverOf(res, x)
 		case x.State == recovering.Planned:
 			d.Recover = recoverOf(res, x)
+		case len(x.MayName) > 0:
+			d.MayName, d.InStep = x.MayName, fixity.And(inStep(q.s.o.Archive.Rules, f.Store))
+			d.NotOffer = append(d.NotOffer, sentence("Not put back by Firmus alone: "+x.Why))
 		case x.Why != "" && f.Subject == fixity.OfFile:
 			why, _, _ := strings.Cut(x.Why, " What to do, step by step") // which stands above
 			d.NotOffer = append(d.NotOffer, sentence("Not put back by Firmus: "+why))
@@ -363,6 +368,16 @@ func (d *findingData) offer(q *request, f ledger.Finding, seen ledger.Seen) erro
 	}
 	d.SignOff = signOffOf(q.s.o.Archive.Rules, f, seen)
 	return nil
+}
+
+// inStep are the stores that a program keeps in step with one.
+func inStep(rules care.Rules, store string) (out []string) {
+	for _, s := range rules.Stores {
+		if rules.InStep(s.Name, store) {
+			out = append(out, s.Name)
+		}
+	}
+	return out
 }
 
 func recoverOf(res recovering.Result, x recovering.Item) *recoverForm {
@@ -392,8 +407,8 @@ func signOffOf(rules care.Rules, f ledger.Finding, seen ledger.Seen) *signOffFor
 		return nil
 	case kind == fixity.Disputed:
 		return &signOffForm{What: "Which version is right? Listen to each first.", Button: "Decide", Choices: []choice{
-			{"", "This copy, on " + f.Store + ", is the right one"}, {"keep-current", "The present version, or that of the store where files arrive, is the right one"},
-			{"new-transfer", "This copy is a better transfer, made on purpose"},
+			{"", "This copy, on " + f.Store + ", is the right one"}, {"keep-current", report.Meant["keep-current"]},
+			{"new-transfer", report.Meant["new-transfer"]},
 		}}
 	case !rule.Arrivals:
 		return nil
@@ -403,8 +418,8 @@ func signOffOf(rules care.Rules, f ledger.Finding, seen ledger.Seen) *signOffFor
 		return &signOffForm{What: "It was moved or renamed on purpose. It gets that name in every store.", Button: "Accept the new place"}
 	case kind == fixity.Altered && set.Role == fixity.Master:
 		return &signOffForm{What: "A master is frozen, so say what the change is. Firmus reads the file first, and refuses what would make damage the truth.", Button: "Sign off the change", Choices: []choice{
-			{"new-transfer", "It is a better transfer, made on purpose"}, {"description", "The description was changed; the sound is the same"},
-			{"lost-otherwise", "Nothing better can be had any more"}, {"master", "The change is meant"},
+			{"new-transfer", report.Meant["new-transfer"]}, {"description", report.Meant["description"]},
+			{"lost-otherwise", report.Meant["lost-otherwise"]}, {"master", report.Meant["master"]},
 		}}
 	case kind == fixity.Altered:
 		return &signOffForm{What: "It was edited on purpose. What lies there becomes a new version; the earlier one stays on record.", Button: "Sign off the change", Damaged: looksDamaged(rules, f)}

@@ -260,7 +260,7 @@ type incidentData struct {
 	Words  string
 	First  line
 	Open   int64
-	Steps  []report.Step
+	Steps  []step
 	Amount string
 	Lines  []line
 	More   string
@@ -300,7 +300,7 @@ func incidentPage(q *request) error {
 			return err
 		}
 		if !q.mayNotKnow(x.First.Set) {
-			d.Steps = m.Steps()
+			d.Steps = q.steps(m.Steps())
 		}
 		if m.Amount.Files > 0 {
 			d.Amount = report.Much(m.Amount)

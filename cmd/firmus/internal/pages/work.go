@@ -40,6 +40,13 @@ type workData struct {
 	Decide   []ledger.Disc // discs whose kind of change waits for a decision
 	Reviewer bool
 	Person   asks
+	Asked    asked
+}
+
+// asked is what a link to the page has already chosen.
+type asked struct {
+	Store, Only, Disc, Decide string
+	Full                      bool
 }
 
 type folder struct{ Path, Shown string }
@@ -60,6 +67,8 @@ const mostFiles = 200
 func workPage(q *request) error {
 	e := q.s.o.Archive
 	d := workData{Folders: q.s.folders(), Sets: e.Rules.SetNames(), Drive: q.s.o.Drive, Reviewer: q.who.Role.May(fixity.Reviewer), Person: q.asks()}
+	v := q.URL.Query()
+	d.Asked = asked{v.Get("store"), v.Get("only"), v.Get("disc"), v.Get("decide"), v.Get("full") != ""}
 	for _, r := range e.Rules.Stores {
 		if e.Listable(r.Kind) {
 			d.Stores = append(d.Stores, storeChoice{r.Name, r.Place, r.Visiting})
@@ -271,15 +280,23 @@ func auditAct(q *request) error {
 	if !ok || !q.s.o.Archive.Listable(rule.Kind) {
 		return fixity.ErrNotFound
 	}
-	return q.watched("Read "+store, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		if full || rule.Visiting {
+	what := "Read " + store
+	only, under, _ := strings.Cut(q.field("only"), "/")
+	if only != "" {
+		if !rule.Holds(only) {
+			return refused(fmt.Sprintf("%s keeps no set that is called %s. Begin with the set, such as %s/QV-0107.", store, shown(only), rule.Sets[0]))
+		}
+		what += ": " + shown(only+"/"+under)
+	}
+	return q.watched(what, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		if only == "" && (full || rule.Visiting) {
 			n, err := bytesIn(ctx, a, store)
 			if err != nil {
 				return outcome{}, err
 			}
 			x.expects(n, 0)
 		}
-		rs, err := acts.Of(a).Audit(ctx, acts.AuditOrder{Stores: []string{store}, Full: full || rule.Visiting})
+		rs, err := acts.Of(a).Audit(ctx, acts.AuditOrder{Stores: []string{store}, Full: full || rule.Visiting, Set: only, Under: under})
 		if err != nil {
 			return outcome{}, err
 		}

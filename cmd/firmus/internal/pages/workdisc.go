@@ -80,9 +80,11 @@ func discDecideAct(q *request) error {
 	if err != nil {
 		return err
 	}
-	n, err := q.typed("discs")
-	if err != nil {
-		return err
+	n := int64(0)
+	if q.field("discs") != "" {
+		if n, err = q.typed("discs"); err != nil {
+			return err
+		}
 	}
 	return q.act("Decide for the class of disc "+shown(number), func(ctx context.Context, a *archive.Archive) (outcome, error) {
 		_, ds, err := q.s.desk(a).Decide(ctx, registering.Decision{Number: number, Discs: int(n), AnyGain: q.ticked("any"), Reason: reason})

@@ -123,14 +123,16 @@ func (w *world) put(path, seed string, stores ...string) {
 }
 
 // flip damages a stretch of a file, and leaves its time.
-func (w *world) flip(path string) {
+func (w *world) flip(path string) { w.t.Helper(); w.flipAt(path, 100_000) }
+
+func (w *world) flipAt(path string, at int64) {
 	w.t.Helper()
 	f, err := os.OpenFile(filepath.Join(w.dir, filepath.FromSlash(path)), os.O_RDWR, 0)
 	if err != nil {
 		w.t.Fatal(err)
 	}
 	defer f.Close()
-	if _, err := f.WriteAt(make([]byte, 3000), 100_000); err != nil {
+	if _, err := f.WriteAt(make([]byte, 3000), at); err != nil {
 		w.t.Fatal(err)
 	}
 	if err := os.Chtimes(f.Name(), hour, hour); err != nil {

@@ -24,7 +24,7 @@ func Edited(f ledger.Finding, rules care.Rules) bool {
 // askEdited is what comes first of such a file.
 func (m Matter) askEdited(f ledger.Finding) []Step {
 	return []Step{
-		say(fmt.Sprintf("Was this edited on purpose? If so, listen to it and accept it as a new version: firmus findings signoff %d --reason \"…\"", f.ID)),
+		say("Was this edited on purpose? If so, listen to it and accept it as a new version: ", signOff(f)),
 		say("If nobody meant it, go on."),
 	}
 }
@@ -122,11 +122,11 @@ func (m Matter) swapBack() []Step {
 	aside := m.outOf(a)[1].Path
 	steps := []Step{
 		say("Nothing is damaged: each of the two files has the bytes of the other. Listen to both, and find out whether somebody exchanged their names."),
-		{Text: "If they are to be as they were, exchange the names back, in this order:", Lines: []Line{{from, m.place(a)}, {to, aside}, {from, m.place(b)}, {to, m.place(a)}, {from, aside}, {to, m.place(b)}},
-			Then: "Then run: firmus audit " + a.Store},
+		{Text: text("If they are to be as they were, exchange the names back, in this order:"), Lines: []Line{{from, m.place(a)}, {to, aside}, {from, m.place(b)}, {to, m.place(a)}, {from, aside}, {to, m.place(b)}},
+			Then: thenRead(a.Store)},
 	}
 	if rule, _ := m.Rules.Store(a.Store); rule.Arrivals && !m.frozen(a) {
-		steps = append(steps, say(fmt.Sprintf("If they were exchanged on purpose: firmus findings signoff %d %d --reason \"…\"", a.ID, b.ID)))
+		steps = append(steps, say("If they were exchanged on purpose: ", signOff(a, b)))
 	}
 	return steps
 }
@@ -161,30 +161,45 @@ func (m Matter) isFolder() bool { _, _, ok := m.Folder(); return ok }
 func (m Matter) moved(was, is string) []Step {
 	f := m.Findings[0]
 	var steps []Step
-	ask := fmt.Sprintf("Was the folder moved or renamed on purpose? %s lie under its new name, and nothing of them is lost.", fixity.Count(len(m.Findings), "file"))
+	ask := text(fmt.Sprintf("Was the folder moved or renamed on purpose? %s lie under its new name, and nothing of them is lost.", fixity.Count(len(m.Findings), "file")))
 	if rule, _ := m.Rules.Store(f.Store); rule.Arrivals {
-		ask += " If so, accept it as one: " + m.acceptAll()
+		ask = text(ask, " If so, accept it as one: ", m.acceptAll())
 	}
 	steps = append(steps, say(ask))
-	return append(steps, Step{Text: "If not, move the folder back. If anything lies there by now, stop and look at that first:",
-		Lines: []Line{{from, m.Where.path(f.Store, f.Set, is)}, {to, m.Where.path(f.Store, f.Set, was)}}, Then: "Then run: firmus audit " + f.Store})
+	return append(steps, Step{Text: text("If not, move the folder back. If anything lies there by now, stop and look at that first:"),
+		Lines: []Line{{from, m.Where.path(f.Store, f.Set, is)}, {to, m.Where.path(f.Store, f.Set, was)}}, Then: thenRead(f.Store)})
 }
 
-// acceptAll is the command that signs off all findings of the matter.
-func (m Matter) acceptAll() string {
+// signOff is the order to accept what findings tell of.
+func signOff(fs ...ledger.Finding) Order {
+	o := Order{Act: SignOff}
+	for _, f := range fs {
+		o.Findings = append(o.Findings, f.ID)
+	}
+	return o
+}
+
+// signOffAs is that with what the change is, as an option has it.
+func signOffAs(f ledger.Finding, means string) Order {
+	o := signOff(f)
+	o.Means = means
+	return o
+}
+
+// settle is the order to leave what a finding tells of as it is.
+func settle(f ledger.Finding) Order { return Order{Act: Settle, Findings: []int64{f.ID}} }
+
+// acceptAll is the order that signs off all findings of the matter.
+func (m Matter) acceptAll() Order {
 	n := len(m.Findings)
-	cmd := "firmus findings signoff"
-	if id := m.Findings[0].Incident; id != 0 {
-		cmd += fmt.Sprintf(" --incident %d", id)
-	} else {
-		for _, f := range m.Findings {
-			cmd += fmt.Sprintf(" %d", f.ID)
-		}
+	o := Order{Act: SignOff, Incident: m.Findings[0].Incident}
+	if o.Incident == 0 {
+		o = signOff(m.Findings...)
 	}
-	if n > askedFrom || m.Findings[0].Incident != 0 {
-		cmd += fmt.Sprintf(" --files %d", n)
+	if n > askedFrom || o.Incident != 0 {
+		o.Files = n
 	}
-	return cmd + " --reason \"…\""
+	return o
 }
 
 // askedFrom is how many files may be signed off at once without typing how many.

@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -194,38 +193,38 @@ func (m Matter) on(c ledger.Copy, file int64) string {
 
 // good says which copy is good, and when it was last read: before anything is said of
 // the damaged one.
-func (m Matter) good(d donor, f ledger.Finding) string {
+func (m Matter) good(d donor, f ledger.Finding) Saying {
 	how := ""
 	if d.copy.Read.Cache == fixity.Allowed {
 		how = ", though the system's cache may have answered instead of the drive"
 	}
-	s := fmt.Sprintf("The GOOD copy is on the %s: it was intact when last read, %s%s.", m.on(d.copy, f.File), m.when(d.copy.Read.At), how)
+	s := text(fmt.Sprintf("The GOOD copy is on the %s: it was intact when last read, %s%s.", m.on(d.copy, f.File), m.when(d.copy.Read.At), how))
 	rule, _ := m.Rules.Store(d.copy.Store)
 	now := "now"
 	if rule.Visiting {
 		now = "then"
-		s += fmt.Sprintf(" Connect the %s first.", m.name(d.copy.Store))
+		s = text(s, fmt.Sprintf(" Connect the %s first.", m.name(d.copy.Store)))
 	}
 	switch {
 	case !d.copy.DueAtOnce():
 	case m.recoverable(f) != nil:
-		s += fmt.Sprintf(" Firmus reads it again %s, and once more before it is used.", now)
+		s = text(s, fmt.Sprintf(" Firmus reads it again %s, and once more before it is used.", now))
 	default:
-		s += fmt.Sprintf(" Firmus reads it again %s: copy it only once firmus findings show %d shows a newer date for it.", now, f.ID)
+		s = text(s, fmt.Sprintf(" Firmus reads it again %s: copy it only once ", now), show(f.ID), " shows a newer date for it.")
 	}
 	return s
 }
 
 // onlyReported is what comes before anything is copied if nobody has read a good copy.
 func (m Matter) onlyReported(f ledger.Finding, ds []donor) []Step {
-	again := fmt.Sprintf("If it is intact, firmus findings show %d names both places. Copy only then.", f.ID)
+	again := text("If it is intact, ", show(f.ID), " names both places. Copy only then.")
 	if len(ds) == 0 { // nothing is known of the copies themselves
-		return []Step{say(fmt.Sprintf("Have the copy on the %s read first: firmus audit %s --full. %s", fixity.And(m.names(f.IntactIn)), strings.Join(f.IntactIn, " "), again))}
+		return []Step{say(fmt.Sprintf("Have the copy on the %s read first: ", fixity.And(m.names(f.IntactIn))), Order{Act: ReadStore, Stores: f.IntactIn, Full: true}, ". ", again)}
 	}
 	d := ds[0]
 	return []Step{
-		{Text: fmt.Sprintf("Copy nothing yet. The service reported the right checksum for the copy on the %s, %s. Nobody has read that copy:", m.on(d.copy, f.File), m.when(d.copy.Reported.At)),
+		{Text: text(fmt.Sprintf("Copy nothing yet. The service reported the right checksum for the copy on the %s, %s. Nobody has read that copy:", m.on(d.copy, f.File), m.when(d.copy.Reported.At))),
 			Lines: []Line{{"IT LIES AT", d.place}}},
-		{Text: fmt.Sprintf("Have it read: firmus audit %s --full --set %s --under %q", d.copy.Store, f.Set, f.Path), Then: again},
+		{Text: text("Have it read: ", Order{Act: ReadStore, Stores: []string{d.copy.Store}, Full: true, Set: f.Set, Under: f.Path}), Then: again},
 	}
 }

@@ -13,7 +13,7 @@ import (
 // next says what a person should do about one finding, whatever else is known.
 func (m Matter) next(f ledger.Finding) []Step {
 	rule, _ := m.Rules.Store(f.Store)
-	audit := "Then run: firmus audit " + f.Store
+	audit := thenRead(f.Store)
 	ds := m.donors(f)
 	good := sure(ds)
 	if f.Carrier != 0 {
@@ -36,23 +36,23 @@ func (m Matter) next(f ledger.Finding) []Step {
 	case care.StepDecide:
 		return m.decide(f)
 	case care.StepMoveBack:
-		s := []Step{{Text: "Have it moved back to its place: " + m.order(f), Lines: m.moveBack(f), Then: "Nothing that lies there by now is replaced."}}
+		s := []Step{{Text: text("Have it moved back to its place: ", m.order(f)), Lines: m.moveBack(f), Then: text("Nothing that lies there by now is replaced.")}}
 		if rule.Arrivals {
-			s = append(s, say(fmt.Sprintf("Or accept the new place: firmus findings signoff %d --reason \"…\"", f.ID)))
+			s = append(s, say("Or accept the new place: ", signOff(f)))
 		}
 		return s
 	case care.StepReread:
-		return []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. %s. Put nothing back before two readings agree.", m.name(f.Store), audit))}
+		return []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. ", m.name(f.Store)), audit, ". Put nothing back before two readings agree.")}
 	case care.StepCopy:
 		return m.bring(f, good)
 	case care.StepOther:
 		if f.Mergeable && rule.Kind == repair.DiskKind {
-			return []Step{{Text: "No copy is whole, but together the damaged ones hold every part of it. Have their good parts joined: " + m.order(m.mergeable()...), Lines: m.there(f),
-				Then: "What is joined is used only if it has the checksum of the version. What lies there now is kept."}}
+			return []Step{{Text: text("No copy is whole, but together the damaged ones hold every part of it. Have their good parts joined: ", m.order(m.mergeable()...)), Lines: m.there(f),
+				Then: text("What is joined is used only if it has the checksum of the version. What lies there now is kept.")}}
 		}
 		s := say("Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified.")
 		if lines := m.there(f); len(lines) > 0 {
-			s.Text += " These are the copies that are there:"
+			s.Text = text(s.Text, " These are the copies that are there:")
 			s.Lines = lines
 		}
 		if f.Anatomy == fixity.Replaced { // whoever changed it may know: a ledger that came back from a backup doesn't
@@ -63,8 +63,8 @@ func (m Matter) next(f ledger.Finding) []Step {
 		return m.transferAgain(f)
 	case care.StepTakeOut:
 		return []Step{
-			{Text: "Look at it first. If it isn't wanted there, move it out of the store, and keep it until you know what it is:", Lines: m.outOf(f)},
-			say(fmt.Sprintf("Or leave it in peace: firmus findings signoff %d --reason \"…\"", f.ID)),
+			{Text: text("Look at it first. If it isn't wanted there, move it out of the store, and keep it until you know what it is:"), Lines: m.outOf(f)},
+			say("Or leave it in peace: ", signOff(f)),
 		}
 	}
 	return m.nextOfStore(f)
@@ -73,16 +73,16 @@ func (m Matter) next(f ledger.Finding) []Step {
 // decide is for a dispute: each choice with its own command, so that nobody signs off the
 // one copy and means another.
 func (m Matter) decide(f ledger.Finding) []Step {
-	steps := []Step{{Text: "Nothing says which version is right. Listen to each, look at who made them and when:", Lines: m.there(f)}}
+	steps := []Step{{Text: text("Nothing says which version is right. Listen to each, look at who made them and when:"), Lines: m.there(f)}}
 	word := ""
 	file := m.Files[f.File].File
 	if file.Vouched && m.frozen(f) {
-		word = " --new-transfer"
+		word = "new-transfer"
 	}
 	named := 0
 	for _, o := range m.Findings {
 		if o.File == f.File && o.Step == care.StepDecide {
-			steps = append(steps, say(fmt.Sprintf("If the copy on the %s%s is right: firmus findings signoff %d%s --reason \"…\"", m.name(o.Store), m.sideOf(o), o.ID, word)))
+			steps = append(steps, say(fmt.Sprintf("If the copy on the %s%s is right: ", m.name(o.Store), m.sideOf(o)), signOffAs(o, word)))
 			named++
 		}
 	}
@@ -103,10 +103,9 @@ func (m Matter) decide(f ledger.Finding) []Step {
 			}
 			what += fmt.Sprintf(" (%s%s; %s)", m.side(v.Size, v.Duration), dated, m.made(v))
 		}
-		keep := Step{Text: fmt.Sprintf("If %s is right: firmus findings signoff %d --keep-current --reason \"…\"", what, f.ID)}
-		steps = append(steps, keep)
+		steps = append(steps, say(fmt.Sprintf("If %s is right: ", what), signOffAs(f, "keep-current")))
 	case named == 1:
-		steps = append(steps, say("If another copy is right, sign off the finding of its store instead: firmus findings"))
+		steps = append(steps, say("If another copy is right, sign off the finding of its store instead: ", Order{Act: ShowFindings}))
 	}
 	return steps
 }
@@ -115,21 +114,21 @@ func (m Matter) decide(f ledger.Finding) []Step {
 func (m Matter) nextOfStore(f ledger.Finding) []Step {
 	switch {
 	case f.Subject == fixity.OfManifest:
-		return []Step{{Text: "Move the changed manifest aside; the next intake into that folder writes it anew:", Lines: m.outOf(f)}}
+		return []Step{{Text: text("Move the changed manifest aside; the next intake into that folder writes it anew:"), Lines: m.outOf(f)}}
 	case f.Kind == fixity.Away:
-		s := Step{Text: "Plug it in or mount it, and put no other drive or folder in its place.", Then: "Then run: firmus audit " + f.Store}
+		s := Step{Text: text("Plug it in or mount it, and put no other drive or folder in its place."), Then: thenRead(f.Store)}
 		rule, _ := m.Rules.Store(f.Store)
 		for _, set := range rule.Sets {
 			s.Lines = append(s.Lines, Line{"AT", m.Where.path(f.Store, set, "")})
 		}
 		if len(s.Lines) > 0 {
-			s.Text += " It is looked for here:"
+			s.Text = text(s.Text, " It is looked for here:")
 		}
 		return []Step{s}
 	case f.Kind == fixity.TooFew:
-		return append([]Step{say("See which stores lack them: firmus report holdings")}, m.spread(f)...)
+		return append([]Step{say("See which stores lack them: ", Order{Act: ShowHoldings})}, m.spread(f)...)
 	case f.Kind == fixity.Late:
-		return []Step{say(fmt.Sprintf("Run: firmus audit %s --full", f.Store))}
+		return []Step{say("Have it read in full: ", Order{Act: ReadStore, Stores: []string{f.Store}, Full: true})}
 	}
 	return nil
 }
@@ -146,10 +145,10 @@ func (m Matter) spread(f ledger.Finding) []Step {
 			}
 		}
 		if len(lines) > 1 {
-			out = append(out, Step{Text: fmt.Sprintf("Copy to each store only the files of %s that it lacks. Replace no file:", set), Lines: lines})
+			out = append(out, Step{Text: text(fmt.Sprintf("Copy to each store only the files of %s that it lacks. Replace no file:", set)), Lines: lines})
 		}
 	}
-	return append(out, say("Then run: firmus audit"))
+	return append(out, say("Then ", Order{Act: ReadStore, Run: true}))
 }
 
 // recover is for a copy on a drive that is gone, damaged or can't be read, if a good copy
@@ -164,13 +163,13 @@ func (m Matter) recover(f ledger.Finding, good []donor) []Step {
 	case fixity.Missing:
 		s := m.bring(f, good)
 		if rule.Arrivals {
-			s = append(s, say(fmt.Sprintf("If it was taken away on purpose: firmus findings signoff %d --reason \"…\" (it is retired then)", f.ID)))
+			s = append(s, say("If it was taken away on purpose: ", signOff(f), " (it is retired then)"))
 		}
 		return s
 	case fixity.Unreadable:
 		return append([]Step{
 			say(fmt.Sprintf("Try another cable and port for the %s first. Run no repair program on the drive.", m.name(f.Store))),
-			say("If the file still can't be read, go on. " + first),
+			say("If the file still can't be read, go on. ", first),
 		}, append(m.replace(f, good, "Move the file that can't be read aside"),
 			say("If that can't be done, or another file can't be read either, the drive is failing: stop using it."))...)
 	}
@@ -182,13 +181,13 @@ func (m Matter) recover(f ledger.Finding, good []donor) []Step {
 		s = m.askEdited(f)
 	}
 	if warning := m.longer(f); warning != "" {
-		s = append(s, Step{Text: warning + " Listen to both before anything is moved:", Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}},
+		s = append(s, Step{Text: text(warning, " Listen to both before anything is moved:"), Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}},
 			say("If the other one is right or in doubt, stop here and leave both as they are. If it is damage all the same, go on."))
 	}
 	if Edited(f, m.Rules) {
 		return append(append(s, say(first)), m.replace(f, good, "Move the changed file aside")...)
 	}
-	s = append(s, say(fmt.Sprintf("%s The DAMAGED copy is on the %s: don't open or save it, and run no repair program on that drive.", first, m.name(f.Store))))
+	s = append(s, say(first, fmt.Sprintf(" The DAMAGED copy is on the %s: don't open or save it, and run no repair program on that drive.", m.name(f.Store))))
 	s = append(s, m.replace(f, good, "Move the damaged file aside")...)
 	return append(s, m.onPurpose(f)...)
 }
@@ -202,11 +201,11 @@ func (m Matter) onPurpose(f ledger.Finding) []Step {
 	meant, word := "somebody changed it on purpose", ""
 	switch {
 	case f.Anatomy == fixity.DescriptionOnly:
-		meant, word = "somebody changed the description on purpose", " --description"
+		meant, word = "somebody changed the description on purpose", "description"
 	case m.frozen(f):
-		meant, word = "it is a better transfer, made on purpose", " --new-transfer"
+		meant, word = "it is a better transfer, made on purpose", "new-transfer"
 	}
-	return []Step{say(fmt.Sprintf("If %s: firmus findings signoff %d%s --reason \"…\"", meant, f.ID, word))}
+	return []Step{say(fmt.Sprintf("If %s: ", meant), signOffAs(f, word))}
 }
 
 // replace moves what lies in a copy's place aside, then copies the good copy there. Once
@@ -216,12 +215,12 @@ func (m Matter) onPurpose(f ledger.Finding) []Step {
 // On a drive the program does that, from a copy that it names.
 func (m Matter) replace(f ledger.Finding, good []donor, move string) []Step {
 	if lines := m.recoverable(f); lines != nil {
-		return []Step{{Text: "Have the good file put in its place: " + m.order(f), Lines: lines,
-			Then: "It reads the good file first, keeps what lies there now, and reads the new file back. With --dry-run it only says what it would do."}}
+		return []Step{{Text: text("Have the good file put in its place: ", m.order(f)), Lines: lines,
+			Then: text("It reads the good file first, keeps what lies there now, and reads the new file back. ", Order{Act: DryRun})}}
 	}
 	return []Step{
-		{Text: move + ", out of the store, and keep it. Then nobody can copy it over the good copy by mistake:", Lines: m.outOf(f)},
-		{Text: "Copy the good file to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store},
+		{Text: text(move + ", out of the store, and keep it. Then nobody can copy it over the good copy by mistake:"), Lines: m.outOf(f)},
+		{Text: text("Copy the good file to its place:"), Lines: m.fromTo(f, good), Then: thenRead(f.Store)},
 	}
 }
 
@@ -233,29 +232,29 @@ func (m Matter) bring(f ledger.Finding, good []donor) []Step {
 	first := m.good(good[0], f)
 	if fixity.State(f.Kind) != fixity.Behind {
 		if lines := m.recoverable(f); lines != nil {
-			return []Step{{Text: first + " Have it copied to its place: " + m.order(f), Lines: lines, Then: "It reads the good file first, and the new one when it is there."}}
+			return []Step{{Text: text(first, " Have it copied to its place: ", m.order(f)), Lines: lines, Then: text("It reads the good file first, and the new one when it is there.")}}
 		}
-		return []Step{{Text: first + " Copy the good file to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store}}
+		return []Step{{Text: text(first, " Copy the good file to its place:"), Lines: m.fromTo(f, good), Then: thenRead(f.Store)}}
 	}
 	if warning := m.longer(f); warning != "" {
 		return []Step{
-			{Text: warning + " Don't copy the newer one over it. Listen to both:", Lines: []Line{{"NEWER", good[0].place}, {"EARLIER", m.place(f)}}},
-			say(fmt.Sprintf("Keep the earlier one where it is if you are in doubt: firmus findings settle %d --reason \"…\"", f.ID)),
+			{Text: text(warning, " Don't copy the newer one over it. Listen to both:"), Lines: []Line{{"NEWER", good[0].place}, {"EARLIER", m.place(f)}}},
+			say("Keep the earlier one where it is if you are in doubt: ", settle(f)),
 		}
 	}
 	if m.frozen(f) { // a new transfer, made on purpose: nothing says yet that it is better
-		listen := say(fmt.Sprintf("%s The copy on the %s is the earlier transfer. Listen to the new one first, all of it.", first, m.name(f.Store)))
+		listen := say(first, fmt.Sprintf(" The copy on the %s is the earlier transfer. Listen to the new one first, all of it.", m.name(f.Store)))
 		if lines := m.recoverable(f); lines != nil {
-			return []Step{listen, {Text: "Have the new transfer put in its place: " + m.order(f), Lines: lines,
-				Then: "The earlier transfer is kept in the folder .firmus-kept of that store. Copy it from there to where you keep recordings."}}
+			return []Step{listen, {Text: text("Have the new transfer put in its place: ", m.order(f)), Lines: lines,
+				Then: text("The earlier transfer is kept in the folder .firmus-kept of that store. Copy it from there to where you keep recordings.")}}
 		}
 		return []Step{
 			listen,
-			{Text: "Move the earlier transfer aside, out of the store. Keep it as long as you keep recordings, or until somebody decides otherwise:", Lines: m.outOf(f)},
-			{Text: "Copy the new transfer to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store},
+			{Text: text("Move the earlier transfer aside, out of the store. Keep it as long as you keep recordings, or until somebody decides otherwise:"), Lines: m.outOf(f)},
+			{Text: text("Copy the new transfer to its place:"), Lines: m.fromTo(f, good), Then: thenRead(f.Store)},
 		}
 	}
-	return append([]Step{say(fmt.Sprintf("%s The copy on the %s is an earlier version.", first, m.name(f.Store)))}, m.replace(f, good, "Move the earlier version aside")...)
+	return append([]Step{say(first, fmt.Sprintf(" The copy on the %s is an earlier version.", m.name(f.Store)))}, m.replace(f, good, "Move the earlier version aside")...)
 }
 
 // mergeable are the findings of copies on drives whose good parts may be joined.
@@ -268,21 +267,18 @@ func (m Matter) mergeable() (out []ledger.Finding) {
 	return out
 }
 
-// order is the command that puts right what findings tell of.
-func (m Matter) order(fs ...ledger.Finding) string {
-	s := "firmus recover"
+// order puts right what findings tell of.
+func (m Matter) order(fs ...ledger.Finding) Order {
+	o := Order{Act: Recover, Paused: len(m.Followers()) > 0}
 	for _, f := range fs {
-		s += fmt.Sprintf(" %d", f.ID)
+		o.Findings = append(o.Findings, f.ID)
 	}
 	if len(fs) == 1 {
 		if disc, ok := m.fromDisc(fs[0]); ok {
-			s += fmt.Sprintf(" --from %q", disc.copy.Disc)
+			o.Disc = disc.copy.Disc
 		}
 	}
-	if len(m.Followers()) > 0 {
-		s += " --paused"
-	}
-	return s
+	return o
 }
 
 // fromDisc is the data disc that is to give a file's bytes to a drive, where no other copy

@@ -198,7 +198,7 @@ Look at disc QD-0031 A (box 4): never spin one that is cracked or whose layers l
 If it says the same: burn it anew from the copy on the vault, which was intact when last read, 28 Nov 2026 18:43 UTC: firmus disc sheet QD-0031 A prints how to do it, and where each file is taken from. Keep the old disc until the new one was checked.
 Read its twin next, if it has one, then discs of the same brand burned in the same month: firmus disc list`},
 		{"a cloud that is away", report.Matter{Findings: []ledger.Finding{{Finding: fixity.Finding{ID: 7, Subject: fixity.OfStore, Kind: fixity.Away, Store: "cloud"}}}, Rules: rules}, `
-Run: firmus check. It says whether it is the connection, the sign-in or the sharing of the folder, and what to do.
+Find out what is wrong: firmus check. It says whether it is the connection, the sign-in or the sharing of the folder, and what to do.
 When it says that the store can be audited, run: firmus audit cloud`},
 		{"in the cloud: missing", inCloud(fixity.Missing, care.StepRecover, "", fixity.InBin), `
 Look in the service's bin: whoever owns the file can take it out of there for as long as the service keeps it.
@@ -268,7 +268,7 @@ func TestAdviceNeverCopiesTheDamagedFileIntoAStore(t *testing.T) {
 						damaged := where.Path(store.Name, "masters", side)
 						good := where.Path("attic", "masters", side)
 						for _, s := range m.Steps() {
-							if bare.MatchString(s.Text) || bare.MatchString(s.Then) {
+							if bare.MatchString(s.Text.String()) || bare.MatchString(s.Then.String()) {
 								t.Errorf("%s: a file without its whole path: %s", at, s)
 							}
 							places := map[string]string{}
@@ -337,7 +337,7 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 			k := m.Files[107]
 			k.Unfinished = true
 			m.Files[107] = k
-			if first := m.Steps()[0].Text; !strings.Contains(first, "isn't a whole recording") || !strings.Contains(first, "Listen to both") {
+			if first := m.Steps()[0].Text.String(); !strings.Contains(first, "isn't a whole recording") || !strings.Contains(first, "Listen to both") {
 				t.Errorf("%s in the %s, the first step: %s", state, store, first)
 			}
 		}
@@ -360,7 +360,7 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 	k := m.Files[107]
 	k.Copies[0].Size, k.Versions = 3000, []report.Length{{N: 1, Size: 1000}}
 	m.Files[107] = k
-	if first := m.Steps()[0].Text; !strings.Contains(first, "Listen to both before anything is moved") {
+	if first := m.Steps()[0].Text.String(); !strings.Contains(first, "Listen to both before anything is moved") {
 		t.Errorf("the first step: %s", first)
 	}
 }

@@ -1,18 +1,17 @@
 package report
 
 import (
-	"fmt"
-
 	"firmus/fixity"
 	"firmus/fixity/repair"
 )
 
 // NotRecovered says why the copy that a finding is about isn't put right by the program,
-// and what to do; why is "" for a finding about something else than a copy.
-func NotRecovered(why repair.Refusal, f fixity.Finding) string {
-	show := fmt.Sprintf(" What to do, step by step: firmus findings show %d", f.ID)
-	if f.ID == 0 {
-		show = ""
+// and what to do, in the words of a surface; why is "" for a finding about something else
+// than a copy.
+func NotRecovered(why repair.Refusal, f fixity.Finding, say Say) string {
+	show := ""
+	if f.ID != 0 {
+		show = " What to do, step by step: " + Order{Act: ShowFinding, Findings: []int64{f.ID}}.In(say)
 	}
 	switch why {
 	case repair.NotWrong:
@@ -22,7 +21,10 @@ func NotRecovered(why repair.Refusal, f fixity.Finding) string {
 	case repair.Unsteady:
 		return "two readings gave different bytes: look at cable, port and memory first, because what is written may come out as wrong as what is read. Then audit again." + show
 	case repair.ReadOnly:
-		return "the cloud is only read. With --to-upload DIR the intact file is laid in a new folder for you to upload." + show
+		if f.ID == 0 {
+			return "the cloud is only read: what is right must be uploaded by a person."
+		}
+		return "the cloud is only read. To have the intact file laid in a new folder for you to upload: " + Order{Act: LayOut, Findings: []int64{f.ID}}.In(say) + "." + show
 	case repair.OnDisc:
 		return "what is on a disc stays there. Try it in a second drive, and burn it anew from an intact copy." + show
 	case repair.FailingDrive:
@@ -38,12 +40,13 @@ func NotRecovered(why repair.Refusal, f fixity.Finding) string {
 	case repair.DonorFollows:
 		return "the bytes could only come from a store that is kept in step with the damaged one, and what lies there may change at any moment. Pause the program that does that, and copy the file by hand." + show
 	case repair.NotOnDisc:
-		return "the disc that you named doesn't hold this version of it. Which discs do: firmus report item, with its number"
+		return "the disc that you named doesn't hold this version of it. Which discs do: " + Order{Act: ShowItem}.In(say) + ", with its number"
 	case repair.OpenIncident:
+		look := "so much is wrong where the bytes would come from that a person must look at that first. See: " + Order{Act: ShowFindings}.In(say)
 		if f.ID == 0 {
-			return "so much is wrong where the bytes would come from that a person must look at that first. See: firmus findings"
+			return look
 		}
-		return fmt.Sprintf("so much is wrong where the bytes would come from that a person must look at that first. See: firmus findings. When you know what happened there, name that store: firmus recover %d --from STORE", f.ID)
+		return look + ". When you know what happened there, name that store: " + Order{Act: Recover, Findings: []int64{f.ID}, From: "STORE"}.In(say)
 	}
 	return "this finding isn't about a file's copy that could be put back." + show
 }

@@ -32,60 +32,60 @@ func Said(f ledger.Finding, rules care.Rules) string {
 // right; nil where what is said of other stores will do. good are copies that were read
 // and are intact.
 func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
-	audit := "Then run: firmus audit " + f.Store
-	upload := func(before, how string) Step {
-		return Step{Text: before + "Upload the good file" + how + ":", Lines: m.fromTo(f, good), Then: audit}
+	audit := thenRead(f.Store)
+	upload := func(before Saying, how string) Step {
+		return Step{Text: text(before, "Upload the good file"+how+":"), Lines: m.fromTo(f, good), Then: audit}
 	}
 	if len(good) > 0 {
 		first := m.good(good[0], f)
-		keep := Step{Text: fmt.Sprintf("%s The DAMAGED copy is on the %s. Download that one, and keep it outside the stores:", first, m.name(f.Store)), Lines: m.outOf(f)}
+		keep := Step{Text: text(first, fmt.Sprintf(" The DAMAGED copy is on the %s. Download that one, and keep it outside the stores:", m.name(f.Store))), Lines: m.outOf(f)}
 		switch {
 		case f.Step == care.StepRecover && fixity.State(f.Kind) == fixity.Altered && m.Files[f.File].Unfinished:
 			return m.perhapsWhole(f, good)
 		case f.Step == care.StepCopy && fixity.State(f.Kind) == fixity.Behind && m.longer(f) != "":
 			return m.bring(f, good)
 		case f.Step == care.StepCopy && fixity.State(f.Kind) == fixity.Behind:
-			return []Step{upload(first+" ", " as a new version of the same file")}
+			return []Step{upload(text(first, " "), " as a new version of the same file")}
 		case f.Step == care.StepCopy:
-			return []Step{upload(first+" ", " to its folder")}
+			return []Step{upload(text(first, " "), " to its folder")}
 		case f.Step == care.StepRecover && fixity.State(f.Kind) == fixity.Missing:
 			return []Step{
 				say("Look in the service's bin: whoever owns the file can take it out of there for as long as the service keeps it."),
-				upload("If it isn't there: "+first+" ", " to its folder again"),
+				upload(text("If it isn't there: ", first, " "), " to its folder again"),
 			}
 		case f.Step == care.StepRecover && f.Anatomy == fixity.CutShort:
 			return []Step{
 				say("Look whether its upload still goes on, and if not why it broke off."),
-				upload(first+" ", " again, as a new version of the same file"),
+				upload(text(first, " "), " again, as a new version of the same file"),
 			}
 		case f.Step == care.StepRecover && m.longer(f) != "":
 			return []Step{
-				{Text: m.longer(f) + " Listen to both, and upload nothing over it while you are in doubt:", Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}},
-				say("If it is damage all the same, go on."), keep, upload("", " as a new version of the same file"),
+				{Text: text(m.longer(f), " Listen to both, and upload nothing over it while you are in doubt:"), Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}},
+				say("If it is damage all the same, go on."), keep, upload(nil, " as a new version of the same file"),
 			}
 		case f.Step == care.StepRecover && f.Facts.Tells(fixity.ServiceRight):
-			keep.Text = "Nobody exchanged the copy on the service: it changed where the service keeps it, or on the way. Tell the service. " + keep.Text
-			return []Step{keep, upload("", " as a new version of the same file")}
+			keep.Text = text("Nobody exchanged the copy on the service: it changed where the service keeps it, or on the way. Tell the service. ", keep.Text)
+			return []Step{keep, upload(nil, " as a new version of the same file")}
 		case f.Step == care.StepRecover:
 			return []Step{
 				say("Look at the service's list of the file's earlier versions: it says who put this one there, and when. Earlier ones are kept for some weeks only."),
 				keep,
-				upload("Go back to the earlier version there. Or: ", " as a new version of the same file"),
+				upload(text("Go back to the earlier version there. Or: "), " as a new version of the same file"),
 			}
 		}
 	}
 	switch f.Step {
 	case care.StepMoveBack:
-		return []Step{{Text: "In the service, move it back to its place:", Lines: m.moveBack(f), Then: audit}}
+		return []Step{{Text: text("In the service, move it back to its place:"), Lines: m.moveBack(f), Then: audit}}
 	case care.StepReread:
-		return []Step{say(fmt.Sprintf("Look at the connection to the %s, and try from another computer. %s. Put nothing back before two readings agree.", m.name(f.Store), audit))}
+		return []Step{say(fmt.Sprintf("Look at the connection to the %s, and try from another computer. ", m.name(f.Store)), audit, ". Put nothing back before two readings agree.")}
 	case care.StepOther:
 		return []Step{say("Don't touch any copy of it. Look for another one: in the service's bin and its list of the file's earlier versions, on discs, the recorder's stick, with whoever was given a copy.")}
 	}
 	if f.Kind == fixity.Away { // nobody can plug it in
 		return []Step{
-			say("Run: firmus check. It says whether it is the connection, the sign-in or the sharing of the folder, and what to do."),
-			say("When it says that the store can be audited, run: firmus audit " + f.Store),
+			say("Find out what is wrong: ", Order{Act: TryAll}, ". It says whether it is the connection, the sign-in or the sharing of the folder, and what to do."),
+			say("When it says that the store can be audited, ", Order{Act: ReadStore, Stores: []string{f.Store}, Run: true}),
 		}
 	}
 	return nil

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"strings"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -13,17 +12,19 @@ import (
 func (m Matter) nextOnDisc(f ledger.Finding) []Step {
 	disc := m.disc(f.Carrier, f.Disc, f.File)
 	look := fmt.Sprintf("Look at %s: never spin one that is cracked or whose layers lift. Clean it straight from the centre to the edge.", disc)
-	again := fmt.Sprintf("firmus disc check %s", f.Disc)
-	twins := say("Read its twin next, if it has one, then discs of the same brand burned in the same month: firmus disc list")
-	sheet := fmt.Sprintf("firmus disc sheet %s prints how to do it, and where each file is taken from. Keep the old disc until the new one was checked.", f.Disc)
+	again := Order{Act: CheckDisc, Disc: f.Disc}
+	elsewhere := again
+	elsewhere.Device = true
+	twins := say("Read its twin next, if it has one, then discs of the same brand burned in the same month: ", Order{Act: ShowDiscs})
+	sheet := text(Order{Act: BurnSheet, Disc: f.Disc}, " prints how to do it, and where each file is taken from. Keep the old disc until the new one was checked.")
 	good := sure(m.donors(f))
-	burn := "burn it anew from an intact copy: " + sheet
+	burn := text("burn it anew from an intact copy: ", sheet)
 	switch {
 	case len(good) > 0:
 		d := good[0]
-		burn = fmt.Sprintf("burn it anew from the copy on the %s, which was intact when last read, %s: %s", m.on(d.copy, f.File), m.when(d.copy.Read.At), sheet)
+		burn = text(fmt.Sprintf("burn it anew from the copy on the %s, which was intact when last read, %s: ", m.on(d.copy, f.File), m.when(d.copy.Read.At)), sheet)
 	case len(f.IntactIn) > 0:
-		burn = fmt.Sprintf("have a copy of what it holds read first: firmus audit %s --full. If that is intact, burn the disc anew: %s", strings.Join(f.IntactIn, " "), sheet)
+		burn = text("have a copy of what it holds read first: ", Order{Act: ReadStore, Stores: f.IntactIn, Full: true}, ". If that is intact, burn the disc anew: ", sheet)
 	}
 	known := len(f.IntactIn) > 0
 	if f.Kind == fixity.OtherDisc {
@@ -32,25 +33,25 @@ func (m Matter) nextOnDisc(f ledger.Finding) []Step {
 			where = "where that disc should lie: the two may have been exchanged"
 		}
 		return []Step{say(fmt.Sprintf("Look at what is written on the disc that was read, and whether its case and box are its own: %s.", Told(f, nil))),
-			say(fmt.Sprintf("Look for %s %s. Then: %s", f.Disc, where, again))}
+			say(fmt.Sprintf("Look for %s %s. Then: ", f.Disc, where), again)}
 	}
 	if f.Facts.Tells(fixity.DiscLevel) {
 		return []Step{say("Look in the burning program for levelling, normalising or conversion, and turn it off before the next disc."),
-			say(fmt.Sprintf("If the discs that were burned so may stay: firmus disc decide %s --reason \"burned with levelling\" decides once for all of them.", f.Disc)),
-			say("Else " + burn)}
+			say("If the discs that were burned so may stay, decide once for all of them: ", Order{Act: DecideDisc, Disc: f.Disc, Because: "burned with levelling"}),
+			say("Else ", burn)}
 	}
 	switch fixity.State(f.Kind) {
 	case fixity.Misplaced:
-		return []Step{say(fmt.Sprintf("All of it is right, in another order than it is registered. If that order may stay: firmus disc retire %s --reason \"registered in another order\", and register it anew with the order that is on it.", f.Disc)),
-			say("Else " + burn)}
+		return []Step{say("All of it is right, in another order than it is registered. If that order may stay: ", Order{Act: RetireDisc, Disc: f.Disc, Because: "registered in another order"}, ", and register it anew with the order that is on it."),
+			say("Else ", burn)}
 	case fixity.Missing:
-		return []Step{say("Read it once more: " + again), say("If it says the same: " + burn)}
+		return []Step{say("Read it once more: ", again), say("If it says the same: ", burn)}
 	}
 	switch f.Step {
 	case care.StepDrive:
-		steps := []Step{say(fmt.Sprintf("Try %s in a second drive first: it may read there (%s --drive DEVICE).", disc, again)), say(look), twins}
+		steps := []Step{say(fmt.Sprintf("Try %s in a second drive first: it may read there (", disc), elsewhere, ")."), say(look), twins}
 		if known {
-			return append(steps, say("If it reads in no drive: "+burn))
+			return append(steps, say("If it reads in no drive: ", burn))
 		}
 		return append(steps, say("If it reads in no drive: look for another copy before anything is given up."))
 	case care.StepBurn:
@@ -58,13 +59,13 @@ func (m Matter) nextOnDisc(f ledger.Finding) []Step {
 			if !known {
 				return []Step{say(fmt.Sprintf("Copy all of %s to a hard drive while it can still be read, and take that in: no other copy of it is known.", disc)), twins}
 			}
-			return []Step{say(fmt.Sprintf("Copy %s while it can still be read: %s", disc, burn)), twins}
+			return []Step{say(fmt.Sprintf("Copy %s while it can still be read: ", disc), burn), twins}
 		}
 		if f.Kind == fixity.WrongDirectory {
-			return []Step{say(fmt.Sprintf("Read %s in a second drive: %s --drive DEVICE", disc, again)), say("If it says the same: " + burn + " Until then its files can be read, by the names that the finding tells.")}
+			return []Step{say(fmt.Sprintf("Read %s in a second drive: ", disc), elsewhere), say("If it says the same: ", burn, " Until then its files can be read, by the names that the finding tells.")}
 		}
-		return []Step{say(look + " Then read it once more: " + again), say("If it says the same: " + burn), twins}
+		return []Step{say(look+" Then read it once more: ", again), say("If it says the same: ", burn), twins}
 	}
-	return []Step{say(look + " Then read it in a second drive: " + again + " --drive DEVICE"),
+	return []Step{say(look+" Then read it in a second drive: ", elsewhere),
 		say("No intact copy is known: look for another one, among the twins first. Keep this disc.")}
 }

@@ -10,9 +10,9 @@ import (
 
 // Step is one thing that a person should do.
 type Step struct {
-	Text  string // what to do; ends with a colon if places follow
+	Text  Saying // what to do; ends with a colon if places follow
 	Lines []Line // in the order in which they are needed
-	Then  string // what comes after; may be ""
+	Then  Saying // what comes after; may be empty
 }
 
 // Line is a whole path with the word that says what it is for. It stands on a line
@@ -42,9 +42,9 @@ func (s Step) Rows() []string {
 
 // String is the step with its places on lines of their own.
 func (s Step) String() string {
-	lines := append([]string{s.Text}, s.Rows()...)
-	if s.Then != "" {
-		lines = append(lines, s.Then)
+	lines := append([]string{s.Text.String()}, s.Rows()...)
+	if len(s.Then) > 0 {
+		lines = append(lines, s.Then.String())
 	}
 	return strings.Join(lines, "\n")
 }
@@ -59,7 +59,12 @@ func Texts(steps []Step) []string {
 }
 
 // say is a step that names no place.
-func say(text string) Step { return Step{Text: text} }
+func say(parts ...any) Step { return Step{Text: text(parts...)} }
+
+// thenRead has a store read after a step.
+func thenRead(store string) Saying {
+	return text("Then ", Order{Act: ReadStore, Stores: []string{store}, Run: true})
+}
 
 // ShowPlace is a whole path for a person: as the system writes it, quoted only where it
 // holds what can't be seen or would disturb a terminal.

@@ -185,10 +185,10 @@ func (m Matter) stopUsing() []Step {
 	// A new drive must hold what arrives nowhere else before it may be the place for it.
 	if rule, _ := m.Rules.Store(store); rule.Arrivals {
 		return append(steps,
-			say(fmt.Sprintf("When the new drive holds all of it and is in its place: firmus store adopt %s", store)),
-			say(fmt.Sprintf("Then have it read whole: firmus audit %s --full", store)))
+			say("When the new drive holds all of it and is in its place: ", Order{Act: AdoptStore, Stores: []string{store}}),
+			say("Then have it read whole: ", Order{Act: ReadStore, Stores: []string{store}, Full: true}))
 	}
-	return append(steps, say(fmt.Sprintf("When the new drive is in its place: firmus store replace %s --reason \"…\" (it reads the new drive whole)", store)))
+	return append(steps, say("When the new drive is in its place: ", Order{Act: ReplaceStore, Stores: []string{store}}, " (it reads the new drive whole)"))
 }
 
 // SaveFrom is where a file of a failing drive is to be taken from: another store that
@@ -208,12 +208,12 @@ func (m Matter) SaveFrom(x ledger.Elsewhere) string {
 func (m Matter) lookFirst() []Step {
 	f, n := m.Findings[0], len(m.Findings)
 	rule, _ := m.Rules.Store(f.Store)
-	bulk := fmt.Sprintf("firmus findings signoff --incident %d --files %d", f.Incident, n)
+	bulk := Order{Act: SignOff, Incident: f.Incident, Files: n}
 	if fixity.State(f.Kind) == fixity.Misplaced {
 		return []Step{
 			say("Find out first what happened: were folders reorganised on purpose?"),
-			say(fmt.Sprintf("If so, look at some of them, then: %s --reason \"…\"", bulk)),
-			{Text: "If not, have each moved back to its place: " + m.orderAll(), Lines: m.moveBack(f)},
+			say("If so, look at some of them, then: ", bulk),
+			{Text: text("If not, have each moved back to its place: ", m.orderAll()), Lines: m.moveBack(f)},
 		}
 	}
 	steps := []Step{say("Find out first what happened: was a folder moved, a drive changed, a program run over the files? So many at once are seldom damage.")}
@@ -222,25 +222,21 @@ func (m Matter) lookFirst() []Step {
 	}
 	steps = append(steps, say("If they were only moved, put them back where they were."))
 	if good := sure(m.donors(f)); len(good) > 0 && m.recoverable(f) != nil {
-		steps = append(steps, Step{Text: "If not, have each copied from an intact copy: " + m.orderAll() + ". For instance: " + m.good(good[0], f), Lines: m.recoverable(f)})
+		steps = append(steps, Step{Text: text("If not, have each copied from an intact copy: ", m.orderAll(), ". For instance: ", m.good(good[0], f)), Lines: m.recoverable(f)})
 	} else if len(good) > 0 {
-		steps = append(steps, Step{Text: "If not, copy each from a copy that was read and is intact. For instance: " + m.good(good[0], f), Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store})
+		steps = append(steps, Step{Text: text("If not, copy each from a copy that was read and is intact. For instance: ", m.good(good[0], f)), Lines: m.fromTo(f, good), Then: thenRead(f.Store)})
 	} else if len(f.IntactIn) > 0 {
 		steps = append(steps, m.onlyReported(f, m.donors(f))...)
 	}
 	if rule.Arrivals {
-		steps = append(steps, say(fmt.Sprintf("If they were taken away on purpose: %s --reason \"…\" (they are retired then)", bulk)))
+		steps = append(steps, say("If they were taken away on purpose: ", bulk, " (they are retired then)"))
 	}
 	return steps
 }
 
-// orderAll is the command that puts right all of an incident.
-func (m Matter) orderAll() string {
-	s := fmt.Sprintf("firmus recover --incident %d", m.Findings[0].Incident)
-	if len(m.Followers()) > 0 {
-		s += " --paused"
-	}
-	return s
+// orderAll puts right all of an incident.
+func (m Matter) orderAll() Order {
+	return Order{Act: Recover, Incident: m.Findings[0].Incident, Paused: len(m.Followers()) > 0}
 }
 
 // sorts are the findings whose steps are told one by one: those of one store, disc,
@@ -288,11 +284,11 @@ func (m Matter) each() []Step {
 			switch {
 			case f.Carrier != 0: // it names the disc, and is the same for all files on it
 			case len(files) > 1 && len(sorts) == 1:
-				s.Text = fmt.Sprintf("For each file, for instance [%d]: %s", f.ID, s.Text)
+				s.Text = text(fmt.Sprintf("For each file, for instance [%d]: ", f.ID), s.Text)
 			case len(files) > 1 && len(of) > 1:
-				s.Text = fmt.Sprintf("For each of [%s], for instance [%d]: %s", Numbers(of), f.ID, s.Text)
+				s.Text = text(fmt.Sprintf("For each of [%s], for instance [%d]: ", Numbers(of), f.ID), s.Text)
 			case len(files) > 1:
-				s.Text = fmt.Sprintf("For [%d]: %s", f.ID, s.Text)
+				s.Text = text(fmt.Sprintf("For [%d]: ", f.ID), s.Text)
 			}
 			if !has(steps, s) {
 				steps = append(steps, s)

@@ -13,9 +13,9 @@ func (m Matter) transferAgain(f ledger.Finding) []Step {
 	return []Step{
 		say("Keep the reel, and keep the recorder's stick or card. Erase nothing: every copy is a copy of this."),
 		say("Look for the whole recording on the stick. If it is not there, transfer the reel again while it can be played."),
-		{Text: "Once you have it, move the file that is not whole aside, out of the store, and keep it:", Lines: m.outOf(f)},
-		{Text: "Copy the whole recording to its place:", Lines: []Line{{to, m.place(f)}}, Then: fmt.Sprintf("Then run: firmus audit %s. It finds a change: sign that off%s.", f.Store, m.asTransfer(f))},
-		say(fmt.Sprintf("If nothing better can be had, or it is meant to be so: firmus findings settle %d --reason \"…\" (statements quote the reason)", f.ID)),
+		{Text: text("Once you have it, move the file that is not whole aside, out of the store, and keep it:"), Lines: m.outOf(f)},
+		{Text: text("Copy the whole recording to its place:"), Lines: []Line{{to, m.place(f)}}, Then: text(thenRead(f.Store), ". It finds a change: sign that off", m.asTransfer(f), ".")},
+		say("If nothing better can be had, or it is meant to be so: ", settle(f), " (statements quote the reason)"),
 	}
 }
 
@@ -23,31 +23,31 @@ func (m Matter) transferAgain(f ledger.Finding) []Step {
 // it may be the whole one that was asked for. So neither is called good or damaged, and
 // what keeps both comes first.
 func (m Matter) perhapsWhole(f ledger.Finding, good []donor) []Step {
-	put := Step{Text: "Then copy what is under care to its place:", Lines: m.fromTo(f, good), Then: "Then run: firmus audit " + f.Store}
+	put := Step{Text: text("Then copy what is under care to its place:"), Lines: m.fromTo(f, good), Then: thenRead(f.Store)}
 	move := "move it aside, out of the store,"
-	steps := []Step{{Text: m.longer(f) + " Listen to both before anything is moved:", Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}}}
+	steps := []Step{{Text: text(m.longer(f), " Listen to both before anything is moved:"), Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}}}
 	rule, _ := m.Rules.Store(f.Store)
 	if rule.Kind == cloudKind {
-		put.Text, move = "Then upload what is under care, as a new version of the same file:", "download it"
+		put.Text, move = text("Then upload what is under care, as a new version of the same file:"), "download it"
 	}
 	arrivals, known := m.Rules.Arrivals(f.Set)
 	switch {
 	case rule.Arrivals:
 		word := ""
 		if m.frozen(f) {
-			word = " --new-transfer"
+			word = "new-transfer"
 		}
-		steps = append(steps, say(fmt.Sprintf("If the other one is the whole recording, leave it where it is: firmus findings signoff %d%s --reason \"…\"", f.ID, word)))
+		steps = append(steps, say("If the other one is the whole recording, leave it where it is: ", signOffAs(f, word)))
 	case known:
 		there := m.Where.path(arrivals.Name, f.Set, f.Path)
 		steps = append(steps,
-			Step{Text: "If the other one is the whole recording, move the one that is not whole aside, and keep it:",
+			Step{Text: text("If the other one is the whole recording, move the one that is not whole aside, and keep it:"),
 				Lines: []Line{{from, there}, {to, m.Where.aside(arrivals.Name, f.Set, f.Path, fmt.Sprintf("finding-%d", f.ID))}}},
-			Step{Text: "Then copy the whole recording to where files arrive:", Lines: []Line{{from, m.place(f)}, {to, there}},
-				Then: fmt.Sprintf("Then run: firmus audit %s. It finds a change: sign that off%s.", arrivals.Name, m.asTransfer(f))})
+			Step{Text: text("Then copy the whole recording to where files arrive:"), Lines: []Line{{from, m.place(f)}, {to, there}},
+				Then: text(thenRead(arrivals.Name), ". It finds a change: sign that off", m.asTransfer(f), ".")})
 	}
 	steps = append(steps, say("If you are in doubt, stop here and leave both as they are."))
-	return append(steps, Step{Text: fmt.Sprintf("Only if the other one is damaged, %s and keep it:", move), Lines: m.outOf(f)}, put)
+	return append(steps, Step{Text: text(fmt.Sprintf("Only if the other one is damaged, %s and keep it:", move)), Lines: m.outOf(f)}, put)
 }
 
 // frozen says that a finding's file is a master.
@@ -57,11 +57,11 @@ func (m Matter) frozen(f ledger.Finding) bool {
 }
 
 // asTransfer is the word with which a whole recording of a master is signed off.
-func (m Matter) asTransfer(f ledger.Finding) string {
+func (m Matter) asTransfer(f ledger.Finding) Saying {
 	if m.frozen(f) {
-		return " with --new-transfer"
+		return text(" with ", Order{Act: Choose, Means: "new-transfer"})
 	}
-	return ""
+	return nil
 }
 
 // isUnfinished says that a finding tells of a recording that is not whole.

@@ -171,8 +171,8 @@ func (e Acts) takenUnderCare(set string, files []arriving) error {
 			// A folder that is named like a file that is left out is refused as well: a person
 			// who names it so means something that isn't to stay.
 			if strings.HasPrefix(strings.ToLower(parts[i]), ".firmus") || e.LeftOut(set, at, false) || i < len(parts)-1 && e.LeftOut(set, at, true) {
-				return fmt.Errorf("%s/%s would never be taken under care: the set leaves out what is named like %q (leave_out, and what programs leave behind). Nothing was copied. Name another folder, or give the recordings names with --sides: %w",
-					set, ledger.DisplayPath(f.to), ledger.DisplayPath(parts[i]), fixity.ErrRefused)
+				return fmt.Errorf("%s/%s would never be taken under care: the set leaves out what is named like %q (leave_out, and what programs leave behind). Nothing was copied. Name another folder, or give the recordings names by their sides (%s): %w",
+					set, ledger.DisplayPath(f.to), ledger.DisplayPath(parts[i]), e.Words.Opt("sides"), fixity.ErrRefused)
 			}
 		}
 	}
@@ -456,12 +456,12 @@ func (e Acts) lookAnew(ctx context.Context, r ledger.Received) (string, error) {
 			return "what is known of its files changed while they were looked at: that is done again with the next audit", nil
 		}
 		if err == nil {
-			e.Sayf("%s, received %s: all %d files that were received have been read intact in two independent stores. The source isn't there now, so what else is on it isn't known: before it is erased, say \"firmus recognise %s\"",
-				r.Source, r.At.Format("2 Jan 2006"), len(r.Files), r.Source)
+			e.Sayf("%s, received %s: all %d files that were received have been read intact in two independent stores. The source isn't there now, so what else is on it isn't known: before it is erased, %s",
+				r.Source, r.At.Format("2 Jan 2006"), len(r.Files), e.Words.To(report.Order{Act: report.Recognise, From: r.Source, Run: true}))
 		}
 		return "", err
 	case more != "":
-		return fmt.Sprintf("more is on it than was received (%s): say \"firmus recognise %s\", or receive it again", more, r.Source), nil
+		return fmt.Sprintf("more is on it than was received (%s): %s, or receive it again", more, e.Words.To(report.Order{Act: report.Recognise, From: r.Source, Run: true})), nil
 	}
 	rec, err := e.recogniseAll(ctx, from)
 	if err != nil {

@@ -216,7 +216,7 @@ func (a Acts) gather(ctx context.Context, o Order, res *Result) error {
 			}
 			if g.Unread > 0 {
 				n := lacking(g.Lacks)
-				a.Sayf("%s gave %s of %s, but not %s. Check the disc afterwards: firmus disc check %s", res.disc, report.Size(p.Size-n), x.Path, report.Size(n), res.disc)
+				a.Sayf("%s gave %s of %s, but not %s. Check the disc afterwards: %s", res.disc, report.Size(p.Size-n), x.Path, report.Size(n), a.Words.To(report.Order{Act: report.CheckDisc, Disc: res.disc}))
 			}
 		}
 		for k := range res.Items {

@@ -199,7 +199,7 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 	x.Finding, x.Store, x.Set, x.Path, x.seen, x.State = f.ID, f.Store, f.Set, ledger.DisplayPath(f.Path), s, Refused
 	own, ok := acts.OwnCopy(s)
 	if f.ID != 0 && (f.Subject != fixity.OfFile || f.Kind == fixity.Unfinished || s.File.ID == 0) || !ok {
-		x.Why = report.NotRecovered("", f.Finding)
+		x.Why = report.NotRecovered("", f.Finding, a.Words.Order)
 		return nil
 	}
 	x.Set, x.Path, x.copy, x.place = own.Set, ledger.DisplayPath(s.File.Path), own, own.At
@@ -214,14 +214,19 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 	c.Copy, c.Copies, c.Current = own, s.Copies, s.File.Version
 	x.plan = repair.For(c)
 	if why := x.plan.Refused; why != "" {
-		x.Why = report.NotRecovered(why, f.Finding)
+		x.Why = report.NotRecovered(why, f.Finding, a.Words.Order)
+		if why == repair.OpenIncident {
+			x.MayName = f.IntactIn
+		}
 		if why == repair.OnDisc && f.Disc != "" {
-			x.Why = fmt.Sprintf("what is on a disc stays there. If it reads in no drive, burn it anew; firmus disc sheet %s says how, and from which copies. Check the new disc as that one, and this finding ends: firmus disc check %s", f.Disc, f.Disc)
+			x.Why = fmt.Sprintf("what is on a disc stays there. If it reads in no drive, burn it anew; %s says how, and from which copies. Check the new disc as that one, and this finding ends: %s",
+				a.Words.To(report.Order{Act: report.BurnSheet, Disc: f.Disc}), a.Words.To(report.Order{Act: report.CheckDisc, Disc: f.Disc}))
 		}
 		if why == repair.NoDonor || why == repair.DonorNotWhole {
 			x.State = NoDonor
 			if ds := discsOf(s); c.From == "" && c.Disc == "" && len(ds) > 0 {
-				x.Why = fmt.Sprintf("no copy in a store is known to be whole. It was burned on %s: put a disc in the drive, and name it, such as: --from %q", fixity.And(ds), ds[0])
+				x.MayName = ds
+				x.Why = fmt.Sprintf("no copy in a store is known to be whole. It was burned on %s: put a disc in the drive, and name it, such as %s", fixity.And(ds), a.Words.OptIs("from", strconv.Quote(ds[0])))
 			}
 		}
 		return nil
@@ -238,7 +243,7 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 			x.foundAt, to = own.At, s.File.Path
 		}
 		if x.foundAt == "" {
-			x.State, x.Why = NotDone, fmt.Sprintf("where it lies isn't known any more. Run: firmus audit %s", own.Store)
+			x.State, x.Why = NotDone, fmt.Sprintf("where it lies isn't known any more. First %s", a.Words.ToRead(own.Store))
 			return nil
 		}
 		x.place = to

@@ -82,6 +82,9 @@ type Item struct {
 	OneVolume bool   `json:"one_volume,omitempty"`
 	State     State  `json:"state"`
 	Why       string `json:"why,omitempty"`
+	// MayName are the discs or stores of which one may be named as what gives the bytes, where
+	// the program takes none by itself.
+	MayName []string `json:"-"`
 
 	seen    ledger.Seen
 	copy    ledger.Copy // as it is in the ledger
@@ -137,8 +140,8 @@ func (a Acts) Recover(ctx context.Context, o Order) (Result, error) {
 		return res, nil
 	}
 	if len(res.InStep) > 0 && !o.Paused {
-		return res, fmt.Errorf("a program keeps %s in step. Pause it first, on every computer that has it: else it may carry the damaged file back, or the new one over a good one. Then say so with --paused. Nothing was touched: %w",
-			fixity.And(res.InStep), fixity.ErrRefused)
+		return res, fmt.Errorf("a program keeps %s in step. Pause it first, on every computer that has it: else it may carry the damaged file back, or the new one over a good one. Then say so (%s). Nothing was touched: %w",
+			fixity.And(res.InStep), a.Words.Opt("paused"), fixity.ErrRefused)
 	}
 	if o.Agree != nil {
 		if err := o.Agree(res); err != nil {
@@ -322,7 +325,7 @@ func (a Acts) recoverOne(ctx context.Context, u *stores.Used, x *Item, o Order) 
 		x.State, x.Why = NotDone, err.Error()
 		if errors.Is(err, fixity.ErrChanged) {
 			why := strings.ReplaceAll(err.Error(), fixity.ErrChanged.Error()+": ", "")
-			x.Why = fmt.Sprintf("what lies there is no longer what was read: %s. Nothing was touched. Run: firmus audit %s", why, x.Store)
+			x.Why = fmt.Sprintf("what lies there is no longer what was read: %s. Nothing was touched. Now %s", why, a.Words.ToRead(x.Store))
 		}
 		if cause := context.Cause(ctx); cause != nil {
 			return cause
@@ -394,7 +397,7 @@ func (a Acts) recoverOne(ctx context.Context, u *stores.Used, x *Item, o Order) 
 			x.State = NotDone
 		}
 		if src.joined && len(x.parts) > 0 {
-			x.Why += ". What was given by " + x.givers() + " is kept for a week: put in another disc that holds it, or the same one in another drive, and name it with --from"
+			x.Why += ". What was given by " + x.givers() + " is kept for a week: put in another disc that holds it, or the same one in another drive, and name it (" + a.Words.Opt("from") + ")"
 		}
 		if i < len(sources)-1 {
 			a.Sayf("%s", bad.Error())

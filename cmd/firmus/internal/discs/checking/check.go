@@ -340,7 +340,7 @@ func (e Desk) rotten(ctx context.Context, src *sources, c *discs.Check) (found [
 		}
 		c.Files[i].Rotten = true
 		c.Files[i].Why = fmt.Sprintf("the copy in %s that it was compared with isn't what was burned: audit %s", f.Store, f.Store)
-		found = append(found, fmt.Errorf("%s/%s in %s isn't the version that was burned any more, so it says nothing about the disc: firmus audit %s --full", f.Set, ledger.DisplayPath(f.Path), f.Store, f.Store))
+		found = append(found, fmt.Errorf("%s/%s in %s isn't the version that was burned any more, so it says nothing about the disc: %s", f.Set, ledger.DisplayPath(f.Path), f.Store, e.Words.ToReadOnly(f.Store, "", "")))
 		src.spoiled = append(src.spoiled, spoiled{f.ID, f.Store})
 	}
 	return found, nil

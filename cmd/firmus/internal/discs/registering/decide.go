@@ -25,7 +25,7 @@ const bulk = care.IncidentLeast
 // were burned with the same levelling, those checked later too.
 func (e Desk) Decide(ctx context.Context, o Decision) (ledger.DiscDecision, []ledger.Disc, error) {
 	if o.Reason == "" {
-		return ledger.DiscDecision{}, nil, fmt.Errorf("a decision needs a reason (--reason \"burned with levelling\"): %w", fixity.ErrRefused)
+		return ledger.DiscDecision{}, nil, fmt.Errorf("a decision needs a reason, such as \"burned with levelling\" (%s): %w", e.Words.Opt("reason"), fixity.ErrRefused)
 	}
 	var dec ledger.DiscDecision
 	var covered []ledger.Disc
@@ -43,9 +43,9 @@ func (e Desk) Decide(ctx context.Context, o Decision) (ledger.DiscDecision, []le
 		}
 		switch {
 		case !c.Levelled:
-			return fmt.Errorf("disc %s isn't what was burned but for its level: more was changed, or its last check doesn't say (firmus disc check %s). A decision for a class is of a level alone; settle what is open of this disc, or burn it anew: %w", d.Name(), d.Name(), fixity.ErrRefused)
+			return fmt.Errorf("disc %s isn't what was burned but for its level: more was changed, or its last check doesn't say: check it again. A decision for a class is of a level alone; settle what is open of this disc, or burn it anew: %w", d.Name(), fixity.ErrRefused)
 		case !c.Changed && !o.AnyGain:
-			return fmt.Errorf("the files on disc %s were burned at several levels. To decide for discs whatever their levels are: --any-gain: %w", d.Name(), fixity.ErrRefused)
+			return fmt.Errorf("the files on disc %s were burned at several levels. To decide for discs whatever their levels are: %s: %w", d.Name(), e.Words.Opt("any-gain"), fixity.ErrRefused)
 		}
 		dec = ledger.DiscDecision{Verdict: c.Verdict, Reason: o.Reason, By: e.By}
 		dec.Class.AnyGain, dec.Class.Gain, dec.Class.Within = o.AnyGain, c.Gain, care.SameGain
@@ -53,7 +53,7 @@ func (e Desk) Decide(ctx context.Context, o Decision) (ledger.DiscDecision, []le
 			return err
 		}
 		if len(covered) > bulk && o.Discs != len(covered) {
-			return fmt.Errorf("these are %d discs at once. Look at some of them first; to decide for all type their number: --discs %d: %w", len(covered), len(covered), fixity.ErrRefused)
+			return fmt.Errorf("these are %d discs at once. Look at some of them first; to decide for all give their number (%s): %w", len(covered), e.Words.OptIs("discs", len(covered)), fixity.ErrRefused)
 		}
 		dec, err = t.Discs.Decide(dec)
 		return err
