@@ -261,7 +261,7 @@ func (e Acts) auditable(ctx context.Context, o AuditOrder) ([]string, error) {
 func (e Acts) auditStore(ctx context.Context, name string, o AuditOrder, order time.Time) (AuditResult, error) {
 	rule, _ := e.Rules.Store(name)
 	res := AuditResult{Store: name, Kind: rule.Kind, Cache: o.Cache, States: map[fixity.State]int64{}}
-	err := e.Stores().Use(ctx, name, stores.Purpose{Wait: o.Wait}, func(ctx context.Context, u *stores.Used) error {
+	err := e.Stores().Use(ctx, name, stores.Purpose{Wait: o.Wait, Yields: true}, func(ctx context.Context, u *stores.Used) error {
 		return e.auditUsed(ctx, u, o, order, &res)
 	})
 	return res, err

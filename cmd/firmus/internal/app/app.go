@@ -166,6 +166,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		Free:     disk.FreeBytes,
 		Device:   a.device,
 		Solid:    a.solid,
+		Traffic:  disk.Traffic,
 		Turns:    &stores.Turns{},
 		Limits: func(store string) stores.Limits {
 			s, _ := c.Store(store)

@@ -61,7 +61,9 @@ func (r *reader) piece(p []byte) []byte {
 // read notes what a read gave, and waits for as long as the store's limits ask.
 func (r *reader) read(n int, err error, began time.Time) error {
 	if n > 0 && r.w.u != nil {
-		r.w.u.read(r.ctx, int64(n), time.Since(began))
+		took := time.Since(began)
+		r.w.u.read(r.ctx, int64(n), took)
+		r.w.u.yields(r.ctx, int64(n), took, r.in.Cache())
 	}
 	if err != nil && !errors.Is(err, io.EOF) {
 		r.err = err

@@ -44,10 +44,12 @@ type Stores struct {
 	Device func(ctx context.Context, store string) string
 	// Solid says that a store is known to lie on a drive without a spindle. It may hang; nil:
 	// that isn't known of any.
-	Solid  func(ctx context.Context, store string) bool
-	Limits func(store string) Limits // nil: none
-	Order  Order
-	Turns  *Turns // nil: nobody else uses stores in this process
+	Solid func(ctx context.Context, store string) bool
+	// Traffic is what drives do for whomever; nil: that isn't known.
+	Traffic Traffic
+	Limits  func(store string) Limits // nil: none
+	Order   Order
+	Turns   *Turns // nil: nobody else uses stores in this process
 	// Silence overrides the constant; for tests.
 	Silence time.Duration
 	Now     func() time.Time
@@ -101,6 +103,8 @@ type Purpose struct {
 	// and guarded by a lock of its own, a file that a person waits for. It takes neither
 	// lock nor turn, and keeps to no window.
 	Beside bool
+	// Yields makes reading give way to what other programs read and write on the drive.
+	Yields bool
 	// Unseen doesn't look whether the store is there: the use says what it is.
 	Unseen bool
 }
@@ -115,6 +119,7 @@ type Used struct {
 	limits Limits
 	order  Order
 	beside bool
+	yield  *yield      // nil: it doesn't give way
 	wanted func() bool // another process waits for the drive; may be nil
 	drive  string      // "": it was used beside others
 
@@ -207,6 +212,9 @@ func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx con
 			}
 			defer free()
 		}
+	}
+	if p.Yields && s.Traffic != nil && u.drive != "" {
+		u.yield = &yield{drive: u.drive, traffic: s.Traffic, turns: s.turns()}
 	}
 	if !p.Unseen {
 		var err error

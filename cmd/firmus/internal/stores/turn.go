@@ -30,7 +30,8 @@ type Turns struct {
 	asked  map[string]bool   // stores that haven't said yet which drive they lie on
 	paces  map[string]*pace
 	silent map[string]*silent
-	solid  map[string]bool // by drive: whether it has no spindle, where that is known
+	read   map[string]int64 // by drive: bytes that uses of it have read
+	solid  map[string]bool  // by drive: whether it has no spindle, where that is known
 }
 
 type drive struct {

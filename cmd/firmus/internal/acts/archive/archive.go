@@ -41,12 +41,13 @@ type Archive struct {
 	Free func(dir string) int64
 	// LeftOut says that what lies at a path of a set is never taken under care.
 	LeftOut func(set, path string, isDir bool) bool
-	// Device, Solid, Limits, Order and Turns are those of stores.Stores.
-	Device func(ctx context.Context, store string) string
-	Solid  func(ctx context.Context, store string) bool
-	Limits func(store string) stores.Limits
-	Order  stores.Order
-	Turns  *stores.Turns
+	// Device, Solid, Traffic, Limits, Order and Turns are those of stores.Stores.
+	Device  func(ctx context.Context, store string) string
+	Solid   func(ctx context.Context, store string) bool
+	Traffic stores.Traffic
+	Limits  func(store string) stores.Limits
+	Order   stores.Order
+	Turns   *stores.Turns
 	// Carriers are the copies that lie in boxes.
 	Carriers Carriers
 	// FitEvents brings the event files into line with all of the record; may be nil.
@@ -73,7 +74,7 @@ func (e *Archive) Sayf(format string, args ...any) {
 
 // Stores are the archive's as an act uses them.
 func (e *Archive) Stores() stores.Stores {
-	return stores.Stores{Ledger: e.Ledger, Rules: e.Rules, Open: e.Root, Where: e.Where, NoMarker: e.NoMarker, Device: e.Device, Solid: e.Solid, Limits: e.Limits,
+	return stores.Stores{Ledger: e.Ledger, Rules: e.Rules, Open: e.Root, Where: e.Where, NoMarker: e.NoMarker, Device: e.Device, Solid: e.Solid, Traffic: e.Traffic, Limits: e.Limits,
 		Order: e.Order, Turns: e.Turns, Now: e.Now, By: e.By, Say: e.Say, Lost: e.Lost}
 }
 

@@ -1,0 +1,113 @@
+package stores
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"firmus/fixity"
+)
+
+// Traffic is what went to and from a drive since the machine started, in bytes: all of it,
+// and what this process asked for of any drive. ok is false where the system doesn't count
+// that.
+type Traffic func(drive string) (all, ours int64, ok bool)
+
+// yield makes the reading of a use give way to other programs that use its drive. What they
+// read and write is all that the drive did without what we asked for. While it is more than
+// notMuch, each piece that we read is followed by a pause of many times as long: one who
+// reads in order keeps more than nine tenths of the drive's time, also where a spindle's head
+// goes to and fro between the two.
+type yield struct {
+	drive   string
+	traffic Traffic
+	turns   *Turns
+
+	mu     sync.Mutex
+	at     time.Time // when it was looked last; by the machine's clock
+	all    int64     // then
+	ours   int64
+	others bool          // they use it
+	owed   time.Duration // of waiting
+}
+
+const (
+	notMuch   = 4 << 20  // bytes a second: music that is played takes less
+	certainly = 16 << 20 // bytes: more than several readers of ours may have asked for and not got
+	lookEvery = 50 * time.Millisecond
+	lookLong  = time.Second // at what isn't certain
+	tooLong   = 5 * time.Second
+	times     = 12                    // as long as a piece took is waited
+	pauseMin  = 20 * time.Millisecond // pieces of short files wait together
+	pauseMax  = 2 * time.Second
+)
+
+// read says how long to wait after a piece that took so long.
+func (y *yield) read(now time.Time, took time.Duration) time.Duration {
+	if y == nil {
+		return 0
+	}
+	y.mu.Lock()
+	defer y.mu.Unlock()
+	if y.at.IsZero() || now.Sub(y.at) >= lookEvery {
+		y.look(now)
+	}
+	if !y.others {
+		return 0
+	}
+	if y.owed += times * took; y.owed < pauseMin {
+		return 0
+	}
+	wait := min(y.owed, pauseMax)
+	y.owed = 0
+	return wait
+}
+
+// look finds out whether others use the drive.
+func (y *yield) look(now time.Time) {
+	all, ours, ok := y.traffic(y.drive)
+	if !ok {
+		y.others = false
+		return
+	}
+	ours -= y.turns.elsewhere(y.drive)
+	foreign, since := all-y.all-(ours-y.ours), now.Sub(y.at)
+	switch {
+	case y.at.IsZero() || since > tooLong: // nothing was read meanwhile
+		foreign = 0
+	case !y.others && foreign < certainly && since < lookLong:
+		return
+	}
+	y.others = foreign > 0 && foreign >= int64(notMuch*since.Seconds())
+	y.at, y.all, y.ours = now, all, ours
+}
+
+// countsElsewhere notes what was read of a drive, and not of memory.
+func (t *Turns) countsElsewhere(drive string, n int64) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.read == nil {
+		t.read = map[string]int64{}
+	}
+	t.read[drive] += n
+}
+
+// elsewhere is how much was read of other drives.
+func (t *Turns) elsewhere(drive string) (n int64) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for d, x := range t.read {
+		if d != drive {
+			n += x
+		}
+	}
+	return n
+}
+
+// yields waits after a piece while others use the drive.
+func (u *Used) yields(ctx context.Context, n int64, took time.Duration, c fixity.Cache) {
+	if c != fixity.Allowed {
+		u.s.turns().countsElsewhere(u.Drive(), n)
+	}
+	pause(ctx, u.yield.read(time.Now(), took))
+}

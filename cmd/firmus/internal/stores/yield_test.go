@@ -1,0 +1,76 @@
+package stores_test
+
+import (
+	"context"
+	"io"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"firmus/cmd/firmus/internal/stores"
+	"firmus/fixity"
+)
+
+// TestYields: while another program uses a drive, a use that yields reads for no more than a
+// tenth of the time, and goes on at its own speed as soon as the other ends. Its own reading,
+// what other uses of this process read elsewhere, a little of anyone's, and a system that
+// counts nothing don't hold it up.
+func TestYields(t *testing.T) {
+	const piece, takes, pieces = 1 << 20, 10 * time.Millisecond, 400
+	for name, c := range map[string]struct {
+		others  int64 // bytes a second
+		until   time.Duration
+		unknown bool
+		stays   bool // it doesn't yield
+		want    [2]time.Duration
+	}{
+		"alone":                  {want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
+		"music is played":        {others: 1 << 20, until: time.Hour, want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
+		"another reads":          {others: 200 << 20, until: time.Hour, want: [2]time.Duration{45 * time.Second, 53 * time.Second}},
+		"another reads slowly":   {others: 8 << 20, until: time.Hour, want: [2]time.Duration{40 * time.Second, 53 * time.Second}},
+		"another reads and ends": {others: 200 << 20, until: 8 * time.Second, want: [2]time.Duration{11 * time.Second, 13 * time.Second}},
+		"nothing is counted":     {others: 200 << 20, until: time.Hour, unknown: true, want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
+		"it doesn't yield":       {others: 200 << 20, until: time.Hour, stays: true, want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := newWorld(t)
+			r := w.roots["studio"]
+			r.size, r.whole = pieces*piece, true
+			synctest.Test(t, func(t *testing.T) {
+				began, read := time.Now(), int64(0)
+				w.Device = func(context.Context, string) string { return "8:0" }
+				w.Traffic = func(drive string) (all, ours int64, ok bool) {
+					foreign := int64(min(time.Since(began), c.until).Seconds() * float64(c.others))
+					return read + foreign, read, drive == "8:0" && !c.unknown
+				}
+				if err := w.Use(t.Context(), "studio", stores.Purpose{Yields: !c.stays}, func(ctx context.Context, u *stores.Used) error {
+					root, err := u.Root("masters", fixity.Bypassed)
+					if err != nil {
+						return err
+					}
+					f, err := root.Open(ctx, fixity.Entry{Path: "QV-0107.wav", Size: int64(r.size)}, 0)
+					if err != nil {
+						return err
+					}
+					defer f.Close()
+					r.slow, began = takes, time.Now()
+					defer func() { r.slow = 0 }()
+					for b := make([]byte, piece); err == nil; {
+						var n int
+						n, err = f.Read(b)
+						read += int64(n)
+					}
+					if err != io.EOF {
+						return err
+					}
+					return nil
+				}); err != nil {
+					t.Error(err)
+				}
+				if d := time.Since(began).Round(100 * time.Millisecond); d < c.want[0] || d > c.want[1] {
+					t.Errorf("read in %s, want %s to %s", d, c.want[0], c.want[1])
+				}
+			})
+		})
+	}
+}
