@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 )
@@ -21,7 +22,7 @@ import (
 // TestSpeed times whole commands beside programs that do the same work without a ledger, in
 // pairs, one after the other. FIRMUS_SPEED names a folder for the files, best one in memory
 // (/dev/shm/speed); they are made there once. FIRMUS_SPEED_DISK names one on a drive, for the
-// row that reads past the cache. FIRMUS_SPEED_PAIRS is how many pairs (5). A row:
+// rows that read past the cache. FIRMUS_SPEED_PAIRS is how many pairs (5). A row:
 //
 //	FIRMUS_SPEED=/dev/shm/speed go test ./cmd/firmus -run 'TestSpeed/audit-many$' -v -timeout 1h
 //
@@ -68,6 +69,16 @@ func TestSpeed(t *testing.T) {
 		root := many(disk)
 		s.takenIn(t, root)
 		s.compare(t, root, nil, audit[:3], []string{"sh", "-c", "for f in " + root + "/*/*.wav; do dd if=$f of=/dev/null bs=1M iflag=direct status=none; done"})
+	})
+	t.Run("foreground", func(t *testing.T) {
+		disk := os.Getenv("FIRMUS_SPEED_DISK")
+		if disk == "" {
+			t.Skip("FIRMUS_SPEED_DISK names no folder on a drive")
+		}
+		root := many(disk)
+		s.takenIn(t, root)
+		other := filepath.Join(s.files(t, filepath.Join(disk, "one"), 1, 1, all, master), "QV-0000", "side-0.wav")
+		s.foreground(t, root, audit[:3], []string{"dd", "if=" + other, "of=/dev/null", "bs=1M", "iflag=direct", "status=none"})
 	})
 	intake := []string{firmus, "intake", "--cache", "allow"}
 	t.Run("intake-many", func(t *testing.T) {
@@ -241,6 +252,77 @@ func (s *speed) compare(t *testing.T, root string, before func(*testing.T, strin
 	w, v, c, d := median(wall[0]), median(wall[1]), median(cpu[0]), median(cpu[1])
 	t.Logf("%s: %.3f s, baseline %.3f s: ratio %.2f; processor %.2f s, baseline %.2f s: ratio %.2f (medians of %d pairs, %d processors)",
 		strings.Join(ours[1:], " "), w.Seconds(), v.Seconds(), v.Seconds()/w.Seconds(), c.Seconds(), d.Seconds(), d.Seconds()/c.Seconds(), s.pairs, runtime.NumCPU())
+}
+
+// foreground times what reads in order, alone and while audits go on beside it.
+func (s *speed) foreground(t *testing.T, root string, audit, reads []string) {
+	t.Helper()
+	var alone, beside []time.Duration
+	for range s.pairs {
+		w, _ := s.run(t, root, reads)
+		alone = append(alone, w)
+		beside = append(beside, s.beside(t, root, audit, reads))
+	}
+	w, v := median(alone), median(beside)
+	t.Logf("%s: alone %.3f s, beside %s %.3f s: ratio %.2f (medians of %d pairs, %d processors)",
+		reads[0], w.Seconds(), strings.Join(audit[1:], " "), v.Seconds(), w.Seconds()/v.Seconds(), s.pairs, runtime.NumCPU())
+}
+
+// beside times a command that begins when an audit has begun to read. Should that end
+// before, another one follows.
+func (s *speed) beside(t *testing.T, root string, audit, reads []string) time.Duration {
+	t.Helper()
+	over, begun, ended := make(chan struct{}), make(chan struct{}), make(chan error, 1)
+	go func() {
+		begins := sync.OnceFunc(func() { close(begun) })
+		defer begins()
+		for {
+			c := exec.Command(audit[0], audit[1:]...)
+			c.Dir = s.work(root)
+			if err := c.Start(); err != nil {
+				ended <- err
+				return
+			}
+			done := make(chan error, 1)
+			go func() { done <- c.Wait() }()
+			for tick := time.Tick(time.Millisecond); ; {
+				select {
+				case err := <-done:
+					if err != nil {
+						ended <- err
+						return
+					}
+				case <-over:
+					_ = c.Process.Kill()
+					<-done
+					ended <- nil
+					return
+				case <-tick:
+					if readBytes(c.Process.Pid) > 64<<20 {
+						begins()
+					}
+					continue
+				}
+				break
+			}
+		}
+	}()
+	<-begun
+	w, _ := s.run(t, root, reads)
+	close(over)
+	if err := <-ended; err != nil {
+		t.Fatal(err)
+	}
+	return w
+}
+
+// readBytes is how much a process has read from drives (proc_pid_io(5)).
+func readBytes(pid int) (n int64) {
+	b, _ := os.ReadFile(fmt.Sprintf("/proc/%d/io", pid))
+	for line := range strings.Lines(string(b)) {
+		_, _ = fmt.Sscanf(line, "read_bytes: %d", &n)
+	}
+	return n
 }
 
 func median(d []time.Duration) time.Duration {
