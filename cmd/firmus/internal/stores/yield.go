@@ -24,7 +24,9 @@ type yield struct {
 	turns   *Turns
 
 	mu     sync.Mutex
-	at     time.Time // when it was looked last; by the machine's clock
+	looked time.Time // last, by the machine's clock
+	blind  bool      // the system counts nothing
+	at     time.Time // since when it is counted what they do
 	all    int64     // then
 	ours   int64
 	others bool          // they use it
@@ -49,7 +51,7 @@ func (y *yield) read(now time.Time, took time.Duration) time.Duration {
 	}
 	y.mu.Lock()
 	defer y.mu.Unlock()
-	if y.at.IsZero() || now.Sub(y.at) >= lookEvery {
+	if !y.blind && now.Sub(y.looked) >= lookEvery {
 		y.look(now)
 	}
 	if !y.others {
@@ -65,9 +67,10 @@ func (y *yield) read(now time.Time, took time.Duration) time.Duration {
 
 // look finds out whether others use the drive.
 func (y *yield) look(now time.Time) {
+	y.looked = now
 	all, ours, ok := y.traffic(y.drive)
 	if !ok {
-		y.others = false
+		y.blind, y.others = true, false
 		return
 	}
 	ours -= y.turns.elsewhere(y.drive)
