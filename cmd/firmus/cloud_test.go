@@ -400,3 +400,26 @@ func TestCloudFullSaysHowMuch(t *testing.T) {
 		t.Errorf("in rotation: %s", msg)
 	}
 }
+
+// A register that is a spreadsheet of the cloud's own is exported and read.
+func TestCloudRegister(t *testing.T) {
+	t.Parallel()
+	h := newCloudHouse(t)
+	text, err := os.ReadFile(filepath.Join("internal", "register", "workbook", "testdata", "written.xlsx"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	id := h.server.AddSheet(drivetest.Root, "Register", text)
+	address := "https://docs.example.org/spreadsheets/d/" + id + "/edit"
+	doc := h.json(0, "register", "try", address)
+	if doc["rows"] != 2.0 || doc["matched"] != 2.0 || !strings.Contains(fmt.Sprint(doc["proposed"]), address) {
+		t.Error(doc)
+	}
+	h.configure(h.folder, h.endpoint()+fmt.Sprintf("\n[register]\nfile = %q\ncolumns = { item = \"Number\", length = \"Length\" }\n", address))
+	if doc := h.json(0, "register", "try"); doc["rows"] != 2.0 {
+		t.Error(doc)
+	}
+	if doc := h.json(3, "register", "try", strings.Replace(address, id, "nowhere", 1)); doc["why"] != "out of reach" {
+		t.Error(doc)
+	}
+}

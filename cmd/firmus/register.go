@@ -13,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/preview"
+	"firmus/cmd/firmus/internal/register/workbook"
 	"firmus/fixity"
 )
 
@@ -117,7 +118,8 @@ func (c *command) tryRegister(ctx context.Context, path, sheet, encoding, passwo
 		}
 		o.Path, o.Name = g.File, g.From()
 	}
-	if o.Path != "" && cfg.File != "" {
+	_, inCloud := config.DocumentID(o.Path)
+	if o.Load = func(ctx context.Context) (workbook.File, error) { return app.RegisterFile(ctx, cfg, o.Path) }; o.Path != "" && cfg.File != "" && !inCloud {
 		o.Name = from(filepath.Dir(cfg.File), o.Path)
 	}
 	if o.Options, err = app.RegisterOptions(g); err != nil && password == "" {

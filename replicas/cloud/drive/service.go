@@ -31,6 +31,7 @@ type Service struct {
 var (
 	_ cloud.Service   = (*Service)(nil)
 	_ cloud.ChangeLog = (*Service)(nil)
+	_ cloud.Exporter  = (*Service)(nil)
 	_ cloud.Checker   = (*Service)(nil)
 )
 
@@ -119,6 +120,20 @@ func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.Rea
 	if err := rightRange(res, offset, it.Size); err != nil {
 		res.Body.Close()
 		return nil, err
+	}
+	return res.Body, nil
+}
+
+// Export gives a document of the service's own as a file of a media type. The service gives
+// 10 MB at most, and no ranges.
+func (s *Service) Export(ctx context.Context, id, mediaType string) (io.ReadCloser, error) {
+	res, err := s.api.Files.Export(id, mediaType).Context(ctx).Download()
+	if err != nil {
+		return nil, s.class.ofFile(err)
+	}
+	if isPage(res, cloud.Item{}) {
+		res.Body.Close()
+		return nil, &cloud.Error{Class: cloud.Later, Status: res.StatusCode, Text: "a web page came instead of the document: an outage of the service, or a sign-in page of the network between"}
 	}
 	return res.Body, nil
 }

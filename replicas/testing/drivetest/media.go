@@ -25,6 +25,20 @@ func (n *node) downloadable() *failure {
 	return nil
 }
 
+// exportable says why a document isn't written as a file of a media type: only sheets are,
+// and only as workbooks.
+func (n *node) exportable(mime string) *failure {
+	switch {
+	case n.mime != sheetType:
+		return &failure{status: 403, reason: "fileNotExportable", message: "Export only supports Docs Editors files."}
+	case mime != "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet":
+		return &failure{status: 400, reason: "badRequest", message: "The requested conversion is not supported.", location: "convertTo"}
+	case len(n.data) > 10<<20:
+		return &failure{status: 403, reason: "exportSizeLimitExceeded", message: "This file is too large to be exported."}
+	}
+	return nil
+}
+
 // sendMedia sends a file's bytes, or the range of them that was asked for.
 func (s *Server) sendMedia(w http.ResponseWriter, r *http.Request, n *node, f Fault) {
 	s.mu.Lock()

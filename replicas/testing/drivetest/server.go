@@ -211,6 +211,11 @@ func route(r *http.Request) (method, file string) {
 	case "changes/startPageToken":
 		return "drive.changes.getStartPageToken", ""
 	}
+	if id, ok := strings.CutSuffix(rest, "/export"); ok {
+		if file, err := url.PathUnescape(strings.TrimPrefix(id, "files/")); err == nil {
+			return "drive.files.export#media", file
+		}
+	}
 	if id, ok := strings.CutPrefix(rest, "files/"); ok && !strings.Contains(id, "/") {
 		if file, err := url.PathUnescape(id); err == nil {
 			if r.URL.Query().Get("alt") == "media" {
@@ -318,6 +323,12 @@ func (s *Server) find(r *http.Request, method, file string, f Fault) (map[string
 			return s.meta(&s.tree, n), nil, nil
 		}
 		return nil, n, n.downloadable()
+	case "drive.files.export#media":
+		n, e := s.byID(file, q)
+		if e == nil {
+			e = n.exportable(q.Get("mimeType"))
+		}
+		return nil, n, e
 	case "drive.changes.getStartPageToken":
 		return s.startToken(q)
 	case "drive.changes.list":

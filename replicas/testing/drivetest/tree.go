@@ -19,6 +19,7 @@ const (
 	folderType   = "application/vnd.google-apps.folder"
 	shortcutType = "application/vnd.google-apps.shortcut"
 	documentType = "application/vnd.google-apps.document"
+	sheetType    = "application/vnd.google-apps.spreadsheet"
 )
 
 // Root is the id of the owner's own drive.
@@ -245,6 +246,22 @@ func (s *Server) AddShortcut(parent, name, target string) (id string) {
 func (s *Server) AddDocument(parent, name string) (id string) {
 	s.do(func() { id = s.insert(&node{name: name, mime: documentType, parent: parent}) })
 	return id
+}
+
+// AddSheet puts a spreadsheet of the service's own into a folder. It has no bytes; xlsx is
+// what it is exported as.
+func (s *Server) AddSheet(parent, name string, xlsx []byte) (id string) {
+	s.do(func() { id = s.insert(&node{name: name, mime: sheetType, parent: parent, data: xlsx}) })
+	return id
+}
+
+// EditSheet changes a spreadsheet of the service's own.
+func (s *Server) EditSheet(id string, xlsx []byte) {
+	s.do(func() {
+		n := s.tree.nodes[id]
+		n.data, n.modified = xlsx, s.clock()
+		s.touch(n, false)
+	})
 }
 
 // Write exchanges a file's bytes, as an upload does.

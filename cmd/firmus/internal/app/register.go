@@ -3,11 +3,14 @@ package app
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"os"
 	"slices"
 	"strings"
+	"time"
 
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/register"
@@ -15,6 +18,7 @@ import (
 	"firmus/cmd/firmus/internal/register/workbook"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/replicas/cloud"
 )
 
 // RegisterTable reads the register that the configuration names. The error is an
@@ -40,13 +44,46 @@ func RegisterTable(ctx context.Context, c *config.Config) (register.Table, fixit
 	return t, fixity.Digest{Algorithm: fixity.SHA256, Sum: hex.EncodeToString(file.SHA256[:])}, err
 }
 
-// RegisterFile reads a spreadsheet's bytes: a file of this computer, or with "" the document
-// in the cloud that the configuration names.
-func RegisterFile(ctx context.Context, c *config.Config, path string) (workbook.File, error) {
-	if path != "" {
-		return workbook.Load(ctx, path)
+// RegisterFile reads a spreadsheet's bytes: a file of this computer, a document in the cloud
+// by its address in a browser, or with "" the document that the configuration names.
+func RegisterFile(ctx context.Context, c *config.Config, from string) (workbook.File, error) {
+	id, inCloud := config.DocumentID(from)
+	if from != "" && !inCloud {
+		return workbook.Load(ctx, from)
 	}
-	return workbook.File{}, &register.Unreadable{Why: register.NotSet, Text: "no register is configured"}
+	fail := func(why register.Why, err error, text string) (workbook.File, error) {
+		return workbook.File{}, &register.Unreadable{Why: why, File: from, Text: text, Err: err}
+	}
+	account := ""
+	if g := c.Register; g != nil {
+		if account = g.Store; from == "" {
+			id, from = g.Document, g.From()
+		}
+	}
+	at := slices.IndexFunc(c.Stores, func(s config.Store) bool {
+		return s.Kind == config.Cloud && (account == "" || s.Name == account)
+	})
+	if id == "" || at < 0 {
+		return fail(register.NotSet, nil, "a document in the cloud is read by the account of a cloud store, and the configuration has none. Download it as XLSX, and name the file")
+	}
+	store, err := (&clouds{now: time.Now}).store(c.Stores[at])
+	if err != nil {
+		return fail(register.Away, err, err.Error())
+	}
+	name, text, err := store.Document(ctx, id, cloud.XLSX, workbook.MostFile)
+	switch {
+	case err != nil && ctx.Err() != nil:
+		return workbook.File{}, context.Cause(ctx)
+	case errors.Is(err, cloud.ErrChanged):
+		return fail(register.Changing, err, "the document was changed while it was read. Try again once nobody works in it")
+	case errors.Is(err, cloud.ErrTooLong):
+		return fail(register.TooLarge, err, "the document is longer than any register")
+	case errors.Is(err, fixity.ErrRefused):
+		return fail(register.NoSheets, err, "this is a folder or a shortcut. Name the spreadsheet itself")
+	case err != nil:
+		return fail(register.Away, err, fmt.Sprintf("%v. Share the document with the account of the store %q", err, c.Stores[at].Name))
+	}
+	return workbook.File{Name: name, Bytes: text, SHA256: sha256.Sum256(text)}, nil
 }
 
 // RegisterOptions are what the configuration says of the file. The password lies in a file

@@ -1,7 +1,6 @@
 package config
 
 import (
-	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -23,9 +22,8 @@ func setDefaults(c *Config, given func(path ...string) bool) {
 	}
 	if g := c.Register; g != nil {
 		// A document in the cloud is named by its address in a browser.
-		if _, id, ok := strings.Cut(g.File, "/d/"); ok && strings.HasPrefix(g.File, "https://") {
-			g.Document, _, _ = strings.Cut(id, "/")
-			g.File = ""
+		if id, ok := DocumentID(g.File); ok {
+			g.Document, g.File = id, ""
 		}
 		unless(func() {
 			for _, s := range c.Stores {

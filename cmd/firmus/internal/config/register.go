@@ -143,3 +143,14 @@ func (g Register) From() string {
 	}
 	return fmt.Sprintf("the document %s that the account of the store %q reads", g.Document, g.Store)
 }
+
+// DocumentID is the id of a document in the cloud by its address in a browser.
+func DocumentID(address string) (id string, ok bool) {
+	if !strings.HasPrefix(address, "https://") {
+		return "", false
+	}
+	_, rest, ok := strings.Cut(address, "/d/")
+	id, _, _ = strings.Cut(rest, "/")
+	id, _, _ = strings.Cut(id, "?")
+	return id, ok && id != ""
+}

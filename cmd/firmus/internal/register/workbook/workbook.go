@@ -28,12 +28,14 @@ type Options struct {
 	Password string // of an encrypted workbook
 }
 
+// MostFile is how many bytes a file may have, as it lies on the disk or in the cloud.
+const MostFile = 128 << 20
+
 // Limits of a file. No register comes near them.
 const (
-	mostFile   = 128 << 20 // bytes, as it lies on the disk
-	mostBytes  = 1 << 30   // bytes, of all its parts unpacked
-	mostNode   = 1 << 20   // bytes without a "<"
-	mostCell   = 32_767    // characters of a cell, as spreadsheet programs have it
+	mostBytes  = 1 << 30 // bytes, of all its parts unpacked
+	mostNode   = 1 << 20 // bytes without a "<"
+	mostCell   = 32_767  // characters of a cell, as spreadsheet programs have it
 	mostCells  = 10_000_000
 	mostLines  = 1_048_576
 	mostInLine = 16_384
@@ -67,7 +69,7 @@ func Load(ctx context.Context, path string) (File, error) {
 		return fail(register.Away, err, err.Error())
 	case !st.Mode().IsRegular():
 		return fail(register.NoSheets, nil, "this is no file. Name the spreadsheet itself")
-	case st.Size() > mostFile:
+	case st.Size() > MostFile:
 		return fail(register.TooLarge, nil, fmt.Sprintf("the file has %d MiB; a register has 128 at most", st.Size()>>20))
 	}
 	read := func(to io.Writer) error {
@@ -76,7 +78,7 @@ func Load(ctx context.Context, path string) (File, error) {
 			return err
 		}
 		defer f.Close()
-		_, err = io.Copy(to, io.LimitReader(f, mostFile+1))
+		_, err = io.Copy(to, io.LimitReader(f, MostFile+1))
 		return err
 	}
 	var first bytes.Buffer

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/xuri/excelize/v2"
+
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/workbook"
 )
@@ -248,5 +250,42 @@ func TestLoad(t *testing.T) {
 	}
 	if _, err := workbook.Load(t.Context(), file+"x"); why(err) != register.Lacking {
 		t.Error(err)
+	}
+}
+
+// A workbook with a password opens with it alone. The library that opens it wrote it, by the
+// older of the two encryptions (ECMA-376, standard).
+func TestPassword(t *testing.T) {
+	// The library writes no container that can be read of less than 4 KiB.
+	var rows strings.Builder
+	for i := range 1000 {
+		fmt.Fprintf(&rows, `<row><c t="inlineStr"><is><t>QV-%x</t></is></c></row>`, sha256.Sum256([]byte{byte(i), byte(i >> 8)}))
+	}
+	plain := xlsx(t, "", "<sheetData>"+rows.String()+"</sheetData>")
+	whole := func(b register.Book) bool { got, _ := shown(t, b, 0); return len(got) == 1000 }
+	locked, err := excelize.Encrypt(plain, &excelize.Options{Password: "lark"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := open(locked, workbook.Options{Password: "lark"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !whole(b) {
+		t.Error("rows are lacking")
+	}
+	for _, password := range []string{"", "wren"} {
+		if _, err := open(locked, workbook.Options{Password: password}); why(err) != register.Locked {
+			t.Errorf("with %q: %v", password, err)
+		}
+	}
+	for at := 0; at < len(locked); at += len(locked) / 6 { // none of these may end the program
+		bad := bytes.Clone(locked)
+		bad[at] ^= 0xff
+		if b, err := open(bad, workbook.Options{Password: "lark"}); err == nil {
+			if !whole(b) {
+				t.Errorf("byte %d: rows are lacking", at)
+			}
+		}
 	}
 }
