@@ -82,6 +82,8 @@ func NewSetup(o SetupOptions, base string) (s *Setup, url string, err error) {
 		{"GET /setup", "", s.only(s.next)},
 		{"GET /setup/{step}", "", s.only(s.stepPage)},
 		{"POST /setup/{step}", "", s.only(s.stepAct)},
+		{"GET /setup/register", "", s.only(s.registerPage)},
+		{"POST /setup/register", "", s.only(s.registerAct)},
 		{"POST /setup/try/{what}", "", s.only(s.try)},
 		{"POST /setup/write", "", s.only(s.write)},
 		{"GET /{$}", "", s.only(s.next)},
@@ -196,6 +198,7 @@ type setupData struct {
 	Own      bool // it may be said that this is a trial on one drive
 	Text     string
 	There    bool // a configuration came there meanwhile
+	Register bool // one was confirmed
 }
 
 func (s *Setup) data(step string) setupData {
@@ -421,7 +424,7 @@ func (s *Setup) resultPage(q *request, code int, wrong string) error {
 	d.Wrong, d.Text, d.Makeable = wrong, s.draft.Text(), s.draft.Makeable()
 	second, _ := s.draft.Given(setup.Second)
 	d.Own = second != ""
-	d.There = s.draft.Exists()
+	d.There, d.Register = s.draft.Exists(), s.draft.Register() != ""
 	err := s.draft.Try(func(cfg *config.Config) (err error) { d.Checks, err = s.o.Check(q.Context(), cfg); return err })
 	if err != nil {
 		d.Checks = []Checked{{What: "configuration", Detail: plainly(err), Mark: "NOT OK"}}

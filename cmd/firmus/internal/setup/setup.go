@@ -73,6 +73,8 @@ type Draft struct {
 	dir     string // relative paths in it begin here
 	given   map[string]string
 	secrets map[string][]byte // contents of the files that hold secrets, by question
+	// register are the lines about the archive's own log that a person confirmed; "": none.
+	register string
 }
 
 // New is a draft of the configuration that is to lie at a path.
@@ -120,6 +122,13 @@ func (d *Draft) Keep(key string, secret []byte) {
 	d.given[key] = map[string]string{CloudKey: "drive-key.json", MailPassword: "mail-password"}[key]
 }
 
+// KeepRegister takes the lines about the register, as a preview of it proposed them and a
+// person confirmed them; "" leaves it out.
+func (d *Draft) KeepRegister(lines string) { d.register = lines }
+
+// Register are the lines about the register; "": none was confirmed.
+func (d *Draft) Register() string { return d.register }
+
 // Kept says that there is a secret.
 func (d *Draft) Kept(key string) bool { return len(d.secrets[key]) > 0 }
 
@@ -130,7 +139,7 @@ func (d *Draft) answers() answers {
 		name: g[Name], masters: d.masters(), access: g[Access], vaultMasters: g[SecondMasters], vaultAccess: g[SecondAccess],
 		cloud: FolderID(g[CloudFolder]), key: g[CloudKey], drive: g[Drive], server: g[MailServer], from: g[MailFrom], to: g[MailTo],
 		user: g[MailUser], password: g[MailPassword], place: g[Place], vaultPlace: g[SecondPlace], discsPlace: g[DiscsPlace],
-		ownDrive: g[ownDrive] != "", listen: g[listen],
+		ownDrive: g[ownDrive] != "", listen: g[listen], register: d.register,
 	}
 	if s.cloud == "" {
 		s.key = ""

@@ -18,6 +18,7 @@ type answers struct {
 	vaultPlace, discsPlace    string
 	ownDrive                  bool   // the second copies count although they lie on the same drive: a trial
 	listen                    string // "" is the usual address
+	register                  string // whole lines
 }
 
 // text is the configuration, each line that isn't plain with a comment.
@@ -107,6 +108,9 @@ func (s answers) text() string {
 	if s.listen != "" {
 		line("\n[web]", "")
 		line("listen = "+quote(s.listen), "where the pages are, on this computer")
+	}
+	if s.register != "" {
+		b.WriteString("\n" + s.register)
 	}
 	return b.String()
 }
