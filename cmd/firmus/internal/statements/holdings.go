@@ -10,7 +10,6 @@ import (
 	"io"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/report"
@@ -232,7 +231,7 @@ func (h Holdings) CSV(w io.Writer) error {
 		}
 		rows = append(rows, row)
 	}
-	return c.WriteAll(safeCells(rows))
+	return c.WriteAll(sheet.CSVCells(rows))
 }
 
 func rfc(i *report.Instant) string {
@@ -240,21 +239,6 @@ func rfc(i *report.Instant) string {
 		return ""
 	}
 	return i.Time.UTC().Format(time.RFC3339)
-}
-
-// safeCells keeps a spreadsheet from taking a file's name for a formula: a cell
-// that begins as one gets a quotation mark before it (*common practice*).
-func safeCells(rows [][]string) [][]string {
-	for _, r := range rows {
-		for i, c := range r {
-			if c != "" && strings.ContainsRune("=+-@\t\r", rune(c[0])) {
-				if _, err := strconv.ParseFloat(c, 64); err != nil {
-					r[i] = "'" + c
-				}
-			}
-		}
-	}
-	return rows
 }
 
 func at(i *report.Instant) string {

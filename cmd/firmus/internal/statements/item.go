@@ -312,5 +312,5 @@ func (i Item) CSV(w io.Writer) error {
 		}
 	}
 	c := csv.NewWriter(w)
-	return c.WriteAll(safeCells(rows))
+	return c.WriteAll(sheet.CSVCells(rows))
 }

@@ -14,6 +14,7 @@ import (
 	"unicode/utf8"
 
 	"firmus/cmd/firmus/internal/acts/backups"
+	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -23,7 +24,7 @@ import (
 var columns = []string{"number", "twin", "part", "kind", "box", "blank", "burned", "label", "control", "file", "file_base64", "version", "name", "sha256", "toc", "baseline"}
 
 // WriteList writes the list of discs so that AddList takes it back: comma-separated
-// values as RFC 4180 has them.
+// values as RFC 4180 has them. No cell is a formula to a spreadsheet program.
 func (e Desk) WriteList(ctx context.Context, w io.Writer) error {
 	ds, err := e.List(ctx)
 	if err != nil {
@@ -58,7 +59,7 @@ func (e Desk) WriteList(ctx context.Context, w io.Writer) error {
 			tail = []string{"", ""} // once a disc
 		}
 	}
-	if err := c.WriteAll(rows); err != nil {
+	if err := c.WriteAll(sheet.CSVCells(rows)); err != nil {
 		return fmt.Errorf("list of discs: %w", err)
 	}
 	return nil
@@ -238,7 +239,7 @@ func readDiscs(r io.Reader) ([]csvDisc, error) {
 	for i, row := range rows[1:] {
 		cell := func(name string) string {
 			if k, ok := at[name]; ok && k < len(row) {
-				return strings.TrimSpace(row[k])
+				return sheet.CSVCell(strings.TrimSpace(row[k]))
 			}
 			return ""
 		}
