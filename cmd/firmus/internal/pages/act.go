@@ -36,6 +36,7 @@ type job struct {
 	takes time.Duration // about how long it takes; 0: not known
 	dealt int           // files of so many
 	of    int
+	share float64 // how much of it is done, where that isn't counted in bytes or files; 0: not known
 	notes []string
 	ended time.Time
 	err   error
@@ -234,13 +235,24 @@ func (x *job) deals(done, of int) {
 	x.dealt, x.of = done, of
 }
 
+// dealtWith says how much of the whole is done.
+func (x *job) dealtWith(n, of int64) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.share = 0; of > 0 {
+		x.share = float64(n) / float64(of)
+	}
+}
+
 // left is about how long a job still takes, in words; "" if nothing tells it.
-func left(began, now time.Time, bytes, total int64, takes time.Duration) string {
+func left(began, now time.Time, bytes, total int64, share float64, takes time.Duration) string {
 	gone := now.Sub(began)
 	var d time.Duration
 	switch {
 	case total > bytes && bytes > 0 && gone >= 3*time.Second:
 		d = time.Duration(float64(gone) * (float64(total-bytes) / float64(bytes)))
+	case share > 0 && share < 1 && gone >= 3*time.Second:
+		d = time.Duration(float64(gone) * (1 - share) / share)
 	case total == 0 && takes > gone:
 		d = takes - gone
 	}
@@ -302,7 +314,7 @@ func (x *job) now() jobNow {
 	if d := now.Sub(x.began).Seconds(); d > 0 {
 		j.Rate = int64(float64(x.bytes) / d)
 	}
-	j.Amount, j.Size, j.Left = fixity.Count(x.files, "file"), report.Size(x.bytes), left(x.began, now, x.bytes, x.total, x.takes)
+	j.Amount, j.Size, j.Left = fixity.Count(x.files, "file"), report.Size(x.bytes), left(x.began, now, x.bytes, x.total, x.share, x.takes)
 	if x.of > 0 {
 		j.Amount = fmt.Sprintf("%s of %s", fixity.Number(int64(x.dealt)), fixity.Count(x.of, "file"))
 	}

@@ -172,7 +172,8 @@ func receiveAct(q *request) error {
 			o.Sides = append(o.Sides, side)
 		}
 	}
-	return q.act("Receive "+shown(set+"/"+item), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.watched("Receive "+shown(set+"/"+item), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		o.Found = func(bytes int64) { x.expects(bytes, 0) }
 		if o.Source, err = a.Folder(dir); err != nil {
 			return outcome{}, err
 		}

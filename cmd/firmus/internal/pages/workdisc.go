@@ -39,6 +39,11 @@ func discCheckAct(q *request) error {
 		length := int64(0)
 		o.About = func(c optical.Contents) { length = int64(c.LeadOut) }
 		o.Progress = func(p optical.Progress) {
+			if p.Pass == optical.First { // how long single sectors take, nobody knows
+				x.dealtWith(p.LBA, length)
+			} else {
+				x.dealtWith(0, 0)
+			}
 			x.says(fmt.Sprintf("%s: sector %s of %s", discs.Passes[p.Pass], fixity.Number(p.LBA), fixity.Number(length)))
 		}
 		c, err := s.desk(a).Check(ctx, o)

@@ -28,6 +28,8 @@ type ReceiveOrder struct {
 	Into   string   // SET/PATH; the last part of PATH is the item
 	Sides  []string // names of the recordings in the order of the stick; none keeps its names
 	Reason string
+	// Found is told how many bytes the source holds, before any is copied; may be nil.
+	Found func(bytes int64)
 }
 
 // ReceivedItem is one file that was received.
@@ -87,6 +89,13 @@ func (e Acts) Receive(ctx context.Context, o ReceiveOrder) (ReceiveResult, error
 	}
 	if err := e.takenUnderCare(set, files); err != nil {
 		return res, err
+	}
+	if o.Found != nil {
+		n := int64(0)
+		for _, f := range files {
+			n += f.entry.Size
+		}
+		o.Found(n)
 	}
 	if err := e.NoteStores(ctx); err != nil {
 		return res, err
