@@ -166,6 +166,18 @@ const (
 	AccountChanged  Verb = "account-changed" // another password or role
 	AccountRemoved  Verb = "account-removed"
 	ActForbidden    Verb = "act-forbidden" // somebody ordered on the pages what their role doesn't allow
+	Proposed        Verb = "proposed"      // an act was ordered that a second person has to confirm
+	ProposalEnded   Verb = "proposal-ended"
+)
+
+// ProposalEnd is how a proposal ended. Stored: never change one.
+type ProposalEnd string
+
+// How proposals end.
+const (
+	ProposalConfirmed ProposalEnd = "confirmed"  // a second person confirmed it, and it was done
+	ProposalTakenBack ProposalEnd = "taken-back" // who made it took it back, or a second person refused it
+	ProposalVoid      ProposalEnd = "void"       // what it was about has changed
 )
 
 // PersonRole is what a person may do on the pages. Stored: never change one.
@@ -317,6 +329,11 @@ var Vocabulary = []Term{
 	{"verb", "account-changed", "a person's password or role was changed"},
 	{"verb", "account-removed", "a person may not open the pages any more"},
 	{"verb", "act-forbidden", "somebody ordered what their role doesn't allow"},
+	{"verb", "proposed", "it was proposed: a second person has to confirm it"},
+	{"verb", "proposal-ended", "a proposal was taken back, or what it was about had changed"},
+	{"proposal", "confirmed", "a second person confirmed it"},
+	{"proposal", "taken-back", "it was taken back"},
+	{"proposal", "void", "what it was about has changed"},
 	{"person", "viewer", "looks"},
 	{"person", "technician", "looks, and does the work of the day"},
 	{"person", "reviewer", "looks, does the work of the day, and decides"},

@@ -289,12 +289,12 @@ func (d *demonstration) week(ctx context.Context) error {
 	if _, err := a.Receiving.Intake(ctx, receiving.IntakeOrder{}); err != nil {
 		return err
 	}
-	r, err := a.Acts.Replace(ctx, "masters/"+demo.Original, "masters/"+demo.Migrated, "kept as FLAC from now on")
+	r, err := a.Acts.Replace(ctx, acts.ReplaceOrder{Pairs: []acts.Pair{{Old: "masters/" + demo.Original, New: "masters/" + demo.Migrated}}, Reason: "kept as FLAC from now on"})
 	if err != nil {
 		return err
 	}
 	c.step("A FLAC took a WAVE's place")
-	c.tell("%s holds the samples of %s, proved by decoding it\n", r.New.Path, r.Old.Path)
+	c.tell("%s holds the samples of %s, proved by decoding it\n", r[0].New.Path, r[0].Old.Path)
 	if err := d.cloud.Upload(demo.Retagged, demo.CutTransfer, demo.Silenced); err != nil {
 		return err
 	}

@@ -144,6 +144,7 @@ var outside = []struct{ module, shipped, tests string }{
 	{"golang.org/x/oauth2", "replicas/cloud/drive", ""},
 	{"golang.org/x/sys", "cmd/firmus cmd/firmus/internal/watch fixity/ledger/database replicas/disk replicas/ground replicas/optical replicas/optical/scsi", "*"},
 	{"golang.org/x/term", "cmd/firmus", ""},
+	{"golang.org/x/net", "cmd/firmus/internal/pages", ""},
 	{"golang.org/x/text", "fixity/ledger manifest manifest/bag replicas/optical/burned replicas/optical/mmc cmd/firmus/internal/register/workbook", "cmd/firmus/internal/register/workbook"},
 	{"google.golang.org/api", "replicas/cloud/drive replicas/testing/drivetest/disco", ""},
 	{"modernc.org/sqlite", "fixity/ledger/database", ""},

@@ -93,7 +93,7 @@ func (c *command) listDiscs(ctx context.Context, pull checking.Pull) error {
 		if pull == (checking.Pull{}) {
 			c.printf("No disc is registered: \"firmus disc add\" registers one.\n")
 		} else {
-			c.printf("No disc: %s\n", inWords(pull))
+			c.printf("No disc: %s\n", pull.InWords())
 		}
 		return nil
 	}

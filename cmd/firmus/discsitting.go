@@ -22,21 +22,6 @@ import (
 	"firmus/replicas/optical"
 )
 
-// inWords says which discs a sitting is about.
-func inWords(p checking.Pull) string {
-	s := "all discs"
-	switch {
-	case p.Sample:
-		s = "the discs of the month's list"
-	case p.Due:
-		s = "the discs that are due"
-	}
-	if p.Box != "" {
-		s += " of box " + discs.Box(p.Box)
-	}
-	return s
-}
-
 // sitting reads disc after disc.
 func (c *command) sitting(ctx context.Context, a *app.App, pull checking.Pull, o checking.Order, page string) error {
 	ds, err := a.Discs.Pull(ctx, pull)
@@ -57,7 +42,7 @@ func (c *command) sitting(ctx context.Context, a *app.App, pull checking.Pull, o
 		tray = &driveTray{say: c.say, drive: o.At.Drive, watch: optical.Watch, eject: optical.Eject, lines: typedLines(c.in)}
 		c.say("%s", caution)
 	}
-	s, err := a.Discs.Sit(ctx, inWords(pull), wanted, o, tray)
+	s, err := a.Discs.Sit(ctx, pull.InWords(), wanted, o, tray)
 	if err != nil {
 		return err
 	}

@@ -408,6 +408,10 @@ change is:
                      another copy could not be looked at.
   --keep-current     A dispute: the present version is the right one.
 
+An access file that looks damaged is refused likewise, until you say that it is not:
+
+  --edited           Somebody edited it on purpose, and you listened to it.
+
 --incident signs off a whole reorganisation. Type how many files it is with --files.`,
 		Args: cobra.ArbitraryArgs,
 	}
@@ -416,6 +420,7 @@ change is:
 	cmd.Flags().BoolVar(&o.NewTransfer, "new-transfer", false, "a better transfer, made on purpose")
 	cmd.Flags().BoolVar(&o.Description, "description", false, "the description was changed; the sound is the same")
 	cmd.Flags().BoolVar(&o.LostOtherwise, "lost-otherwise", false, "nothing better can be had")
+	cmd.Flags().BoolVar(&o.Edited, "edited", false, "an access file was edited on purpose, though it looks like damage")
 	cmd.Flags().BoolVar(&o.KeepCurrent, "keep-current", false, "a dispute: the present version is the right one")
 	cmd.Flags().Int64Var(&o.Incident, "incident", 0, "all open findings of this `INCIDENT`")
 	cmd.Flags().Int64Var(&o.Files, "files", 0, "how many files that is, typed if it is more than 20")
@@ -432,19 +437,8 @@ change is:
 			return err
 		}
 		defer a.Close()
-		done, err := a.Acts.SignOff(cmd.Context(), o)
-		if c.json && len(done) > 0 {
-			c.document(map[string]any{"signed_off": done, "exit": 0})
-		} else {
-			for i, d := range done {
-				if i == 20 && len(done) > 25 {
-					c.printf("and %s more\n", fixity.Number(int64(len(done)-i)))
-					break
-				}
-				c.printf("[%d] %s/%s/%s: %s\n", d.Finding, d.Store, d.Set, report.Show(d.Path), d.Did)
-			}
-		}
-		return err
+		done, err := a.Acts.Decide(cmd.Context(), acts.Decision{SignOff: &o})
+		return errors.Join(c.showDone(done), err) // what was signed off is told though what follows failed
 	}
 	return cmd
 }

@@ -136,6 +136,11 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 		if err == nil {
 			v, err = l.Verify(ctx)
 		}
+		// Noted as the daily check is, also where the ledger can't be written to any more: what
+		// was found is told in any case.
+		if noted := a.Acts.NoteCheck(ctx, err); noted != nil && err == nil {
+			c.say("%v", noted)
+		}
 		since := ""
 		if err == nil && against != "" {
 			var text []byte

@@ -61,7 +61,16 @@ it. Look with --dry-run first.`,
 			return err
 		}
 		defer a.Close()
-		plan, err := a.Acts.Retire(cmd.Context(), args, reason, dry)
+		o := acts.RetireOrder{Paths: args, Reason: reason}
+		if !dry {
+			done, err := a.Acts.Decide(cmd.Context(), acts.Decision{Retire: &o})
+			if err != nil {
+				return err
+			}
+			return c.showDone(done)
+		}
+		o.DryRun = true
+		plan, err := a.Acts.Retire(cmd.Context(), o)
 		if err != nil {
 			return err
 		}
@@ -135,16 +144,11 @@ Nothing is deleted. OLD and NEW are SET/PATH, and both must be under care.`,
 			return err
 		}
 		defer a.Close()
-		r, err := a.Acts.Replace(cmd.Context(), args[0], args[1], reason)
+		done, err := a.Acts.Decide(cmd.Context(), acts.Decision{Replace: &acts.ReplaceOrder{Pairs: []acts.Pair{{Old: args[0], New: args[1]}}, Reason: reason}})
 		if err != nil {
 			return err
 		}
-		if c.json {
-			c.document(r)
-			return nil
-		}
-		c.printf("%s/%s was replaced by %s/%s: the same samples, %s\n", r.Old.Set, report.Show(r.Old.Path), r.New.Set, report.Show(r.New.Path), r.Samples)
-		return nil
+		return c.showDone(done)
 	}
 	return cmd
 }

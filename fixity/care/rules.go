@@ -47,6 +47,8 @@ type Set struct {
 	Pattern *Pattern
 	// Restricted says that not everybody may know what its files are called, or hear them.
 	Restricted bool
+	// TwoPeople says that a second person has to confirm what ends or changes a version.
+	TwoPeople bool
 }
 
 // MasterRest is how long a new master must have been at rest before it is taken in.

@@ -14,6 +14,7 @@ const (
 	MeantLost        Meant = "lost-otherwise" // nothing better can be had
 	MeantNewTransfer Meant = "new-transfer"   // a better transfer, made on purpose
 	MeantDescription Meant = "description"    // the description was changed; the sound is the same
+	MeantEdited      Meant = "edited"         // an access file was edited on purpose, though it looks like damage
 	MeantKeep        Meant = "keep-current"   // of a dispute: the present version is the right one
 )
 
@@ -40,7 +41,10 @@ type Asked struct {
 	// Unfinished says that the version isn't a whole recording: a whole one that begins
 	// with the same blocks is what it waits for, and no damage.
 	Unfinished bool
-	Others     []Another
+	// Damaged says that a changed access file looks like damage and not like an edit: the
+	// copies that are intact would be out of date by it.
+	Damaged bool
+	Others  []Another
 
 	// What was read of the change itself.
 	Loss      Loss // against the version; where there is none, what is lacking in it
@@ -68,6 +72,7 @@ const (
 	NotLookedAt   Objection = "not-looked-at" // copies could not be looked at since
 	NotReadWell   Objection = "not-read-well" // another drive or cable may read them
 	LostSomething Objection = "lost"          // the change lost something that the version has
+	LooksDamaged  Objection = "damaged"       // that it was edited must be said
 )
 
 // Objected is an objection with the copies that it is about, by their place in Others.
@@ -102,7 +107,7 @@ func MaySignOff(a Asked) Objected {
 	// A choice between versions of which neither has authority is what a dispute waits for.
 	choice := a.Kind == fixity.Disputed && !a.Decided
 	bound := !choice && (a.Role == fixity.Master || a.Kind == fixity.Disputed)
-	if bound && a.Meant == MeantPlain {
+	if bound && (a.Meant == MeantPlain || a.Meant == MeantEdited) {
 		return Objected{Why: NeedsAWord, Copies: a.which(func(x Another) bool { return x.Holds })}
 	}
 	if bound || a.Meant == MeantLost || len(a.Loss.Lacks) > 0 {
@@ -121,13 +126,16 @@ func MaySignOff(a Asked) Objected {
 	if len(a.Loss.Lacks) > 0 {
 		return Objected{Why: LostSomething, Copies: a.which(func(x Another) bool { return x.State == fixity.Disputed })}
 	}
+	if a.Damaged && !bound && a.Kind == fixity.Altered && a.Meant != MeantEdited {
+		return Objected{Why: LooksDamaged, Copies: a.which(func(x Another) bool { return x.Holds })}
+	}
 	return Objected{}
 }
 
 // Unread is the question before the change was read: what the bytes may still say for
-// it is taken as said.
+// it is taken as said, and what it lost is named before that it looks like damage.
 func (a Asked) Unread() Asked {
-	a.Whole, a.SameSound, a.Blocks, a.Shared, a.Loss = true, true, 1, 0, Loss{}
+	a.Whole, a.SameSound, a.Blocks, a.Shared, a.Loss, a.Damaged = true, true, 1, 0, Loss{}, false
 	return a
 }
 

@@ -71,6 +71,11 @@ func TestMaySignOff(t *testing.T) {
 		{"an access file, shorter on purpose", change(care.MeantPlain, func(a *care.Asked) { a.Role, a.Others, a.Loss.Was = fixity.Access, others(holds), 1 }), at(care.NoObjection)},
 		{"an access file that was emptied", change(care.MeantPlain, func(a *care.Asked) { a.Role, a.Others, a.Loss = fixity.Access, others(holds), lacks }), at(care.StillHeld, 0)},
 		{"an access file that was emptied everywhere", change(care.MeantPlain, func(a *care.Asked) { a.Role, a.Loss = fixity.Access, lacks }), at(care.LostSomething)},
+		{"an access file that looks damaged", change(care.MeantPlain, func(a *care.Asked) { a.Role, a.Damaged, a.Others = fixity.Access, true, others(holds) }), at(care.LooksDamaged, 0)},
+		{"the same, called a master", change(care.MeantMaster, func(a *care.Asked) { a.Role, a.Damaged = fixity.Access, true }), at(care.LooksDamaged)},
+		{"the same, and it is said to be edited", change(care.MeantEdited, func(a *care.Asked) { a.Role, a.Damaged, a.Others = fixity.Access, true, others(holds) }), at(care.NoObjection)},
+		{"edited, and emptied", change(care.MeantEdited, func(a *care.Asked) { a.Role, a.Damaged, a.Others, a.Loss = fixity.Access, true, others(holds), lacks }), at(care.StillHeld, 0)},
+		{"edited is no word for a master", change(care.MeantEdited, nil), at(care.NeedsAWord)},
 		{"an access file, lost otherwise", change(care.MeantLost, func(a *care.Asked) { a.Role, a.Loss = fixity.Access, lacks }), at(care.NoObjection)},
 
 		{"a dispute at intake", change(care.MeantPlain, func(a *care.Asked) {

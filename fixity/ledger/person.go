@@ -83,6 +83,11 @@ func (t People) ChangeAccount(name, secret string, role fixity.PersonRole, by st
 	if _, err := t.exec(`UPDATE account SET role = $2, secret = $3 WHERE name = $1`, name, string(a.Role), a.Secret); err != nil {
 		return err
 	}
+	if secret != "" { // whoever had the old password knows a place, too
+		if err := t.forgetPlaces(name); err != nil {
+			return err
+		}
+	}
 	t.Event(Event{Verb: fixity.AccountChanged, By: by, Data: data})
 	return t.EndSessionsOf(name)
 }
@@ -97,6 +102,9 @@ func (t People) RemoveAccount(name, by string) error {
 		return fixity.ErrNotFound
 	}
 	t.Event(Event{Verb: fixity.AccountRemoved, By: by, Data: map[string]any{"account": name}})
+	if err := t.forgetPlaces(name); err != nil {
+		return err
+	}
 	return t.EndSessionsOf(name)
 }
 
@@ -186,5 +194,29 @@ func (t People) forgetAllSessions() error {
 		return err
 	}
 	_, err := t.exec(`DELETE FROM web_link`)
+	return err
+}
+
+// placeFor is how long a place is remembered after a sign-in there.
+const placeFor = 180 * 24 * time.Hour
+
+// SignedInAt notes that a person signed in at a place: a hash of where they came from.
+func (t People) SignedInAt(account string, place []byte) error {
+	if _, err := t.exec(`DELETE FROM web_place WHERE at < $1`, nanos(t.now.Add(-placeFor))); err != nil {
+		return err
+	}
+	_, err := t.exec(`INSERT INTO web_place (account, place, at) VALUES ($1, $2, $3) ON CONFLICT (account, place) DO UPDATE SET at = $3`, account, place, nanos(t.now))
+	return err
+}
+
+// KnowsPlace says that a person signed in at a place before, not too long ago.
+func (t People) KnowsPlace(account string, place []byte, now time.Time) (bool, error) {
+	var n int64
+	err := t.row(`SELECT count(*) FROM web_place WHERE account = $1 AND place = $2 AND at >= $3`, []any{account, place, nanos(now.Add(-placeFor))}, &n)
+	return n > 0, err
+}
+
+func (t People) forgetPlaces(account string) error {
+	_, err := t.exec(`DELETE FROM web_place WHERE account = $1`, account)
 	return err
 }

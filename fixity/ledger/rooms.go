@@ -13,6 +13,7 @@ type (
 	Findings  struct{ *Tx } // what is not as it should be, and how it ended
 	Manifests struct{ *Tx } // manifests that were written, and those that are owed
 	People    struct{ *Tx } // who may open the pages, and the browsers they do it with
+	Proposals struct{ *Tx } // acts that wait for a second person
 	Post      struct{ *Tx } // letters and their deliveries
 	Services  struct{ *Tx } // ids, owners and change logs of cloud services
 	Sources   struct{ *Tx } // sticks and recorders that transfers were received from
@@ -37,6 +38,7 @@ type rooms struct {
 	Manifests Manifests
 	People    People
 	Post      Post
+	Proposals Proposals
 	Services  Services
 	Sources   Sources
 	Stores    Stores
@@ -45,6 +47,6 @@ type rooms struct {
 
 // furnished returns t with its rooms.
 func (t *Tx) furnished() *Tx {
-	t.rooms = rooms{Audits{t}, Clock{t}, Copies{t}, Discs{t}, Files{t}, Findings{t}, Log{t.record.Log, t}, Manifests{t}, People{t}, Post{t}, Services{t}, Sources{t}, Stores{t}, Strays{t}}
+	t.rooms = rooms{Audits{t}, Clock{t}, Copies{t}, Discs{t}, Files{t}, Findings{t}, Log{t.record.Log, t}, Manifests{t}, People{t}, Post{t}, Proposals{t}, Services{t}, Sources{t}, Stores{t}, Strays{t}}
 	return t
 }

@@ -1,11 +1,13 @@
 package ledger
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"database/sql"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -90,9 +92,56 @@ func (s Seen) Mark() string {
 	return hex.EncodeToString(sum[:16])
 }
 
+// MarkOfSeen is the mark of several at once; the order doesn't matter.
+func MarkOfSeen(all []Seen) string {
+	var marks []string
+	for _, s := range all {
+		marks = append(marks, s.Mark())
+	}
+	slices.Sort(marks)
+	sum := sha256.Sum256([]byte(strings.Join(marks, "\n")))
+	return hex.EncodeToString(sum[:16])
+}
+
 func markOfFinding(f Finding) string {
 	return fmt.Sprintf("finding %d %s %s %s %q %q %d %d %q %q %s %s", f.ID, f.Subject, f.Kind, f.Urgency, f.Store, f.Set, f.Carrier, f.File, f.Path, f.FoundAt,
 		f.Anatomy, f.Settled)
+}
+
+// MarkOfAll is a short text that is the same as long as findings are the same, each as it was.
+// The order doesn't matter.
+func MarkOfAll(fs []Finding) string {
+	fs = slices.Clone(fs)
+	slices.SortFunc(fs, func(a, b Finding) int { return cmp.Compare(a.ID, b.ID) })
+	h := sha256.New()
+	for _, f := range fs {
+		fmt.Fprintln(h, markOfFinding(f))
+	}
+	return hex.EncodeToString(h.Sum(nil)[:16])
+}
+
+// MarkOfIncident is the mark of all open findings of an incident.
+func (t Findings) MarkOfIncident(incident int64) (string, error) {
+	return t.markWhere(`incident = $1`, incident)
+}
+
+// MarkLike is the mark of the open findings of the class of one.
+func (t Findings) MarkLike(f Finding) (string, error) {
+	return t.markWhere(`store = $1 AND set_name = $2 AND subject = $3 AND kind = $4 AND anatomy = $5`, f.Store, f.Set, string(f.Subject), string(f.Kind), string(f.Anatomy))
+}
+
+// markWhere reads no more of the findings than their mark needs: a page shows thousands.
+func (t Findings) markWhere(where string, args ...any) (string, error) {
+	var fs []Finding
+	err := t.rows(`SELECT id, subject, kind, urgency, store, set_name, carrier, file, path, found_at, anatomy FROM finding WHERE settled = '' AND `+where, args, func(r *sql.Rows) error {
+		var f Finding
+		var path, found []byte
+		err := r.Scan(&f.ID, &f.Subject, &f.Kind, &f.Urgency, &f.Store, &f.Set, &f.Carrier, &f.File, &path, &found, &f.Anatomy)
+		f.Path, f.FoundAt = string(path), string(found)
+		fs = append(fs, f)
+		return err
+	})
+	return MarkOfAll(fs), err
 }
 
 func markOfFile(f File) string {

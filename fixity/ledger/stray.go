@@ -154,6 +154,27 @@ func (t Strays) Each(store, set, afterTop, after string, limit int) ([]Stray, er
 		[]any{store, set, []byte(afterTop), []byte(after), limit}, scanStray)
 }
 
+// Lying is what lies in a folder of a root under no one's care.
+type Lying struct {
+	Folder string // the first folder; "" for the root's own files
+	Files  int64
+	Bytes  int64
+	Since  time.Time // the first of them was seen then
+}
+
+// Lies is what lies in a root under no one's care and isn't left in peace, by folder, what
+// lies there longest first: n folders at most.
+func (t Strays) Lies(store, set string, n int) ([]Lying, error) {
+	return list(t.Tx, `SELECT top, count(*), CAST(sum(size) AS BIGINT), min(first_at) FROM stray WHERE store = $1 AND set_name = $2 AND peace = 0 AND file = 0
+		GROUP BY top ORDER BY min(first_at), top LIMIT $3`, []any{store, set, n}, func(r row) (l Lying, err error) {
+		var folder []byte
+		var since int64
+		err = r.Scan(&folder, &l.Files, &l.Bytes, &since)
+		l.Folder, l.Since = string(folder), fromNanos(since)
+		return l, err
+	})
+}
+
 // At reads the stray at a path; fixity.ErrNotFound if none is known there.
 func (t Strays) At(store, set, at string) (Stray, error) {
 	s, err := scanStray(t.one(`SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,

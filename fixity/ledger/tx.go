@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -26,6 +27,7 @@ type Tx struct {
 	tally  map[tallyKey]tallyDelta
 	days   map[string]dayDelta // by store
 	owed   map[folderKey]bool  // manifests that no longer say what they should
+	second string              // who confirmed what is done here; "" if nobody had to
 	rules  *care.Rules         // with volumes, once they were looked up
 
 	grouped []group // in a transaction that only reads, once they were counted
@@ -86,7 +88,16 @@ func (l *Ledger) View(ctx context.Context, fn func(*Tx) error) error {
 func (t *Tx) Now() time.Time { return t.now }
 
 // Event adds an event to the transaction; it is appended at its end.
-func (t *Tx) Event(e Event) { t.record.Event(e) }
+func (t *Tx) Event(e Event) {
+	if t.second != "" {
+		e.Data = maps.Clone(e.Data)
+		if e.Data == nil {
+			e.Data = map[string]any{}
+		}
+		e.Data["confirmed_by"] = t.second
+	}
+	t.record.Event(e)
+}
 
 // exec runs a statement; the record tells of the rows that it changes.
 func (t *Tx) exec(query string, args ...any) (int64, error) { return t.record.Exec(query, args...) }

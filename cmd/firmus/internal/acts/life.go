@@ -105,18 +105,34 @@ type RetirePlan struct {
 	OneLeft  []FileRef `json:"one_left"`
 	NoneLeft []FileRef `json:"none_left"`
 	Done     bool      `json:"done"`
+	Saw      string    `json:"-"` // the mark of all files with their copies
+}
+
+// RetireOrder says which files are no longer to be kept.
+type RetireOrder struct {
+	Paths  []string `json:"paths,omitempty"` // SET/PATH each; a folder means all files below it
+	Reason string   `json:"reason"`
+	DryRun bool     `json:"-"` // only say what would be retired
+	// SawAll is the mark of all files that the person was shown (RetirePlan.Saw); "" takes
+	// what is there.
+	SawAll string `json:"saw,omitempty"`
+
+	two *second
 }
 
 // Retire ends the care of files on purpose: they are expected nowhere any more, and
-// nothing is deleted. With dryRun it only says what would be retired.
-func (e Acts) Retire(ctx context.Context, paths []string, reason string, dryRun bool) (RetirePlan, error) {
+// nothing is deleted.
+func (e Acts) Retire(ctx context.Context, o RetireOrder) (RetirePlan, error) {
 	plan := RetirePlan{Files: []FileRef{}, LastBytes: []FileRef{}, OneLeft: []FileRef{}, NoneLeft: []FileRef{}}
-	if reason == "" && !dryRun {
+	if o.Reason == "" && !o.DryRun {
 		return plan, fmt.Errorf("retiring needs a reason (%s): %w", e.Words.Opt("reason"), fixity.ErrRefused)
 	}
-	fs, err := e.filesAt(ctx, paths)
+	fs, err := e.filesAt(ctx, o.Paths)
 	if err != nil {
 		return plan, err
+	}
+	if plan.Saw = ledger.MarkOfSeen(fs); o.SawAll != "" && o.SawAll != plan.Saw {
+		return plan, fmt.Errorf("other files lie there than were shown, %s now, or their copies have changed: %w", fixity.Number(int64(len(fs))), fixity.ErrChangedMeanwhile)
 	}
 	going := map[int64]bool{}
 	for _, s := range fs {
@@ -136,13 +152,13 @@ func (e Acts) Retire(ctx context.Context, paths []string, reason string, dryRun 
 			}
 		}
 		return nil
-	}); err != nil || dryRun {
+	}); err != nil || o.DryRun {
 		return plan, err
 	}
-	if err := e.Act(ctx, fs, func(t *ledger.Tx) error {
+	if err := e.actBy(ctx, o.two, fs, func(t *ledger.Tx) error {
 		for _, s := range fs {
 			f := s.File
-			if err := t.Files.RetireBy(f, e.By, reason); err != nil {
+			if err := t.Files.RetireBy(f, e.By, o.Reason); err != nil {
 				return fmt.Errorf("retire %q: %w", f.Path, err)
 			}
 		}

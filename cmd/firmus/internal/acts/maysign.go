@@ -34,7 +34,7 @@ func (o SignOffOrder) meant() (care.Meant, error) {
 		meant care.Meant
 	}{
 		{o.Master, care.MeantMaster}, {o.LostOtherwise, care.MeantLost}, {o.NewTransfer, care.MeantNewTransfer},
-		{o.Description, care.MeantDescription}, {o.KeepCurrent, care.MeantKeep},
+		{o.Description, care.MeantDescription}, {o.KeepCurrent, care.MeantKeep}, {o.Edited, care.MeantEdited},
 	} {
 		if !x.said {
 			continue
@@ -122,7 +122,8 @@ func (e Acts) asked(s ledger.Seen, own ledger.Copy, m care.Meant) care.Asked {
 	f := s.File
 	set, _ := e.Rules.Set(f.Set)
 	rule, _ := e.Rules.Store(own.Store)
-	a := care.Asked{Meant: m, Kind: fixity.State(s.Finding.Kind), Role: set.Role, Arrivals: rule.Arrivals, Version: f.Version > 0, Mergeable: s.Finding.Mergeable}
+	a := care.Asked{Meant: m, Kind: fixity.State(s.Finding.Kind), Role: set.Role, Arrivals: rule.Arrivals, Version: f.Version > 0, Mergeable: s.Finding.Mergeable,
+		Damaged: report.LooksDamaged(s.Finding, e.Rules)}
 	holding := map[string]bool{}
 	for _, c := range others(s) {
 		x := care.Another{State: c.State, Looked: true, Holds: e.Rules.Counts(c, f.Version)}
@@ -233,6 +234,8 @@ func (e Acts) objection(s ledger.Seen, own ledger.Copy, o care.Objected, a care.
 		return fmt.Sprintf("another copy could not be looked at since the change was found: %s. Plug in or mount what is away and %s. If it can't be had any more, %s", e.places(copies), w.ToRead(copies[0].Store), say("lost-otherwise"))
 	case care.NotReadWell:
 		return fmt.Sprintf("another copy could not be read well: %s. Try another cable, port or drive and %s. If that is of no use, %s", e.places(copies), w.ToRead(copies[0].Store), say("lost-otherwise"))
+	case care.LooksDamaged:
+		return fmt.Sprintf("it looks like damage, not like an edit. %s. If you know who edited it, and you listened to it, %s", back(copies), say("edited"))
 	case care.LostSomething:
 		also := ""
 		if len(copies) > 0 {

@@ -126,16 +126,16 @@ func TestSettle(t *testing.T) {
 func TestRetire(t *testing.T) {
 	onEach(t, func(w *world) {
 		w.held("masters/"+master, "masters/QV-0108/QV-0108_A.wav")
-		if plan, err := w.app.Acts.Retire(w.Context(), []string{"masters/" + master}, "given back", true); err != nil || plan.Done || len(plan.Files) != 1 {
+		if plan, err := w.app.Acts.Retire(w.Context(), acts.RetireOrder{Paths: []string{"masters/" + master}, Reason: "given back", DryRun: true}); err != nil || plan.Done || len(plan.Files) != 1 {
 			t.Fatalf("dry run: %+v, %v", plan, err)
 		}
 		if f := w.file("masters", master); !f.Retired.IsZero() {
 			t.Errorf("retired by a dry run: %+v", f)
 		}
-		if _, err := w.app.Acts.Retire(w.Context(), []string{"masters/" + master}, "", false); !errors.Is(err, fixity.ErrRefused) {
+		if _, err := w.app.Acts.Retire(w.Context(), acts.RetireOrder{Paths: []string{"masters/" + master}}); !errors.Is(err, fixity.ErrRefused) {
 			t.Errorf("without a reason: %v", err)
 		}
-		if _, err := w.app.Acts.Retire(w.Context(), []string{"masters/" + master}, "given back", false); err != nil {
+		if _, err := w.app.Acts.Retire(w.Context(), acts.RetireOrder{Paths: []string{"masters/" + master}, Reason: "given back"}); err != nil {
 			t.Fatal(err)
 		}
 		for _, s := range []string{"studio", "vault"} {
@@ -168,10 +168,10 @@ func TestReplace(t *testing.T) {
 		if res, err := w.app.Receiving.Intake(w.Context(), receiving.IntakeOrder{}); err != nil || res.Taken != 2 {
 			t.Fatalf("%+v, %v", res, err)
 		}
-		if _, err := w.app.Acts.Replace(w.Context(), "masters/"+master, "masters/"+other, ""); !errors.Is(err, fixity.ErrRefused) {
+		if _, err := w.app.Acts.Replace(w.Context(), acts.ReplaceOrder{Pairs: []acts.Pair{{Old: "masters/" + master, New: "masters/" + other}}}); !errors.Is(err, fixity.ErrRefused) {
 			t.Errorf("other sound: %v", err)
 		}
-		if _, err := w.app.Acts.Replace(w.Context(), "masters/"+master, "masters/"+better, ""); err != nil {
+		if _, err := w.app.Acts.Replace(w.Context(), acts.ReplaceOrder{Pairs: []acts.Pair{{Old: "masters/" + master, New: "masters/" + better}}}); err != nil {
 			t.Fatal(err)
 		}
 		err := w.app.Ledger.View(w.Context(), func(t *ledger.Tx) error { _, err := t.Files.At("masters", better); return err })

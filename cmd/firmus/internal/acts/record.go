@@ -45,13 +45,33 @@ func (e Acts) CheckRecord(ctx context.Context) (ledger.Verified, error) {
 	if err = e.Ledger.CheckPages(within); err == nil {
 		v, err = e.Ledger.Verify(within)
 	}
+	return v, e.noteCheck(ctx, book, f, err)
+}
+
+// NoteCheck notes what a check of the record that somebody made by hand came to, as
+// CheckRecord does: else Today and the weekly letter would go on saying what an earlier one
+// has found. err is what was found.
+func (e Acts) NoteCheck(ctx context.Context, err error) error {
+	book := schedule.InLedger{Ledger: e.Ledger, Job: ledger.FiringVerify, Now: e.Now}
+	f, won, err2 := book.Take(ctx, ledger.Firing{Due: e.Now(), By: e.By}, false)
+	switch {
+	case err2 != nil:
+		return errors.Join(err, fmt.Errorf("note what checking the record has shown: %w", err2))
+	case !won:
+		return err
+	}
+	return e.noteCheck(ctx, book, f, err)
+}
+
+// noteCheck ends a check with what it has found, and gives that.
+func (e Acts) noteCheck(ctx context.Context, book schedule.InLedger, f ledger.Firing, err error) error {
 	outcome, trouble := ledger.FiringDone, ""
 	switch {
 	case err == nil:
 	case IsBroken(err):
 		outcome, trouble = ledger.FiringBroken, err.Error()
 	case ctx.Err() != nil:
-		return v, err
+		return err
 	default:
 		outcome, trouble = ledger.FiringFailed, err.Error()
 	}
@@ -60,7 +80,7 @@ func (e Acts) CheckRecord(ctx context.Context) (ledger.Verified, error) {
 	if err2 := book.End(keep, f, outcome, trouble); err2 != nil {
 		err = errors.Join(err, fmt.Errorf("note what checking the record has shown: %w", err2))
 	}
-	return v, err
+	return err
 }
 
 // CheckRecordIfDue does so once a day, by the calendar of this computer. done is false if it

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path"
 	"slices"
 	"strings"
 
@@ -23,49 +24,170 @@ type Replaced struct {
 	Samples string  `json:"samples"` // the digest that both share
 }
 
-// Replace says that newPath has taken the place of oldPath with the same samples (a
-// FLAC for a WAVE). Of each a copy is read in full and held against the file's
-// version; only then its samples are believed and compared, sample for sample. Then
-// the old file is retired. It is refused if the samples differ, if no copy that can be
-// read is the version, if either isn't whole, or if the new one isn't under care.
-func (e Acts) Replace(ctx context.Context, oldPath, newPath, reason string) (Replaced, error) {
-	if reason == "" {
-		reason = "replaced, same samples"
+// Pair is a file under care and the one that takes its place, SET/PATH each.
+type Pair struct {
+	Old string `json:"old"`
+	New string `json:"new"`
+}
+
+// ReplaceOrder says which files took the places of others with the same samples.
+type ReplaceOrder struct {
+	Pairs  []Pair `json:"pairs"`
+	Reason string `json:"reason"`
+	// SawAll is the mark of all of them as the person was shown; "" takes them as they are.
+	SawAll string `json:"saw,omitempty"`
+	// Done is told how many pairs were compared; may be nil.
+	Done func(done, of int) `json:"-"`
+
+	two *second
+}
+
+// Replace says that files have taken the places of others with the same samples (a FLAC for
+// a WAVE). Of each a copy is read in full and held against the file's version; only then its
+// samples are believed and compared, sample for sample. Then the old files are retired, in
+// one transaction. It is refused if the samples of a pair differ, if no copy that can be read
+// is the version, if either isn't whole, or if the new one isn't under care.
+func (e Acts) Replace(ctx context.Context, o ReplaceOrder) ([]Replaced, error) {
+	if o.Reason == "" {
+		o.Reason = "replaced, same samples"
 	}
-	var seen [2]ledger.Seen
-	var sounds [2]sound.Sound
-	for i, p := range []string{oldPath, newPath} {
-		set, path, err := e.SplitSetPath(p)
+	seen, err := e.seePairs(ctx, o.Pairs)
+	if err != nil {
+		return nil, err
+	}
+	if o.SawAll != "" && o.SawAll != ledger.MarkOfSeen(seen) {
+		return nil, fmt.Errorf("these files, or their copies, are not as they were shown: %w", fixity.ErrChangedMeanwhile)
+	}
+	var out []Replaced
+	var samples []fixity.Digest
+	for i, p := range o.Pairs {
+		old, now := seen[2*i], seen[2*i+1]
+		if old.File.ID == now.File.ID {
+			return nil, fmt.Errorf("%q can't take its own place: %w", p.Old, fixity.ErrRefused)
+		}
+		was, err := e.soundOfVersion(ctx, old)
 		if err != nil {
-			return Replaced{}, err
+			return nil, err
 		}
-		if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-			f, err := t.Files.At(set, path)
-			if err == nil {
-				seen[i], err = t.SeeFile(f.ID)
+		is, err := e.soundOfVersion(ctx, now)
+		if err != nil {
+			return nil, err
+		}
+		if !sound.Alike(was, is) {
+			return nil, fmt.Errorf("%q doesn't hold the same samples as %q; all stays as it is: %w", p.New, p.Old, fixity.ErrRefused)
+		}
+		samples = append(samples, was.Samples)
+		out = append(out, Replaced{FileRef{old.File.Set, ledger.DisplayPath(old.File.Path)}, FileRef{now.File.Set, ledger.DisplayPath(now.File.Path)}, was.Samples.String()})
+		if o.Done != nil {
+			o.Done(i+1, len(o.Pairs))
+		}
+	}
+	if err := e.actBy(ctx, o.two, seen, func(t *ledger.Tx) error {
+		for i := range o.Pairs {
+			if err := t.Files.Replace(seen[2*i].File, seen[2*i+1].File, samples[i], e.By, o.Reason); err != nil {
+				return err
 			}
-			return err
-		}); err != nil {
-			return Replaced{}, fmt.Errorf("%q is not under care (take it in first): %w", p, err)
 		}
-		if sounds[i], err = e.soundOfVersion(ctx, seen[i]); err != nil {
-			return Replaced{}, err
-		}
-	}
-	old, now := seen[0].File, seen[1].File
-	if old.ID == now.ID {
-		return Replaced{}, fmt.Errorf("%q can't take its own place: %w", oldPath, fixity.ErrRefused)
-	}
-	if !sound.Alike(sounds[0], sounds[1]) {
-		return Replaced{}, fmt.Errorf("%q doesn't hold the same samples as %q; both stay as they are: %w", newPath, oldPath, fixity.ErrRefused)
-	}
-	out := Replaced{FileRef{old.Set, ledger.DisplayPath(old.Path)}, FileRef{now.Set, ledger.DisplayPath(now.Path)}, sounds[0].Samples.String()}
-	if err := e.Act(ctx, seen[:], func(t *ledger.Tx) error {
-		return t.Files.Replace(old, now, sounds[0].Samples, e.By, reason)
+		return nil
 	}); err != nil {
-		return Replaced{}, err
+		return nil, err
 	}
 	return out, manifests.Of(e.Archive).MakeUpSaying(ctx)
+}
+
+// seePairs reads what is known of pairs: of each the old file, then the new one.
+func (e Acts) seePairs(ctx context.Context, pairs []Pair) (out []ledger.Seen, err error) {
+	if len(pairs) == 0 {
+		return nil, fmt.Errorf("no file is named that takes another's place: %w", fixity.ErrRefused)
+	}
+	named := map[int64]bool{}
+	for _, pair := range pairs {
+		for _, p := range []string{pair.Old, pair.New} {
+			set, path, err := e.SplitSetPath(p)
+			if err != nil {
+				return nil, err
+			}
+			var s ledger.Seen
+			if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+				f, err := t.Files.At(set, path)
+				if err == nil {
+					s, err = t.SeeFile(f.ID)
+				}
+				return err
+			}); err != nil {
+				return nil, fmt.Errorf("%q is not under care (take it in first): %w", p, err)
+			}
+			if named[s.File.ID] && len(pairs) > 1 {
+				return nil, fmt.Errorf("%q is named twice: %w", p, fixity.ErrRefused)
+			}
+			named[s.File.ID] = true
+			out = append(out, s)
+		}
+	}
+	return out, nil
+}
+
+// Migration is what a migration of a folder would be.
+type Migration struct {
+	Pairs  []Pair
+	Alone  []FileRef // that have no file to take their place
+	Differ []Pair    // whose samples are known to differ
+	Saw    string    // the mark of all pairs
+}
+
+// PlanMigration pairs files of one ending with those of another that have the same name
+// beside them, from what the ledger knows alone: nothing is read. The order to replace them
+// proves each pair.
+func (e Acts) PlanMigration(ctx context.Context, under, from, to string) (m Migration, err error) {
+	from, to = strings.ToLower(strings.Trim(from, ". ")), strings.ToLower(strings.Trim(to, ". "))
+	if from == "" || to == "" || from == to {
+		return m, fmt.Errorf("name two endings, such as wav and flac: %w", fixity.ErrRefused)
+	}
+	fs, err := e.filesAt(ctx, []string{under})
+	if err != nil {
+		return m, err
+	}
+	stem := func(p, ending string) (string, bool) {
+		ext := strings.TrimPrefix(path.Ext(p), ".")
+		return strings.TrimSuffix(p, "."+ext), strings.EqualFold(ext, ending)
+	}
+	with := map[string][]ledger.Seen{}
+	for _, s := range fs {
+		if name, ok := stem(s.File.Path, to); ok {
+			with[s.File.Set+"/"+name] = append(with[s.File.Set+"/"+name], s)
+		}
+	}
+	var seen []ledger.Seen
+	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		for _, s := range fs {
+			name, ok := stem(s.File.Path, from)
+			if !ok {
+				continue
+			}
+			others := with[s.File.Set+"/"+name]
+			if len(others) != 1 {
+				m.Alone = append(m.Alone, FileRef{s.File.Set, ledger.DisplayPath(s.File.Path)})
+				continue
+			}
+			p := Pair{s.File.Set + "/" + s.File.Path, others[0].File.Set + "/" + others[0].File.Path}
+			var sounds [2]sound.Sound
+			for i, x := range []ledger.File{s.File, others[0].File} {
+				known, err := t.Files.Sound(x.ID, x.Version)
+				if err != nil && !errors.Is(err, fixity.ErrNotFound) {
+					return err
+				}
+				sounds[i], _ = hearing.Recorded(known)
+			}
+			if !sounds[0].Samples.IsZero() && !sounds[1].Samples.IsZero() && !sound.Alike(sounds[0], sounds[1]) {
+				m.Differ = append(m.Differ, p)
+				continue
+			}
+			m.Pairs, seen = append(m.Pairs, p), append(seen, s, others[0])
+		}
+		return nil
+	})
+	m.Saw = ledger.MarkOfSeen(seen)
+	return m, err
 }
 
 // soundOfVersion is the sound of a file's version. It reads copies that are known to

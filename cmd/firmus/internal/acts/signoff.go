@@ -27,11 +27,17 @@ type SignOffOrder struct {
 	LostOtherwise bool // nothing better can be had
 	NewTransfer   bool // a better transfer, made on purpose
 	Description   bool // the description was changed; the sound is the same
+	Edited        bool // an access file was edited on purpose, though it looks like damage
 	KeepCurrent   bool // of a dispute: the present version, or that in arrivals, is right
 
 	// Saw are, by finding, the marks of what the person was shown (ledger.Seen). A
 	// finding without one is taken as it is when the act begins.
 	Saw map[int64]string
+	// SawAll is the mark of all open findings of the incident as they were shown
+	// (ledger.MarkOfAll); "" takes them as they are.
+	SawAll string
+
+	two *second // how a second person comes in
 }
 
 // SignedOff is what was accepted of one finding.
@@ -66,7 +72,7 @@ func (e Acts) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	if err := e.NoteStores(ctx); err != nil {
 		return nil, err
 	}
-	seen, err := e.OpenFindings(ctx, o.Findings, o.Incident, o.Saw)
+	seen, err := e.OpenFindings(ctx, o.Findings, o.Incident, o.Saw, o.SawAll)
 	if err != nil {
 		return nil, err
 	}
@@ -98,7 +104,7 @@ func (e Acts) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	}
 	fs := findingsOf(seen)
 	var done []SignedOff
-	err = e.Act(ctx, seen, func(t *ledger.Tx) error {
+	err = e.actBy(ctx, o.two, seen, func(t *ledger.Tx) error {
 		for _, f := range fs {
 			did, err := e.signOff(t, f, versions[f.ID], o.Reason)
 			if err != nil {
@@ -155,8 +161,9 @@ func (e Acts) arrivalsSide(ctx context.Context, s ledger.Seen) (out ledger.Seen,
 }
 
 // OpenFindings reads findings by number, and those of an incident, with what else is
-// so of their subjects. saw are the marks of what a person was shown.
-func (e Acts) OpenFindings(ctx context.Context, ids []int64, incident int64, saw map[int64]string) ([]ledger.Seen, error) {
+// so of their subjects. saw are the marks of what a person was shown, sawAll that of the
+// incident as a whole.
+func (e Acts) OpenFindings(ctx context.Context, ids []int64, incident int64, saw map[int64]string, sawAll string) ([]ledger.Seen, error) {
 	var out []ledger.Seen
 	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		known := map[int64]bool{}
@@ -190,11 +197,13 @@ func (e Acts) OpenFindings(ctx context.Context, ids []int64, incident int64, saw
 		if err != nil {
 			return err
 		}
+		all = slices.DeleteFunc(all, func(f ledger.Finding) bool { return f.Incident != incident })
+		if err := archive.SawAll(all, sawAll); err != nil {
+			return err
+		}
 		for _, f := range all {
-			if f.Incident == incident {
-				if err := add(f.ID); err != nil {
-					return err
-				}
+			if err := add(f.ID); err != nil {
+				return err
 			}
 		}
 		return nil
@@ -282,6 +291,7 @@ type SettleOrder struct {
 	Files    int64 // how many that is, typed by the person; 0: not typed
 	Reason   string
 	Saw      map[int64]string // by finding: marks of what the person was shown
+	SawAll   string           // of the class as it was shown; "" takes it as it is
 }
 
 // Settle closes findings with a reason. What they tell of stays as it is and isn't
@@ -294,13 +304,13 @@ func (e Acts) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 	}
 	ids := o.Findings
 	if o.Like != 0 {
-		class, err := e.classOf(ctx, o.Like)
+		class, err := e.classOf(ctx, o.Like, o.SawAll)
 		if err != nil {
 			return nil, err
 		}
 		ids = append(slices.Clone(ids), class...)
 	}
-	seen, err := e.OpenFindings(ctx, ids, 0, o.Saw)
+	seen, err := e.OpenFindings(ctx, ids, 0, o.Saw, "")
 	if err != nil {
 		return nil, err
 	}
@@ -324,20 +334,24 @@ func (e Acts) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 }
 
 // classOf are the open findings of the class of one: same store, set, subject, kind
-// and anatomy.
-func (e Acts) classOf(ctx context.Context, id int64) (ids []int64, err error) {
+// and anatomy. sawAll is the mark of those that a person was shown.
+func (e Acts) classOf(ctx context.Context, id int64, sawAll string) (ids []int64, err error) {
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		one, err := t.Findings.Get(id)
 		if err != nil {
 			return fmt.Errorf("finding %d: %w", id, err)
 		}
 		all, err := t.Findings.Open(one.Store)
+		if err != nil {
+			return err
+		}
+		var class []ledger.Finding
 		for _, f := range all {
 			if f.Set == one.Set && f.Subject == one.Subject && f.Kind == one.Kind && f.Anatomy == one.Anatomy {
-				ids = append(ids, f.ID)
+				class, ids = append(class, f), append(ids, f.ID)
 			}
 		}
-		return err
+		return archive.SawAll(class, sawAll)
 	})
 	return ids, err
 }

@@ -213,7 +213,7 @@ func rulesOf(c *config.Config) (care.Rules, map[string]care.LeaveOut, error) {
 	r := care.Rules{Copies: c.Rule.Copies, Places: c.Rule.Places, Within: time.Duration(c.Rule.Within)}
 	litter := map[string]care.LeaveOut{}
 	for _, s := range c.Sets {
-		set := care.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing), Restricted: s.Restricted}
+		set := care.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing), Restricted: s.Restricted, TwoPeople: s.TwoPeople}
 		if s.Pattern != "" {
 			var err error
 			if set.Pattern, err = care.NewPattern(s.Pattern); err != nil {

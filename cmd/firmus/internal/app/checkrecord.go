@@ -3,6 +3,9 @@ package app
 import (
 	"cmp"
 	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
@@ -10,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/private"
 )
 
 // recordEvery is how often it is looked at whether the record is to be checked today.
@@ -19,7 +23,8 @@ const recordEvery = 10 * time.Minute
 // told past the outbox, which lies in the same database: at once, until a mail server has
 // taken the letter, and again when something else is found. The weekly letter says it too.
 func (s *parts) checkRecord() {
-	said, told := "", ""
+	said := ""
+	told := s.toldOfRecord()
 	var tried time.Time
 	for s.ctx.Err() == nil {
 		v, done, err := acts.Of(s.acts(false, false)).CheckRecordIfDue(s.ctx)
@@ -40,19 +45,52 @@ func (s *parts) checkRecord() {
 			broken = cmp.Or(broken, err.Error()) // also where it could not be noted
 		}
 		if broken == "" {
-			told = ""
+			if f, err := s.lastCheck(); told != "" && err == nil && f.Outcome == ledger.FiringDone {
+				told = ""
+				s.keepTold("")
+			}
 		} else if broken != told && time.Since(tried) >= alarmAgain {
 			tried = time.Now()
 			if s.alarm("URGENT: Firmus's record is not what was written", "The record of what was checked and decided was changed, or its database is damaged: "+report.Plainly(broken)+".",
 				"The recordings are not concerned, but what Firmus says about them can't be trusted until this is cleared up.",
 				"Change nothing. Keep a copy of the folder "+s.a.Config.State+" and the backups, and ask somebody qualified. \"firmus ledger verify\" says it again; \"firmus ledger restore\" takes the ledger from a backup.") {
 				told = broken
+				s.keepTold(told)
 			}
 		}
 		select {
 		case <-s.ctx.Done():
 		case <-time.After(cmp.Or(s.d.o.Beat, recordEvery)):
 		}
+	}
+}
+
+// toldFile keeps, in the state folder, what was told of the record: a daemon that is started
+// anew doesn't tell the same again. It is no row of the ledger, which isn't to be trusted then.
+const toldFile = "record-told"
+
+// toldOfRecord is what was told last; "" nothing, or it isn't known.
+func (s *parts) toldOfRecord() string {
+	b, err := os.ReadFile(filepath.Join(s.a.Config.State, toldFile))
+	if err != nil {
+		return ""
+	}
+	return string(b)
+}
+
+// keepTold keeps it. Where that can't be done, it is told once more after a restart.
+func (s *parts) keepTold(told string) {
+	file := filepath.Join(s.a.Config.State, toldFile)
+	err := error(nil)
+	if told == "" {
+		if err = os.Remove(file); errors.Is(err, fs.ErrNotExist) {
+			err = nil
+		}
+	} else if err = private.WriteFile(file+".new", []byte(told)); err == nil {
+		err = os.Rename(file+".new", file)
+	}
+	if err != nil {
+		s.log.Warn("what was told of the record could not be kept", "error", err)
 	}
 }
 

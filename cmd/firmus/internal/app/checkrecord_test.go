@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/app"
 )
 
@@ -32,10 +33,27 @@ func TestADaemonTellsOfABrokenRecord(t *testing.T) {
 	r := w.daemon(addr, func(o *app.DaemonOptions) { o.Beat = 50 * time.Millisecond })
 	r.within(20*time.Second, "the log says so", func() bool { return r.log.has(`level=ERROR msg="the record is not what was written"`) })
 	r.within(10*time.Second, "a letter says so", func() bool { return post.has("URGENT: Firmus's record is not what was written") })
-	time.Sleep(500 * time.Millisecond)
-	post.mu.Lock()
-	defer post.mu.Unlock()
-	if n := len(post.letters); n != 1 {
-		t.Errorf("%d letters", n)
+	r.within(10*time.Second, "a metric says so", r.answers("/metrics", 200, "firmus_record_broken 1"))
+	letters := func() int { post.mu.Lock(); defer post.mu.Unlock(); return len(post.letters) }
+	r.stop()
+
+	// Another daemon finds the same, and tells it no second time.
+	again := w.daemon(addr, func(o *app.DaemonOptions) { o.Beat = 50 * time.Millisecond })
+	again.within(20*time.Second, "it looks at the record", again.answers("/metrics", 200, "firmus_record_broken 1"))
+	time.Sleep(time.Second) // twenty beats
+	if n := letters(); n != 1 {
+		t.Errorf("%d letters about one fault", n)
 	}
+	again.stop()
+	// What is wrong becomes something else: that is told.
+	change(`UPDATE version SET size = size - 1`)
+	change(`UPDATE file SET path = x'78' WHERE id = 1`)
+	a := w.open()
+	_, err = acts.Of(a.Acts.Archive).CheckRecord(t.Context())
+	a.Close()
+	if !acts.IsBroken(err) {
+		t.Fatalf("the record is whole: %v", err)
+	}
+	third := w.daemon(addr, func(o *app.DaemonOptions) { o.Beat = 50 * time.Millisecond })
+	third.within(20*time.Second, "another fault is told", func() bool { return letters() == 2 })
 }

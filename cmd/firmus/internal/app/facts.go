@@ -2,7 +2,7 @@ package app
 
 import (
 	"context"
-	"firmus/replicas/disk"
+	"errors"
 	"time"
 
 	"firmus/cmd/firmus/internal/config"
@@ -11,6 +11,7 @@ import (
 	"firmus/cmd/firmus/internal/schedule"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/replicas/disk"
 )
 
 // facts are how things stand: tallies and other small tables of the ledger, and what
@@ -58,7 +59,14 @@ func (s *parts) facts(ctx context.Context) metrics.Facts {
 		if backups, err = t.Log.Backups(); err != nil {
 			return err
 		}
-		counts, err = t.Post.Counts()
+		if counts, err = t.Post.Counts(); err != nil {
+			return err
+		}
+		check, err := t.Clock.LastEnded(ledger.FiringVerify, "")
+		if errors.Is(err, fixity.ErrNotFound) {
+			return nil
+		}
+		f.Record = &metrics.Record{Checked: check.Ended, Broken: check.Outcome == ledger.FiringBroken, Failed: check.Outcome == ledger.FiringFailed}
 		return err
 	})
 	f.LedgerUp = err == nil

@@ -69,14 +69,14 @@ var actsUnderTest = []struct {
 		return err
 	}},
 	{"a retirement", func(*world) {}, func(ctx context.Context, a *app.App) error {
-		_, err := a.Acts.Retire(ctx, []string{"masters/QV-0107/QV-0107_A.wav"}, "given back", false)
+		_, err := a.Acts.Retire(ctx, acts.RetireOrder{Paths: []string{"masters/QV-0107/QV-0107_A.wav"}, Reason: "given back"})
 		return err
 	}},
 	{"a replacement", func(w *world) {
 		w.wav("studio/masters/QV-0107/QV-0107_A_described.wav", "QV-0107_A", true)
 		w.intake()
 	}, func(ctx context.Context, a *app.App) error {
-		_, err := a.Acts.Replace(ctx, "masters/QV-0107/QV-0107_A.wav", "masters/QV-0107/QV-0107_A_described.wav", "")
+		_, err := a.Acts.Replace(ctx, acts.ReplaceOrder{Pairs: []acts.Pair{{Old: "masters/QV-0107/QV-0107_A.wav", New: "masters/QV-0107/QV-0107_A_described.wav"}}})
 		return err
 	}},
 }

@@ -20,7 +20,9 @@ import (
 )
 
 // needsOf are what the configuration asks of the accounts.
-func needsOf(c *config.Config) people.Needs { return people.Needs{Any: c.Web.Beyond()} }
+func needsOf(c *config.Config) people.Needs {
+	return people.Needs{Any: c.Web.Beyond(), Two: c.TwoPeople()}
+}
 
 // Needs are what the configuration asks of the accounts.
 func (a *App) Needs() people.Needs { return needsOf(a.Config) }

@@ -40,7 +40,10 @@ type Set struct {
 	// Restricted hides from those who only look what the recordings are called, and how they
 	// sound.
 	Restricted bool
-	LeaveOut   []string // own patterns, in the syntax of path.Match, besides the usual litter
+	// TwoPeople asks a second person to confirm what ends or changes a version: a sign-off,
+	// retiring, a migration.
+	TwoPeople bool
+	LeaveOut  []string // own patterns, in the syntax of path.Match, besides the usual litter
 }
 
 // Kind is a kind of store.
@@ -133,6 +136,11 @@ type Web struct {
 // Work says what the work of the day begins with.
 type Work struct {
 	Sources []string // absolute folders that recordings may be received from, besides what is plugged in
+}
+
+// TwoPeople says that a set asks for a second person.
+func (c *Config) TwoPeople() bool {
+	return slices.ContainsFunc(c.Sets, func(s Set) bool { return s.TwoPeople })
 }
 
 // Beyond says that the pages are served beyond this computer.

@@ -51,6 +51,7 @@ func (r *reader) set(s *Set) fields {
 		"editing":    r.unit(&s.Editing, "3d"),
 		"pattern":    r.text(&s.Pattern),
 		"restricted": r.boolean(&s.Restricted),
+		"two_people": r.boolean(&s.TwoPeople),
 		"leave_out":  r.texts(func(_ *node, t string) { s.LeaveOut = append(s.LeaveOut, t) }),
 	}
 }

@@ -26,6 +26,10 @@ var (
 	reloadAt       = desc("config_loaded_timestamp_seconds", "When the configuration in force was read.")
 	reloadFailed   = desc("config_reload_failed", "1 if the newest try to read the configuration anew failed; the old one is in force.")
 
+	recordAt     = desc("record_checked_timestamp_seconds", "When the whole record was last checked.")
+	recordBroken = desc("record_broken", "1 if the newest check found that the record is not what was written.")
+	recordFailed = desc("record_check_failed", "1 if the record could not be checked when it was last tried.")
+
 	files     = desc("files", "Files under care, by what is known of the copy.", "store", "set", "state")
 	fileBytes = desc("file_bytes", "Bytes of files under care, by what is known of the copy.", "store", "set", "state")
 	open      = desc("open_findings", "Findings that are open, by how soon a person should act.", "store", "urgency")
@@ -60,7 +64,7 @@ var (
 	nextLetter = desc("letter_next_timestamp_seconds", "When the next weekly letter is due.")
 )
 
-var all = []*prometheus.Desc{ledgerUp, ledgerWritable, closed, stateFree, reloadAt, reloadFailed, files, fileBytes, open, openKinds,
+var all = []*prometheus.Desc{ledgerUp, ledgerWritable, closed, stateFree, reloadAt, reloadFailed, recordAt, recordBroken, recordFailed, files, fileBytes, open, openKinds,
 	away, seen, listed, complete, promise, held, within, neverRead, oldest, broken, mayGoBack, next, lastRun, lastOK, missed, running, trouble,
 	backup, backupFails, credential, waiting, failed, nextLetter}
 
@@ -97,6 +101,11 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		put(waiting, float64(l.Waiting))
 		put(failed, float64(l.Failed))
 		at(nextLetter, l.Next)
+	}
+	if r := f.Record; r != nil {
+		at(recordAt, r.Checked)
+		put(recordBroken, number(r.Broken))
+		put(recordFailed, number(r.Failed))
 	}
 	if !f.LedgerUp {
 		return // what isn't known isn't 0

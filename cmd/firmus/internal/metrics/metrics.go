@@ -28,6 +28,7 @@ type Facts struct {
 	Open     []Open
 	Stores   []Store
 	Letters  *Letters // nil: no letters are sent
+	Record   *Record  // nil: the record was never checked
 	Free     int64    // bytes on the drive of the state folder; negative: not known
 	Reloaded time.Time
 	// ReloadFailed: the newest try to read the configuration anew failed, and the old
@@ -83,6 +84,13 @@ type Store struct {
 type Set struct {
 	Name     string
 	Complete time.Time // its last complete listing
+}
+
+// Record is what the newest check of the record came to.
+type Record struct {
+	Checked time.Time
+	Broken  bool // it is not what was written
+	Failed  bool // it could not be checked
 }
 
 // Letters are those that wait or were refused.

@@ -37,6 +37,7 @@ func full() metrics.Facts {
 			{Name: "cloud", Credential: now.AddDate(0, 0, 50)}, {Name: "safe", Visiting: true, MayGoBack: true},
 		},
 		Letters: &metrics.Letters{Waiting: 2, Failed: 1, Next: now.AddDate(0, 0, 5)},
+		Record:  &metrics.Record{Checked: now.Add(-4 * time.Hour), Broken: true},
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"maps"
 	"net/http"
+	"path"
 	"slices"
 	"strings"
 	"sync"
@@ -44,6 +45,8 @@ type job struct {
 	halt  bool   // somebody stopped it
 	by    string // who did
 	done  chan struct{}
+	form  typed  // that it was ordered by
+	who   string // whose session ordered it, by the hash of its token
 }
 
 // outcome is what an act came to.
@@ -126,7 +129,7 @@ func (q *request) watched(what string, do func(ctx context.Context, a *archive.A
 		return err
 	}
 	s := q.s
-	x := &job{ID: strings.ToLower(rand.Text()[:12]), What: what, By: by, Began: s.now(), began: time.Now(), done: make(chan struct{})}
+	x := &job{ID: strings.ToLower(rand.Text()[:12]), What: what, By: by, Began: s.now(), began: time.Now(), done: make(chan struct{}), form: q.sent(), who: string(q.who.hash)}
 	a := *s.o.Archive
 	a.By = by
 	a.Progress = audit.Progress{
@@ -295,6 +298,7 @@ type jobNow struct {
 	Over               bool
 	Stopped            string // why it went no further; "" if it did
 	Failed             *status
+	Again              bool // the form can be sent once more
 	Out                outcome
 }
 
@@ -334,7 +338,7 @@ func (x *job) now() jobNow {
 		}
 		if x.err != nil && j.Stopped == "" {
 			f := statusOf(x.err)
-			j.Failed = &f
+			j.Failed, j.Again = &f, again(x.err) && x.form.page != ""
 		}
 	}
 	return j
@@ -357,7 +361,29 @@ func jobPage(q *request) error {
 	if err != nil {
 		return err
 	}
-	return q.render("job", x.What, x.now())
+	j := x.now()
+	if j.Over && j.Failed == nil && j.Stopped == "" && j.Out.See != "" && len(j.Notes) == 0 {
+		return q.see(j.Out.See)
+	}
+	return q.render("job", x.What, j)
+}
+
+// jobForm shows the form that a refused order was made by once more, with what was typed.
+func jobForm(q *request) error {
+	x, err := q.job()
+	if err != nil {
+		return err
+	}
+	j := x.now()
+	if !j.Again || x.who != string(q.who.hash) { // what somebody typed is filled in for nobody else
+		return q.see(path.Join("/work", "jobs", x.ID))
+	}
+	s := *j.Failed
+	s.Code = http.StatusOK
+	if !q.showAgain(x.form, s) {
+		return q.see(x.form.page)
+	}
+	return nil
 }
 
 func jobStop(q *request) error {

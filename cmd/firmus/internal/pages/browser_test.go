@@ -111,3 +111,35 @@ func TestNothingIsTooWide(t *testing.T) {
 		}
 	}
 }
+
+// Both versions play as one: a click on a waveform plays from there, a start of the other
+// goes on at the same place and ends the first, and both hear what the server gave.
+func TestPlayer(t *testing.T) {
+	b := browsertest.New(t)
+	w, id := damaged(t)
+	b.Open(w.link())
+	b.Click("Open")
+	b.Wait("To decide")
+	b.Open(fmt.Sprintf("%s/findings/%d", w.server.URL, id))
+	b.Until(`document.querySelectorAll(".wavebox .playline").length == 2`)
+	audio := func(i int) string { return fmt.Sprintf(`document.querySelectorAll(".heard audio")[%d]`, i) }
+	at := func(i int) float64 { return browsertest.Eval[float64](b, audio(i)+".currentTime") }
+
+	b.Touch("(//span[@class='wavebox'])[1]") // in its middle
+	b.Until(audio(0) + ".currentTime > 5.05 && !" + audio(0) + ".paused")
+	if got := at(0); got > 9.5 {
+		t.Errorf("a click in the middle of ten seconds plays from second %g", got)
+	}
+	if left := browsertest.Eval[float64](b, `parseFloat(document.querySelector(".playline").style.left)`); left < 50 || left > 95 {
+		t.Errorf("the line stands at %g %%", left)
+	}
+	browsertest.Eval[bool](b, audio(1)+`.play().then(() => true)`)
+	b.Until(audio(0) + ".paused && " + audio(1) + ".currentTime > 5.05")
+	if a, c := at(0), at(1); c < a-0.5 || c > a+4 {
+		t.Errorf("the other goes on at second %g, the first was at %g", c, a)
+	}
+	b.Until(audio(1) + ".ended")
+	if x, y := browsertest.Eval[float64](b, audio(0)+".duration"), browsertest.Eval[float64](b, audio(1)+".duration"); x != 10 || y != 10 {
+		t.Errorf("the clips are %g and %g seconds long", x, y)
+	}
+}

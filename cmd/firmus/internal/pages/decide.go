@@ -9,7 +9,6 @@ import (
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
-	"firmus/fixity/ledger"
 )
 
 var decideRoutes = []route{
@@ -21,12 +20,15 @@ var decideRoutes = []route{
 	{"POST /findings/{id}/settle-class", fixity.Reviewer, settleClass},
 }
 
+// incomplete is a form that no page made.
+var incomplete = status{400, "The form is not complete", "Open the page that the form stands on, and send it from there."}
+
 // saw is the mark of what the person was shown, for the act to compare with what is so
 // when it begins. A form without it was not made by a page.
 func (q *request) saw(id int64) (map[int64]string, error) {
 	mark := q.field("saw")
 	if mark == "" {
-		return nil, status{400, "The form is not complete", "Open the finding's page and send the form from there."}
+		return nil, incomplete
 	}
 	return map[int64]string{id: mark}, nil
 }
@@ -80,25 +82,21 @@ func settleClass(q *request) error {
 	if err != nil {
 		return err
 	}
-	n, err := q.typed("files")
+	n, all, err := q.asMany("class", func(t *tx) (n int64, mark string, err error) {
+		f, err := t.Findings.Get(id)
+		if err == nil {
+			n, err = t.Findings.CountLike(f)
+		}
+		if err == nil {
+			mark, err = t.Findings.MarkLike(f)
+		}
+		return n, mark, err
+	})
 	if err != nil {
 		return err
 	}
-	var like int64
-	if err := q.view(func(t *tx) error {
-		f, err := t.Findings.Get(id)
-		if err == nil {
-			like, err = t.Findings.CountLike(f)
-		}
-		return err
-	}); err != nil {
-		return err
-	}
-	if n != like {
-		return refused(fmt.Sprintf("You typed %s, and %s of this class are open. Nothing was done.", fixity.Number(n), fixity.Count(like, "finding")))
-	}
 	return q.act(fmt.Sprintf("Settle all findings like %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		_, err := acts.Of(a).Settle(ctx, acts.SettleOrder{Findings: []int64{id}, Like: id, Files: n, Reason: reason, Saw: saw})
+		_, err := acts.Of(a).Settle(ctx, acts.SettleOrder{Findings: []int64{id}, Like: id, Files: n, Reason: reason, Saw: saw, SawAll: all})
 		return outcome{See: "/findings"}, err
 	})
 }
@@ -112,18 +110,10 @@ func signOffAct(q *request) error {
 	if err := meant(&o, q.field("meant")); err != nil {
 		return err
 	}
-	if !q.ticked("edited") {
-		var f ledger.Finding
-		if err := q.view(func(t *tx) (err error) { f, err = t.Findings.Get(id); return err }); err != nil {
-			return err
-		}
-		if looksDamaged(q.s.o.Archive.Rules, f) {
-			return refused("This looks like damage, not like an edit. If you know who edited it and have listened to it, tick the box that says so. Nothing was done.")
-		}
-	}
+	o.Edited = q.ticked("edited")
 	return q.act(fmt.Sprintf("Sign off finding %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		_, err := acts.Of(a).SignOff(ctx, o)
-		return outcome{See: fmt.Sprintf("/findings/%d", id)}, err
+		d, err := acts.Of(a).Decide(ctx, acts.Decision{SignOff: &o})
+		return decided(d, fmt.Sprintf("/findings/%d", id)), err
 	})
 }
 
@@ -156,38 +146,57 @@ func signOffIncident(q *request) error {
 	if err != nil {
 		return err
 	}
-	n, err := q.asMany(id)
+	n, all, err := q.asMany("incident", openOf(id))
 	if err != nil {
 		return err
 	}
 	return q.act(fmt.Sprintf("Sign off incident %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		done, err := acts.Of(a).SignOff(ctx, acts.SignOffOrder{Incident: id, Files: n, Reason: reason})
-		return outcome{Lead: fixity.Counted(len(done), "finding", "was", "were") + " signed off.", Links: []link{{"/findings", "Findings"}}}, err
+		d, err := acts.Of(a).Decide(ctx, acts.Decision{SignOff: &acts.SignOffOrder{Incident: id, Files: n, Reason: reason, SawAll: all}})
+		if d.Proposal != 0 {
+			return decided(d, ""), err
+		}
+		return outcome{Lead: fixity.Counted(len(d.SignedOff), "finding", "was", "were") + " signed off.", Links: []link{{"/findings", "Findings"}}}, err
 	})
 }
 
-// asMany is the number of files that was typed. It refuses another than are open in the
-// incident now.
-func (q *request) asMany(incident int64) (typed int64, err error) {
-	if typed, err = q.typed("files"); err != nil {
-		return 0, err
+// asMany is the number of findings that was typed, and the mark of all that were shown. It
+// refuses another number than are open now, and another set: the act compares that once more.
+func (q *request) asMany(of string, open func(*tx) (int64, string, error)) (typed int64, all string, err error) {
+	if all = q.field("all"); all == "" {
+		return 0, "", incomplete
 	}
-	return typed, q.view(func(t *tx) error {
+	if typed, err = q.typed("files"); err != nil {
+		return 0, "", err
+	}
+	return typed, all, q.view(func(t *tx) error {
+		n, mark, err := open(t)
+		switch {
+		case err != nil:
+			return err
+		case mark != all:
+			return fmt.Errorf("other findings of this %s are open than were shown, %s now: %w", of, fixity.Number(n), fixity.ErrChangedMeanwhile)
+		case n != typed:
+			return refused(fmt.Sprintf("You typed %s, and %s of this %s are open. Nothing was done.", fixity.Number(typed), fixity.Count(n, "finding"), of))
+		}
+		return nil
+	})
+}
+
+// openOf are the open findings of an incident.
+func openOf(incident int64) func(*tx) (int64, string, error) {
+	return func(t *tx) (int64, string, error) {
 		all, err := t.Findings.ListIncidents()
 		if err != nil {
-			return err
+			return 0, "", err
 		}
 		for _, x := range all {
-			if x.ID != incident {
-				continue
+			if x.ID == incident {
+				mark, err := t.Findings.MarkOfIncident(incident)
+				return x.Open, mark, err
 			}
-			if x.Open != typed {
-				return refused(fmt.Sprintf("You typed %s, and %s of this incident are open. Nothing was done.", fixity.Number(typed), fixity.Count(x.Open, "finding")))
-			}
-			return nil
 		}
-		return fmt.Errorf("nothing of this incident is open any more: %w", fixity.ErrChangedMeanwhile)
-	})
+		return 0, "", fmt.Errorf("nothing of this incident is open any more: %w", fixity.ErrChangedMeanwhile)
+	}
 }
 
 func recoverAct(q *request) error {
@@ -210,10 +219,11 @@ func recoverIncident(q *request) error {
 	if err != nil {
 		return err
 	}
-	if _, err := q.asMany(id); err != nil {
+	_, all, err := q.asMany("incident", openOf(id))
+	if err != nil {
 		return err
 	}
-	return q.recover(fmt.Sprintf("Put right: incident %d", id), recovering.Order{Incident: id}, "/findings")
+	return q.recover(fmt.Sprintf("Put right: incident %d", id), recovering.Order{Incident: id, SawAll: all}, "/findings")
 }
 
 // recover orders that copies be put right. What was not done is told item by item.

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/people"
 	"firmus/fixity"
 	"firmus/testdata"
 )
@@ -94,6 +95,62 @@ func TestNobodyLocksOthersOut(t *testing.T) {
 		}
 	} else if c != http.StatusSeeOther {
 		t.Errorf("from elsewhere: %d", c)
+	}
+}
+
+// Many addresses that guess together hold an account up half a minute again and again, but
+// not where its person signed in before. A new password forgets those places.
+func TestGuessesElsewhereDoNotHoldUp(t *testing.T) {
+	w := newWorld(t, worldConfig+"[web]\nlisten = \"127.0.0.1:0\"\naddress = \"https://127.0.0.1\"\nproxies = [\"127.0.0.1\"]\n")
+	if err := people.Add(t.Context(), w.app.Ledger, w.now(), "Ada", passphrase, fixity.Reviewer, "the test"); err != nil {
+		t.Fatal(err)
+	}
+	try := func(from, password string) int {
+		b := w.browser()
+		r := b.request("POST", "/sign-in", "name", "Ada", "password", password)
+		r.Header.Set("X-Forwarded-For", from)
+		return b.do(r).code
+	}
+	const home, hotel = "192.0.2.7", "198.51.100.20"
+	if c := try(home, passphrase); c != http.StatusSeeOther {
+		t.Fatalf("at first: %d", c)
+	}
+	// guess fails so often from so many places that the next try has to wait the longest.
+	guess := func(n int, from func(int) string) {
+		for failed := 0; failed < n; {
+			if try(from(failed), "a wrong long password") == http.StatusUnauthorized {
+				failed++
+			} else {
+				w.pass(time.Minute)
+			}
+		}
+	}
+	many := func(i int) string { return fmt.Sprintf("203.0.113.%d", i) }
+	guess(10, many)
+	if c := try(hotel, passphrase); c != http.StatusTooManyRequests {
+		t.Errorf("from a place that isn't known: %d", c)
+	}
+	if c := try(home, passphrase); c != http.StatusSeeOther {
+		t.Errorf("from home: %d", c)
+	}
+	// Slips at home are held up at home, and a right sign-in there frees no guesser.
+	guess(9, func(int) string { return home })
+	if c := try(home, passphrase); c != http.StatusTooManyRequests {
+		t.Errorf("guesses from home: %d", c)
+	}
+	w.pass(time.Minute)
+	guess(10, many)
+	if c := try(home, passphrase); c != http.StatusSeeOther {
+		t.Errorf("from home, later: %d", c)
+	}
+	if c := try("203.0.113.200", "a wrong long password"); c != http.StatusTooManyRequests {
+		t.Errorf("the guessers were freed: %d", c)
+	}
+	if err := people.Reset(t.Context(), w.app.Ledger, w.now(), "Ada", "another long password", "", people.Needs{}, "the test"); err != nil {
+		t.Fatal(err)
+	}
+	if c := try(home, "another long password"); c != http.StatusTooManyRequests {
+		t.Errorf("after a new password: %d", c)
 	}
 }
 

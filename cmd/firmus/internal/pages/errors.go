@@ -68,6 +68,9 @@ func (q *request) failed(err error) {
 	if s.Code >= 500 && !errors.Is(err, context.Canceled) {
 		q.s.o.Log.Warn("a page could not be given", "path", q.URL.Path, "status", s.Code, "error", err)
 	}
+	if q.Method == http.MethodPost && again(err) && q.showAgain(q.sent(), s) {
+		return
+	}
 	q.fail(s)
 }
 
@@ -92,9 +95,11 @@ func (q *request) back() string {
 	if q.Method != http.MethodPost {
 		return ""
 	}
-	if rest, ok := strings.CutPrefix(q.URL.Path, "/findings/"); ok {
-		n, _, _ := strings.Cut(rest, "/")
-		return "/findings/" + n
+	for _, of := range []string{"/findings/", "/incidents/", "/stores/", "/discs/"} {
+		if rest, ok := strings.CutPrefix(q.URL.EscapedPath(), of); ok {
+			n, _, _ := strings.Cut(rest, "/")
+			return of + n
+		}
 	}
 	if strings.HasPrefix(q.URL.Path, "/work") {
 		return "/work"

@@ -51,7 +51,10 @@ type findingData struct {
 	Upload   *uploadForm
 	SignOff  *signOffForm
 	Settle   bool
-	Like     int64    // open findings of the same class, this one with them
+	Like     int64  // open findings of the same class, this one with them
+	SawLike  string // their mark
+	Waiting  []proposalLine
+	Two      bool     // a second person has to confirm a sign-off
 	NotOffer []string // what isn't offered, and why
 	Copies   []copyLine
 	Versions []versionLine
@@ -100,13 +103,6 @@ type signOffForm struct {
 	Damaged bool     // it looks like damage: that it was edited has to be said besides
 }
 
-// looksDamaged says that a change, which one reason would make the truth, looks like damage
-// and not like an edit. The copies that are intact would be out of date by it.
-func looksDamaged(rules care.Rules, f ledger.Finding) bool {
-	set, _ := rules.Set(f.Set)
-	return f.Subject == fixity.OfFile && fixity.State(f.Kind) == fixity.Altered && set.Role == fixity.Access && !report.Edited(f, rules)
-}
-
 type choice struct{ Value, Text string }
 
 // findingPage shows all that is known of one finding, and what to do.
@@ -147,7 +143,20 @@ func findingPage(q *request) error {
 			if d.Like, err = t.Findings.CountLike(f); err != nil {
 				return err
 			}
+			if d.Like > 1 {
+				if d.SawLike, err = t.Findings.MarkLike(f); err != nil {
+					return err
+				}
+			}
 		}
+		waiting, err := t.Proposals.Waiting()
+		if err != nil {
+			return err
+		}
+		if d.Waiting, err = proposalLines(waiting, func(p ledger.Proposal) bool { return acts.About(p, id) }); err != nil {
+			return err
+		}
+		d.Two = q.s.asksForTwo(f.Set)
 		return d.history(t, f)
 	})
 	if err != nil {
@@ -261,6 +270,9 @@ func (d *findingData) history(t *tx, f ledger.Finding) error {
 		}
 		if e.Store != "" {
 			x.What += " (" + e.Store + ")"
+		}
+		if second, ok := e.Told()["confirmed_by"].(string); ok {
+			x.By += ", confirmed by " + second
 		}
 		d.History = append(d.History, x)
 		return nil
@@ -422,7 +434,7 @@ func signOffOf(rules care.Rules, f ledger.Finding, seen ledger.Seen) *signOffFor
 			{"lost-otherwise", report.Meant["lost-otherwise"]}, {"master", report.Meant["master"]},
 		}}
 	case kind == fixity.Altered:
-		return &signOffForm{What: "It was edited on purpose. What lies there becomes a new version; the earlier one stays on record.", Button: "Sign off the change", Damaged: looksDamaged(rules, f)}
+		return &signOffForm{What: "It was edited on purpose. What lies there becomes a new version; the earlier one stays on record.", Button: "Sign off the change", Damaged: report.LooksDamaged(f, rules)}
 	}
 	return nil
 }

@@ -264,8 +264,9 @@ type incidentData struct {
 	Amount string
 	Lines  []line
 	More   string
-	Saw    string // mark of all that is shown
+	Saw    string // mark of all findings that are open
 	SignOf bool
+	Two    bool   // a second person has to confirm a sign-off
 	Put    bool   // copies can be put right by one order
 	InStep string // what a program keeps in step with the store; "" if none does
 	Person asks
@@ -294,7 +295,11 @@ func incidentPage(q *request) error {
 			return fmt.Errorf("nothing of an incident %d is open any more: %w", id, fixity.ErrNotFound)
 		}
 		x := all[i]
+		d.Two = q.s.asksForTwo(x.Set)
 		d.Words, d.Open, d.First = incidentInWords(x), x.Open, lineOf(q.veiled(x.First))
+		if d.Saw, err = t.Findings.MarkOfIncident(id); err != nil {
+			return err
+		}
 		m, err := report.MatterOf(t, q.s.o.Archive.Rules, q.s.o.Where, x.First)
 		if err != nil {
 			return err

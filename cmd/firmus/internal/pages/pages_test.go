@@ -35,6 +35,16 @@ func TestEveryAnswerKeepsThePolicy(t *testing.T) {
 	}
 }
 
+// What is served to everybody is a file at a time: no list of them.
+func TestStaticFilesAreNotListed(t *testing.T) {
+	b := newWorld(t, worldConfig).browser()
+	for path, want := range map[string]int{"/static/player.js": 200, "/static/live.js": 200, "/static/icon.svg": 200, "/static/": 401, "/static": 401, "/static/nothing.js": 401} {
+		if r := b.get(path); r.code != want || strings.Contains(r.text, "player.js\"") {
+			t.Errorf("%s: %d, want %d: %s", path, r.code, want, r.text)
+		}
+	}
+}
+
 func TestWithoutASession(t *testing.T) {
 	w, id := damaged(t)
 	b := w.browser()

@@ -242,9 +242,17 @@ func signIn(q *request) error {
 	if wait := q.s.addresses.Try(now, address, addressWaits); wait > 0 {
 		return tooMany(wait)
 	}
-	if wait := q.s.names.Try(now, account, nameWaits); wait > 0 {
-		q.s.addresses.TakeBack(address)
-		return tooMany(wait)
+	// Where somebody signed in before, their account is not held up by who guesses elsewhere,
+	// nor does a slip of theirs hold it up: the address alone counts.
+	place, known := hashOf("place "+address), false
+	if err := q.view(func(t *tx) (err error) { known, err = t.People.KnowsPlace(name, place, now); return err }); err != nil {
+		return err
+	}
+	if !known {
+		if wait := q.s.names.Try(now, account, nameWaits); wait > 0 {
+			q.s.addresses.TakeBack(address)
+			return tooMany(wait)
+		}
 	}
 	a, err := people.SignIn(q.Context(), q.s.o.Archive.Ledger, name, q.PostFormValue("password"))
 	if errors.Is(err, fixity.ErrDenied) {
@@ -256,9 +264,16 @@ func signIn(q *request) error {
 	}
 	// The address goes on being held up for what else was tried from it: an account of
 	// one's own is no way round.
-	q.s.names.Succeeded(account)
+	if !known {
+		q.s.names.Succeeded(account)
+	}
 	q.s.addresses.TakeBack(address)
-	if err := q.tx(func(t *tx) error { return q.begin(t, a.Name) }); err != nil {
+	if err := q.tx(func(t *tx) error {
+		if err := t.People.SignedInAt(a.Name, place); err != nil {
+			return err
+		}
+		return q.begin(t, a.Name)
+	}); err != nil {
 		return err
 	}
 	return q.see(local(q.field("next")))

@@ -85,7 +85,7 @@ type Memory struct {
 // addressWaits and nameWaits are how long an address and an account wait at most after wrong
 // passwords. An account's is short: else anybody could lock somebody else out. Whoever
 // guesses is held up by their own address, and many addresses together have two guesses a
-// minute.
+// minute. Where a person signed in before they don't hold them up at all (signIn).
 const (
 	addressWaits = 15 * time.Minute
 	nameWaits    = 30 * time.Second
@@ -114,7 +114,7 @@ type route struct {
 
 // allRoutes are those of every page.
 func allRoutes() []route {
-	return slices.Concat(enterRoutes, todayRoutes, findingRoutes, listenRoutes, reelRoutes, shelfRoutes, printRoutes, decideRoutes, workRoutes, discActRoutes, storeRoutes, tidyRoutes, uploadRoutes, recordRoutes, firstRoutes)
+	return slices.Concat(enterRoutes, todayRoutes, findingRoutes, listenRoutes, reelRoutes, discRoutes, printRoutes, decideRoutes, workRoutes, discActRoutes, sittingRoutes, storeRoutes, tidyRoutes, uploadRoutes, recordRoutes, secondRoutes, retireRoutes, firstRoutes)
 }
 
 //go:embed static
@@ -178,8 +178,14 @@ func newSite(o Options, routes []route) (*Site, error) {
 		w.Header().Set("Content-Type", "text/css; charset=utf-8")
 		_, _ = io.WriteString(w, stave.CSS)
 	})))
-	s.mux.Handle("GET /static/", http.StripPrefix("/static/", cached(http.FileServerFS(files))))
-	return s, nil
+	// Each file has a route of its own: what the folder holds is not listed.
+	err = fs.WalkDir(files, ".", func(path string, d fs.DirEntry, err error) error {
+		if err == nil && !d.IsDir() {
+			s.mux.Handle("GET /static/"+path, http.StripPrefix("/static/", cached(http.FileServerFS(files))))
+		}
+		return err
+	})
+	return s, err
 }
 
 // cached lets browsers keep what belongs to the program for a while.

@@ -83,3 +83,26 @@ func TestTidyOnAPage(t *testing.T) {
 		t.Errorf("the list afterwards: %s", r.text)
 	}
 }
+
+// What lies where files arrive and isn't under care yet stands on Today, and is marked when it
+// should have been taken in long ago; what is taken in does no more.
+func TestArrivalsOnToday(t *testing.T) {
+	w := newWorld(t, worldConfig)
+	w.put("masters/QV-0107/QV-0107_A.wav", "A", "studio", "vault")
+	w.intake()
+	w.put("masters/QV-0300/QV-0300_A.wav", "new", "studio")
+	w.put("masters/QV-0300/QV-0300_B.wav", "newer", "studio")
+	w.audit()
+	b := w.entered()
+	if r := b.get("/"); !r.says("Arrived, and not under care yet") || !r.says("masters/QV-0300") || !r.says("2 files, 400 kB") || r.says("Look at it: it should") || r.says("masters/QV-0107") {
+		t.Errorf("Today: %s", r.text)
+	}
+	w.pass(49 * time.Hour)
+	if r := b.get("/"); !r.says("Look at it: it should have been taken in by now.") {
+		t.Errorf("two days later: %s", r.text)
+	}
+	w.intake()
+	if r := b.get("/"); r.says("Arrived, and not under care yet") {
+		t.Errorf("once it is taken in: %s", r.text)
+	}
+}

@@ -24,9 +24,11 @@ type todayData struct {
 	More        int64
 	Tidy        int64
 	Keep        []keepLine
-	Since       time.Time // they looked last
-	First       bool      // they never did
-	Arrived     []string  // items, the newest first
+	Proposals   []proposalLine // that wait for a second person
+	Waiting     []waitingLine  // that lie in arrivals and are not taken in yet
+	Since       time.Time      // they looked last
+	First       bool           // they never did
+	Arrived     []string       // items, the newest first
 	MoreArrived bool
 	Ended       []line
 	Stores      []storeLine
@@ -78,6 +80,15 @@ func todayPage(q *request) error {
 		if err := d.decide(q, t); err != nil {
 			return err
 		}
+		if d.Reviewer {
+			waiting, err := t.Proposals.Waiting()
+			if err != nil {
+				return err
+			}
+			if d.Proposals, err = proposalLines(waiting, nil); err != nil {
+				return err
+			}
+		}
 		keep, err := t.Sources.Keep()
 		if err != nil {
 			return err
@@ -87,6 +98,9 @@ func todayPage(q *request) error {
 				k.Source, k.Folder = "name withheld", ""
 			}
 			d.Keep = append(d.Keep, keepLine{tagOf(k.Source), k.Source, k.Folder, k.At, len(k.Files)})
+		}
+		if d.Waiting, err = q.waitingLines(t); err != nil {
+			return err
 		}
 		if d.Arrived, d.MoreArrived, err = t.Files.NewestItems(d.Since, mostSince); err != nil {
 			return err
@@ -131,6 +145,39 @@ func todayPage(q *request) error {
 		cancel()
 	}
 	return q.render("today", "Today", d)
+}
+
+// waitingLine is what lies where files arrive, and isn't under care yet.
+type waitingLine struct {
+	Folder string
+	Files  int64
+	Size   string
+	Since  time.Time
+	Long   bool // longer than a new file has to rest
+}
+
+// waitingLines are those of all sets, from the newest listing: no drive is looked at.
+func (q *request) waitingLines(t *tx) (out []waitingLine, err error) {
+	rules := q.s.o.Archive.Rules
+	for _, set := range rules.Sets {
+		in, ok := rules.Arrivals(set.Name)
+		if !ok {
+			continue
+		}
+		all, err := t.Strays.Lies(in.Name, set.Name, mostSince+1)
+		if err != nil {
+			return nil, err
+		}
+		for _, l := range all {
+			name := set.Name
+			if l.Folder != "" {
+				name += "/" + q.named(set.Name, l.Folder)
+			}
+			out = append(out, waitingLine{name, l.Files, report.Size(l.Bytes), l.Since, q.s.now().Sub(l.Since) > set.Rest()+24*time.Hour})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b waitingLine) int { return a.Since.Compare(b.Since) })
+	return out, nil
 }
 
 func (d *todayData) decide(q *request, t *tx) error {

@@ -19,6 +19,7 @@ var options = map[string]string{
 	"discs":          "type it",
 	"any-gain":       "tick “Whatever their levels are”",
 	"sides":          "fill in “Sides”",
+	"edited":         "tick “" + report.Meant["edited"] + "”",
 	"reason":         "type it",
 	"paused":         "tick the box",
 }

@@ -36,6 +36,7 @@ type world struct {
 	app    *app.App
 	server *httptest.Server
 	mu     sync.Mutex
+	drive  *discDrive    // that discs are read in; nil without one
 	ahead  time.Duration // of the system's clock
 }
 
@@ -60,7 +61,7 @@ sets = { masters = "vault/masters", access = "vault/access" }
 // hour lies before the world's clock, for files that have been at rest.
 var hour = time.Now().Add(-time.Hour)
 
-func newWorld(t testing.TB, cfg string) *world {
+func newWorld(t testing.TB, cfg string, before ...func(*world)) *world {
 	t.Helper()
 	w := &world{t: t, dir: t.TempDir()}
 	if err := os.WriteFile(filepath.Join(w.dir, "firmus.toml"), []byte(cfg), 0o644); err != nil {
@@ -79,6 +80,32 @@ func newWorld(t testing.TB, cfg string) *world {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { w.app.Close() })
+	for _, do := range before {
+		do(w)
+	}
+	w.serve()
+	return w
+}
+
+// restarted is the same archive, as another process has it open.
+func (w *world) restarted() *world {
+	w.t.Helper()
+	c, err := config.Load(filepath.Join(w.dir, "firmus.toml"))
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	b := &world{t: w.t, dir: w.dir, ahead: w.ahead}
+	if b.app, err = app.Open(w.t.Context(), app.Options{Config: c, By: "the test", Now: b.now}); err != nil {
+		w.t.Fatal(err)
+	}
+	w.t.Cleanup(func() { b.app.Close() })
+	b.serve()
+	return b
+}
+
+func (w *world) serve() {
+	w.t.Helper()
+	t := w.t
 	ctx, stop := context.WithCancel(context.Background())
 	var wg sync.WaitGroup
 	w.server = httptest.NewUnstartedServer(nil)
@@ -89,7 +116,6 @@ func newWorld(t testing.TB, cfg string) *world {
 	w.server.Config.Handler = site
 	w.server.Start()
 	t.Cleanup(func() { stop(); wg.Wait(); w.server.Close() })
-	return w
 }
 
 func (w *world) now() time.Time {
@@ -283,6 +309,17 @@ func (b *browser) saw(id int64) string {
 	m := hiddenField.FindStringSubmatch(r.text)
 	if m == nil {
 		b.w.t.Fatalf("the page of finding %d has no mark: %d %s", id, r.code, r.text)
+	}
+	return m[1]
+}
+
+// mark is a mark of a name that a page carries in a form.
+func (b *browser) mark(path, name string) string {
+	b.w.t.Helper()
+	r := b.get(path)
+	m := regexp.MustCompile(`<input type="hidden" name="` + name + `" value="([^"]+)">`).FindStringSubmatch(r.text)
+	if m == nil {
+		b.w.t.Fatalf("%s has no mark %q: %d %s", path, name, r.code, r.text)
 	}
 	return m[1]
 }

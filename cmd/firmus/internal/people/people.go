@@ -148,14 +148,21 @@ func Role(text string) (fixity.PersonRole, error) {
 // Needs are what the configuration asks of the accounts.
 type Needs struct {
 	Any bool // the pages are served beyond this computer
+	Two bool // a set asks for a second person (two_people)
 }
 
-// Keeps refuses if the accounts that are left don't do.
-func (n Needs) keeps(t *ledger.Tx) error {
-	all, _, err := t.People.CountAccounts()
+// TwoAreNeeded says what to do where a set asks for two people and there are fewer.
+const TwoAreNeeded = "two_people needs two accounts with the role reviewer, one to propose and one to confirm: firmus account add NAME --role reviewer"
+
+// keeps refuses if the accounts that are left don't do. before is how many reviewers there
+// were.
+func (n Needs) keeps(t *ledger.Tx, before int64) error {
+	all, reviewers, err := t.People.CountAccounts()
 	switch {
 	case err != nil:
 		return err
+	case n.Two && reviewers < 2 && reviewers < before:
+		return fmt.Errorf("fewer than two reviewers would be left. %s: %w", TwoAreNeeded, fixity.ErrRefused)
 	case n.Any && all == 0:
 		return fmt.Errorf("the pages are served beyond this computer ([web] listen), and there would be no account left: %w", fixity.ErrRefused)
 	}
@@ -165,10 +172,12 @@ func (n Needs) keeps(t *ledger.Tx) error {
 // Check says whether the accounts do for what the configuration asks.
 func (n Needs) Check(ctx context.Context, l *ledger.Ledger) error {
 	return l.View(ctx, func(t *ledger.Tx) error {
-		all, _, err := t.People.CountAccounts()
+		all, reviewers, err := t.People.CountAccounts()
 		switch {
 		case err != nil:
 			return err
+		case n.Two && reviewers < 2:
+			return fmt.Errorf("%s: %w", TwoAreNeeded, fixity.ErrRefused)
 		case n.Any && all == 0:
 			return fmt.Errorf("[web] listen serves the pages beyond this computer, and nobody has an account. Add one first: firmus account add NAME --role reviewer: %w", fixity.ErrRefused)
 		}
@@ -207,20 +216,28 @@ func Reset(ctx context.Context, l *ledger.Ledger, now time.Time, name, password 
 		secret = Secret(password)
 	}
 	return l.Tx(ctx, now, func(t *ledger.Tx) error {
+		_, before, err := t.People.CountAccounts()
+		if err != nil {
+			return err
+		}
 		if err := t.People.ChangeAccount(name, secret, role, by); err != nil {
 			return noAccount(name, err)
 		}
-		return n.keeps(t)
+		return n.keeps(t, before)
 	})
 }
 
 // Remove removes an account; its sessions end.
 func Remove(ctx context.Context, l *ledger.Ledger, now time.Time, name string, n Needs, by string) error {
 	return l.Tx(ctx, now, func(t *ledger.Tx) error {
+		_, before, err := t.People.CountAccounts()
+		if err != nil {
+			return err
+		}
 		if err := t.People.RemoveAccount(name, by); err != nil {
 			return noAccount(name, err)
 		}
-		return n.keeps(t)
+		return n.keeps(t, before)
 	})
 }
 

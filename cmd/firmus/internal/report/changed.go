@@ -21,6 +21,13 @@ func Edited(f ledger.Finding, rules care.Rules) bool {
 		f.Facts.Tells(fixity.Held) && !f.Facts.Tells(fixity.SignKept, fixity.Lacks, fixity.Shorter, fixity.NoSave, fixity.BytesOf, fixity.Exchanged)
 }
 
+// LooksDamaged says that a change of an access file looks like damage and not like an edit.
+// Two files that were exchanged are neither.
+func LooksDamaged(f ledger.Finding, rules care.Rules) bool {
+	set, _ := rules.Set(f.Set)
+	return f.Subject == fixity.OfFile && fixity.State(f.Kind) == fixity.Altered && set.Role == fixity.Access && !Edited(f, rules) && !f.Facts.Tells(fixity.Exchanged)
+}
+
 // askEdited is what comes first of such a file.
 func (m Matter) askEdited(f ledger.Finding) []Step {
 	return []Step{

@@ -204,6 +204,8 @@ func (m Matter) onPurpose(f ledger.Finding) []Step {
 		meant, word = "somebody changed the description on purpose", "description"
 	case m.frozen(f):
 		meant, word = "it is a better transfer, made on purpose", "new-transfer"
+	case LooksDamaged(f, m.Rules):
+		meant, word = "you know who edited it on purpose, and you listened to it", "edited"
 	}
 	return []Step{say(fmt.Sprintf("If %s: ", meant), signOffAs(f, word))}
 }

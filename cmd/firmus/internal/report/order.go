@@ -199,6 +199,7 @@ var Meant = map[string]string{
 	"description":    "The description was changed; the sound is the same",
 	"lost-otherwise": "Nothing better can be had any more",
 	"master":         "The change is meant",
+	"edited":         "I know who edited it, and I listened to it",
 	"keep-current":   "The present version, or that of the store where files arrive, is the right one",
 }
 

@@ -167,3 +167,25 @@ func (b *Tab) Picture(file string) {
 		b.t.Fatal(err)
 	}
 }
+
+// Touch clicks in the middle of what an XPath names, and waits for nothing.
+func (b *Tab) Touch(path string) {
+	b.t.Helper()
+	b.Do(chromedp.WaitVisible(path), chromedp.ScrollIntoView(path), chromedp.Click(path))
+}
+
+// Until waits until an expression is true in the page.
+func (b *Tab) Until(js string) {
+	b.t.Helper()
+	for end := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
+		ctx, stop := context.WithTimeout(b.ctx, patience)
+		is, _ := chromedp.Run(ctx, chromedp.Evaluate[bool](js)) // between two pages there is none
+		stop()
+		if is {
+			return
+		}
+		if time.Now().After(end) {
+			b.t.Fatalf("it never became so: %s\n%s", js, b.Text())
+		}
+	}
+}

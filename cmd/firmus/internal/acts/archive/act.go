@@ -22,6 +22,15 @@ func (e *Archive) Act(ctx context.Context, seen []ledger.Seen, fn func(*ledger.T
 	})
 }
 
+// SawAll compares findings with the mark of all that a person was shown at once; "" is no
+// mark. One more, one less, or one that is another now, and the person decides anew.
+func SawAll(fs []ledger.Finding, mark string) error {
+	if mark == "" || mark == ledger.MarkOfAll(fs) {
+		return nil
+	}
+	return fmt.Errorf("other findings are open than were shown, %s now: %w", fixity.Number(int64(len(fs))), fixity.ErrChangedMeanwhile)
+}
+
 // SawAs compares what is so with the mark of what a person was shown; "" is no mark.
 func SawAs(s ledger.Seen, mark string) error {
 	if mark == "" || mark == s.Mark() {

@@ -60,7 +60,7 @@ func (a Acts) planWith(ctx context.Context, o Order, rules care.Rules) (res Resu
 	if o.Store != "" {
 		subjects, err = a.notWhole(ctx, o.Store)
 	} else {
-		subjects, err = a.OpenFindings(ctx, o.Findings, o.Incident, o.Saw)
+		subjects, err = a.OpenFindings(ctx, o.Findings, o.Incident, o.Saw, o.SawAll)
 	}
 	if err != nil {
 		return res, err

@@ -37,6 +37,8 @@ type Order struct {
 	Reason string
 	// Saw are, by finding, the marks of what the person was shown (ledger.Seen).
 	Saw map[int64]string
+	// SawAll is the mark of all open findings of the incident as they were shown.
+	SawAll string
 	// Upload lays a file ready that a person is to upload to a cloud, at its place there; nil
 	// refuses what a cloud keeps.
 	Upload func(store, set, at string, write func(io.Writer) error) error

@@ -27,6 +27,21 @@ type Pull struct {
 	Sample bool   // those of the month's list (Draw) that weren't read yet, and the control discs
 }
 
+// InWords says which discs a pull is, for people and as the name of a sitting.
+func (p Pull) InWords() string {
+	s := "all discs"
+	switch {
+	case p.Sample:
+		s = "the discs of the month's list"
+	case p.Due:
+		s = "the discs that are due"
+	}
+	if p.Box != "" {
+		s += " of box " + discs.Box(p.Box)
+	}
+	return s
+}
+
 // Pull gives the discs of a pull, with why each should be read now.
 func (e Desk) Pull(ctx context.Context, p Pull) ([]registering.Listed, error) {
 	all, err := e.List(ctx)
@@ -108,7 +123,7 @@ func (e Desk) Sit(ctx context.Context, of string, wanted []ledger.Disc, o Order,
 	}
 	defer unlock()
 	o.taken = true
-	file := filepath.Join(e.folder(), "sitting.json")
+	file := e.sittingFile()
 	s = e.tookUp(file, of)
 	for _, d := range wanted {
 		for !s.Has(d) {
@@ -184,6 +199,11 @@ func (e Desk) satOf(c discs.Check) discs.Sat {
 	}
 	return s
 }
+
+// Sitting is how far the sitting of a pull has come that was begun within a week and not ended.
+func (e Desk) Sitting(p Pull) discs.Sitting { return e.tookUp(e.sittingFile(), p.InWords()) }
+
+func (e Desk) sittingFile() string { return filepath.Join(e.folder(), "sitting.json") }
 
 // tookUp is a sitting of the same discs that was broken off, or a new one.
 func (e Desk) tookUp(file, of string) discs.Sitting {

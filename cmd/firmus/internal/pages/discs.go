@@ -16,7 +16,7 @@ import (
 	"firmus/fixity/ledger"
 )
 
-var shelfRoutes = []route{
+var discRoutes = []route{
 	{"GET /discs", fixity.Viewer, discsPage},
 	{"GET /discs/{number}", fixity.Viewer, discPage},
 	{"GET /print/discs", fixity.Viewer, discsPrint},

@@ -1,0 +1,122 @@
+package pages
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+var secondRoutes = []route{
+	{"GET /proposals/{id}", fixity.Reviewer, proposalPage},
+	{"POST /proposals/{id}/confirm", fixity.Reviewer, confirmAct},
+	{"POST /proposals/{id}/take-back", fixity.Reviewer, takeBackAct},
+}
+
+type proposalData struct {
+	acts.Proposal
+	What   string
+	Ending string // how it ended, in words
+	Lines  []line
+	Names  []string // of the files, if it is about no finding
+	More   int
+	Mine   bool // who looks made it
+	Person asks
+}
+
+// decided is what a page shows of a decision: what it changed, or that it waits.
+func decided(d acts.Decided, see string) outcome {
+	if d.Proposal != 0 {
+		return outcome{See: fmt.Sprintf("/proposals/%d", d.Proposal)}
+	}
+	return outcome{See: see}
+}
+
+// asksForTwo says that a second person has to confirm what is decided about a set.
+func (s *Site) asksForTwo(set string) bool {
+	x, _ := s.o.Archive.Rules.Set(set)
+	return x.TwoPeople
+}
+
+// proposalLine is a proposal that waits.
+type proposalLine struct {
+	ID   int64
+	What string
+	ledger.Proposal
+}
+
+func proposalLines(all []ledger.Proposal, which func(ledger.Proposal) bool) (out []proposalLine, err error) {
+	for _, p := range all {
+		if which != nil && !which(p) {
+			continue
+		}
+		d, err := acts.DecisionOf(p)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, proposalLine{p.ID, d.InWords(), p})
+	}
+	return out, nil
+}
+
+// proposalPage shows what one person proposed, to the one who is to confirm it.
+func proposalPage(q *request) error {
+	id, err := q.number("id")
+	if err != nil {
+		return err
+	}
+	p, err := acts.Of(q.s.o.Archive).Proposal(q.Context(), id)
+	if err != nil {
+		return err
+	}
+	d := proposalData{Proposal: p, What: strings.TrimSuffix(sentence(p.Decision.InWords()), "."), Mine: p.By == q.who.Name, Person: q.asks()}
+	if !p.Ended.IsZero() {
+		d.Ending = sentence(fixity.Means("proposal", string(p.Outcome)))
+	}
+	for i, f := range p.Findings {
+		if i == perPage {
+			d.More = len(p.Findings) - i
+			break
+		}
+		d.Lines = append(d.Lines, lineOf(q.veiled(f)))
+	}
+	if len(p.Findings) == 0 {
+		for i, f := range p.Files {
+			if i == perPage {
+				d.More = len(p.Files) - i
+				break
+			}
+			d.Names = append(d.Names, f.Set+"/"+q.named(f.Set, f.Path))
+		}
+	}
+	return q.render("proposal", fmt.Sprintf("Proposal %d", id), d)
+}
+
+func confirmAct(q *request) error {
+	id, err := q.number("id")
+	if err != nil {
+		return err
+	}
+	if !q.ticked("looked") {
+		return refused("Look at what it is about first, and tick the box that says so. Nothing was done.")
+	}
+	return q.act(fmt.Sprintf("Confirm proposal %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+		_, err := acts.Of(a).Confirm(ctx, id)
+		return outcome{See: fmt.Sprintf("/proposals/%d", id)}, err
+	})
+}
+
+func takeBackAct(q *request) error {
+	id, err := q.number("id")
+	if err != nil {
+		return err
+	}
+	reason := q.field("reason")
+	return q.act(fmt.Sprintf("Take back proposal %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+		return outcome{See: fmt.Sprintf("/proposals/%d", id)}, acts.Of(a).TakeBack(ctx, id, reason)
+	})
+}

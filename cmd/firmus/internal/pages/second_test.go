@@ -1,0 +1,260 @@
+package pages_test
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/people"
+	"firmus/cmd/firmus/testing/browsertest"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/testdata"
+)
+
+var twoPeople = strings.Replace(worldConfig, "role = \"master\"\n", "role = \"master\"\ntwo_people = true\n", 1)
+
+// better is a world that asks for two people, in which a better transfer lies in the place of
+// a master.
+func better(t *testing.T) (*world, int64) {
+	w := newWorld(t, twoPeople)
+	w.put("masters/QV-0107/QV-0107_A.wav", "107A", "studio", "vault")
+	w.put("masters/QV-0108/QV-0108_A.wav", "108A", "studio", "vault")
+	w.intake()
+	w.again("two")
+	fs := w.open()
+	if len(fs) != 1 || fs[0].Store != "studio" {
+		t.Fatalf("%d findings: %+v", len(fs), fs)
+	}
+	return w, fs[0].ID
+}
+
+// again puts another transfer in the place of the master.
+func (w *world) again(seed string) {
+	w.t.Helper()
+	if err := os.WriteFile(filepath.Join(w.dir, "studio/masters/QV-0107/QV-0107_A.wav"), testdata.Wave(seed, 210_000), 0o644); err != nil {
+		w.t.Fatal(err)
+	}
+	w.audit()
+}
+
+// propose sends a sign-off, and gives the page of the proposal that it becomes.
+func (b *browser) propose(id int64) string {
+	b.w.t.Helper()
+	r := b.follow(b.post(fmt.Sprintf("/findings/%d/sign-off", id), "saw", b.saw(id), "reason", "played on the better machine", "meant", "new-transfer"))
+	all := b.w.waiting()
+	if len(all) != 1 || !b.w.finding(id).Open() {
+		b.w.t.Fatalf("%d proposals wait: %d %s", len(all), r.code, r.text)
+	}
+	return fmt.Sprintf("/proposals/%d", all[0].ID)
+}
+
+func (w *world) waiting() (out []ledger.Proposal) {
+	w.t.Helper()
+	w.view(func(t *ledger.Tx) (err error) { out, err = t.Proposals.Waiting(); return err })
+	return out
+}
+
+// told are the events of a file as "verb by confirmed_by".
+func (w *world) told(file int64) (out []string) {
+	w.t.Helper()
+	w.view(func(t *ledger.Tx) error {
+		return t.Log.Of(file, func(e ledger.Event) error {
+			second, _ := e.Told()["confirmed_by"].(string)
+			out = append(out, strings.TrimSpace(fmt.Sprintf("%s %s %s", e.Verb, e.By, second)))
+			return nil
+		})
+	})
+	return out
+}
+
+// One account proposes, another confirms; one can't do both. Both names are in the record.
+func TestTwoPeople(t *testing.T) {
+	w, id := better(t)
+	ada, tom, theo := w.person("Ada Wren", fixity.Reviewer), w.person("Tom Reed", fixity.Reviewer), w.person("Theo", fixity.Technician)
+	at := fmt.Sprintf("/findings/%d", id)
+	if r := ada.get(at); !r.says("Two people decide this") || !r.says("Propose: Sign off the change") {
+		t.Errorf("the page doesn't say so: %s", r.text)
+	}
+	p := ada.propose(id)
+	if r := ada.get(p); !r.says("You proposed it") || strings.Contains(r.text, p+"/confirm") {
+		t.Errorf("whoever proposed it: %s", r.text)
+	}
+	if r := ada.follow(ada.post(p+"/confirm", "looked", "yes")); !r.says("another person has to confirm it") || !w.finding(id).Open() {
+		t.Errorf("the same account: %d %s", r.code, r.text)
+	}
+	if r := theo.post(p+"/confirm", "looked", "yes"); r.code != http.StatusForbidden {
+		t.Errorf("a technician: %d", r.code)
+	}
+	if r := tom.follow(tom.post(at+"/sign-off", "saw", tom.saw(id), "reason", "so is it", "meant", "new-transfer")); !r.says("Ada Wren proposed something about it already") {
+		t.Errorf("a second proposal: %d %s", r.code, r.text)
+	}
+	for _, path := range []string{"/", at} {
+		if r := tom.get(path); !r.says("waits for a second person") {
+			t.Errorf("%s doesn't tell of it: %s", path, r.text)
+		}
+	}
+	if r := tom.post(p + "/confirm"); r.code != http.StatusUnprocessableEntity {
+		t.Errorf("without the tick: %d", r.code)
+	}
+	if r := tom.follow(tom.post(p+"/confirm", "looked", "yes")); r.code != 200 || !r.says("A second person confirmed it") || w.finding(id).Settled != fixity.SignedOff {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	told := w.told(w.finding(id).File)
+	if !slices.Contains(told, "proposed Ada Wren") || !slices.Contains(told, "signed-off Ada Wren Tom Reed") {
+		t.Errorf("the record says %q", told)
+	}
+	if r := tom.get(at); !r.says("Ada Wren, confirmed by Tom Reed") {
+		t.Errorf("the finding's page: %s", r.text)
+	}
+	if r := tom.follow(tom.post(p+"/confirm", "looked", "yes")); !r.says("has ended already") {
+		t.Errorf("once more: %d", r.code)
+	}
+}
+
+// A proposal whose subject has changed is void, and says so; one that was taken back is done
+// by nobody; and both are over.
+func TestProposalThatIsVoid(t *testing.T) {
+	w, id := better(t)
+	ada, tom := w.person("Ada Wren", fixity.Reviewer), w.person("Tom Reed", fixity.Reviewer)
+	p := ada.propose(id)
+	w.again("three")
+	if r := tom.get(p); !r.says("It is void, because what it was about has changed") || strings.Contains(r.text, p+"/confirm") {
+		t.Errorf("the page: %s", r.text)
+	}
+	if r := tom.follow(tom.post(p+"/confirm", "looked", "yes")); !r.says("of Ada Wren is void") || !w.finding(id).Open() {
+		t.Errorf("%d %s", r.code, r.text)
+	}
+	if r := tom.get(p); !r.says("What it was about has changed.") || len(w.waiting()) != 0 {
+		t.Errorf("it isn't over: %s", r.text)
+	}
+	p = ada.propose(id)
+	if r := tom.follow(tom.post(p+"/take-back", "reason", "")); !r.says("say why it is refused") || len(w.waiting()) != 1 {
+		t.Errorf("refused without a reason: %d", r.code)
+	}
+	if r := ada.follow(ada.post(p + "/take-back")); !r.says("It was taken back.") || !w.finding(id).Open() || len(w.waiting()) != 0 {
+		t.Errorf("%d %s", r.code, r.text)
+	}
+	// One that became void unseen is no bar to another.
+	ada.propose(id)
+	w.again("four")
+	ada.propose(id)
+	if n := len(w.waiting()); n != 1 {
+		t.Errorf("%d wait", n)
+	}
+}
+
+// Of two who confirm at once, one does it. What waits is in the ledger, not in a process.
+func TestProposalIsConfirmedOnce(t *testing.T) {
+	w, id := better(t)
+	ada := w.person("Ada Wren", fixity.Reviewer)
+	p := ada.propose(id)
+	b := w.restarted() // another process, with pages of its own
+	tom, eve := b.person("Tom Reed", fixity.Reviewer), w.person("Eve Marsh", fixity.Reviewer)
+	var one, two answer
+	var wg sync.WaitGroup
+	wg.Go(func() { one = tom.follow(tom.post(p+"/confirm", "looked", "yes")) })
+	wg.Go(func() { two = eve.follow(eve.post(p+"/confirm", "looked", "yes")) })
+	wg.Wait()
+	if n := len(slices.DeleteFunc(w.told(w.finding(id).File), func(s string) bool { return !strings.HasPrefix(s, "signed-off") })); n != 1 || w.finding(id).Open() {
+		t.Errorf("%d versions were signed; %d and %d", n, one.code, two.code)
+	}
+}
+
+// By command, whoever types another name is no second person: names are accounts.
+func TestSecondPersonHasAnAccount(t *testing.T) {
+	w, id := better(t)
+	by := func(name string) acts.Acts { a := *w.app.Acts.Archive; a.By = name; return acts.Of(&a) }
+	order := acts.Decision{SignOff: &acts.SignOffOrder{Findings: []int64{id}, Reason: "better", NewTransfer: true}}
+	if _, err := by("Ada Wren").Decide(t.Context(), order); !errors.Is(err, fixity.ErrRefused) {
+		t.Errorf("without an account: %v", err)
+	}
+	w.person("Ada Wren", fixity.Reviewer)
+	w.person("Theo", fixity.Technician)
+	d, err := by("Ada Wren").Decide(t.Context(), order)
+	if err != nil || d.Proposal == 0 {
+		t.Fatalf("%+v %v", d, err)
+	}
+	for _, name := range []string{"Ada Wren", "ada wren", "Theo", "Nobody"} {
+		if _, err := by(name).Confirm(t.Context(), d.Proposal); !errors.Is(err, fixity.ErrRefused) {
+			t.Errorf("%s confirms: %v", name, err)
+		}
+	}
+	if _, err := by("Ada Wren").SignOff(t.Context(), *order.SignOff); !errors.Is(err, fixity.ErrRefused) {
+		t.Errorf("past the proposal: %v", err)
+	}
+	if _, err := by("Ada Wren").Retire(t.Context(), acts.RetireOrder{Paths: []string{"masters/QV-0108"}, Reason: "gone"}); !errors.Is(err, fixity.ErrRefused) {
+		t.Errorf("retiring past a proposal: %v", err)
+	}
+	if !w.finding(id).Open() {
+		t.Error("it was done")
+	}
+	two := people.Needs{Two: true}
+	if err := two.Check(t.Context(), w.app.Ledger); !errors.Is(err, fixity.ErrRefused) {
+		t.Errorf("one reviewer is enough: %v", err)
+	}
+	w.person("Tom Reed", fixity.Reviewer)
+	if err := two.Check(t.Context(), w.app.Ledger); err != nil {
+		t.Error(err)
+	}
+	if err := people.Remove(t.Context(), w.app.Ledger, w.now(), "Tom Reed", two, "the test"); !errors.Is(err, fixity.ErrRefused) {
+		t.Errorf("the second reviewer is removed: %v", err)
+	}
+}
+
+// The walk in a browser: one proposes, signs out; the other confirms.
+func TestTwoPeopleInABrowser(t *testing.T) {
+	b := browsertest.New(t)
+	w, _ := better(t)
+	for _, name := range []string{"Ada Wren", "Tom Reed"} {
+		if err := people.Add(t.Context(), w.app.Ledger, w.now(), name, passphrase, fixity.Reviewer, "the test"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	in := func(name string) {
+		b.Open(w.server.URL + "/sign-in")
+		tab(t, b, "name")
+		b.Press(name)
+		tab(t, b, "password")
+		b.Press(passphrase + "\r")
+		b.Wait("To decide")
+	}
+	in("Ada Wren")
+	b.Open(w.server.URL + "/retire?what=masters/QV-0108")
+	b.Wait("1 file would be retired")
+	b.Touch(`//input[@name="last"]`)
+	tab(t, b, "retire-reason")
+	b.Press("given back to the family")
+	b.Click("Propose to retire them")
+	b.Wait("Another reviewer has to confirm it")
+	picture(b, "proposal-mine")
+	b.Click("Sign out")
+	in("Tom Reed")
+	b.Click("Proposal 1")
+	b.Wait("given back to the family")
+	picture(b, "proposal")
+	b.Touch(`//input[@name="looked"]`)
+	b.Click("Confirm")
+	b.Wait("A second person confirmed it")
+	w.view(func(t *ledger.Tx) error {
+		fs, err := t.Files.Under("masters", "QV-0108")
+		if len(fs) != 0 {
+			w.t.Errorf("it is under care yet: %+v", fs)
+		}
+		return err
+	})
+}
+
+// picture leaves what is seen where FIRMUS_PICTURES says.
+func picture(b *browsertest.Tab, name string) {
+	if dir := os.Getenv("FIRMUS_PICTURES"); dir != "" {
+		b.Picture(filepath.Join(dir, name+".png"))
+	}
+}

@@ -1,0 +1,256 @@
+package pages
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"net/url"
+	"slices"
+	"strings"
+
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/discs"
+	"firmus/cmd/firmus/internal/discs/checking"
+	"firmus/cmd/firmus/internal/discs/registering"
+	"firmus/cmd/firmus/internal/discs/sheets"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/replicas/optical"
+)
+
+var sittingRoutes = []route{
+	{"GET /sitting", fixity.Technician, sittingPage},
+	{"POST /sitting", fixity.Technician, sittingAct},
+	{"GET /print/sitting", fixity.Technician, sittingPrint},
+}
+
+type sittingData struct {
+	Drive  string
+	Query  string // of the page, to come back to it
+	Show   string // which discs: "due", "month" or "" for those of a box
+	Box    string
+	Boxes  []string
+	Of     string // in words; "" while nothing was chosen
+	Began  string // when the sitting was begun that goes on; "" if none does
+	Done   int
+	Rows   []sittingRow
+	Next   *sittingRow // the disc that is asked for; nil once all were read
+	Person asks
+}
+
+type sittingRow struct {
+	Name, Box, Path string
+	Says            string // what it was found to be; "" while it waits
+	Good            bool
+	Control         bool
+	Next            bool
+	Ask             string // the page that asks for this one next
+}
+
+// pullOf is which discs a form or an address means.
+func pullOf(show, box string) (p checking.Pull, ok bool) {
+	p.Box = box
+	switch show {
+	case "due":
+		p.Due = true
+	case "month":
+		p.Sample = true
+	case "":
+		return p, box != ""
+	default:
+		return p, false
+	}
+	return p, true
+}
+
+// wanted are the discs of a sitting in the order in which they lie in their boxes, and how
+// far it has come. A disc that was read stays in it though it isn't due any more.
+func (q *request) wanted(p checking.Pull) (out []ledger.Disc, s discs.Sitting, err error) {
+	e := q.discDesk()
+	s = e.Sitting(p)
+	chosen, err := e.Pull(q.Context(), p)
+	if err != nil {
+		return nil, s, err
+	}
+	if len(s.Done) > 0 {
+		all, err := e.List(q.Context())
+		if err != nil {
+			return nil, s, err
+		}
+		for _, d := range all {
+			if s.Has(d.Disc) && !slices.ContainsFunc(chosen, func(x registering.Listed) bool { return x.Disc.ID == d.Disc.ID }) {
+				chosen = append(chosen, d)
+			}
+		}
+	}
+	for _, d := range checking.InBoxes(chosen) {
+		out = append(out, d.Disc)
+	}
+	return out, s, nil
+}
+
+func sittingAddress(show, box, next string) string {
+	v := url.Values{}
+	for k, x := range map[string]string{"show": show, "box": box, "next": next} {
+		if x != "" {
+			v.Set(k, x)
+		}
+	}
+	return "/sitting?" + v.Encode()
+}
+
+// sittingPage shows the discs of a sitting: which were read, and which one to put in next.
+func sittingPage(q *request) error {
+	v := q.URL.Query()
+	d := sittingData{Drive: q.s.o.Drive, Show: v.Get("show"), Box: v.Get("box"), Person: q.asks()}
+	var all []ledger.Disc
+	if err := q.view(func(t *tx) (err error) { all, err = t.Discs.All(); return err }); err != nil {
+		return err
+	}
+	sortDiscs(all)
+	for _, x := range all {
+		if name := discs.Box(x.Box); name != "" && !slices.Contains(d.Boxes, name) {
+			d.Boxes = append(d.Boxes, name)
+		}
+	}
+	p, ok := pullOf(d.Show, d.Box)
+	if !ok {
+		if d.Show != "" {
+			return fixity.ErrNotFound
+		}
+		return q.render("sitting", "Read discs", d)
+	}
+	wanted, s, err := q.wanted(p)
+	if err != nil {
+		return err
+	}
+	d.Of = p.InWords()
+	if len(s.Done) > 0 {
+		d.Began = dayTime(s.Began, q.s.now())
+	}
+	next := v.Get("next")
+	for _, x := range wanted {
+		r := sittingRow{Name: x.Name(), Box: discs.Box(x.Box), Path: discPath(x.Name()), Control: x.Control, Ask: sittingAddress(d.Show, d.Box, x.Name())}
+		for _, sat := range s.Done {
+			if sat.Disc == r.Name {
+				r.Says, r.Good = sat.Says, sat.Good
+				d.Done++
+				break
+			}
+		}
+		d.Rows = append(d.Rows, r)
+	}
+	for i := range d.Rows {
+		if r := &d.Rows[i]; r.Says == "" && (d.Next == nil || r.Name == next) {
+			d.Next = r
+		}
+	}
+	if d.Next != nil {
+		d.Next.Next = true
+	}
+	return q.render("sitting", "Read discs", d)
+}
+
+// onePage gives a sitting the one disc that was put in for a page's form.
+type onePage struct {
+	drive string
+	word  string // what is written on it; "" it is the one that was asked for
+	given bool
+	told  func(string)
+}
+
+func (t *onePage) Next(context.Context, ledger.Disc) (discs.At, string, error) {
+	if t.given {
+		return discs.At{}, "", io.EOF
+	}
+	t.given = true
+	return discs.At{Drive: t.drive}, t.word, nil
+}
+
+func (t *onePage) Says(line string) { t.told(line) }
+
+func (t *onePage) Eject(ctx context.Context, at discs.At) {
+	if err := optical.Eject(ctx, at.Drive); err != nil {
+		t.told("The drive doesn't open by itself: press its button.")
+	}
+}
+
+// sittingAct reads the disc in the drive as the next of a sitting. It is the command's act
+// with one disc: what was read is kept, and the next form, or the command, goes on.
+func sittingAct(q *request) error {
+	s := q.s
+	if s.o.Drive == "" || s.o.OpenDisc == nil {
+		return refused("The configuration names no drive for discs.")
+	}
+	show, box, name := q.field("show"), q.field("box"), q.field("disc")
+	p, ok := pullOf(show, box)
+	if !ok {
+		return incomplete
+	}
+	looked := q.field("looked")
+	if looked == "" {
+		return refused("Look at the disc before it goes into the drive, and say what you saw: it could break in there. Nothing was read.")
+	}
+	wanted, far, err := q.wanted(p)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(wanted, func(d ledger.Disc) bool { return d.Name() == name })
+	if i < 0 {
+		return fmt.Errorf("disc %s doesn't belong to this sitting any more: %w", name, fixity.ErrChangedMeanwhile)
+	}
+	if far.Has(wanted[i]) {
+		return fmt.Errorf("disc %s was read already in this sitting: %w", name, fixity.ErrChangedMeanwhile)
+	}
+	wanted[0], wanted[i] = wanted[i], wanted[0] // it is asked for first
+	back := sittingAddress(show, box, "")
+	return q.watched("Read disc "+shown(name), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		length := int64(0)
+		o := checking.Order{Looked: looked, At: discs.At{Drive: s.o.Drive},
+			About: func(c optical.Contents) { length = int64(c.LeadOut) },
+			Progress: func(p optical.Progress) {
+				x.says(fmt.Sprintf("%s: sector %s of %s", discs.Passes[p.Pass], fixity.Number(p.LBA), fixity.Number(length)))
+			}}
+		var said []string
+		tray := &onePage{drive: s.o.Drive, word: q.field("written"), told: func(l string) { said = append(said, l); x.note(l) }}
+		sat, err := s.desk(a).Sit(ctx, p.InWords(), wanted, o, tray)
+		if err != nil {
+			return outcome{}, err
+		}
+		if ctx.Err() != nil {
+			return outcome{}, ctx.Err()
+		}
+		out := outcome{Lead: sentence(strings.Join(said, ". "))}
+		if len(sat.Left) > 0 {
+			out.Links = []link{{back, "Go on with the next disc"}}
+			return out, nil
+		}
+		var text bytes.Buffer
+		if err := (sheets.SittingSheet{Archive: s.o.Name, By: a.By, Sitting: sat}).Text(&text); err != nil {
+			return outcome{}, err
+		}
+		out.Lead += " All discs of this sitting were read."
+		out.Text = strings.TrimSpace(text.String())
+		out.Links = []link{{"/discs", "Discs"}}
+		return out, nil
+	})
+}
+
+// sittingPrint is the sheet of a sitting that goes on.
+func sittingPrint(q *request) error {
+	p, ok := pullOf(q.URL.Query().Get("show"), q.URL.Query().Get("box"))
+	if !ok {
+		return fixity.ErrNotFound
+	}
+	wanted, s, err := q.wanted(p)
+	if err != nil {
+		return err
+	}
+	for _, d := range wanted {
+		if !s.Has(d) {
+			s.Left = append(s.Left, d.Name())
+		}
+	}
+	return q.sheet(sheets.SittingSheet{Archive: q.s.o.Name, By: q.who.Name, Sitting: s})
+}

@@ -1,0 +1,122 @@
+package pages_test
+
+import (
+	"context"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/demo/burn"
+	"firmus/cmd/firmus/internal/discs"
+	"firmus/cmd/firmus/internal/discs/registering"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// discDrive is a drive of which the test says what lies in it.
+type discDrive struct {
+	mu    sync.Mutex
+	image string
+}
+
+func (d *discDrive) put(image string) { d.mu.Lock(); d.image = image; d.mu.Unlock() }
+
+// withDrive is a world with three discs of a file each, and the drive that they are read in.
+func withDrive(t *testing.T) (*world, *discDrive, map[string]string) {
+	w := newWorld(t, worldConfig+"[store.shelf]\nkind = \"optical\"\ndrive = \"/dev/quillmere\"\n", func(w *world) {
+		d := &discDrive{}
+		open := w.app.Discs.Open
+		w.app.Discs.Open = func(ctx context.Context, _ discs.At) (discs.Opened, error) {
+			d.mu.Lock()
+			defer d.mu.Unlock()
+			return open(ctx, discs.At{Image: d.image})
+		}
+		w.drive = d
+	})
+	for _, s := range []string{"A", "B", "C"} {
+		w.put("masters/QV-0107/QV-0107_"+s+".wav", s, "studio", "vault")
+	}
+	w.intake()
+	images := map[string]string{}
+	for i, s := range []string{"A", "B", "C"} {
+		name := "QD-000" + string(rune('1'+i))
+		bytes, err := os.ReadFile(filepath.Join(w.dir, "studio/masters/QV-0107/QV-0107_"+s+".wav"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		image, err := burn.Data(burn.Volume{Label: strings.ReplaceAll(name, "-", "_"), Files: []burn.File{{Path: "QV-0107_" + s + ".wav", Bytes: bytes, Time: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		images[name] = filepath.Join(w.dir, name+".iso")
+		if err := os.WriteFile(images[name], image, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := w.app.Discs.Add(t.Context(), registering.Order{Number: name, Kind: ledger.DataDisc, Box: "4", Files: []string{"masters/QV-0107/QV-0107_" + s + ".wav"}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return w, w.drive, images
+}
+
+// Discs are read one after the other by a form: it says which one to put in, remembers what
+// was read over a reload and a restart, and takes another disc as what it is.
+func TestSittingOnAPage(t *testing.T) {
+	w, drive, images := withDrive(t)
+	b := w.person("Theo", fixity.Technician)
+	const page = "/sitting?box=4"
+	r := b.get(page)
+	if r.code != 200 || !r.says("Put in QD-0001 of box 4.") || !r.says("0 of 3 discs read") {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	read := func(disc, image string, more ...string) answer {
+		t.Helper()
+		drive.put(images[image])
+		return b.follow(b.post("/sitting", append([]string{"box", "4", "disc", disc}, more...)...))
+	}
+	if r := read("QD-0001", "QD-0001"); r.code != http.StatusUnprocessableEntity || !r.says("Look at the disc before") {
+		t.Errorf("not looked at: %d %s", r.code, r.text)
+	}
+	if r := read("QD-0001", "QD-0001", "looked", "no cracks"); r.code != 200 || !r.says("QD-0001: intact") || !r.says("Go on with the next disc") {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	if r := b.get(page); !r.says("1 of 3 discs read") || !r.says("Put in QD-0002 of box 4.") {
+		t.Errorf("after a reload: %s", r.text)
+	}
+	if r := b.get(page + "&next=QD-0003"); !r.says("Put in QD-0003 of box 4.") {
+		t.Errorf("another one first: %s", r.text)
+	}
+	if r := read("QD-0001", "QD-0001", "looked", "no cracks"); r.code != http.StatusConflict {
+		t.Errorf("once more: %d %s", r.code, r.text)
+	}
+	// The third is put in where the second was asked for.
+	if r := read("QD-0002", "QD-0003", "looked", "a scratch", "written", "QD-0003"); !r.says("QD-0002 was asked for, and this is QD-0003: intact") {
+		t.Errorf("another disc: %d %s", r.code, r.text)
+	}
+	if r := b.get("/print/sitting?box=4"); r.code != 200 || !r.says("QD-0003") || !r.says("QD-0002") {
+		t.Errorf("the sheet: %d %s", r.code, r.text)
+	}
+	again := w.restarted()
+	c := again.person("Tom", fixity.Technician)
+	if r := c.get(page); !r.says("2 of 3 discs read") || !r.says("Put in QD-0002 of box 4.") {
+		t.Errorf("after a restart: %s", r.text)
+	}
+	if r := read("QD-0002", "QD-0002", "looked", "no cracks"); !r.says("All discs of this sitting were read.") || !r.says("DISCS READ") {
+		t.Errorf("the last: %d %s", r.code, r.text)
+	}
+	if r := b.get(page); !r.says("0 of 3 discs read") {
+		t.Errorf("a new sitting: %s", r.text)
+	}
+	for _, bad := range []string{"/sitting?show=none", "/sitting?box=nowhere", "/print/sitting"} {
+		if r := b.get(bad); r.code != 404 && r.code != 422 {
+			t.Errorf("%s: %d", bad, r.code)
+		}
+	}
+	if r := b.get("/sitting"); r.code != 200 {
+		t.Errorf("nothing chosen: %d", r.code)
+	}
+}
