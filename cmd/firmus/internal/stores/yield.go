@@ -31,6 +31,7 @@ type yield struct {
 	ours   int64
 	others bool          // they use it
 	owed   time.Duration // of waiting
+	waited time.Duration // in all
 }
 
 const (
@@ -42,6 +43,7 @@ const (
 	times     = 12                    // as long as a piece took is waited
 	pauseMin  = 20 * time.Millisecond // pieces of short files wait together
 	pauseMax  = 2 * time.Second
+	enough    = 2 * time.Hour // that a use gives way for in all: a drive that is never idle is read all the same
 )
 
 // read says how long to wait after a piece that took so long.
@@ -54,7 +56,7 @@ func (y *yield) read(now time.Time, took time.Duration) time.Duration {
 	if !y.blind && now.Sub(y.looked) >= lookEvery {
 		y.look(now)
 	}
-	if !y.others {
+	if !y.others || y.waited >= enough {
 		return 0
 	}
 	if y.owed += times * took; y.owed < pauseMin {
@@ -62,6 +64,7 @@ func (y *yield) read(now time.Time, took time.Duration) time.Duration {
 	}
 	wait := min(y.owed, pauseMax)
 	y.owed = 0
+	y.waited += wait
 	return wait
 }
 
