@@ -13,30 +13,35 @@ import (
 	"firmus/fixity/ledger"
 )
 
+// move is where a file of a store was to be, and where it was found.
+type move struct{ store, set, path, found string }
+
 // printFindings lists findings, a line each and the most urgent first; those of an
 // incident are one line. What to do, "findings show" says.
 func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Finding, fresh map[int64]bool, withStore bool) error {
 	if len(fs) == 0 {
 		return nil
 	}
+	ordered := slices.Clone(fs)
+	slices.SortStableFunc(ordered, func(x, y ledger.Finding) int { return y.Urgency.Level() - x.Urgency.Level() })
 	var away map[string]time.Time
+	var matters []report.Matter
+	var first []ledger.Finding
 	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		away, err = report.NotHere(t, a.Acts.Rules, a.Acts.Now())
+		if away, err = report.NotHere(t, a.Acts.Rules, a.Acts.Now()); err != nil {
+			return err
+		}
+		matters, first, err = report.Matters(t, a.Acts.Rules, a.Where(), ordered)
 		return err
 	}); err != nil {
 		return err
 	}
-	ordered := slices.Clone(fs)
-	slices.SortStableFunc(ordered, func(x, y ledger.Finding) int { return y.Urgency.Level() - x.Urgency.Level() })
-	told, one := map[int64]bool{}, map[int64]bool{}
+	moves := map[move]bool{}
 	for _, f := range ordered {
-		if told[f.Incident] || one[f.ID] {
-			continue
-		}
-		m, err := c.matter(ctx, a, f)
-		if err != nil {
-			return err
-		}
+		moves[move{f.Store, f.Set, f.Path, f.FoundAt}] = true
+	}
+	for i, m := range matters {
+		f := first[i]
 		seen := ""
 		if at, ok := away[f.Store]; ok && f.Subject != fixity.OfStore {
 			seen = "when last seen, " + report.Day(at, a.Acts.Now()) + ": "
@@ -45,19 +50,14 @@ func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Fin
 		if fresh[f.ID] {
 			mark = " new"
 		}
-		if m.Mass() {
-			told[f.Incident] = true
+		switch {
+		case m.Mass():
 			c.printf("  [%d]%s %s: %s%s\n", f.ID, mark, report.Urgency(f.Urgency), seen, incident(m))
-			continue
-		}
-		if len(m.Findings) > 1 {
-			for _, o := range m.Findings {
-				one[o.ID] = true
-			}
+		case len(m.Findings) > 1:
 			c.printf("  [%s]%s %s: %s%s\n", report.Numbers(m.Findings), mark, report.Heading(m.Findings...), seen, together(m, withStore))
-			continue
+		default:
+			c.printf("  [%d]%s %s: %s%s\n", f.ID, mark, report.Heading(f), seen, c.inOneLine(m, f, moves[move{f.Store, f.Set, f.FoundAt, f.Path}], withStore))
 		}
-		c.printf("  [%d]%s %s: %s%s\n", f.ID, mark, report.Heading(f), seen, c.inOneLine(m, f, ordered, withStore))
 	}
 	what := fmt.Sprintf("firmus findings show %d", ordered[0].ID)
 	if len(ordered) > 1 {
@@ -102,14 +102,12 @@ func incident(m report.Matter) string {
 }
 
 // inOneLine tells a finding: what, which file, and where it is intact.
-func (c *command) inOneLine(m report.Matter, f ledger.Finding, all []ledger.Finding, withStore bool) string {
+func (c *command) inOneLine(m report.Matter, f ledger.Finding, swap, withStore bool) string {
 	what := string(f.Kind)
 	if f.Anatomy != "" {
 		what += " (" + string(f.Anatomy) + ")"
 	}
-	if slices.ContainsFunc(all, func(o ledger.Finding) bool {
-		return f.FoundAt != "" && o.FoundAt == f.Path && o.Path == f.FoundAt && o.Store == f.Store && o.Set == f.Set
-	}) {
+	if f.FoundAt != "" && swap {
 		what += ", a swap"
 	}
 	what += ", " + where(f, withStore)

@@ -27,7 +27,9 @@ func (c *command) ledgerCommand() *cobra.Command {
 		Short: "Read the whole record and check it against its own seals",
 		Long: `Reads every event and reading of the record and checks that they are what was
 written. Then it compares what the ledger knows with the record, row by row: files,
-versions with their digests, findings, copies, acts and discs. It does not compare:
+versions with their digests, findings, copies, acts and discs. Last it counts all files
+and copies again and holds that against the numbers that statements are made of. If
+those are wrong it says so and counts them anew. It does not compare with the record:
 
   - ` + strings.Join(ledger.NotVouched, "\n  - ") + `
 
@@ -173,11 +175,18 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 			c.printf("Change nothing. Keep a copy of the state folder, and compare with the backups and with checkpoints kept elsewhere.\n")
 			return nil
 		}
+		if err == nil {
+			err = a.Acts.CheckCounts(ctx)
+		}
+		miscounted := ""
+		if errors.Is(err, ledger.ErrMiscounted) {
+			c.exit, miscounted, err = exitFinding, err.Error(), nil
+		}
 		if err != nil {
 			return err
 		}
 		if c.json {
-			doc := map[string]any{"valid": true, "unbroken_since": v.Began, "events": v.Events, "readings": v.Readings, "lacking": v.Lacking, "rows": v.Rows, "not_covered": ledger.NotVouched, "root": v.Root.String(), "exit": 0}
+			doc := map[string]any{"valid": true, "unbroken_since": v.Began, "events": v.Events, "readings": v.Readings, "lacking": v.Lacking, "rows": v.Rows, "not_covered": ledger.NotVouched, "root": v.Root.String(), "miscounted": miscounted, "exit": c.exit}
 			if v.Since > 0 {
 				doc["since"] = map[string]any{"event": v.Since, "at": v.SinceAt}
 			}
@@ -191,6 +200,11 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 		}
 		if v.Lacking > 0 {
 			c.printf("The result lines of %s were lost with an earlier ledger; their sums stand in the record.\n", fixity.Count(v.Lacking, "event"))
+		}
+		if miscounted == "" {
+			c.printf("All files and copies were counted again: statements and reports give the right numbers.\n")
+		} else {
+			c.printf("MISCOUNTED: %s.\n", miscounted)
 		}
 		c.printf("Not compared with the record:\n  - %s\n", strings.Join(ledger.NotVouched, "\n  - "))
 		if since != "" {

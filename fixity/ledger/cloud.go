@@ -72,17 +72,33 @@ type OwnerCount struct {
 // Owners counts the copies that services keep by the accounts that own them; those of
 // no account (in a shared drive), and those that are missing, are left out.
 func (t Services) Owners() ([]OwnerCount, error) {
-	return list(t.Tx, `SELECT i.store, s.owner, count(*), max(CASE WHEN f.owner = s.owner THEN 1 ELSE 0 END)
-		FROM instance i JOIN service_item s ON s.store = i.store AND s.set_name = i.set_name AND s.at = i.at
-		LEFT JOIN service_item f ON f.store = i.store AND f.set_name = i.set_name AND f.at = $1
-		WHERE s.owner <> '' AND i.state <> $2 GROUP BY i.store, s.owner ORDER BY i.store, s.owner`,
-		[]any{[]byte{}, string(fixity.Missing)}, func(r row) (OwnerCount, error) {
-			var o OwnerCount
-			var own int64
-			err := r.Scan(&o.Store, &o.Owner, &o.Files, &own)
-			o.Own = own == 1
-			return o, err
-		})
+	// Of other stores no copy is looked at.
+	stores, err := list(t.Tx, `SELECT name FROM store WHERE EXISTS (SELECT 1 FROM service_item s WHERE s.store = store.name) ORDER BY name`, nil, func(r row) (s string, err error) {
+		err = r.Scan(&s)
+		return s, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	var out []OwnerCount
+	for _, store := range stores {
+		of, err := list(t.Tx, `SELECT s.owner, count(*), max(CASE WHEN f.owner = s.owner THEN 1 ELSE 0 END)
+			FROM instance i JOIN service_item s ON s.store = i.store AND s.set_name = i.set_name AND s.at = i.at
+			LEFT JOIN service_item f ON f.store = i.store AND f.set_name = i.set_name AND f.at = $1
+			WHERE i.store = $3 AND s.owner <> '' AND i.state <> $2 GROUP BY s.owner ORDER BY s.owner`,
+			[]any{[]byte{}, string(fixity.Missing), store}, func(r row) (OwnerCount, error) {
+				o := OwnerCount{Store: store}
+				var own int64
+				err := r.Scan(&o.Owner, &o.Files, &own)
+				o.Own = own == 1
+				return o, err
+			})
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, of...)
+	}
+	return out, nil
 }
 
 // said is what a service says of a copy that a reading showed to be altered; nothing if no

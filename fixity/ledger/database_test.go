@@ -3,7 +3,6 @@ package ledger_test
 import (
 	"context"
 	"database/sql"
-	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -128,20 +127,9 @@ func sound(t *testing.T, l *ledger.Ledger) ledger.Verified {
 	if err != nil {
 		t.Fatalf("verify: %v", err)
 	}
-	view(t, l, func(x *ledger.Tx) error {
-		kept, err := x.Copies.Tallies()
-		if err != nil {
-			return err
-		}
-		counted, err := x.Copies.CountTallies()
-		if err != nil {
-			return err
-		}
-		if k, c := fmt.Sprint(kept), fmt.Sprint(counted); k != c {
-			t.Errorf("tallies are\n%s\nand counted\n%s", k, c)
-		}
-		return nil
-	})
+	if err := l.CheckCounts(t.Context()); err != nil {
+		t.Error(err)
+	}
 	return v
 }
 

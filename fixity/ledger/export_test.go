@@ -5,3 +5,6 @@ func (t *Tx) Exec(query string, args ...any) error {
 	_, err := t.exec(query, args...)
 	return err
 }
+
+// SortedAtOnce is sortedAtOnce.
+const SortedAtOnce = sortedAtOnce

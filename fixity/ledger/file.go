@@ -140,6 +140,7 @@ func (t Files) Add(set, p, by string, changed time.Time, vouched bool, v Version
 	if !v.BLAKE3.IsZero() {
 		f.Version = 1
 	}
+	t.before[id] = filed{}
 	if _, err := t.exec(`INSERT INTO file (id, set_name, path, fold, item, version, vouched, changed_at, taken_at, taken_by)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
 		id, set, []byte(p), Fold(path.Base(p)), []byte(f.Item), f.Version, b2i(vouched), nanos(changed), nanos(t.now), by); err != nil {
@@ -158,6 +159,9 @@ func (t Files) AddVersion(file int64, v Version, vouched bool) (int64, error) {
 		return 0, err
 	}
 	n := newest + 1
+	if err := t.Copies.affects(file); err != nil {
+		return 0, err
+	}
 	if err := t.insertVersion(file, n, v); err != nil {
 		return 0, err
 	}
@@ -237,6 +241,9 @@ func (t Files) SetPath(file int64, p string) error {
 	if err != nil {
 		return err
 	}
+	if err := t.Copies.affects(file); err != nil {
+		return err
+	}
 	_, err = t.exec(`UPDATE file SET path = $2, fold = $3, item = $4 WHERE id = $1`, file, []byte(p), Fold(path.Base(p)), []byte(t.itemOf(f.Set, p)))
 	return err
 }
@@ -249,6 +256,9 @@ func (t Files) SetFinished(file int64) error {
 
 // Retire ends the care of a file: its copies are no longer expected anywhere.
 func (t Files) Retire(file int64) error {
+	if err := t.Copies.affects(file); err != nil {
+		return err
+	}
 	if _, err := t.exec(`UPDATE file SET retired_at = $2 WHERE id = $1`, file, nanos(t.now)); err != nil {
 		return err
 	}

@@ -74,6 +74,9 @@ func (t Copies) Put(was, c Copy) error {
 			c.ToldAs = ""
 		}
 	}
+	if err := t.shown(was, c); err != nil {
+		return err
+	}
 	if was.Store != "" && was.At != c.At {
 		t.Manifests.owes(was)
 		if _, err := t.exec(`DELETE FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
@@ -90,6 +93,9 @@ func (t Copies) Put(was, c Copy) error {
 		}
 	}
 	t.moved(c.Store, c.Set, was.State, c.State, was.Size, c.Size)
+	if err := errors.Join(t.aged(was, -1), t.aged(c, 1)); err != nil {
+		return err
+	}
 	_, err := t.exec(`INSERT INTO instance (store, set_name, carrier, top, at, file, held, state, since, size, mtime,
 			reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as, same_as, inode_at, told_as)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22)
@@ -130,6 +136,9 @@ func (t Copies) makeWay(c Copy) error {
 }
 
 func (t Copies) drop(c Copy) error {
+	if err := errors.Join(t.shown(c, Copy{}), t.aged(c, -1)); err != nil {
+		return err
+	}
 	t.moved(c.Store, c.Set, c.State, "", c.Size, 0)
 	t.Manifests.owes(c)
 	_, err := t.exec(`DELETE FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
@@ -199,18 +208,6 @@ type Tally struct {
 // and state; empty ones are left out.
 func (t Copies) Tallies() ([]Tally, error) {
 	return list(t.Tx, `SELECT store, set_name, state, files, bytes FROM tally WHERE files <> 0 ORDER BY store, set_name, state`, nil, func(r row) (Tally, error) {
-		var x Tally
-		var s string
-		err := r.Scan(&x.Store, &x.Set, &s, &x.Files, &x.Bytes)
-		x.State = fixity.State(s)
-		return x, err
-	})
-}
-
-// CountTallies counts what Tallies keeps, for the check that they agree.
-func (t Copies) CountTallies() ([]Tally, error) {
-	return list(t.Tx, `SELECT store, set_name, state, count(*), CAST(sum(CASE WHEN size < 0 THEN 0 ELSE size END) AS BIGINT) FROM instance
-		GROUP BY store, set_name, state ORDER BY store, set_name, state`, nil, func(r row) (Tally, error) {
 		var x Tally
 		var s string
 		err := r.Scan(&x.Store, &x.Set, &s, &x.Files, &x.Bytes)

@@ -227,13 +227,14 @@ func (l *Ledger) stateOnce(ctx context.Context) error {
 }
 
 // owed does once what migrations ask for and SQL can't do. Each is one transaction with the
-// mark that it is owed: after a kill it is done anew. It waits for the next opening while
-// another process writes.
+// mark that it is owed: after a kill it is done anew. What can wait does so until the next
+// opening while another process writes.
 func (l *Ledger) owed(ctx context.Context) error {
 	for _, x := range []struct {
 		mark string
-		do   func(Findings) error
-	}{{"notes to judge", Findings.judgeNotes}} {
+		do   func(*Tx) error
+		must bool
+	}{{"files to count", (*Tx).CountAnew, true}, {"notes to judge", func(t *Tx) error { return t.Findings.judgeNotes() }, false}} {
 		if x.mark == "notes to judge" && len(l.o.Rules.Sets) == 0 {
 			continue // nobody knows what is a master, nor where it arrived
 		}
@@ -249,13 +250,13 @@ func (l *Ledger) owed(ctx context.Context) error {
 			if err := t.row(query, []any{x.mark}, &owed); err != nil || owed == 0 {
 				return err
 			}
-			if err := x.do(t.Findings); err != nil {
+			if err := x.do(t); err != nil {
 				return fmt.Errorf("%s: %w", x.mark, err)
 			}
 			_, err := t.exec(`DELETE FROM counter WHERE name = $1`, x.mark)
 			return err
 		})
-		if err != nil && !errors.Is(err, fixity.ErrBusy) {
+		if err != nil && (x.must || !errors.Is(err, fixity.ErrBusy)) {
 			return err
 		}
 	}

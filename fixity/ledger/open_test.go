@@ -185,11 +185,7 @@ func usable(t *testing.T, d database) (events int64, err error) {
 	if err != nil {
 		return 0, err
 	}
-	err = l.View(t.Context(), func(x *ledger.Tx) error {
-		_, err := x.Copies.CountTallies()
-		return err
-	})
-	return v.Events, err
+	return v.Events, l.CheckCounts(t.Context())
 }
 
 func TestALedgerCutShortIsDamaged(t *testing.T) {

@@ -97,11 +97,24 @@ func goFiles(t *testing.T) []string {
 
 // What manifests say is changed in three places only, which mark what is owed.
 func TestNoStatementChangesAManifestUnmarked(t *testing.T) {
-	changes := regexp.MustCompile(`(?s)(INSERT INTO|DELETE FROM) instance\b|UPDATE instance SET [^W]*\b(store|set_name|top|at|file) =|UPDATE file SET [^W]*\bversion =`)
-	may := []string{"Copies.Put", "Copies.drop", "Files.AddVersion"}
-	files := goFiles(t)
+	onlyIn(t, `(INSERT INTO|DELETE FROM) instance\b|UPDATE instance SET [^W]*\b(store|set_name|top|at|file) =|UPDATE file SET [^W]*\bversion =`, "carrier <> 0",
+		"Copies.Put", "Copies.drop", "Files.AddVersion")
+}
+
+// What is counted of files and copies is changed in a few places only, which keep the counts.
+func TestNoStatementChangesWhatIsCountedUnseen(t *testing.T) {
+	onlyIn(t, `(INSERT INTO|DELETE FROM) (instance|file|version)\b|UPDATE file SET [^W]*\b(set_name|item|version|taken_at|retired_at) =|UPDATE version SET [^W]*\b(n|duration) =|`+
+		`UPDATE instance SET [^W]*\b(store|set_name|carrier|file|held|state|since|size|reported_at|reported_ok|read_at|read_ok|read_cache|same_as) =`, "finding",
+		"Copies.Put", "Copies.drop", "Copies.SetSameAs", "Discs.MoveStore", "Files.Add", "Files.AddVersion", "Files.insertVersion", "Files.PutSound", "Files.SetPath", "Files.Retire")
+}
+
+// onlyIn holds every statement that makes such changes, but those with a text in them, to
+// the functions that may.
+func onlyIn(t *testing.T, statements, but string, may ...string) {
+	t.Helper()
+	changes := regexp.MustCompile(`(?s)` + statements)
 	var found []string
-	for _, name := range files {
+	for _, name := range goFiles(t) {
 		if strings.HasSuffix(name, "_test.go") {
 			continue
 		}
@@ -121,10 +134,10 @@ func TestNoStatementChangesAManifestUnmarked(t *testing.T) {
 				}
 			}
 			ast.Inspect(f, func(n ast.Node) bool {
-				if s, ok := n.(*ast.BasicLit); ok && s.Kind == token.STRING && changes.MatchString(s.Value) && !strings.Contains(s.Value, "carrier <> 0") {
+				if s, ok := n.(*ast.BasicLit); ok && s.Kind == token.STRING && changes.MatchString(s.Value) && !strings.Contains(s.Value, but) {
 					found = append(found, fn)
 					if !slices.Contains(may, fn) {
-						t.Errorf("%s, %s: %s\nchanges what a manifest says: it must go through one of %v", name, fn, s.Value, may)
+						t.Errorf("%s, %s: %s\nIt must go through one of %v", name, fn, s.Value, may)
 					}
 				}
 				return true

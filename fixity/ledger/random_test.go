@@ -4,11 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
-	"slices"
 	"testing"
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
 )
 
@@ -189,17 +189,14 @@ func (c *chance) decide() string {
 func (c *chance) consistent() {
 	c.Helper()
 	c.view(func(x *ledger.Tx) error {
-		kept, err := x.Copies.Tallies()
+		if err := x.Miscounted(); err != nil {
+			c.Error(err)
+		}
+		counts, err := x.Copies.CountsByNumber()
 		if err != nil {
 			return err
 		}
-		counted, err := x.Copies.CountTallies()
-		if err != nil {
-			return err
-		}
-		if !slices.Equal(kept, counted) {
-			c.Errorf("tallies are\n%v\nand counted\n%v", kept, counted)
-		}
+		rules, by := c.l.Rules(), map[int64]int64{}
 		open, err := x.Findings.Open("")
 		if err != nil {
 			return err
@@ -218,6 +215,15 @@ func (c *chance) consistent() {
 			copies, err := x.Copies.Of(f.ID)
 			if err != nil {
 				return err
+			}
+			var held []string
+			for _, y := range copies {
+				if care.HasBytes(y.State) && rules.IsOf(y, g.Version) {
+					held = append(held, y.Store)
+				}
+			}
+			if g.Retired.IsZero() {
+				by[int64(rules.CountIndependent(held))]++
 			}
 			if want := 3; g.Retired.IsZero() && len(copies) != want {
 				c.Errorf("%s has %d copies: %+v", g.Path, len(copies), copies)
@@ -240,6 +246,15 @@ func (c *chance) consistent() {
 					c.Errorf("%s in %s is intact and holds version %d of %d at %s, %v", g.Path, y.Store, y.Held, g.Version, y.At, y.Wrong)
 				}
 			}
+		}
+		for _, n := range counts {
+			if n.Files != by[n.Copies] {
+				c.Errorf("%d files are in %d stores, and the count says %d", by[n.Copies], n.Copies, n.Files)
+			}
+			delete(by, n.Copies)
+		}
+		if len(by) > 0 {
+			c.Errorf("files by the number of stores that aren't counted: %v", by)
 		}
 		for _, f := range about {
 			c.Errorf("finding %d is about a copy that isn't expected: %s in %s", f.ID, f.Path, f.Store)

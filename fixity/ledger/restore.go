@@ -77,6 +77,9 @@ func (l *Ledger) Restored(ctx context.Context, now time.Time, r Restoring) (lost
 		if err := t.People.forgetAllSessions(); err != nil {
 			return err
 		}
+		if err := t.CountAnew(); err != nil {
+			return err
+		}
 		data := map[string]any{"from": r.From, "lost": lost.Events}
 		if lost.Events > 0 {
 			data["first"], data["last"] = lost.First.UTC().Format(time.RFC3339), lost.Last.UTC().Format(time.RFC3339)

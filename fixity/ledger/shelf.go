@@ -357,6 +357,18 @@ func (t Discs) MoveStore(from, to, by string) error {
 	}); err != nil {
 		return err
 	}
+	files, err := list(t.Tx, `SELECT DISTINCT f.file FROM disc d JOIN disc_file f ON f.disc = d.id WHERE d.store = $1`, []any{from}, func(r row) (id int64, err error) {
+		err = r.Scan(&id)
+		return id, err
+	})
+	if err != nil {
+		return err
+	}
+	for _, id := range files {
+		if err := t.Copies.affects(id); err != nil {
+			return err
+		}
+	}
 	for _, q := range []string{
 		`UPDATE disc SET store = $2 WHERE store = $1`,
 		`UPDATE instance SET store = $2 WHERE store = $1 AND carrier <> 0`,

@@ -29,6 +29,9 @@ func (s Sound) Recorded() (x sound.Sound, err error) {
 
 // PutSound keeps what is known of the sound in a version.
 func (t Files) PutSound(file, n int64, s Sound) error {
+	if err := t.Copies.affects(file); err != nil {
+		return err
+	}
 	if _, err := t.exec(`UPDATE version SET sound = $3, samples = $4, duration = $5 WHERE file = $1 AND n = $2`,
 		file, n, s.JSON, s.Samples.Bytes(), int64(s.Duration)); err != nil {
 		return err

@@ -54,6 +54,11 @@ func (t Copies) SetSameAs(c Copy, store string) (bool, error) {
 	if c.SameAs == store {
 		return false, nil
 	}
+	is := c
+	is.SameAs = store
+	if err := t.shown(c, is); err != nil {
+		return false, err
+	}
 	_, err := t.exec(`UPDATE instance SET same_as = $6 WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at = $5`,
 		c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At), store)
 	return true, err

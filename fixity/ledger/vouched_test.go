@@ -24,7 +24,7 @@ var notVouched = map[string]string{
 	"firing": course, "pace": course, "service_day": course, "service_log": course, "backup": course,
 
 	"letter": "letters rest on findings and are kept as they were sent", "letter_to": "whether a letter was sent", "told": "what was said of a finding", "letter_cursor": "up to where letters were written",
-	"tally": "counted from the copies", "day": "counted from readings and findings",
+	"tally": "counted from the copies", "extent": recounted, "item": recounted, "few": recounted, "age": recounted, "day": "counted from readings and findings",
 	"counter": "the next free numbers; a number that is taken is refused by the table's key",
 
 	"proposal": "what waits for a second person; the events tell of each, and of both names once it is done",
@@ -48,6 +48,7 @@ var notVouched = map[string]string{
 }
 
 const (
+	recounted  = "counted from files and copies, and counted again by Verify"
 	course     = "how far work has come, for the next audit"
 	configured = "from the configuration"
 	nextAudit  = "decides when a copy is read next, not what is known of it"

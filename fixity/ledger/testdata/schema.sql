@@ -6,6 +6,15 @@ CREATE TABLE account (
     made_by TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE age (
+    store    TEXT NOT NULL,
+    set_name TEXT NOT NULL,
+    what     TEXT NOT NULL,
+    minute   INTEGER NOT NULL,
+    files    INTEGER NOT NULL,
+    PRIMARY KEY (store, set_name, what, minute)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE audit (
     id       INTEGER PRIMARY KEY,
     store    TEXT NOT NULL,
@@ -115,6 +124,14 @@ CREATE TABLE disc_decision (
     at      INTEGER NOT NULL
 ) STRICT;
 
+CREATE TABLE disc_draw (
+    month TEXT NOT NULL,
+    round INTEGER NOT NULL,
+    disc  INTEGER NOT NULL,
+    at    INTEGER NOT NULL,
+    PRIMARY KEY (round, disc)
+);
+
 CREATE TABLE disc_file (
     disc    INTEGER NOT NULL,
     n       INTEGER NOT NULL,               -- 1 is the first
@@ -137,6 +154,22 @@ CREATE TABLE event (
     reason   TEXT NOT NULL,
     leaf     BLOB NOT NULL
 ) STRICT;
+
+CREATE TABLE extent (
+    set_name TEXT NOT NULL,
+    held     TEXT NOT NULL,
+    read     TEXT NOT NULL,
+    files    INTEGER NOT NULL,
+    sound    INTEGER NOT NULL,               -- nanoseconds, as far as that is known
+    unknown  INTEGER NOT NULL,               -- files whose length isn't
+    PRIMARY KEY (set_name, held, read)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE few (
+    stores INTEGER NOT NULL,
+    file   INTEGER NOT NULL,
+    PRIMARY KEY (stores, file)
+) STRICT, WITHOUT ROWID;
 
 CREATE TABLE file (
     id         INTEGER PRIMARY KEY,
@@ -232,6 +265,13 @@ CREATE TABLE instance (
     wrong       BLOB,                    -- BLAKE3 of what it holds, if of no known version
     settled_as  TEXT NOT NULL DEFAULT '', same_as TEXT NOT NULL DEFAULT '', inode_at INTEGER NOT NULL DEFAULT 0, told_as TEXT NOT NULL DEFAULT '',   -- the condition that a person settled
     PRIMARY KEY (store, set_name, carrier, top, at)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE item (
+    set_name TEXT NOT NULL,
+    item     BLOB NOT NULL,
+    files    INTEGER NOT NULL,
+    PRIMARY KEY (set_name, item)
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE letter (
@@ -332,6 +372,18 @@ CREATE TABLE portion (
     file   INTEGER NOT NULL,                -- and its file
     files  INTEGER NOT NULL,                -- due, and put off to another day
     bytes  INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE proposal (
+    id       INTEGER NOT NULL PRIMARY KEY,
+    act      TEXT NOT NULL,
+    what     TEXT NOT NULL,
+    by_name  TEXT NOT NULL,
+    reason   TEXT NOT NULL,
+    made_at  INTEGER NOT NULL,
+    ended_at INTEGER NOT NULL DEFAULT 0,
+    ended_by TEXT NOT NULL DEFAULT '',
+    outcome  TEXT NOT NULL DEFAULT ''
 ) STRICT;
 
 CREATE TABLE reading (
@@ -500,6 +552,13 @@ CREATE TABLE web_link (
     ends_at INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE web_place (
+    account TEXT NOT NULL,
+    place   BLOB NOT NULL,
+    at      INTEGER NOT NULL,
+    PRIMARY KEY (account, place)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE web_session (
     token   BLOB NOT NULL PRIMARY KEY,
     account TEXT NOT NULL, -- '' for whoever opened a one-time link
@@ -527,6 +586,8 @@ CREATE INDEX file_item ON file (item);
 
 CREATE UNIQUE INDEX file_path ON file (set_name, path) WHERE retired_at = 0;
 
+CREATE INDEX file_retired ON file (id) WHERE retired_at <> 0;
+
 CREATE INDEX finding_audit ON finding (audit);
 
 CREATE INDEX finding_carrier ON finding (carrier) WHERE carrier <> 0;
@@ -541,7 +602,7 @@ CREATE UNIQUE INDEX finding_open_unfinished ON finding (file) WHERE settled = ''
 
 CREATE INDEX finding_unfinished ON finding (file) WHERE kind = 'unfinished';
 
-CREATE INDEX finding_unsettled ON finding (store) WHERE settled = '';
+CREATE INDEX finding_unsettled ON finding (store, kind, urgency, file) WHERE settled = '';
 
 CREATE INDEX instance_due ON instance (store, set_name, top, due_at);
 
@@ -558,6 +619,8 @@ CREATE INDEX letter_thread ON letter (thread, id);
 CREATE INDEX letter_waits ON letter_to (due_at) WHERE sent_at = 0 AND failed_at = 0;
 
 CREATE INDEX note_code ON note (code);
+
+CREATE INDEX proposal_open ON proposal (id) WHERE ended_at = 0;
 
 CREATE INDEX reading_audit ON reading (audit);
 

@@ -45,6 +45,9 @@ func (e Acts) CheckRecord(ctx context.Context) (ledger.Verified, error) {
 	if err = e.Ledger.CheckPages(within); err == nil {
 		v, err = e.Ledger.Verify(within)
 	}
+	if err == nil {
+		err = e.CheckCounts(within)
+	}
 	return v, e.noteCheck(ctx, book, f, err)
 }
 
@@ -81,6 +84,20 @@ func (e Acts) noteCheck(ctx context.Context, book schedule.InLedger, f ledger.Fi
 		err = errors.Join(err, fmt.Errorf("note what checking the record has shown: %w", err2))
 	}
 	return err
+}
+
+// CheckCounts counts all files and copies again and holds what the ledger keeps of that
+// against it. If it isn't right it is counted anew; the error, which wraps
+// ledger.ErrMiscounted, tells of it.
+func (e Acts) CheckCounts(ctx context.Context) error {
+	err := e.Ledger.CheckCounts(ctx)
+	if !errors.Is(err, ledger.ErrMiscounted) {
+		return err
+	}
+	if err2 := e.Ledger.CountAnew(ctx, e.Now()); err2 != nil {
+		return errors.Join(err, fmt.Errorf("count anew: %w", err2))
+	}
+	return fmt.Errorf("%w; all files and copies were counted anew, and statements may have given wrong numbers until now", err)
 }
 
 // CheckRecordIfDue does so once a day, by the calendar of this computer. done is false if it

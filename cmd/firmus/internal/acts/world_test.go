@@ -148,17 +148,7 @@ func (w *world) sound() {
 	if _, err := w.app.Ledger.Verify(w.Context()); err != nil {
 		w.Errorf("record: %v", err)
 	}
-	w.must(w.app.Ledger.View(w.Context(), func(t *ledger.Tx) error {
-		kept, err := t.Copies.Tallies()
-		if err != nil {
-			return err
-		}
-		counted, err := t.Copies.CountTallies()
-		if a, b := fmt.Sprint(kept), fmt.Sprint(counted); a != b {
-			w.Errorf("tallies are\n%s\nand counted\n%s", a, b)
-		}
-		return err
-	}))
+	w.must(w.app.Ledger.CheckCounts(w.Context()))
 }
 
 // wave is a whole recording.

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -211,21 +210,3 @@ func (m Matter) acceptAll() Order {
 
 // askedFrom is how many files may be signed off at once without typing how many.
 const askedFrom = 20
-
-// together gives the findings that are one matter with f though they are no incident: a
-// folder that was moved, two files that were exchanged.
-func together(t *ledger.Tx, f ledger.Finding) ([]ledger.Finding, error) {
-	with := swapped(f)
-	was, is, folder := folders(f)
-	if with == "" && !folder {
-		return []ledger.Finding{f}, nil
-	}
-	all, err := t.Findings.Open(f.Store)
-	all = slices.DeleteFunc(all, func(o ledger.Finding) bool {
-		w, i, ok := folders(o)
-		return o.ID != f.ID && !(folder && ok && w == was && i == is && o.Set == f.Set && o.Incident == f.Incident) &&
-			!(with != "" && o.Set+"/"+o.Path == with && swapped(o) == f.Set+"/"+f.Path)
-	})
-	slices.SortFunc(all, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
-	return all, err
-}

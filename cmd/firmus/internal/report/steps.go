@@ -35,63 +35,6 @@ type Matter struct {
 // fewest is how many files of a failing drive are named.
 const fewest = 10
 
-// MatterOf reads the matter of an open finding: that of its incident, of the folder that
-// was moved with it, of the file that it was exchanged with, or itself.
-func MatterOf(t *ledger.Tx, rules care.Rules, where Where, f ledger.Finding) (Matter, error) {
-	m := Matter{Findings: []ledger.Finding{f}, Rules: rules, Where: where}
-	if f.Incident != 0 && f.Open() {
-		all, err := t.Findings.Open(f.Store)
-		if err != nil {
-			return m, err
-		}
-		m.Findings = slices.DeleteFunc(all, func(o ledger.Finding) bool { return o.Incident != f.Incident })
-		slices.SortFunc(m.Findings, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
-	} else if f.Open() {
-		var err error
-		if m.Findings, err = together(t, f); err != nil {
-			return m, err
-		}
-	}
-	return m, m.Look(t)
-}
-
-// Look reads what is known of the files that steps tell of, and what there is to save
-// from a failing drive.
-func (m *Matter) Look(t *ledger.Tx) (err error) {
-	var files []int64
-	for _, f := range m.Findings {
-		if f.File != 0 {
-			files = append(files, f.File)
-		}
-	}
-	slices.Sort(files)
-	if m.Amount, err = t.Files.Amount(slices.Compact(files)); err != nil {
-		return err
-	}
-	if m.Failing() {
-		if m.Fewest, m.Only, err = t.Copies.SaveFirst(m.Findings[0].Store, fewest); err != nil {
-			return err
-		}
-	}
-	var ids []int64
-	for _, fs := range m.sorts() {
-		ids = append(ids, fs[0].File)
-	}
-	for _, x := range m.Fewest {
-		ids = append(ids, x.File.ID)
-	}
-	m.Files = map[int64]Known{}
-	for _, id := range ids {
-		if _, ok := m.Files[id]; ok || id == 0 {
-			continue
-		}
-		if m.Files[id], err = know(t, id); err != nil {
-			return fmt.Errorf("file %d: %w", id, err)
-		}
-	}
-	return nil
-}
-
 // Mass says that the matter is an incident of several files.
 func (m Matter) Mass() bool { return m.Findings[0].Incident != 0 && len(m.Findings) > 1 }
 

@@ -1,0 +1,147 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+
+	"firmus/fixity/care"
+	"firmus/fixity/ledger"
+)
+
+// MatterOf reads the matter of a finding: that of its incident, of the folder that was moved
+// with it, of the file that it was exchanged with, or itself.
+func MatterOf(t *ledger.Tx, rules care.Rules, where Where, f ledger.Finding) (Matter, error) {
+	fs, err := (&sorter{t: t}).with(f)
+	m := Matter{Findings: fs, Rules: rules, Where: where}
+	if err != nil {
+		return m, err
+	}
+	return m, m.Look(t)
+}
+
+// Matters are the matters of findings, each once, with how much each is about; first is the
+// first finding of each. What steps tell of isn't read: there may be thousands.
+func Matters(t *ledger.Tx, rules care.Rules, where Where, fs []ledger.Finding) (out []Matter, first []ledger.Finding, err error) {
+	var files []int64
+	s, done := sorter{t: t}, map[int64]bool{}
+	for _, f := range fs {
+		if done[f.ID] {
+			continue
+		}
+		all, err := s.with(f)
+		if err != nil {
+			return nil, nil, err
+		}
+		for _, o := range all {
+			done[o.ID] = true
+		}
+		m := Matter{Findings: all, Rules: rules, Where: where}
+		out, first, files = append(out, m), append(first, f), append(files, m.files()...)
+	}
+	parts, err := t.Files.Parts(files)
+	for i := range out {
+		out[i].Amount = parts.Amount(out[i].files())
+	}
+	return out, first, err
+}
+
+// sorter finds out which findings belong together. The open ones of a store are read when
+// they are first needed, and once.
+type sorter struct {
+	t      *ledger.Tx
+	stores map[string]bool
+	of     map[together][]ledger.Finding
+}
+
+// together is what findings of one matter have in common: an incident, a folder that was
+// moved, or two places whose files were exchanged.
+type together struct {
+	store, set string
+	incident   int64
+	was, is    string
+}
+
+func (s *sorter) with(f ledger.Finding) ([]ledger.Finding, error) {
+	k := matterKey(f)
+	if !f.Open() || k == (together{}) {
+		return []ledger.Finding{f}, nil
+	}
+	if !s.stores[f.Store] {
+		all, err := s.t.Findings.Open(f.Store)
+		if err != nil {
+			return nil, err
+		}
+		if s.stores == nil {
+			s.stores, s.of = map[string]bool{}, map[together][]ledger.Finding{}
+		}
+		s.stores[f.Store] = true
+		for _, o := range all {
+			if k := matterKey(o); k != (together{}) {
+				s.of[k] = append(s.of[k], o)
+			}
+		}
+	}
+	if all := s.of[k]; slices.ContainsFunc(all, func(o ledger.Finding) bool { return o.ID == f.ID }) {
+		return slices.Clone(all), nil
+	}
+	return []ledger.Finding{f}, nil
+}
+
+// matterKey is the zero one for a finding that is a matter of its own.
+func matterKey(f ledger.Finding) together {
+	if f.Incident != 0 {
+		return together{store: f.Store, incident: f.Incident}
+	}
+	if other := swapped(f); other != "" {
+		own := f.Set + "/" + f.Path
+		return together{f.Store, "", 0, min(own, other), max(own, other)}
+	}
+	if was, is, ok := folders(f); ok {
+		return together{f.Store, f.Set, 0, was, is}
+	}
+	return together{}
+}
+
+// files are those that the matter is about, each once.
+func (m Matter) files() []int64 {
+	var out []int64
+	for _, f := range m.Findings {
+		if f.File != 0 {
+			out = append(out, f.File)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// Look reads what is known of the files that steps tell of, and what there is to save
+// from a failing drive.
+func (m *Matter) Look(t *ledger.Tx) error {
+	parts, err := t.Files.Parts(m.files())
+	if err != nil {
+		return err
+	}
+	m.Amount = parts.Amount(m.files())
+	if m.Failing() {
+		if m.Fewest, m.Only, err = t.Copies.SaveFirst(m.Findings[0].Store, fewest); err != nil {
+			return err
+		}
+	}
+	var ids []int64
+	for _, fs := range m.sorts() {
+		ids = append(ids, fs[0].File)
+	}
+	for _, x := range m.Fewest {
+		ids = append(ids, x.File.ID)
+	}
+	m.Files = map[int64]Known{}
+	for _, id := range ids {
+		if _, ok := m.Files[id]; ok || id == 0 {
+			continue
+		}
+		if m.Files[id], err = know(t, id); err != nil {
+			return fmt.Errorf("file %d: %w", id, err)
+		}
+	}
+	return nil
+}
