@@ -27,8 +27,9 @@ var notVouched = map[string]string{
 	"tally": "counted from the copies", "extent": recounted, "item": recounted, "few": recounted, "age": recounted, "day": "counted from readings and findings",
 	"counter": "the next free numbers; a number that is taken is refused by the table's key",
 
-	"proposal": "what waits for a second person; the events tell of each, and of both names once it is done",
-	"account":  "who may open the pages; the events tell of each change", "web_session": "who has them open", "web_place": "where they signed in before", "web_link": "who may open them once",
+	"disc_draw": "which discs are to be read; the events tell of each draw",
+	"proposal":  "what waits for a second person; the events tell of each, and of both names once it is done",
+	"account":   "who may open the pages; the events tell of each change", "web_session": "who has them open", "web_place": "where they signed in before", "web_link": "who may open them once",
 
 	"manifest": "derived from versions, and held against the files", "manifest_owed": "which of them are to be written anew",
 	"stray": "as the last listing showed it; the next one shows it again", "service_item": "as the last listing showed it",

@@ -77,7 +77,7 @@ func (e Acts) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 		return nil, err
 	}
 	if len(seen) > bulk && o.Files != int64(len(seen)) {
-		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to sign them all off give their number (%s): %w", len(seen), e.Words.OptIs("files", len(seen)), fixity.ErrRefused)
+		return nil, fmt.Errorf("these are %s at once. Look at some of them first; to sign them all off give their number (%s): %w", fixity.Count(len(seen), "file"), e.Words.OptIs("files", len(seen)), fixity.ErrRefused)
 	}
 	versions := map[int64]toSign{}
 	for i, s := range seen {
@@ -316,7 +316,7 @@ func (e Acts) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 	}
 	fs := findingsOf(seen)
 	if len(fs) > bulk && o.Files != int64(len(fs)) {
-		return nil, fmt.Errorf("these are %d files at once. Look at some of them first; to settle them all give their number (%s): %w", len(fs), e.Words.OptIs("files", len(fs)), fixity.ErrRefused)
+		return nil, fmt.Errorf("these are %s at once. Look at some of them first; to settle them all give their number (%s): %w", fixity.Count(len(fs), "file"), e.Words.OptIs("files", len(fs)), fixity.ErrRefused)
 	}
 	return fs, e.Act(ctx, seen, func(t *ledger.Tx) error {
 		for _, f := range fs {

@@ -53,7 +53,7 @@ func (e Desk) Decide(ctx context.Context, o Decision) (ledger.DiscDecision, []le
 			return err
 		}
 		if len(covered) > bulk && o.Discs != len(covered) {
-			return fmt.Errorf("these are %d discs at once. Look at some of them first; to decide for all give their number (%s): %w", len(covered), e.Words.OptIs("discs", len(covered)), fixity.ErrRefused)
+			return fmt.Errorf("these are %s at once. Look at some of them first; to decide for all give their number (%s): %w", fixity.Count(len(covered), "disc"), e.Words.OptIs("discs", len(covered)), fixity.ErrRefused)
 		}
 		dec, err = t.Discs.Decide(dec)
 		return err

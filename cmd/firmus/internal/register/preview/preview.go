@@ -181,7 +181,7 @@ func (p Preview) Summary() (out []string) {
 		say("Nothing is under care yet, so the rows are compared with nothing.")
 		return out
 	}
-	say("%s files under care; %s still to be transferred.", fixity.Counted(p.Held.Matched, "row", "has", "have"), fixity.Counted(p.Held.ToTransfer, "row", "is", "are"))
+	say("%s under care; %s still to be transferred.", fixity.Counted(p.Held.Matched, "row", "has files", "have files"), fixity.Counted(p.Held.ToTransfer, "row", "is", "are"))
 	return out
 }
 
