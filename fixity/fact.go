@@ -85,6 +85,10 @@ const (
 	OnlyOne  = "only-one"  // as long as it lacks, only one store holds the set
 )
 
+// AllOthers is the code of a ColumnTorn: the columns were sorted by themselves, and all others
+// stayed.
+const AllOthers = "all-others"
+
 // Merged is the code of a PutBackFrom: the good blocks of several copies were joined.
 const Merged = "merged"
 
@@ -107,6 +111,10 @@ const (
 	ByDigest      FactKind = "by-digest"      // Count of files of Set were found in Store by their digest; Places likewise
 	SuchAs        FactKind = "such-as"        // Set, Places: one of the files that it is about
 	Superseded    FactKind = "superseded"     // Version: took the place of one that wasn't whole
+	RowSays       FactKind = "row-says"       // Set: the sheet; Count: the line; Code: the column; Said: what package register says of it
+	RegisterFails FactKind = "register-fails" // Root: the file; Code: why; Said: what package register says of it; Version, Date: in force
+	ColumnTorn    FactKind = "column-torn"    // Said: the columns; Count of Of rows; Code AllOthers; Version: before it; Before: a row
+	ColumnFilled  FactKind = "column-filled"  // Said: the column, the value; Before: the first row; Of: the last; Count; Version: before it
 	AsTold        FactKind = "as-told"        // Said: the sentence that an earlier version of Firmus kept
 )
 

@@ -44,6 +44,14 @@ const (
 	Unfinished Kind = "unfinished" // not a whole recording when it was first looked at: every copy is a copy of that
 )
 
+// Kinds of a finding about the register. One about its rows has the kind of its rule, as
+// package register names it.
+const (
+	NotRead    Kind = "not-read"    // it can't be read: the version before stays in force
+	TornColumn Kind = "torn-column" // the values of a column stand in other rows than before
+	FilledDown Kind = "filled-down" // many rows in a row took one value
+)
+
 // Anatomy says how a file's bytes differ from its version's. Stored: never change one.
 type Anatomy string
 
@@ -90,6 +98,7 @@ const (
 	OfManifest Subject = "manifest" // a manifest that contradicts the ledger
 	OfStore    Subject = "store"
 	OfDisc     Subject = "disc" // a disc as a whole
+	OfRegister Subject = "register"
 )
 
 // Strength is how strong a piece of evidence is. Stored: never change one.
@@ -165,6 +174,7 @@ const (
 	AccountAdded    Verb = "account-added"
 	AccountChanged  Verb = "account-changed" // another password or role
 	AccountRemoved  Verb = "account-removed"
+	RegisterKept    Verb = "register-kept" // it was read, and holds other rows than before
 	ActForbidden    Verb = "act-forbidden" // somebody ordered on the pages what their role doesn't allow
 	Proposed        Verb = "proposed"      // an act was ordered that a second person has to confirm
 	ProposalEnded   Verb = "proposal-ended"
@@ -263,6 +273,9 @@ var Vocabulary = []Term{
 	{"kind", "wrong-directory", "its directory is damaged or names files wrongly; their bytes are as burned"},
 	{"kind", "other-disc", "another disc lies in its box, or has its number written on it"},
 	{"kind", "unfinished", "not a whole recording when it was first looked at"},
+	{"kind", "not-read", "the register can't be read; the last state that could be stays in force"},
+	{"kind", "torn-column", "values of a column stand in other rows than before"},
+	{"kind", "filled-down", "many rows in a row took one value"},
 	{"anatomy", "cut-short", "the beginning is right, the rest is gone"},
 	{"anatomy", "grown", "all of it is there, and more behind it"},
 	{"anatomy", "zeroed", "whole stretches hold zeros instead"},
@@ -277,6 +290,7 @@ var Vocabulary = []Term{
 	{"subject", "manifest", "a manifest"},
 	{"subject", "store", "a whole store"},
 	{"subject", "disc", "a whole disc"},
+	{"subject", "register", "the archive's own register"},
 	{"strength", "reported", "the service's own recorded digest agrees"},
 	{"strength", "read", "every byte was read"},
 	{"cache", "bypassed", "from the drive itself"},
@@ -328,6 +342,7 @@ var Vocabulary = []Term{
 	{"verb", "account-added", "a person may open the pages from now on"},
 	{"verb", "account-changed", "a person's password or role was changed"},
 	{"verb", "account-removed", "a person may not open the pages any more"},
+	{"verb", "register-kept", "the register was read, and differs from what it was"},
 	{"verb", "act-forbidden", "somebody ordered what their role doesn't allow"},
 	{"verb", "proposed", "it was proposed: a second person has to confirm it"},
 	{"verb", "proposal-ended", "a proposal was taken back, or what it was about had changed"},
@@ -431,6 +446,10 @@ var Vocabulary = []Term{
 	{"fact", "by-digest", "files were found by their digest"},
 	{"fact", "such-as", "one of the files that it is about"},
 	{"fact", "superseded", "a new version took its place"},
+	{"fact", "row-says", "what is wrong in a row of the register"},
+	{"fact", "register-fails", "why the register can't be read"},
+	{"fact", "column-torn", "whose values stand in other rows than before"},
+	{"fact", "column-filled", "which rows took one value"},
 	{"fact", "as-told", "as it was told when it was found"},
 }
 

@@ -56,17 +56,25 @@ needs no configuration and no ledger.`,
 }
 
 func (c *command) bagItemCommand() *cobra.Command {
-	return &cobra.Command{
+	restricted := false
+	cmd := &cobra.Command{
 		Use:   "item N DEST",
 		Short: "Make a bag of an item's files, for another archive",
 		Long: `Copies the files of an item, of all sets, into a new bag DEST: each from a store that
-was shown to hold its current version, and held against the ledger's digest.`,
+was shown to hold its current version, and held against the ledger's digest.
+
+An item is refused if a recording of it is restricted: its set is, or the register doesn't
+say plainly that it isn't. --restricted makes the bag all the same, and the bag says so.`,
 		Args: cobra.ExactArgs(2),
-		RunE: func(cmd *cobra.Command, args []string) error { return c.bagItem(cmd.Context(), args[0], args[1]) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return c.bagItem(cmd.Context(), args[0], args[1], restricted)
+		},
 	}
+	cmd.Flags().BoolVar(&restricted, "restricted", false, "also if a recording of the item is restricted")
+	return cmd
 }
 
-func (c *command) bagItem(ctx context.Context, item, dest string) error {
+func (c *command) bagItem(ctx context.Context, item, dest string, restricted bool) error {
 	a, err := c.open(ctx, true)
 	if err != nil {
 		return err
@@ -79,11 +87,21 @@ func (c *command) bagItem(ctx context.Context, item, dest string) error {
 	if err != nil {
 		return err
 	}
+	is, err := a.Acts.Restricted(ctx, item)
+	if err != nil {
+		return err
+	}
+	if is && !restricted {
+		return fmt.Errorf("a recording of item %q is restricted, so no bag was made. If it may leave the house, add --restricted: %w", item, fixity.ErrRefused)
+	}
 	show := c.fileProgress(item)
 	o := bag.MakeOptions{Date: time.Now(), Algorithms: []fixity.Algorithm{fixity.SHA512, fixity.SHA256},
 		Info:     bag.Info{{Label: "Source-Organization", Value: a.Config.Name}, {Label: "External-Identifier", Value: item}},
 		Progress: func(_ bag.Step, path string, n int64) { show(path, n) },
 		Open:     func(dir string) (manifest.Folder, error) { return app.WholeFolder(dir, fixity.Bypassed) }}
+	if is {
+		o.Info = append(o.Info, bag.Element{Label: "Access", Value: "restricted"})
+	}
 	c.startProgress(0)
 	made, err := bag.Build(ctx, func(yield func(bag.File, error) bool) {
 		for x, err := range a.Acts.ItemFiles(ctx, item) {

@@ -192,6 +192,10 @@ func (c *command) checks(ctx context.Context, cfg *config.Config, daemon, mail b
 	for _, s := range shared {
 		lines = append(lines, lineOf("volumes", s.Words(), true, warning, true))
 	}
+	if cfg.Register != nil {
+		detail, ok := app.CheckRegister(ctx, cfg)
+		lines = append(lines, lineOf("register", detail, ok, isOK, true))
+	}
 	backups, err := app.CheckBackups(ctx, cfg, a)
 	if err != nil {
 		return nil, err

@@ -21,7 +21,7 @@ func (c *command) registerCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "register", Short: "The archive's own log, a spreadsheet", Long: `The register is the archive's own log: a spreadsheet that says what each reel holds.
 Firmus compares it with the files under care and never writes to it.`, Args: cobra.NoArgs,
 		Annotations: onlyHelp, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
-	cmd.AddCommand(c.registerTryCommand())
+	cmd.AddCommand(c.registerTryCommand(), c.registerReadCommand())
 	return cmd
 }
 

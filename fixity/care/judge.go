@@ -76,6 +76,7 @@ const (
 	StepTakeOut  Step = "take-out"  // move it out, or leave it in peace
 	StepDrive    Step = "drive"     // try the disc in a second drive first
 	StepBurn     Step = "burn"      // burn the disc anew
+	StepRegister Step = "register"  // correct the register, or settle it as it is
 	StepTransfer Step = "transfer"  // keep stick and reel, and transfer it once more
 )
 

@@ -71,6 +71,9 @@ type Rules struct {
 	Copies int           // independent copies that each file should have; 0 is not asked
 	Places int           // in so many different places; 0 is not asked
 	Within time.Duration // fewer than that for longer is a finding
+	// RestrictsItems says that the register has a column for it: what it doesn't plainly free
+	// is restricted.
+	RestrictsItems bool
 
 	volumes map[string][]string // by store, where its roots lie as far as is known; OnVolumes sets it
 }

@@ -178,7 +178,9 @@ func (t Findings) begin(f Finding, by string) (Finding, error) {
 	if f.Count == 0 {
 		f.Count = 1
 	}
-	t.countDay(f.Store, 0, 0, 1)
+	if f.Store != "" { // the register is in none
+		t.countDay(f.Store, 0, 0, 1)
+	}
 	return f, t.turn(f, fixity.FindingOpened, by)
 }
 

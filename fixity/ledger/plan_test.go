@@ -34,6 +34,7 @@ var walks = map[string]string{
 	"SELECT coalesce(max(seq), -1) FROM event WHERE ve": "once a backup",
 	"SELECT CAST(coalesce(sum(length(leaf) + 1), 0) AS": "once a backup",
 	"SELECT max(at) FROM event":                         "once a command",
+	"SELECT f.id, f.set_name, f.path, f.taken_at, COAL": "once a reading of the register",
 	"SELECT item, count(*) FROM file WHERE taken_at >=": "once a letter",
 	"SELECT i.store, i.state, count(*) FROM instance i": "once a letter",
 	"SELECT store, count(*), count(*) FILTER (WHERE re": "once a letter",

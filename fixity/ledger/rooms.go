@@ -15,6 +15,7 @@ type (
 	People    struct{ *Tx } // who may open the pages, and the browsers they do it with
 	Proposals struct{ *Tx } // acts that wait for a second person
 	Post      struct{ *Tx } // letters and their deliveries
+	Register  struct{ *Tx } // the archive's own register, as it was read
 	Services  struct{ *Tx } // ids, owners and change logs of cloud services
 	Sources   struct{ *Tx } // sticks and recorders that transfers were received from
 	Stores    struct{ *Tx } // stores, their roots and volumes
@@ -39,6 +40,7 @@ type rooms struct {
 	People    People
 	Post      Post
 	Proposals Proposals
+	Register  Register
 	Services  Services
 	Sources   Sources
 	Stores    Stores
@@ -47,6 +49,6 @@ type rooms struct {
 
 // furnished returns t with its rooms.
 func (t *Tx) furnished() *Tx {
-	t.rooms = rooms{Audits{t}, Clock{t}, Copies{t}, Discs{t}, Files{t}, Findings{t}, Log{t.record.Log, t}, Manifests{t}, People{t}, Post{t}, Proposals{t}, Services{t}, Sources{t}, Stores{t}, Strays{t}}
+	t.rooms = rooms{Audits{t}, Clock{t}, Copies{t}, Discs{t}, Files{t}, Findings{t}, Log{t.record.Log, t}, Manifests{t}, People{t}, Post{t}, Proposals{t}, Register{t}, Services{t}, Sources{t}, Stores{t}, Strays{t}}
 	return t
 }

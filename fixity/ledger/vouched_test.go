@@ -31,6 +31,8 @@ var notVouched = map[string]string{
 	"proposal":  "what waits for a second person; the events tell of each, and of both names once it is done",
 	"account":   "who may open the pages; the events tell of each change", "web_session": "who has them open", "web_place": "where they signed in before", "web_link": "who may open them once",
 
+	"register_row": "held against the digest in its version when it is asked for", "register_says": "follows from the rows", "register_problem": "follows from the rows; findings tell of it", "register_reading": "when it was read last",
+
 	"manifest": "derived from versions, and held against the files", "manifest_owed": "which of them are to be written anew",
 	"stray": "as the last listing showed it; the next one shows it again", "service_item": "as the last listing showed it",
 
@@ -77,7 +79,9 @@ func rich(t *testing.T, d database) *world {
 			return err
 		}
 		x.Event(ledger.Event{Verb: fixity.TakenIn, By: "Ada Wren", Store: "studio", Set: masters})
-		return nil
+		_, _, err := x.Register.Keep(fixity.RegisterVersion{By: "Ada Wren", From: "register.csv", Sheet: "Reels", Columns: `{"item":"Number"}`, File: fixity.DigestOf(fixity.SHA256, make([]byte, 32)),
+			Added: 1, Deleted: 2, Changed: 3, Moved: 4}, []fixity.RegisterRow{{Line: 2, Cells: `{"item":"QV-0107"}`}})
+		return err
 	})
 	w.pass(time.Hour)
 	w.put("studio", access, "QV-0107/cut.wav", "cut again") // a save

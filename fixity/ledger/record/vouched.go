@@ -71,12 +71,14 @@ var vouched = tables([][3]string{
 	{"disc_file", "disc:n n:n", "file:n version:n name:p"},
 	{"disc_check", "id:n", `disc:n toc:t began_at:n ended_at:n by_name:t drive:t speed:n written:t proved:t verdict:t sectors:n at_once:n retried:n doubtful:n
 		unreadable:n gain:o map:s looked:s result:s event:n control:n`},
+	{"register_version", "n:n", "at:n by_name:t source:t sheet:t columns:s file:h held:h lines:s rows:n added:n deleted:n changed:n moved:n"},
 	{"disc_decision", "id:n", "verdict:t gain:o within:n reason:t by_name:t at:n"},
 })
 
 // NotVouched is what Verify doesn't hold against the record, in words.
 var NotVouched = []string{
 	"letters and what was told of a finding",
+	"the rows of the register (they are held against the digest of their version), and what follows from them",
 	"who may open the pages, and who has them open",
 	"tallies and the counts of a day, which can be counted again",
 	"when a copy was read or reported last, its size and time, and when its turn is next",

@@ -420,6 +420,70 @@ CREATE TABLE record_key (
     event  INTEGER NOT NULL
 ) STRICT;
 
+CREATE TABLE register_problem (
+    key     TEXT NOT NULL PRIMARY KEY,
+    sheet   TEXT NOT NULL,
+    line    INTEGER NOT NULL,
+    col     TEXT NOT NULL,
+    kind    TEXT NOT NULL,
+    says    TEXT NOT NULL,
+    item    BLOB NOT NULL,
+    finding INTEGER NOT NULL,
+    since   INTEGER NOT NULL,
+    quiet   INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE register_reading (
+    id       INTEGER PRIMARY KEY CHECK (id = 1),
+    read_at  INTEGER NOT NULL,
+    source   TEXT NOT NULL,
+    file     BLOB NOT NULL,
+    tried_at INTEGER NOT NULL,
+    trouble  TEXT NOT NULL,
+    rows     INTEGER NOT NULL,
+    matched  INTEGER NOT NULL,
+    waiting  INTEGER NOT NULL,
+    open     INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE register_row (
+    id    INTEGER PRIMARY KEY,
+    since INTEGER NOT NULL,
+    until INTEGER NOT NULL,
+    item  BLOB NOT NULL,
+    side  TEXT NOT NULL,
+    cells TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE register_says (
+    item       BLOB NOT NULL,
+    side       TEXT NOT NULL,
+    sheet      TEXT NOT NULL,
+    line       INTEGER NOT NULL,
+    condition  TEXT NOT NULL,
+    restricted INTEGER NOT NULL,
+    unplayable INTEGER NOT NULL,
+    says       TEXT NOT NULL,
+    PRIMARY KEY (item, side)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE register_version (
+    n        INTEGER PRIMARY KEY,
+    at       INTEGER NOT NULL,
+    by_name  TEXT NOT NULL,
+    source   TEXT NOT NULL,
+    sheet    TEXT NOT NULL,
+    columns  TEXT NOT NULL,
+    file     BLOB NOT NULL,
+    held     BLOB NOT NULL,
+    lines    TEXT NOT NULL,
+    rows     INTEGER NOT NULL,
+    added    INTEGER NOT NULL,
+    deleted  INTEGER NOT NULL,
+    changed  INTEGER NOT NULL,
+    moved    INTEGER NOT NULL
+) STRICT;
+
 CREATE TABLE remark (
     audit INTEGER NOT NULL,
     n     INTEGER NOT NULL,
@@ -627,6 +691,14 @@ CREATE INDEX reading_audit ON reading (audit);
 CREATE INDEX reading_event ON reading (event);
 
 CREATE INDEX reading_shard ON reading (shard);
+
+CREATE INDEX register_problem_kind ON register_problem (kind, line, key);
+
+CREATE INDEX register_row_item ON register_row (item) WHERE until = 0;
+
+CREATE INDEX register_row_since ON register_row (since);
+
+CREATE INDEX register_row_until ON register_row (until);
 
 CREATE INDEX service_item_id ON service_item (store, id);
 

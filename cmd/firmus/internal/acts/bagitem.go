@@ -55,6 +55,20 @@ func (e Acts) ItemFiles(ctx context.Context, item string) iter.Seq2[ItemFile, er
 	}
 }
 
+// Restricted says that a recording of an item isn't for everybody.
+func (e Acts) Restricted(ctx context.Context, item string) (is bool, err error) {
+	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		r, err := t.Register.Restricted()
+		if err != nil || r.None() {
+			return err
+		}
+		fs, err := t.Files.OfItem(item)
+		is = slices.ContainsFunc(fs, func(f ledger.File) bool { return f.Retired.IsZero() && r.File(f.Set, f.Path) })
+		return err
+	})
+	return is, err
+}
+
 // itemFile yields one of them, and says whether to go on.
 func (e Acts) itemFile(ctx context.Context, f ledger.File, yield func(ItemFile, error) bool) (more bool) {
 	name := f.Set + "/" + ledger.DisplayPath(f.Path)

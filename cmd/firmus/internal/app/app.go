@@ -210,7 +210,7 @@ func (a *App) Close() error {
 }
 
 func rulesOf(c *config.Config) (care.Rules, map[string]care.LeaveOut, error) {
-	r := care.Rules{Copies: c.Rule.Copies, Places: c.Rule.Places, Within: time.Duration(c.Rule.Within)}
+	r := care.Rules{Copies: c.Rule.Copies, Places: c.Rule.Places, Within: time.Duration(c.Rule.Within), RestrictsItems: restrictsItems(c)}
 	litter := map[string]care.LeaveOut{}
 	for _, s := range c.Sets {
 		set := care.Set{Name: s.Name, Role: s.Role, Editing: time.Duration(s.Editing), Restricted: s.Restricted, TwoPeople: s.TwoPeople}

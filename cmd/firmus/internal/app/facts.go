@@ -59,6 +59,9 @@ func (s *parts) facts(ctx context.Context) metrics.Facts {
 		if backups, err = t.Log.Backups(); err != nil {
 			return err
 		}
+		if f.Register, err = registerFacts(t, cfg); err != nil {
+			return err
+		}
 		if counts, err = t.Post.Counts(); err != nil {
 			return err
 		}

@@ -33,6 +33,7 @@ func (a *App) pagesOptions(log *slog.Logger) pages.Options {
 		Sources: func() []string { return sources(a.Config.Work.Sources) }}
 	o.Desk = func() statements.Desk { return DeskOf(a.Config) }
 	o.Guarded = guarded.Of(a.Config)
+	o.Register = RegisterSource(a.Config)
 	o.Config, o.Account = a.Config.File, people.OfComputer()
 	for _, p := range a.Config.Web.Proxies {
 		if addr, err := netip.ParseAddr(p); err == nil {

@@ -169,6 +169,7 @@ func (s *parts) start() {
 	s.spawn(s.guardLedger)
 	s.spawn(s.checkRecord)
 	s.spawn(s.drawDiscs)
+	s.spawn(s.followRegister)
 	s.spawn(func() { s.site.Warm(s.ctx) })
 	s.watchDrives()
 	for _, st := range s.a.Config.Stores {

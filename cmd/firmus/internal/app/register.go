@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts/reading"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/preview"
@@ -146,43 +147,9 @@ func RegisterSettings(g *config.Register) register.Settings {
 
 // RegisterKnown is what the ledger knows, as far as the register is about it.
 func (a *App) RegisterKnown(ctx context.Context) (k register.Known, err error) {
-	var about []string
-	if g := a.Config.Register; g != nil {
-		about = g.Sets
-	}
 	err = a.Ledger.View(ctx, func(t *ledger.Tx) error {
-		files, err := t.Files.AllWorking()
-		if err != nil {
-			return err
-		}
-		for _, f := range files {
-			set, ok := a.Acts.Rules.Set(f.File.Set)
-			if !ok || len(about) > 0 && !slices.Contains(about, f.File.Set) {
-				continue
-			}
-			x := set.FieldsOf(f.File.Path)
-			k.Files = append(k.Files, register.KnownFile{ID: f.File.ID, Set: f.File.Set, Path: f.File.Path, Role: set.Role, Item: x.Item, Side: x.Side, Track: x.Track,
-				Barcode: x.Barcode, Length: f.Sound, TakenIn: f.File.TakenAt})
-		}
-		discs, err := t.Discs.All()
-		if err != nil {
-			return err
-		}
-		for _, d := range discs {
-			if !d.Retired.IsZero() {
-				continue
-			}
-			on, err := t.Discs.FilesOn(d.ID)
-			if err != nil {
-				return err
-			}
-			known := register.KnownDisc{Number: d.Number, Twin: d.Twin}
-			for _, f := range on {
-				known.Files = append(known.Files, f.File)
-			}
-			k.Discs = append(k.Discs, known)
-		}
-		return nil
+		k, err = reading.Known(t, a.Acts.Rules, RegisterSource(a.Config).Sets)
+		return err
 	})
 	return k, err
 }

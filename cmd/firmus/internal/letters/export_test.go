@@ -47,7 +47,7 @@ func Write(m Matter) (subject, text, html string, err error) {
 	for _, s := range m.Away {
 		x.away[s] = true
 	}
-	w := writer{words: words{m.Rules, m.Zone, m.Titles, m.Pages}, x: x, kind: m.Kind, now: m.Now, next: m.Next, deputy: m.Deputy, to: m.To, name: "Quillmere Valley Song Survey", events: 48219}
+	w := writer{words: words{rules: m.Rules, zone: m.Zone, titles: m.Titles, pages: m.Pages}, x: x, kind: m.Kind, now: m.Now, next: m.Next, deputy: m.Deputy, to: m.To, name: "Quillmere Valley Song Survey", events: 48219}
 	subject, p := w.letter()
 	html, err = p.html(subject)
 	return subject, p.text(), html, err

@@ -32,7 +32,8 @@ type thread struct {
 	first  time.Time
 	newest time.Time // of its letters, as far as findings were told first in them
 	heard  map[int64]string
-	about  report.Matter // what steps are taken from, besides the findings
+	about  report.Matter                   // what steps are taken from, besides the findings
+	says   map[int64][]fixity.RegisterSays // what the register says of each file
 }
 
 // known is a file and its copies.

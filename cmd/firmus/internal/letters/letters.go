@@ -117,7 +117,7 @@ func New(o Options) (*Letters, error) {
 }
 
 func (l *Letters) words() words {
-	return words{l.o.Rules, l.o.Zone, l.o.Titles, strings.TrimSuffix(l.o.Pages, "/")}
+	return words{rules: l.o.Rules, zone: l.o.Zone, titles: l.o.Titles, pages: strings.TrimSuffix(l.o.Pages, "/")}
 }
 
 // draft is a letter that isn't in the outbox yet, and what it tells.

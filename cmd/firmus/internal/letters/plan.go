@@ -208,7 +208,15 @@ func (l *Letters) draft(t *ledger.Tx, kind string, x *thread, now, next time.Tim
 	if err := errors.Join(l.hear(t, x), l.save(t, x)); err != nil {
 		return d, err
 	}
+	withhold, err := l.withholds(t, x.all())
+	if err != nil {
+		return d, err
+	}
+	if err := l.about(t, x); err != nil {
+		return d, err
+	}
 	w := writer{words: l.words(), x: x, kind: kind, now: now, next: next, deputy: l.o.Mail.Deputy, name: l.o.Name, events: events}
+	w.withhold = withhold
 	d.to = l.recipients(deputy)
 	w.to = d.to
 	subject, p := w.letter()

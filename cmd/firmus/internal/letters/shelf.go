@@ -15,6 +15,9 @@ func (w words) lies(f ledger.Finding) string {
 	if f.Disc != "" {
 		return "disc " + clean(f.Disc)
 	}
+	if f.Subject == fixity.OfRegister {
+		return "register"
+	}
 	return w.store(f.Store)
 }
 

@@ -151,6 +151,13 @@ func (w writer) ofFile() (string, page) {
 	if strings.Contains(f.Path, "/") {
 		what.fact("The item", item)
 	}
+	for i, s := range w.register(f) {
+		label := ""
+		if i == 0 {
+			label = "Register"
+		}
+		what.fact(label, s)
+	}
 	what.fact("The file", fmt.Sprintf("%s: %s, taken in %s", f.Set, report.Show(w.path(f.Path)), w.day(file.TakenAt)))
 	for _, o := range w.x.open {
 		label, also := "What", ""
@@ -412,7 +419,7 @@ func (w writer) matter(fs ...ledger.Finding) report.Matter {
 // act adds the steps, and what to save first from a failing drive.
 func (w writer) act(p *page) {
 	m := w.matter(w.x.open...)
-	p.add(part{Title: "Do this", Steps: w.steps(m.Steps())})
+	p.add(part{Title: "Do this", Steps: w.placed(w.steps(m.Steps()))})
 	if m.Failing() {
 		p.add(w.saveFirstTable(m))
 	}
@@ -427,7 +434,7 @@ func (w writer) saveFirstTable(m report.Matter) part {
 		if len(x.In) > 0 {
 			in = "also on the " + w.stores(x.In)
 		}
-		p.Listed = append(p.Listed, step{report.Step{Lines: []report.Line{{Label: "FROM", Path: m.SaveFrom(x)}}}, report.Show(x.File.Set+"/"+w.path(x.File.Path)) + ": " + in, ""})
+		p.Listed = append(p.Listed, w.placed([]step{{report.Step{Lines: []report.Line{{Label: "FROM", Path: m.SaveFrom(x)}}}, report.Show(x.File.Set+"/"+w.path(x.File.Path)) + ": " + in, ""}})...)
 	}
 	return p
 }
@@ -466,7 +473,9 @@ func (w writer) close(p *page) {
 	if w.kind != ledger.LetterEnd {
 		foot.Lines[len(foot.Lines)-1] = fmt.Sprintf("Next letter: %s, the weekly one, or sooner if there is news. This stays in each of them until it is settled.", w.whenDay(w.next))
 	}
-	if !w.titles && w.shortened() {
+	if w.withhold {
+		foot.Lines = append(foot.Lines, fmt.Sprintf("A recording in this letter is restricted: its name, and the places that tell it, are left out. They stand in: firmus findings show %d", w.x.all()[0].ID))
+	} else if !w.titles && w.shortened() {
 		foot.Lines = append(foot.Lines, "Names are cut short (…) because titles and performers don't leave the house by mail. Only in the steps do paths stand whole: you could not follow a path that is cut short.")
 	}
 	p.add(foot)

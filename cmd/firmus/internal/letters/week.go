@@ -33,6 +33,13 @@ func (w week) rest(p *page) {
 		}
 		x.fact(label, s)
 	}
+	for i, s := range w.registerLines() {
+		label := ""
+		if i == 0 {
+			label = "Register"
+		}
+		x.fact(label, s)
+	}
 	for i, s := range w.putRight() {
 		label := ""
 		if i == 0 {
@@ -138,6 +145,9 @@ func tidied(fs []ledger.Finding) [][]ledger.Finding {
 	var out [][]ledger.Finding
 	for _, f := range fs {
 		k := key{f.Store, f.Kind, f.Subject}
+		if f.Subject == fixity.OfRegister {
+			k.kind = "" // all of it is one thing to do
+		}
 		i, ok := at[k]
 		if !ok {
 			i = len(out)
@@ -152,6 +162,9 @@ func (w week) waits() []string {
 	var out []string
 	for _, fs := range tidied(w.tidy) {
 		f := fs[0]
+		if f.Subject == fixity.OfRegister {
+			continue // the register's own line says it
+		}
 		s := fmt.Sprintf("[%s] ", numbers(fs))
 		switch {
 		case len(fs) > 1:
@@ -201,6 +214,9 @@ func means(f ledger.Finding) string {
 func (w week) putRight() []string {
 	var out []string
 	for _, fs := range tidied(w.ended) {
+		if fs[0].Subject == fixity.OfRegister {
+			continue // rows come and go: what is open counts
+		}
 		if len(fs) > 2 {
 			out = append(out, fmt.Sprintf("[%s] %s on the %s (%s): %s", numbers(fs), fixity.Count(len(fs), "finding"), w.liesOf(fs), was(fs[0]), endings(fs)))
 			continue

@@ -34,6 +34,8 @@ type week struct {
 	takenOut         []ledger.TakenOut
 	backups          []ledger.Backup
 	undelivered      []ledger.Delivery
+	reading          fixity.RegisterReading
+	versions         []fixity.RegisterVersion // of the register, that were read since
 	missed           map[string][]Missed
 	notes            []Note
 	events           int64
@@ -61,6 +63,14 @@ func (l *Letters) weekly(t *ledger.Tx, xs []*thread, now, since, next time.Time,
 		if len(x.open) > 0 {
 			w.urgent = append(w.urgent, x)
 		}
+	}
+	var told []ledger.Finding
+	for _, x := range w.urgent {
+		told = append(told, x.open...)
+	}
+	var err error
+	if w.withhold, err = l.withholds(t, slices.Concat(told, w.tidy, w.ended)); err != nil {
+		return draft{}, err
 	}
 	subject, p := w.letter()
 	letter, err := l.compose(ledger.LetterWeekly, "weekly", subject, p, now)
@@ -149,6 +159,12 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 		return err
 	}
 	if w.undelivered, err = t.Post.UndeliveredSince(w.since); err != nil {
+		return err
+	}
+	if w.reading, err = t.Register.Reading(); err != nil {
+		return err
+	}
+	if w.versions, err = t.Register.VersionsSince(w.since); err != nil {
 		return err
 	}
 	w.events, w.root, err = t.Post.Mark()

@@ -21,6 +21,9 @@ type words struct {
 	zone   *time.Location
 	titles bool // names may stand in letters as they are
 	pages  string
+	// withhold says that the letter tells of a recording that isn't for everybody: nothing in
+	// it says what that is called.
+	withhold bool
 }
 
 // link is the page about findings: of one, or of the incident that they belong to.
@@ -135,7 +138,7 @@ func (w words) stores(names []string) string {
 // performers stand in names too.
 func (w words) path(p string) string {
 	p = clean(p)
-	if w.titles || p == "" {
+	if w.titles && !w.withhold || p == "" {
 		return p
 	}
 	names := strings.Split(p, "/")
@@ -197,6 +200,9 @@ func isCode(s string, first bool) bool {
 func (w words) name(p string) string {
 	whole := path.Base(p)
 	if p = w.path(p); !strings.ContainsFunc(strings.TrimSuffix(p, path.Ext(p)), func(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) }) {
+		if w.withhold {
+			return "a file whose name is withheld"
+		}
 		return clean(whole)
 	}
 	base := strings.TrimSuffix(path.Base(p), path.Ext(p))

@@ -59,14 +59,22 @@ var (
 	backupFails = desc("backup_failed", "1 if the newest try to write the ledger to the store failed.", "store")
 	credential  = desc("credential_expiry_timestamp_seconds", "When the store's sign-in ends.", "store")
 
-	waiting    = desc("letters_waiting", "Letters that no server has taken yet.")
-	failed     = desc("letters_failed", "Letters that a server has refused for good.")
+	waiting          = desc("letters_waiting", "Letters that no server has taken yet.")
+	failed           = desc("letters_failed", "Letters that a server has refused for good.")
+	registerRead     = desc("register_read_timestamp_seconds", "When the register in force was read last.")
+	registerChanged  = desc("register_changed_timestamp_seconds", "When the register was first read as it is in force.")
+	registerFailed   = desc("register_read_failed", "1 if the newest try to read the register failed; the one before is in force.")
+	registerRows     = desc("register_rows", "Rows of the register in force.")
+	registerMatched  = desc("register_rows_matched", "Rows of the register whose files are under care.")
+	registerProblems = desc("register_problems", "Problems in the register that nobody settled.")
+
 	nextLetter = desc("letter_next_timestamp_seconds", "When the next weekly letter is due.")
 )
 
 var all = []*prometheus.Desc{ledgerUp, ledgerWritable, closed, stateFree, reloadAt, reloadFailed, recordAt, recordBroken, recordFailed, files, fileBytes, open, openKinds,
 	away, seen, listed, complete, promise, held, within, neverRead, oldest, broken, mayGoBack, next, lastRun, lastOK, missed, running, trouble,
-	backup, backupFails, credential, waiting, failed, nextLetter}
+	backup, backupFails, credential, waiting, failed, nextLetter,
+	registerRead, registerChanged, registerFailed, registerRows, registerMatched, registerProblems}
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range all {
@@ -106,6 +114,14 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		at(recordAt, r.Checked)
 		put(recordBroken, number(r.Broken))
 		put(recordFailed, number(r.Failed))
+	}
+	if r := f.Register; r != nil {
+		at(registerRead, r.Read)
+		at(registerChanged, r.Changed)
+		put(registerFailed, number(r.Failed))
+		put(registerRows, float64(r.Rows))
+		put(registerMatched, float64(r.Matched))
+		put(registerProblems, float64(r.Problems))
 	}
 	if !f.LedgerUp {
 		return // what isn't known isn't 0

@@ -27,9 +27,10 @@ type Facts struct {
 	Files    []Files
 	Open     []Open
 	Stores   []Store
-	Letters  *Letters // nil: no letters are sent
-	Record   *Record  // nil: the record was never checked
-	Free     int64    // bytes on the drive of the state folder; negative: not known
+	Letters  *Letters  // nil: no letters are sent
+	Record   *Record   // nil: the record was never checked
+	Register *Register // nil: none is configured
+	Free     int64     // bytes on the drive of the state folder; negative: not known
 	Reloaded time.Time
 	// ReloadFailed: the newest try to read the configuration anew failed, and the old
 	// one is in force.
@@ -97,6 +98,16 @@ type Record struct {
 type Letters struct {
 	Waiting, Failed int64
 	Next            time.Time // weekly letter
+}
+
+// Register is how the archive's own register stands.
+type Register struct {
+	Read     time.Time // when it was read to the end last
+	Changed  time.Time // since when the one in force holds what it holds
+	Failed   bool      // the last try failed
+	Rows     int64
+	Matched  int64 // whose files are there
+	Problems int64 // that nobody settled
 }
 
 // scrapeWithin is how long the facts may take.

@@ -36,8 +36,9 @@ func full() metrics.Facts {
 			{Name: "vault", Away: true, Listed: true, Trouble: true},
 			{Name: "cloud", Credential: now.AddDate(0, 0, 50)}, {Name: "safe", Visiting: true, MayGoBack: true},
 		},
-		Letters: &metrics.Letters{Waiting: 2, Failed: 1, Next: now.AddDate(0, 0, 5)},
-		Record:  &metrics.Record{Checked: now.Add(-4 * time.Hour), Broken: true},
+		Letters:  &metrics.Letters{Waiting: 2, Failed: 1, Next: now.AddDate(0, 0, 5)},
+		Record:   &metrics.Record{Checked: now.Add(-4 * time.Hour), Broken: true},
+		Register: &metrics.Register{Read: now.Add(-2 * time.Hour), Changed: now.AddDate(0, 0, -3), Failed: true, Rows: 1204, Matched: 900, Problems: 5},
 	}
 }
 

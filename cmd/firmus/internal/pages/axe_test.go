@@ -94,7 +94,7 @@ func TestEveryPageIsAccessible(t *testing.T) {
 	b.Click("Open")
 	tried := 0
 	for pattern, needs := range pages.Routes() {
-		if !strings.HasPrefix(pattern, "GET ") || needs == "" || slices.Contains(files, pattern) {
+		if !strings.HasPrefix(pattern, "GET ") || needs == "" || slices.Contains(files, pattern) || strings.HasPrefix(pattern, "GET /register/") { // those have a test of their own
 			continue
 		}
 		path := strings.ReplaceAll(strings.TrimPrefix(pattern, "GET "), "{$}", "")

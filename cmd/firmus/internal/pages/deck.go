@@ -60,7 +60,7 @@ func (q *request) suspicions(t *tx, items []string) (out []suspicion, err error)
 		if err != nil {
 			return nil, err
 		}
-		if len(files) > mostOfItem || slices.ContainsFunc(files, func(f ledger.File) bool { return q.mayNotKnow(f.Set) }) {
+		if len(files) > mostOfItem || slices.ContainsFunc(files, func(f ledger.File) bool { return q.mayNotKnow(f.Set, f.Path) }) {
 			continue
 		}
 		said, err := q.suspect(t, files)

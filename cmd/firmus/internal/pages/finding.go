@@ -162,7 +162,7 @@ func findingPage(q *request) error {
 	if err != nil {
 		return err
 	}
-	d.Open, d.Heading, d.State = f.Open(), headingOf(f), string(f.Kind)
+	d.Open, d.Heading, d.State = f.Open(), headingOf(f), stateOf(f)
 	shows := q.veiled(f)
 	d.Title = subjectOf(shows) + ": " + kindInWords(shows)
 	d.tell(q, shows, m)

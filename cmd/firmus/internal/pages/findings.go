@@ -38,7 +38,7 @@ type line struct {
 }
 
 func lineOf(f ledger.Finding) line {
-	l := line{ID: f.ID, State: string(f.Kind), Urgency: f.Urgency, Heading: headingOf(f), Subject: subjectOf(f), What: kindInWords(f), Since: f.Opened}
+	l := line{ID: f.ID, State: stateOf(f), Urgency: f.Urgency, Heading: headingOf(f), Subject: subjectOf(f), What: kindInWords(f), Since: f.Opened}
 	if f.Kind != fixity.Unfinished && f.Open() {
 		l.Good = report.Good(f)
 	}
@@ -46,6 +46,14 @@ func lineOf(f ledger.Finding) line {
 		l.Ended = report.EndedBy(f)
 	}
 	return l
+}
+
+// stateOf says which mark stands before a finding.
+func stateOf(f ledger.Finding) string {
+	if f.Subject == fixity.OfRegister {
+		return string(fixity.Unexpected) // a note; nothing is damaged
+	}
+	return string(f.Kind)
 }
 
 // headingOf is what stands before a finding, in small letters: a page isn't a telegram.
@@ -61,6 +69,8 @@ func subjectOf(f ledger.Finding) string {
 	switch {
 	case f.Subject == fixity.OfStore:
 		return f.Store
+	case f.Subject == fixity.OfRegister:
+		return "the register"
 	case f.Disc != "" && (f.Path == "" || f.Subject == fixity.OfDisc):
 		return "disc " + f.Disc
 	case f.Disc != "":
@@ -81,7 +91,7 @@ func kindInWords(f ledger.Finding) string {
 		}
 		return report.What(f, report.Local)
 	}
-	if f.Subject == fixity.OfDisc || f.Subject == fixity.OfManifest {
+	if f.Subject == fixity.OfDisc || f.Subject == fixity.OfManifest || f.Subject == fixity.OfRegister {
 		return report.What(f, report.Local)
 	}
 	words := map[string]string{
@@ -304,7 +314,7 @@ func incidentPage(q *request) error {
 		if err != nil {
 			return err
 		}
-		if !q.mayNotKnow(x.First.Set) {
+		if !q.hides(x.First) {
 			d.Steps = q.steps(m.Steps())
 		}
 		if m.Amount.Files > 0 {
@@ -366,7 +376,7 @@ func searchPage(q *request) error {
 				files, d.More = files[:perPage], !d.Withheld // how many there are would tell of names too
 			}
 			for _, f := range files {
-				if q.mayNotKnow(f.Set) && !strings.Contains(strings.ToLower(f.Item), strings.ToLower(d.Q)) {
+				if q.mayNotKnow(f.Set, f.Path) && !strings.Contains(strings.ToLower(f.Item), strings.ToLower(d.Q)) {
 					continue // that a name holds what was typed tells the name
 				}
 				x := found{Set: f.Set, Path: q.named(f.Set, f.Path), Item: f.Item}

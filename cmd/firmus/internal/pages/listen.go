@@ -76,7 +76,7 @@ type heardVersion struct {
 // listen offers both versions to listen to: as it is now, and as it was taken in. nil: there
 // are no two, or nothing that sounds.
 func (q *request) listen(f ledger.Finding, copies []ledger.Copy, m report.Matter, away report.Absent, dmg acts.Damage) *listenData {
-	if f.File == 0 || f.Carrier != 0 || q.mayNotKnow(f.Set) {
+	if f.File == 0 || f.Carrier != 0 || q.hides(f) {
 		return nil
 	}
 	own, other := q.sides(f, copies, away)
@@ -249,7 +249,7 @@ func (q *request) heardOf(id int64, store string) (h heard, err error) {
 	if i < 0 || !e.ListableStore(store) {
 		return h, fixity.ErrNotFound
 	}
-	if q.mayNotKnow(h.finding.Set) {
+	if q.hides(h.finding) {
 		return h, status{http.StatusForbidden, "This recording is restricted", "Your account may not listen to it."}
 	}
 	h.copy = copies[i]
@@ -397,7 +397,7 @@ func listenPage(q *request) error {
 	}); err != nil {
 		return err
 	}
-	if q.mayNotKnow(seen.Finding.Set) {
+	if q.hides(seen.Finding) {
 		return status{http.StatusForbidden, "This recording is restricted", "Your account may not listen to it."}
 	}
 	dmg, _, err := acts.Of(e).DamageOf(q.Context(), seen.Finding)

@@ -339,7 +339,7 @@ func reelPage(q *request) error {
 			d.Rows = append(d.Rows, q.sideRow(plan, s))
 		}
 		d.Heads, d.Groups = headsOf(plan)
-		if !slices.ContainsFunc(files, func(f ledger.Working) bool { return q.mayNotKnow(f.File.Set) }) {
+		if !slices.ContainsFunc(files, func(f ledger.Working) bool { return q.mayNotKnow(f.File.Set, f.File.Path) }) {
 			var plain []ledger.File
 			for _, f := range files {
 				plain = append(plain, f.File)
@@ -385,7 +385,7 @@ func reelPage(q *request) error {
 			if ev.Store != "" {
 				w.What += " (" + ev.Store + ")"
 			}
-			if ev.Reason != "" && !q.mayNotKnow(f.Set) {
+			if ev.Reason != "" && !q.mayNotKnow(f.Set, f.Path) {
 				w.What += ": " + ev.Reason
 			}
 			d.History = append(d.History, w)
@@ -434,7 +434,7 @@ func reelPrint(q *request) error {
 	if err != nil {
 		return err
 	}
-	if slices.ContainsFunc(it.Files, func(f statements.File) bool { return q.mayNotKnow(f.Set) }) {
+	if slices.ContainsFunc(it.Files, func(f statements.File) bool { return q.mayNotKnow(f.Set, f.Path) }) {
 		return errRestricted
 	}
 	return q.sheet(it.Sheet(q.s.o.Name))

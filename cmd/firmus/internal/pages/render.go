@@ -26,6 +26,7 @@ var menu = []struct {
 }{
 	{"/", "Today", fixity.Viewer},
 	{"/reels", "Reels", fixity.Viewer},
+	{"/register", "Register", fixity.Viewer},
 	{"/findings", "Findings", fixity.Viewer},
 	{"/discs", "Discs", fixity.Viewer},
 	{"/work", "Work", fixity.Technician},

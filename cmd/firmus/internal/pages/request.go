@@ -16,6 +16,8 @@ type request struct {
 	w   http.ResponseWriter
 	s   *Site
 	who person
+	// restricted is what isn't for everybody, of who may not know all.
+	restricted ledger.Restricted
 }
 
 // person is who has a session.

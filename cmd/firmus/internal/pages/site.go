@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/reading"
 	"firmus/cmd/firmus/internal/discs"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/pages/stave"
@@ -60,6 +61,8 @@ type Options struct {
 	// Config is the configuration's file, and Account who acts on this computer where nobody
 	// has an account of their own, as commands have it.
 	Config, Account string
+	// Register is where the archive's register comes from; the zero value if none is configured.
+	Register reading.Source
 	// NextLetter is when the next weekly letter is due; zero if none is sent. May be nil.
 	NextLetter func(context.Context) time.Time
 }
@@ -103,6 +106,9 @@ type Site struct {
 	cookie string
 	secure bool
 	reels  *reels.Counter
+	veils  veils
+	// compared is how versions of the register differ.
+	compared comparisons
 }
 
 // route is a page or an act.
@@ -114,7 +120,7 @@ type route struct {
 
 // allRoutes are those of every page.
 func allRoutes() []route {
-	return slices.Concat(enterRoutes, todayRoutes, findingRoutes, listenRoutes, reelRoutes, discRoutes, printRoutes, decideRoutes, workRoutes, discActRoutes, sittingRoutes, storeRoutes, tidyRoutes, uploadRoutes, recordRoutes, secondRoutes, retireRoutes, firstRoutes)
+	return slices.Concat(enterRoutes, todayRoutes, findingRoutes, listenRoutes, reelRoutes, registerRoutes, discRoutes, printRoutes, decideRoutes, workRoutes, discActRoutes, sittingRoutes, storeRoutes, tidyRoutes, uploadRoutes, recordRoutes, secondRoutes, retireRoutes, firstRoutes)
 }
 
 //go:embed static
@@ -340,6 +346,9 @@ func (q *request) serve(r route) error {
 		}
 		return status{http.StatusForbidden, "Your account may not do this",
 			"Nothing was changed. It needs the role " + string(r.needs) + "; yours is " + string(q.who.Role) + "."}
+	}
+	if !q.who.Role.May(fixity.Technician) {
+		q.restricted = q.lookRestricted()
 	}
 	return r.do(q)
 }

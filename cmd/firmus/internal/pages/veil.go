@@ -4,22 +4,54 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"sync"
 
 	"firmus/fixity"
-	"firmus/fixity/care"
 	"firmus/fixity/ledger"
 )
 
-// mayNotKnow says that the recordings of a set are not for the person who asks: they hear
-// none, and see item, side and track instead of names.
-func (q *request) mayNotKnow(set string) bool {
-	s, _ := q.s.o.Archive.Rules.Set(set)
-	return s.Restricted && !q.who.Role.May(fixity.Technician)
+// lookRestricted says what isn't for everybody, by the rules and the register. All of it is
+// read anew only once the register was.
+func (q *request) lookRestricted() ledger.Restricted {
+	s := q.s
+	s.veils.mu.Lock()
+	defer s.veils.mu.Unlock()
+	err := q.view(func(t *tx) error {
+		r, err := t.Register.Reading()
+		if err != nil {
+			return err
+		}
+		if mark := r.TriedAt.String() + r.ReadAt.String(); mark != s.veils.mark || s.veils.mark == "" {
+			if s.veils.is, err = t.Register.Restricted(); err != nil {
+				return err
+			}
+			s.veils.mark = mark
+		}
+		return nil
+	})
+	if err != nil {
+		s.veils.mark = ""
+		return ledger.AllRestricted(s.o.Archive.Rules)
+	}
+	return s.veils.is
 }
 
-// mayKnowAll says that no set is kept from the person who asks.
+// veils is what is restricted, as it was read last.
+type veils struct {
+	mu   sync.Mutex
+	mark string // of the register's reading
+	is   ledger.Restricted
+}
+
+// mayNotKnow says that a recording, by its file's set and path, is not for the person who
+// asks: they don't hear it, and see item, side and track instead of its name.
+func (q *request) mayNotKnow(set, path string) bool {
+	return !q.who.Role.May(fixity.Technician) && q.restricted.File(set, path)
+}
+
+// mayKnowAll says that nothing is kept from the person who asks.
 func (q *request) mayKnowAll() bool {
-	return q.who.Role.May(fixity.Technician) || !slices.ContainsFunc(q.s.o.Archive.Rules.Sets, func(s care.Set) bool { return s.Restricted })
+	return q.who.Role.May(fixity.Technician) || q.restricted.None()
 }
 
 // runs are the acts that go on, as the person may know of them: where they are is told by
@@ -39,8 +71,16 @@ var errRestricted = status{http.StatusForbidden, "This names restricted recordin
 
 // named is a path as the person may see it.
 func (q *request) named(set, path string) string {
-	if path == "" || !q.mayNotKnow(set) {
+	if path == "" || !q.mayNotKnow(set, path) {
 		return path
+	}
+	return q.withheld(set, path)
+}
+
+// withheld is what may be said of a path to who may not know it.
+func (q *request) withheld(set, path string) string {
+	if path == "" {
+		return ""
 	}
 	s, _ := q.s.o.Archive.Rules.Set(set)
 	f := s.FieldsOf(path)
@@ -53,12 +93,25 @@ func (q *request) named(set, path string) string {
 	return strings.Join(append(parts, "name withheld"), ", ")
 }
 
+// hides says that a finding is about a recording that isn't for the person who asks: where it
+// should be, or where it lies. What rows of the register say, and facts about a whole store,
+// may name any.
+func (q *request) hides(f ledger.Finding) bool {
+	switch {
+	case f.Set == "":
+		return !q.mayKnowAll()
+	case f.Path == "":
+		return q.mayNotKnow(f.Set, "")
+	}
+	return q.mayNotKnow(f.Set, f.Path) || f.FoundAt != "" && q.mayNotKnow(f.Set, f.FoundAt)
+}
+
 // veiled is a finding as the person may see it. Facts that name places are left out.
 func (q *request) veiled(f ledger.Finding) ledger.Finding {
-	if !q.mayNotKnow(f.Set) {
+	if !q.hides(f) {
 		return f
 	}
-	f.Path, f.FoundAt, f.Reason = q.named(f.Set, f.Path), q.named(f.Set, f.FoundAt), ""
+	f.Path, f.FoundAt, f.Reason = q.withheld(f.Set, f.Path), q.withheld(f.Set, f.FoundAt), ""
 	f.Facts.Seen = slices.DeleteFunc(slices.Clone(f.Facts.Seen), func(x fixity.Fact) bool { return len(x.Places) > 0 || len(x.Said) > 0 })
 	return f
 }
@@ -66,7 +119,7 @@ func (q *request) veiled(f ledger.Finding) ledger.Finding {
 // veil takes out of a finding's page what its person may not know: names, places, what
 // others typed, and what only who may act needs.
 func (d *findingData) veil(q *request, f ledger.Finding) {
-	if !q.mayNotKnow(f.Set) {
+	if !q.hides(f) {
 		return
 	}
 	d.Steps, d.Recover, d.SignOff, d.NotOffer, d.Incident, d.Settle = nil, nil, nil, nil, nil, false

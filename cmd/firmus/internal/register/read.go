@@ -59,6 +59,10 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 	for i := range names {
 		names[i] = Letters(i)
 	}
+	mapped := map[int]bool{}
+	for _, i := range at {
+		mapped[i] = true
+	}
 	found, err := s.Lines(ctx, func(l Line) error {
 		if l.Number <= line.number {
 			return nil
@@ -86,6 +90,11 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 			c.Text, c.Column = strings.TrimFunc(c.Text, unicode.IsSpace), names[i]
 			row.Cells[f] = c
 		}
+		for i, c := range l.Cells {
+			if text := strings.TrimFunc(c.Text, unicode.IsSpace); text != "" && !mapped[i] {
+				row.Rest = append(row.Rest, Other{Header: headerOf(line.words, i), Text: text, Column: Letters(i)})
+			}
+		}
 		if l.Hidden {
 			t.Hidden++
 		}
@@ -103,6 +112,14 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 	}
 	t.look(order)
 	return t, nil
+}
+
+// headerOf is what the header calls a column; its letters if it has no words for it.
+func headerOf(words []string, i int) string {
+	if i < len(words) && strings.TrimSpace(words[i]) != "" {
+		return words[i]
+	}
+	return Letters(i)
 }
 
 // blank says that a cell holds nothing a person sees.

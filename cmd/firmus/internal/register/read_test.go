@@ -132,3 +132,23 @@ func TestPropose(t *testing.T) {
 		t.Error(d)
 	}
 }
+
+// What nobody mapped is kept all the same, so that a row can be copied whole.
+func TestARowIsReadWhole(t *testing.T) {
+	b := register.Book{Sheets: []register.Sheet{sheetOf("", nil, "Number|Shelf||Side", "QV-1|R 7|old|A|beyond", "QV-2|||B")}}
+	got, err := register.Read(t.Context(), "r.csv", b, register.Order{Columns: register.Columns{register.Item: "Number", register.Side: "Side"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []register.Other{{Header: "Shelf", Text: "R 7", Column: "B"}, {Header: "C", Text: "old", Column: "C"}, {Header: "E", Text: "beyond", Column: "E"}}
+	if d := cmp.Diff(want, got.Rows[0].Rest); d != "" || got.Rows[1].Rest != nil {
+		t.Error(d, got.Rows[1].Rest)
+	}
+	if s := got.Rows[0].Tabbed(); s != "QV-1\tR 7\told\tA\tbeyond" {
+		t.Errorf("%q", s)
+	}
+	odd := register.Row{Cells: map[register.Field]register.Cell{register.Item: {Text: "=1+1", Column: "1"}, register.Notes: {Text: "a\tb \"c\"", Column: "3"}}}
+	if s := odd.Tabbed(); s != "'=1+1\t\t\"a\tb \"\"c\"\"\"" {
+		t.Errorf("%q", s)
+	}
+}

@@ -76,6 +76,16 @@ type Row struct {
 	Line   int    // as the spreadsheet program counts them, from 1
 	Hidden bool   // also by a filter
 	Cells  map[Field]Cell
+	// Rest is what stands in columns that no field is mapped to, in their order and without
+	// blanks, so that a row can be shown, and copied, whole.
+	Rest []Other
+}
+
+// Other is a cell of a column that no field is mapped to.
+type Other struct {
+	Header string // the column's words; its letters if it has none
+	Text   string
+	Column string // its letters, or its number in a CSV file
 }
 
 // Text is a field's text; "" is blank, or no such column.

@@ -272,7 +272,11 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 	fixity.Superseded: func(_ teller, x fixity.Fact) string {
 		return fmt.Sprintf("version %d took its place; nothing is known to be lacking in it", x.Version)
 	},
-	fixity.AsTold: func(_ teller, x fixity.Fact) string { return said(x) },
+	fixity.RowSays:       func(_ teller, x fixity.Fact) string { return rowSays(x) },
+	fixity.RegisterFails: func(w teller, x fixity.Fact) string { return w.registerFails(x) },
+	fixity.ColumnTorn:    func(_ teller, x fixity.Fact) string { return columnTorn(x) },
+	fixity.ColumnFilled:  func(_ teller, x fixity.Fact) string { return columnFilled(x) },
+	fixity.AsTold:        func(_ teller, x fixity.Fact) string { return said(x) },
 }
 
 func (w teller) fact(x fixity.Fact) string {

@@ -140,6 +140,8 @@ func What(f ledger.Finding, when func(time.Time) string) string {
 		return fixity.Means("kind", string(f.Kind)) + ": " + told
 	case f.Subject == fixity.OfStore, f.Subject == fixity.OfDisc:
 		return told
+	case f.Subject == fixity.OfRegister:
+		return ofRegister(f, when)
 	}
 	means := fixity.Means("state", string(f.Kind))
 	switch with := swapped(f); {
@@ -218,6 +220,8 @@ func endedAt(f ledger.Finding, when string) string {
 func Was(f ledger.Finding) string {
 	what := f.Store
 	switch {
+	case f.Subject == fixity.OfRegister:
+		what = "the register"
 	case f.Disc != "":
 		what = "disc " + f.Disc
 	case f.Path != "":

@@ -19,6 +19,9 @@ func (m Matter) next(f ledger.Finding) []Step {
 	if f.Carrier != 0 {
 		return m.nextOnDisc(f)
 	}
+	if f.Subject == fixity.OfRegister {
+		return m.registerSteps(f)
+	}
 	if f.Subject == fixity.OfFile && len(good) == 0 && len(f.IntactIn) > 0 && (f.Step == care.StepRecover || f.Step == care.StepCopy) {
 		if f.Step == care.StepRecover && fixity.State(f.Kind) != fixity.Missing {
 			return append(m.onlyReported(f, ds), say(fmt.Sprintf("Until then don't open, save or move the damaged copy on the %s; run no repair program on that drive.", m.name(f.Store))))

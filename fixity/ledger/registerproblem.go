@@ -1,0 +1,215 @@
+package ledger
+
+import (
+	"database/sql"
+	"slices"
+	"strings"
+
+	"firmus/fixity"
+	"firmus/fixity/care"
+)
+
+const problemColumns = `key, sheet, line, col, kind, says, item, finding, since, quiet`
+
+func scanProblem(r row) (p fixity.RegisterProblem, err error) {
+	var item []byte
+	var since, quiet int64
+	err = r.Scan(&p.Key, &p.Sheet, &p.Line, &p.Column, &p.Kind, &p.Text, &item, &p.Finding, &since, &quiet)
+	p.Item, p.Since, p.Quiet = string(item), fromNanos(since), quiet != 0
+	return p, err
+}
+
+// Problems are up to n problems of a kind ("": of all) behind the one with a line and key, by
+// line.
+func (t Register) Problems(kind string, line int, key string, n int) ([]fixity.RegisterProblem, error) {
+	return list(t.Tx, `SELECT `+problemColumns+` FROM register_problem WHERE ($1 = '' OR kind = $1) AND (line > $2 OR line = $2 AND key > $3) ORDER BY line, key LIMIT $4`,
+		[]any{kind, line, key, n}, scanProblem)
+}
+
+// ProblemsOf are the problems whose rows are about an item, by line.
+func (t Register) ProblemsOf(item string) ([]fixity.RegisterProblem, error) {
+	return list(t.Tx, `SELECT `+problemColumns+` FROM register_problem WHERE item = $1 AND quiet = 0 ORDER BY line, key`, []any{[]byte(item)}, scanProblem)
+}
+
+// CountProblems counts those that nobody settled, by kind.
+func (t Register) CountProblems() (map[string]int64, error) {
+	out := map[string]int64{}
+	err := t.rows(`SELECT kind, count(*) FROM register_problem WHERE quiet = 0 GROUP BY kind`, nil, func(r *sql.Rows) error {
+		var kind string
+		var n int64
+		err := r.Scan(&kind, &n)
+		out[kind] = n
+		return err
+	})
+	return out, err
+}
+
+// mostProblems is how many problems a finding names.
+const mostProblems = 20
+
+// PutProblems keeps what is wrong in the register in force, and opens, changes and ends the
+// findings about it: one for each kind. What a person settled stays quiet as long as it is
+// there. It gives how many are not settled.
+func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int64, err error) {
+	was := map[string]fixity.RegisterProblem{}
+	old, err := list(t.Tx, `SELECT `+problemColumns+` FROM register_problem`, nil, scanProblem)
+	if err != nil {
+		return 0, err
+	}
+	kinds := map[string][]int{}
+	for _, p := range old {
+		was[p.Key] = p
+		kinds[p.Kind] = nil
+	}
+	settled := map[int64]bool{} // findings that a person settled
+	ended := func(finding int64) (bool, error) {
+		if finding == 0 {
+			return false, nil
+		}
+		if s, ok := settled[finding]; ok {
+			return s, nil
+		}
+		f, err := t.Findings.Get(finding)
+		settled[finding] = err == nil && f.Settled == fixity.ByPerson
+		return settled[finding], err
+	}
+	ps = slices.Clone(ps)
+	slices.SortStableFunc(ps, func(a, b fixity.RegisterProblem) int { return a.Line - b.Line })
+	now := map[string]fixity.RegisterProblem{}
+	for i := range ps {
+		p := &ps[i]
+		p.Sheet, p.Column, p.Kind, p.Text = storable(p.Sheet), storable(p.Column), storable(p.Kind), storable(p.Text)
+		p.Since = t.now
+		if o, ok := was[p.Key]; ok {
+			p.Since, p.Finding = o.Since, o.Finding
+			if p.Quiet, err = ended(o.Finding); err != nil {
+				return 0, err
+			}
+		}
+		if !p.Quiet {
+			open++
+			kinds[p.Kind] = append(kinds[p.Kind], i)
+		}
+	}
+	names := make([]string, 0, len(kinds))
+	for k := range kinds {
+		names = append(names, k)
+	}
+	slices.Sort(names)
+	for _, k := range names {
+		those := kinds[k]
+		if len(those) == 0 {
+			if err := t.Findings.Clear("", "", fixity.OfRegister, fixity.Kind(k), "", fixity.IntactAgain, by); err != nil {
+				return 0, err
+			}
+			continue
+		}
+		f := fixity.Finding{Subject: fixity.OfRegister, Kind: fixity.Kind(k), Urgency: fixity.Tidy, Count: int64(len(those))}
+		for _, i := range those[:min(len(those), mostProblems)] {
+			p := ps[i]
+			f.Facts.Seen = append(f.Facts.Seen, fixity.Fact{Is: fixity.RowSays, Set: p.Sheet, Count: int64(p.Line), Code: p.Column, Said: []string{p.Text}})
+		}
+		id, err := t.foundInRegister(f, by)
+		if err != nil {
+			return 0, err
+		}
+		for _, i := range those {
+			ps[i].Finding = id
+		}
+	}
+	for _, p := range ps {
+		now[p.Key] = p
+		if was[p.Key] == p {
+			continue
+		}
+		if _, err := t.exec(`INSERT INTO register_problem (`+problemColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
+			ON CONFLICT (key) DO UPDATE SET sheet = $2, line = $3, col = $4, kind = $5, says = $6, item = $7, finding = $8, since = $9, quiet = $10`,
+			p.Key, p.Sheet, p.Line, p.Column, p.Kind, p.Text, []byte(p.Item), p.Finding, nanos(p.Since), b2i(p.Quiet)); err != nil {
+			return 0, err
+		}
+	}
+	for k := range was {
+		if _, ok := now[k]; ok {
+			continue
+		}
+		if _, err := t.exec(`DELETE FROM register_problem WHERE key = $1`, k); err != nil {
+			return 0, err
+		}
+	}
+	return open, nil
+}
+
+// foundInRegister opens or refreshes a finding about the register, and gives its number.
+func (t Register) foundInRegister(f fixity.Finding, by string) (int64, error) {
+	if err := t.Findings.Found(f, care.StepRegister, 0, by); err != nil {
+		return 0, err
+	}
+	x, err := t.Findings.openOther("", "", fixity.OfRegister, f.Kind, f.Path)
+	return x.ID, err
+}
+
+// Failed notes that the register couldn't be read, and why: the version in force stays. The
+// finding ends with the next reading that comes to its end.
+func (t Register) Failed(at fixity.RegisterReading, code, why string, by string) error {
+	x, err := t.Reading()
+	if err != nil {
+		return err
+	}
+	x.TriedAt, x.Trouble = t.now, why
+	if x.From == "" {
+		x.From = at.From
+	}
+	if err := t.PutReading(x); err != nil {
+		return err
+	}
+	f := fixity.Finding{Subject: fixity.OfRegister, Kind: fixity.NotRead, Urgency: fixity.Tidy, Count: 1}
+	f.Facts.Seen = []fixity.Fact{{Is: fixity.RegisterFails, Root: at.From, Code: code, Said: []string{storable(why)}}}
+	if v, err := t.Version(0); err == nil {
+		f.Facts.Seen[0].Version, f.Facts.Seen[0].Date = v.N, v.At
+	}
+	_, err = t.foundInRegister(f, by)
+	return err
+}
+
+// ReadAgain ends the finding that it couldn't be read.
+func (t Register) ReadAgain(by string) error {
+	return t.Findings.Clear("", "", fixity.OfRegister, fixity.NotRead, "", fixity.IntactAgain, by)
+}
+
+// Suspect opens a finding about how one version differs from an earlier one: values that were
+// torn from their rows, or a column that was filled down. Version is the earlier one.
+func (t Register) Suspect(kind fixity.Kind, version int64, facts []fixity.Fact, rows int64, by string) error {
+	f := fixity.Finding{Subject: fixity.OfRegister, Kind: kind, Urgency: fixity.Tidy, Count: rows}
+	f.Facts.Seen = facts
+	for i := range f.Facts.Seen {
+		f.Facts.Seen[i].Version = version
+	}
+	_, err := t.foundInRegister(f, by)
+	return err
+}
+
+// Suspected is the open finding of a kind about how versions differ, and the version before
+// what it tells; fixity.ErrNotFound if none is open.
+func (t Register) Suspected(kind fixity.Kind) (f Finding, before int64, err error) {
+	if f, err = t.Findings.openOther("", "", fixity.OfRegister, kind, ""); err != nil {
+		return f, 0, err
+	}
+	for _, x := range f.Facts.Seen {
+		before = max(before, x.Version)
+	}
+	return f, before, nil
+}
+
+// Unsuspect ends such a finding: the register is as it was before.
+func (t Register) Unsuspect(kind fixity.Kind, by string) error {
+	return t.Findings.Clear("", "", fixity.OfRegister, kind, "", fixity.IntactAgain, by)
+}
+
+// ProblemKey tells a problem from all others, whichever line it stands in: so a row that is
+// put in above makes none of them new.
+func ProblemKey(parts ...string) string { return strings.Join(parts, "\x1f") }
+
+// OfRegister are the open findings about the register, the oldest first.
+func (t Findings) OfRegister() ([]Finding, error) {
+	return t.where(`WHERE settled = '' AND subject = $1 AND store = '' ORDER BY id`, string(fixity.OfRegister))
+}
