@@ -129,27 +129,47 @@ func (t Files) Each(set, after string, n int, each func(File) error) error {
 	return nil
 }
 
-// Add takes a file under care with its first version; a zero version is of a
-// disputed file, of which none has authority.
+// NewFile is a file that is to come under care, with its first version; a zero version is
+// of a disputed file, of which none has authority.
+type NewFile struct {
+	Set, Path string
+	Changed   time.Time
+	Vouched   bool
+	Version   Version
+}
+
+// Add takes a file under care.
 func (t Files) Add(set, p, by string, changed time.Time, vouched bool, v Version) (File, error) {
-	id, err := t.NextID("file")
+	fs, err := t.AddAll(by, []NewFile{{set, p, changed, vouched, v}})
 	if err != nil {
 		return File{}, err
 	}
-	f := File{ID: id, Set: set, Path: p, Item: t.itemOf(set, p), Vouched: vouched, Changed: changed, TakenAt: t.now, TakenBy: by}
-	if !v.BLAKE3.IsZero() {
-		f.Version = 1
+	return fs[0], nil
+}
+
+// AddAll takes files under care, which get their numbers in this order.
+func (t Files) AddAll(by string, all []NewFile) ([]File, error) {
+	id, err := t.nextIDs("file", int64(len(all)))
+	if err != nil {
+		return nil, err
 	}
-	t.before[id] = filed{}
-	if _, err := t.exec(`INSERT INTO file (id, set_name, path, fold, item, version, vouched, changed_at, taken_at, taken_by)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
-		id, set, []byte(p), Fold(path.Base(p)), []byte(f.Item), f.Version, b2i(vouched), nanos(changed), nanos(t.now), by); err != nil {
-		return File{}, err
+	var out []File
+	var rows [][]any
+	var versions []newVersion
+	for i, x := range all {
+		f := File{ID: id + int64(i), Set: x.Set, Path: x.Path, Item: t.itemOf(x.Set, x.Path), Vouched: x.Vouched, Changed: x.Changed, TakenAt: t.now, TakenBy: by}
+		if !x.Version.BLAKE3.IsZero() {
+			f.Version = 1
+			versions = append(versions, newVersion{f.ID, 1, x.Version})
+		}
+		t.before[f.ID] = filed{}
+		out = append(out, f)
+		rows = append(rows, []any{f.ID, f.Set, []byte(f.Path), Fold(path.Base(f.Path)), []byte(f.Item), f.Version, b2i(f.Vouched), nanos(f.Changed), nanos(t.now), by})
 	}
-	if f.Version == 0 {
-		return f, nil
+	if err := t.insert(`INSERT INTO file (id, set_name, path, fold, item, version, vouched, changed_at, taken_at, taken_by)`, rows); err != nil {
+		return nil, err
 	}
-	return f, t.insertVersion(id, 1, v)
+	return out, t.insertVersions(versions)
 }
 
 // AddVersion makes v the file's current version and gives its number.
@@ -162,7 +182,7 @@ func (t Files) AddVersion(file int64, v Version, vouched bool) (int64, error) {
 	if err := t.Copies.affects(file); err != nil {
 		return 0, err
 	}
-	if err := t.insertVersion(file, n, v); err != nil {
+	if err := t.insertVersions([]newVersion{{file, n, v}}); err != nil {
 		return 0, err
 	}
 	if _, err := t.exec(`UPDATE file SET version = $2, vouched = $3, changed_at = $4 WHERE id = $1`, file, n, b2i(vouched), nanos(t.now)); err != nil {
@@ -171,15 +191,34 @@ func (t Files) AddVersion(file int64, v Version, vouched bool) (int64, error) {
 	return n, t.Manifests.owesAll(file)
 }
 
-func (t Files) insertVersion(file, n int64, v Version) error {
-	if _, err := t.exec(`INSERT INTO version (file, n, size, blake3, sha256, md5, reason, by_name, at) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-		file, n, v.Size, v.BLAKE3.Bytes(), v.SHA256.Bytes(), v.MD5.Bytes(), v.Reason, v.By, nanos(t.now)); err != nil {
+type newVersion struct {
+	file, n int64
+	Version
+}
+
+func (t Files) insertVersions(all []newVersion) error {
+	var rows, blocks, notes [][]any
+	for _, v := range all {
+		var samples []byte
+		var lasts *int64
+		heard := ""
+		if v.Sound != nil {
+			d := int64(v.Sound.Duration)
+			heard, samples, lasts = v.Sound.JSON, v.Sound.Samples.Bytes(), &d
+			for i, x := range v.Sound.Notes {
+				notes = append(notes, []any{v.file, v.n, i, string(x.Code), x.At, x.Length, int64(x.From), int64(x.To), x.Count})
+			}
+		}
+		rows = append(rows, []any{v.file, v.n, v.Size, v.BLAKE3.Bytes(), v.SHA256.Bytes(), v.MD5.Bytes(), v.Reason, v.By, nanos(t.now), heard, samples, lasts})
+		blocks = append(blocks, []any{v.file, v.n, digest.EncodeBlocks(v.Blocks)})
+	}
+	if err := t.insert(`INSERT INTO version (file, n, size, blake3, sha256, md5, reason, by_name, at, sound, samples, duration)`, rows); err != nil {
 		return err
 	}
-	if _, err := t.exec(`INSERT INTO block (file, n, sums) VALUES ($1, $2, $3)`, file, n, digest.EncodeBlocks(v.Blocks)); err != nil || v.Sound == nil {
+	if err := t.insert(`INSERT INTO block (file, n, sums)`, blocks); err != nil {
 		return err
 	}
-	return t.PutSound(file, n, *v.Sound)
+	return t.insert(`INSERT INTO note (file, n, seq, code, at, length, since, until, count)`, notes)
 }
 
 // Versions are all accepted versions of a file, the oldest first, without blocks.

@@ -8,6 +8,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/care"
+	"firmus/fixity/ledger/database"
 )
 
 // Copy is one file in one store, or on one disc. What it is after something was seen
@@ -65,15 +66,6 @@ func (t Copies) At(store, set, at string) (Copy, error) {
 // Put writes a copy, new or known, and keeps the tallies. was is the zero Copy
 // for a new one; it may lie elsewhere than c.
 func (t Copies) Put(was, c Copy) error {
-	if was.State != c.State || was.Since.IsZero() {
-		c.Since = t.now
-		if c.Condition() != c.SettledAs {
-			c.SettledAs = ""
-		}
-		if c.Condition() != c.ToldAs {
-			c.ToldAs = ""
-		}
-	}
 	if err := t.shown(was, c); err != nil {
 		return err
 	}
@@ -84,29 +76,91 @@ func (t Copies) Put(was, c Copy) error {
 			return err
 		}
 	}
-	if was.Store == "" || was.At != c.At || was.File != c.File {
-		t.Manifests.owes(c)
-	}
+	c = t.counted(was, c)
 	if was.Store == "" || was.At != c.At {
 		if err := t.makeWay(c); err != nil {
 			return err
 		}
 	}
-	t.moved(c.Store, c.Set, was.State, c.State, was.Size, c.Size)
 	if err := errors.Join(t.aged(was, -1), t.aged(c, 1)); err != nil {
 		return err
 	}
-	_, err := t.exec(`INSERT INTO instance (store, set_name, carrier, top, at, file, held, state, since, size, mtime,
-			reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as, same_as, inode_at, told_as)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22)
+	_, err := t.exec(insertCopy+` VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22)
 		ON CONFLICT (store, set_name, carrier, top, at) DO UPDATE SET file = $6, held = $7, state = $8, since = $9, size = $10, mtime = $11,
 			reported_at = $12, reported_ok = $13, read_at = $14, read_ok = $15, read_cache = $16, due_at = $17, wrong = $18, settled_as = $19, same_as = $20, inode_at = $21, told_as = $22`,
-		c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At), c.File, c.Held, string(c.State), nanos(c.Since), c.Size, c.ModTime,
-		nanos(c.Reported.At), b2i(c.Reported.OK), nanos(c.Read.At), b2i(c.Read.OK), string(c.Read.Cache), nanos(c.Due), c.Wrong.Bytes(), c.SettledAs, c.SameAs, c.InodeAt, c.ToldAs)
+		copyRow(c)...)
 	if err != nil {
 		return fmt.Errorf("copy in %s: %w", c.Store, err)
 	}
 	return nil
+}
+
+const insertCopy = `INSERT INTO instance (store, set_name, carrier, top, at, file, held, state, since, size, mtime,
+	reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as, same_as, inode_at, told_as)`
+
+func copyRow(c Copy) []any {
+	return []any{c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At), c.File, c.Held, string(c.State), nanos(c.Since), c.Size, c.ModTime,
+		nanos(c.Reported.At), b2i(c.Reported.OK), nanos(c.Read.At), b2i(c.Read.OK), string(c.Read.Cache), nanos(c.Due), c.Wrong.Bytes(), c.SettledAs, c.SameAs, c.InodeAt, c.ToldAs}
+}
+
+// counted is c with the time of its state. The tallies know it then, and its manifest is owed.
+func (t Copies) counted(was, c Copy) Copy {
+	if was.State != c.State || was.Since.IsZero() {
+		c.Since = t.now
+		if c.Condition() != c.SettledAs {
+			c.SettledAs = ""
+		}
+		if c.Condition() != c.ToldAs {
+			c.ToldAs = ""
+		}
+	}
+	if was.Store == "" || was.At != c.At || was.File != c.File {
+		t.Manifests.owes(c)
+	}
+	t.moved(c.Store, c.Set, was.State, c.State, was.Size, c.Size)
+	return c
+}
+
+// PutNew writes copies of files that have none in the same places.
+func (t Copies) PutNew(all []Copy) error {
+	folders := map[Copy][]any{} // places by what their keys have in common
+	var order []Copy
+	for _, c := range all {
+		k := Copy{Store: c.Store, Set: c.Set, Carrier: c.Carrier, At: top(c.At)}
+		if folders[k] == nil {
+			order = append(order, k)
+		}
+		folders[k] = append(folders[k], []byte(c.At))
+	}
+	taken := map[Copy]bool{}
+	for _, k := range order {
+		if err := database.Among(4, folders[k], func(places string, some []any) error {
+			return t.rows(`SELECT at FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at IN (`+places+`)`,
+				append([]any{k.Store, k.Set, k.Carrier, []byte(k.At)}, some...), func(r *sql.Rows) error {
+					var at []byte
+					err := r.Scan(&at)
+					taken[Copy{Store: k.Store, Set: k.Set, Carrier: k.Carrier, At: string(at)}] = true
+					return err
+				})
+		}); err != nil {
+			return err
+		}
+	}
+	var rows [][]any
+	for _, c := range all {
+		if taken[Copy{Store: c.Store, Set: c.Set, Carrier: c.Carrier, At: c.At}] {
+			if err := t.Put(Copy{}, c); err != nil { // another file's copy makes way
+				return err
+			}
+			continue
+		}
+		c = t.counted(Copy{}, c)
+		if err := errors.Join(t.shown(Copy{}, c), t.aged(c, 1)); err != nil {
+			return err
+		}
+		rows = append(rows, copyRow(c))
+	}
+	return t.insert(insertCopy, rows)
 }
 
 // makeWay is for a copy c whose place another file's copy has in the ledger: that

@@ -105,7 +105,7 @@ func TestNoStatementChangesAManifestUnmarked(t *testing.T) {
 func TestNoStatementChangesWhatIsCountedUnseen(t *testing.T) {
 	onlyIn(t, `(INSERT INTO|DELETE FROM) (instance|file|version)\b|UPDATE file SET [^W]*\b(set_name|item|version|taken_at|retired_at) =|UPDATE version SET [^W]*\b(n|duration) =|`+
 		`UPDATE instance SET [^W]*\b(store|set_name|carrier|file|held|state|since|size|reported_at|reported_ok|read_at|read_ok|read_cache|same_as) =`, "finding",
-		"Copies.Put", "Copies.drop", "Copies.SetSameAs", "Discs.MoveStore", "Files.Add", "Files.AddVersion", "Files.insertVersion", "Files.PutSound", "Files.SetPath", "Files.Retire")
+		"Copies.Put", "Copies.drop", "Copies.SetSameAs", "Discs.MoveStore", "Files.AddAll", "Files.AddVersion", "Files.insertVersions", "Files.SetPath", "Files.Retire")
 }
 
 // onlyIn holds every statement that makes such changes, but those with a text in them, to

@@ -119,10 +119,10 @@ func aliased(q, alias string) string {
 }
 
 // plan is how SQLite goes about a query that is put together in parts.
-func plan(t *testing.T, d database, q string) string {
+func plan(t *testing.T, d database, q string, places int) string {
 	t.Helper()
 	db := d.raw()
-	rows, err := db.Query(`EXPLAIN QUERY PLAN ` + q)
+	rows, err := db.Query(`EXPLAIN QUERY PLAN `+q, make([]any, places)...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -151,9 +151,27 @@ func TestPagesAreSoughtByKey(t *testing.T) {
 				AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = 7 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)
 			ORDER BY i.at LIMIT 9`,
 	} {
-		p := plan(t, d, q)
+		p := plan(t, d, q, 0)
 		if !strings.Contains(p, "(store=? AND set_name=? AND carrier=? AND top=? AND at>?") || strings.Contains(p, "TEMP B-TREE") || strings.Contains(p, "SCAN instance") {
 			t.Errorf("%s:\n%s", name, p)
+		}
+	}
+}
+
+// What asks for many rows at once seeks each of them by its key.
+func TestListsAreSoughtByKey(t *testing.T) {
+	d := onSQLite(t)
+	d.open()
+	for q, want := range map[string]string{
+		`SELECT at FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at IN ($5, $6)`:                  "(store=? AND set_name=? AND carrier=? AND top=? AND at=?)",
+		`SELECT at FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at IN ($4, $5)`:                                      "(store=? AND set_name=? AND top=? AND at=?)",
+		`DELETE FROM stray WHERE file = 0 AND peace = 0 AND store = $1 AND set_name = $2 AND top = $3 AND at IN ($4, $5) RETURNING at`: "store=? AND set_name=? AND top=? AND at=?)",
+		`SELECT id FROM file WHERE id IN ($1, $2)`:                                                                      "INTEGER PRIMARY KEY (rowid=?)",
+		`SELECT size FROM version WHERE n = $1 AND file IN ($2, $3)`:                                                    "(file=? AND n=?)",
+		`SELECT file FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at IN ($5, $6)`: "(store=? AND set_name=? AND carrier=? AND top=? AND at=?)",
+	} {
+		if p := plan(t, d, q, strings.Count(q, "$")); !strings.HasPrefix(p, "SEARCH") || !strings.Contains(p, want) {
+			t.Errorf("%s:\n%s", q, p)
 		}
 	}
 }

@@ -27,24 +27,6 @@ func (s Sound) Recorded() (x sound.Sound, err error) {
 	return x, err
 }
 
-// PutSound keeps what is known of the sound in a version.
-func (t Files) PutSound(file, n int64, s Sound) error {
-	if err := t.Copies.affects(file); err != nil {
-		return err
-	}
-	if _, err := t.exec(`UPDATE version SET sound = $3, samples = $4, duration = $5 WHERE file = $1 AND n = $2`,
-		file, n, s.JSON, s.Samples.Bytes(), int64(s.Duration)); err != nil {
-		return err
-	}
-	for i, x := range s.Notes {
-		if _, err := t.exec(`INSERT INTO note (file, n, seq, code, at, length, since, until, count) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-			file, n, i, string(x.Code), x.At, x.Length, int64(x.From), int64(x.To), x.Count); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // Sound reads what is known of the sound in a version.
 func (t Files) Sound(file, n int64) (Sound, error) {
 	var s Sound

@@ -1,12 +1,16 @@
 package ledger
 
 import (
+	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
+	"firmus/fixity/ledger/database"
 	"firmus/fixity/pair"
 )
 
@@ -183,9 +187,55 @@ func (t Strays) At(store, set, at string) (Stray, error) {
 }
 
 // Drop forgets a stray, as it has come under care.
-func (t Strays) Drop(store, set, at string) error {
-	_, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
-	return err
+func (t Strays) Drop(store, set, at string) error { return t.DropAll(store, set, []string{at}) }
+
+// DropAll forgets the strays at some paths, as they have come under care.
+func (t Strays) DropAll(store, set string, paths []string) error {
+	return t.inFolders(store, set, paths, func(key []any, in string) error {
+		_, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at`+in, key...)
+		return err
+	})
+}
+
+// Take forgets the strays at some paths that lie there under no one's care and were not
+// left in peace, and gives their paths.
+func (t Strays) Take(store, set string, paths []string) (map[string]bool, error) {
+	return t.some(store, set, paths, `DELETE FROM stray WHERE file = 0 AND peace = 0 AND`, ` RETURNING at`)
+}
+
+// Known are those of some paths at which a stray is known.
+func (t Strays) Known(store, set string, paths []string) (map[string]bool, error) {
+	return t.some(store, set, paths, `SELECT at FROM stray WHERE`, ``)
+}
+
+func (t Strays) some(store, set string, paths []string, begin, end string) (map[string]bool, error) {
+	out := map[string]bool{}
+	err := t.inFolders(store, set, paths, func(key []any, in string) error {
+		return t.rows(begin+` store = $1 AND set_name = $2 AND top = $3 AND at`+in+end, key, func(r *sql.Rows) error {
+			var at []byte
+			err := r.Scan(&at)
+			out[string(at)] = true
+			return err
+		})
+	})
+	return out, err
+}
+
+// inFolders has ask called for the paths of each folder, some at a time: with the rest of
+// the condition and all that stands in it.
+func (t Strays) inFolders(store, set string, paths []string, ask func(key []any, in string) error) error {
+	by := map[string][][]byte{}
+	for _, p := range paths {
+		by[top(p)] = append(by[top(p)], []byte(p))
+	}
+	for _, folder := range slices.Sorted(maps.Keys(by)) {
+		if err := database.Among(3, by[folder], func(places string, some []any) error {
+			return ask(append([]any{store, set, []byte(folder)}, some...), ` IN (`+places+`)`)
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // LeaveInPeace says that a stray is known and wanted: it isn't reported until it changes.

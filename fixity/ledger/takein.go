@@ -10,32 +10,26 @@ import (
 	"firmus/fixity/ledger/record"
 )
 
-// IntakeReading is one reading at intake, before its file had a number.
+// IntakeReading is one reading at intake.
 type IntakeReading struct {
-	Store, Path string
-	Cache       fixity.Cache
-	Outcome     fixity.Outcome
-	At          time.Time
+	Store   string
+	File    int64
+	Cache   fixity.Cache
+	Outcome fixity.Outcome
+	At      time.Time
 }
 
 // TakenIn writes the result lines of a batch of files taken in, and its event.
 func (t Audits) TakenIn(a Audit, set, by string, rs []IntakeReading) error {
 	var lines []string
-	ids := map[string]int64{}
+	files := map[int64]bool{}
 	for _, r := range rs {
-		id, ok := ids[r.Path]
-		if !ok {
-			f, err := t.Files.At(set, r.Path)
-			if err != nil {
-				return fmt.Errorf("%q: %w", r.Path, err)
-			}
-			id, ids[r.Path] = f.ID, f.ID
-		}
 		version := int64(1)
 		if r.Outcome != fixity.ReadIntact {
 			version = 0
 		}
-		lines = append(lines, record.ResultLine(fixity.Result{File: id, Version: version, Cache: r.Cache, Outcome: r.Outcome, At: r.At}))
+		files[r.File] = true
+		lines = append(lines, record.ResultLine(fixity.Result{File: r.File, Version: version, Cache: r.Cache, Outcome: r.Outcome, At: r.At}))
 		t.countDay(r.Store, 1, 0, 0)
 	}
 	// Batches of an intake belong to no shard: their own number keeps them apart.
@@ -47,7 +41,7 @@ func (t Audits) TakenIn(a Audit, set, by string, rs []IntakeReading) error {
 	if err != nil {
 		return err
 	}
-	e.Data["files"] = len(ids)
+	e.Data["files"] = len(files)
 	t.Event(e)
 	return nil
 }

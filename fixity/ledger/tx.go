@@ -106,6 +106,9 @@ func (t *Tx) Event(e Event) {
 // exec runs a statement; the record tells of the rows that it changes.
 func (t *Tx) exec(query string, args ...any) (int64, error) { return t.record.Exec(query, args...) }
 
+// insert runs an insert for many rows, some at a time; into is its beginning, up to the columns.
+func (t *Tx) insert(into string, rows [][]any) error { return database.Insert(into, rows, t.exec) }
+
 func (t *Tx) row(query string, args []any, into ...any) error { return t.q.Row(query, args, into...) }
 
 func (t *Tx) one(query string, args ...any) *sql.Row { return t.q.One(query, args...) }

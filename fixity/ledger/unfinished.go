@@ -51,6 +51,20 @@ func (t Findings) JudgeTransfer(file, audit int64, by string) error {
 	return err
 }
 
+// JudgeNew is JudgeTransfer of a file that this transaction took under care, with its first
+// version: nothing was said of it before.
+func (t Findings) JudgeNew(f File, v Version, audit int64, by string) error {
+	if f.Version == 0 || v.Sound == nil {
+		return nil
+	}
+	lacks, known, err := t.lacking(f, v.Size, *v.Sound)
+	if err != nil || !known || len(lacks) == 0 {
+		return err
+	}
+	_, err = t.begin(t.unfinished(f, lacks, audit), by)
+	return err
+}
+
 // unfinished is the finding about a file's current version, not yet opened.
 func (t Findings) unfinished(f File, lacks []care.Lack, audit int64) Finding {
 	arrivals, _ := t.l.o.Rules.Arrivals(f.Set)
@@ -66,13 +80,17 @@ func (t Findings) lacks(f File) (lacks []care.Lack, known bool, err error) {
 	if err != nil {
 		return nil, false, err
 	}
-	heard, err := s.Recorded()
-	if err != nil {
-		return nil, false, fmt.Errorf("what is known of the sound in file %d: %w", f.ID, err)
-	}
 	var size int64
 	if err := t.row(`SELECT size FROM version WHERE file = $1 AND n = $2`, []any{f.ID, f.Version}, &size); err != nil {
 		return nil, false, err
+	}
+	return t.lacking(f, size, s)
+}
+
+func (t Findings) lacking(f File, size int64, s Sound) (lacks []care.Lack, known bool, err error) {
+	heard, err := s.Recorded()
+	if err != nil {
+		return nil, false, fmt.Errorf("what is known of the sound in file %d: %w", f.ID, err)
 	}
 	set, _ := t.l.o.Rules.Set(f.Set)
 	return care.Unfinished(care.Transfer{Role: set.Role, Path: f.Path, Size: size, Sound: heard, Notes: s.Notes}), s.JSON != "" || len(s.Notes) > 0, nil

@@ -12,7 +12,6 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/care"
-	essence "firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
 )
 
@@ -74,8 +73,12 @@ func rich(t *testing.T, d database) *world {
 				return err
 			}
 		}
-		if err := x.Files.PutSound(f.ID, 1, ledger.Sound{JSON: `{"rate":96000}`, Samples: bytesOf("sound").BLAKE3, Duration: time.Minute,
-			Notes: []essence.Note{{Code: "clipped", At: 44, Length: 100, From: time.Second, To: 2 * time.Second, Count: 3}}}); err != nil {
+		if err := x.Exec(`UPDATE version SET sound = $3, samples = $4, duration = $5 WHERE file = $1 AND n = $2`,
+			f.ID, int64(1), `{"rate":96000}`, bytesOf("sound").BLAKE3.Bytes(), int64(time.Minute)); err != nil {
+			return err
+		}
+		if err := x.Exec(`INSERT INTO note (file, n, seq, code, at, length, since, until, count) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+			f.ID, int64(1), 0, "clipped", 44, 100, int64(time.Second), int64(2*time.Second), 3); err != nil {
 			return err
 		}
 		x.Event(ledger.Event{Verb: fixity.TakenIn, By: "Ada Wren", Store: "studio", Set: masters})

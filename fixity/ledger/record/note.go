@@ -14,6 +14,7 @@ import (
 type noted struct {
 	in    *table
 	key   []any
+	begin string // of its statement
 	was   string // its statement before; "" if it wasn't there
 	isNew bool   // the key was not there before this transaction, whatever it is now
 }
@@ -21,12 +22,12 @@ type noted struct {
 // A write is what a statement of SQL does to a vouched table.
 type write struct {
 	in     *table
-	of     string   // table that is written, which may be a part of in
-	insert []string // values of the key's columns, as they stand in the statement
-	plain  bool     // an insert that changes no row which is there
-	where  string   // condition of an update or a delete, with places numbered anew
-	args   []int    // which of the statement's arguments those places are
-	sets   []string // by the key's columns: what an update makes of them; "" leaves them
+	of     string     // table that is written, which may be a part of in
+	insert [][]string // by row: values of the key's columns, as they stand in the statement
+	plain  bool       // an insert that changes no row which is there
+	where  string     // condition of an update or a delete, with places numbered anew
+	args   []int      // which of the statement's arguments those places are
+	sets   []string   // by the key's columns: what an update makes of them; "" leaves them
 }
 
 var writes sync.Map // by the statement's text: *write, nil if it concerns no vouched column
@@ -46,12 +47,17 @@ func (t *tx) note(query string, args []any) error {
 	if w == nil {
 		return nil
 	}
-	if w.insert != nil {
-		key, err := w.keyOf(w.insert, nil, args)
+	for _, values := range w.insert {
+		key, err := w.keyOf(values, nil, args)
+		if err == nil {
+			err = t.noteRow(w.in, key, w.plain)
+		}
 		if err != nil {
 			return err
 		}
-		return t.noteRow(w.in, key, w.plain)
+	}
+	if w.insert != nil {
+		return nil
 	}
 	var some []any
 	for _, i := range w.args {
@@ -86,7 +92,7 @@ func (t *tx) noteRow(v *table, key []any, isNew bool) error {
 	if t.notedAt[begin] {
 		return nil
 	}
-	n := noted{in: v, key: key, isNew: isNew}
+	n := noted{in: v, key: key, begin: begin, isNew: isNew}
 	if !isNew {
 		var err error
 		if n.was, err = t.stateOf(v, key); err != nil {
@@ -131,7 +137,7 @@ func (w *write) keyOf(values []string, old, args []any) ([]any, error) {
 
 var (
 	writeTo = regexp.MustCompile(`^(INSERT INTO|UPDATE|DELETE FROM) ([a-z_]+) ?(.*)$`)
-	inserts = regexp.MustCompile(`^\(([^)]*)\) VALUES \(([^)]*)\)(.*)$`)
+	inserts = regexp.MustCompile(`^\(([^)]*)\) VALUES \(([^)]*(?:\), \([^)]*)*)\)(.*)$`)
 	places  = regexp.MustCompile(`\$[0-9]+`)
 )
 
@@ -154,13 +160,17 @@ func parseWrite(query string) (*write, error) {
 		if p == nil {
 			return nil, unknown
 		}
-		names, values := strings.Split(p[1], ", "), strings.Split(p[2], ", ")
-		for _, f := range w.in.key {
-			i := slices.Index(names, f.name)
-			if i < 0 || i >= len(values) {
-				return nil, unknown
+		names := strings.Split(p[1], ", ")
+		for _, r := range strings.Split(p[2], "), (") {
+			values, key := strings.Split(r, ", "), make([]string, len(w.in.key))
+			for k, f := range w.in.key {
+				i := slices.Index(names, f.name)
+				if i < 0 || len(values) != len(names) {
+					return nil, unknown
+				}
+				key[k] = values[i]
 			}
-			w.insert = append(w.insert, values[i])
+			w.insert = append(w.insert, key)
 		}
 		w.plain = p[3] == "" && w.of == w.in.name
 		return w, nil

@@ -31,16 +31,17 @@ func (t *tx) state() error {
 	}
 	of := make([][]string, len(t.events))
 	var none []string
+	now, err := t.statesOf(t.noted)
+	if err != nil {
+		return err
+	}
 	for _, n := range t.noted {
-		line, err := t.stateOf(n.in, n.key)
-		if err != nil {
-			return err
-		}
+		line := now[n.begin]
 		if line == n.was {
 			continue
 		}
 		if line == "" {
-			line = string(n.in.begin(n.key)) + "]"
+			line = n.begin + "]"
 		}
 		if len(t.events) == 0 {
 			none = append(none, line)

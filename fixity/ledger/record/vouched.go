@@ -7,9 +7,12 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"firmus/fixity/ledger/database"
 )
 
 // A table is vouched for when the record says what each of its rows holds: each
@@ -24,6 +27,8 @@ type table struct {
 	name string
 	key  []field
 	cols []field
+
+	many int // the column of the key that tells most rows apart, where others are the same
 
 	read string // SELECT of key and columns, without a condition
 	byID string // condition for one row
@@ -93,6 +98,9 @@ func tables(specs [][3]string) map[string]*table {
 	out := map[string]*table{}
 	for _, s := range specs {
 		v := &table{name: s[0], key: fields(s[1]), cols: fields(s[2])}
+		if last := len(v.key) - 1; v.key[last].kind == bytesOf {
+			v.many = last
+		}
 		var keys, marks, both, all []string
 		for i, f := range v.key {
 			keys, marks = append(keys, f.name), append(marks, "$"+strconv.Itoa(i+1))
@@ -254,6 +262,49 @@ func (t *tx) stateOf(v *table, key []any) (string, error) {
 		return "", fmt.Errorf("row of %s: %w", v.name, err)
 	}
 	return r.line, nil
+}
+
+// statesOf are the statements of rows as they are now, by their beginnings; those that
+// aren't there lack. Rows whose keys differ in one column only are read together.
+func (t *tx) statesOf(rows []noted) (map[string]string, error) {
+	type alike struct {
+		in     *table
+		key    []any // but for one column
+		values []any // of that one
+	}
+	var all []*alike
+	by := map[string]*alike{}
+	for _, n := range rows {
+		key := slices.Clone(n.key)
+		key[n.in.many] = nil
+		name := string(n.in.begin(key))
+		if by[name] == nil {
+			by[name] = &alike{in: n.in, key: key}
+			all = append(all, by[name])
+		}
+		by[name].values = append(by[name].values, n.key[n.in.many])
+	}
+	now := make(map[string]string, len(rows))
+	for _, a := range all {
+		v := a.in
+		where, args := " WHERE ", []any(nil)
+		for i, f := range v.key {
+			if i != v.many {
+				args = append(args, a.key[i])
+				where += f.name + " = $" + strconv.Itoa(len(args)) + " AND "
+			}
+		}
+		if err := database.Among(len(args), a.values, func(places string, some []any) error {
+			return t.rows(v.read+where+v.key[v.many].name+" IN ("+places+")", append(slices.Clip(args), some...), func(r *sql.Rows) error {
+				x, err := v.scan(r)
+				now[string(v.begin(x.key))] = x.line
+				return err
+			})
+		}); err != nil {
+			return nil, fmt.Errorf("rows of %s: %w", v.name, err)
+		}
+	}
+	return now, nil
 }
 
 // page is the next rows of a vouched table after a key, in its order; nil begins.

@@ -56,14 +56,27 @@ func (x Large) Fill(ctx context.Context, from, to int) error {
 	}
 	for first := from; first < to; first += 500 {
 		if err := x.Ledger.Tx(ctx, x.Now, func(t *ledger.Tx) error {
-			var rs []ledger.IntakeReading
+			var news []ledger.NewFile
 			for i := first; i < min(first+500, to); i++ {
-				if err := x.take(t, i); err != nil {
-					return err
-				}
+				news = append(news, x.file(i))
+			}
+			files, err := t.Files.AddAll("a test", news)
+			if err != nil {
+				return err
+			}
+			var rs []ledger.IntakeReading
+			var copies []ledger.Copy
+			for i, f := range files {
 				for _, s := range x.Stores {
-					rs = append(rs, ledger.IntakeReading{Store: s, Path: PathIn(i), Cache: fixity.Bypassed, Outcome: fixity.ReadIntact, At: x.Now})
+					written := f.Changed.UnixNano()
+					rs = append(rs, ledger.IntakeReading{Store: s, File: f.ID, Cache: fixity.Bypassed, Outcome: fixity.ReadIntact, At: x.Now})
+					copies = append(copies, ledger.Copy{Store: s, Set: x.Set, At: f.Path, File: f.ID, State: fixity.Intact, Held: 1, Size: news[i].Version.Size,
+						ModTime: written, InodeAt: written, Due: x.Now.Add(30 * 24 * time.Hour),
+						Read: fixity.Evidence{Strength: fixity.Read, At: x.Now, OK: true, Cache: fixity.Bypassed}})
 				}
+			}
+			if err := t.Copies.PutNew(copies); err != nil {
+				return err
 			}
 			return t.Audits.TakenIn(a, x.Set, "a test", rs)
 		}); err != nil {
@@ -73,7 +86,7 @@ func (x Large) Fill(ctx context.Context, from, to int) error {
 	return nil
 }
 
-func (x Large) take(t *ledger.Tx, i int) error {
+func (x Large) file(i int) ledger.NewFile {
 	var seed [32]byte
 	binary.LittleEndian.PutUint64(seed[:], uint64(i))
 	r := rand.NewChaCha8(seed)
@@ -89,18 +102,7 @@ func (x Large) take(t *ledger.Tx, i int) error {
 	size, written := int64(len(blocks))<<16-int64(i%1000), x.Now.Add(-time.Duration(i)*time.Second)
 	v := ledger.VersionOf(size, []fixity.Digest{sum(fixity.BLAKE3), sum(fixity.SHA256)}, blocks, "a test", "taken in")
 	v.Sound = &ledger.Sound{JSON: `{"form":"wave","coding":"pcm","rate":48000,"bits":24,"channels":2,"frames":1048576}`, Samples: sum(fixity.BLAKE3), Duration: time.Duration(size) * time.Microsecond}
-	f, err := t.Files.Add(x.Set, PathIn(i), "a test", written, true, v)
-	if err != nil {
-		return err
-	}
-	for _, s := range x.Stores {
-		c := ledger.Copy{Store: s, Set: x.Set, At: f.Path, File: f.ID, State: fixity.Intact, Held: 1, Size: size, ModTime: written.UnixNano(), InodeAt: written.UnixNano(), Due: x.Now.Add(30 * 24 * time.Hour),
-			Read: fixity.Evidence{Strength: fixity.Read, At: x.Now, OK: true, Cache: fixity.Bypassed}}
-		if err := t.Copies.Put(ledger.Copy{}, c); err != nil {
-			return err
-		}
-	}
-	return nil
+	return ledger.NewFile{Set: x.Set, Path: PathIn(i), Changed: written, Vouched: true, Version: v}
 }
 
 // Read has a store's copies read once, by a full audit that finds all of them as they

@@ -73,6 +73,7 @@ type intake struct {
 	here    map[string][]string     // sets by store, of the stores that are there
 	warned  map[string]bool
 	folds   map[string]map[string]string // by store and set: see spellings
+	there   map[string]map[string]bool   // by store: the paths of the page at which something new lies there too
 	batch   []arrival
 	set     string
 	audit   ledger.Audit
@@ -313,7 +314,10 @@ func (in *intake) takeSet(ctx context.Context, set string) error {
 	for afterTop, after := "", ""; ; {
 		var page []ledger.Stray
 		if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-			page, err = t.Strays.Each(a.Name, set, afterTop, after, 1000)
+			if page, err = t.Strays.Each(a.Name, set, afterTop, after, 1000); err != nil {
+				return err
+			}
+			in.there, err = in.lies(t, a.Name, page)
 			return err
 		}); err != nil {
 			return err
@@ -345,7 +349,29 @@ func (in *intake) takeSet(ctx context.Context, set string) error {
 	}
 }
 
+// lies says at which paths of a page other stores hold something new.
+func (in *intake) lies(t *ledger.Tx, arrivals string, page []ledger.Stray) (map[string]map[string]bool, error) {
+	var paths []string
+	for _, s := range page {
+		paths = append(paths, s.Path)
+	}
+	there := map[string]map[string]bool{}
+	for store, sets := range in.here {
+		if store == arrivals || !slices.Contains(sets, in.set) {
+			continue
+		}
+		var err error
+		if there[store], err = t.Strays.Known(store, in.set, paths); err != nil {
+			return nil, err
+		}
+	}
+	return there, nil
+}
+
 func (in *intake) conflictOf(ctx context.Context, set, path string) (other string, err error) {
+	if len(care.ConflictsOf(path)) == 0 {
+		return "", nil // as most names
+	}
 	err = in.e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		other, err = t.Strays.ConflictOf(set, path)
 		return err
@@ -361,53 +387,52 @@ func (in *intake) commit(ctx context.Context) error {
 		return nil
 	}
 	var kept []arrival
-	var files, size, agreed, disputed int64
 	err := in.e.Ledger.Tx(ctx, in.e.Now(), func(t *ledger.Tx) error {
-		for _, x := range batch {
-			still, err := in.still(t, x)
-			if err != nil {
-				return err
-			}
-			if !still {
-				continue // a person has left it in peace, or signed it off, while it was read
-			}
-			kept = append(kept, x)
-			if err := in.e.takeIn(t, in.set, x, in.audit.ID); err != nil {
-				return fmt.Errorf("take in %q: %w", x.path, err)
-			}
-			files, size = files+1, size+x.held[0].taken.Sums.Size
-			switch {
-			case x.disputed != nil:
-				disputed++
-			case x.vouched:
-				agreed++
-			}
+		var err error
+		if kept, err = in.still(t, batch); err != nil || len(kept) == 0 {
+			return err
 		}
-		if len(kept) == 0 {
-			return nil
+		taken, err := in.e.takeIn(t, in.set, kept, in.audit.ID)
+		if err != nil {
+			return fmt.Errorf("take in %q to %q: %w", kept[0].path, kept[len(kept)-1].path, err)
 		}
-		return t.Audits.TakenIn(in.audit, in.set, in.e.By, results(kept))
+		return t.Audits.TakenIn(in.audit, in.set, in.e.By, results(kept, taken))
 	})
 	if err != nil {
 		return err
 	}
+	var size, agreed, disputed int64
 	for _, x := range kept {
+		size += x.held[0].taken.Sums.Size
+		switch {
+		case x.disputed != nil:
+			disputed++
+		case x.vouched:
+			agreed++
+		}
 		in.res.Notes = append(in.res.Notes, worthTelling(in.set, x.path, x.sound.Notes)...)
 	}
-	in.res.Taken, in.res.Bytes, in.res.Agreed, in.res.Disputed = in.res.Taken+files, in.res.Bytes+size, in.res.Agreed+agreed, in.res.Disputed+disputed
+	in.res.Taken, in.res.Bytes, in.res.Agreed, in.res.Disputed = in.res.Taken+int64(len(kept)), in.res.Bytes+size, in.res.Agreed+agreed, in.res.Disputed+disputed
 	in.res.OneOnly = in.res.Taken - in.res.Agreed - in.res.Disputed
 	return nil
 }
 
-// still says that a file that was read lies in arrivals under no one's care, as when its
-// reading began.
-func (in *intake) still(t *ledger.Tx, x arrival) (bool, error) {
-	a, _ := in.e.Rules.Arrivals(in.set)
-	s, err := t.Strays.At(a.Name, in.set, x.path)
-	if errors.Is(err, fixity.ErrNotFound) {
-		return false, nil
+// still gives the files of a batch that lie in arrivals under no one's care, as when their
+// reading began: a person may have left one in peace meanwhile, or signed it off. They are
+// strays no more.
+func (in *intake) still(t *ledger.Tx, batch []arrival) (kept []arrival, err error) {
+	var paths []string
+	for _, x := range batch {
+		paths = append(paths, x.path)
 	}
-	return err == nil && s.File == 0 && !s.Peace, err
+	a, _ := in.e.Rules.Arrivals(in.set)
+	there, err := t.Strays.Take(a.Name, in.set, paths)
+	for _, x := range batch {
+		if there[x.path] {
+			kept = append(kept, x)
+		}
+	}
+	return kept, err
 }
 
 // writeManifests writes the manifests that are owed, of what was taken in and of what

@@ -95,9 +95,8 @@ func (in *intake) taken(ctx context.Context, r *newFile) error {
 // the same name in another Unicode form or case, if only one thing in either store has it.
 // It is "" if it lies nowhere.
 func (in *intake) spelled(ctx context.Context, store, arrivals, path string) (string, error) {
-	err := in.e.Ledger.View(ctx, func(t *ledger.Tx) error { _, err := t.Strays.At(store, in.set, path); return err })
-	if err == nil || !errors.Is(err, fixity.ErrNotFound) {
-		return path, err
+	if in.there[store][path] {
+		return path, nil
 	}
 	there, err := in.spellings(ctx, store)
 	if err != nil {
@@ -216,78 +215,90 @@ func (in *intake) providedFor(ctx context.Context, arrivals, path string) ([]Pro
 	return in.lists.Digests[path], nil
 }
 
-// results are the readings of a batch as the record keeps them.
-func results(batch []arrival) []ledger.IntakeReading {
+// results are the readings of a batch as the record keeps them; files are theirs.
+func results(batch []arrival, files []ledger.File) []ledger.IntakeReading {
 	var out []ledger.IntakeReading
-	for _, x := range batch {
+	for i, x := range batch {
 		for _, h := range x.held {
 			o := fixity.ReadIntact
 			if x.disputed != nil {
 				o = fixity.ReadDiffers
 			}
-			out = append(out, ledger.IntakeReading{Store: h.store, Path: x.path, Cache: h.taken.Cache, Outcome: o, At: h.taken.At})
+			out = append(out, ledger.IntakeReading{Store: h.store, File: files[i].ID, Cache: h.taken.Cache, Outcome: o, At: h.taken.At})
 		}
 	}
 	return out
 }
 
-// takeIn writes one new file: its version if nothing disagrees, and a copy for
+// takeIn writes new files: the version of each if nothing disagrees, and a copy for
 // each store that should hold it.
-func (e Acts) takeIn(t *ledger.Tx, set string, x arrival, audit int64) error {
+func (e Acts) takeIn(t *ledger.Tx, set string, batch []arrival, audit int64) ([]ledger.File, error) {
+	var news []ledger.NewFile
+	for i := range batch {
+		news = append(news, e.newFile(t, set, &batch[i]))
+	}
+	files, err := t.Files.AddAll(e.By, news)
+	if err != nil {
+		return nil, err
+	}
+	retired, err := t.Stores.Retired()
+	if err != nil {
+		return nil, err
+	}
+	var copies []ledger.Copy
+	for _, s := range e.Rules.Stores {
+		if !s.Holds(set) || !e.Listable(s.Kind) || slices.Contains(retired, s.Name) {
+			continue
+		}
+		var known []string // strays until now
+		for i, x := range batch {
+			known = append(known, x.path)
+			for _, h := range x.held {
+				if h.store == s.Name && h.at != x.path {
+					known = append(known, h.at)
+				}
+			}
+			copies = append(copies, newCopy(files[i], s, t.Now(), x))
+		}
+		if err := t.Strays.DropAll(s.Name, set, known); err != nil {
+			return nil, err
+		}
+	}
+	if err := t.Copies.PutNew(copies); err != nil {
+		return nil, err
+	}
+	for i, x := range batch {
+		if err := t.Findings.JudgeNew(files[i], news[i].Version, audit, e.By); err != nil {
+			return nil, err
+		}
+		if x.disputed == nil {
+			continue
+		}
+		for _, h := range x.held {
+			if err := t.Findings.JudgeDisputed(files[i].ID, audit, e.By, h.store, append(slices.Clip(x.disputed), h.told())); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return files, nil
+}
+
+func (e Acts) newFile(t *ledger.Tx, set string, x *arrival) ledger.NewFile {
 	first := x.held[0].taken
 	for _, h := range x.held {
 		if rule, _ := e.Rules.Store(h.store); rule.Arrivals {
 			first = h.taken
 		}
 	}
-	var v ledger.Version
-	if x.disputed == nil {
-		v = ledger.VersionOf(first.Sums.Size, first.Sums.Digests, first.Sums.Blocks, e.By, "taken in")
-		v.Sound = &x.sound
-	}
-	changed := first.Entry.ModTime
-	if changed.After(t.Now()) {
-		changed = t.Now()
-	}
-	f, err := t.Files.Add(set, x.path, e.By, changed, x.vouched, v)
-	if err != nil {
-		return err
-	}
-	if err := t.Findings.JudgeTransfer(f.ID, audit, e.By); err != nil {
-		return err
-	}
-	retired, err := t.Stores.Retired()
-	if err != nil {
-		return err
-	}
-	for _, s := range e.Rules.Stores {
-		if !s.Holds(set) || !e.Listable(s.Kind) || slices.Contains(retired, s.Name) {
-			continue
-		}
-		for _, h := range x.held {
-			if h.store != s.Name {
-				continue
-			}
-			if err := t.Strays.Drop(s.Name, set, h.at); err != nil {
-				return err
-			}
-		}
-		if err := t.Strays.Drop(s.Name, set, x.path); err != nil {
-			return err
-		}
-		if err := t.Copies.Put(ledger.Copy{}, newCopy(f, s, t.Now(), x)); err != nil {
-			return err
-		}
+	f := ledger.NewFile{Set: set, Path: x.path, Changed: first.Entry.ModTime, Vouched: x.vouched}
+	if f.Changed.After(t.Now()) {
+		f.Changed = t.Now()
 	}
 	if x.disputed == nil {
-		return nil
+		f.Version = ledger.VersionOf(first.Sums.Size, first.Sums.Digests, first.Sums.Blocks, e.By, "taken in")
+		f.Version.Sound = &x.sound
 	}
-	for _, h := range x.held {
-		if err := t.Findings.JudgeDisputed(f.ID, audit, e.By, h.store, append(slices.Clip(x.disputed), h.told())); err != nil {
-			return err
-		}
-	}
-	return nil
+	return f
 }
 
 // newCopy is what a store holds of a file that is taken in.
