@@ -116,8 +116,8 @@ func (t Audits) endIdle(a Audit) error {
 	from, last := min(from, may.due), max(min(may.due, nanos(care.Never)-1), to)
 	_, err = t.exec(`UPDATE shard SET phase = $2, attempt = attempt + 1 WHERE audit = $1 AND phase = $3
 		AND NOT EXISTS (SELECT 1 FROM stray s WHERE s.store = shard.store AND s.set_name = shard.set_name AND s.top = shard.top AND s.due = 1)
-		AND NOT EXISTS (SELECT 1 FROM instance i WHERE i.store = shard.store AND i.set_name = shard.set_name AND i.top = shard.top AND i.due_at <= $4)
-		AND NOT EXISTS (SELECT 1 FROM instance i WHERE i.store = shard.store AND i.set_name = shard.set_name AND i.top = shard.top AND i.due_at > $5 AND i.due_at <= $6)`,
+		AND NOT EXISTS (SELECT 1 FROM instance i WHERE i.store = shard.store AND i.set_name = shard.set_name AND i.carrier = 0 AND i.top = shard.top
+			AND (i.due_at <= $4 OR i.due_at > $5 AND i.due_at <= $6))`,
 		a.ID, string(fixity.PhaseDone), string(fixity.PhaseRead), from, to, last)
 	return err
 }

@@ -302,7 +302,7 @@ func (t Files) Retire(file int64) error {
 		return err
 	}
 	// Where it was misplaced its bytes are known as well.
-	if _, err := t.exec(`UPDATE stray SET file = 0, due = 0, peace = 1 WHERE file = $1`, file); err != nil {
+	if _, err := t.exec(`UPDATE stray SET file = 0, due = 0, peace = 1 WHERE file = $1 AND file <> 0`, file); err != nil {
 		return err
 	}
 	copies, err := t.Copies.Of(file)

@@ -352,7 +352,7 @@ func (s *seenAs) of(c Copy, store string) bool {
 // was last read, and so is no less sure than a copy that stayed in its place.
 func (t Findings) holdsElsewhere(c Copy, version int64) (holds bool, err error) {
 	err = t.rows(`SELECT s.blake3, s.reported, s.due, v.blake3, v.sha256, v.md5 FROM stray s JOIN version v ON v.file = s.file AND v.n = $4
-		WHERE s.file = $1 AND s.store = $2 AND s.set_name = $3`, []any{c.File, c.Store, c.Set, version}, func(r *sql.Rows) error {
+		WHERE s.file = $1 AND s.file <> 0 AND s.store = $2 AND s.set_name = $3`, []any{c.File, c.Store, c.Set, version}, func(r *sql.Rows) error {
 		var read, b3, s2, m5 []byte
 		var reported string
 		var due int64

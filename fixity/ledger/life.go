@@ -20,7 +20,10 @@ type Holds struct {
 func (t Files) ByDigest(blake3 fixity.Digest) ([]Holds, error) {
 	type hit struct{ file, n int64 }
 	var hits []hit
-	if err := t.rows(`SELECT file, n FROM version WHERE blake3 = $1 ORDER BY file, n DESC`, []any{blake3.Bytes()}, func(r *sql.Rows) error {
+	if blake3.IsZero() {
+		return nil, nil
+	}
+	if err := t.rows(`SELECT file, n FROM version WHERE substr(blake3, 1, 8) = $2 AND blake3 = $1 ORDER BY file, n DESC`, []any{blake3.Bytes(), blake3.Bytes()[:8]}, func(r *sql.Rows) error {
 		var h hit
 		err := r.Scan(&h.file, &h.n)
 		hits = append(hits, h)

@@ -163,12 +163,15 @@ func TestListsAreSoughtByKey(t *testing.T) {
 	d := onSQLite(t)
 	d.open()
 	for q, want := range map[string]string{
+		`SELECT file, n FROM version WHERE substr(blake3, 1, 8) = $2 AND blake3 = $1 ORDER BY file, n DESC`:                            "version_blake3 (<expr>=?)",
+		`SELECT 1 FROM instance WHERE store = $1 AND carrier = 0 AND due_at < 0 AND size >= 0`:                                         "instance_ahead (store=? AND due_at<?)",
+		`UPDATE stray SET peace = 1 WHERE file = $1 AND file <> 0`:                                                                     "stray_file (file=?)",
 		`SELECT at FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at IN ($5, $6)`:                  "(store=? AND set_name=? AND carrier=? AND top=? AND at=?)",
 		`SELECT at FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at IN ($4, $5)`:                                      "(store=? AND set_name=? AND top=? AND at=?)",
-		`DELETE FROM stray WHERE file = 0 AND peace = 0 AND store = $1 AND set_name = $2 AND top = $3 AND at IN ($4, $5) RETURNING at`: "store=? AND set_name=? AND top=? AND at=?)",
-		`SELECT id FROM file WHERE id IN ($1, $2)`:                                                                      "INTEGER PRIMARY KEY (rowid=?)",
-		`SELECT size FROM version WHERE n = $1 AND file IN ($2, $3)`:                                                    "(file=? AND n=?)",
-		`SELECT file FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at IN ($5, $6)`: "(store=? AND set_name=? AND carrier=? AND top=? AND at=?)",
+		`DELETE FROM stray WHERE file = 0 AND peace = 0 AND store = $1 AND set_name = $2 AND top = $3 AND at IN ($4, $5) RETURNING at`: "(store=? AND set_name=? AND top=? AND at=?)",
+		`SELECT id FROM file WHERE id IN ($1, $2)`:                                                                                     "INTEGER PRIMARY KEY (rowid=?)",
+		`SELECT size FROM version WHERE n = $1 AND file IN ($2, $3)`:                                                                   "(file=? AND n=?)",
+		`SELECT file FROM instance WHERE store = $1 AND set_name = $2 AND carrier = $3 AND top = $4 AND at IN ($5, $6)`:                "(store=? AND set_name=? AND carrier=? AND top=? AND at=?)",
 	} {
 		if p := plan(t, d, q, strings.Count(q, "$")); !strings.HasPrefix(p, "SEARCH") || !strings.Contains(p, want) {
 			t.Errorf("%s:\n%s", q, p)

@@ -644,8 +644,6 @@ CREATE INDEX disc_toc ON disc (toc);
 
 CREATE INDEX event_file ON event (file) WHERE file <> 0;
 
-CREATE INDEX file_fold ON file (set_name, fold);
-
 CREATE INDEX file_item ON file (item);
 
 CREATE UNIQUE INDEX file_path ON file (set_name, path) WHERE retired_at = 0;
@@ -668,7 +666,7 @@ CREATE INDEX finding_unfinished ON finding (file) WHERE kind = 'unfinished';
 
 CREATE INDEX finding_unsettled ON finding (store, kind, urgency, file) WHERE settled = '';
 
-CREATE INDEX instance_due ON instance (store, set_name, top, due_at);
+CREATE INDEX instance_ahead ON instance (store, due_at) WHERE due_at < 0;
 
 CREATE INDEX instance_file ON instance (file);
 
@@ -706,8 +704,8 @@ CREATE INDEX stated_event ON stated (event);
 
 CREATE INDEX stray_due ON stray (store, set_name, top) WHERE due = 1;
 
-CREATE INDEX stray_file ON stray (file);
+CREATE INDEX stray_file ON stray (file) WHERE file <> 0;
 
 CREATE INDEX told_thread ON told (thread);
 
-CREATE INDEX version_blake3 ON version (blake3);
+CREATE INDEX version_blake3 ON version (substr(blake3, 1, 8));
