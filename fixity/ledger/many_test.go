@@ -2,7 +2,6 @@ package ledger_test
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"testing"
 

@@ -81,6 +81,9 @@ func rich(t *testing.T, d database) *world {
 			f.ID, int64(1), 0, "clipped", 44, 100, int64(time.Second), int64(2*time.Second), 3); err != nil {
 			return err
 		}
+		if err := x.CountAnew(); err != nil { // what was written past the ledger
+			return err
+		}
 		x.Event(ledger.Event{Verb: fixity.TakenIn, By: "Ada Wren", Store: "studio", Set: masters})
 		_, _, err := x.Register.Keep(fixity.RegisterVersion{By: "Ada Wren", From: "register.csv", Sheet: "Reels", Columns: `{"item":"Number"}`, File: fixity.DigestOf(fixity.SHA256, make([]byte, 32)),
 			Added: 1, Deleted: 2, Changed: 3, Moved: 4}, []fixity.RegisterRow{{Line: 2, Cells: `{"item":"QV-0107"}`}})
