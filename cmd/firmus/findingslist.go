@@ -23,7 +23,7 @@ func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Fin
 		return nil
 	}
 	ordered := slices.Clone(fs)
-	slices.SortStableFunc(ordered, func(x, y ledger.Finding) int { return y.Urgency.Level() - x.Urgency.Level() })
+	slices.SortStableFunc(ordered, report.Before)
 	var away map[string]time.Time
 	var matters []report.Matter
 	var first []ledger.Finding

@@ -23,6 +23,7 @@ type Case struct {
 	Vouched   bool      // a provided checksum or a person stands behind the version
 	Holdings  []Holding
 	Anatomy   fixity.Anatomy // of the copy that is judged
+	Once      bool           // the register says that its carrier can't be transferred again
 	WrongWay  bool           // that copy was intact and holds another's wrong bytes: somebody copies the wrong way round
 	Now       time.Time
 }
@@ -130,10 +131,20 @@ func Judge(r Rules, c Case, store string, carrier int64) Verdict {
 		return v
 	}
 	v.Finding = true
-	v.Urgency = urgency(r, c, own, v.IntactIn, rule)
+	v.Urgency = Raised(urgency(r, c, own, v.IntactIn, rule), c.Once && !c.old(own))
 	v.Mergeable = len(v.IntactIn) == 0 && c.mergeable()
 	v.Step = step(own, c.old(own), v)
 	return v
+}
+
+// Raised is an urgency one step up, of a recording that can't be transferred again. That no
+// intact copy is known is a fact, so nothing is raised to it: there such a recording comes
+// before others.
+func Raised(u fixity.Urgency, once bool) fixity.Urgency {
+	if once && u == fixity.Tidy {
+		return fixity.AtRisk
+	}
+	return u
 }
 
 func urgency(r Rules, c Case, own Holding, intact []string, rule Store) fixity.Urgency {

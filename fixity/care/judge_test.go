@@ -250,3 +250,15 @@ func TestIncidents(t *testing.T) {
 		}
 	}
 }
+
+// What can't be transferred again is one step more urgent, but never said to be lost.
+func TestRaised(t *testing.T) {
+	for u, want := range map[fixity.Urgency]fixity.Urgency{fixity.Tidy: fixity.AtRisk, fixity.AtRisk: fixity.AtRisk, fixity.NoneIntact: fixity.NoneIntact} {
+		if got := care.Raised(u, true); got != want {
+			t.Errorf("%s becomes %s, want %s", u, got, want)
+		}
+		if got := care.Raised(u, false); got != u {
+			t.Errorf("%s becomes %s of what can be transferred again", u, got)
+		}
+	}
+}

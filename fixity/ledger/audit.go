@@ -217,9 +217,12 @@ func (t Audits) BeginFollowUp(store string, sets []string, cache fixity.Cache, b
 	return a, true, nil
 }
 
-// OpenShards are the shards of an audit that are in a phase, by set and folder.
+// OpenShards are the shards of an audit that are in a phase, by set and folder, but those
+// first that hold what can't be transferred again.
 func (t Audits) OpenShards(audit int64, p fixity.Phase) ([]fixity.Job, error) {
-	return list(t.Tx, `SELECT id FROM shard WHERE audit = $1 AND phase = $2 ORDER BY set_name, top`, []any{audit, string(p)}, func(r row) (fixity.Job, error) {
+	return list(t.Tx, `SELECT id FROM shard WHERE audit = $1 AND phase = $2 ORDER BY CASE WHEN (set_name, top) IN (
+			SELECT i.set_name, i.top FROM register_says r JOIN file f ON f.item = r.item JOIN instance i ON i.file = f.id
+			WHERE r.unplayable = 1 AND i.carrier = 0 AND i.store = shard.store) THEN 0 ELSE 1 END, set_name, top`, []any{audit, string(p)}, func(r row) (fixity.Job, error) {
 		j := fixity.Job{Audit: audit}
 		err := r.Scan(&j.Shard)
 		return j, err

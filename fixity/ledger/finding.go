@@ -21,22 +21,33 @@ type Finding struct {
 	Step    care.Step
 	Audit   int64 // that opened it
 	Version int64 // of an unfinished one: of the file, that it is about
+	Once    bool  // the register in force says that the item can't be transferred again
 }
 
 const findingColumns = `id, subject, kind, urgency, step, store, set_name, carrier, file, path, found_at, anatomy, ranges, ranges_more,
 	intact_in, mergeable, incident, files, audit, opened_at, seen_at, settled, settled_at, settled_by, reason, facts, version`
 
+// once says of a finding that the item of its file can't be transferred again, of which one
+// row of the register is enough.
+const once = `EXISTS (SELECT 1 FROM register_says r JOIN file o ON o.item = r.item WHERE r.unplayable = 1 AND o.id = finding.file)`
+
+// onceFirst is the order of findings: what can't be transferred again comes first.
+const onceFirst = `CASE WHEN ` + once + ` THEN 0 ELSE 1 END, id`
+
+const findingSelect = `SELECT ` + findingColumns + `, CASE WHEN ` + once + ` THEN 1 ELSE 0 END FROM finding `
+
 func scanFinding(r row) (Finding, error) {
 	var f Finding
 	var subject, kind, urgency, step, anatomy, ranges, intact, settled, facts string
 	var path, found []byte
-	var more, mergeable, opened, seen, settledAt int64
+	var more, mergeable, opened, seen, settledAt, once int64
 	if err := r.Scan(&f.ID, &subject, &kind, &urgency, &step, &f.Store, &f.Set, &f.Carrier, &f.File, &path, &found, &anatomy, &ranges, &more,
-		&intact, &mergeable, &f.Incident, &f.Count, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason, &facts, &f.Version); err != nil {
+		&intact, &mergeable, &f.Incident, &f.Count, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason, &facts, &f.Version, &once); err != nil {
 		return Finding{}, err
 	}
 	f.Subject, f.Kind, f.Urgency, f.Step = fixity.Subject(subject), fixity.Kind(kind), fixity.Urgency(urgency), care.Step(step)
 	f.Path, f.FoundAt, f.Anatomy = string(path), string(found), fixity.Anatomy(anatomy)
+	f.Once = once != 0
 	f.RangesMore, f.Mergeable, f.Settled = more != 0, mergeable != 0, fixity.Settled(settled)
 	f.Opened, f.Seen, f.SettledAt = fromNanos(opened), fromNanos(seen), fromNanos(settledAt)
 	if ranges == "[]" {
@@ -67,7 +78,7 @@ func names(text string) (out []string, err error) {
 
 // Get reads one finding; fixity.ErrNotFound if there is none of that number.
 func (t Findings) Get(id int64) (Finding, error) {
-	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding WHERE id = $1`, id))
+	f, err := scanFinding(t.one(findingSelect+`WHERE id = $1`, id))
 	if err != nil {
 		return f, notFound(err)
 	}
@@ -90,7 +101,7 @@ func (t Findings) Of(file int64) ([]Finding, error) {
 
 func (t Findings) where(where string, args ...any) ([]Finding, error) {
 	var out []Finding
-	err := t.rows(`SELECT `+findingColumns+` FROM finding `+where, args, func(r *sql.Rows) error {
+	err := t.rows(findingSelect+where, args, func(r *sql.Rows) error {
 		f, err := scanFinding(r)
 		out = append(out, f)
 		return err
@@ -216,14 +227,14 @@ func (t Findings) Settle(f Finding, how fixity.Settled, by, reason string) error
 
 // openFor is the open finding about the copy of a file in a store.
 func (t Findings) openFor(store, set string, carrier, file int64) (Finding, error) {
-	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding
+	f, err := scanFinding(t.one(findingSelect+`
 		WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND file <> 0 AND settled = '' AND kind <> 'unfinished'`, store, set, carrier, file))
 	return f, notFound(err)
 }
 
 // openOther is the open finding about something that is no file under care.
 func (t Findings) openOther(store, set string, subject fixity.Subject, kind fixity.Kind, path string) (Finding, error) {
-	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding
+	f, err := scanFinding(t.one(findingSelect+`
 		WHERE store = $1 AND set_name = $2 AND subject = $3 AND kind = $4 AND path = $5 AND file = 0 AND settled = ''`,
 		store, set, string(subject), string(kind), []byte(path)))
 	return f, notFound(err)
@@ -279,6 +290,9 @@ func (t Findings) Rejudge(file, audit int64, by string, seenIn string, seen *see
 	}
 	set, _ := rules.Set(f.Set)
 	c := care.Case{Set: set, Version: f.Version, Vouched: f.Vouched, Now: t.now}
+	if c.Once, err = t.Register.once(f.Item); err != nil {
+		return err
+	}
 	if f.Version > 0 {
 		v, err := t.Files.Version(file, f.Version)
 		if err != nil {

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"database/sql"
+	"errors"
 	"slices"
 	"strings"
 	"time"
@@ -49,14 +50,39 @@ func (t Findings) ListIncidents() (out []OpenIncident, err error) {
 }
 
 // Page is the next page of open findings of an urgency that belong to no incident: up to
-// n after a number, by number.
+// n after a number (0: from the first on), by number, but those first whose recording can't
+// be transferred again.
 func (t Findings) Page(u fixity.Urgency, after int64, n int) ([]Finding, error) {
-	return t.where(`WHERE settled = '' AND incident = 0 AND urgency = $1 AND id > $2 ORDER BY id LIMIT $3`, string(u), after, n)
+	return t.page(`settled = '' AND incident = 0 AND urgency = $1`, string(u), after, n)
 }
 
-// PageOfIncident is the next page of an incident's open findings.
+// PageOfIncident is the next page of an incident's open findings, in the same order.
 func (t Findings) PageOfIncident(incident, after int64, n int) ([]Finding, error) {
-	return t.where(`WHERE settled = '' AND incident = $1 AND id > $2 ORDER BY id LIMIT $3`, incident, after, n)
+	return t.page(`settled = '' AND incident = $1`, incident, after, n)
+}
+
+// page reads those that can't be transferred again, and then the others. Either may be many,
+// and neither is sorted.
+func (t Findings) page(which string, of any, after int64, n int) ([]Finding, error) {
+	first := true
+	if after != 0 {
+		f, err := t.Get(after)
+		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
+			return nil, err
+		}
+		first = f.Once
+	}
+	var out []Finding
+	if any, err := t.Register.anyOnce(); err != nil {
+		return nil, err
+	} else if any && first {
+		if out, err = t.where(`WHERE `+which+` AND id > $2 AND `+once+` ORDER BY id LIMIT $3`, of, after, n); err != nil || len(out) == n {
+			return out, err
+		}
+		after = 0
+	}
+	more, err := t.where(`WHERE `+which+` AND id > $2 AND NOT `+once+` ORDER BY id LIMIT $3`, of, after, n-len(out))
+	return append(out, more...), err
 }
 
 // PageOfEnded is a page of findings that ended, the newest numbers first: up to n below a

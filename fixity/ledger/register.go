@@ -5,6 +5,8 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -232,8 +234,44 @@ func (t Register) AllSays() ([]fixity.RegisterSays, error) {
 	return list(t.Tx, `SELECT `+saysColumns+` FROM register_says ORDER BY item, side`, nil, scanSays)
 }
 
-// PutSays keeps what the register says; only what differs is written.
-func (t Register) PutSays(says []fixity.RegisterSays) error {
+// once says that the register in force says of an item that it can't be transferred again.
+func (t Register) once(item string) (bool, error) {
+	if item == "" {
+		return false, nil
+	}
+	var n int64
+	err := t.row(`SELECT count(*) FROM register_says WHERE item = $1 AND unplayable = 1`, []any{[]byte(item)}, &n)
+	return n > 0, err
+}
+
+// anyOnce says that there is such an item.
+func (t Register) anyOnce() (bool, error) {
+	var n int64
+	err := t.row(`SELECT count(*) FROM (SELECT 1 FROM register_says WHERE unplayable = 1 LIMIT 1) x`, nil, &n)
+	return n > 0, err
+}
+
+// rejudge judges anew what is open about items of which the register says something else now:
+// how urgent it is depends on that.
+func (t Register) rejudge(items map[string]bool, by string) error {
+	for _, item := range slices.Sorted(maps.Keys(items)) {
+		files, err := list(t.Tx, `SELECT DISTINCT x.file FROM finding x JOIN file f ON f.id = x.file WHERE f.item = $1 AND x.settled = '' AND f.retired_at = 0 ORDER BY x.file`,
+			[]any{[]byte(item)}, func(r row) (id int64, err error) { err = r.Scan(&id); return id, err })
+		if err != nil {
+			return err
+		}
+		for _, id := range files {
+			if err := t.Findings.Rejudge(id, 0, by, "", nil); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// PutSays keeps what the register says; only what differs is written. Open findings about
+// what can't be transferred again become more urgent, and others less.
+func (t Register) PutSays(says []fixity.RegisterSays, by string) error {
 	type of struct{ item, side string }
 	was := map[of]fixity.RegisterSays{}
 	all, err := t.AllSays()
@@ -243,6 +281,7 @@ func (t Register) PutSays(says []fixity.RegisterSays) error {
 	for _, x := range all {
 		was[of{x.Item, x.Side}] = x
 	}
+	other := map[string]bool{} // items of which it says something else
 	for _, x := range says {
 		k := of{x.Item, x.Side}
 		x.Sheet, x.Condition, x.Text = storable(x.Sheet), storable(x.Condition), storable(x.Text)
@@ -251,18 +290,24 @@ func (t Register) PutSays(says []fixity.RegisterSays) error {
 		if ok && old == x {
 			continue
 		}
+		if old.Unplayable != x.Unplayable {
+			other[x.Item] = true
+		}
 		if _, err := t.exec(`INSERT INTO register_says (`+saysColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
 			ON CONFLICT (item, side) DO UPDATE SET sheet = $3, line = $4, condition = $5, restricted = $6, unplayable = $7, says = $8`,
 			[]byte(x.Item), x.Side, x.Sheet, x.Line, x.Condition, b2i(x.Restricted), b2i(x.Unplayable), x.Text); err != nil {
 			return err
 		}
 	}
-	for k := range was {
+	for k, x := range was {
+		if x.Unplayable {
+			other[k.item] = true
+		}
 		if _, err := t.exec(`DELETE FROM register_says WHERE item = $1 AND side = $2`, []byte(k.item), k.side); err != nil {
 			return err
 		}
 	}
-	return nil
+	return t.rejudge(other, by)
 }
 
 // Reading is how the reading of the register stands; the zero value if none was tried.

@@ -232,7 +232,7 @@ func TestWhatTheRegisterSaysIsWrittenWhereItDiffers(t *testing.T) {
 	inWorld(t, func(w *world) {
 		says := []fixity.RegisterSays{{Item: "QV-0107", Side: "A", Line: 2, Text: "{}"}, {Item: "QV-0107", Line: 3, Restricted: true, Text: "{}"}}
 		for _, s := range [][]fixity.RegisterSays{says, says, says[:1], nil} {
-			w.tx(func(x *ledger.Tx) error { return x.Register.PutSays(s) })
+			w.tx(func(x *ledger.Tx) error { return x.Register.PutSays(s, "Ada Wren") })
 			w.view(func(x *ledger.Tx) error {
 				got, err := x.Register.AllSays()
 				if len(got) != len(s) {

@@ -98,29 +98,29 @@ func (t Findings) lacking(f File, size int64, s Sound) (lacks []care.Lack, known
 
 // openUnfinished is the open finding that a file is unfinished.
 func (t Findings) openUnfinished(file int64) (Finding, error) {
-	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding WHERE file = $1 AND kind = 'unfinished' AND settled = ''`, file))
+	f, err := scanFinding(t.one(findingSelect+`WHERE file = $1 AND kind = 'unfinished' AND settled = ''`, file))
 	return f, notFound(err)
 }
 
 // UnfinishedOf is the finding that the current version of a file is unfinished: an open
 // one, or one that a person settled. fixity.ErrNotFound if there is none.
 func (t Findings) UnfinishedOf(file int64) (Finding, error) {
-	f, err := scanFinding(t.one(`SELECT `+findingColumns+` FROM finding d WHERE file = $1 AND `+saysUnfinished+` ORDER BY id DESC LIMIT 1`, file))
+	f, err := scanFinding(t.one(findingSelect+`WHERE file = $1 AND `+saysUnfinished+` ORDER BY id DESC LIMIT 1`, file))
 	return f, notFound(err)
 }
 
 // OpenUnfinished are up to n open findings that a recording is not whole, by number.
 func (t Findings) OpenUnfinished(n int) ([]Finding, error) {
-	return t.where(`WHERE settled = '' AND kind = $1 ORDER BY id LIMIT $2`, string(fixity.Unfinished), n)
+	return t.where(`WHERE settled = '' AND kind = $1 ORDER BY `+onceFirst+` LIMIT $2`, string(fixity.Unfinished), n)
 }
 
 // Unfinished are these findings about all files under care, by number.
 func (t Findings) Unfinished() ([]Finding, error) {
-	return t.where(`d WHERE ` + saysUnfinished + ` AND EXISTS (SELECT 1 FROM file f WHERE f.id = d.file AND f.retired_at = 0) ORDER BY id`)
+	return t.where(`WHERE ` + saysUnfinished + ` AND EXISTS (SELECT 1 FROM file f WHERE f.id = finding.file AND f.retired_at = 0) ORDER BY id`)
 }
 
-// saysUnfinished is for findings d that still say something of the current version.
-const saysUnfinished = `d.kind = 'unfinished' AND (d.settled = '' OR d.settled = 'by-person' AND d.version = (SELECT f.version FROM file f WHERE f.id = d.file))`
+// saysUnfinished is for findings that still say something of the current version.
+const saysUnfinished = `kind = 'unfinished' AND (settled = '' OR settled = 'by-person' AND version = (SELECT f.version FROM file f WHERE f.id = finding.file))`
 
 // moveUnfinished gives the open finding of a renamed file its new path.
 func (t Findings) moveUnfinished(f File, by string) error {

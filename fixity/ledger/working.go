@@ -14,7 +14,7 @@ type Working struct {
 	Sound time.Duration // of the version under care; 0: not known
 	// Copies are those in stores; of all files at once only those that are not intact.
 	Copies []Copy
-	Discs  int64 // on the shelf, that hold the version under care
+	Discs  []int64 // their ids: those on the shelf that hold the version under care
 	// Open are what is open about it, of each its number, kind, urgency and step.
 	Open []WorkingFinding
 }
@@ -87,12 +87,12 @@ func (t Files) working(which string, item []byte) ([]Working, error) {
 	}); err != nil {
 		return nil, err
 	}
-	if err := t.rows(`SELECT f.id, count(*) FROM file f JOIN disc_file b ON b.file = f.id AND b.version = f.version JOIN disc d ON d.id = b.disc
-		WHERE f.retired_at = 0 AND d.retired_at = 0 `+which+` GROUP BY f.id`, []any{item}, func(r *sql.Rows) error {
-		var id, n int64
-		err := r.Scan(&id, &n)
+	if err := t.rows(`SELECT f.id, d.id FROM file f JOIN disc_file b ON b.file = f.id AND b.version = f.version JOIN disc d ON d.id = b.disc
+		WHERE f.retired_at = 0 AND d.retired_at = 0 `+which+` GROUP BY f.id, d.id, d.number, d.part, d.twin ORDER BY d.number, d.part, d.twin`, []any{item}, func(r *sql.Rows) error {
+		var id, disc int64
+		err := r.Scan(&id, &disc)
 		if i, ok := at[id]; ok {
-			out[i].Discs = n
+			out[i].Discs = append(out[i].Discs, disc)
 		}
 		return err
 	}); err != nil {

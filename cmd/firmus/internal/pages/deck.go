@@ -42,7 +42,7 @@ func (q *request) deck(t *tx) (*deckData, error) {
 	if err != nil || o == nil {
 		return d, err
 	}
-	for _, n := range []reels.Next{reels.Finish, reels.Edit, reels.Burn, reels.Bring} {
+	for _, n := range []reels.Next{reels.Finish, reels.Edit, reels.Burn, reels.Bring, reels.Seek, reels.Transfer} {
 		if c := o.Counts[n]; c > 0 {
 			d.Sides = append(d.Sides, reelFilter{Path: "/reels?next=" + string(n), Words: n.Words(), N: c})
 		}

@@ -4,12 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/reels"
+	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/statements"
 	"firmus/fixity"
@@ -63,6 +66,8 @@ type reelsData struct {
 	Heads   []columnHead
 	Groups  []columnGroup
 	Rows    []sideRow
+	Onlys   []reelFilter // of what the register says
+	Bases   []reelFilter
 	Discs   bool
 	First   bool
 	More    string
@@ -91,7 +96,19 @@ type sideRow struct {
 	Need             bool
 	Length           string
 	Cells            []cellData
-	Discs            string
+	Transferred      string // the day
+	Whole            string
+	Edited           string
+	DiscA, DiscB     discCell
+	Said             []string // by the register: base, condition, treatment, priority
+	Title            string
+	Once             bool
+}
+
+// discCell is one copy of a side on discs.
+type discCell struct {
+	Discs []link
+	Empty string
 }
 
 type cellData struct {
@@ -109,18 +126,46 @@ func reelsPage(q *request) error {
 	return q.render("reels", "Reels", d)
 }
 
-// nextOf is what a filter in the address asks for.
-func nextOf(text string) (reels.Next, error) {
-	n := reels.Next(text)
-	if n != "" && !slices.Contains(reels.Nexts, n) {
-		return "", fixity.ErrNotFound
+// filterOf is what the address asks for.
+func (q *request) filterOf() (f reels.Filter, err error) {
+	v := q.URL.Query()
+	f = reels.Filter{Next: reels.Next(v.Get("next")), Only: reels.Only(v.Get("only")), Base: v.Get("base")}
+	if f.Next != "" && !slices.Contains(reels.Nexts, f.Next) || f.Only != "" && !slices.Contains(reels.Onlys, f.Only) {
+		return f, fixity.ErrNotFound
 	}
-	return n, nil
+	return f, nil
+}
+
+// filterWords say what sides a filter lets through; "" all.
+func filterWords(f reels.Filter) string {
+	var out []string
+	for _, w := range []string{f.Next.Words(), f.Base, f.Only.Words()} {
+		if w != "" {
+			out = append(out, w)
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+func filterQuery(f reels.Filter) url.Values {
+	v := url.Values{}
+	for _, x := range [][2]string{{"next", string(f.Next)}, {"only", string(f.Only)}, {"base", f.Base}} {
+		if x[1] != "" {
+			v.Set(x[0], x[1])
+		}
+	}
+	return v
+}
+
+func withQuery(base string, v url.Values) string {
+	if len(v) == 0 {
+		return base
+	}
+	return base + "?" + v.Encode()
 }
 
 func (q *request) reels(n int) (reelsData, error) {
-	query := q.URL.Query()
-	next, err := nextOf(query.Get("next"))
+	f, err := q.filterOf()
 	if err != nil {
 		return reelsData{}, err
 	}
@@ -132,51 +177,59 @@ func (q *request) reels(n int) (reelsData, error) {
 	if err != nil {
 		return reelsData{}, err
 	}
+	query := q.URL.Query()
 	after := reels.Key{Item: query.Get("after"), Side: query.Get("side")}
-	keys, more := o.Page(next, after, n)
-	d := reelsData{At: o.At, Items: o.Items, Sides: o.Sides(), Discs: o.Plan.Discs, Chosen: next.Words(), First: after == reels.Key{}, Print: "/print/reels"}
+	keys, more := o.Page(f, after, n)
+	d := reelsData{At: o.At, Items: o.Items, Sides: o.Sides(), Discs: o.Plan.Discs, Chosen: filterWords(f), First: after == reels.Key{}, Print: withQuery("/print/reels", filterQuery(f))}
 	for _, x := range reels.Nexts {
-		f := reelFilter{Path: "/reels?next=" + string(x), Words: x.Words(), N: o.Counts[x], Here: x == next, Need: x == reels.PutRight || x == reels.Decide}
-		if f.N > 0 || f.Here {
-			d.Filters = append(d.Filters, f)
+		w := reelFilter{Path: withQuery("/reels", filterQuery(reels.Filter{Next: x})), Words: x.Words(), N: o.Counts[x], Here: f == reels.Filter{Next: x}, Need: x == reels.PutRight || x == reels.Decide}
+		if w.N > 0 || w.Here {
+			d.Filters = append(d.Filters, w)
 		}
 	}
-	if next != "" {
-		d.Print += "?next=" + string(next)
+	for _, x := range reels.Onlys {
+		w := reelFilter{Path: withQuery("/reels", filterQuery(reels.Filter{Only: x})), Words: x.Words(), N: o.Only[x], Here: f == reels.Filter{Only: x}}
+		if w.N > 0 || w.Here {
+			d.Onlys = append(d.Onlys, w)
+		}
+	}
+	for _, x := range slices.Sorted(maps.Keys(o.Bases)) {
+		if len(d.Bases) < mostBases {
+			d.Bases = append(d.Bases, reelFilter{Path: withQuery("/reels", filterQuery(reels.Filter{Base: x})), Words: x, N: o.Bases[x], Here: f == reels.Filter{Base: x}})
+		}
 	}
 	d.Heads, d.Groups = headsOf(o.Plan)
-	var sides []reels.Side
 	if err := q.view(func(t *tx) error {
-		last := ""
-		for i, k := range keys {
-			if i > 0 && k.Item == last {
-				continue
-			}
-			last = k.Item
-			files, err := t.Files.OfItemWorking(k.Item)
+		read := reels.Reader{Plan: o.Plan}
+		for _, k := range keys {
+			s, ok, err := read.Side(t, k)
 			if err != nil {
 				return err
 			}
-			sides = append(sides, o.Plan.SidesOf(files)...)
+			if !ok {
+				continue // it was retired meanwhile
+			}
+			r, err := q.sideRow(t, o.Plan, s)
+			if err != nil {
+				return err
+			}
+			d.Rows = append(d.Rows, r)
 		}
 		return nil
 	}); err != nil {
 		return d, err
 	}
-	for _, s := range sides {
-		if slices.Contains(keys, reels.Key{Item: s.Item, Side: s.Side}) {
-			d.Rows = append(d.Rows, q.sideRow(o.Plan, s))
-		}
-	}
 	if more {
-		v := url.Values{"after": {keys[len(keys)-1].Item}, "side": {keys[len(keys)-1].Side}}
-		if next != "" {
-			v.Set("next", string(next))
-		}
+		v := filterQuery(f)
+		v.Set("after", keys[len(keys)-1].Item)
+		v.Set("side", keys[len(keys)-1].Side)
 		d.More = "/reels?" + v.Encode()
 	}
 	return d, nil
 }
+
+// mostBases is how many bases are offered: a column with more holds something else.
+const mostBases = 8
 
 // headsOf are the heads of the columns, and how many of them each role has.
 func headsOf(p reels.Plan) (heads []columnHead, groups []columnGroup) {
@@ -202,9 +255,9 @@ func roleWord(r fixity.Role) string {
 // reelPath is the page of a reel.
 func reelPath(item string) string { return "/reels/" + url.PathEscape(item) }
 
-func (q *request) sideRow(p reels.Plan, s reels.Side) sideRow {
+func (q *request) sideRow(t *tx, p reels.Plan, s reels.Side) (sideRow, error) {
 	now := q.s.now()
-	r := sideRow{Item: s.Item, Side: s.Side, Path: reelPath(s.Item), Next: nextWords(s), Need: s.Next == reels.PutRight || s.Next == reels.Decide, Length: clockOf(s.Length)}
+	r := sideRow{Item: s.Item, Side: s.Side, Path: reelPath(s.Item), Next: s.Order(), Need: s.Next == reels.PutRight || s.Next == reels.Decide, Length: clockOf(s.Length), Once: s.Once}
 	if r.Need {
 		for i, f := range s.Findings {
 			if i == 3 {
@@ -216,36 +269,68 @@ func (q *request) sideRow(p reels.Plan, s reels.Side) sideRow {
 	for i, c := range s.Cells {
 		r.Cells = append(r.Cells, cellOf(p.Columns[i], c, s.Next == reels.Decide, now))
 	}
-	switch {
-	case !p.Discs:
-	case s.OnDisc > 0:
-		r.Discs = fixity.Count(s.Discs, "disc")
-		if all := max(s.Access, 1); s.OnDisc < all {
-			r.Discs = fmt.Sprintf("%d of %d files", s.OnDisc, all)
+	if len(s.Files) > 0 {
+		if r.Transferred, r.Whole = report.Day(s.Transferred, now), "whole"; s.Unfinished {
+			r.Whole = "not whole"
 		}
-	default:
-		r.Discs = "not yet"
+		switch {
+		case s.Editing:
+			r.Edited = "being edited"
+		case s.Access > 0:
+			r.Edited = fixity.Count(s.Access, "file")
+		case p.Access:
+			r.Edited = "not yet"
+		}
 	}
-	return r
+	if s.Says != nil {
+		if q.who.Role.May(fixity.Technician) || !q.restricted.Item(s.Item, s.Side) {
+			r.Title = s.Says.Title
+		}
+		for _, x := range []string{s.Says.Base, s.Says.Condition, s.Treatment(), hazardOf(s.Says), priorityOf(s.Says)} {
+			if x != "" {
+				r.Said = append(r.Said, x)
+			}
+		}
+	}
+	if p.Discs && len(s.Files) > 0 {
+		return r, r.discs(t, s)
+	}
+	return r, nil
 }
 
-// nextWords is what comes next with a side, as an order.
-func nextWords(s reels.Side) string {
-	switch s.Next {
-	case reels.PutRight:
-		return "put right"
-	case reels.Decide:
-		return "decide"
-	case reels.Finish:
-		return "finish the edit"
-	case reels.Edit:
-		return "edit"
-	case reels.Burn:
-		return "burn"
-	case reels.Bring:
-		return "bring to " + fixity.And(s.Of)
+// hazardOf and priorityOf are what the register says, with the name of its column.
+func hazardOf(x *register.Says) string   { return labelled("hazard: ", x.Hazard) }
+func priorityOf(x *register.Says) string { return labelled("priority: ", x.Priority) }
+
+func labelled(label, text string) string {
+	if text == "" {
+		return ""
 	}
-	return ""
+	return label + text
+}
+
+// discs fills in on which discs the side is: copy 1 is twin A or a disc without a twin.
+func (r *sideRow) discs(t *tx, s reels.Side) error {
+	for _, id := range s.Discs {
+		d, err := t.Discs.Get(id)
+		if err != nil {
+			return err
+		}
+		to := &r.DiscA
+		if d.Twin != "" && d.Twin != "A" {
+			to = &r.DiscB
+		}
+		to.Discs = append(to.Discs, link{"/discs/" + url.PathEscape(d.Name()), d.Name()})
+	}
+	for _, c := range []*discCell{&r.DiscA, &r.DiscB} {
+		if len(c.Discs) == 0 {
+			c.Empty = "not yet"
+		}
+	}
+	if all := max(s.Access, 1); s.OnDisc > 0 && s.OnDisc < all {
+		r.DiscA.Empty = fmt.Sprintf("%d of %d files", s.OnDisc, all)
+	}
+	return nil
 }
 
 // clockOf is a length without thousandths, "" if it isn't known.
@@ -321,7 +406,8 @@ func reelPage(q *request) error {
 	item := q.PathValue("item")
 	e := q.s.o.Archive
 	it, err := statements.MakeItem(q.Context(), e.Ledger, e.Rules, item, e.Now())
-	if err != nil {
+	none := errors.Is(err, fixity.ErrNotFound) // the register may know it
+	if err != nil && !none {
 		return err
 	}
 	d := reelData{Item: item, Print: "/print/reels/" + url.PathEscape(item)}
@@ -335,8 +421,22 @@ func reelPage(q *request) error {
 		if err != nil {
 			return err
 		}
-		for _, s := range plan.SidesOf(files) {
-			d.Rows = append(d.Rows, q.sideRow(plan, s))
+		read := reels.Reader{Plan: plan}
+		sides, err := read.Item(t, item)
+		if err != nil {
+			return err
+		}
+		if none {
+			if d.Print = ""; len(sides) == 0 {
+				return fixity.ErrNotFound
+			}
+		}
+		for _, s := range sides {
+			r, err := q.sideRow(t, plan, s)
+			if err != nil {
+				return err
+			}
+			d.Rows = append(d.Rows, r)
 		}
 		d.Heads, d.Groups = headsOf(plan)
 		if !slices.ContainsFunc(files, func(f ledger.Working) bool { return q.mayNotKnow(f.File.Set, f.File.Path) }) {

@@ -321,7 +321,7 @@ func auditAct(q *request) error {
 			b.Lines = r.Warnings
 			out.Blocks = append(out.Blocks, b)
 			fs := slices.Clone(r.Findings)
-			slices.SortStableFunc(fs, func(x, y ledger.Finding) int { return y.Urgency.Level() - x.Urgency.Level() })
+			slices.SortStableFunc(fs, func(x, y ledger.Finding) int { return report.Before(x, y) })
 			out.Links = append(out.Links, findingLinks(fs)...)
 		}
 		return out, nil

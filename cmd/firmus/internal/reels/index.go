@@ -1,8 +1,10 @@
 package reels
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"slices"
 	"sort"
 	"sync"
 	"time"
@@ -13,7 +15,57 @@ import (
 // Key is a side's place in the order of all.
 type Key struct{ Item, Side string }
 
-func (k Key) after(o Key) bool { return k.Item > o.Item || k.Item == o.Item && k.Side > o.Side }
+// Filter says which sides are asked for; the zero value is all.
+type Filter struct {
+	Next Next
+	Only Only
+	Base string
+}
+
+// Only are sides of which the register says something that matters. Pages have it in their
+// addresses: never change one.
+type Only string
+
+// What may be asked for.
+const (
+	OnlyOnce      Only = "once"      // can't be transferred again
+	OnlyTreatment Only = "treatment" // in treatment
+	OnlyPriority  Only = "priority"  // to be transferred sooner
+)
+
+// Onlys are all, in the order in which they are shown.
+var Onlys = []Only{OnlyOnce, OnlyTreatment, OnlyPriority}
+
+// Words say what sides it means.
+func (o Only) Words() string {
+	switch o {
+	case OnlyOnce:
+		return "that can't be transferred again"
+	case OnlyTreatment:
+		return "in treatment"
+	case OnlyPriority:
+		return "to be transferred sooner"
+	}
+	return ""
+}
+
+// Of says that the side is one of them.
+func (o Only) Of(s Side) bool {
+	switch o {
+	case OnlyOnce:
+		return s.Once
+	case OnlyTreatment:
+		return s.InTreatment()
+	case OnlyPriority:
+		return s.rank() == sooner
+	}
+	return true
+}
+
+// Fits says that the side is asked for.
+func (f Filter) Fits(s Side) bool {
+	return (f.Next == "" || f.Next == s.Next) && f.Only.Of(s) && (f.Base == "" || s.Says != nil && s.Says.Base == f.Base)
+}
 
 // Overview is what comes next with every side, counted at one time.
 type Overview struct {
@@ -21,9 +73,25 @@ type Overview struct {
 	Plan   Plan
 	Items  int64
 	Counts map[Next]int64
+	Only   map[Only]int64
+	Bases  map[string]int64 // by what the register says
 	keys   []Key
-	nexts  []Next
+	at     map[Key]int
+	told   []told
 	files  []int32 // of the side's item
+	first  int     // how many come before the order of their numbers
+}
+
+// told is what a filter asks of a side.
+type told struct {
+	next Next
+	base string
+	only [3]bool // as Onlys
+}
+
+func (x told) fits(f Filter) bool {
+	i := slices.Index(Onlys, f.Only)
+	return (f.Next == "" || f.Next == x.next) && (f.Base == "" || f.Base == x.base) && (i < 0 || x.only[i])
 }
 
 // Sides is how many there are.
@@ -33,15 +101,21 @@ func (o *Overview) Sides() int64 { return int64(len(o.keys)) }
 // are read for it.
 const mostFiles = 600
 
-// Page gives up to n keys of sides behind one, of those with whom something comes next, ""
-// all; more says that others follow. Of sides with very many files it gives fewer.
-func (o *Overview) Page(next Next, after Key, n int) (keys []Key, more bool) {
+// Page gives up to n keys of sides behind one, of those that are asked for; more says that
+// others follow. Of sides with very many files it gives fewer.
+func (o *Overview) Page(f Filter, after Key, n int) (keys []Key, more bool) {
 	i, files := 0, 0
 	if after != (Key{}) {
-		i = sort.Search(len(o.keys), func(i int) bool { return o.keys[i].after(after) })
+		if at, ok := o.at[after]; ok {
+			i = at + 1
+		} else { // it is gone; those that come first were seen already
+			i = sort.Search(len(o.keys), func(i int) bool {
+				return i >= o.first && cmp.Or(cmp.Compare(o.keys[i].Item, after.Item), cmp.Compare(o.keys[i].Side, after.Side)) > 0
+			})
+		}
 	}
 	for ; i < len(o.keys); i++ {
-		if next != "" && o.nexts[i] != next {
+		if !o.told[i].fits(f) {
 			continue
 		}
 		if len(keys) == n || files > mostFiles {
@@ -55,12 +129,70 @@ func (o *Overview) Page(next Next, after Key, n int) (keys []Key, more bool) {
 	return keys, false
 }
 
+// Keys are those of all sides that are asked for.
+func (o *Overview) Keys(f Filter) (keys []Key) {
+	for i, x := range o.told {
+		if x.fits(f) {
+			keys = append(keys, o.keys[i])
+		}
+	}
+	return keys
+}
+
+// Reader reads sides with all their copies, an item once.
+type Reader struct {
+	Plan Plan
+	have map[string][]Side
+}
+
+// Item are the sides of an item, with what the register says of them.
+func (r *Reader) Item(t *ledger.Tx, item string) ([]Side, error) {
+	if sides, ok := r.have[item]; ok {
+		return sides, nil
+	}
+	files, err := t.Files.OfItemWorking(item)
+	if err != nil {
+		return nil, err
+	}
+	says, err := t.Register.Says(item)
+	if err != nil {
+		return nil, err
+	}
+	p := r.Plan
+	if p.Said, err = SaidOf(says); err != nil {
+		return nil, err
+	}
+	if r.have == nil {
+		r.have = map[string][]Side{}
+	}
+	r.have[item] = p.SidesOf(files)
+	return r.have[item], nil
+}
+
+// Side is one of them; ok is false if it is there no more.
+func (r *Reader) Side(t *ledger.Tx, k Key) (s Side, ok bool, err error) {
+	sides, err := r.Item(t, k.Item)
+	for _, s := range sides {
+		if s.Side == k.Side {
+			return s, true, err
+		}
+	}
+	return s, false, err
+}
+
 // Look makes the overview of a ledger.
 func Look(ctx context.Context, l *ledger.Ledger, plan func(*ledger.Tx) (Plan, error), now time.Time) (*Overview, error) {
-	o := &Overview{At: now, Counts: map[Next]int64{}}
+	o := &Overview{At: now, Counts: map[Next]int64{}, Only: map[Only]int64{}, Bases: map[string]int64{}, at: map[Key]int{}}
 	var files []ledger.Working
 	if err := l.View(ctx, func(t *ledger.Tx) (err error) {
 		if o.Plan, err = plan(t); err != nil {
+			return err
+		}
+		says, err := t.Register.AllSays()
+		if err != nil {
+			return err
+		}
+		if o.Plan.Said, err = SaidOf(says); err != nil {
 			return err
 		}
 		files, err = t.Files.AllWorking()
@@ -72,15 +204,30 @@ func Look(ctx context.Context, l *ledger.Ledger, plan func(*ledger.Tx) (Plan, er
 	for _, f := range files {
 		of[f.File.Item]++
 	}
-	last := ""
+	items := map[string]bool{}
 	for _, s := range o.Plan.SidesOf(files) {
-		if o.keys = append(o.keys, Key{s.Item, s.Side}); o.Items == 0 || s.Item != last {
-			o.Items++
+		x := told{next: s.Next}
+		if s.Says != nil {
+			x.base = s.Says.Base
 		}
-		last = s.Item
-		o.nexts, o.files = append(o.nexts, s.Next), append(o.files, of[s.Item])
+		for i, only := range Onlys {
+			if x.only[i] = only.Of(s); x.only[i] {
+				o.Only[only]++
+			}
+		}
+		if x.base != "" {
+			o.Bases[x.base]++
+		}
+		if s.rank() < usual {
+			o.first++
+		}
+		k := Key{s.Item, s.Side}
+		items[s.Item], o.at[k] = true, len(o.keys)
+		o.keys, o.told, o.files = append(o.keys, k), append(o.told, x), append(o.files, of[s.Item])
 		o.Counts[s.Next]++
 	}
+	o.Items = int64(len(items))
+	o.Plan.Said = nil // pages read that of their own reels
 	return o, nil
 }
 

@@ -4,11 +4,11 @@
 package reels
 
 import (
-	"cmp"
 	"slices"
 	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/register"
 	"firmus/fixity"
 	"firmus/fixity/care"
 	"firmus/fixity/ledger"
@@ -26,10 +26,15 @@ const (
 	Burn     Next = "burn"      // its access files are on no disc
 	Bring    Next = "bring"     // a store awaits some of its files
 	Done     Next = "done"      // nothing that the ledger knows of
+
+	// Of sides of which no file is under care, by the register:
+	Seek       Next = "seek"       // it says that files are there
+	Transfer   Next = "transfer"   // it is on the shelf
+	Unplayable Next = "unplayable" // it is on the shelf, and can't be played
 )
 
 // Nexts are all, in the order in which they come.
-var Nexts = []Next{PutRight, Decide, Finish, Edit, Burn, Bring, Done}
+var Nexts = []Next{PutRight, Decide, Finish, Edit, Burn, Bring, Seek, Transfer, Unplayable, Done}
 
 // Words say what comes next, as a label of sides.
 func (n Next) Words() string {
@@ -46,6 +51,12 @@ func (n Next) Words() string {
 		return "to burn"
 	case Bring:
 		return "to bring to a store"
+	case Seek:
+		return "to look for"
+	case Transfer:
+		return "to transfer"
+	case Unplayable:
+		return "not playable"
 	case Done:
 		return "nothing open"
 	}
@@ -65,6 +76,7 @@ type Plan struct {
 	Columns []Column // masters first, stores in the configuration's order
 	Access  bool     // there is a set of access files
 	Discs   bool     // there are discs on the shelf, or a store for them
+	Said    Said     // what the register says; its sides are listed too
 }
 
 // PlanOf is the plan that rules say; shelf says that discs are registered.
@@ -85,6 +97,31 @@ func PlanOf(r care.Rules, shelf bool) Plan {
 	return p
 }
 
+// Order is what comes next with a side, as an order; "" if nothing does.
+func (s Side) Order() string {
+	switch s.Next {
+	case PutRight:
+		return "put right"
+	case Decide:
+		return "decide"
+	case Finish:
+		return "finish the edit"
+	case Edit:
+		return "edit"
+	case Burn:
+		return "burn"
+	case Bring:
+		return "bring to " + fixity.And(s.Of)
+	case Seek:
+		return "look for its files"
+	case Transfer:
+		return "transfer"
+	case Unplayable:
+		return "not playable"
+	}
+	return ""
+}
+
 // Side is where one side is in the work.
 type Side struct {
 	Item, Side string // the side is blank where names don't say it
@@ -97,9 +134,15 @@ type Side struct {
 	Cells    []Cell        // one a column of the plan
 	Masters  int
 	Access   int
-	Discs    int64 // that hold one of its access files in its version, or a master
-	OnDisc   int   // files of them
+	Discs    []int64 // ids of those that hold one of its files in its version
+	OnDisc   int     // files of them
 	Files    []ledger.Working
+	// Transferred is when the first of its masters, else of its files, was taken under care.
+	Transferred time.Time
+	Unfinished  bool           // one of its files wasn't whole when it was first looked at
+	Editing     bool           // one is being edited
+	Says        *register.Says // what the register says of it; nil: nothing
+	Once        bool           // its reel can't be transferred again
 }
 
 // Cell is what one store has of a side's files of one role.
@@ -119,7 +162,8 @@ var order = []fixity.State{fixity.Altered, fixity.Unreadable, fixity.Missing, fi
 
 func worse(a, b fixity.State) int { return slices.Index(order, a) - slices.Index(order, b) }
 
-// SidesOf are the sides of files, by item and side. The files may lack their intact copies:
+// SidesOf are the sides of files and those that the register says, by item and side, but
+// what can't be transferred again comes first. The files may lack their intact copies:
 // then cells aren't whole, but what comes next is.
 func (p Plan) SidesOf(files []ledger.Working) []Side {
 	type key struct{ item, side string }
@@ -136,12 +180,12 @@ func (p Plan) SidesOf(files []ledger.Working) []Side {
 		}
 		out[i].Files = append(out[i].Files, f)
 	}
+	out = p.Said.add(out)
 	for i := range out {
 		p.work(&out[i])
+		p.Said.note(&out[i])
 	}
-	slices.SortStableFunc(out, func(a, b Side) int {
-		return cmp.Or(cmp.Compare(a.Item, b.Item), cmp.Compare(a.Side, b.Side))
-	})
+	slices.SortStableFunc(out, inOrder)
 	return out
 }
 
@@ -153,7 +197,7 @@ func (p Plan) roleOf(f ledger.Working) fixity.Role {
 // work fills in a side from its files.
 func (p Plan) work(s *Side) {
 	var masters, access time.Duration
-	editing := false
+	editing, master := false, false
 	waits := map[string]bool{}
 	for _, f := range s.Files {
 		if p.roleOf(f) == fixity.Master {
@@ -161,11 +205,19 @@ func (p Plan) work(s *Side) {
 		} else {
 			s.Access, access = s.Access+1, access+f.Sound
 		}
-		if f.Discs > 0 {
+		if len(f.Discs) > 0 {
 			s.OnDisc++
-			s.Discs = max(s.Discs, f.Discs)
+		}
+		for _, d := range f.Discs {
+			if !slices.Contains(s.Discs, d) {
+				s.Discs = append(s.Discs, d)
+			}
+		}
+		if m := p.roleOf(f) == fixity.Master; s.Transferred.IsZero() || m && (!master || f.File.TakenAt.Before(s.Transferred)) || m == master && f.File.TakenAt.Before(s.Transferred) {
+			s.Transferred, master = f.File.TakenAt, m
 		}
 		s.Findings = append(s.Findings, f.Open...)
+		s.Unfinished = s.Unfinished || slices.ContainsFunc(f.Open, func(x ledger.WorkingFinding) bool { return x.Kind == fixity.Unfinished })
 		for _, c := range f.Copies {
 			switch c.State {
 			case fixity.Editing:
@@ -175,6 +227,7 @@ func (p Plan) work(s *Side) {
 			}
 		}
 	}
+	s.Editing = editing
 	if s.Length = masters; masters == 0 {
 		s.Length = access
 	}

@@ -2,6 +2,7 @@ package reels_test
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/reels"
+	"firmus/cmd/firmus/internal/register"
 	"firmus/fixity"
 	"firmus/fixity/care"
 	"firmus/fixity/ledger"
@@ -31,9 +33,9 @@ func rules(t *testing.T) care.Rules {
 
 var day = time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
 
-func file(set, path string, discs int64, open []ledger.WorkingFinding, states ...string) ledger.Working {
+func file(set, path string, discs int, open []ledger.WorkingFinding, states ...string) ledger.Working {
 	item, _, _ := strings.Cut(path, "/")
-	f := ledger.Working{File: ledger.File{Set: set, Path: path, Item: item}, Discs: discs, Open: open, Sound: time.Minute}
+	f := ledger.Working{File: ledger.File{Set: set, Path: path, Item: item, TakenAt: day}, Discs: []int64{1, 2}[:discs], Open: open, Sound: time.Minute}
 	for _, s := range states {
 		store, state, _ := strings.Cut(s, "=")
 		f.Copies = append(f.Copies, ledger.Copy{Store: store, State: fixity.State(state), Since: day, Read: fixity.Evidence{At: day.AddDate(0, 0, len(f.Copies)), OK: true}})
@@ -179,4 +181,78 @@ func TestCounterFirst(t *testing.T) {
 			t.Fatalf("%v, %v", o, err)
 		}
 	})
+}
+
+func says(item, side string, x register.Says) fixity.RegisterSays {
+	x.Item, x.Side = item, side
+	text, _ := json.Marshal(x)
+	return fixity.RegisterSays{Item: item, Side: side, Text: string(text), Unplayable: x.Playable == register.CannotAgain}
+}
+
+// What the register says is beside what the ledger knows, and its reels without files are
+// listed with what comes next.
+func TestSaid(t *testing.T) {
+	p := reels.PlanOf(rules(t), false)
+	var err error
+	if p.Said, err = reels.SaidOf([]fixity.RegisterSays{
+		says("QV-1", "A", register.Says{Title: "Songs", Base: "acetate", Condition: "sheds", TreatedFrom: "2026-02-01", PlayBy: "2026-04-01"}),
+		says("QV-1", "B", register.Says{ToTransfer: true}),
+		says("QV-2", "", register.Says{Base: "polyester"}),
+		says("QV-3", "", register.Says{ToTransfer: true, Length: register.Lengths{Readings: []register.Reading{{Length: time.Hour}}}}),
+		says("QV-4", "A", register.Says{}),
+		says("QV-5", "A", register.Says{ToTransfer: true, Playable: register.NeverCould}),
+		says("QV-6", "A", register.Says{ToTransfer: true, Priority: "vinegar"}),
+		says("QV-7", "A", register.Says{Playable: register.CannotAgain, TreatedFrom: "2026-01-01", TreatedTo: "2026-01-02"}),
+	}); err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, s := range p.SidesOf([]ledger.Working{
+		file("masters", "QV-1/QV-1_A.wav", 0, nil), file("masters", "QV-2/QV-2_A.wav", 0, nil), file("access", "QV-7/QV-7_A_01.wav", 1, finding("unfinished", care.StepTransfer), "studio=editing"),
+	}) {
+		x := fmt.Sprintf("%s %s %s %v", s.Item, s.Side, s.Next, s.Length)
+		if s.Says != nil {
+			x += " " + s.Says.Title + s.Says.Base
+		}
+		if s.InTreatment() {
+			x += " treated"
+		}
+		if !s.Transferred.IsZero() {
+			x += " transferred"
+		}
+		if s.Unfinished {
+			x += " not whole"
+		}
+		got = append(got, strings.TrimSpace(x))
+	}
+	want := []string{
+		"QV-7 A put-right 1m0s  transferred not whole", // it can't be transferred again
+		"QV-6 A transfer 0s",                           // sooner
+		"QV-1 A edit 1m0s Songsacetate treated transferred",
+		"QV-1 B transfer 0s",
+		"QV-2 A edit 1m0s polyester transferred",
+		"QV-3  transfer 1h0m0s",
+		"QV-4 A seek 0s",
+		"QV-5 A unplayable 0s",
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+	s := p.SidesOf(nil)
+	for _, x := range s {
+		if x.Item == "QV-1" && x.Side == "A" && x.Treatment() != "in treatment since 2026-02-01, to be played by 2026-04-01" || x.Item == "QV-7" && x.Treatment() != "in treatment since 2026-01-01, out of treatment 2026-01-02" {
+			t.Errorf("%s: %s", x.Item, x.Treatment())
+		}
+		if (reels.Filter{Only: reels.OnlyPriority}).Fits(x) != (x.Item == "QV-6") || (reels.Filter{Only: reels.OnlyOnce}).Fits(x) != (x.Item == "QV-7") || (reels.Filter{Base: "acetate"}).Fits(x) != (x.Item == "QV-1" && x.Side == "A") {
+			t.Errorf("%s %s: the wrong filter lets it through", x.Item, x.Side)
+		}
+	}
+	for _, n := range reels.Nexts {
+		if n.Words() == "" || n != reels.Done && (reels.Side{Next: n}).Order() == "" {
+			t.Errorf("%s has no words", n)
+		}
+	}
+	if _, err := reels.SaidOf([]fixity.RegisterSays{{Item: "QV-1", Text: "{"}}); err == nil {
+		t.Error("text that isn't JSON is let pass")
+	}
 }

@@ -102,6 +102,9 @@ func (t *tier) lengths() {
 
 // trouble says why a length isn't understood. The row still serves.
 func (t *tier) trouble(l *line, text string, why Trouble) {
+	if k := l.row.Cells[Length].Kind; k == ErrorCell || k == UnsavedCell {
+		return // told where the cell was read
+	}
 	switch why {
 	case Negative:
 		t.say(l, Length, RuleLength, "The length %s is less than nothing.", text)
@@ -109,8 +112,6 @@ func (t *tier) trouble(l *line, text string, why Trouble) {
 		t.say(l, Length, RuleLength, "A date is stored instead of a length: %s. A spreadsheet program makes one of 3/4 or 3-4.", text)
 	case AnError:
 		t.say(l, Length, RuleLength, "The cell holds no length but the error %s of its formula.", text)
-	case Unsaved:
-		t.say(l, Length, RuleLength, "The formula of the length was saved without its value: open the register in a spreadsheet program and save it.")
 	default:
 		t.say(l, Length, RuleLength, "%q is not understood as a length: write it as 31:52, or 0:31:52 in a spreadsheet program.", text)
 	}

@@ -230,9 +230,6 @@ func TestSays(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
-	if a := r.CannotAgain(); !slices.Equal(a, []string{"QV-1"}) {
-		t.Errorf("can't be transferred again: %q", a)
-	}
 }
 
 // BenchmarkReconcile: 20,000 rows and 100,000 files.

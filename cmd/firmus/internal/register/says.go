@@ -111,14 +111,3 @@ func one(ls []*line, f Field) string {
 	}
 	return out
 }
-
-// CannotAgain are the items of which a side can't be transferred again: a person said what
-// that value of the register means.
-func (r Result) CannotAgain() (items []string) {
-	for _, s := range r.Says {
-		if s.Playable == CannotAgain && (len(items) == 0 || items[len(items)-1] != s.Item) {
-			items = append(items, s.Item)
-		}
-	}
-	return items
-}

@@ -3,6 +3,7 @@
 package report
 
 import (
+	"cmp"
 	"encoding/base64"
 	"fmt"
 	"strings"
@@ -46,6 +47,7 @@ type Finding struct {
 	Reason     string         `json:"reason,omitempty"`
 	EndedAs    string         `json:"ended_as,omitempty"` // in words
 	WrongWay   *WrongWay      `json:"wrong_way,omitempty"`
+	Once       bool           `json:"cannot_repeat,omitempty"` // the register says so of its item
 }
 
 // WrongWay says that a copy was intact once and now holds just the wrong bytes of another
@@ -55,6 +57,19 @@ type WrongWay struct {
 	IntactAt *Instant `json:"intact_at"` // when this copy was last known to be intact; null: not known
 }
 
+// Before puts findings in their order: the most urgent first, and of those what can't be
+// transferred again.
+func Before(a, b ledger.Finding) int {
+	return cmp.Or(cmp.Compare(b.Urgency.Level(), a.Urgency.Level()), cmp.Compare(once(b), once(a)))
+}
+
+func once(f ledger.Finding) int {
+	if f.Once {
+		return 1
+	}
+	return 0
+}
+
 // Rules are those of the archive; the zero Rules will do for what lies in no set.
 type Rules = care.Rules
 
@@ -62,7 +77,7 @@ type Rules = care.Rules
 func FindingOf(f ledger.Finding, rules Rules, fresh bool) Finding {
 	out := Finding{ID: f.ID, Kind: f.Kind, Urgency: f.Urgency, Store: f.Store, Set: f.Set, State: "open", New: fresh,
 		Ranges: f.Ranges, RangesMore: f.RangesMore, IntactIn: f.IntactIn, Mergeable: f.Mergeable, Subject: f.Subject, Disc: f.Disc,
-		Count: f.Count, Detail: Told(f, nil), Step: f.Step, Opened: f.Opened, Seen: f.Seen, Settled: f.Settled, SettledBy: f.SettledBy, Reason: f.Reason}
+		Count: f.Count, Detail: Told(f, nil), Step: f.Step, Opened: f.Opened, Seen: f.Seen, Settled: f.Settled, SettledBy: f.SettledBy, Reason: f.Reason, Once: f.Once}
 	if !f.Open() {
 		out.EndedAs = EndedAs(f)
 	}

@@ -146,7 +146,7 @@ func (a Acts) keep(t *ledger.Tx, table register.Table, file fixity.Digest, r *Re
 	settings := a.Source.Settings
 	settings.Heads = table.Columns
 	held := register.Reconcile(table.Rows, known, settings)
-	if err := tie(t, table, rows, held); err != nil {
+	if err := tie(t, table, rows, held, a.By); err != nil {
 		return err
 	}
 	r.Problems = append(slices.Clone(table.Problems), held.Problems...)
@@ -180,7 +180,7 @@ func RowsOf(t *ledger.Tx, v fixity.RegisterVersion) ([]register.Row, error) {
 }
 
 // tie notes what each row is about, and what the register says of each side.
-func tie(t *ledger.Tx, table register.Table, rows []fixity.RegisterRow, held register.Result) error {
+func tie(t *ledger.Tx, table register.Table, rows []fixity.RegisterRow, held register.Result, by string) error {
 	for i := range rows {
 		rows[i].Item, rows[i].Side = "", ""
 	}
@@ -210,7 +210,7 @@ func tie(t *ledger.Tx, table register.Table, rows []fixity.RegisterRow, held reg
 		// restricts both.
 		says[i].Restricted, says[i].Unplayable = says[i].Restricted || s.Restricted, says[i].Unplayable || s.Unplayable
 	}
-	return t.Register.PutSays(says)
+	return t.Register.PutSays(says, by)
 }
 
 // stored are problems as the ledger keeps them. The same problem has the same key in whichever
