@@ -15,6 +15,7 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/reels"
 	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -290,21 +291,9 @@ func (c *command) reelsText(r *reelsReport) error {
 }
 
 func (c *command) reelsCSV(r *reelsReport) error {
-	w := csv.NewWriter(c.out)
-	if err := w.Write(r.heads()); err != nil {
-		return err
-	}
+	rows := [][]string{r.heads()}
 	for _, x := range r.Rows {
-		row := r.cells(x, time.Time{})
-		for i, v := range row {
-			if v != "" && strings.ContainsRune("=+-@\t\r", rune(v[0])) {
-				row[i] = "'" + v // no formula
-			}
-		}
-		if err := w.Write(row); err != nil {
-			return err
-		}
+		rows = append(rows, r.cells(x, time.Time{}))
 	}
-	w.Flush()
-	return w.Error()
+	return csv.NewWriter(c.out).WriteAll(sheet.CSVCells(rows))
 }
