@@ -189,3 +189,14 @@ func (b *Tab) Until(js string) {
 		}
 	}
 }
+
+// PDF writes the page as it prints into a file.
+func (b *Tab) PDF(file string) {
+	b.t.Helper()
+	r := run(b, func(ctx context.Context, t *chromedp.Target) (page.PrintToPDFResult, error) {
+		return cdp.Call(ctx, t, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: new(true)})
+	})
+	if err := os.WriteFile(file, r.Data, 0o644); err != nil {
+		b.t.Fatal(err)
+	}
+}
