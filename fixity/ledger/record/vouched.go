@@ -83,7 +83,7 @@ var vouched = tables([][3]string{
 // NotVouched is what Verify doesn't hold against the record, in words.
 var NotVouched = []string{
 	"letters and what was told of a finding",
-	"the rows of the register (they are held against the digest of their version), and what follows from them",
+	"the rows of the register (each version has its digest), and what follows from them",
 	"who may open the pages, and who has them open",
 	"tallies and the counts of a day, which can be counted again",
 	"when a copy was read or reported last, its size and time, and when its turn is next",
