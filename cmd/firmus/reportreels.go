@@ -51,7 +51,7 @@ the register's own words. What it says can't be transferred again comes first.`,
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&as, "as", "text", "`text|csv|json`: the form")
-	fl.StringVar((*string)(&f.Next), "next", "", "only sides with which this comes next: `"+list(reels.Nexts)+"`")
+	fl.StringVar((*string)(&f.Next), "next", "", "only sides with which this `STEP` comes next; a wrong word lists them")
 	fl.StringVar((*string)(&f.Only), "only", "", "only sides of which the register says so: `"+list(reels.Onlys)+"`")
 	fl.StringVar(&f.Base, "base", "", "only sides of reels with this `BASE` in the register")
 	return cmd
