@@ -129,8 +129,14 @@ func TestDiscs(t *testing.T) {
 			return err
 		}
 		for _, twin := range []string{"A", "B"} {
-			if _, err := t.Discs.Add(ledger.Disc{Store: "discs", Number: "QD-0031", Twin: twin, Kind: ledger.AudioDisc, Box: "4", Label: `<b>"x"`}, []ledger.DiscFile{{N: 1, File: f.ID, Version: 1}}, "Ada", ""); err != nil {
+			d, err := t.Discs.Add(ledger.Disc{Store: "discs", Number: "QD-0031", Twin: twin, Kind: ledger.AudioDisc, Box: "4", Label: `<b>"x"`}, []ledger.DiscFile{{N: 1, File: f.ID, Version: 1}}, "Ada", "")
+			if err != nil {
 				return err
+			}
+			if twin == "A" {
+				if err := t.Discs.Drawn(w.now().UTC().Format("2006-01"), 1, []ledger.Disc{d}, "Ada"); err != nil {
+					return err
+				}
 			}
 		}
 		return nil
