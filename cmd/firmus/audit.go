@@ -369,7 +369,11 @@ func (c *command) printFinding(f ledger.Finding, fresh, withStore bool) {
 	if fresh {
 		mark = " new"
 	}
-	c.printf("  [%d]%s %s: %s, %s\n", f.ID, mark, report.Heading(f), f.Kind, where(f, withStore))
+	at := where(f, withStore)
+	if f.Subject == fixity.OfRegister {
+		at = "register"
+	}
+	c.printf("  [%d]%s %s: %s, %s\n", f.ID, mark, report.Heading(f), f.Kind, at)
 	c.printf("      %s\n", report.What(f, report.Local))
 	if g := report.Good(f); g != "" {
 		c.printf("      %s\n", g)

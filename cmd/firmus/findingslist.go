@@ -103,6 +103,9 @@ func incident(m report.Matter) string {
 
 // inOneLine tells a finding: what, which file, and where it is intact.
 func (c *command) inOneLine(m report.Matter, f ledger.Finding, swap, withStore bool) string {
+	if f.Subject == fixity.OfRegister { // it says itself in which row
+		return "register, " + strings.TrimSuffix(report.What(f, report.Local), ".")
+	}
 	what := string(f.Kind)
 	if f.Anatomy != "" {
 		what += " (" + string(f.Anatomy) + ")"
