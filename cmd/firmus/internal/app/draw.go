@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
 // drawDiscs has the discs of each month drawn, so that the weekly letter and the pages say
@@ -14,10 +15,14 @@ func (s *parts) drawDiscs() {
 	drawn, said := "", ""
 	for s.ctx.Err() == nil {
 		if month := time.Now().UTC().Format("2006-01"); month != drawn {
-			x, err := s.a.Discs.Draw(s.ctx, 0)
+			any := false
+			err := s.a.Ledger.View(s.ctx, func(t *ledger.Tx) (err error) { any, err = t.Discs.Any(); return err })
+			if err == nil && any {
+				_, err = s.a.Discs.Draw(s.ctx, 0)
+			}
 			switch {
 			case err == nil:
-				if x.All > 0 { // else discs may be registered in the course of the month
+				if any { // else discs may be registered in the course of the month
 					drawn = month
 				}
 				said = ""
