@@ -238,6 +238,9 @@ func TestTwoPeopleInABrowser(t *testing.T) {
 	b.Click("Sign out")
 	in("Tom Reed")
 	b.Click("Proposal 1")
+	if os.Getenv("FIRMUS_AXE") != "" {
+		fits(t, b, axe(t), "/proposals/1")
+	}
 	b.Wait("given back to the family")
 	picture(b, "proposal")
 	b.Touch(`//input[@name="looked"]`)
