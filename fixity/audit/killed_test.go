@@ -78,9 +78,9 @@ func (g *grouping) CommitListing(ctx context.Context, ls ...fixity.Listed) error
 	switch g.o.Part {
 	case before:
 		end()
+	case after:
 	default:
 		c.end = int64(max(1, g.o.Part*len(ls)/8)) // each folder takes a statement, and that asks at least once
-	case after:
 	}
 	if err := g.Record.CommitListing(c, ls...); err != nil {
 		return err

@@ -102,7 +102,7 @@ func TestSetupRegister(t *testing.T) {
 	if code != http.StatusOK || chosen == seen || !strings.Contains(chosen, `condition = "Mood"`) {
 		t.Fatalf("%d %s", code, chosen)
 	}
-	if code, text = body(client.Get(address + "/setup/register")); strings.Contains(text, "was confirmed") {
+	if _, text = body(client.Get(address + "/setup/register")); strings.Contains(text, "was confirmed") {
 		t.Fatal("kept without a confirmation")
 	}
 	if code, text = post("/setup/register", append(columns, "block", chosen, "field.1", "item")...); code != http.StatusUnprocessableEntity || !strings.Contains(html.UnescapeString(text), `both "Number" and "Side"`) {

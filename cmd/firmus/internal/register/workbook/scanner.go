@@ -14,12 +14,11 @@ import (
 // scanner walks through XML token by token. It keeps the names of open elements, which the
 // decoder's raw tokens don't, and never lets a text or a tag grow without end.
 type scanner struct {
-	d     *xml.Decoder
-	open  []string // local names
-	name  string   // of the element that began or ended last
-	attr  []xml.Attr
-	text  []byte // of the text that came last; valid until the next token
-	cells int    // that hold anything; for limits
+	d    *xml.Decoder
+	open []string // local names
+	name string   // of the element that began or ended last
+	attr []xml.Attr
+	text []byte // of the text that came last; valid until the next token
 }
 
 // token is what came.
