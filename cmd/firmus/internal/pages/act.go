@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"maps"
 	"net/http"
-	"path"
 	"slices"
 	"strings"
 	"sync"
@@ -376,7 +375,7 @@ func jobForm(q *request) error {
 	}
 	j := x.now()
 	if !j.Again || x.who != string(q.who.hash) { // what somebody typed is filled in for nobody else
-		return q.see(path.Join("/work", "jobs", x.ID))
+		return q.see("/work/jobs/" + x.ID)
 	}
 	s := *j.Failed
 	s.Code = http.StatusOK

@@ -110,7 +110,6 @@ const formAgain = "once-more"
 // refused. Ticks, choices and numbers are a person's word about what was shown: they stay
 // away if the form is about something else now. It is false if the page has no such form.
 func refill(page []byte, f typed, s status) ([]byte, bool) {
-	page = absolute(page, f.page)
 	forms := formsOf(page, f)
 	at := slices.IndexFunc(forms, func(x formSeen) bool { return x.is })
 	if at < 0 {
@@ -161,33 +160,6 @@ func refill(page []byte, f typed, s status) ([]byte, bool) {
 		out.WriteString(raw)
 	}
 	return out.Bytes(), errors.Is(z.Err(), io.EOF)
-}
-
-// absolute writes out the addresses of a page, which is shown under another than its own.
-func absolute(page []byte, at string) []byte {
-	base, err := url.Parse(at)
-	if err != nil {
-		return page
-	}
-	var out bytes.Buffer
-	z := html.NewTokenizer(bytes.NewReader(page))
-	for z.Next() != html.ErrorToken {
-		raw, changed := string(z.Raw()), false
-		t := z.Token()
-		for i, a := range t.Attr {
-			if a.Key != "href" && a.Key != "src" && a.Key != "action" || a.Val == "" || strings.HasPrefix(a.Val, "/") || strings.HasPrefix(a.Val, "#") {
-				continue
-			}
-			if u, err := base.Parse(a.Val); err == nil && u.Host == "" && u.Scheme == "" {
-				t.Attr[i].Val, changed = u.String(), true
-			}
-		}
-		if changed {
-			raw = t.String()
-		}
-		out.WriteString(raw)
-	}
-	return out.Bytes()
 }
 
 func notice(s status) string {

@@ -53,7 +53,7 @@ func TestOtherPagesAreAccessible(t *testing.T) {
 		look(path)
 	}
 	// What an act came to, on the page of its own.
-	r := w.entered().post("/work"+"/audit", "store", "studio", "by", "Ada")
+	r := w.entered().post("/work/audit", "store", "studio", "by", "Ada")
 	b.Open(w.server.URL + r.header.Get("Location"))
 	b.Wait("No difference was found in studio.")
 	look(r.header.Get("Location"))

@@ -22,7 +22,7 @@ var workRoutes = []route{
 	{"GET /work", fixity.Technician, workPage},
 	{"GET /work/jobs/{id}", fixity.Viewer, jobPage},
 	{"GET /work/jobs/{id}/events", fixity.Viewer, jobEvents},
-	{"GET /jobs/{id}/form", fixity.Technician, jobForm},
+	{"GET /work/jobs/{id}/form", fixity.Technician, jobForm},
 	{"POST /work/jobs/{id}/stop", fixity.Technician, jobStop},
 	{"POST /work/receive", fixity.Technician, receiveAct},
 	{"POST /work/recognise", fixity.Technician, recogniseAct},

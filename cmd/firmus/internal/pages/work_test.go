@@ -38,7 +38,7 @@ func TestWork(t *testing.T) {
 	if page.code != 200 || !page.says(folder) {
 		t.Fatalf("the stick isn't offered: %d %s", page.code, page.text)
 	}
-	ordered := b.post("/work"+"/receive", "folder", folder, "set", "masters", "item", "QV-0200", "sides", "A, B")
+	ordered := b.post("/work/receive", "folder", folder, "set", "masters", "item", "QV-0200", "sides", "A, B")
 	r := b.follow(ordered)
 	if live := b.get(ordered.header.Get("Location") + "/events"); !strings.Contains(live.text, "B of ") {
 		t.Errorf("what is received isn't told out of how much: %s", live.text)
