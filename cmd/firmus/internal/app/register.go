@@ -128,7 +128,7 @@ func RegisterOrder(g *config.Register) register.Order {
 
 // RegisterSettings is how it is held against what is known.
 func RegisterSettings(g *config.Register) register.Settings {
-	s := register.Settings{Bases: map[string]string{}, Playable: map[string]register.Playability{}}
+	s := register.Settings{Bases: map[string]string{}, Playable: map[string]register.Playability{}, Restricted: map[string]bool{}}
 	if g == nil {
 		return s
 	}
@@ -137,6 +137,10 @@ func RegisterSettings(g *config.Register) register.Settings {
 	}
 	for _, w := range g.Playable {
 		s.Playable[register.Word(w.Word)] = register.Playability(w.Means)
+	}
+	for _, w := range g.Restricted { // of one word in two spellings the stricter one holds
+		k := register.Word(w.Word)
+		s.Restricted[k] = s.Restricted[k] || w.Means == "yes"
 	}
 	for _, r := range g.Off {
 		s.Off = append(s.Off, register.Rule(r))

@@ -42,6 +42,9 @@ type Settings struct {
 	Bases map[string]string
 	// Playable says what values of that column mean, in small letters. Only a person can.
 	Playable map[string]Playability
+	// Restricted says what values of that column mean, in small letters: whether they restrict.
+	// Of those that it lacks all do, also a blank. Without it the words of free don't.
+	Restricted map[string]bool
 	// DiscsASide is how many discs a side should be on; 0: it isn't asked.
 	DiscsASide int
 	// CheckDigits is "luhn", "ean" or "none"; "": what most of a column passes.

@@ -232,6 +232,27 @@ func TestSays(t *testing.T) {
 	}
 }
 
+// A person says what words of the column of restrictions mean; any other word restricts, and
+// so does a blank.
+func TestRestricted(t *testing.T) {
+	words := []string{"no", "Public", "Family only", "no  ACCESS", "", "open"}
+	for _, c := range []struct {
+		means map[string]bool
+		want  []bool
+	}{
+		{nil, []bool{false, false, true, true, true, false}},
+		{map[string]bool{"public": false, "family only": false, "no": true}, []bool{true, false, false, true, true, true}},
+		{map[string]bool{"": false}, []bool{true, true, true, true, true, true}},
+	} {
+		for i, w := range words {
+			r := register.Reconcile(table("item|restricted", "QV-1|"+w), register.Known{}, register.Settings{Restricted: c.means})
+			if len(r.Says) != 1 || r.Says[0].Restricted != c.want[i] {
+				t.Errorf("%v, %q: %+v", c.means, w, r.Says)
+			}
+		}
+	}
+}
+
 // BenchmarkReconcile: 20,000 rows and 100,000 files.
 func BenchmarkReconcile(b *testing.B) {
 	var k register.Known

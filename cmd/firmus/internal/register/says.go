@@ -10,7 +10,8 @@ import (
 // sides, unless they say otherwise.
 var carrier = []Field{Base, Condition, Hazard, TreatedFrom, TreatedTo, PlayBy, Priority, Playable, Box}
 
-// free are values of the column of restrictions that say plainly that there is none.
+// free are values of the column of restrictions that say plainly that there is none, as long
+// as nobody has said what its values mean.
 var free = map[string]bool{"no": true, "n": true, "none": true, "open": true, "free": true, "public": true, "unrestricted": true, "false": true, "not restricted": true}
 
 // says is what the register adds to each side, by item and side.
@@ -66,7 +67,7 @@ func (t *tier) saysOf(r *reel) (out []Says) {
 			if l.claims() {
 				x.ToTransfer = false
 			}
-			if c, ok := l.row.Cells[Restricted]; ok && !free[strings.ToLower(folded(c.Text))] {
+			if c, ok := l.row.Cells[Restricted]; ok && t.settings.restricted(c.Text) {
 				x.Restricted = true
 			}
 			for _, d := range discsOf(l.row.Text(Disc)) {
@@ -85,6 +86,16 @@ func (t *tier) saysOf(r *reel) (out []Says) {
 		out = append(out, x)
 	}
 	return out
+}
+
+// restricted says that a value restricts what its row is about.
+func (s Settings) restricted(text string) bool {
+	v := Word(text)
+	if len(s.Restricted) == 0 {
+		return !free[v]
+	}
+	is, said := s.Restricted[v]
+	return v == "" || !said || is
 }
 
 // first is what the first row that says something in a column says.
