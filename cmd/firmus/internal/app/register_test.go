@@ -8,6 +8,8 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/register"
+	"firmus/cmd/firmus/internal/register/preview"
+	"firmus/cmd/firmus/internal/register/workbook"
 )
 
 // What the configuration says of the register is what it is held against the ledger by.
@@ -40,5 +42,22 @@ restricted = { Public = "no", "no " = "no", NO = "yes" }
 	}
 	if want := []bool{false, true, true, true}; !slices.Equal(got, want) {
 		t.Errorf("%v, want %v", got, want)
+	}
+}
+
+// The configuration knows no package that reads registers: its names are held against theirs.
+func TestRegisterNames(t *testing.T) {
+	t.Parallel()
+	var fields, rules []string
+	for _, f := range register.Fields {
+		fields = append(fields, preview.Key(f))
+	}
+	for _, r := range register.Rules {
+		rules = append(rules, string(r))
+	}
+	for _, x := range [][2][]string{{config.RegisterColumns, fields}, {config.RegisterRules, rules}, {config.RegisterEncodings, workbook.Encodings}} {
+		if !slices.Equal(slices.Sorted(slices.Values(x[0])), slices.Sorted(slices.Values(x[1]))) {
+			t.Errorf("the configuration has %q, and it is read as %q", x[0], x[1])
+		}
 	}
 }

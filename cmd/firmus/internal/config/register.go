@@ -27,12 +27,17 @@ type Register struct {
 // Word is a word and what it means.
 type Word struct{ Word, Means string }
 
-// registerColumns are what a column can tell.
-var registerColumns = []string{"item", "base", "side", "track", "barcode", "title", "composer", "performers", "recorded", "digitised", "length", "disc", "box", "file", "folder",
-	"condition", "playable", "hazard", "treated_from", "treated_to", "play_by", "priority", "restricted", "notes"}
-
-// RegisterColumns are the names of what a column can tell, as they are written here.
-func RegisterColumns() []string { return slices.Clone(registerColumns) }
+// Names that the register's lines may have. Package register gives them their meaning, and its
+// rules and package workbook's encodings are these; a test holds them against each other.
+var (
+	// RegisterColumns are what a column can tell.
+	RegisterColumns = []string{"item", "base", "side", "track", "barcode", "title", "composer", "performers", "recorded", "digitised", "length", "disc", "box", "file", "folder",
+		"condition", "playable", "hazard", "treated_from", "treated_to", "play_by", "priority", "restricted", "notes"}
+	// RegisterRules are the comparisons that can be turned off.
+	RegisterRules = []string{"absent", "no-row", "number", "length", "speed", "sixty", "barcode", "check-digit", "folder", "double", "disc", "few-discs", "date", "value"}
+	// RegisterEncodings are what a CSV file can be saved in.
+	RegisterEncodings = []string{"utf-8", "windows-1252", "macintosh", "utf-16le", "utf-16be"}
+)
 
 func (r *reader) register(g *Register) fields {
 	return fields{
@@ -40,14 +45,14 @@ func (r *reader) register(g *Register) fields {
 		"store": r.text(&g.Store),
 		"sheet": r.text(&g.Sheet),
 		"columns": r.words(`{ item = "Number", side = "Side" }`, func(n *node, v string) {
-			if !slices.Contains(registerColumns, n.key) {
+			if !slices.Contains(RegisterColumns, n.key) {
 				r.fail(n.at, "columns: nothing is called %q", n.key)
-				r.suggest(n.key, registerColumns)
+				r.suggest(n.key, RegisterColumns)
 				return
 			}
 			g.Columns = append(g.Columns, Word{n.key, v})
 		}),
-		"encoding":      r.choice(func(w string) { g.Encoding = w }, "utf-8", "windows-1252", "macintosh", "utf-16le", "utf-16be"),
+		"encoding":      r.choice(func(w string) { g.Encoding = w }, RegisterEncodings...),
 		"password_file": r.text(&g.PasswordFile),
 		"sets":          r.texts(func(_ *node, s string) { g.Sets = append(g.Sets, s) }),
 		"playable":      r.meanings(&g.Playable, `{ "do not play again" = "not again" }`, "yes", "not again", "never"),
@@ -55,7 +60,14 @@ func (r *reader) register(g *Register) fields {
 		"bases":         r.words(`{ acetate = "A" }`, func(n *node, v string) { g.Bases = append(g.Bases, Word{n.key, v}) }),
 		"discs_a_side":  r.count(&g.DiscsASide),
 		"check_digits":  r.choice(func(w string) { g.CheckDigits = w }, "luhn", "ean", "none"),
-		"off":           r.texts(func(_ *node, s string) { g.Off = append(g.Off, s) }),
+		"off": r.texts(func(n *node, s string) {
+			if !slices.Contains(RegisterRules, s) {
+				r.fail(n.at, "off: no comparison is called %q", s)
+				r.suggest(s, RegisterRules)
+				return
+			}
+			g.Off = append(g.Off, s)
+		}),
 	}
 }
 
