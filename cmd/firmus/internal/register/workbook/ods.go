@@ -24,13 +24,10 @@ type ods struct {
 func openODS(a archive) (register.Book, error) {
 	locked := false
 	if err := a.read("META-INF/manifest.xml", func(s *scanner) error {
-		for {
-			t, err := s.next()
-			if err != nil || t == over {
-				return err
-			}
-			locked = locked || t == opened && s.name == "encryption-data"
-		}
+		return s.each(func() error {
+			locked = locked || s.name == "encryption-data"
+			return nil
+		})
 	}); err != nil {
 		return register.Book{}, err
 	}
@@ -48,14 +45,7 @@ func openODS(a archive) (register.Book, error) {
 	}
 	for _, part := range []string{"styles.xml", "content.xml"} {
 		if err := a.read(part, func(s *scanner) error {
-			for {
-				t, err := s.next()
-				if err != nil || t == over {
-					return err
-				}
-				if t != opened {
-					continue
-				}
+			return s.each(func() error {
 				switch s.name {
 				case "time-style":
 					data[s.is("name")] = s.is("truncate-on-overflow") == "false"
@@ -72,7 +62,8 @@ func openODS(a archive) (register.Book, error) {
 				case "table":
 					return errStop // its lines are read when they are asked for
 				}
-			}
+				return nil
+			})
 		}); err != nil && !errors.Is(err, errStop) {
 			return register.Book{}, err
 		}
@@ -159,16 +150,12 @@ type tableReader struct {
 }
 
 func (r *tableReader) read(s *scanner) error {
-	for {
-		t, err := s.next()
-		if err != nil || t == over {
-			return err
-		}
+	return s.each(func() error {
 		// Below document-content, body and spreadsheet: others lie within a cell or a drawing.
-		if t != opened || s.name != "table" || s.depth() != 4 || s.is("name") != r.table {
-			continue
+		if s.name != "table" || s.depth() != 4 || s.is("name") != r.table {
+			return nil
 		}
-		if err := s.in(func(t token) error {
+		return s.in(func(t token) error {
 			if t != opened {
 				return nil
 			}
@@ -185,10 +172,8 @@ func (r *tableReader) read(s *scanner) error {
 				return s.skip()
 			}
 			return nil
-		}); err != nil {
-			return err
-		}
-	}
+		})
+	})
 }
 
 // repeats is how often an element stands for itself, never more than most.

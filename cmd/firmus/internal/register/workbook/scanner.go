@@ -141,6 +141,21 @@ func (s *scanner) in(each func(token) error) error {
 	}
 }
 
+// each goes through all elements that begin from here to the end.
+func (s *scanner) each(do func() error) error {
+	for {
+		t, err := s.next()
+		if err != nil || t == over {
+			return err
+		}
+		if t == opened {
+			if err := do(); err != nil {
+				return err
+			}
+		}
+	}
+}
+
 // skip leaves out the element that just began.
 func (s *scanner) skip() error { return s.in(func(token) error { return nil }) }
 

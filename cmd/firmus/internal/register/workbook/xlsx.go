@@ -27,13 +27,9 @@ func (a archive) relations(of string) (map[string]relation, error) {
 	out := map[string]relation{}
 	dir, name := path.Split(of)
 	err := a.read(dir+"_rels/"+name+".rels", func(s *scanner) error {
-		for {
-			t, err := s.next()
-			if err != nil || t == over {
-				return err
-			}
-			if t != opened || s.name != "Relationship" || s.is("TargetMode") == "External" {
-				continue
+		return s.each(func() error {
+			if s.name != "Relationship" || s.is("TargetMode") == "External" {
+				return nil
 			}
 			target := s.is("Target")
 			if strings.HasPrefix(target, "/") {
@@ -43,7 +39,8 @@ func (a archive) relations(of string) (map[string]relation, error) {
 			}
 			kind := s.is("Type")
 			out[s.is("Id")] = relation{kind[strings.LastIndexByte(kind, '/')+1:], target}
-		}
+			return nil
+		})
 	})
 	return out, err
 }
@@ -71,14 +68,7 @@ func openXLSX(a archive) (register.Book, error) {
 	var sheets []sheet
 	isBook := false
 	if err := a.read(main, func(s *scanner) error {
-		for {
-			t, err := s.next()
-			if err != nil || t == over {
-				return err
-			}
-			if t != opened {
-				continue
-			}
+		return s.each(func() error {
 			switch s.name {
 			case "workbook":
 				isBook = true
@@ -96,7 +86,8 @@ func openXLSX(a archive) (register.Book, error) {
 					sheets = append(sheets, sheet{s.is("name"), r.target, s.is("state")})
 				}
 			}
-		}
+			return nil
+		})
 	}); err != nil {
 		return register.Book{}, err
 	}
@@ -145,15 +136,12 @@ func (x *xlsx) comments(part string) (n int, err error) {
 			continue
 		}
 		if err := x.read(r.target, func(s *scanner) error {
-			for {
-				t, err := s.next()
-				if err != nil || t == over {
-					return err
-				}
-				if t == opened && s.name == "comment" {
+			return s.each(func() error {
+				if s.name == "comment" {
 					n++
 				}
-			}
+				return nil
+			})
 		}); err != nil {
 			return 0, err
 		}
@@ -164,13 +152,9 @@ func (x *xlsx) comments(part string) (n int, err error) {
 // readShared reads the texts that cells name by number.
 func (x *xlsx) readShared(s *scanner) error {
 	size := 0
-	for {
-		t, err := s.next()
-		if err != nil || t == over {
-			return err
-		}
-		if t != opened || s.name != "si" {
-			continue
+	return s.each(func() error {
+		if s.name != "si" {
+			return nil
 		}
 		text, err := s.rich()
 		if err != nil {
@@ -180,7 +164,8 @@ func (x *xlsx) readShared(s *scanner) error {
 			return unreadable(register.TooLarge, "the texts of its cells come to more than %d MiB", mostText>>20)
 		}
 		x.shared = append(x.shared, text)
-	}
+		return nil
+	})
 }
 
 // rich is the text in an element that just began: of its parts, but not of what tells how
@@ -290,33 +275,21 @@ type sheetReader struct {
 
 func (r *sheetReader) read(s *scanner) error {
 	data := false
-	for {
-		t, err := s.next()
-		if err != nil {
-			return err
-		}
-		if t == over {
-			if !data {
-				return errors.New("it holds no cells")
-			}
-			return nil
-		}
-		if t != opened {
-			continue
-		}
+	err := s.each(func() error {
 		switch s.name {
 		case "sheetData":
 			data = true
 		case "row":
-			if err := r.row(s); err != nil {
-				return err
-			}
+			return r.row(s)
 		case "mergeCell":
-			if err := r.merge(s.is("ref")); err != nil {
-				return err
-			}
+			return r.merge(s.is("ref"))
 		}
+		return nil
+	})
+	if err == nil && !data {
+		err = errors.New("it holds no cells")
 	}
+	return err
 }
 
 func (r *sheetReader) merge(ref string) error {
