@@ -43,13 +43,14 @@ const (
 	times     = 12                    // as long as a piece took is waited
 	pauseMin  = 20 * time.Millisecond // pieces of short files wait together
 	pauseMax  = 2 * time.Second
-	enough    = 2 * time.Hour // that a use gives way for in all: a drive that is never idle is read all the same
+	enough    = 2 * time.Hour   // that a use gives way for in all: a drive that is never idle is read all the same
+	felt      = 5 * time.Second // waited in all: who waits for the end is told why it takes longer
 )
 
-// read says how long to wait after a piece that took so long.
-func (y *yield) read(now time.Time, took time.Duration) time.Duration {
+// read says how long to wait after a piece that took so long, and once that it is to be told.
+func (y *yield) read(now time.Time, took time.Duration) (wait time.Duration, tell bool) {
 	if y == nil {
-		return 0
+		return 0, false
 	}
 	y.mu.Lock()
 	defer y.mu.Unlock()
@@ -57,15 +58,16 @@ func (y *yield) read(now time.Time, took time.Duration) time.Duration {
 		y.look(now)
 	}
 	if !y.others || y.waited >= enough {
-		return 0
+		return 0, false
 	}
 	if y.owed += times * took; y.owed < pauseMin {
-		return 0
+		return 0, false
 	}
-	wait := min(y.owed, pauseMax)
+	wait = min(y.owed, pauseMax)
 	y.owed = 0
+	tell = y.waited < felt && y.waited+wait >= felt
 	y.waited += wait
-	return wait
+	return wait, tell
 }
 
 // look finds out whether others use the drive.
@@ -110,10 +112,14 @@ func (t *Turns) elsewhere(drive string) (n int64) {
 	return n
 }
 
-// yields waits after a piece while others use the drive.
+// yields waits after a piece while others use the drive, and says so once in a use.
 func (u *Used) yields(ctx context.Context, n int64, took time.Duration, c fixity.Cache) {
 	if c != fixity.Allowed {
 		u.s.turns().countsElsewhere(u.Drive(), n)
 	}
-	pause(ctx, u.yield.read(time.Now(), took))
+	wait, tell := u.yield.read(time.Now(), took)
+	if tell {
+		u.s.say("store %s is read slowly for now: other programs use its drive, and go first for up to %.0f hours in all", u.Rule.Name, enough.Hours())
+	}
+	pause(ctx, wait)
 }

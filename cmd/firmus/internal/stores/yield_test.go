@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"io"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,7 +16,8 @@ import (
 // TestYields: while another program uses a drive, a use that yields reads for no more than a
 // tenth of the time, and goes on at its own speed as soon as the other ends. Its own reading,
 // what other uses of this process read elsewhere, a little of anyone's, and a system that
-// counts nothing don't hold it up; and a drive that is never idle is read all the same.
+// counts nothing don't hold it up; and a drive that is never idle is read all the same. That
+// it gives way is said once.
 func TestYields(t *testing.T) {
 	const piece = 1 << 20
 	for name, c := range map[string]struct {
@@ -26,14 +28,15 @@ func TestYields(t *testing.T) {
 		pieces  int
 		takes   time.Duration // each
 		want    [2]time.Duration
+		said    bool
 	}{
 		"alone":                  {want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
 		"music is played":        {others: 1 << 20, until: time.Hour, want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
-		"another reads":          {others: 200 << 20, until: time.Hour, want: [2]time.Duration{45 * time.Second, 53 * time.Second}},
-		"another reads slowly":   {others: 8 << 20, until: time.Hour, want: [2]time.Duration{40 * time.Second, 53 * time.Second}},
-		"another reads and ends": {others: 200 << 20, until: 8 * time.Second, want: [2]time.Duration{11 * time.Second, 13 * time.Second}},
+		"another reads":          {others: 200 << 20, until: time.Hour, want: [2]time.Duration{45 * time.Second, 53 * time.Second}, said: true},
+		"another reads slowly":   {others: 8 << 20, until: time.Hour, want: [2]time.Duration{40 * time.Second, 53 * time.Second}, said: true},
+		"another reads and ends": {others: 200 << 20, until: 8 * time.Second, want: [2]time.Duration{11 * time.Second, 13 * time.Second}, said: true},
 		"nothing is counted":     {others: 200 << 20, until: time.Hour, unknown: true, want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
-		"another never ends":     {others: 200 << 20, until: 24 * time.Hour, pieces: 6000, takes: 160 * time.Millisecond, want: [2]time.Duration{8150 * time.Second, 8170 * time.Second}},
+		"another never ends":     {others: 200 << 20, until: 24 * time.Hour, pieces: 6000, takes: 160 * time.Millisecond, want: [2]time.Duration{8150 * time.Second, 8170 * time.Second}, said: true},
 		"it doesn't yield":       {others: 200 << 20, until: time.Hour, stays: true, want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -44,6 +47,8 @@ func TestYields(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				began, read := time.Now(), int64(0)
 				w.Device = func(context.Context, string) string { return "8:0" }
+				var said notes
+				w.Say = said.say
 				w.Traffic = func(drive string) (all, ours int64, ok bool) {
 					foreign := int64(min(time.Since(began), c.until).Seconds() * float64(c.others))
 					return read + foreign, read, drive == "8:0" && !c.unknown
@@ -74,6 +79,13 @@ func TestYields(t *testing.T) {
 				}
 				if d := time.Since(began).Round(100 * time.Millisecond); d < c.want[0] || d > c.want[1] {
 					t.Errorf("read in %s, want %s to %s", d, c.want[0], c.want[1])
+				}
+				var told []string
+				if c.said {
+					told = []string{"store studio is read slowly for now: other programs use its drive, and go first for up to 2 hours in all"}
+				}
+				if !slices.Equal(said.all, told) {
+					t.Errorf("said %q, want %q", said.all, told)
 				}
 			})
 		})
