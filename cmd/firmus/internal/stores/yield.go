@@ -54,10 +54,13 @@ func (y *yield) read(now time.Time, took time.Duration) (wait time.Duration, tel
 	}
 	y.mu.Lock()
 	defer y.mu.Unlock()
-	if !y.blind && now.Sub(y.looked) >= lookEvery {
+	if y.blind || y.waited >= enough {
+		return 0, false
+	}
+	if now.Sub(y.looked) >= lookEvery {
 		y.look(now)
 	}
-	if !y.others || y.waited >= enough {
+	if !y.others {
 		return 0, false
 	}
 	if y.owed += times * took; y.owed < pauseMin {
