@@ -112,11 +112,9 @@ func (q *request) discs() (discsData, error) {
 	case d.Chosen == "due":
 		chosen, err = e.Pull(q.Context(), checking.Pull{Due: true})
 	case d.Chosen == "month":
-		if chosen, err = e.Pull(q.Context(), checking.Pull{Sample: true}); err == nil {
-			var s checking.Sample
-			if s, err = e.Drawn(q.Context()); err == nil && s.Round > 0 {
-				d.Drawn = s.Words()
-			}
+		var s checking.Sample
+		if chosen, s, err = e.PullMonth(q.Context()); s.Round > 0 {
+			d.Drawn = s.Words()
 		}
 	default:
 		if query.Has("box") {

@@ -69,19 +69,19 @@ const Confidence = 0.95
 // Draw gives the month's list. The first call in a month draws its discs; a later one gives
 // the same ones, and draws more if count has grown. count 0 is Monthly, or what the stores'
 // promises need if that is more. What is added to the list for a reason isn't drawn.
-func (e Desk) Draw(ctx context.Context, count int) (Sample, error) { return e.sample(ctx, count, true) }
+func (e Desk) Draw(ctx context.Context, count int) (Sample, error) {
+	all, err := e.List(ctx)
+	if err != nil {
+		return Sample{}, err
+	}
+	return e.sample(ctx, all, count, true)
+}
 
-// Drawn is the month's list as far as its discs were drawn; nothing is recorded.
-func (e Desk) Drawn(ctx context.Context) (Sample, error) { return e.sample(ctx, 0, false) }
-
-func (e Desk) sample(ctx context.Context, count int, draw bool) (s Sample, err error) {
+// sample is the month's list of all discs, as far as they were drawn; draw draws what lacks.
+func (e Desk) sample(ctx context.Context, all []registering.Listed, count int, draw bool) (s Sample, err error) {
 	now := e.Now().UTC()
 	s.Month = time.Date(now.Year(), now.Month(), 1, 0, 0, 0, 0, time.UTC)
-	listed, err := e.List(ctx)
-	if err != nil {
-		return s, err
-	}
-	listed = slices.DeleteFunc(listed, func(d registering.Listed) bool { return d.Disc.Control })
+	listed := slices.DeleteFunc(slices.Clone(all), func(d registering.Listed) bool { return d.Disc.Control })
 	sides := sidesOf(listed)
 	s.All, s.Sides, s.Needs = len(listed), len(sides), e.needs(listed)
 	s.Count = max(count, s.Needs)

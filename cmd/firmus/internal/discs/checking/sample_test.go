@@ -60,7 +60,7 @@ func TestTheMonthsDiscs(t *testing.T) {
 	}
 	s.add(registering.Order{Number: "QD-0099", Kind: ledger.DataDisc, Control: true, Files: []string{"masters/QV-0100"}})
 
-	if x, err := s.env.Drawn(t.Context()); err != nil || len(x.Discs) != 0 {
+	if _, x, err := s.env.PullMonth(t.Context()); err != nil || len(x.Discs) != 0 {
 		t.Errorf("to look draws nothing: %v, %v", names(x, checking.Drawn), err)
 	}
 	var drawn []string

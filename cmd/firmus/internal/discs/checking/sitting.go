@@ -44,40 +44,47 @@ func (p Pull) InWords() string {
 
 // Pull gives the discs of a pull, with why each should be read now.
 func (e Desk) Pull(ctx context.Context, p Pull) ([]registering.Listed, error) {
+	out, _, err := e.pulled(ctx, p)
+	return out, err
+}
+
+// PullMonth gives those of the month's list as far as it was drawn, and what the draws say.
+func (e Desk) PullMonth(ctx context.Context) ([]registering.Listed, Sample, error) {
+	return e.pulled(ctx, Pull{Sample: true})
+}
+
+func (e Desk) pulled(ctx context.Context, p Pull) (out []registering.Listed, s Sample, err error) {
 	all, err := e.List(ctx)
 	if err != nil {
-		return nil, err
+		return nil, s, err
 	}
-	var drawn map[int64]bool
+	unread := map[int64]bool{}
 	if p.Sample {
-		s, err := e.Drawn(ctx)
-		if err != nil {
-			return nil, err
+		if s, err = e.sample(ctx, all, 0, false); err != nil {
+			return nil, s, err
 		}
-		drawn = map[int64]bool{}
 		for _, d := range s.Discs {
-			drawn[d.Disc.ID] = d.Read.IsZero()
+			unread[d.Disc.ID] = d.Read.IsZero()
 		}
 	}
-	var out []registering.Listed
 	for _, d := range all {
-		if drawn != nil && !drawn[d.Disc.ID] && !d.Disc.Control {
+		if p.Sample && !unread[d.Disc.ID] && !d.Disc.Control {
 			continue
 		}
 		if p.Box != "" && !strings.EqualFold(discs.Box(d.Disc.Box), discs.Box(p.Box)) {
 			continue
 		}
 		if d.Due, err = e.Due(ctx, d.Disc); err != nil {
-			return nil, err
+			return nil, s, err
 		}
 		if !p.Due || d.Due != "" {
 			out = append(out, d)
 		}
 	}
 	if p.Box != "" && len(out) == 0 && !p.Due {
-		return nil, fmt.Errorf("no disc of box %q is registered: %w", p.Box, fixity.ErrRefused)
+		return nil, s, fmt.Errorf("no disc of box %q is registered: %w", p.Box, fixity.ErrRefused)
 	}
-	return out, nil
+	return out, s, nil
 }
 
 // InBoxes are discs in the order in which they lie in their boxes, control discs first:
