@@ -158,11 +158,12 @@ func (e Desk) needs(ds []registering.Listed) int {
 
 // lacking draws what the month still lacks, of one round; none if it lacks nothing.
 func lacking(s Sample, sides [][]ledger.Disc, draws []ledger.Draw) (round int64, ds []ledger.Disc) {
-	times := map[int64]int{}
+	times, last := map[int64]int{}, map[int64]int64{} // each disc was drawn, and in which round last
 	month, lacks := map[int64]bool{}, min(s.Count, len(sides))
 	round = 1
 	for _, d := range draws {
 		times[d.Disc]++
+		last[d.Disc] = max(last[d.Disc], d.Round)
 		round = max(round, d.Round)
 		if d.Month == s.Month.Format("2006-01") {
 			month[d.Disc] = true
@@ -174,9 +175,7 @@ func lacking(s Sample, sides [][]ledger.Disc, draws []ledger.Draw) (round int64,
 	}
 	free := func() (units []sampling.Unit) {
 		for i, side := range sides {
-			if !slices.ContainsFunc(side, func(d ledger.Disc) bool {
-				return month[d.ID] || slices.ContainsFunc(draws, func(x ledger.Draw) bool { return x.Disc == d.ID && x.Round == round })
-			}) {
+			if !slices.ContainsFunc(side, func(d ledger.Disc) bool { return month[d.ID] || last[d.ID] == round }) {
 				units = append(units, sampling.Unit{ID: int64(i), Stratum: stratum(side[0])})
 			}
 		}
@@ -205,7 +204,12 @@ func brand(d ledger.Disc) string { return strings.ToLower(strings.TrimSpace(d.Bl
 
 // pull makes the list.
 func (e Desk) pull(ctx context.Context, s *Sample, listed []registering.Listed, draws []ledger.Draw, decisions []ledger.DiscDecision) error {
-	month := s.Month.Format("2006-01")
+	month, drawn := s.Month.Format("2006-01"), map[int64]bool{}
+	for _, x := range draws {
+		if x.Month == month {
+			drawn[x.Disc] = true
+		}
+	}
 	on := map[int64]bool{}
 	add := func(p Pulled) {
 		if on[p.Disc.ID] {
@@ -224,7 +228,7 @@ func (e Desk) pull(ctx context.Context, s *Sample, listed []registering.Listed, 
 		return d.Last != nil && d.Last.Ended.After(at) && telling(*d.Last)
 	}
 	for _, d := range listed {
-		if slices.ContainsFunc(draws, func(x ledger.Draw) bool { return x.Month == month && x.Disc == d.Disc.ID }) {
+		if drawn[d.Disc.ID] {
 			add(Pulled{Listed: d, Why: Drawn})
 		}
 	}
