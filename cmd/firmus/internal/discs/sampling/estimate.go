@@ -10,12 +10,6 @@ import (
 // every draw must hold one, and 0 where nothing is drawn or nothing is bad.
 func Notice(all, bad, n int) float64 { return 1 - atMost(all, bad, n, 0) }
 
-// Enough is the least number of draws with which a bad disc is noticed with the chance p,
-// where bad of all are bad; all where no smaller number does.
-func Enough(all, bad int, p float64) int {
-	return sort.Search(all, func(n int) bool { return Notice(all, bad, n) >= p-1e-12 })
-}
-
 // Between says how many of all may be bad where x of n that were drawn without replacement
 // were: the two-sided interval at the confidence given, by inverting the hypergeometric
 // distribution. What was drawn stays counted: low is at least x, high at most all-n+x. Where

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sort"
 	"testing"
 
 	"firmus/cmd/firmus/internal/discs/sampling"
@@ -26,7 +27,7 @@ func TestNotice(t *testing.T) {
 		{100, 1, 95, 95}, {100, 2, 78, 78}, {100, 5, 45, 45}, {100, 10, 25, 25}, {200, 2, 155, 155},
 		{300, 15, 54, 54}, {500, 25, 56, 56}, {1000, 10, 258, 258}, {1000, 50, 57, 57}, {1000, 100, 29, 29},
 	} {
-		if n := sampling.Enough(c.all, c.bad, 0.95); n != c.want {
+		if n := enough(c.all, c.bad, 0.95); n != c.want {
 			t.Errorf("%d bad of %d: %d draws, want %d", c.bad, c.all, n, c.want)
 		}
 	}
@@ -38,6 +39,12 @@ func TestNotice(t *testing.T) {
 			t.Errorf("%d bad of %d, %d drawn: %v, want %v", c.bad, c.all, c.n, p, c.want)
 		}
 	}
+}
+
+// enough is the least number of draws with which a bad disc is noticed with the chance p,
+// where bad of all are bad; all where no smaller number does.
+func enough(all, bad int, p float64) int {
+	return sort.Search(all, func(n int) bool { return sampling.Notice(all, bad, n) >= p-1e-12 })
 }
 
 // Exact intervals for draws without replacement, computed with fractions and by another
