@@ -98,7 +98,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/discs/sampling":    "",
 	"cmd/firmus/internal/discs/checking":    "fixity fixity/audit fixity/care fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/ledger/private replicas/optical replicas/optical/burned replicas/optical/cdda " + in("acts/archive acts/hearing discs discs/registering discs/sampling"),
 	"cmd/firmus/internal/discs/opening":     "fixity fixity/ledger/private manifest replicas/optical replicas/optical/burned replicas/optical/scsi " + in("discs"),
-	"cmd/firmus/internal/discs/registering": "fixity fixity/care fixity/essence/sound fixity/ledger " + in("acts/archive acts/backups acts/hearing discs discs/sheets sheet"),
+	"cmd/firmus/internal/discs/registering": "fixity fixity/care fixity/essence/sound fixity/ledger " + in("acts/archive acts/backups acts/hearing discs discs/sheets register sheet"),
 	"cmd/firmus/internal/discs/sheets":      "fixity fixity/ledger replicas/optical replicas/optical/burned replicas/optical/cdda replicas/optical/discfs " + in("discs report sheet"),
 	"cmd/firmus/internal/schedule":          "fixity fixity/ledger",
 	"cmd/firmus/internal/setup":             "fixity replicas/disk " + in("config guarded"),

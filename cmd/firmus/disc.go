@@ -20,7 +20,7 @@ import (
 func (c *command) discCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "disc", Short: "Register discs, check them, print their sheets", Long: "Without a command it lists the discs.", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return c.listDiscs(cmd.Context(), checking.Pull{}) }}
-	cmd.AddCommand(c.discListCommand(), c.discAddCommand(), c.discSheetCommand(), c.discIdentifyCommand(), c.discCheckCommand(), c.discDecideCommand(), c.discSampleCommand(), c.discRetireCommand())
+	cmd.AddCommand(c.discListCommand(), c.discAddCommand(), c.discSheetCommand(), c.discLabelsCommand(), c.discIdentifyCommand(), c.discCheckCommand(), c.discDecideCommand(), c.discSampleCommand(), c.discRetireCommand())
 	return cmd
 }
 
