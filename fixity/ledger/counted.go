@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"slices"
 	"time"
 )
 
@@ -21,15 +20,15 @@ type counted struct {
 	extents map[extentKey]extent
 	items   map[itemKey]int64
 	ages    map[ageKey]int64
-	few     []fewKey // in order
+	few     map[fewKey]int64 // 1 of each
 }
 
 func newCounted() counted {
-	return counted{map[tallyKey]tallyDelta{}, map[extentKey]extent{}, map[itemKey]int64{}, map[ageKey]int64{}, nil}
+	return counted{map[tallyKey]tallyDelta{}, map[extentKey]extent{}, map[itemKey]int64{}, map[ageKey]int64{}, map[fewKey]int64{}}
 }
 
 // add adds n times what a file adds.
-func (c *counted) add(f filed, n int64) {
+func (c *counted) add(id int64, f filed, n int64) {
 	if f.set == "" {
 		return
 	}
@@ -37,21 +36,17 @@ func (c *counted) add(f filed, n int64) {
 	if f.item != "" {
 		c.items[itemKey{f.set, f.item}] += n
 	}
+	if s := f.stores(); s < 2 {
+		c.few[fewKey{s, id}] += n
+	}
 }
 
 // countAgain looks at each file and copy.
 func (t *Tx) countAgain() (counted, error) {
 	c := newCounted()
-	if err := t.Copies.filed(files{}, func(id int64, f filed) error {
-		c.add(f, 1)
-		if f.few() {
-			c.few = append(c.few, fewKey{f.stores(), id})
-		}
-		return nil
-	}); err != nil {
+	if err := t.Copies.filed(files{}, func(id int64, f filed) error { c.add(id, f, 1); return nil }); err != nil {
 		return c, err
 	}
-	slices.SortFunc(c.few, inOrderOfFew)
 	if err := t.rows(`SELECT store, set_name, state, count(*), CAST(sum(CASE WHEN size < 0 THEN 0 ELSE size END) AS BIGINT) FROM instance
 		GROUP BY store, set_name, state`, nil, func(r *sql.Rows) error {
 		var k tallyKey
@@ -73,19 +68,16 @@ func (t *Tx) countAgain() (counted, error) {
 	})
 }
 
-func inOrderOfFew(a, b fewKey) int {
-	return cmp.Or(cmp.Compare(a.stores, b.stores), cmp.Compare(a.file, b.file))
-}
-
 // kept reads what the transactions added up.
 func (t *Tx) kept() (counted, error) {
 	c := newCounted()
-	few, err := list(t, `SELECT stores, file FROM few ORDER BY stores, file`, nil, func(r row) (k fewKey, err error) {
-		err = r.Scan(&k.stores, &k.file)
-		return k, err
-	})
-	c.few = few
-	return c, errors.Join(err,
+	return c, errors.Join(
+		t.rows(`SELECT stores, file FROM few`, nil, func(r *sql.Rows) error {
+			var k fewKey
+			err := r.Scan(&k.stores, &k.file)
+			c.few[k] = 1
+			return err
+		}),
 		t.rows(`SELECT store, set_name, state, files, bytes FROM tally`, nil, func(r *sql.Rows) error {
 			var k tallyKey
 			var x tallyDelta
@@ -140,15 +132,7 @@ func (t *Tx) Miscounted() error {
 		differ(kept.ages, is.ages, func(k ageKey) string {
 			return fmt.Sprintf("copies in %s, %s (%s, %s)", k.store, k.set, k.what, fromNanos(k.minute*minute).Format(time.RFC3339))
 		}),
-		differ(numbered(kept.few), numbered(is.few), func(k fewKey) string { return fmt.Sprintf("file %d among those in few stores", k.file) }))
-}
-
-func numbered(few []fewKey) map[fewKey]int64 {
-	out := make(map[fewKey]int64, len(few))
-	for _, k := range few {
-		out[k] = 1
-	}
-	return out
+		differ(kept.few, is.few, func(k fewKey) string { return fmt.Sprintf("file %d among those in few stores", k.file) }))
 }
 
 func (x extent) String() string {
@@ -192,13 +176,9 @@ func (t *Tx) CountAnew() error {
 			return err
 		}
 	}
-	by := map[int64][]int64{}
-	for _, k := range c.few {
-		by[k.stores] = append(by[k.stores], k.file)
-	}
 	// What the transaction changed is in these counts already.
 	t.tally, t.ages, t.before = c.tallies, c.ages, map[int64]filed{}
-	return errors.Join(t.Copies.putExtents(c), t.Copies.putFew(0, by[0]), t.Copies.putFew(1, by[1]))
+	return t.Copies.putFiled(c)
 }
 
 // CheckCounts is Miscounted, in a transaction of its own.

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"firmus/fixity/care"
+	"firmus/fixity/ledger/database"
 )
 
 // filed is what a file under care adds to the counts; the zero one, of a file that isn't
@@ -52,8 +53,6 @@ func (x extent) plus(n int64, y extent) extent {
 
 // stores is how many stores of whatever configuration were shown to hold it.
 func (f filed) stores() int64 { return int64(len(strings.Fields(f.held))) }
-
-func (f filed) few() bool { return f.set != "" && f.stores() < 2 }
 
 // files is a query of rows of file: see filed.
 type files struct {
@@ -160,44 +159,22 @@ func (t Copies) shown(was, c Copy) error {
 
 // flushFiled counts the files anew that the transaction affected.
 func (t Copies) flushFiled() error {
-	c := counted{extents: map[extentKey]extent{}, items: map[itemKey]int64{}}
-	come, gone := map[int64][]int64{}, map[int64][]int64{} // by the number of stores
-	for page := range slices.Chunk(slices.Sorted(maps.Keys(t.before)), 500) {
-		in, args := marks(page)
-		now := map[int64]filed{}
-		if err := t.filed(files{where: ` AND id IN (` + in + `)`, args: args}, func(id int64, f filed) error { now[id] = f; return nil }); err != nil {
-			return err
-		}
-		for _, id := range page {
-			was, is := t.before[id], now[id]
-			c.add(was, -1)
-			c.add(is, 1)
-			if was.few() && !(is.few() && is.stores() == was.stores()) {
-				gone[was.stores()] = append(gone[was.stores()], id)
-			}
-			if is.few() && !(was.few() && is.stores() == was.stores()) {
-				come[is.stores()] = append(come[is.stores()], id)
-			}
-		}
-	}
-	if err := t.putExtents(c); err != nil {
+	ids, now := slices.Sorted(maps.Keys(t.before)), map[int64]filed{}
+	if err := database.Among(0, ids, func(places string, some []any) error {
+		return t.filed(files{where: ` AND id IN (` + places + `)`, args: some}, func(id int64, f filed) error { now[id] = f; return nil })
+	}); err != nil {
 		return err
 	}
-	for stores := range int64(2) {
-		for page := range slices.Chunk(gone[stores], 500) {
-			in, args := marks(page)
-			if _, err := t.exec(`DELETE FROM few WHERE stores = `+strconv.FormatInt(stores, 10)+` AND file IN (`+in+`)`, args...); err != nil {
-				return err
-			}
-		}
-		if err := t.putFew(stores, come[stores]); err != nil {
-			return err
-		}
+	c := newCounted()
+	for _, id := range ids {
+		c.add(id, t.before[id], -1)
+		c.add(id, now[id], 1)
 	}
-	return nil
+	return t.putFiled(c)
 }
 
-func (t Copies) putExtents(c counted) error {
+// putFiled adds to what is kept of files.
+func (t Copies) putFiled(c counted) error {
 	for _, k := range slices.SortedFunc(maps.Keys(c.extents), func(a, b extentKey) int {
 		return cmp.Or(cmp.Compare(a.set, b.set), cmp.Compare(a.held, b.held), cmp.Compare(a.read, b.read))
 	}) {
@@ -230,25 +207,27 @@ func (t Copies) putExtents(c counted) error {
 			return err
 		}
 	}
-	return nil
-}
-
-func (t Copies) putFew(stores int64, ids []int64) error {
-	for page := range slices.Chunk(ids, 500) {
-		var b strings.Builder
-		args := make([]any, len(page))
-		for i, id := range page {
-			if i > 0 {
-				b.WriteString(", ")
-			}
-			b.WriteString("(" + strconv.FormatInt(stores, 10) + ", $" + strconv.Itoa(i+1) + ")")
-			args[i] = id
+	var come [][]any
+	gone := map[int64][]int64{} // by the number of stores
+	for _, k := range slices.SortedFunc(maps.Keys(c.few), func(a, b fewKey) int {
+		return cmp.Or(cmp.Compare(a.stores, b.stores), cmp.Compare(a.file, b.file))
+	}) {
+		switch n := c.few[k]; {
+		case n > 0:
+			come = append(come, []any{k.stores, k.file})
+		case n < 0:
+			gone[k.stores] = append(gone[k.stores], k.file)
 		}
-		if _, err := t.exec(`INSERT INTO few (stores, file) VALUES `+b.String(), args...); err != nil {
+	}
+	for stores, ids := range gone {
+		if err := database.Among(1, ids, func(places string, some []any) error {
+			_, err := t.exec(`DELETE FROM few WHERE stores = $1 AND file IN (`+places+`)`, append([]any{stores}, some...)...)
+			return err
+		}); err != nil {
 			return err
 		}
 	}
-	return nil
+	return t.insert(`INSERT INTO few (stores, file)`, come)
 }
 
 // Extent is how much is under care in a set.

@@ -2,13 +2,11 @@ package ledger
 
 import (
 	"database/sql"
-	"slices"
-	"strconv"
-	"strings"
 	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
+	"firmus/fixity/ledger/database"
 )
 
 // Conditions of copies that count as holding what is said to be held. A reading is of
@@ -73,20 +71,17 @@ type part struct {
 // Parts are those of the files of some numbers.
 func (t Files) Parts(files []int64) (Parts, error) {
 	out := Parts{}
-	for page := range slices.Chunk(files, 500) {
-		in, args := marks(page)
-		if err := t.rows(`SELECT f.id, f.item, CAST(coalesce(v.duration, 0) AS BIGINT) FROM file f LEFT JOIN version v ON v.file = f.id AND v.n = f.version
-			WHERE f.id IN (`+in+`)`, args, func(r *sql.Rows) error {
+	err := database.Among(0, files, func(places string, some []any) error {
+		return t.rows(`SELECT f.id, f.item, CAST(coalesce(v.duration, 0) AS BIGINT) FROM file f LEFT JOIN version v ON v.file = f.id AND v.n = f.version
+			WHERE f.id IN (`+places+`)`, some, func(r *sql.Rows) error {
 			var id, d int64
 			var item []byte
 			err := r.Scan(&id, &item, &d)
 			out[id] = part{string(item), time.Duration(d)}
 			return err
-		}); err != nil {
-			return nil, err
-		}
-	}
-	return out, nil
+		})
+	})
+	return out, err
 }
 
 // Amount is that of some of the files, none twice.
@@ -104,20 +99,6 @@ func (p Parts) Amount(files []int64) (a Amount) {
 	}
 	a.Items = int64(len(items))
 	return a
-}
-
-// marks are the marks of numbers in a query that has no other, and they as its arguments.
-func marks(ids []int64) (string, []any) {
-	var b strings.Builder
-	args := make([]any, len(ids))
-	for i, id := range ids {
-		if i > 0 {
-			b.WriteString(", ")
-		}
-		b.WriteString("$" + strconv.Itoa(i+1))
-		args[i] = id
-	}
-	return b.String(), args
 }
 
 // CountRetired counts the files whose care has ended.
