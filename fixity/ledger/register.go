@@ -170,12 +170,14 @@ func (t Register) Keep(v fixity.RegisterVersion, rows []fixity.RegisterRow) (out
 		if err != nil {
 			return v, false, err
 		}
+		var come [][]any
 		for k, i := range fresh {
 			x := &rows[i]
 			x.ID = first + int64(k)
-			if _, err := t.exec(`INSERT INTO register_row (id, since, until, item, side, cells) VALUES ($1, $2, 0, $3, $4, $5)`, x.ID, v.N, []byte(x.Item), x.Side, x.Cells); err != nil {
-				return v, false, err
-			}
+			come = append(come, []any{x.ID, v.N, 0, []byte(x.Item), x.Side, x.Cells})
+		}
+		if err := t.insert(`INSERT INTO register_row (`+registerRowColumns+`)`, come); err != nil {
+			return v, false, err
 		}
 	}
 	if _, err := t.exec(`INSERT INTO register_version (n, at, by_name, source, sheet, columns, file, held, lines, rows, added, deleted, changed, moved)

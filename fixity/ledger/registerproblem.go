@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"database/sql"
+	"maps"
 	"slices"
 	"strings"
 
@@ -24,11 +25,6 @@ func scanProblem(r row) (p fixity.RegisterProblem, err error) {
 func (t Register) Problems(kind string, line int, key string, n int) ([]fixity.RegisterProblem, error) {
 	return list(t.Tx, `SELECT `+problemColumns+` FROM register_problem WHERE ($1 = '' OR kind = $1) AND (line > $2 OR line = $2 AND key > $3) ORDER BY line, key LIMIT $4`,
 		[]any{kind, line, key, n}, scanProblem)
-}
-
-// ProblemsOf are the problems whose rows are about an item, by line.
-func (t Register) ProblemsOf(item string) ([]fixity.RegisterProblem, error) {
-	return list(t.Tx, `SELECT `+problemColumns+` FROM register_problem WHERE item = $1 AND quiet = 0 ORDER BY line, key`, []any{[]byte(item)}, scanProblem)
 }
 
 // CountProblems counts those that nobody settled, by kind.
@@ -75,7 +71,6 @@ func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int6
 	}
 	ps = slices.Clone(ps)
 	slices.SortStableFunc(ps, func(a, b fixity.RegisterProblem) int { return a.Line - b.Line })
-	now := map[string]fixity.RegisterProblem{}
 	for i := range ps {
 		p := &ps[i]
 		p.Sheet, p.Column, p.Kind, p.Text = storable(p.Sheet), storable(p.Column), storable(p.Kind), storable(p.Text)
@@ -91,12 +86,7 @@ func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int6
 			kinds[p.Kind] = append(kinds[p.Kind], i)
 		}
 	}
-	names := make([]string, 0, len(kinds))
-	for k := range kinds {
-		names = append(names, k)
-	}
-	slices.Sort(names)
-	for _, k := range names {
+	for _, k := range slices.Sorted(maps.Keys(kinds)) {
 		those := kinds[k]
 		if len(those) == 0 {
 			if err := t.Findings.Clear("", "", fixity.OfRegister, fixity.Kind(k), "", fixity.IntactAgain, by); err != nil {
@@ -118,8 +108,9 @@ func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int6
 		}
 	}
 	for _, p := range ps {
-		now[p.Key] = p
-		if was[p.Key] == p {
+		old := was[p.Key]
+		delete(was, p.Key)
+		if old == p {
 			continue
 		}
 		if _, err := t.exec(`INSERT INTO register_problem (`+problemColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
@@ -129,9 +120,6 @@ func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int6
 		}
 	}
 	for k := range was {
-		if _, ok := now[k]; ok {
-			continue
-		}
 		if _, err := t.exec(`DELETE FROM register_problem WHERE key = $1`, k); err != nil {
 			return 0, err
 		}
