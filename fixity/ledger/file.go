@@ -162,7 +162,7 @@ func (t Files) AddAll(by string, all []NewFile) ([]File, error) {
 			f.Version = 1
 			versions = append(versions, newVersion{f.ID, 1, x.Version})
 		}
-		t.before[f.ID] = filed{}
+		t.before[f.ID], t.taken[f.ID] = filed{}, nanos(t.now)
 		out = append(out, f)
 		rows = append(rows, []any{f.ID, f.Set, []byte(f.Path), Fold(path.Base(f.Path)), []byte(f.Item), f.Version, b2i(f.Vouched), nanos(f.Changed), nanos(t.now), by})
 	}
