@@ -243,3 +243,36 @@ func TestWhatTheRegisterSaysIsWrittenWhereItDiffers(t *testing.T) {
 		}
 	})
 }
+
+// Once the rules say that the register has a column for what isn't for everybody, nothing is
+// free by a reading that knew of no such column.
+func TestNothingIsFreeByAReadingWithoutTheColumn(t *testing.T) {
+	t.Parallel()
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		says := []fixity.RegisterSays{{Item: "QV-0107", Side: "A", Line: 2, Text: "{}"}}
+		read := func(columns, row string) {
+			w.tx(func(x *ledger.Tx) error {
+				_, _, err := x.Register.Keep(fixity.RegisterVersion{By: "Ada Wren", From: "register.csv", Columns: columns}, []fixity.RegisterRow{{Line: 2, Cells: row}})
+				return errors.Join(err, x.Register.PutSays(says, "Ada Wren"))
+			})
+		}
+		restricts := func(want bool) {
+			w.Helper()
+			w.view(func(x *ledger.Tx) error {
+				r, err := x.Register.Restricted()
+				if got := r.Item("QV-0107", "A"); got != want {
+					w.Errorf("restricted: %v, want %v", got, want)
+				}
+				return err
+			})
+		}
+		read(`{"item":"Number"}`, `{"item":"QV-0107"}`)
+		restricts(false)
+		w.l.Close()
+		w.l = d.open(func(o *ledger.Options) { o.Rules.RestrictsItems = true })
+		restricts(true)
+		read(`{"item":"Number","restricted":"Access"}`, `{"item":"QV-0107","restricted":"no"}`)
+		restricts(false)
+	})
+}

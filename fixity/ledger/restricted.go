@@ -34,9 +34,10 @@ func (t Register) Restricted() (Restricted, error) {
 		if err := json.Unmarshal([]byte(v.Columns), &columns); err != nil {
 			return r, err
 		}
-		if columns["restricted"] != "" {
-			r.column = true
+		if columns["restricted"] == "" {
+			return r, nil // if there is a column for it by now, nothing was read of it yet
 		}
+		r.column = true
 	}
 	if !r.column {
 		return r, nil

@@ -55,13 +55,15 @@ const (
 )
 
 // followRegister reads the register when its file has changed and is at rest, and once a
-// day: what it is held against changes too. One that couldn't be read is tried again when it
-// changes, and after a day.
+// day: what it is held against changes too. It is read at the start if file or configuration
+// changed since: what a column or a word means may be another thing now. One that couldn't be
+// read is tried again when it changes, and after a day.
 func (s *parts) followRegister() {
 	g := s.a.Config.Register
 	if g == nil {
 		return
 	}
+	configured := signOfRegister(s.a.Config.File).at
 	var seen, tried registerSign
 	var since time.Time
 	for ; ; s.pause(registerLook) {
@@ -78,7 +80,7 @@ func (s *parts) followRegister() {
 		}
 		daily := time.Since(r.TriedAt) >= registerNight
 		changed := seen != tried && time.Since(since) >= registerRest
-		if tried == (registerSign{}) && !r.TriedAt.IsZero() && !seen.at.After(r.TriedAt) {
+		if tried == (registerSign{}) && !r.TriedAt.IsZero() && !seen.at.After(r.TriedAt) && !configured.After(r.TriedAt) {
 			changed, tried = false, seen // it was read by an earlier run
 		}
 		if !daily && !changed {
