@@ -115,6 +115,8 @@ func TestRegisterPages(t *testing.T) {
 	for _, f := range w.open() {
 		if r := b.get("/findings/" + itoa(f.ID)); f.Subject != fixity.OfRegister || r.code != http.StatusOK || !r.says("the register") || !r.says("Leave it as it is") {
 			t.Errorf("finding %d, %s: %d %s", f.ID, f.Kind, r.code, r.text)
+		} else if bad := typed.FindString(r.text); bad != "" || !strings.Contains(r.text, `<a href="/register">choose “Read it now”`) {
+			t.Errorf("finding %d, %s: its steps say %q, or don't lead to the form: %s", f.ID, f.Kind, bad, r.text)
 		}
 	}
 	// A reading by the page: of a file that is gone nothing changes, and it says so.

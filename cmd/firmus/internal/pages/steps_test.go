@@ -17,7 +17,7 @@ import (
 )
 
 // typed is a command of the program.
-var typed = regexp.MustCompile(`\bfirmus (audit|recover|findings|report|disc|store|recognise)\b|\s--[a-z]`)
+var typed = regexp.MustCompile(`\bfirmus (audit|recover|findings|report|disc|store|recognise|register)\b|\s--[a-z]`)
 
 var stepLinks = regexp.MustCompile(`<a href="([^"]+)">`)
 
@@ -96,6 +96,7 @@ func TestEachFormHasItsRoute(t *testing.T) {
 		{Act: report.SignOff, Findings: []int64{7, 8}}, {Act: report.SignOff, Incident: 3}, {Act: report.Settle, Findings: []int64{7}}, {Act: report.ShowFinding, Findings: []int64{7}},
 		{Act: report.ShowFindings}, {Act: report.ShowHoldings}, {Act: report.ShowItem}, {Act: report.CheckDisc, Disc: "QD-1"}, {Act: report.ShowDiscs}, {Act: report.BurnSheet, Disc: "QD-1"},
 		{Act: report.DecideDisc, Disc: "QD-1"}, {Act: report.Recognise, From: "/media/stick"},
+		{Act: report.AdoptStore, Stores: []string{"vault"}}, {Act: report.ReplaceStore, Stores: []string{"vault"}}, {Act: report.ReadRegister},
 	} {
 		f, ok := o.Form()
 		if !ok {
@@ -115,10 +116,10 @@ func TestEachFormHasItsRoute(t *testing.T) {
 		}
 		forms++
 	}
-	if said, want := words.To(report.Order{Act: report.AdoptStore, Stores: []string{"vault"}}), "on the computer that Firmus runs on, type firmus store adopt vault"; said != want {
+	if said, want := words.To(report.Order{Act: report.RetireDisc, Disc: "QD-1"}), "on the computer that Firmus runs on, type firmus disc retire QD-1 --reason \"…\""; said != want {
 		t.Errorf("an order without a form: %q", said)
 	}
-	if (archive.Words{}).To(report.Order{Act: report.ShowFindings}) != "firmus findings" || forms < 16 {
+	if (archive.Words{}).To(report.Order{Act: report.ShowFindings}) != "firmus findings" || forms < 19 {
 		t.Errorf("the terminal says it otherwise, or only %d forms were tried", forms)
 	}
 }

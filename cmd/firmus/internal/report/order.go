@@ -28,6 +28,7 @@ const (
 	RetireDisc   Act = "retire disc"
 	AdoptStore   Act = "adopt store"
 	ReplaceStore Act = "replace store"
+	ReadRegister Act = "read register"
 	Choose       Act = "choose"  // what a sign-off means, beside one that is told already
 	DryRun       Act = "dry run" // where orders are typed, that one can be tried without doing it
 )
@@ -176,6 +177,8 @@ func (o Order) Command() string {
 	case ReplaceStore:
 		add("store replace %s", o.Stores[0])
 		reason()
+	case ReadRegister:
+		add("register read")
 	}
 	return s.String()
 }
@@ -291,6 +294,15 @@ func (o Order) Form() (f Form, ok bool) {
 		f.Do = "choose “Decide for a class of discs”"
 	case Choose:
 		f.Do = "“" + Meant[o.Means] + "”"
+	case AdoptStore:
+		f.Path, f.On = "/stores/"+url.PathEscape(o.Stores[0])+"#adopt", "the page of store "+o.Stores[0]
+		f.Do = "choose “Adopt it”"
+	case ReplaceStore:
+		f.Path, f.On = "/stores/"+url.PathEscape(o.Stores[0])+"#replace", "the page of store "+o.Stores[0]
+		f.Do = "choose “Replace it”"
+	case ReadRegister:
+		f.Path, f.On = "/register", "the page Register"
+		f.Do = "choose “Read it now”"
 	case DryRun: // a page shows what would be done before it is ordered
 	default:
 		return Form{}, false

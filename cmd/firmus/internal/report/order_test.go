@@ -35,7 +35,12 @@ func TestOrdersInEachSurface(t *testing.T) {
 		{report.Order{Act: report.CheckDisc, Disc: "QD-0031", Device: true}, "firmus disc check QD-0031 --drive DEVICE", "firmus disc check QD-0031 --drive DEVICE"},
 		{report.Order{Act: report.DecideDisc, Disc: "QD-0031", Because: "burned with levelling"}, `firmus disc decide QD-0031 --reason "burned with levelling"`,
 			`open http://127.0.0.1:7340/work?decide=QD-0031#disc and choose “Decide for a class of discs”, or type: firmus disc decide QD-0031 --reason "burned with levelling"`},
-		{report.Order{Act: report.AdoptStore, Stores: []string{"vault"}}, "firmus store adopt vault", "firmus store adopt vault"},
+		{report.Order{Act: report.AdoptStore, Stores: []string{"vault"}}, "firmus store adopt vault",
+			"open http://127.0.0.1:7340/stores/vault#adopt and choose “Adopt it”, or type: firmus store adopt vault"},
+		{report.Order{Act: report.ReplaceStore, Stores: []string{"vault"}}, `firmus store replace vault --reason "…"`,
+			`open http://127.0.0.1:7340/stores/vault#replace and choose “Replace it”, or type: firmus store replace vault --reason "…"`},
+		{report.Order{Act: report.ReadRegister}, "firmus register read", "open http://127.0.0.1:7340/register and choose “Read it now”, or type: firmus register read"},
+		{report.Order{Act: report.RetireDisc, Disc: "QD-0031"}, `firmus disc retire QD-0031 --reason "…"`, `firmus disc retire QD-0031 --reason "…"`},
 		{report.Order{Act: report.Choose, Means: "new-transfer"}, "--new-transfer", "“It is a better transfer, made on purpose” (--new-transfer)"},
 	} {
 		if got := tc.o.String(); got != tc.terminal {

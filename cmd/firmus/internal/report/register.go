@@ -121,16 +121,17 @@ func cutTo(s string, n int) string {
 
 // registerSteps say what to do about a finding of the register.
 func (m Matter) registerSteps(f ledger.Finding) []Step {
-	settle := fmt.Sprintf("If it is right as it is, settle it and say why: firmus findings settle %d --reason TEXT --by NAME", f.ID)
+	leave := say("If it is right as it is, settle it and say why: ", settle(f))
+	again := Order{Act: ReadRegister}
 	switch f.Kind {
 	case fixity.NotRead:
 		return []Step{say("Open the register in its own program and see whether it is whole. Bring it back from yesterday's copy if it isn't."),
-			say("Read it again: firmus register read. Until then, what was read last stays in force.")}
+			say("Read it again: ", again, ". Until then, what was read last stays in force.")}
 	case fixity.TornColumn, fixity.FilledDown:
 		return []Step{say("Look at the changes before anybody types anything else into the register: the page Register shows each row as it was."),
-			say("If it was a mistake, undo it in the register's own program, or copy the values back from the page. Then: firmus register read."), say(settle)}
+			say("If it was a mistake, undo it in the register's own program, or copy the values back from the page. Then: ", again, "."), leave}
 	}
-	return []Step{say("Correct the rows in the register's own program. Firmus never writes to it."), say("Read it again: firmus register read. A finding ends once its rows are right."), say(settle)}
+	return []Step{say("Correct the rows in the register's own program. Firmus never writes to it."), say("Read it again: ", again, ". A finding ends once its rows are right."), leave}
 }
 
 // RegisterChanges says in a few words how a version of the register differs from the one
