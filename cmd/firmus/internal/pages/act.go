@@ -290,7 +290,6 @@ func (x *job) end(o outcome, err error) {
 type jobNow struct {
 	ID, What, By, File string
 	Began              time.Time
-	Files, Bytes       int64
 	Rate               int64 // bytes a second
 	Amount, Size, Left string
 	Notes              []string
@@ -312,7 +311,7 @@ func (x *job) now() jobNow {
 	over := x.over()
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	j := jobNow{ID: x.ID, What: x.What, By: x.By, File: x.file, Began: x.Began, Files: x.files, Bytes: x.bytes, Notes: slices.Clone(x.notes), Over: over}
+	j := jobNow{ID: x.ID, What: x.What, By: x.By, File: x.file, Began: x.Began, Notes: slices.Clone(x.notes), Over: over}
 	now := time.Now()
 	if d := now.Sub(x.began).Seconds(); d > 0 {
 		j.Rate = int64(float64(x.bytes) / d)

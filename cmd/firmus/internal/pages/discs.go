@@ -227,17 +227,16 @@ func verdictOf(c ledger.DiscCheck) string {
 }
 
 type discData struct {
-	Name, As  string // as is written, and as people read it
-	Kind      string
-	Box       string
-	Facts     [][2]string
-	Files     []discFileRow
-	Checks    []checkRow
-	Findings  []link
-	Due       string
-	Burn      string
-	Twins     []link
-	Technical bool
+	Name, As string // as is written, and as people read it
+	Kind     string
+	Box      string
+	Facts    [][2]string
+	Files    []discFileRow
+	Checks   []checkRow
+	Findings []link
+	Due      string
+	Burn     string
+	Twins    []link
 }
 
 type discFileRow struct {

@@ -91,7 +91,6 @@ type recoverForm struct {
 	Joined  bool
 	Upload  bool
 	Move    bool
-	FromIs  string
 	Damaged string // what lies in the place
 }
 

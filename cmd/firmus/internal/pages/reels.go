@@ -58,7 +58,6 @@ func (s *Site) plan(t *tx) (reels.Plan, error) {
 
 type reelsData struct {
 	At      time.Time
-	Late    bool // more was recorded since it was counted
 	Items   int64
 	Sides   int64
 	Filters []reelFilter
@@ -320,7 +319,7 @@ func (r *sideRow) discs(t *tx, s reels.Side) error {
 		if d.Twin != "" && d.Twin != "A" {
 			to = &r.DiscB
 		}
-		to.Discs = append(to.Discs, link{"/discs/" + url.PathEscape(d.Name()), d.Name()})
+		to.Discs = append(to.Discs, link{discPath(d.Name()), d.Name()})
 	}
 	for _, c := range []*discCell{&r.DiscA, &r.DiscB} {
 		if len(c.Discs) == 0 {
@@ -410,7 +409,7 @@ func reelPage(q *request) error {
 	if err != nil && !none {
 		return err
 	}
-	d := reelData{Item: item, Print: "/print/reels/" + url.PathEscape(item)}
+	d := reelData{Item: item, Print: "/print" + reelPath(item)}
 	err = q.view(func(t *tx) error {
 		plan, err := q.s.plan(t)
 		if err != nil {
@@ -470,7 +469,7 @@ func reelPage(q *request) error {
 			x.Copies = append(x.Copies, copyLine{Store: c.Where, State: string(c.State), Is: c.Is, Known: c.Known, At: q.named(f.Set, c.At), Bad: c.Bad})
 			if c.Disc != "" && !seen[c.Disc] {
 				seen[c.Disc] = true
-				d.OnDiscs = append(d.OnDiscs, link{"/discs/" + url.PathEscape(c.Disc), c.Disc})
+				d.OnDiscs = append(d.OnDiscs, link{discPath(c.Disc), c.Disc})
 			}
 		}
 		for _, fd := range f.Findings {

@@ -115,12 +115,11 @@ type registerProblem struct {
 }
 
 type registerNight struct {
-	Path     string
-	At       time.Time
-	By       string
-	Words    string
-	Rows     int64
-	Suspects []string
+	Path  string
+	At    time.Time
+	By    string
+	Words string
+	Rows  int64
 }
 
 // registerSides are the kinds of trouble by who says what: the register more than the files,
@@ -251,7 +250,6 @@ func nightOf(v fixity.RegisterVersion) registerNight {
 }
 
 type changesData struct {
-	N        int64
 	At       time.Time
 	By       string
 	First    bool
@@ -281,7 +279,7 @@ func registerChanges(q *request) error {
 	}
 	after, _ := strconv.Atoi(q.URL.Query().Get("after"))
 	after = max(after, 0)
-	d := changesData{N: n, First: n == 1}
+	d := changesData{First: n == 1}
 	err = q.view(func(t *tx) error {
 		v, err := t.Register.Version(n)
 		if err != nil {

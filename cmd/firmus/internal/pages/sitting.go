@@ -27,7 +27,6 @@ var sittingRoutes = []route{
 
 type sittingData struct {
 	Drive  string
-	Query  string // of the page, to come back to it
 	Show   string // which discs: "due", "month" or "" for those of a box
 	Box    string
 	Boxes  []string

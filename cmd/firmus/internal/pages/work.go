@@ -38,7 +38,6 @@ type workData struct {
 	Stores   []storeChoice
 	Jobs     []jobNow
 	Drive    string
-	Decide   []ledger.Disc // discs whose kind of change waits for a decision
 	Reviewer bool
 	Person   asks
 	Asked    asked
@@ -54,7 +53,6 @@ type folder struct{ Path, Shown string }
 
 type fileLine struct {
 	Ref, Shown string // SET/PATH
-	Item       string
 }
 
 type storeChoice struct {
@@ -86,7 +84,7 @@ func workPage(q *request) error {
 				return err
 			}
 			for _, f := range files {
-				d.Editing = append(d.Editing, fileLine{f.Set + "/" + f.Path, shown(f.Set + "/" + f.Path), f.Item})
+				d.Editing = append(d.Editing, fileLine{f.Set + "/" + f.Path, shown(f.Set + "/" + f.Path)})
 			}
 		}
 		if len(d.Editing) > mostFiles {

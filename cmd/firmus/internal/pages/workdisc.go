@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net/url"
 	"strings"
 
 	"firmus/cmd/firmus/internal/acts/archive"
@@ -72,7 +71,7 @@ func discCheckAct(q *request) error {
 		out.Text = strings.TrimSpace(text.String())
 		out.Links = findingLinks(c.Findings)
 		if c.Disc.ID != 0 {
-			out.Links = append(out.Links, link{"/discs/" + url.PathEscape(c.Disc.Name()), "Disc " + shown(c.Disc.Name())})
+			out.Links = append(out.Links, link{discPath(c.Disc.Name()), "Disc " + shown(c.Disc.Name())})
 		}
 		return out, nil
 	})
