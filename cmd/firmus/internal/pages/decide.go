@@ -50,18 +50,23 @@ func (q *request) still(saw map[int64]string) error {
 	})
 }
 
-// decision reads what every decision about a finding has.
-func (q *request) decision() (id int64, saw map[int64]string, reason string, err error) {
+// finding is the finding of the path, as it was shown and still is.
+func (q *request) finding() (id int64, saw map[int64]string, err error) {
 	if id, err = q.number("id"); err != nil {
 		return
 	}
 	if saw, err = q.saw(id); err != nil {
 		return
 	}
-	if err = q.still(saw); err != nil {
-		return
+	err = q.still(saw)
+	return
+}
+
+// decision reads what every decision about a finding has.
+func (q *request) decision() (id int64, saw map[int64]string, reason string, err error) {
+	if id, saw, err = q.finding(); err == nil {
+		reason, err = q.reason()
 	}
-	reason, err = q.reason()
 	return
 }
 
@@ -200,15 +205,8 @@ func openOf(incident int64) func(*tx) (int64, string, error) {
 }
 
 func recoverAct(q *request) error {
-	id, err := q.number("id")
+	id, saw, err := q.finding()
 	if err != nil {
-		return err
-	}
-	saw, err := q.saw(id)
-	if err != nil {
-		return err
-	}
-	if err := q.still(saw); err != nil {
 		return err
 	}
 	return q.recover(fmt.Sprintf("Put right: finding %d", id), recovering.Order{Findings: []int64{id}, From: q.field("from"), Saw: saw}, fmt.Sprintf("/findings/%d", id))

@@ -30,15 +30,8 @@ type uploadForm struct {
 func notYet(string, string, string, func(io.Writer) error) error { return fixity.ErrRefused }
 
 func layOutFinding(q *request) error {
-	id, err := q.number("id")
+	id, saw, err := q.finding()
 	if err != nil {
-		return err
-	}
-	saw, err := q.saw(id)
-	if err != nil {
-		return err
-	}
-	if err := q.still(saw); err != nil {
 		return err
 	}
 	return q.layOut(recovering.Order{Findings: []int64{id}, Saw: saw}, fmt.Sprintf("/findings/%d", id))
