@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"firmus/cmd/firmus/internal/letters"
 	"firmus/fixity/ledger"
@@ -57,5 +58,22 @@ func TestLink(t *testing.T) {
 	}
 	if linked < 5 {
 		t.Errorf("only %d letters were tried", linked)
+	}
+}
+
+// The weekly letter, too, leads to pages where people reach them, and says what may be typed.
+func TestWeeklyLinks(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, "\n[web]\naddress = \"https://firmus.example.org\"\n")
+	reels(w, 3, 0)
+	w.post()
+	w.audit(true)
+	w.rot("studio/masters/QV-0100/QV-0100_A.wav", 0, 70_000)
+	w.write("vault/masters/QV-0101/stray.wav", "stray", 2000)
+	w.audit(true)
+	w.pass(8 * 24 * time.Hour)
+	flat := strings.Join(strings.Fields(w.newest("weekly")), " ")
+	if n := len(regexp.MustCompile(`What to do: https://firmus\.example\.org/findings/(\d+) \(or firmus findings show (\d+)\)`).FindAllString(flat, -1)); n < 2 || strings.Contains(flat, "What to do: firmus") {
+		t.Errorf("%d findings have a link:\n%s", n, flat)
 	}
 }

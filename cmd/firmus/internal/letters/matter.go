@@ -272,7 +272,7 @@ func (w writer) filesTable(title string, fs []ledger.Finding) part {
 		p.Table.Rows = append(p.Table.Rows, []string{fmt.Sprintf("[%d]", f.ID), report.Show(w.path(f.Path)), w.lies(f) + ": " + state + "; " + report.Good(f)})
 	}
 	if more := len(fs) - sampled; more > 0 {
-		p.Table.Rows = append(p.Table.Rows, []string{"", "", fmt.Sprintf("and %s more: firmus findings", fixity.Number(int64(more)))})
+		p.Table.Rows = append(p.Table.Rows, []string{"", "", fmt.Sprintf("and %s more: %s", fixity.Number(int64(more)), w.order(report.Order{Act: report.ShowFindings}))})
 	}
 	return p
 }

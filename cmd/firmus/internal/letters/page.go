@@ -6,6 +6,7 @@ import (
 	"unicode/utf8"
 
 	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity/ledger"
 )
 
 // page is what a letter says, before it is text or HTML.
@@ -32,11 +33,18 @@ type step struct {
 	Text, Then string
 }
 
+// order is an order in a letter's words.
+func (w words) order(o report.Order) string { return report.LetterSay(w.pages)(o) }
+
+// show is where all that is known of a finding stands.
+func (w words) show(f ledger.Finding) string {
+	return w.order(report.Order{Act: report.ShowFinding, Findings: []int64{f.ID}})
+}
+
 // steps puts steps into a letter's words: where the form is, and what may be typed instead.
 func (w words) steps(all []report.Step) (out []step) {
-	say := report.LetterSay(w.pages)
 	for _, s := range all {
-		out = append(out, step{s, s.Text.In(say), s.Then.In(say)})
+		out = append(out, step{s, s.Text.In(w.order), s.Then.In(w.order)})
 	}
 	return out
 }

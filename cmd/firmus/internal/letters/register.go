@@ -49,7 +49,7 @@ func (w writer) placed(steps []step) []step {
 	steps = slices.Clone(steps)
 	for i := range steps {
 		if len(steps[i].Lines) > 0 {
-			steps[i].Lines, steps[i].Text = nil, steps[i].Text+fmt.Sprintf(" The places: firmus findings show %d.", w.x.open[0].ID)
+			steps[i].Lines, steps[i].Text = nil, steps[i].Text+fmt.Sprintf(" The places: %s.", w.show(w.x.open[0]))
 		}
 	}
 	return steps
@@ -89,7 +89,7 @@ func (w week) registerLines() (out []string) {
 		for _, f := range open {
 			what = append(what, report.RegisterShort(f))
 		}
-		out = append(out, fmt.Sprintf("[%s] waits for you: %s. What to do: firmus findings show %d", numbers(open), fixity.And(what), open[0].ID))
+		out = append(out, fmt.Sprintf("[%s] waits for you: %s. What to do: %s", numbers(open), fixity.And(what), w.show(open[0])))
 	}
 	return out
 }

@@ -174,16 +174,16 @@ func (w week) waits() []string {
 		default:
 			s += fmt.Sprintf("%s: %s", w.lies(f), w.what(f))
 		}
-		out = append(out, s+fmt.Sprintf(" (%s). What to do: firmus findings show %d", age(w.now.Sub(f.Opened)), f.ID))
+		out = append(out, s+fmt.Sprintf(" (%s). What to do: %s", age(w.now.Sub(f.Opened)), w.show(f)))
 	}
 	for _, k := range w.keep {
 		out = append(out, fmt.Sprintf("Keep the source of %s received %s: not all of it was read in two independent stores yet", fixity.Count(len(k.Files), "file"), w.day(k.At)))
 	}
 	for _, s := range w.owned(false) {
-		out = append(out, s+": firmus report holdings names it")
+		out = append(out, s+": "+w.order(report.Order{Act: report.ShowHoldings})+" names it")
 	}
 	if len(out) > listed {
-		out = append(out[:listed:listed], fmt.Sprintf("and %s more: firmus findings", fixity.Number(int64(len(out)-listed))))
+		out = append(out[:listed:listed], fmt.Sprintf("and %s more: %s", fixity.Number(int64(len(out)-listed)), w.order(report.Order{Act: report.ShowFindings})))
 	}
 	return out
 }

@@ -322,7 +322,7 @@ func (w week) open(p *page) {
 		default:
 			s = fmt.Sprintf("%s, the first of them %s: %s", fixity.Count(int64(len(t.fileIDs())), "file"), w.words.nameIn(f.Set, f.Path), short)
 		}
-		x.Lines = append(x.Lines, fmt.Sprintf("[%s] %s for %s: %s. What to do: firmus findings show %d", numbers(t.open), heading(t.open), age(w.now.Sub(f.Opened)), s, f.ID))
+		x.Lines = append(x.Lines, fmt.Sprintf("[%s] %s for %s: %s. What to do: %s", numbers(t.open), heading(t.open), age(w.now.Sub(f.Opened)), s, w.show(f)))
 	}
 	p.add(x)
 }
