@@ -179,8 +179,8 @@ func (t *onePage) Eject(ctx context.Context, at discs.At) {
 // with one disc: what was read is kept, and the next form, or the command, goes on.
 func sittingAct(q *request) error {
 	s := q.s
-	if s.o.Drive == "" || s.o.OpenDisc == nil {
-		return refused("The configuration names no drive for discs.")
+	if err := s.drive(); err != nil {
+		return err
 	}
 	show, box, name := q.field("show"), q.field("box"), q.field("disc")
 	p, ok := pullOf(show, box)
@@ -205,12 +205,8 @@ func sittingAct(q *request) error {
 	wanted[0], wanted[i] = wanted[i], wanted[0] // it is asked for first
 	back := sittingAddress(show, box, "")
 	return q.watched("Read disc "+shown(name), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		length := int64(0)
-		o := checking.Order{Looked: looked, At: discs.At{Drive: s.o.Drive},
-			About: func(c optical.Contents) { length = int64(c.LeadOut) },
-			Progress: func(p optical.Progress) {
-				x.says(fmt.Sprintf("%s: sector %s of %s", discs.Passes[p.Pass], fixity.Number(p.LBA), fixity.Number(length)))
-			}}
+		o := checking.Order{Looked: looked, At: discs.At{Drive: s.o.Drive}}
+		x.follow(&o)
 		var said []string
 		tray := &onePage{drive: s.o.Drive, word: q.field("written"), told: func(l string) { said = append(said, l); x.note(l) }}
 		sat, err := s.desk(a).Sit(ctx, p.InWords(), wanted, o, tray)

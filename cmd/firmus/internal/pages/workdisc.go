@@ -26,25 +26,38 @@ func (s *Site) desk(a *archive.Archive) checking.Desk {
 	return checking.Desk{Desk: registering.Desk{Archive: a}, Open: s.o.OpenDisc}
 }
 
+// follow has a check tell how far it is.
+func (x *job) follow(o *checking.Order) {
+	length := int64(0)
+	o.About = func(c optical.Contents) { length = int64(c.LeadOut) }
+	o.Progress = func(p optical.Progress) {
+		if p.Pass == optical.First { // how long single sectors take, nobody knows
+			x.dealtWith(p.LBA, length)
+		} else {
+			x.dealtWith(0, 0)
+		}
+		x.says(fmt.Sprintf("%s: sector %s of %s", discs.Passes[p.Pass], fixity.Number(p.LBA), fixity.Number(length)))
+	}
+}
+
+// drive refuses where there is no drive to read discs in.
+func (s *Site) drive() error {
+	if s.o.Drive == "" || s.o.OpenDisc == nil {
+		return refused("The configuration names no drive for discs.")
+	}
+	return nil
+}
+
 // discCheckAct reads the disc in the drive.
 func discCheckAct(q *request) error {
 	s := q.s
-	if s.o.Drive == "" || s.o.OpenDisc == nil {
-		return refused("The configuration names no drive for discs.")
+	if err := s.drive(); err != nil {
+		return err
 	}
 	o := checking.Order{Number: q.field("number"), Written: q.field("written"), Looked: q.field("looked"), At: discs.At{Drive: s.o.Drive}}
 	what := "Check the disc in " + s.o.Drive
 	return q.watched(what, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		length := int64(0)
-		o.About = func(c optical.Contents) { length = int64(c.LeadOut) }
-		o.Progress = func(p optical.Progress) {
-			if p.Pass == optical.First { // how long single sectors take, nobody knows
-				x.dealtWith(p.LBA, length)
-			} else {
-				x.dealtWith(0, 0)
-			}
-			x.says(fmt.Sprintf("%s: sector %s of %s", discs.Passes[p.Pass], fixity.Number(p.LBA), fixity.Number(length)))
-		}
+		x.follow(&o)
 		c, err := s.desk(a).Check(ctx, o)
 		var broken *checking.BrokenOff
 		if err != nil && !errors.As(err, &broken) {
