@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"cmp"
 	"database/sql"
 	"errors"
 	"slices"
@@ -24,10 +25,21 @@ type OpenIncident struct {
 const level = `CASE urgency WHEN 'none-intact' THEN 2 WHEN 'at-risk' THEN 1 ELSE 0 END`
 
 // ListIncidents are the incidents that have open findings, the most urgent first.
-func (t Findings) ListIncidents() (out []OpenIncident, err error) {
+func (t Findings) ListIncidents() ([]OpenIncident, error) { return t.incidents(`incident <> 0`) }
+
+// Incident is one of them; fixity.ErrNotFound if nothing of it is open.
+func (t Findings) Incident(id int64) (OpenIncident, error) {
+	all, err := t.incidents(`incident <> 0 AND incident = $1`, id)
+	if err != nil || len(all) == 0 {
+		return OpenIncident{}, cmp.Or(err, fixity.ErrNotFound)
+	}
+	return all[0], nil
+}
+
+func (t Findings) incidents(which string, of ...any) (out []OpenIncident, err error) {
 	var first []int64
 	var levels []int
-	if err := t.rows(`SELECT incident, count(*), min(id), max(`+level+`) FROM finding WHERE settled = '' AND incident <> 0 GROUP BY incident ORDER BY 4 DESC, 1`, nil,
+	if err := t.rows(`SELECT incident, count(*), min(id), max(`+level+`) FROM finding WHERE settled = '' AND `+which+` GROUP BY incident ORDER BY 4 DESC, 1`, of,
 		func(r *sql.Rows) error {
 			var x OpenIncident
 			var id int64

@@ -190,17 +190,15 @@ func (q *request) asMany(of string, open func(*tx) (int64, string, error)) (type
 // openOf are the open findings of an incident.
 func openOf(incident int64) func(*tx) (int64, string, error) {
 	return func(t *tx) (int64, string, error) {
-		all, err := t.Findings.ListIncidents()
+		x, err := t.Findings.Incident(incident)
+		if isNotFound(err) {
+			return 0, "", fmt.Errorf("nothing of this incident is open any more: %w", fixity.ErrChangedMeanwhile)
+		}
 		if err != nil {
 			return 0, "", err
 		}
-		for _, x := range all {
-			if x.ID == incident {
-				mark, err := t.Findings.MarkOfIncident(incident)
-				return x.Open, mark, err
-			}
-		}
-		return 0, "", fmt.Errorf("nothing of this incident is open any more: %w", fixity.ErrChangedMeanwhile)
+		mark, err := t.Findings.MarkOfIncident(incident)
+		return x.Open, mark, err
 	}
 }
 

@@ -193,15 +193,13 @@ func findingPage(q *request) error {
 func (s *Site) matter(t *tx, f ledger.Finding, d *findingData) (report.Matter, error) {
 	alone := f
 	if f.Open() && f.Incident != 0 {
-		all, err := t.Findings.ListIncidents()
+		x, err := t.Findings.Incident(f.Incident)
 		if err != nil {
 			return report.Matter{}, err
 		}
-		for _, x := range all {
-			if x.ID == f.Incident && x.Open > 1 {
-				d.Incident = &incidentLine{x, fixity.Means("urgency", string(x.Urgency)), incidentInWords(x)}
-				alone.Incident = 0
-			}
+		if x.Open > 1 {
+			d.Incident = &incidentLine{x, fixity.Means("urgency", string(x.Urgency)), incidentInWords(x)}
+			alone.Incident = 0
 		}
 	}
 	return report.MatterOf(t, s.o.Archive.Rules, s.o.Where, alone)

@@ -296,15 +296,13 @@ func incidentPage(q *request) error {
 	}
 	d := incidentData{ID: id, Person: q.asks()}
 	err = q.view(func(t *tx) error {
-		all, err := t.Findings.ListIncidents()
+		x, err := t.Findings.Incident(id)
+		if isNotFound(err) {
+			return fmt.Errorf("nothing of an incident %d is open any more: %w", id, fixity.ErrNotFound)
+		}
 		if err != nil {
 			return err
 		}
-		i := slices.IndexFunc(all, func(x ledger.OpenIncident) bool { return x.ID == id })
-		if i < 0 {
-			return fmt.Errorf("nothing of an incident %d is open any more: %w", id, fixity.ErrNotFound)
-		}
-		x := all[i]
 		d.Two = q.s.asksForTwo(x.Set)
 		d.Words, d.Open, d.First = incidentInWords(x), x.Open, lineOf(q.veiled(x.First))
 		if d.Saw, err = t.Findings.MarkOfIncident(id); err != nil {
