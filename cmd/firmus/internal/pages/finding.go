@@ -99,7 +99,7 @@ type signOffForm struct {
 	What    string // what accepting means here
 	Button  string
 	Choices []choice // what may be meant; none: only one thing
-	Damaged bool     // it looks like damage: that it was edited has to be said besides
+	Edited  string   // what has to be said besides, as it looks like damage; "" if it doesn't
 }
 
 type choice struct{ Value, Text string }
@@ -178,7 +178,7 @@ func findingPage(q *request) error {
 	}
 	d.Listen = q.listen(f, seen.Copies, m, away, dmg)
 	if d.Open {
-		if err := d.offer(q, f, seen); err != nil {
+		if err := d.offer(q, f, seen, m); err != nil {
 			return err
 		}
 	} else {
@@ -351,7 +351,7 @@ func (s *Site) stave(q *request, m report.Matter, length time.Duration, copies [
 }
 
 // offer says which acts the finding's page has forms for, and why not others.
-func (d *findingData) offer(q *request, f ledger.Finding, seen ledger.Seen) error {
+func (d *findingData) offer(q *request, f ledger.Finding, seen ledger.Seen, m report.Matter) error {
 	d.Settle = d.Person.May["reviewer"]
 	res, err := recovering.Of(q.s.o.Archive).Plan(q.Context(), recovering.Order{Findings: []int64{f.ID}, Upload: notYet})
 	if err != nil {
@@ -368,7 +368,7 @@ func (d *findingData) offer(q *request, f ledger.Finding, seen ledger.Seen) erro
 		case x.State == recovering.Planned:
 			d.Recover = recoverOf(res, x)
 		case len(x.MayName) > 0:
-			d.MayName, d.InStep = x.MayName, fixity.And(inStep(q.s.o.Archive.Rules, f.Store))
+			d.MayName, d.InStep = x.MayName, fixity.And(m.Followers())
 			d.NotOffer = append(d.NotOffer, sentence("Not put back by Firmus alone: "+x.Why))
 		case x.Why != "" && f.Subject == fixity.OfFile:
 			why, _, _ := strings.Cut(x.Why, " What to do, step by step") // which stands above
@@ -377,16 +377,6 @@ func (d *findingData) offer(q *request, f ledger.Finding, seen ledger.Seen) erro
 	}
 	d.SignOff = signOffOf(q.s.o.Archive.Rules, f, seen)
 	return nil
-}
-
-// inStep are the stores that a program keeps in step with one.
-func inStep(rules care.Rules, store string) (out []string) {
-	for _, s := range rules.Stores {
-		if rules.InStep(s.Name, store) {
-			out = append(out, s.Name)
-		}
-	}
-	return out
 }
 
 func recoverOf(res recovering.Result, x recovering.Item) *recoverForm {
@@ -431,7 +421,11 @@ func signOffOf(rules care.Rules, f ledger.Finding, seen ledger.Seen) *signOffFor
 			{"lost-otherwise", report.Meant["lost-otherwise"]}, {"master", report.Meant["master"]},
 		}}
 	case kind == fixity.Altered:
-		return &signOffForm{What: "It was edited on purpose. What lies there becomes a new version; the earlier one stays on record.", Button: "Sign off the change", Damaged: report.LooksDamaged(f, rules)}
+		o := &signOffForm{What: "It was edited on purpose. What lies there becomes a new version; the earlier one stays on record.", Button: "Sign off the change"}
+		if report.LooksDamaged(f, rules) {
+			o.Edited = report.Meant["edited"]
+		}
+		return o
 	}
 	return nil
 }
