@@ -52,7 +52,7 @@ type findingData struct {
 	SignOff  *signOffForm
 	Settle   bool
 	Like     int64  // open findings of the same class, this one with them
-	SawLike  string // their mark
+	SawLike  string // their mark, if closing all of them is asked for
 	Waiting  []proposalLine
 	Two      bool     // a second person has to confirm a sign-off
 	NotOffer []string // what isn't offered, and why
@@ -142,7 +142,7 @@ func findingPage(q *request) error {
 			if d.Like, err = t.Findings.CountLike(f); err != nil {
 				return err
 			}
-			if d.Like > 1 {
+			if d.Like > 1 && q.URL.Query().Has("like") { // each of them is read for it
 				if d.SawLike, err = t.Findings.MarkLike(f); err != nil {
 					return err
 				}

@@ -123,7 +123,7 @@ func TestSetIsRacedFor(t *testing.T) {
 	fs := w.open()
 	b, c := w.entered(), w.entered()
 	class, one := fs[0].ID, fs[5].ID
-	mark, all, other := b.saw(class), b.mark(fmt.Sprintf("/findings/%d", class), "all"), c.saw(one)
+	mark, all, other := b.saw(class), b.mark(fmt.Sprintf("/findings/%d?like=all", class), "all"), c.saw(one)
 	var wg sync.WaitGroup
 	var ra, rb answer
 	wg.Go(func() {
@@ -155,7 +155,10 @@ func TestClassIsSettled(t *testing.T) {
 	w.audit()
 	id := w.open()[0].ID
 	b := w.entered()
-	mark, all, at := b.saw(id), b.mark(fmt.Sprintf("/findings/%d", id), "all"), fmt.Sprintf("/findings/%d/settle-class", id)
+	if r := b.get(fmt.Sprintf("/findings/%d", id)); !strings.Contains(r.text, fmt.Sprintf(`href="/findings/%d?like=all#leave">Close all 3 findings`, id)) || strings.Contains(r.text, `name="all"`) {
+		t.Errorf("all of them are read before that is asked for: %s", r.text)
+	}
+	mark, all, at := b.saw(id), b.mark(fmt.Sprintf("/findings/%d?like=all", id), "all"), fmt.Sprintf("/findings/%d/settle-class", id)
 	if r := b.post(at, "saw", mark, "all", all, "by", "Ada", "reason", "copies for the school", "files", "2"); r.code != http.StatusUnprocessableEntity {
 		t.Errorf("another number: %d", r.code)
 	}
