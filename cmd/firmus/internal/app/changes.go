@@ -52,10 +52,7 @@ func (s *parts) followChanges(st config.Store) {
 			said = err.Error()
 			s.log.Warn("changes in the cloud can't be followed; tried again", "store", st.Name, "every", every, "error", err)
 		}
-		select {
-		case <-s.ctx.Done():
-		case <-time.After(every):
-		}
+		s.pause(every)
 	}
 }
 

@@ -58,10 +58,7 @@ func (s *parts) checkRecord() {
 				s.keepTold(told)
 			}
 		}
-		select {
-		case <-s.ctx.Done():
-		case <-time.After(cmp.Or(s.d.o.Beat, recordEvery)):
-		}
+		s.pause(cmp.Or(s.d.o.Beat, recordEvery))
 	}
 }
 

@@ -31,9 +31,6 @@ func (s *parts) drawDiscs() {
 				s.log.Warn("the month's discs could not be drawn; tried again", "error", err)
 			}
 		}
-		select {
-		case <-s.ctx.Done():
-		case <-time.After(cmp.Or(s.d.o.Beat, recordEvery)):
-		}
+		s.pause(cmp.Or(s.d.o.Beat, recordEvery))
 	}
 }

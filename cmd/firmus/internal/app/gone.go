@@ -54,10 +54,7 @@ func (s *parts) guardLedger() {
 			}
 			return
 		}
-		select {
-		case <-s.ctx.Done():
-		case <-time.After(every):
-		}
+		s.pause(every)
 	}
 }
 

@@ -182,6 +182,16 @@ func (s *parts) start() {
 	}
 }
 
+// pause waits, or until the parts stop.
+func (s *parts) pause(d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-s.ctx.Done():
+	}
+}
+
 // stopWithin is how long the parts may take to stop. What hangs in the system then
 // is left behind: what it has done is in the ledger.
 const stopWithin = 8 * time.Second

@@ -91,16 +91,6 @@ func (s *parts) followRegister() {
 	}
 }
 
-// pause waits, or until the daemon stops.
-func (s *parts) pause(d time.Duration) {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-	case <-s.ctx.Done():
-	}
-}
-
 // registerSign is how a change of the register's file shows.
 type registerSign struct {
 	size int64

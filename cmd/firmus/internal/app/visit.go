@@ -57,9 +57,6 @@ func (s *parts) visit(store string, first bool) {
 		if err == nil && !v.Again {
 			return
 		}
-		select {
-		case <-s.ctx.Done():
-		case <-time.After(visitAgain):
-		}
+		s.pause(visitAgain)
 	}
 }
