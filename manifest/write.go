@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"iter"
 	"strings"
 
 	"firmus/fixity"
@@ -78,15 +77,3 @@ func (w *Writer) Finish() ([]Warning, error) {
 
 // Lines is how many lines were written.
 func (w *Writer) Lines() int { return w.n }
-
-// Write writes the manifest by algorithm a of the files that lines yields, as
-// Writer does. With an error part of the text may have been written.
-func Write(w io.Writer, a fixity.Algorithm, lines iter.Seq2[string, fixity.Digest]) ([]Warning, error) {
-	m := NewWriter(w, a)
-	for path, d := range lines {
-		if err := m.Add(path, d); err != nil {
-			return nil, err
-		}
-	}
-	return m.Finish()
-}

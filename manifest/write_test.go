@@ -31,7 +31,7 @@ func TestWrite(t *testing.T) {
 		}
 	}
 	var b strings.Builder
-	warn, err := manifest.Write(&b, fixity.MD5, lines(" a ", "*b", "50%", "c\r\n", "d\\e", "f/g"))
+	warn, err := write(&b, fixity.MD5, lines(" a ", "*b", "50%", "c\r\n", "d\\e", "f/g"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -43,15 +43,15 @@ func TestWrite(t *testing.T) {
 		t.Errorf("%+v", warn)
 	}
 	for _, paths := range [][]string{{""}, {"a/"}, {"/a"}, {"../a"}, {"a/../b"}, {"./a"}, {"a\x00"}, {"b", "a"}, {"a", "a"}} {
-		if _, err := manifest.Write(io.Discard, fixity.MD5, lines(paths...)); err == nil {
+		if _, err := write(io.Discard, fixity.MD5, lines(paths...)); err == nil {
 			t.Errorf("%q was written", paths)
 		}
 	}
-	if _, err := manifest.Write(io.Discard, fixity.SHA1, lines("a")); err == nil {
+	if _, err := write(io.Discard, fixity.SHA1, lines("a")); err == nil {
 		t.Error("a digest by another algorithm was written")
 	}
 	full := errors.New("no room")
-	if _, err := manifest.Write(failing{full}, fixity.MD5, lines("a")); !errors.Is(err, full) {
+	if _, err := write(failing{full}, fixity.MD5, lines("a")); !errors.Is(err, full) {
 		t.Errorf("%v", err)
 	}
 }
@@ -246,4 +246,15 @@ func TestNothingOutsideIsOpened(t *testing.T) {
 	if diff := cmp.Diff(want, kinds(res)); diff != "" {
 		t.Error(diff)
 	}
+}
+
+// write writes the manifest of the files that lines yields.
+func write(w io.Writer, a fixity.Algorithm, lines iter.Seq2[string, fixity.Digest]) ([]manifest.Warning, error) {
+	m := manifest.NewWriter(w, a)
+	for path, d := range lines {
+		if err := m.Add(path, d); err != nil {
+			return nil, err
+		}
+	}
+	return m.Finish()
 }

@@ -72,10 +72,6 @@ func (t Turn) Has(due time.Time) bool {
 	return rank(due) <= rank(t.UpTo) || rank(due) > rank(t.Beyond) && rank(due) < rank(Never)
 }
 
-// Ahead says that a copy which is due at a time comes before those whose turn it merely is:
-// something has changed or is wrong, and a bound of bytes a day doesn't hold it up.
-func Ahead(due time.Time) bool { return rank(due) <= 0 }
-
 // DueAtOnce says that a copy is due ahead of all that is merely due.
 func (c Copy) DueAtOnce() bool { return rank(c.Due) < rank(Now) }
 

@@ -48,13 +48,9 @@ func (in Info) Get(label string) []string {
 	return values
 }
 
-// ReadInfo reads the text of bag-info.txt in UTF-8. old says that blanks around
+// readInfo reads the text of bag-info.txt in UTF-8. old says that blanks around
 // the colon are free, as before version 1.0. Lines that are no element are
 // problems of kind Info and are passed over.
-func ReadInfo(r io.Reader, old bool) (Info, []manifest.Problem, error) {
-	return readInfo(manifest.TextLines(r), old)
-}
-
 func readInfo(lines iter.Seq2[string, error], old bool) (info Info, problems []manifest.Problem, err error) {
 	n, size := 0, 0
 	open := false // an element that may go on
