@@ -50,10 +50,11 @@ type DaemonOptions struct {
 	// Beat overrides how often the schedule comes round where nothing is due, and the
 	// ledger is tried; for tests in which a month passes at once.
 	Beat time.Duration
-	// Look overrides how often it is looked for stores that may have come; for tests.
+	// Look overrides how often it is looked for stores that may have come, and at the
+	// register's file; for tests.
 	Look time.Duration
 	// TakeInFirst and Rest override when new files are looked for after a start, and how
-	// long one must be at rest; Again how often is tried what may get better; Changes how
+	// long one must be at rest, also the register's; Again how often is tried what may get better; Changes how
 	// often a service is asked what has changed; for tests.
 	TakeInFirst, Rest, Again, Changes time.Duration
 }

@@ -1,9 +1,13 @@
 package app_test
 
 import (
+	"bytes"
+	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
+	"time"
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
@@ -60,4 +64,39 @@ func TestRegisterNames(t *testing.T) {
 			t.Errorf("the configuration has %q, and it is read as %q", x[0], x[1])
 		}
 	}
+}
+
+// The daemon reads the register when its file has changed, and when the configuration has.
+func TestDaemonReadsTheRegister(t *testing.T) {
+	t.Parallel()
+	w, addr := daemonWorld(t, `[register]
+file = "register.csv"
+columns = { item = "Number", restricted = "Access" }
+`)
+	row := "Number,Access\nQV-0100,open\n"
+	w.put("register.csv", []byte(row), time.Now().Add(-time.Hour))
+	r := w.daemon(addr)
+	reads := func(n int) func() bool {
+		return func() bool { return strings.Count(r.log.text(), "the register was read") >= n }
+	}
+	restricted := func(want bool) {
+		t.Helper()
+		a := w.open()
+		defer a.Close()
+		if got, err := a.Acts.Restricted(t.Context(), "QV-0100"); err != nil || got != want {
+			t.Errorf("restricted: %v, %v; want %v", got, err, want)
+		}
+	}
+	r.within(20*time.Second, "it is read", reads(1))
+	restricted(false)
+	w.put("register.csv", []byte(row+"QV-0101,closed\n"), time.Now())
+	r.within(20*time.Second, "it is read once it changes", reads(2))
+	text, err := os.ReadFile(w.path("firmus.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.put("firmus.toml", bytes.Replace(text, []byte("[register]"), []byte("[register]\nrestricted = { open = \"yes\" }"), 1), time.Now())
+	r.reload <- struct{}{}
+	r.within(20*time.Second, "it is read once the configuration changes", reads(3))
+	restricted(true)
 }

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -66,7 +67,7 @@ func (s *parts) followRegister() {
 	configured := signOfRegister(s.a.Config.File).at
 	var seen, tried registerSign
 	var since time.Time
-	for ; ; s.pause(registerLook) {
+	for ; ; s.pause(cmp.Or(s.d.o.Look, registerLook)) {
 		if s.ctx.Err() != nil {
 			return
 		}
@@ -79,14 +80,15 @@ func (s *parts) followRegister() {
 			continue
 		}
 		daily := time.Since(r.TriedAt) >= registerNight
-		changed := seen != tried && time.Since(since) >= registerRest
-		if tried == (registerSign{}) && !r.TriedAt.IsZero() && !seen.at.After(r.TriedAt) && !configured.After(r.TriedAt) {
+		rested := time.Since(since) >= cmp.Or(s.d.o.Rest, registerRest)
+		changed, other := seen != tried && rested, configured.After(r.TriedAt) && rested
+		if tried == (registerSign{}) && !r.TriedAt.IsZero() && !seen.at.After(r.TriedAt) {
 			changed, tried = false, seen // it was read by an earlier run
 		}
-		if !daily && !changed {
+		if !daily && !changed && !other {
 			continue
 		}
-		tried = seen
+		tried, configured = seen, time.Time{}
 		s.readRegister()
 	}
 }
