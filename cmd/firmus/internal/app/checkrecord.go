@@ -40,16 +40,19 @@ func (s *parts) checkRecord() {
 			said = ""
 			s.log.Info("the record is what was written", "events", v.Events, "readings", v.Readings, "rows", v.Rows)
 		}
-		broken := s.recordBroken()
+		f, unknown := s.lastCheck()
+		broken := ""
+		if unknown == nil && f.Outcome == ledger.FiringBroken {
+			broken = f.Trouble
+		}
 		if acts.IsBroken(err) {
 			broken = cmp.Or(broken, err.Error()) // also where it could not be noted
 		}
-		if broken == "" {
-			if f, err := s.lastCheck(); told != "" && err == nil && f.Outcome == ledger.FiringDone {
-				told = ""
-				s.keepTold("")
-			}
-		} else if broken != told && time.Since(tried) >= alarmAgain {
+		switch {
+		case broken == "" && told != "" && unknown == nil && f.Outcome == ledger.FiringDone:
+			told = ""
+			s.keepTold("")
+		case broken != "" && broken != told && time.Since(tried) >= alarmAgain:
 			tried = time.Now()
 			if s.alarm("URGENT: Firmus's record is not what was written", "The record of what was checked and decided was changed, or its database is damaged: "+report.Plainly(broken)+".",
 				"The recordings are not concerned, but what Firmus says about them can't be trusted until this is cleared up.",
@@ -91,15 +94,7 @@ func (s *parts) keepTold(told string) {
 	}
 }
 
-// recordBroken is what the newest check of the record has found wrong; "" nothing.
-func (s *parts) recordBroken() string {
-	f, err := s.lastCheck()
-	if err != nil || f.Outcome != ledger.FiringBroken {
-		return ""
-	}
-	return f.Trouble
-}
-
+// lastCheck is the newest check of the record.
 func (s *parts) lastCheck() (f ledger.Firing, err error) {
 	err = s.a.Ledger.View(s.ctx, func(t *ledger.Tx) error { f, err = t.Clock.LastEnded(ledger.FiringVerify, ""); return err })
 	return f, err
