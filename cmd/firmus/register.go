@@ -29,7 +29,7 @@ func (c *command) registerTryCommand() *cobra.Command {
 	var sheet, encoding, password string
 	cmd := &cobra.Command{
 		Use:   "try [FILE]",
-		Short: "Shows what would be read of a spreadsheet, and keeps nothing",
+		Short: "Show what would be read of a spreadsheet, and keep nothing",
 		Long: `Reads a spreadsheet (XLSX, ODS or CSV) as the register and shows which sheet and columns
 it would read, which rows would match files under care, and what would not match and
 why. Nothing is kept. At the end stand the lines that the configuration needs.

@@ -75,6 +75,7 @@ type reelsReport struct {
 
 	columns []reels.Column
 	discs   bool
+	unsided bool // nothing tells sides
 }
 
 type reelsRow struct {
@@ -126,7 +127,7 @@ func reelsOf(ctx context.Context, a *app.App, f reels.Filter, now time.Time) (*r
 	if err != nil {
 		return nil, err
 	}
-	r := &reelsReport{At: now, Reels: o.Items, Sides: o.Sides(), Counts: o.Counts, Rows: []reelsRow{}, columns: o.Plan.Columns, discs: o.Plan.Discs}
+	r := &reelsReport{At: now, Reels: o.Items, Sides: o.Sides(), Counts: o.Counts, Rows: []reelsRow{}, columns: o.Plan.Columns, discs: o.Plan.Discs, unsided: o.Unsided()}
 	err = a.Ledger.View(ctx, func(t *ledger.Tx) error {
 		r.Rows = r.Rows[:0]
 		discs := map[int64]ledger.Disc{}
@@ -256,13 +257,19 @@ func clock(seconds float64) string {
 
 // reelsText prints the table without the columns in which nothing stands.
 func (c *command) reelsText(r *reelsReport) error {
-	c.printf("%s, %s", fixity.Count(r.Reels, "reel"), fixity.Count(r.Sides, "side"))
+	c.printf("%s", fixity.Count(r.Reels, "reel"))
+	if !r.unsided {
+		c.printf(", %s", fixity.Count(r.Sides, "side"))
+	}
 	for _, n := range reels.Nexts {
 		if r.Counts[n] > 0 {
 			c.printf(", %s %s", fixity.Number(r.Counts[n]), n.Words())
 		}
 	}
 	c.printf("\n")
+	if r.unsided && r.Reels > 0 {
+		c.printf("Nothing tells sides yet: write into the configuration how the names of files are built\n(pattern, in each set), or map the register's column for them.\n")
+	}
 	if len(r.Rows) == 0 {
 		c.printf("No such side.\n")
 		return nil

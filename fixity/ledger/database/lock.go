@@ -44,7 +44,7 @@ func (d *DB) Lock(ctx context.Context, at Locks, name, who string, wait time.Dur
 		if err = tryLock(f); err == nil {
 			var release func()
 			if release, holder, err = d.lockSession(ctx, at, name, who); err == nil {
-				text := fmt.Sprintf("%s, process %d, since %s\n", who, os.Getpid(), now().UTC().Format("2 Jan 2006 15:04:05 UTC"))
+				text := fmt.Sprintf("%s (process %d, since %s)\n", who, os.Getpid(), now().UTC().Format("2 Jan 2006 15:04:05 UTC"))
 				_ = f.Truncate(0) // the text is for people; the lock is what counts
 				_, _ = f.WriteAt([]byte(text), 0)
 				return func() {
@@ -119,7 +119,7 @@ func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (relea
 				AND ((l.classid::bigint << 32) | l.objid::bigint) = $1 LIMIT 1`, key).Scan(&app, &since)
 		c.Close()
 		if app != "" {
-			holder = app + ", since " + since.UTC().Format("2 Jan 2006 15:04:05 UTC")
+			holder = app + " (by the database, since " + since.UTC().Format("2 Jan 2006 15:04:05 UTC") + ")"
 		}
 		return nil, holder, fixity.ErrBusy
 	}

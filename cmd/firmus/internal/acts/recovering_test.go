@@ -335,7 +335,7 @@ func TestRecoverNoRoom(t *testing.T) {
 		w.rig("studio", func(r stores.Root) stores.Root { return rigged{Root: r, free: func() int64 { return 1 << 20 }} })
 		got, res := w.recover(recovering.Order{Store: "studio"})
 		w.want("recovered", got, "studio QV-0107/QV-0107_A.wav: not-done")
-		if !strings.Contains(res.Items[0].Why, "no room") {
+		if !strings.Contains(res.Items[0].Why, "no room") || !strings.Contains(res.Items[0].Why, "and 67.1 MB must stay free") {
 			t.Errorf("%+v", res.Items)
 		}
 	})

@@ -2,6 +2,7 @@ package acts
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -174,7 +175,7 @@ func (e Acts) OpenFindings(ctx context.Context, ids []int64, incident int64, saw
 			known[id] = true
 			s, err := t.SeeFinding(id)
 			if err != nil {
-				return fmt.Errorf("finding %d: %w", id, err)
+				return noFinding(id, err)
 			}
 			if err := archive.SawAs(s, saw[id]); err != nil {
 				return err
@@ -333,13 +334,21 @@ func (e Acts) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 	})
 }
 
+// noFinding says why a finding could not be read.
+func noFinding(id int64, err error) error {
+	if errors.Is(err, fixity.ErrNotFound) {
+		return fmt.Errorf("there is no finding %d: %w", id, err)
+	}
+	return fmt.Errorf("finding %d: %w", id, err)
+}
+
 // classOf are the open findings of the class of one: same store, set, subject, kind
 // and anatomy. sawAll is the mark of those that a person was shown.
 func (e Acts) classOf(ctx context.Context, id int64, sawAll string) (ids []int64, err error) {
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		one, err := t.Findings.Get(id)
 		if err != nil {
-			return fmt.Errorf("finding %d: %w", id, err)
+			return noFinding(id, err)
 		}
 		all, err := t.Findings.Open(one.Store)
 		if err != nil {

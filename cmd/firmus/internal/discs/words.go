@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strings"
 
+	"firmus/fixity"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
@@ -56,7 +57,7 @@ func soundIs(f burned.Held) string {
 		var at []string
 		for i, b := range f.Breaks {
 			if i == mostPlaces {
-				at = append(at, fmt.Sprintf("and %d more places", len(f.Breaks)-i))
+				at = append(at, "and "+fixity.Count(len(f.Breaks)-i, "more place"))
 				break
 			}
 			p := fmt.Sprintf("at sector %d", b.LBA)

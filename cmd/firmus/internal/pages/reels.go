@@ -59,6 +59,7 @@ func (s *Site) plan(t *tx) (reels.Plan, error) {
 type reelsData struct {
 	At      time.Time
 	Items   int64
+	Unsided bool // nothing tells sides
 	Sides   int64
 	Filters []reelFilter
 	Chosen  string // in words; "" all
@@ -179,7 +180,7 @@ func (q *request) reels(n int) (reelsData, error) {
 	query := q.URL.Query()
 	after := reels.Key{Item: query.Get("after"), Side: query.Get("side")}
 	keys, more := o.Page(f, after, n)
-	d := reelsData{At: o.At, Items: o.Items, Sides: o.Sides(), Discs: o.Plan.Discs, Chosen: filterWords(f), First: after == reels.Key{}, Print: withQuery("/print/reels", filterQuery(f))}
+	d := reelsData{At: o.At, Items: o.Items, Sides: o.Sides(), Unsided: o.Unsided(), Discs: o.Plan.Discs, Chosen: filterWords(f), First: after == reels.Key{}, Print: withQuery("/print/reels", filterQuery(f))}
 	for _, x := range reels.Nexts {
 		w := reelFilter{Path: withQuery("/reels", filterQuery(reels.Filter{Next: x})), Words: x.Words(), N: o.Counts[x], Here: f == reels.Filter{Next: x}, Need: x == reels.PutRight || x == reels.Decide}
 		if w.N > 0 || w.Here {

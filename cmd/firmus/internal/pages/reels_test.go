@@ -145,7 +145,7 @@ func TestDiscs(t *testing.T) {
 	for path, want := range map[string][]string{
 		"/discs":                    {"2 discs", "Box 4", "QD-0031 A", "never", "it was never read", "&lt;b&gt;"},
 		"/discs?show=due":           {"Discs to read now", "QD-0031 B"},
-		"/discs?show=month":         {"This month's discs", "QD-0031 A"},
+		"/discs?show=month":         {"This month's discs", "Still to be read:", "QD-0031 A"},
 		"/discs?box=4":              {"QD-0031 A"},
 		"/discs?box=5":              {"No disc"},
 		"/discs/QD-0031%20A":        {"audio disc, copy 1 of 2", "QD-0031 B", "QV-0107_A_01.wav", "It was never read", "It should be read now"},

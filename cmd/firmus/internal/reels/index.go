@@ -97,6 +97,12 @@ func (x told) fits(f Filter) bool {
 // Sides is how many there are.
 func (o *Overview) Sides() int64 { return int64(len(o.keys)) }
 
+// Unsided says that no name of a file and no row of the register tells a side: each reel
+// stands as one.
+func (o *Overview) Unsided() bool {
+	return !slices.ContainsFunc(o.keys, func(k Key) bool { return k.Side != "" })
+}
+
 // mostFiles is how many files the items of a page of sides have, but for the last one: they
 // are read for it.
 const mostFiles = 600

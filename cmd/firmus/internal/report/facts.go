@@ -429,7 +429,7 @@ func anyOf(x fixity.Fact) string {
 		out = append(out, fmt.Sprintf("%q", shown(p)))
 	}
 	if more := x.Of - int64(len(out)); more > 0 {
-		out = append(out, fmt.Sprintf("%d others", more))
+		out = append(out, fixity.Count(more, "other"))
 	}
 	return strings.Join(out, " or ")
 }

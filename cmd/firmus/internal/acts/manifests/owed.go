@@ -62,7 +62,7 @@ func (m *Made) Trouble(set, under string) (out []string) {
 		}
 	}
 	if more > 0 {
-		out = append(out, fmt.Sprintf("and those of %d more folders", more))
+		out = append(out, "and those of "+fixity.Count(more, "more folder"))
 	}
 	return out
 }

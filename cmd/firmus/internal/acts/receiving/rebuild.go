@@ -81,7 +81,7 @@ func (e Acts) rebuildRecord(ctx context.Context) (res RebuildResult, begun ledge
 		res.Events, res.From = best.Events, best.From
 		e.Sayf("the record goes on: %s from %s", fixity.Count(res.Events, "event"), best.From)
 		if best.Torn > 0 {
-			e.Sayf("%d lines in the event files are torn or overwritten with zeros, and no events", best.Torn)
+			e.Sayf("%s torn or overwritten with zeros, and %s", fixity.Counted(best.Torn, "line", "in the event files is", "in the event files are"), fixity.OneOr(best.Torn, "no event", "no events"))
 		}
 		if best.Beyond > 0 {
 			e.Sayf("event %d lacks in the event files, so the %d behind it are no part of the record; they stay in %s", best.Events, best.Beyond, best.From)

@@ -426,9 +426,9 @@ func (e Acts) Sources(ctx context.Context) ([]Source, error) {
 				held = append(held, r)
 				continue
 			}
-			why := fmt.Sprintf("%d of %d files have not been read intact in two independent stores yet", lacking, len(r.Files))
+			why := someOf(lacking, len(r.Files), "has not been read intact in two independent stores yet", "have not been read intact in two independent stores yet")
 			if bad > 0 {
-				why = fmt.Sprintf("%d of %d files are not whole recordings: keep the reel too, and transfer it again", bad, len(r.Files))
+				why = someOf(bad, len(r.Files), "is not a whole recording", "are not whole recordings") + ": keep the reel too, and transfer it again"
 			}
 			out = append(out, keep(r, why))
 		}
@@ -465,8 +465,8 @@ func (e Acts) lookAnew(ctx context.Context, r ledger.Received) (string, error) {
 			return "what is known of its files changed while they were looked at: that is done again with the next audit", nil
 		}
 		if err == nil {
-			e.Sayf("%s, received %s: all %d files that were received have been read intact in two independent stores. The source isn't there now, so what else is on it isn't known: before it is erased, %s",
-				r.Source, r.At.Format("2 Jan 2006"), len(r.Files), e.Words.To(report.Order{Act: report.Recognise, From: r.Source, Run: true}))
+			e.Sayf("%s, received %s: %s read intact in two independent stores. The source isn't there now, so what else is on it isn't known: before it is erased, %s",
+				r.Source, r.At.Format("2 Jan 2006"), allOf(len(r.Files), "the only file that was received has been", "files that were received have been"), e.Words.To(report.Order{Act: report.Recognise, From: r.Source, Run: true}))
 		}
 		return "", err
 	case more != "":
@@ -534,8 +534,8 @@ func (e Acts) sourceErasable(ctx context.Context, dir string, files int) error {
 	}
 	done, err := e.endSources(ctx, done, func(t *ledger.Tx, r ledger.Received) error { return t.Sources.Erasable(r, files, e.By) })
 	for _, r := range done {
-		e.Sayf("%s, received %s: all %d files that are on it now were looked at anew and have been read intact in two independent stores; it may be erased",
-			r.Source, r.At.Format("2 Jan 2006"), files)
+		e.Sayf("%s, received %s: %s read intact in two independent stores; it may be erased", r.Source, r.At.Format("2 Jan 2006"),
+			allOf(files, "the only file that is on it now was looked at anew and has been", "files that are on it now were looked at anew and have been"))
 	}
 	return err
 }

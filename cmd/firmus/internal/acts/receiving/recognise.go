@@ -281,18 +281,34 @@ func (r *Recognition) judge() {
 	case counts[NotRead] > 0:
 		r.Because = fmt.Sprintf("%d of %d could not be read", counts[NotRead], len(r.Files))
 	case counts[NotKnown] > 0:
-		r.Because = fmt.Sprintf("%d of %d files are not known", counts[NotKnown], len(r.Files))
+		r.Because = someOf(counts[NotKnown], len(r.Files), "is not known", "are not known")
 	case counts[HeldEarlier] > 0:
-		r.Because = fmt.Sprintf("%d of %d files are earlier versions, which no store need hold any more", counts[HeldEarlier], len(r.Files))
+		r.Because = someOf(counts[HeldEarlier], len(r.Files), "is an earlier version", "are earlier versions") + ", which no store need hold any more"
 	case bad > 0:
-		r.Because = fmt.Sprintf("%d of %d files are not whole recordings: keep this and the reel until they are transferred again", bad, len(r.Files))
+		r.Because = someOf(bad, len(r.Files), "is not a whole recording: keep this and the reel until it is transferred again", "are not whole recordings: keep this and the reel until they are transferred again")
 	case thin > 0:
-		r.Because = fmt.Sprintf("%d of %d files have not been read intact in two independent stores yet", thin, len(r.Files))
+		r.Because = someOf(thin, len(r.Files), "has not been read intact in two independent stores yet", "have not been read intact in two independent stores yet")
 	case len(r.Files) == 0:
 		r.Because = "no file was found there"
 	default:
-		r.MayErase, r.Because = true, fmt.Sprintf("all %d files were read intact in two independent stores", len(r.Files))
+		r.MayErase, r.Because = true, allOf(len(r.Files), "its only file was", "files were")+" read intact in two independent stores"
 	}
+}
+
+// someOf says how many of the files are so; one is what is said of the only file.
+func someOf(n, all int, one, many string) string {
+	if all == 1 {
+		return "its only file " + one
+	}
+	return fmt.Sprintf("%d of %d files %s", n, all, many)
+}
+
+// allOf says that all files are so; one is what is said of the only file.
+func allOf(n int, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return fmt.Sprintf("all %d %s", n, many)
 }
 
 func displayed(p string) (shown, exact string) {

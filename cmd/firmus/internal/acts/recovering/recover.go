@@ -460,7 +460,8 @@ func (a Acts) enough(ctx context.Context, in stores.Mended, x *Item) error {
 	if err != nil || free < 0 || free >= x.version.Size+roomLeft {
 		return err
 	}
-	return fmt.Errorf("there is no room for it on the drive: %s are free, and %s are needed, because the damaged file is kept", report.Size(free), report.Size(x.version.Size+roomLeft))
+	return fmt.Errorf("there is no room for it on the drive: %s are free, and %s are needed: the file takes %s beside what lies there, and %s must stay free",
+		report.Size(free), report.Size(x.version.Size+roomLeft), report.Size(x.version.Size), report.Size(int64(roomLeft)))
 }
 
 // asRead is what lies in the place, nil if nothing should. It must be what the ledger

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"strings"
 
 	"firmus/cmd/firmus/internal/register"
@@ -103,7 +104,9 @@ func noNumber(file string, g register.Proposal) error {
 			words = append(words, fmt.Sprintf("%q", w))
 		}
 	}
-	u.Text = fmt.Sprintf("it couldn't be guessed which column holds the number of the reel, among %s. Say it below [register]: columns = { item = \"…\" }", strings.Join(words, ", "))
+	guess := maps.Clone(g.Columns) // the others needn't be looked for by hand
+	guess[register.Item] = "…"
+	u.Text = fmt.Sprintf("it couldn't be guessed which column holds the number of the reel, among %s. Say it below [register]: %s", strings.Join(words, ", "), mapped(guess))
 	return u
 }
 
@@ -114,13 +117,7 @@ func block(o Order, name, sheet string, columns register.Columns) string {
 	if sheet != "" {
 		b.WriteString("sheet = " + quote(sheet) + "\n")
 	}
-	var in []string
-	for _, f := range register.Fields {
-		if w := columns[f]; w != "" {
-			in = append(in, Key(f)+" = "+quote(w))
-		}
-	}
-	b.WriteString("columns = { " + strings.Join(in, ", ") + " }\n")
+	b.WriteString(mapped(columns) + "\n")
 	if o.Options.Encoding != "" {
 		b.WriteString("encoding = " + quote(o.Options.Encoding) + "\n")
 	}
@@ -128,6 +125,17 @@ func block(o Order, name, sheet string, columns register.Columns) string {
 		b.WriteString("password_file = " + quote(o.Password) + "\n")
 	}
 	return b.String()
+}
+
+// mapped is the line of a configuration that says which column tells what.
+func mapped(columns register.Columns) string {
+	var in []string
+	for _, f := range register.Fields {
+		if w := columns[f]; w != "" {
+			in = append(in, Key(f)+" = "+quote(w))
+		}
+	}
+	return "columns = { " + strings.Join(in, ", ") + " }"
 }
 
 // Key is what the configuration calls a field.
