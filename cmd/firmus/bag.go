@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -12,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/app"
-	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/manifest"
@@ -53,96 +51,6 @@ needs no configuration and no ledger.`,
 	}
 	cmd.AddCommand(mk, verify, c.bagItemCommand())
 	return cmd
-}
-
-func (c *command) bagItemCommand() *cobra.Command {
-	restricted := false
-	cmd := &cobra.Command{
-		Use:   "item N DEST",
-		Short: "Make a bag of an item's files, for another archive",
-		Long: `Copies the files of an item, of all sets, into a new bag DEST: each from a store that
-was shown to hold its current version, and held against the ledger's digest.
-
-An item is refused if a recording of it is restricted: its set is, or the register doesn't
-say plainly that it isn't. --restricted makes the bag all the same, and the bag says so.`,
-		Args: cobra.ExactArgs(2),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return c.bagItem(cmd.Context(), args[0], args[1], restricted)
-		},
-	}
-	cmd.Flags().BoolVar(&restricted, "restricted", false, "also if a recording of the item is restricted")
-	return cmd
-}
-
-func (c *command) bagItem(ctx context.Context, item, dest string, restricted bool) error {
-	a, err := c.open(ctx, true)
-	if err != nil {
-		return err
-	}
-	defer a.Close()
-	if err := guarded.Of(a.Config).Outside(dest); err != nil {
-		return err
-	}
-	wanted, err := a.Acts.WantedDigests(ctx, item)
-	if err != nil {
-		return err
-	}
-	is, err := a.Acts.Restricted(ctx, item)
-	if err != nil {
-		return err
-	}
-	if is && !restricted {
-		return fmt.Errorf("a recording of item %q is restricted, so no bag was made. If it may leave the house, add --restricted: %w", item, fixity.ErrRefused)
-	}
-	show := c.fileProgress(item)
-	o := bag.MakeOptions{Date: time.Now(), Algorithms: []fixity.Algorithm{fixity.SHA512, fixity.SHA256},
-		Info:     bag.Info{{Label: "Source-Organization", Value: a.Config.Name}, {Label: "External-Identifier", Value: item}},
-		Progress: func(_ bag.Step, path string, n int64) { show(path, n) },
-		Open:     func(dir string) (manifest.Folder, error) { return app.WholeFolder(dir, fixity.Bypassed) }}
-	if is {
-		o.Info = append(o.Info, bag.Element{Label: "Access", Value: "restricted"})
-	}
-	c.startProgress(0)
-	made, err := bag.Build(ctx, func(yield func(bag.File, error) bool) {
-		for x, err := range a.Acts.ItemFiles(ctx, item) {
-			if !yield(bag.File{Path: x.Path, ModTime: x.ModTime, Open: x.Open}, err) {
-				return
-			}
-		}
-	}, dest, o)
-	c.progress.stop()
-	if err != nil {
-		return err
-	}
-	if err := holdsWanted(dest, wanted); err != nil {
-		// What was just made isn't what it claims to be: it must not leave the house.
-		return errors.Join(err, os.RemoveAll(dest))
-	}
-	return c.madeBag(dest, made)
-}
-
-// holdsWanted compares a new bag's manifest with the ledger's digests.
-func holdsWanted(dest string, wanted map[string]fixity.Digest) error {
-	f, err := os.Open(filepath.Join(dest, manifest.Name(fixity.SHA256)))
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	n := 0
-	for l, err := range manifest.Read(f, manifest.ReadOptions{Algorithm: fixity.SHA256, Rule: manifest.BagRule}) {
-		if err != nil {
-			return err
-		}
-		p := strings.TrimPrefix(l.Path, "data/")
-		if wanted[p] != l.Digest {
-			return fmt.Errorf("%s is not what it should be where it was copied from: audit its stores; the bag was taken away again", report.Show(p))
-		}
-		n++
-	}
-	if n != len(wanted) {
-		return fmt.Errorf("the bag holds %d of %d files; it was taken away again", n, len(wanted))
-	}
-	return nil
 }
 
 func (c *command) makeBag(ctx context.Context, src, dest string, algs, info []string) error {

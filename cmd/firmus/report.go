@@ -85,7 +85,7 @@ func (c *command) reportCommand() *cobra.Command {
 		},
 	}
 	sheet.Flags().StringVar(&asSheet, "as", "text", "`text|html`: the form; html is a page to print, on A4 or letter paper")
-	cmd.AddCommand(card, sheet, c.reportReelsCommand())
+	cmd.AddCommand(card, sheet, c.reportReelsCommand(), c.reportEventsCommand())
 	return cmd
 }
 

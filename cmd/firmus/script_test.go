@@ -75,6 +75,7 @@ func TestScript(t *testing.T) {
 			"within": cmdWithin,
 			"hup":    cmdHup,
 			"sql":    cmdSQL,
+			"premis": cmdPremis,
 
 			"sound":     cmdSound,
 			"audiodisc": cmdAudioDisc,

@@ -63,21 +63,34 @@ func (t Sources) Keep() ([]Received, error) {
 		return nil, err
 	}
 	for i := range out {
-		if err := t.rows(`SELECT name, clock, path, size, blake3 FROM received_file WHERE received = $1 ORDER BY name`, []any{out[i].ID}, func(r *sql.Rows) error {
-			var name, path, b3 []byte
-			var clock int64
-			var f ReceivedFile
-			if err := r.Scan(&name, &clock, &path, &f.Size, &b3); err != nil {
-				return err
-			}
-			f.Name, f.Clock, f.Path, f.Digest = string(name), fromNanos(clock), string(path), fixity.DigestOf(fixity.BLAKE3, b3)
-			out[i].Files = append(out[i].Files, f)
-			return nil
-		}); err != nil {
+		var err error
+		if out[i].Files, err = t.filesOf(out[i].ID); err != nil {
 			return nil, err
 		}
 	}
 	return out, nil
+}
+
+// Get is one receiving, with its files; fixity.ErrNotFound if there is none.
+func (t Sources) Get(id int64) (x Received, err error) {
+	var folder []byte
+	var at int64
+	if err := t.row(`SELECT id, source, set_name, folder, at, by_name FROM received WHERE id = $1`, []any{id}, &x.ID, &x.Source, &x.Set, &folder, &at, &x.By); err != nil {
+		return x, err
+	}
+	x.Folder, x.At = string(folder), fromNanos(at)
+	x.Files, err = t.filesOf(id)
+	return x, err
+}
+
+func (t Sources) filesOf(id int64) ([]ReceivedFile, error) {
+	return list(t.Tx, `SELECT name, clock, path, size, blake3 FROM received_file WHERE received = $1 ORDER BY name`, []any{id}, func(r row) (f ReceivedFile, err error) {
+		var name, path, b3 []byte
+		var clock int64
+		err = r.Scan(&name, &clock, &path, &f.Size, &b3)
+		f.Name, f.Clock, f.Path, f.Digest = string(name), fromNanos(clock), string(path), fixity.DigestOf(fixity.BLAKE3, b3)
+		return f, err
+	})
 }
 
 // Erasable records that the source of what was received may be erased: all files

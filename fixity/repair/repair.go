@@ -200,6 +200,28 @@ func (c Case) donors() ([]care.Copy, Refusal) {
 	return out, ""
 }
 
+// Givers are the copies whose bytes may be handed on, best first, where no copy is to be put
+// right: Copies, Found, Current, Rules and Incident say what is known. A store in which so
+// much is wrong that a person must look first comes last: its bytes are proved as any others.
+func Givers(c Case) []care.Copy {
+	c.Copy, c.From = care.Copy{}, ""
+	wrong := c.Incident
+	c.Incident = nil
+	out, _ := c.donors()
+	if wrong != nil {
+		slices.SortStableFunc(out, func(a, b care.Copy) int {
+			switch x, y := wrong(a.Store), wrong(b.Store); {
+			case x == y:
+				return 0
+			case y:
+				return -1
+			}
+			return 1
+		})
+	}
+	return out
+}
+
 // pieces are the copies of which good blocks may be taken, damaged ones and whole ones.
 func (c Case) pieces() (out []care.Copy) {
 	for _, d := range c.Copies {
@@ -216,7 +238,7 @@ func (c Case) pieces() (out []care.Copy) {
 func (c Case) mayGive(d care.Copy) Refusal {
 	rule, ok := c.Rules.Store(d.Store)
 	switch {
-	case d.Store == c.Copy.Store, d.SameAs == c.Copy.Store, !ok:
+	case c.Copy.Store != "" && (d.Store == c.Copy.Store || d.SameAs == c.Copy.Store), !ok:
 		return UnknownDonor
 	case d.Carrier != 0:
 		return OnDisc // a person brings it; the program can't

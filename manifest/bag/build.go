@@ -173,11 +173,11 @@ func (b *building) badTag(path string, others []TagFile) string {
 
 // badName says why no file in a bag may have this path, "" if it may.
 func badName(path string) string {
-	if !fs.ValidPath(path) || path == "." || strings.IndexByte(path, 0) >= 0 {
-		return "it is no plain relative path"
-	}
 	if !utf8.ValidString(path) {
 		return "the name isn't UTF-8, so a manifest can't hold it"
+	}
+	if !fs.ValidPath(path) || path == "." || strings.IndexByte(path, 0) >= 0 {
+		return "it is no plain relative path"
 	}
 	for part := range strings.SplitSeq(path, "/") {
 		if strings.HasPrefix(part, ".firmus") {

@@ -117,31 +117,92 @@ func (b *building) copy(ctx context.Context, f File) (sums digest.Sums, err erro
 	if err := b.folder(parentOf(path)); err != nil {
 		return sums, err
 	}
-	r, err := f.Open(ctx)
-	if err != nil {
-		return sums, err
-	}
-	defer r.Close()
 	w, err := b.root.OpenFile(filepath.FromSlash(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return sums, err
 	}
+	keeps := f.ModTime
 	defer func() {
 		if c := w.Close(); err == nil {
 			err = c
 		}
-		if err == nil && !f.ModTime.IsZero() {
-			err = b.root.Chtimes(filepath.FromSlash(path), time.Time{}, f.ModTime)
+		if err == nil && !keeps.IsZero() {
+			err = b.root.Chtimes(filepath.FromSlash(path), time.Time{}, keeps)
 		}
 	}()
-	o := digest.Options{Algorithms: b.o.Algorithms, Tee: w}
-	if b.o.Progress != nil {
-		o.Progress = func(n int64) { b.o.Progress(Copying, path, n) }
+	if f.Fill != nil {
+		sums, keeps, err = b.fill(ctx, f, path, w)
+	} else {
+		sums, err = b.take(ctx, f, path, w)
 	}
-	if sums, err = o.Read(ctx, r); err != nil {
+	if err != nil {
 		return sums, err
 	}
+	for _, want := range f.Want {
+		if got, ok := sums.Get(want.Algorithm); ok && got != want {
+			return sums, fmt.Errorf("%w: it doesn't have the digest that it should", ErrNotAsWritten)
+		}
+	}
 	return sums, w.Sync()
+}
+
+func (b *building) progress(path string) func(int64) {
+	if b.o.Progress == nil {
+		return nil
+	}
+	return func(n int64) { b.o.Progress(Copying, path, n) }
+}
+
+// take copies what the file's Open gives.
+func (b *building) take(ctx context.Context, f File, path string, w io.Writer) (digest.Sums, error) {
+	r, err := f.Open(ctx)
+	if err != nil {
+		return digest.Sums{}, err
+	}
+	defer r.Close()
+	return digest.Options{Algorithms: b.o.Algorithms, Tee: w, Progress: b.progress(path)}.Read(ctx, r)
+}
+
+// fill has the file's Fill write it, and keeps the digests of what it wrote last.
+func (b *building) fill(ctx context.Context, f File, path string, w *os.File) (digest.Sums, time.Time, error) {
+	var last *tagWriter
+	at, err := f.Fill(ctx, func() (io.Writer, error) {
+		if _, err := w.Seek(0, io.SeekStart); err != nil {
+			return nil, err
+		}
+		if err := w.Truncate(0); err != nil {
+			return nil, err
+		}
+		sum, err := digest.NewSum(b.o.Algorithms...)
+		if err != nil {
+			return nil, err
+		}
+		last = &tagWriter{w, sum}
+		tell := b.progress(path)
+		if tell == nil {
+			return last, nil
+		}
+		return telling{last, tell}, nil
+	})
+	if err != nil {
+		return digest.Sums{}, at, err
+	}
+	if last == nil {
+		return digest.Sums{}, at, fmt.Errorf("%w: nothing was written", ErrNotAsWritten)
+	}
+	return last.sum.Sums(), at, nil
+}
+
+// telling tells how many bytes were written.
+type telling struct {
+	io.Writer
+	tell func(int64)
+}
+
+func (t telling) Write(p []byte) (int, error) {
+	n, err := t.Writer.Write(p)
+	t.tell(int64(n))
+	return n, err
 }
 
 // tagWriter writes a tag file and takes its digests.

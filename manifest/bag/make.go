@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"iter"
 	"os"
@@ -58,6 +59,12 @@ type File struct {
 	Path    string    // where it goes below "data"
 	ModTime time.Time // kept where it isn't zero
 	Open    func(ctx context.Context) (fixity.Reader, error)
+	// Fill, where it is set, writes the file in the place of Open, and says which time it is
+	// to keep. begin gives where to; called once more, it begins the file anew.
+	Fill func(ctx context.Context, begin func() (io.Writer, error)) (time.Time, error)
+	// Want are digests that the file must have once it is copied, of the bag's algorithms;
+	// others are passed over.
+	Want []fixity.Digest
 }
 
 // Made is what Make made. As JSON: {"files":2,"bytes":123,"cache":"bypassed","warnings":["…"]}.
@@ -203,7 +210,7 @@ func files(ctx context.Context, f manifest.Folder) iter.Seq2[File, error] {
 				err = fmt.Errorf("%w: %q", fixity.ErrChanged, e.Path)
 			}
 			open := func(ctx context.Context) (fixity.Reader, error) { return f.Open(ctx, e, 0) }
-			if !yield(File{e.Path, e.ModTime, open}, err) || err != nil {
+			if !yield(File{Path: e.Path, ModTime: e.ModTime, Open: open}, err) || err != nil {
 				return
 			}
 		}

@@ -2,9 +2,11 @@ package bag_test
 
 import (
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"maps"
 	"os"
@@ -279,6 +281,74 @@ func TestMakeStopped(t *testing.T) {
 	}
 }
 
+// from fills a file from several, each in the place of the one before.
+func from(paths ...string) func(context.Context, func() (io.Writer, error)) (time.Time, error) {
+	return func(_ context.Context, begin func() (io.Writer, error)) (time.Time, error) {
+		for _, p := range paths {
+			text, err := os.ReadFile(p)
+			if err != nil {
+				return time.Time{}, err
+			}
+			w, err := begin()
+			if err == nil {
+				_, err = w.Write(text)
+			}
+			if err != nil {
+				return time.Time{}, err
+			}
+		}
+		return time.Unix(1000, 0), nil
+	}
+}
+
+// A file that is filled by the caller holds what was written to it last; one that isn't what
+// it should be, or that nobody wrote to, makes no bag.
+func TestFill(t *testing.T) {
+	dir := folder{"long": "not this one", "a": "A"}.write(t)
+	is := func(text string) fixity.Digest {
+		s := sha256.Sum256([]byte(text))
+		return fixity.DigestOf(fixity.SHA256, s[:])
+	}
+	for _, x := range []struct {
+		name string
+		file bag.File
+		ok   bool
+	}{
+		{"begun anew", bag.File{Fill: from(filepath.Join(dir, "long"), filepath.Join(dir, "a")), Want: []fixity.Digest{is("A")}}, true},
+		{"a digest that isn't asked for", bag.File{Fill: from(filepath.Join(dir, "a")), Want: []fixity.Digest{{}}}, true},
+		{"another one", bag.File{Fill: from(filepath.Join(dir, "a"), filepath.Join(dir, "long")), Want: []fixity.Digest{is("A")}}, false},
+		{"opened, another one", bag.File{Open: func(ctx context.Context) (fixity.Reader, error) {
+			f, err := open(dir)
+			if err != nil {
+				return nil, err
+			}
+			for e, err := range manifest.Entries(ctx, f) {
+				if err != nil || e.Path == "long" {
+					return f.Open(ctx, e, 0)
+				}
+			}
+			return nil, fixity.ErrVanished
+		}, Want: []fixity.Digest{is("A")}}, false},
+		{"nothing", bag.File{Fill: from()}, false},
+		{"no such", bag.File{Fill: from(filepath.Join(dir, "a"), filepath.Join(dir, "nosuch"))}, false},
+	} {
+		dest := filepath.Join(t.TempDir(), "bag")
+		x.file.Path = "a"
+		_, err := bag.Build(t.Context(), func(yield func(bag.File, error) bool) { yield(x.file, nil) }, dest, bag.MakeOptions{Open: open, Algorithms: []fixity.Algorithm{fixity.SHA256}})
+		alone(t, dest)
+		held, there := os.ReadFile(filepath.Join(dest, "data", "a"))
+		switch {
+		case (err == nil) != x.ok, (there == nil) != x.ok:
+			t.Errorf("%s: %v, %v", x.name, err, there)
+		case x.ok && (string(held) != "A" || !verify(t, dest).Valid):
+			t.Errorf("%s: %q", x.name, held)
+		}
+		if st, err := os.Stat(filepath.Join(dest, "data", "a")); err == nil && !st.ModTime().Equal(time.Unix(1000, 0)) {
+			t.Errorf("%s: of %s", x.name, st.ModTime())
+		}
+	}
+}
+
 // A process that ends at any step leaves no bag or a whole one.
 func TestMakeCrash(t *testing.T) {
 	if dest := os.Getenv("FIRMUS_TEST_BAG"); dest != "" {
@@ -286,7 +356,14 @@ func TestMakeCrash(t *testing.T) {
 		if _, err := fmt.Sscan(os.Getenv("FIRMUS_TEST_STEP"), &k); err != nil {
 			t.Fatal(err)
 		}
-		_, err := bag.Make(t.Context(), os.Getenv("FIRMUS_TEST_SRC"), dest, bag.MakeOptions{Open: open, Progress: func(bag.Step, string, int64) {
+		src := os.Getenv("FIRMUS_TEST_SRC")
+		_, err := bag.Build(t.Context(), func(yield func(bag.File, error) bool) {
+			for _, f := range []bag.File{{Path: "a", Fill: from(filepath.Join(src, "b"), filepath.Join(src, "a"))}, {Path: "b", Fill: from(filepath.Join(src, "b"))}} {
+				if !yield(f, nil) {
+					return
+				}
+			}
+		}, dest, bag.MakeOptions{Open: open, Tags: []bag.TagFile{{Path: "metadata/premis.xml", Text: []byte("<premis/>")}}, Progress: func(bag.Step, string, int64) {
 			if n++; n == k {
 				os.Exit(9)
 			}
@@ -301,7 +378,7 @@ func TestMakeCrash(t *testing.T) {
 		cmd.Env = append(os.Environ(), "FIRMUS_TEST_BAG="+dest, "FIRMUS_TEST_SRC="+dir, fmt.Sprint("FIRMUS_TEST_STEP=", k))
 		out, err := cmd.CombinedOutput()
 		if err == nil {
-			if k < 5 {
+			if k < 8 {
 				t.Errorf("the process got to its end with %d steps", k)
 			}
 			if res := verify(t, dest); !res.Valid {

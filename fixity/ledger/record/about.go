@@ -18,7 +18,7 @@ func (t Log) LastAbout(file int64) (int64, error) {
 	if named.Valid {
 		last = named.Int64
 	}
-	err := t.rows(`SELECT event, lines FROM reading WHERE event > $1 ORDER BY event DESC`, []any{last}, func(r *sql.Rows) error {
+	err := t.rows(`SELECT event, lines FROM reading WHERE event > $1 AND n >= 0 ORDER BY event DESC`, []any{last}, func(r *sql.Rows) error {
 		var event int64
 		var b []byte
 		if err := r.Scan(&event, &b); err != nil {

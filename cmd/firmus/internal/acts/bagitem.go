@@ -4,7 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"iter"
+	"io"
 	"slices"
 	"strings"
 	"time"
@@ -12,47 +12,213 @@ import (
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
-	"firmus/fixity/care"
+	"firmus/fixity/digest"
 	"firmus/fixity/ledger"
+	"firmus/fixity/repair"
 	"firmus/fixity/spelling"
 )
 
-// ItemFile is a file of an item with the copy that it is taken from.
+// ItemFile is a file of an item as it is handed on: its current version.
 type ItemFile struct {
-	Path    string // SET/PATH
-	ModTime time.Time
-	Open    func(ctx context.Context) (fixity.Reader, error) // until the next one is asked for
+	ledger.File
+	Current ledger.Version
+
+	donors []ledger.Copy
 }
 
-// ItemFiles yields the files of an item, in the order of SET/PATH, each from a store
-// that was shown to hold its current version: from arrivals where it is intact
-// there. A file of which no such copy can be read ends it with an error: what leaves
-// the house is whole, or doesn't leave.
-func (e Acts) ItemFiles(ctx context.Context, item string) iter.Seq2[ItemFile, error] {
-	return func(yield func(ItemFile, error) bool) {
-		var fs []ledger.File
-		var items []string
-		if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-			if fs, err = t.Files.OfItem(item); err == nil && len(fs) == 0 {
-				items, err = t.Files.Items()
-			}
+// Name is SET/PATH.
+func (f ItemFile) Name() string { return f.Set + "/" + f.Path }
+
+func (f ItemFile) shown() string { return f.Set + "/" + ledger.DisplayPath(f.Path) }
+
+// ItemFiles are the files of an item under care, in the order of SET/PATH. The error wraps
+// fixity.ErrRefused, and names them, if no store is known to hold the current version of
+// some: what leaves the house is whole, or doesn't leave. rules are those of now.
+func (e Acts) ItemFiles(ctx context.Context, item string) (out []ItemFile, err error) {
+	rules, err := e.RulesNow(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var without []string
+	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		out, without = nil, nil
+		fs, err := t.Files.OfItem(item)
+		if err != nil {
 			return err
-		}); err != nil {
-			yield(ItemFile{}, err)
-			return
 		}
 		fs = slices.DeleteFunc(fs, func(f ledger.File) bool { return !f.Retired.IsZero() })
 		if len(fs) == 0 {
-			yield(ItemFile{}, fmt.Errorf("no file of item %q is under care%s: %w", item, spelling.Ask(item, items), fixity.ErrNotFound))
-			return
+			items, err := t.Files.Items()
+			if err != nil {
+				return err
+			}
+			return fmt.Errorf("no file of item %q is under care%s: %w", item, spelling.Ask(item, items), fixity.ErrNotFound)
+		}
+		incidents, err := t.Findings.OpenIncidents()
+		if err != nil {
+			return err
 		}
 		slices.SortFunc(fs, func(a, b ledger.File) int { return strings.Compare(a.Set+"/"+a.Path, b.Set+"/"+b.Path) })
 		for _, f := range fs {
-			if !e.itemFile(ctx, f, yield) {
-				return
+			x := ItemFile{File: f}
+			vs, err := t.Files.Versions(f.ID)
+			if err != nil {
+				return err
+			}
+			for _, v := range vs {
+				if v.N == f.Version {
+					x.Current = v
+				}
+			}
+			copies, err := t.Copies.Of(f.ID)
+			if err != nil {
+				return err
+			}
+			found, err := FoundAt(t, f.ID)
+			if err != nil {
+				return err
+			}
+			if f.Version != 0 {
+				x.donors = repair.Givers(repair.Case{Copies: copies, Found: found, Current: f.Version, Rules: rules,
+					Incident: func(store string) bool { return len(incidents[store]) > 0 }})
+			}
+			switch {
+			case f.Version == 0:
+				without = append(without, x.shown()+" (the stores disagree about it: a person decides which version is right)")
+			case len(x.donors) == 0:
+				without = append(without, x.shown())
+			}
+			out = append(out, x)
+		}
+		return nil
+	})
+	if err == nil && len(without) > 0 {
+		err = fmt.Errorf("no intact copy is known of %s: put right what can be, or retire it, before the item is handed on: %w", strings.Join(without, ", "), fixity.ErrRefused)
+	}
+	return out, err
+}
+
+// FoundAt is, by store, where a file's misplaced copies lie.
+func FoundAt(t *ledger.Tx, file int64) (map[string]string, error) {
+	out := map[string]string{}
+	fs, err := t.Findings.Of(file)
+	for _, f := range fs {
+		if f.Open() && f.FoundAt != "" {
+			out[f.Store] = f.FoundAt
+		}
+	}
+	return out, err
+}
+
+// Give writes the bytes of the n-th of an item's files into what begin gives, and says which
+// time its file has: from the best copy, and from the next if that isn't the version any
+// more or can't be read. If none gives them, the files after it are read, too, so that the
+// error names all of which that is so; it wraps fixity.ErrRefused if every copy was reached.
+func (e Acts) Give(ctx context.Context, fs []ItemFile, n int, begin func() (io.Writer, error)) (time.Time, error) {
+	at, err := e.give(ctx, fs[n], begin)
+	var no *notGiven
+	if !errors.As(err, &no) {
+		return at, err
+	}
+	all := []string{no.why}
+	for _, f := range fs[n+1:] {
+		_, err := e.give(ctx, f, func() (io.Writer, error) { return io.Discard, nil })
+		var more *notGiven
+		switch {
+		case errors.As(err, &more):
+			all = append(all, more.why)
+			no.away = no.away || more.away
+		case err != nil:
+			return at, err
+		}
+	}
+	why := errors.New(strings.Join(all, "; "))
+	if no.away {
+		return at, fmt.Errorf("not every copy could be read: %w", why)
+	}
+	return at, fmt.Errorf("no intact copy could be read: %w: %w", why, fixity.ErrRefused)
+}
+
+// notGiven says that no copy gave a file's bytes.
+type notGiven struct {
+	why  string
+	away bool // one could not be reached
+}
+
+func (n *notGiven) Error() string { return n.why }
+
+func (e Acts) give(ctx context.Context, f ItemFile, begin func() (io.Writer, error)) (at time.Time, err error) {
+	no := &notGiven{}
+	var whys []string
+	for _, d := range f.donors {
+		rotten := false
+		var own error // of writing: no other copy helps
+		err := e.UseBeside(ctx, d.Store, func(ctx context.Context, u *stores.Used) error {
+			src, err := OpenCopy(ctx, u, d)
+			if err != nil {
+				rotten = errors.Is(err, fixity.ErrVanished)
+				return err
+			}
+			defer src.Close()
+			w, err := begin()
+			if err != nil {
+				own = err
+				return err
+			}
+			sums, err := digest.Options{Algorithms: []fixity.Algorithm{fixity.BLAKE3}, Tee: Noting{w, &own}}.Read(ctx, src)
+			switch got, _ := sums.Get(fixity.BLAKE3); {
+			case err != nil:
+				rotten = errors.Is(err, fixity.ErrUnreadable)
+				return err
+			case got != f.Current.BLAKE3:
+				rotten = true
+				return errors.New("it doesn't have the checksum of the version any more")
+			}
+			if d.ModTime != 0 {
+				at = time.Unix(0, d.ModTime)
+			}
+			return nil
+		})
+		switch {
+		case err == nil:
+			return at, nil
+		case own != nil:
+			return at, own
+		case context.Cause(ctx) != nil:
+			return at, context.Cause(ctx)
+		}
+		whys = append(whys, fmt.Sprintf("%s: %v", d.Store, err))
+		if no.away = no.away || archive.StoreOnly(err); rotten {
+			if err := e.ReadSoon(ctx, d); err != nil {
+				return at, err
 			}
 		}
 	}
+	no.why = fmt.Sprintf("%s (%s)", f.shown(), strings.Join(whys, ", "))
+	return at, no
+}
+
+// ReadSoon makes a copy that isn't what it was due at once: its own finding follows from the
+// readings that judge it.
+func (e Acts) ReadSoon(ctx context.Context, c ledger.Copy) error {
+	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		_, _, err := t.Copies.Touched(c.Store, c.Set, c.At, true)
+		return err
+	})
+}
+
+// Noting keeps the error of a writer.
+type Noting struct {
+	io.Writer
+	Err *error
+}
+
+func (n Noting) Write(p []byte) (int, error) {
+	w, err := n.Writer.Write(p)
+	if err != nil {
+		*n.Err = err
+	}
+	return w, err
 }
 
 // Restricted says that a recording of an item isn't for everybody.
@@ -67,69 +233,4 @@ func (e Acts) Restricted(ctx context.Context, item string) (is bool, err error) 
 		return err
 	})
 	return is, err
-}
-
-// itemFile yields one of them, and says whether to go on.
-func (e Acts) itemFile(ctx context.Context, f ledger.File, yield func(ItemFile, error) bool) (more bool) {
-	name := f.Set + "/" + ledger.DisplayPath(f.Path)
-	var copies []ledger.Copy
-	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { copies, err = t.Copies.Of(f.ID); return err }); err != nil {
-		yield(ItemFile{}, err)
-		return false
-	}
-	arrivals, _ := e.Rules.Arrivals(f.Set)
-	slices.SortStableFunc(copies, func(a, b ledger.Copy) int { return archive.First(a.Store == arrivals.Name, b.Store == arrivals.Name) })
-	last := fmt.Errorf("%s: no intact copy of it is known: %w", name, fixity.ErrRefused)
-	for _, c := range copies {
-		if !e.Rules.IsOf(c, f.Version) || !care.Whole(c.State) || !e.ListableStore(c.Store) {
-			continue
-		}
-		yielded := false
-		err := e.UseBeside(ctx, c.Store, func(ctx context.Context, u *stores.Used) error {
-			root, err := u.Root(c.Set, fixity.Bypassed)
-			if err != nil {
-				return err
-			}
-			x, err := root.Stat(ctx, c.At)
-			if err != nil {
-				return err
-			}
-			yielded = true
-			more = yield(ItemFile{f.Set + "/" + f.Path, x.ModTime, func(ctx context.Context) (fixity.Reader, error) { return root.Open(ctx, x, 0) }}, nil)
-			return nil
-		})
-		if yielded {
-			return more
-		}
-		last = fmt.Errorf("%s in %s: %w", name, c.Store, err)
-		if !errors.Is(err, fixity.ErrVanished) && !errors.Is(err, fixity.ErrAway) {
-			break
-		}
-	}
-	yield(ItemFile{}, last)
-	return false
-}
-
-// WantedDigests are the SHA-256 that an item's files should have, by SET/PATH.
-func (e Acts) WantedDigests(ctx context.Context, item string) (map[string]fixity.Digest, error) {
-	out := map[string]fixity.Digest{}
-	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		fs, err := t.Files.OfItem(item)
-		if err != nil {
-			return err
-		}
-		for _, f := range fs {
-			vs, err := t.Files.Versions(f.ID)
-			if err != nil {
-				return err
-			}
-			for _, v := range vs {
-				if v.N == f.Version && f.Retired.IsZero() {
-					out[f.Set+"/"+f.Path] = v.SHA256
-				}
-			}
-		}
-		return nil
-	})
-	return out, err
 }

@@ -120,7 +120,7 @@ func (a Acts) give(ctx context.Context, u *stores.Used, d ledger.Copy, x *Item, 
 	}
 	defer src.Close()
 	var failed error // of writing
-	sums, err := digest.Options{Algorithms: []fixity.Algorithm{fixity.BLAKE3}, Progress: a.Progress.Bytes, Tee: noting{w, &failed}}.Read(ctx, src)
+	sums, err := digest.Options{Algorithms: []fixity.Algorithm{fixity.BLAKE3}, Progress: a.Progress.Bytes, Tee: acts.Noting{Writer: w, Err: &failed}}.Read(ctx, src)
 	switch got, _ := sums.Get(fixity.BLAKE3); {
 	case failed != nil:
 		return failed
@@ -277,28 +277,11 @@ func isVersion(ctx context.Context, r io.Reader, v ledger.Version) (bool, error)
 	return got == v.BLAKE3, err
 }
 
-// noting keeps the error of a writer.
-type noting struct {
-	io.Writer
-	err *error
-}
-
-func (n noting) Write(p []byte) (int, error) {
-	w, err := n.Writer.Write(p)
-	if err != nil {
-		*n.err = err
-	}
-	return w, err
-}
-
 // donorFailed makes a donor that isn't what it was due at once: its own finding follows
 // from the readings that judge it.
 func (a Acts) donorFailed(ctx context.Context, d ledger.Copy, bad *donorError) error {
 	if !bad.rotten && !errors.Is(bad, fixity.ErrChanged) {
 		return nil
 	}
-	return a.Ledger.Tx(ctx, a.Now(), func(t *ledger.Tx) error {
-		_, _, err := t.Copies.Touched(d.Store, d.Set, d.At, true)
-		return err
-	})
+	return acts.Of(a.Archive).ReadSoon(ctx, d)
 }

@@ -208,7 +208,7 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 		return nil
 	}
 	var err error
-	if c.Found, err = foundAt(t, s.File.ID); err != nil {
+	if c.Found, err = acts.FoundAt(t, s.File.ID); err != nil {
 		return err
 	}
 	c.Copy, c.Copies, c.Current = own, s.Copies, s.File.Version
@@ -294,18 +294,6 @@ func discsOf(s ledger.Seen) (out []string) {
 		}
 	}
 	return out
-}
-
-// foundAt is, by store, where a file's misplaced copies lie.
-func foundAt(t *ledger.Tx, file int64) (map[string]string, error) {
-	out := map[string]string{}
-	fs, err := t.Findings.Of(file)
-	for _, f := range fs {
-		if f.Open() && f.FoundAt != "" {
-			out[f.Store] = f.FoundAt
-		}
-	}
-	return out, err
 }
 
 // joinedFrom is of what an item is joined; disc is one that has yet to give its part.
