@@ -121,7 +121,15 @@ func (t Discs) RecordCheck(d Disc, c DiscCheck, held []DiscHeld, own fixity.Kind
 		return c, err
 	}
 	c.Disc = d.ID
-	if d.ID != 0 && d.TOC == "" && c.TOC != "" && c.Verdict != fixity.DiscOther {
+	takes := d.ID != 0 && c.TOC != "" && c.TOC != d.TOC && c.Verdict != fixity.DiscOther
+	if takes && d.TOC != "" { // that of an image makes room for that of the disc itself
+		known, err := t.KnownByTOC()
+		if err != nil {
+			return c, err
+		}
+		takes = c.Drive != "" && !known[d.ID]
+	}
+	if takes {
 		if _, err := t.exec(`UPDATE disc SET toc = $2 WHERE id = $1`, d.ID, c.TOC); err != nil {
 			return c, err
 		}
@@ -447,6 +455,18 @@ func (t Discs) KeepBaseline(disc int64, baseline []byte) error {
 // ChecksInDrive are the newest n checks in a drive, the newest first, without maps.
 func (t Discs) ChecksInDrive(drive string, n int) ([]DiscCheck, error) {
 	return list(t.Tx, `SELECT `+withoutMap+` FROM disc_check WHERE drive = $1 ORDER BY id DESC LIMIT $2`, []any{drive, n}, scanCheck)
+}
+
+// KnownByTOC are the discs whose table of contents was seen in a drive. That of an image may
+// end elsewhere, and says of no disc that the image wasn't made of it.
+func (t Discs) KnownByTOC() (map[int64]bool, error) {
+	ids, err := list(t.Tx, `SELECT DISTINCT d.id FROM disc d JOIN disc_check c ON c.disc = d.id AND c.toc = d.toc WHERE d.toc <> '' AND c.drive <> '' AND c.verdict <> $1`,
+		[]any{string(fixity.DiscOther)}, func(r row) (id int64, err error) { err = r.Scan(&id); return id, err })
+	known := make(map[int64]bool, len(ids))
+	for _, id := range ids {
+		known[id] = true
+	}
+	return known, err
 }
 
 // milli is a number of decibels as it is stored: a column of whole numbers is the same

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
+	"unicode"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -45,6 +47,19 @@ func (d Disc) Name() string {
 	}
 	if d.Twin != "" {
 		s += " " + d.Twin
+	}
+	return s
+}
+
+// BoxName is a box's name without the word before it: people write "Box 2" or "Box2" where
+// a box is asked for.
+func BoxName(s string) string {
+	s = strings.TrimSpace(s)
+	if len(s) <= len("box") || !strings.EqualFold(s[:len("box")], "box") || unicode.IsLetter([]rune(s[len("box"):])[0]) {
+		return s
+	}
+	if rest := strings.TrimLeft(s[len("box"):], " .:#-"); rest != "" {
+		return rest
 	}
 	return s
 }

@@ -518,3 +518,12 @@ func TestTheShelfGetsANameInTheConfiguration(t *testing.T) {
 		}
 	})
 }
+
+// The word before a box's name is said by the program, and so never twice.
+func TestABoxIsNeverABoxBox(t *testing.T) {
+	for in, want := range map[string]string{"Box 2": "2", "box2": "2", " BOX no": "no", "Box: A 4": "A 4", "box-12": "12", "Boxwood": "Boxwood", "box": "box", "Box  ": "Box", "2": "2", "": "", "Boîte 2": "Boîte 2"} {
+		if got := ledger.BoxName(in); got != want {
+			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+}

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
 	"firmus/replicas/optical/cdda"
@@ -123,15 +124,8 @@ var Passes = map[optical.Pass]string{
 	optical.First: "reading", optical.Again: "reading single sectors again", optical.Second: "reading the sound a second time", optical.Slow: "trying at the lowest speed",
 }
 
-// Box is a box's name without the word before it: people write "Box 2" where a box is
-// asked for.
-func Box(s string) string {
-	s = strings.TrimSpace(s)
-	if rest, ok := strings.CutPrefix(strings.ToLower(s), "box"); ok && strings.TrimLeft(rest, " ") != "" && rest[0] == ' ' {
-		return strings.TrimSpace(s[len("box"):])
-	}
-	return s
-}
+// Box is a box's name without the word before it.
+func Box(s string) string { return ledger.BoxName(s) }
 
 // digits are a number within a box's name.
 var digits = regexp.MustCompile(`[0-9]+`)

@@ -96,7 +96,7 @@ func (w week) shelfLine() string {
 		for _, d := range w.shelf.Next {
 			if d.Box == "" {
 				loose++
-			} else if b := clean(strings.TrimSpace(strings.TrimPrefix(strings.ToLower(d.Box), "box"))); !slices.Contains(boxes, b) {
+			} else if b := clean(ledger.BoxName(d.Box)); !slices.Contains(boxes, b) {
 				boxes = append(boxes, b)
 			}
 		}

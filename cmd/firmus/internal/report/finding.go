@@ -84,6 +84,9 @@ func FindingOf(f ledger.Finding, rules Rules, fresh bool) Finding {
 	if f.Step == care.StepRecover && Edited(f, rules) {
 		out.Step = care.StepAsk
 	}
+	if f.Kind == fixity.OtherDisc {
+		out.Step = care.StepMoveBack // nothing is to be burned: the disc that was meant lies elsewhere
+	}
 	out.Path, out.PathBase64 = Path(f.Path)
 	out.FoundAt, out.FoundAt64 = Path(f.FoundAt)
 	if out.Ranges == nil {
@@ -171,6 +174,9 @@ func What(f ledger.Finding, when func(time.Time) string) string {
 	if f.Disc != "" && f.Kind == fixity.Kind(fixity.Altered) && f.Anatomy == "" {
 		// A disc is held against what was burned; of sound there are samples, no bytes.
 		means = "some of it was read well and is not what was burned"
+		if x, ok := f.Facts.Find(fixity.OnDisc); ok && len(x.Said) > 0 {
+			means = x.Said[0] // as the check sheet says it
+		}
 	}
 	if f.FoundAt != "" {
 		means += "; found at " + Show(f.FoundAt)

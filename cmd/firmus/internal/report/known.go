@@ -69,7 +69,7 @@ func know(t *ledger.Tx, file int64) (k Known, err error) {
 		if err != nil {
 			return k, err
 		}
-		k.Boxes[c.Carrier] = d.Box
+		k.Boxes[c.Carrier] = ledger.BoxName(d.Box)
 	}
 	return k, nil
 }

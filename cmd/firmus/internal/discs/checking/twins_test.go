@@ -69,6 +69,38 @@ func TestAGoodTwinNeverClosesTheOthersDamage(t *testing.T) {
 	}
 }
 
+// An image of a disc may end elsewhere than the disc: that it doesn't have a disc's table of
+// contents doesn't make it the twin.
+func TestATwinIsNeverKnownByTheOthersImage(t *testing.T) {
+	for _, kind := range []optical.Kind{optical.Data, optical.Audio} {
+		s := newShelf(t)
+		s.file("access", "QV-0107/a.wav", 1)
+		var ds []ledger.Disc
+		for _, name := range []string{"QD-0001 A", "QD-0001 B"} {
+			ds = append(ds, s.add(registering.Order{Number: name, Kind: string(kind), Files: []string{"access/QV-0107"}}))
+		}
+		of := func(drive string, sectors int64) *fake {
+			about := disc(kind, sectors)
+			about.Drive, about.Tracks = drive, []optical.Track{{Number: 1, Sectors: sectors, Data: kind == optical.Data}}
+			return &fake{about: about, report: read(fixity.DiscIntact), found: []burned.Match{{ID: ds[0].ID, Sure: true}, {ID: ds[1].ID, Sure: true}}}
+		}
+		s.disc = of("", 98)
+		s.check(checking.Order{Number: "QD-0001 A"})
+		s.disc = of("Wren 4000", 100)
+		s.check(checking.Order{Number: "QD-0001 B"})
+		if c := s.check(checking.Order{}); c.Disc.ID != 0 || len(c.Proved) != 2 { // A, without its letter
+			t.Errorf("%s: taken for %q, proved %q", kind, c.Disc.Name(), discs.Names(c.Proved))
+		}
+		// Once both were in a drive, their tables of contents tell them apart.
+		s.disc = of("Wren 4000", 102)
+		s.check(checking.Order{Number: "QD-0001 A"})
+		s.disc = of("Wren 4000", 100)
+		if c := s.check(checking.Order{}); c.Disc.Name() != "QD-0001 B" {
+			t.Errorf("%s: B is taken for %q, proved %q", kind, c.Disc.Name(), discs.Names(c.Proved))
+		}
+	}
+}
+
 func TestADamagedTwinNeverOpensAFindingOnTheOther(t *testing.T) {
 	s, a, _ := twins(t)
 	s.disc.report, s.disc.found = damaged(), []burned.Match{{ID: a.ID, How: burned.ByTOC}}

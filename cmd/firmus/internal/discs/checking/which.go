@@ -73,7 +73,14 @@ func (e Desk) identify(ctx context.Context, d discs.Opened, about optical.Conten
 	if err != nil {
 		return nil, false, err
 	}
-	seen, rest, err := e.mayBe(ctx, all, about)
+	told := map[int64]bool{} // discs that another table of contents shows not to be this one
+	if about.Drive != "" {
+		err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { told, err = t.Discs.KnownByTOC(); return err })
+		if err != nil {
+			return nil, false, err
+		}
+	}
+	seen, rest, err := e.mayBe(ctx, all, told, about)
 	if err != nil {
 		return nil, false, err
 	}
@@ -89,21 +96,21 @@ func (e Desk) identify(ctx context.Context, d discs.Opened, about optical.Conten
 			found, sure = nil, true
 		}
 		for _, x := range more {
-			if sure || x.TOC == "" { // else it was seen with another table of contents
+			if sure || !told[x.ID] {
 				found = append(found, x)
 			}
 		}
 	}
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		found, err = withTwins(t, found, all, about)
+		found, err = withTwins(t, found, all, told, about)
 		return err
 	})
 	return found, sure, err
 }
 
 // withTwins adds to discs that one may be those that were burned of the same, as long as
-// no other table of contents was seen of them.
-func withTwins(t *ledger.Tx, found, all []ledger.Disc, about optical.Contents) ([]ledger.Disc, error) {
+// no other table of contents was seen of them in a drive.
+func withTwins(t *ledger.Tx, found, all []ledger.Disc, told map[int64]bool, about optical.Contents) ([]ledger.Disc, error) {
 	var out []ledger.Disc
 	files := map[int64][]ledger.DiscFile{}
 	for _, x := range found {
@@ -122,7 +129,7 @@ func withTwins(t *ledger.Tx, found, all []ledger.Disc, about optical.Contents) (
 		if err != nil {
 			return nil, err
 		}
-		if x.TOC != "" && x.TOC != about.ID() {
+		if told[x.ID] && x.TOC != about.ID() {
 			continue
 		}
 		if slices.ContainsFunc(found, func(f ledger.Disc) bool {
@@ -184,13 +191,13 @@ func (e Desk) among(ctx context.Context, d discs.Opened, some []ledger.Disc, src
 // seen, and the rest. Of sound those are of about its length, and never seen: opening what
 // all discs were burned from would take minutes. All data discs of one size have one table
 // of contents, so none of those is left out.
-func (e Desk) mayBe(ctx context.Context, all []ledger.Disc, about optical.Contents) (seen, rest []ledger.Disc, err error) {
+func (e Desk) mayBe(ctx context.Context, all []ledger.Disc, told map[int64]bool, about optical.Contents) (seen, rest []ledger.Disc, err error) {
 	for _, d := range all {
 		switch {
 		case !discs.KindFits(d.Kind, about.Kind):
 		case d.TOC == about.ID():
 			seen = append(seen, d)
-		case d.TOC == "" || about.Kind != optical.Audio:
+		case !told[d.ID] || about.Kind != optical.Audio:
 			rest = append(rest, d)
 		}
 	}
