@@ -116,6 +116,15 @@ func (c *command) check(ctx context.Context, mail bool) error {
 // checks says of each thing that a configuration asks for whether it would work. With
 // daemon it also looks whether one runs, and at its address.
 func (c *command) checks(ctx context.Context, cfg *config.Config, daemon, mail bool) ([]checkLine, error) {
+	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: true})
+	if err == nil {
+		defer a.Close()
+	}
+	return c.checksOf(ctx, cfg, a, err, daemon, mail)
+}
+
+// checksOf are those of an archive that is open; noLedger is why it couldn't be opened.
+func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, noLedger error, daemon, mail bool) ([]checkLine, error) {
 	lines := []checkLine{lineOf("configuration", cfg.File, true, isOK, true), c.checkState(cfg)}
 	clouds, err := app.CheckClouds(ctx, cfg, time.Now)
 	if err != nil {
@@ -125,10 +134,8 @@ func (c *command) checks(ctx context.Context, cfg *config.Config, daemon, mail b
 	for _, p := range clouds {
 		grave[p.Store] = grave[p.Store] || p.Grave
 	}
-	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: true})
-	switch {
+	switch err := noLedger; {
 	case err == nil:
-		defer a.Close()
 		lines = append(lines, lineOf("ledger", a.Ledger.Where(), true, isOK, true))
 		odd, err := a.Acts.CheckClock(ctx)
 		if err != nil {
@@ -155,7 +162,7 @@ func (c *command) checks(ctx context.Context, cfg *config.Config, daemon, mail b
 			lines = append(lines, lineOf(fmt.Sprintf("store %s, set %s", s.Store, s.Set), s.Detail, s.OK, notReached, s.Away))
 		}
 	case errors.Is(err, fixity.ErrNotFound):
-		lines = append(lines, lineOf("ledger", "there is none yet: \"firmus intake\" begins one", true, notSetUp, true))
+		lines = append(lines, lineOf("ledger", "there is none yet: the first intake begins one", true, notSetUp, true))
 		for _, s := range cfg.Stores {
 			for _, r := range s.Sets {
 				if s.Kind != config.Disk {

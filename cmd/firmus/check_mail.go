@@ -23,7 +23,7 @@ func (c *command) checkMail(ctx context.Context, cfg *config.Config, a *app.App,
 	if err != nil {
 		return nil, err
 	}
-	line := lineOf("letters", "through "+cfg.Mail.Server+"; \"firmus check --mail\" sends one to try", true, notTried, true)
+	line := lineOf("letters", "through "+cfg.Mail.Server+"; only a test letter shows whether it works", true, notTried, true)
 	if cfg.Mail.User != "" {
 		if err := app.CheckPassword(cfg); err != nil {
 			line = lineOf("letters", fmt.Sprintf("through %s: password: %v", cfg.Mail.Server, err), false, notTried, false)

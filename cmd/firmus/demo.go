@@ -153,6 +153,9 @@ const demoPerson = "the demo"
 
 func (d *demonstration) open(ctx context.Context, cfg *config.Config) (err error) {
 	d.app, err = app.Open(ctx, app.Options{Config: cfg, By: demoPerson, Say: d.note, Progress: d.c.auditProgress()})
+	if err == nil {
+		d.c.tells(d.app)
+	}
 	return err
 }
 

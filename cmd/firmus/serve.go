@@ -126,7 +126,7 @@ func (c *command) serve(ctx context.Context, log *slog.Logger, browser bool) err
 		Ready:     func() { systemservice.Notify("READY=1") },
 		Reloading: func() { systemservice.Notify("RELOADING=1") },
 		Alive:     func() { systemservice.Notify("WATCHDOG=1") },
-		Link:      link, Setup: c.setup(browser),
+		Link:      link, Setup: c.setup(browser), Opened: c.tells,
 	})
 	if browser && errors.Is(err, app.ErrSecond) {
 		return c.openRunning(ctx)

@@ -48,6 +48,14 @@ func (c *command) setup(own bool) *app.Setup {
 	}
 }
 
+// tells has the pages of an archive say what would not work tonight.
+func (c *command) tells(a *app.App) {
+	a.Checks = func(ctx context.Context, letter bool) ([]pages.Checked, error) {
+		lines, err := c.checksOf(ctx, a.Config, a, nil, false, letter)
+		return checked(lines), err
+	}
+}
+
 func checked(lines []checkLine) (out []pages.Checked) {
 	for _, l := range lines {
 		out = append(out, pages.Checked{What: l.What, Detail: l.Detail, Mark: string(l.Mark), OK: l.OK})

@@ -179,6 +179,14 @@ func (t Strays) Lies(store, set string, n int) ([]Lying, error) {
 	})
 }
 
+// New is how many bytes a store holds at those paths of a set at which something new lies in
+// arrivals.
+func (t Strays) New(store, set, arrivals string) (n int64, err error) {
+	err = t.row(`SELECT CAST(COALESCE(sum(s.size), 0) AS BIGINT) FROM stray a JOIN stray s ON s.store = $1 AND s.set_name = a.set_name AND s.top = a.top AND s.at = a.at
+		WHERE a.store = $3 AND a.set_name = $2 AND a.peace = 0 AND a.file = 0`, []any{store, set, arrivals}, &n)
+	return n, err
+}
+
 // At reads the stray at a path; fixity.ErrNotFound if none is known there.
 func (t Strays) At(store, set, at string) (Stray, error) {
 	s, err := scanStray(t.one(`SELECT `+strayColumns+` FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,

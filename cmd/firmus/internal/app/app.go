@@ -18,6 +18,7 @@ import (
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/discs/checking"
+	"firmus/cmd/firmus/internal/pages"
 	"firmus/cmd/firmus/internal/schedule"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
@@ -56,11 +57,14 @@ type App struct {
 	Backups    backups.Acts
 	Discs      *checking.Desk
 	Events     *backups.Events
-	clouds     *clouds
-	litter     map[string]care.LeaveOut // by set
-	mu         sync.Mutex
-	dirs       map[[3]string]*disk.Dir // by store, set and treatment of the cache
-	unlock     func()                  // of the state folder
+	// Checks says what would not work tonight, and sends a test letter if it is asked to; nil:
+	// the pages of this archive can't tell.
+	Checks func(ctx context.Context, letter bool) ([]pages.Checked, error)
+	clouds *clouds
+	litter map[string]care.LeaveOut // by set
+	mu     sync.Mutex
+	dirs   map[[3]string]*disk.Dir // by store, set and treatment of the cache
+	unlock func()                  // of the state folder
 }
 
 // Open opens the ledger by the configuration and wires the stores to it.

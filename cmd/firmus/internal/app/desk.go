@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"path/filepath"
 	"time"
 
@@ -12,6 +13,9 @@ import (
 // DeskOf is what the configuration says of the archive's places and people.
 func DeskOf(cfg *config.Config) statements.Desk {
 	d := statements.Desk{Command: config.CommandIn(string(filepath.Separator), cfg.File), Name: cfg.Name, Config: cfg.File, State: cfg.State, Secrets: []string{filepath.Join(cfg.State, "record.key")}}
+	if cfg.Web.Listen != "" {
+		d.Pages = cmp.Or(cfg.Web.Address, PagesAt(cfg, cfg.Web.Listen))
+	}
 	for _, s := range cfg.Sets {
 		d.Sets = append(d.Sets, s.Name)
 		if d.Masters == "" && s.Role == fixity.Master {

@@ -31,6 +31,7 @@ func (a *App) pagesOptions(log *slog.Logger) pages.Options {
 	o := pages.Options{Archive: a.Acts.Archive, Name: a.Config.Name, Log: log, Where: a.Where(), Public: a.Config.Web.Address,
 		Listen: a.Config.Web.Listen, Drive: a.Drive(), OpenDisc: a.Discs.Open,
 		Sources: func() []string { return sources(a.Config.Work.Sources) }}
+	o.Check = a.Checks
 	o.Desk = func() statements.Desk { return DeskOf(a.Config) }
 	o.Guarded = guarded.Of(a.Config)
 	o.Register = RegisterSource(a.Config)

@@ -358,6 +358,6 @@ func burnPrint(q *request) error {
 	if err != nil {
 		return err
 	}
-	s.By = q.who.Name
+	s.By, s.Say = q.who.Name, q.s.o.Archive.Words.Order
 	return q.sheet(s)
 }

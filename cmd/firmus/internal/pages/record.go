@@ -5,11 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"strconv"
+	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -19,6 +21,7 @@ var recordRoutes = []route{
 	{"POST /record/check", fixity.Reviewer, recordCheck},
 	{"GET /record/checkpoint", fixity.Reviewer, checkpointFile},
 	{"GET /health", fixity.Reviewer, healthPage},
+	{"POST /health/check", fixity.Reviewer, healthCheck},
 }
 
 // recordState is what the newest check of the whole record came to.
@@ -112,8 +115,18 @@ func recordPage(q *request) error {
 
 // recordCheck reads the whole record, which takes a while where it is long.
 func recordCheck(q *request) error {
+	against := q.field("against") // an earlier checkpoint, or ""
 	return q.act("Check the record", func(ctx context.Context, a *archive.Archive) (outcome, error) {
 		v, err := acts.Of(a).CheckRecord(ctx)
+		held := ""
+		if err == nil && against != "" {
+			k, err2 := a.Ledger.Key()
+			if err2 != nil {
+				return outcome{}, err2
+			}
+			cp, err2 := a.Ledger.CheckAgainst(ctx, []byte(strings.ReplaceAll(against, "\r\n", "\n")+"\n"), k)
+			held, err = fmt.Sprintf(" The checkpoint, taken after %s, still holds: since then nothing before it was changed or cut off.", fixity.Count(cp.Size, "event")), err2
+		}
 		switch {
 		case acts.IsBroken(err):
 			return outcome{Lead: "THE RECORD IS NOT WHAT WAS WRITTEN: " + plainly(err) + ". Change nothing, keep the backups, and ask somebody qualified.", Links: []link{{"/record", "The record"}}}, nil
@@ -121,7 +134,7 @@ func recordCheck(q *request) error {
 			return outcome{}, err
 		}
 		return outcome{Lead: fmt.Sprintf("Log unbroken since %s, checked today: %s and %s are what was written, and what the ledger knows is what they say.",
-			v.Began.Local().Format("2 January 2006"), fixity.Count(v.Events, "event"), fixity.Count(v.Readings, "reading")), Links: []link{{"/record", "The record"}}}, nil
+			v.Began.Local().Format("2 January 2006"), fixity.Count(v.Events, "event"), fixity.Count(v.Readings, "reading")) + held, Links: []link{{"/record", "The record"}}}, nil
 	})
 }
 
@@ -152,11 +165,14 @@ type healthData struct {
 	Clock   string
 	Runs    []ledger.Firing
 	Now     time.Time
+	Try     bool // there is more that can be found out by trying
+	Mail    bool // a letter can be sent to try
+	Person  asks
 }
 
 // healthPage shows what would not work tonight, as far as it is known without trying.
 func healthPage(q *request) error {
-	d := healthData{Now: q.s.now()}
+	d := healthData{Now: q.s.now(), Try: q.s.o.Check != nil, Mail: q.s.o.NextLetter != nil && !q.s.o.NextLetter(q.Context()).IsZero(), Person: q.asks()}
 	var err error
 	if d.Clock, err = q.s.o.Archive.CheckClock(q.Context()); err != nil {
 		return err
@@ -187,4 +203,29 @@ func healthPage(q *request) error {
 		d.Letter = q.s.o.NextLetter(q.Context())
 	}
 	return q.render("health", "Health", d)
+}
+
+// healthCheck finds out what is found out only by trying: folders, services, and whether a
+// letter is taken.
+func healthCheck(q *request) error {
+	if q.s.o.Check == nil {
+		return fixity.ErrNotFound
+	}
+	letter := q.ticked("letter")
+	return q.act("Look what would not work tonight", func(ctx context.Context, _ *archive.Archive) (outcome, error) {
+		found, err := q.s.o.Check(ctx, letter)
+		if err != nil {
+			return outcome{}, err
+		}
+		out := outcome{Lead: "Nothing is NOT OK.", Links: []link{{"/health", "Back to Health"}}}
+		t := sheet.Table{Head: []string{"is", "what", "detail"}}
+		for _, c := range found {
+			if !c.OK {
+				out.Lead = "Something is NOT OK: it would not work tonight."
+			}
+			t.Rows = append(t.Rows, []string{c.Mark, c.What, c.Detail})
+		}
+		out.Blocks = []sheet.Block{{Table: &t}}
+		return out, nil
+	})
 }

@@ -501,14 +501,15 @@ func firstIntake(q *request) error {
 	if q.who.Name == "" && q.field("by") == "" {
 		q.PostForm.Set("by", q.s.o.Account)
 	}
-	return q.act("First intake and audit", first)
+	return q.watched("First intake and audit", first)
 }
 
-func first(ctx context.Context, a *archive.Archive) (outcome, error) {
-	in, err := receiving.Of(a).Intake(ctx, receiving.IntakeOrder{Wait: waitFirst})
+func first(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+	in, err := receiving.Of(a).Intake(ctx, receiving.IntakeOrder{Wait: waitFirst, Found: func(n int64) { x.expects(n, 0) }})
 	if err != nil {
 		return outcome{}, err
 	}
+	x.expects(0, 0) // what the audit reads is little: all was read just now
 	stores, err := acts.Of(a).Audit(ctx, acts.AuditOrder{Wait: waitFirst})
 	if err != nil {
 		return outcome{}, err

@@ -63,6 +63,9 @@ type Options struct {
 	Config, Account string
 	// Register is where the archive's register comes from; the zero value if none is configured.
 	Register reading.Source
+	// Check says what would not work tonight, and sends a test letter if it is asked to; may be
+	// nil.
+	Check func(ctx context.Context, letter bool) ([]Checked, error)
 	// NextLetter is when the next weekly letter is due; zero if none is sent. May be nil.
 	NextLetter func(context.Context) time.Time
 }

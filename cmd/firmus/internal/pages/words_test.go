@@ -1,10 +1,14 @@
 package pages_test
 
 import (
+	"context"
 	"net/http"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
+	"firmus/cmd/firmus/internal/pages"
 	"firmus/fixity"
 )
 
@@ -43,5 +47,73 @@ func TestRefusalsSpeakOfPages(t *testing.T) {
 	}
 	if tried < 8 {
 		t.Fatalf("only %d refusals were seen", tried)
+	}
+}
+
+// A page has the form for what a person is to do, or says it in its own words. A command is
+// named only where who reads it edits a file, or where no page may answer.
+func TestPagesNameNoCommands(t *testing.T) {
+	t.Parallel()
+	letters := []bool{}
+	w := newWorld(t, worldConfig, func(w *world) {
+		w.app.Checks = func(_ context.Context, letter bool) ([]pages.Checked, error) {
+			letters = append(letters, letter)
+			return []pages.Checked{{What: "state folder", Detail: "/state", Mark: "ok", OK: true}, {What: "store vault, set masters", Detail: "no folder", Mark: "NOT OK"}}, nil
+		}
+	})
+	b := w.person("Ada Wren", fixity.Reviewer)
+	if r := b.get("/"); !r.says("Take in now") || !strings.Contains(r.text, `href="/work#take-in"`) {
+		t.Errorf("Today doesn't lead to the intake: %s", r.text)
+	}
+	w.put("masters/QV-0107/QV-0107_A.wav", "107A", "studio", "vault")
+	w.put("masters/QV-0107/QV-0107_B.wav", "107B", "studio")
+	if r := b.follow(b.post("/work/intake")); r.code != http.StatusOK || !r.says("2 files are taken under care, 400 kB.") || !r.says("1 file") {
+		t.Errorf("the intake: %d %s", r.code, r.text)
+	}
+	if r := b.follow(b.post("/work/intake")); !r.says("Nothing new was there to take in.") {
+		t.Errorf("the second intake: %s", r.text)
+	}
+	if r := b.follow(b.post("/health/check")); !r.says("Something is NOT OK") || !r.says("store vault, set masters") {
+		t.Errorf("the check: %d %s", r.code, r.text)
+	}
+	b.follow(b.post("/health/check", "letter", "yes"))
+	if !slices.Equal(letters, []bool{false, true}) {
+		t.Errorf("letters asked for: %v", letters)
+	}
+	kept := b.get("/record/checkpoint").text
+	if r := b.follow(b.post("/record/check", "against", kept)); !r.says("still holds") {
+		t.Errorf("a checkpoint: %s", r.text)
+	}
+	if r := b.follow(b.post("/record/check", "against", strings.Replace(kept, "\n2", "\n9", 1)+"x")); r.says("still holds") {
+		t.Errorf("a forged checkpoint holds: %s", r.text)
+	}
+	command := regexp.MustCompile(`firmus [a-z]+`)
+	may := map[string][]string{
+		"/register":        {"firmus register"},                                // the configuration is a file
+		"/print/desk-card": {"firmus service", "firmus check", "firmus audit"}, // no page may answer
+		"/print/take-over": {"firmus findings"},                                // likewise: kept for years, on paper
+		"/enter":           {"firmus open"},                                    // who reads it has no page to open
+		"/sign-in":         {"firmus account"},                                 // likewise
+	}
+	n := 0
+	for route := range pages.Routes() {
+		method, path, _ := strings.Cut(route, " ")
+		if method != "GET" || strings.Contains(path, "{") && path != "/{$}" {
+			continue
+		}
+		n++
+		r := b.get(strings.TrimSuffix(path, "{$}"))
+		_, main, ok := strings.Cut(r.text, "<main")
+		if !ok {
+			main = r.text
+		}
+		for _, c := range command.FindAllString(main, -1) {
+			if !slices.Contains(may[path], c) {
+				t.Errorf("%s names a command: %s", path, c)
+			}
+		}
+	}
+	if n < 20 {
+		t.Errorf("only %d pages were looked at", n)
 	}
 }

@@ -25,6 +25,7 @@ var workRoutes = []route{
 	{"GET /work/jobs/{id}/form", fixity.Technician, jobForm},
 	{"POST /work/jobs/{id}/stop", fixity.Technician, jobStop},
 	{"POST /work/receive", fixity.Technician, receiveAct},
+	{"POST /work/intake", fixity.Technician, intakeAct},
 	{"POST /work/recognise", fixity.Technician, recogniseAct},
 	{"POST /work/finish", fixity.Technician, finishAct},
 	{"POST /work/audit", fixity.Technician, auditAct},
@@ -38,6 +39,7 @@ type workData struct {
 	Stores   []storeChoice
 	Jobs     []jobNow
 	Drive    string
+	Arrivals string // the store where new files appear
 	Reviewer bool
 	Person   asks
 	Asked    asked
@@ -69,6 +71,9 @@ func workPage(q *request) error {
 	v := q.URL.Query()
 	d.Asked = asked{v.Get("store"), v.Get("only"), v.Get("disc"), v.Get("decide"), v.Get("full") != ""}
 	for _, r := range e.Rules.Stores {
+		if r.Arrivals {
+			d.Arrivals = r.Name
+		}
 		if e.Listable(r.Kind) {
 			d.Stores = append(d.Stores, storeChoice{r.Name, r.Place, r.Visiting})
 		}

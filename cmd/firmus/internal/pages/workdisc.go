@@ -54,7 +54,7 @@ func discCheckAct(q *request) error {
 	if err := s.drive(); err != nil {
 		return err
 	}
-	o := checking.Order{Number: q.field("number"), Written: q.field("written"), Looked: q.field("looked"), At: discs.At{Drive: s.o.Drive}}
+	o := checking.Order{Number: q.field("number"), Written: q.field("written"), Looked: q.field("looked"), Fresh: q.ticked("fresh"), At: discs.At{Drive: s.o.Drive}}
 	what := "Check the disc in " + s.o.Drive
 	return q.watched(what, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
 		x.follow(&o)
@@ -63,7 +63,7 @@ func discCheckAct(q *request) error {
 		if err != nil && !errors.As(err, &broken) {
 			return outcome{}, err
 		}
-		sheet := sheets.CheckSheet{Archive: s.o.Name, Check: c}
+		sheet := sheets.CheckSheet{Archive: s.o.Name, Check: c, Say: a.Words.Order}
 		out := outcome{Lead: "The disc isn't as it should be. Look at the sheet."}
 		switch {
 		case broken != nil:

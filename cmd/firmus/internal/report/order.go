@@ -26,6 +26,8 @@ const (
 	BurnSheet    Act = "burn sheet"
 	DecideDisc   Act = "decide disc"
 	RetireDisc   Act = "retire disc"
+	RegisterDisc Act = "register disc"
+	ListDisc     Act = "list disc" // all that is to be burned on it, file by file
 	AdoptStore   Act = "adopt store"
 	ReplaceStore Act = "replace store"
 	ReadRegister Act = "read register"
@@ -45,6 +47,7 @@ type Order struct {
 	Set, Under string   // only that is read
 	Full       bool     // every byte is read
 	Disc       string
+	Kind       string   // of a disc that is registered
 	From       string // what a person is to name: a store, or a folder
 	Device     bool   // in another drive than the usual one
 	Paused     bool   // a program that keeps folders in step must be paused first
@@ -93,6 +96,14 @@ func (o Order) Command() string {
 			add("--reason %q", o.Because)
 		} else {
 			add("--reason \"…\"")
+		}
+	}
+	disc := func() { // what people write on discs may hold signs that a shell takes for its own
+		switch {
+		case strings.ContainsAny(o.Disc, "'\"\\$`!*?&|;<>()"):
+			add("%q", o.Disc)
+		case o.Disc != "":
+			add("%s", o.Disc)
 		}
 	}
 	s.WriteString("firmus")
@@ -154,20 +165,30 @@ func (o Order) Command() string {
 	case TryAll:
 		add("check")
 	case CheckDisc:
-		add("disc check %s", o.Disc)
+		add("disc check")
+		disc()
 		if o.Device {
 			add("--drive DEVICE")
 		}
 	case ShowDiscs:
 		add("disc list")
 	case BurnSheet:
-		add("disc sheet %s", o.Disc)
+		add("disc sheet")
+		disc()
+	case ListDisc:
+		add("disc sheet")
+		disc()
+		add("--list FILE")
 	case DecideDisc:
-		add("disc decide %s", o.Disc)
+		add("disc decide")
+		disc()
 		reason()
 	case RetireDisc:
-		add("disc retire %s", o.Disc)
+		add("disc retire")
+		disc()
 		reason()
+	case RegisterDisc:
+		add("disc add NUMBER --kind %s FILES", o.Kind)
 	case Choose:
 		return "--" + o.Means
 	case DryRun:
@@ -285,8 +306,15 @@ func (o Order) Form() (f Form, ok bool) {
 		if o.Device { // only the usual drive has a form
 			return Form{}, false
 		}
+		if o.Disc == "" {
+			work("#disc", nil)
+			f.Do = "check the disc in the drive"
+			break
+		}
 		work("#disc", url.Values{"disc": {o.Disc}})
 		f.Do = "check " + o.Disc + " in the drive"
+	case ListDisc:
+		f.Path, f.On = "/discs/"+url.PathEscape(o.Disc), "the page of disc "+o.Disc
 	case BurnSheet:
 		f.Path, f.On = "/print/discs/"+url.PathEscape(o.Disc)+"/burn", "the burn sheet of "+o.Disc
 	case DecideDisc:

@@ -48,7 +48,8 @@ type Desk struct {
 	Command  string // how a command begins at the desk, "firmus" or with --config
 	State    string // the state folder
 	Secrets  []string
-	MailSent bool // letters are configured
+	MailSent bool   // letters are configured
+	Pages    string // the address of the pages at the desk; "": none are served
 }
 
 // Card is one page for each new student: what to do each evening, what never to do, and
@@ -90,6 +91,12 @@ func (d Desk) Card() sheet.Sheet {
 		Lines: []string{"This copies the files from the stick, reads them back and compares them. KEEP THE STICK until it says that the stick may be erased. The second command tells that at any time."},
 		Mono: []string{d.Command + " receive THE-STICK --into " + into + `/ITEM --sides A,B --by "YOUR NAME"`,
 			d.Command + " recognise THE-STICK"}}
+	if d.Pages != "" {
+		evening.Lines, evening.Mono = nil, nil
+		evening.Steps = []string{"Open " + d.Pages + " and choose Work. “Receive from a stick” copies the files, reads them back and compares them.",
+			"KEEP THE STICK until Firmus says that the stick may be erased. “Recognise a folder”, on the same page, tells that at any time.",
+			"“The sheet for the end of the shift”, on the page Today, says what was done and what waits."}
+	}
 	never := sheet.Block{Title: "3. Never", Lines: []string{
 		"Never open, save, rename or move a master. Work on a copy among the access files.",
 		"Never run a repair program on a drive. If a drive makes unusual noises, stop using it and ask first.",
@@ -97,6 +104,10 @@ func (d Desk) Card() sheet.Sheet {
 	letter := sheet.Block{Title: "4. When a letter says AT RISK or NO INTACT COPY KNOWN",
 		Steps: []string{"Touch no copy of that file. If a program keeps folders in step, pause it.", "Read the letter to its end. Do its numbered steps in their order.", "This shows what is open, also without the letter:"},
 		Mono:  []string{d.Command + " findings"}}
+	if d.Pages != "" {
+		letter.Mono = []string{d.Pages + "/findings"}
+	}
+	// Where Firmus may have stopped there are no pages: what to run then is said on every card.
 	silent := sheet.Block{Title: "5. When the weekly letter doesn't come",
 		Mono: []string{d.Command + " service status   (does it run?)", d.Command + " check            (what would not work?)", d.Command + " audit            (looks at all copies now)"}}
 	if d.MailSent {
@@ -107,8 +118,15 @@ func (d Desk) Card() sheet.Sheet {
 	burned := sheet.Block{Title: "6. When a disc is to be burned",
 		Lines: []string{"The first command prints what to burn and how. The second reads the burned disc, compares it and writes a page to print. NUMBER is what is written on the disc, with its letter."},
 		Mono:  []string{d.Command + " disc sheet NUMBER", d.Command + ` disc check --written "NUMBER" --sheet check.html --by "YOUR NAME"`}}
+	byHand := `Every act carries a name: --by "YOUR NAME".`
+	if d.Pages != "" {
+		burned.Lines, burned.Mono = nil, nil
+		burned.Steps = []string{"The page Discs has a burn sheet to print for each disc: what to burn, and how.",
+			"Put the burned disc into the drive. On the page Work, “Check the disc in the drive” reads it and compares it. Print its check sheet from the page of the disc."}
+		byHand = "Every act carries a name: yours, not that of who sat there before."
+	}
 	decides := sheet.Block{Title: "6. Who decides", Lines: []string{
-		`The archivist signs off, retires and settles. Every act carries a name: --by "YOUR NAME".`,
+		"The archivist signs off, retires and settles. " + byHand,
 		"Local rules come before this card, and so does what the people say who know the drives."}}
 	s.Blocks = []sheet.Block{places, evening, never, letter, silent}
 	if discs {

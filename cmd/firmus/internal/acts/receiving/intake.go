@@ -27,6 +27,8 @@ type IntakeOrder struct {
 	Wait  time.Duration
 	// Ripe says whether a new file in an arrivals store may be taken in now; nil: all may.
 	Ripe func(store, set string, s ledger.Stray) bool
+	// Found is told how many bytes are to be read, once the stores are listed; nil: nobody asks.
+	Found func(bytes int64)
 }
 
 // IntakeResult is what an intake did.
@@ -143,6 +145,9 @@ func (in *intake) all(ctx context.Context, sets []string) error {
 	if err := in.reachAll(ctx, sets); err != nil {
 		return err
 	}
+	if err := in.tellFound(ctx); err != nil {
+		return err
+	}
 	e.SweepState(ctx)
 	for store, sets := range in.here {
 		if err := e.Sweep(ctx, in.used[store], sets); err != nil {
@@ -158,6 +163,31 @@ func (in *intake) all(ctx context.Context, sets []string) error {
 		return err
 	}
 	return in.writeManifests(ctx)
+}
+
+// tellFound says how much there is to read, to whoever asks.
+func (in *intake) tellFound(ctx context.Context) error {
+	if in.o.Found == nil {
+		return nil
+	}
+	total := int64(0)
+	err := in.e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		for store, sets := range in.here {
+			for _, set := range sets {
+				arrivals, _ := in.e.Rules.Arrivals(set)
+				n, err := t.Strays.New(store, set, arrivals.Name)
+				if err != nil {
+					return err
+				}
+				total += n
+			}
+		}
+		return nil
+	})
+	if err == nil {
+		in.o.Found(total)
+	}
+	return err
 }
 
 func (e Acts) intakeSets(o IntakeOrder) ([]string, error) {

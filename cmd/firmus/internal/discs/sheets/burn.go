@@ -53,7 +53,7 @@ func (s BurnSheet) page() page {
 	var lines []line
 	if s.summed() {
 		title = "Files, summed up by folder"
-		lines = append(lines, sayf("All %s one by one:  firmus disc sheet %s --list FILE", fixity.Count(len(s.Files), "file"), quoted(clean(s.Number))))
+		lines = append(lines, sayf("All %s one by one:  %s", fixity.Count(len(s.Files), "file"), report.Order{Act: report.ListDisc, Disc: clean(s.Number)}.In(s.Say)))
 	}
 	p.Blocks = append(p.Blocks, block{Title: title, Table: s.table()})
 	if len(lines) > 0 {
@@ -349,6 +349,14 @@ func (s BurnSheet) steps() []line {
 	}
 	add(say("Write with a soft felt pen for discs, without solvents; no ballpoint, no pencil. Stick nothing on a disc (NIST SP 500-252, 5.2.5 and 5.2.7)."))
 	for i, d := range s.discs() {
+		if s.Say != nil {
+			if i == 0 {
+				add(say("Put it back into the drive. On the page Work, under “Check the disc in the drive”, type what is written on it, tick “It was burned just now”, and choose “Check it”."))
+			} else {
+				add(say("Then the next, %s, in the same way.", d))
+			}
+			continue
+		}
 		cmd := "firmus disc check"
 		if d != "" {
 			cmd += " --written " + quoted(d)

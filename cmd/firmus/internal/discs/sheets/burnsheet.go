@@ -1,6 +1,10 @@
 package sheets
 
-import "time"
+import (
+	"time"
+
+	"firmus/cmd/firmus/internal/report"
+)
 
 // BurnSheet is what a person needs at the burner. The zero value of a field is "not
 // known", and stays blank.
@@ -20,6 +24,7 @@ type BurnSheet struct {
 	Drive   string     // in which discs are checked; "" the configuration's
 	Made    time.Time
 	By      string
+	Say     report.Say // how who prints it orders things; nil: by commands
 }
 
 // BurnFile is one file to burn.

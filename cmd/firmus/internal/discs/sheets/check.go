@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"firmus/cmd/firmus/internal/discs"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
@@ -23,6 +24,7 @@ type CheckSheet struct {
 	Unfinished string // why the check ended before its end; "" it was finished
 	// Steps are what the disc's open findings say is to be done: the sheet says the same.
 	Steps []string
+	Say   report.Say // how who reads it orders things; nil: by commands
 }
 
 // Text writes the sheet for a terminal, at most Width columns wide. It gives w's

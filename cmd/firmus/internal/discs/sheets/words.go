@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"firmus/cmd/firmus/internal/discs"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
@@ -233,6 +234,7 @@ func (s CheckSheet) steps() []line {
 		return out
 	}
 	disc := clean(s.number())
+	burn := report.Order{Act: report.BurnSheet, Disc: clean(s.Disc.Number)}.In(s.Say)
 	spins := s.Image == ""
 	if spins && (s.tally()[unreadable] > 0 || s.Report.Verdict == fixity.DiscUnreadable) {
 		add("Try a second drive first (IASA-TC 04, 8.1.7): a disc that one drive can't read may read well in another. Until then it isn't given up.")
@@ -249,11 +251,11 @@ func (s CheckSheet) steps() []line {
 			}
 		}
 		if disc != "" && !spins {
-			add("Burn the disc anew from an intact copy: firmus disc sheet %s prints how. Keep the old one.", quoted(clean(s.Disc.Number)))
+			add("Burn the disc anew from an intact copy: %s says how. Keep the old one.", burn)
 		} else if disc != "" && s.Report.Verdict != fixity.DiscUnreadable {
-			add("If it stays so, burn the disc anew from an intact copy: firmus disc sheet %s prints how. Keep this one.", quoted(clean(s.Disc.Number)))
+			add("If it stays so, burn the disc anew from an intact copy: %s says how. Keep this one.", burn)
 		} else if disc != "" {
-			add("If no drive reads it, burn it anew from an intact copy: firmus disc sheet %s prints how. Keep this one.", quoted(clean(s.Disc.Number)))
+			add("If no drive reads it, burn it anew from an intact copy: %s says how. Keep this one.", burn)
 		}
 	case fixity.DiscChanged:
 		if s.Decision == nil {
@@ -262,7 +264,7 @@ func (s CheckSheet) steps() []line {
 		}
 	case fixity.DiscIntact:
 		if len(s.Report.Directory) > 0 {
-			add("Read it in a second drive. If that says the same, burn the disc anew when you next burn discs: firmus disc sheet %s. Keep this one.", quoted(clean(s.Disc.Number)))
+			add("Read it in a second drive. If that says the same, burn the disc anew when you next burn discs: %s says how. Keep this one.", burn)
 		}
 	case fixity.DiscReordered:
 		add("Register the disc with the order that is on it, or burn the disc anew.")
@@ -272,12 +274,12 @@ func (s CheckSheet) steps() []line {
 			add("Look for %s where %s should lie: the two may have been exchanged.", clean(s.number()), clean(s.swapped()))
 		}
 	case fixity.DiscUnregistered:
-		add("Register it: firmus disc add NUMBER --kind %s FILES.", s.kindWord())
+		add("Register it: %s.", report.Order{Act: report.RegisterDisc, Kind: s.kindWord()}.In(s.Say))
 	case fixity.DiscNotCompared:
 		if r := s.rotten(); len(r) > 0 {
-			add("Look at that copy first: firmus audit %s --full. Then check the disc again.", quoted(clean(r[0].Store)))
+			add("Look at that copy first: %s. Then check the disc again.", report.Order{Act: report.ReadStore, Stores: []string{clean(r[0].Store)}, Full: true}.In(s.Say))
 		} else if len(s.Bring) == 0 {
-			add("Bring the store that holds what was burned, and check again: firmus disc check.")
+			add("Bring the store that holds what was burned, and check again: %s.", report.Order{Act: report.CheckDisc, Disc: disc}.In(s.Say))
 		}
 	case fixity.DiscSaysNothing:
 		add("Listen to it, or look whether it is the right disc.")
@@ -292,7 +294,7 @@ func (s CheckSheet) steps() []line {
 	}
 	for _, b := range s.Bring {
 		if b.Cloud {
-			add("Copy what was burned from %s back to a hard drive and audit that: firmus disc sheet %s names the place of each file. Then check the disc again.", clean(b.Store), quoted(clean(s.Disc.Number)))
+			add("Copy what was burned from %s back to a hard drive and audit that: %s names the place of each file. Then check the disc again.", clean(b.Store), burn)
 			continue
 		}
 		add("Bring the store %s and check the disc again: it holds what was burned.", clean(b.Store))

@@ -29,18 +29,21 @@ type Order struct {
 	Settings register.Settings
 	// Known is what it is held against; nil: nothing is known.
 	Known *register.Known
+	// Configured says that the configuration has it read just so already.
+	Configured bool
 }
 
 // Preview is what came of it.
 type Preview struct {
-	Name     string
-	Table    register.Table
-	Held     register.Result
-	Proposed bool // the columns are a guess from the header
-	Guess    register.Proposal
-	Compared bool // with what is known
-	Problems []register.Problem
-	Block    string // for the configuration
+	Name       string
+	Table      register.Table
+	Held       register.Result
+	Proposed   bool // the columns are a guess from the header
+	Configured bool // the configuration has it read just so already
+	Guess      register.Proposal
+	Compared   bool // with what is known
+	Problems   []register.Problem
+	Block      string // for the configuration
 }
 
 // Make tries a spreadsheet. Where no column could be guessed the error is an
@@ -87,6 +90,7 @@ func Make(ctx context.Context, o Order) (Preview, error) {
 	if p.Compared {
 		p.Problems = append(p.Problems, p.Held.Problems...)
 	}
+	p.Configured = o.Configured && !p.Proposed
 	p.Block = block(o, p.Name, o.Read.Sheet, p.Table.Columns)
 	return p, nil
 }
@@ -255,6 +259,10 @@ func (p Preview) Text(w io.Writer) error {
 			break
 		}
 		e.printf("    %s: %s\n", Where(x), x.Text)
+	}
+	if p.Configured {
+		e.printf("\nNothing was kept. The configuration has Firmus read this register so: once a night, and at once by \"firmus register read\".\n")
+		return e.err
 	}
 	e.printf("\nNothing was kept. To have Firmus read this register, write into firmus.toml:\n\n%s", p.Block)
 	return e.err
