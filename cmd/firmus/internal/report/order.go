@@ -47,7 +47,7 @@ type Order struct {
 	Set, Under string   // only that is read
 	Full       bool     // every byte is read
 	Disc       string
-	Kind       string   // of a disc that is registered
+	Kind       string // of a disc that is registered
 	From       string // what a person is to name: a store, or a folder
 	Device     bool   // in another drive than the usual one
 	Paused     bool   // a program that keeps folders in step must be paused first
