@@ -14,8 +14,11 @@ import (
 // openOLE opens what has the container of old office files: a workbook with a password, or
 // one of before 2007.
 func openOLE(text []byte, o Options) (register.Book, error) {
+	holds := func(part string) bool { return bytes.Contains(text, wide(part)) }
 	switch {
-	case !bytes.Contains(text, wide("EncryptedPackage")):
+	case !holds("EncryptedPackage") && !holds("Workbook") && !holds("Book") && !holds("WordDocument"):
+		return register.Book{}, unreadable(register.Damaged, damaged, errors.New("it begins like an old office file or a workbook with a password, and holds neither"))
+	case !holds("EncryptedPackage"):
 		return none("this is a workbook of the kind used before 2007 (XLS), or another old office file. Save it as XLSX or ODS")
 	case o.Password == "":
 		return register.Book{}, unreadable(register.Locked, `the workbook has a password. Put the password into a file of its own, and name that file below [register]: password_file = "register-password"`)

@@ -18,6 +18,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 
 	"firmus/cmd/firmus/internal/register"
 )
@@ -41,6 +42,7 @@ const (
 	mostInLine = 16_384
 	mostText   = 256 << 20 // bytes of shared texts
 	mostMerged = 200_000
+	mostParts  = 20_000 // files in the zip
 )
 
 // File is a file that was read whole.
@@ -51,9 +53,34 @@ type File struct {
 	Notes  []string
 }
 
-// Load reads a file of this computer whole. If it is changed while it is read, nothing of
-// it is believed.
+// Load reads a file of this computer whole, twice. If it is changed while it is read, nothing
+// of it is believed.
 func Load(ctx context.Context, path string) (File, error) {
+	return load(ctx, path, func(path string) (fs.File, error) {
+		return os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe put there meanwhile would hold us up for ever
+	})
+}
+
+const noFile = "this is no file. Name the spreadsheet itself"
+
+func tooLarge(n int64) string {
+	return fmt.Sprintf("the file has %d MiB; a register has %d at most", (n+1<<20-1)>>20, MostFile>>20)
+}
+
+// breaks is a file whose reading ends with a context.
+type breaks struct {
+	ctx context.Context
+	f   fs.File
+}
+
+func (b *breaks) Read(p []byte) (int, error) {
+	if err := context.Cause(b.ctx); err != nil {
+		return 0, err
+	}
+	return b.f.Read(p)
+}
+
+func load(ctx context.Context, path string, open func(string) (fs.File, error)) (File, error) {
 	fail := func(why register.Why, err error, text string) (File, error) {
 		return File{}, &register.Unreadable{Why: why, File: path, Text: text, Err: err}
 	}
@@ -61,40 +88,49 @@ func Load(ctx context.Context, path string) (File, error) {
 	if strings.HasPrefix(name, ".~lock.") || strings.HasPrefix(name, "~$") {
 		return fail(register.NoSheets, nil, "this is the mark that a spreadsheet program leaves while a file is open. Name the spreadsheet itself")
 	}
-	st, err := os.Stat(path) // before it is opened: a pipe would hold us up for ever
+	st, err := os.Stat(path) // before it is opened: a device may do something then
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return fail(register.Lacking, err, "there is no such file. If it was moved or renamed, change file below [register]")
 	case err != nil:
 		return fail(register.Away, err, err.Error())
 	case !st.Mode().IsRegular():
-		return fail(register.NoSheets, nil, "this is no file. Name the spreadsheet itself")
+		return fail(register.NoSheets, nil, noFile)
 	case st.Size() > MostFile:
-		return fail(register.TooLarge, nil, fmt.Sprintf("the file has %d MiB; a register has 128 at most", st.Size()>>20))
+		return fail(register.TooLarge, nil, tooLarge(st.Size()))
 	}
-	read := func(to io.Writer) error {
-		f, err := os.Open(path)
+	read := func(to io.Writer) (fs.FileInfo, error) {
+		f, err := open(path)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		defer f.Close()
-		_, err = io.Copy(to, io.LimitReader(f, MostFile+1))
-		return err
+		st, err := f.Stat()
+		if err != nil || !st.Mode().IsRegular() {
+			return st, err
+		}
+		_, err = io.Copy(to, io.LimitReader(&breaks{ctx, f}, MostFile+1))
+		return st, err
 	}
 	var first bytes.Buffer
 	first.Grow(int(st.Size()) + bytes.MinRead)
-	if err := read(&first); err != nil {
-		return fail(register.Away, err, err.Error())
-	}
-	if context.Cause(ctx) != nil {
-		return File{}, context.Cause(ctx)
+	again := sha256.New()
+	for _, to := range []io.Writer{&first, again} {
+		st, err := read(to)
+		switch {
+		case ctx.Err() != nil:
+			return File{}, context.Cause(ctx)
+		case err != nil:
+			return fail(register.Away, err, err.Error())
+		case !st.Mode().IsRegular():
+			return fail(register.NoSheets, nil, noFile)
+		case first.Len() > MostFile:
+			return fail(register.TooLarge, nil, tooLarge(int64(first.Len())))
+		}
 	}
 	f := File{Name: path, Bytes: first.Bytes(), SHA256: sha256.Sum256(first.Bytes())}
-	again := sha256.New()
-	if err := read(again); err != nil {
-		return fail(register.Away, err, err.Error())
-	}
-	if !bytes.Equal(again.Sum(nil), f.SHA256[:]) {
+	now, err := os.Stat(path)
+	if err != nil || !os.SameFile(st, now) || now.Size() != st.Size() || !now.ModTime().Equal(st.ModTime()) || !bytes.Equal(again.Sum(nil), f.SHA256[:]) {
 		return fail(register.Changing, nil, "the file was changed while it was read. Try again once it is saved")
 	}
 	if by, ok := openBy(path); ok {

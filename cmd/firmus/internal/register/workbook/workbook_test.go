@@ -6,12 +6,12 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
-
-	"github.com/xuri/excelize/v2"
 
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/workbook"
@@ -194,7 +194,7 @@ func TestDamaged(t *testing.T) {
 		{"a PDF", []byte("%PDF-1.7\n"), register.NoSheets},
 		{"a web page under another name", []byte("\n<html><table>"), register.NoSheets},
 		{"nothing", nil, register.NoSheets},
-		{"of before 2007", []byte("\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1 Workbook"), register.NoSheets},
+		{"of before 2007", []byte("\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1 W\x00o\x00r\x00k\x00b\x00o\x00o\x00k\x00"), register.NoSheets},
 		{"repeats in ODS", ods(t, `<table:table table:name="a"><table:table-row table:number-rows-repeated="999999999"><table:table-cell table:number-columns-repeated="99999" office:value-type="string"><text:p>a</text:p></table:table-cell></table:table-row></table:table>`), register.TooLarge},
 		{"an ODS with a password", parts(t, "META-INF/manifest.xml", `<m:manifest><m:file-entry><m:encryption-data/></m:file-entry></m:manifest>`, "content.xml", "\x01"), register.Locked},
 	} {
@@ -253,38 +253,161 @@ func TestLoad(t *testing.T) {
 	}
 }
 
-// A workbook with a password opens with it alone. The library that opens it wrote it, by the
-// older of the two encryptions (ECMA-376, standard).
+// A workbook with a password opens with it alone. locked-standard.xlsx was written by
+// LibreOffice 7.4.7 from reels.fods (storeToURL with EncryptionData, CryptoType Standard),
+// locked-agile.xlsx by the npm module officecrypto-tool 0.0.19 from reels-1900.xlsx, and
+// LibreOffice opens it: the two encryptions of ECMA-376 (MS-OFFCRYPTO 2.3.4). locked.ods is
+// LibreOffice's too. The password is lark.
 func TestPassword(t *testing.T) {
-	// The library writes no container that can be read of less than 4 KiB.
-	var rows strings.Builder
-	for i := range 1000 {
-		fmt.Fprintf(&rows, `<row><c t="inlineStr"><is><t>QV-%x</t></is></c></row>`, sha256.Sum256([]byte{byte(i), byte(i >> 8)}))
+	t.Parallel()
+	for _, name := range []string{"locked-standard.xlsx", "locked-agile.xlsx"} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			locked := sample(t, name)
+			same(t, name, locked, "lark")
+			for password, says := range map[string]string{"": "has a password. Put the password into a file", "Lark": "the password is another one"} {
+				if _, err := open(locked, workbook.Options{Password: password}); why(err) != register.Locked || !strings.Contains(err.Error(), says) {
+					t.Errorf("with %q: %v", password, err)
+				}
+			}
+			if _, err := open(locked[:len(locked)/2], workbook.Options{Password: "lark"}); why(err) != register.Damaged {
+				t.Errorf("cut short: %v", err)
+			}
+			for at := 100; at < len(locked); at += len(locked) / 5 { // none of these may end the program
+				bad := bytes.Clone(locked)
+				bad[at] ^= 0xff
+				if b, err := open(bad, workbook.Options{Password: "lark"}); err == nil {
+					if got, _ := shown(t, b, 0); !slices.Equal(got, reels) {
+						t.Errorf("byte %d: %q", at, got)
+					}
+				}
+			}
+		})
 	}
-	plain := xlsx(t, "", "<sheetData>"+rows.String()+"</sheetData>")
-	whole := func(b register.Book) bool { got, _ := shown(t, b, 0); return len(got) == 1000 }
-	locked, err := excelize.Encrypt(plain, &excelize.Options{Password: "lark"})
+	if _, err := open(sample(t, "locked.ods"), workbook.Options{Password: "lark"}); why(err) != register.Locked || !strings.Contains(err.Error(), "Save it without one") {
+		t.Error(err)
+	}
+}
+
+func sample(t *testing.T, name string) []byte {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join("testdata", name))
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := open(locked, workbook.Options{Password: "lark"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if !whole(b) {
-		t.Error("rows are lacking")
-	}
-	for _, password := range []string{"", "wren"} {
-		if _, err := open(locked, workbook.Options{Password: password}); why(err) != register.Locked {
-			t.Errorf("with %q: %v", password, err)
+	return text
+}
+
+// Macros are never run, and needed for nothing: that there are some is said, and the sheets
+// are read like others.
+func TestMacros(t *testing.T) {
+	t.Parallel()
+	sheet := []string{"[Content_Types].xml", `<Types><Override PartName="/xl/workbook.xml" ContentType="application/vnd.ms-excel.sheet.macroEnabled.main+xml"/></Types>`, "_rels/.rels", rels,
+		"xl/workbook.xml", fmt.Sprintf(book, ""), "xl/_rels/workbook.xml.rels", brels, "xl/worksheets/sheet1.xml", `<worksheet><sheetData><row><c t="inlineStr"><is><t>QV-1</t></is></c></row></sheetData></worksheet>`}
+	table := `<office:document-content><office:body><office:spreadsheet><table:table table:name="a"><table:table-row><table:table-cell office:value-type="string"><text:p>QV-1</text:p></table:table-cell></table:table-row></table:table></office:spreadsheet></office:body></office:document-content>`
+	for name, text := range map[string][]byte{
+		"a project":     parts(t, append(sheet, "xl/vbaProject.bin", "\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1 Auto_Open")...),
+		"a macro sheet": parts(t, append(sheet, "xl/macrosheets/sheet1.xml", "<x")...),
+		"ODS":           parts(t, "META-INF/manifest.xml", "<m/>", "content.xml", table, "Basic/Standard/Module1.xml", "<x"),
+	} {
+		b, err := open(text, workbook.Options{})
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if got, _ := shown(t, b, 0); !slices.Equal(got, []string{"1 QV-1"}) || len(b.Notes) != 1 || !strings.Contains(b.Notes[0], "macros. Firmus runs none of them") {
+			t.Errorf("%s: %q, %q", name, got, b.Notes)
 		}
 	}
-	for at := 0; at < len(locked); at += len(locked) / 6 { // none of these may end the program
-		bad := bytes.Clone(locked)
-		bad[at] ^= 0xff
-		if b, err := open(bad, workbook.Options{Password: "lark"}); err == nil {
-			if !whole(b) {
-				t.Errorf("byte %d: rows are lacking", at)
+	if b, err := open(parts(t, sheet...), workbook.Options{}); err != nil || len(b.Notes) > 0 {
+		t.Errorf("without macros: %q, %v", b.Notes, err)
+	}
+}
+
+// while does something to a file while it is read: when it is opened for the nth time, before
+// a byte of it is read, or after half of it.
+type while struct {
+	fs.File
+	half int
+	do   func()
+}
+
+func (w *while) Read(p []byte) (int, error) {
+	if w.do != nil {
+		if w.half <= 0 {
+			w.do()
+			w.do = nil
+		} else if len(p) > w.half {
+			p = p[:w.half]
+		}
+	}
+	n, err := w.File.Read(p)
+	w.half -= n
+	return n, err
+}
+
+// Nothing is believed of a file that is changed while it is read, in whichever way.
+func TestChangedWhileRead(t *testing.T) {
+	t.Parallel()
+	const old, news = "Number;Title\nQV-1;Lark\nQV-2;Wren\n", "Number;Title\nQV-1;Lark\nQV-2;Linnet\n"
+	put := func(t *testing.T, path, text string) {
+		if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, c := range []struct {
+		name string
+		do   func(t *testing.T, path string)
+		why  [2]register.Why // during the first reading and during the second
+	}{
+		{"nothing", func(*testing.T, string) {}, [2]register.Why{}},
+		{"replaced by rename", func(t *testing.T, path string) {
+			put(t, path+".new", news)
+			if err := os.Rename(path+".new", path); err != nil {
+				t.Fatal(err)
+			}
+		}, [2]register.Why{register.Changing, register.Changing}},
+		{"replaced by the same", func(t *testing.T, path string) {
+			put(t, path+".new", old)
+			if err := os.Rename(path+".new", path); err != nil {
+				t.Fatal(err)
+			}
+		}, [2]register.Why{register.Changing, register.Changing}},
+		{"written over", func(t *testing.T, path string) { put(t, path, news) }, [2]register.Why{register.Changing, register.Changing}},
+		{"cut short", func(t *testing.T, path string) {
+			if err := os.Truncate(path, 20); err != nil {
+				t.Fatal(err)
+			}
+		}, [2]register.Why{register.Changing, register.Changing}},
+		{"emptied", func(t *testing.T, path string) { put(t, path, "") }, [2]register.Why{register.Changing, register.Changing}},
+		{"grown", func(t *testing.T, path string) { put(t, path, old+"QV-3;Finch\n") }, [2]register.Why{register.Changing, register.Changing}},
+		{"gone", func(t *testing.T, path string) {
+			if err := os.Remove(path); err != nil {
+				t.Fatal(err)
+			}
+		}, [2]register.Why{register.Away, register.Changing}},
+		{"a folder in its place", func(t *testing.T, path string) {
+			if err := errors.Join(os.Remove(path), os.Mkdir(path, 0o777)); err != nil {
+				t.Fatal(err)
+			}
+		}, [2]register.Why{register.NoSheets, register.Changing}},
+	} {
+		for reading := range 2 {
+			path := filepath.Join(t.TempDir(), "register.csv")
+			put(t, path, old)
+			n := 0
+			f, err := workbook.LoadBy(t.Context(), path, func(path string) (fs.File, error) {
+				f, err := os.Open(path)
+				if n++; err != nil || n != reading+1 {
+					return f, err
+				}
+				return &while{f, len(old) / 2, func() { c.do(t, path) }}, nil
+			})
+			if why(err) != c.why[reading] {
+				t.Errorf("%s during reading %d: %v", c.name, reading+1, err)
+			}
+			if err == nil && string(f.Bytes) != old {
+				t.Errorf("%s during reading %d: %q", c.name, reading+1, f.Bytes)
 			}
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path"
 	"strings"
 
 	"firmus/cmd/firmus/internal/register"
@@ -18,6 +19,9 @@ const damaged = "the file is damaged or cut short (%v). Open it in the spreadshe
 
 // openZip opens XLSX and ODS. All of the file is unpacked once before anything is believed.
 func openZip(text []byte) (register.Book, error) {
+	if bytes.Count(text, []byte("PK\x01\x02")) > mostParts { // entries of its directory, each of which takes room
+		return register.Book{}, unreadable(register.TooLarge, "the file has more than %d parts", mostParts)
+	}
 	z, err := zip.NewReader(bytes.NewReader(text), int64(len(text)))
 	if err != nil {
 		return register.Book{}, unreadable(register.Damaged, damaged, err)
@@ -45,17 +49,32 @@ func openZip(text []byte) (register.Book, error) {
 			return register.Book{}, unreadable(register.Damaged, damaged, partly(name, err))
 		}
 	}
+	var b register.Book
 	switch {
 	case a.parts["META-INF/manifest.xml"] != nil && a.parts["content.xml"] != nil:
-		return openODS(a)
+		b, err = openODS(a)
 	case a.parts["xl/workbook.bin"] != nil:
 		return none("this is a binary workbook (XLSB). Save it as XLSX or ODS")
 	case a.parts["[Content_Types].xml"] != nil:
-		return openXLSX(a)
+		b, err = openXLSX(a)
+	default:
+		return none("this is a zip file, but no XLSX or ODS spreadsheet. Name the spreadsheet itself, or save it as one of these")
 	}
-	return none("this is a zip file, but no XLSX or ODS spreadsheet. Name the spreadsheet itself, or save it as one of these")
+	if err == nil && a.macros() {
+		b.Notes = append(b.Notes, "The workbook holds macros. Firmus runs none of them, and reads the values that were saved with it.")
+	}
+	return b, err
 }
 
+// macros says that the file holds programs. They are never looked at.
+func (a archive) macros() bool {
+	for name := range a.parts {
+		if path.Base(name) == "vbaProject.bin" || strings.HasPrefix(name, "xl/macrosheets/") || strings.HasPrefix(name, "Basic/") || strings.HasPrefix(name, "Scripts/") {
+			return true
+		}
+	}
+	return false
+}
 func partly(name string, err error) error {
 	return fmt.Errorf("its part %s: %s", name, strings.TrimPrefix(err.Error(), "zip: "))
 }
