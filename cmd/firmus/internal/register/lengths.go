@@ -2,6 +2,7 @@ package register
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -13,6 +14,7 @@ type candidate struct {
 	d    time.Duration
 	gaps time.Duration // that may have been cut away between and around tracks
 	what string
+	one  bool // it is a file
 }
 
 // gap is how much may lie between two tracks and at both ends of a side. *Common practice*:
@@ -24,6 +26,10 @@ func (t *tier) lengths() {
 	read := make([]Lengths, len(t.lines))
 	for i, l := range t.lines {
 		var trouble Trouble
+		if block := t.merged(i); len(block) > 1 && block[0] != l {
+			read[i] = read[i-1]
+			continue
+		}
 		if read[i], trouble = ReadLength(l.row.Cells[Length]); trouble != Understood {
 			t.trouble(l, read[i].Text, trouble)
 		}
@@ -51,7 +57,20 @@ func (t *tier) lengths() {
 	}
 	rows := map[group]Lengths{} // of whole sides and reels
 	for i, l := range t.lines {
-		switch n := read[i]; {
+		n := read[i]
+		if block := t.merged(i); len(block) > 1 { // one length for several rows
+			if block[0] != l {
+				continue
+			}
+			if l.Track != "" {
+				add(group{reel: l.reel, side: l.Side}, l, n)
+			}
+			if l.named || !l.Piece && !(l.Side != "" && l.reel.unsided()) {
+				t.together(block, n)
+				continue
+			}
+		}
+		switch {
 		case l.Piece && !l.named:
 			add(group{reel: l.reel, side: l.Side}, l, n)
 		case l.Track != "" || l.named:
@@ -100,6 +119,71 @@ func (t *tier) lengths() {
 	}
 }
 
+// merged are the lines of a reel whose cell of lengths is one with that of line i.
+func (t *tier) merged(i int) []*line {
+	over := func(l *line) int { return l.row.Cells[Length].Over }
+	l := t.lines[i]
+	if over(l) == 0 {
+		return nil
+	}
+	same := func(k int) bool {
+		o := t.lines[k]
+		return o.row.Sheet == l.row.Sheet && over(o) == over(l) && o.reel == l.reel
+	}
+	first, last := i, i
+	for first > 0 && same(first-1) {
+		first--
+	}
+	for last+1 < len(t.lines) && same(last+1) {
+		last++
+	}
+	return t.lines[first : last+1]
+}
+
+// together compares a length that is merged over several rows: it may be that of all they
+// are about, or that of each.
+func (t *tier) together(ls []*line, n Lengths) {
+	var files []int
+	var whats []string
+	each := true
+	for _, l := range ls {
+		for _, i := range l.Files {
+			if !slices.Contains(files, i) {
+				files = append(files, i)
+			}
+		}
+		whats = append(whats, l.what())
+		cs := t.of(l.Files)
+		each = each && (len(cs) == 0 || n.fits(cs))
+	}
+	all := t.whole(files)
+	if each || len(n.Readings) == 0 || len(all) == 0 || n.fits(all) {
+		return
+	}
+	t.say(ls[0], Length, RuleLength, "The row says %s for %s in one merged cell, and their files are %s long in all.", n.Text, fixity.And(whats), clockOf(all[0].d))
+}
+
+// whole are the lengths that files of several sides may have together.
+func (t *tier) whole(files []int) []candidate {
+	all := t.of(files)
+	if sums := slices.DeleteFunc(slices.Clone(all), func(c candidate) bool { return c.one }); len(sums) > 0 {
+		return sums
+	}
+	return all
+}
+
+// fits says that one of the readings is one of the lengths.
+func (n Lengths) fits(cs []candidate) bool {
+	for _, c := range cs {
+		for _, r := range n.Readings {
+			if (r.Length-c.d).Abs() <= r.Tolerance || r.Length > c.d && r.Length <= c.d+c.gaps+r.Tolerance {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // trouble says why a length isn't understood. The row still serves.
 func (t *tier) trouble(l *line, text string, why Trouble) {
 	if k := l.row.Cells[Length].Kind; k == ErrorCell || k == UnsavedCell {
@@ -121,7 +205,7 @@ func (t *tier) trouble(l *line, text string, why Trouble) {
 func (t *tier) each(files []int) (out []candidate) {
 	for _, i := range files {
 		if f := t.known.Files[i]; f.Length > 0 {
-			out = append(out, candidate{d: f.Length, what: f.Path})
+			out = append(out, candidate{d: f.Length, what: f.Path, one: true})
 		}
 	}
 	return out
@@ -176,7 +260,7 @@ func (t *tier) ofSet(files []int, role fixity.Role) (out []candidate) {
 			n++
 			continue
 		}
-		out = append(out, candidate{d: f.Length, what: f.Path})
+		out = append(out, candidate{d: f.Length, what: f.Path, one: true})
 		sides[f.Side] = max(sides[f.Side], f.Length)
 	}
 	for _, d := range sides {
@@ -187,17 +271,17 @@ func (t *tier) ofSet(files []int, role fixity.Role) (out []candidate) {
 		gaps = time.Duration(n+1) * gap
 	}
 	if n > 0 && n < len(files) {
-		out = append(out, candidate{tracks, gaps, "the sum of " + fixity.Count(n, "track")})
+		out = append(out, candidate{d: tracks, gaps: gaps, what: "the sum of " + fixity.Count(n, "track")})
 	}
 	if len(files) > 1 || n == 1 {
 		what := "the sum of " + fixity.Count(len(files), "file")
 		if len(files) == 1 {
 			what = t.known.Files[files[0]].Path
 		}
-		out = append(out, candidate{all, gaps, what})
+		out = append(out, candidate{d: all, gaps: gaps, what: what})
 	}
 	if len(sides) > 1 && longest != all {
-		out = append(out, candidate{longest, 0, "the sum of its sides"})
+		out = append(out, candidate{d: longest, what: "the sum of its sides"})
 	}
 	return out
 }
@@ -208,13 +292,12 @@ func (t *tier) compare(l *line, n Lengths, cs []candidate) {
 		return
 	}
 	near, apart := cs[0], time.Duration(-1)
+	if n.fits(cs) {
+		return
+	}
 	for _, c := range cs {
 		for _, r := range n.Readings {
-			d := (r.Length - c.d).Abs()
-			if d <= r.Tolerance || r.Length > c.d && r.Length <= c.d+c.gaps+r.Tolerance {
-				return
-			}
-			if apart < 0 || d < apart {
+			if d := (r.Length - c.d).Abs(); apart < 0 || d < apart {
 				near, apart = c, d
 			}
 		}

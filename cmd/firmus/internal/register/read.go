@@ -160,6 +160,9 @@ func (t *Table) merge(merged []Merge, at map[Field]int, names []string) {
 				continue
 			}
 			c, ok := t.Rows[i].Cells[f]
+			if c.Over = m.Line; ok {
+				t.Rows[i].Cells[f] = c
+			}
 			for i++; ok && i < len(t.Rows) && t.Rows[i].Line <= m.LastLine; i++ {
 				if t.Rows[i].Cells[f].Kind == "" {
 					t.Rows[i].Cells[f] = c

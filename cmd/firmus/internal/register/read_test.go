@@ -3,6 +3,7 @@ package register_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"strings"
 	"testing"
 
@@ -150,5 +151,22 @@ func TestARowIsReadWhole(t *testing.T) {
 	odd := register.Row{Cells: map[register.Field]register.Cell{register.Item: {Text: "=1+1", Column: "1"}, register.Notes: {Text: "a\tb \"c\"", Column: "3"}}}
 	if s := odd.Tabbed(); s != "'=1+1\t\t\"a\tb \"\"c\"\"\"" {
 		t.Errorf("%q", s)
+	}
+}
+
+// A merged cell of lengths says so in each row that it covers.
+func TestReadMergedLength(t *testing.T) {
+	t.Parallel()
+	b := register.Book{Sheets: []register.Sheet{sheetOf("Reels", []register.Merge{{Line: 2, LastLine: 3, Column: 2, LastColumn: 2}}, "Number|Side|Length", "QV-1|A|60:02", "QV-1|B|", "QV-2|A|30:00")}}
+	table, err := register.Read(t.Context(), "f", b, register.Order{Columns: register.Columns{register.Item: "Number", register.Side: "Side", register.Length: "Length"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := ""
+	for _, r := range table.Rows {
+		got += fmt.Sprintf("%d %s %d;", r.Line, r.Text(register.Length), r.Cells[register.Length].Over)
+	}
+	if want := "2 60:02 2;3 60:02 2;4 30:00 0;"; got != want {
+		t.Errorf("%s, want %s", got, want)
 	}
 }

@@ -81,6 +81,60 @@ func TestReconcile(t *testing.T) {
 	}
 }
 
+// A length in a cell that is merged over several rows is that of all they are about, or that
+// of each; if neither fits, that is said once.
+func TestMergedLengths(t *testing.T) {
+	t.Parallel()
+	sided := []string{"masters/QV-0001/QV-0001_A.wav 31m52s", "masters/QV-0001/QV-0001_B.wav 28m10s"}
+	alike := []string{"masters/QV-0001/QV-0001_A.wav 30m", "masters/QV-0001/QV-0001_B.wav 30m1s"}
+	plain := []string{"masters/QV-0001/QV-0001.wav 1h"}
+	cut := append([]string{"access/QV-0001/QV-0001_A_01.wav 15m", "access/QV-0001/QV-0001_A_02.wav 16m"}, sided...)
+	for _, c := range []struct {
+		name   string
+		files  []string
+		rows   []string
+		merged int // rows from the first on
+		want   []string
+	}{
+		{"all of both", sided, []string{"A|||1:00:02", "B|||"}, 2, nil},
+		{"each of both", alike, []string{"A|||30:00", "B|||"}, 2, nil},
+		{"twice as long as one", alike, []string{"A|||60:00", "B|||"}, 2, nil},
+		{"neither", sided, []string{"A|||48:00", "B|||"}, 2, []string{"2 length length"}},
+		{"that of the first alone", sided, []string{"A|||31:52", "B|||"}, 2, []string{"2 length length"}},
+		{"no length", sided, []string{"A|||full", "B|||"}, 2, []string{"2 length length"}},
+		{"a blank", sided, []string{"A|||", "B|||"}, 2, nil},
+		{"not merged", sided, []string{"A|||48:00", "B|||48:00"}, 0, []string{"2 length length", "3 length length"}},
+		{"names that don't tell sides", plain, []string{"A|||1:00:00", "B|||"}, 2, nil},
+		{"the same, too long", plain, []string{"A|||1:20:00", "B|||"}, 2, []string{"2 length length"}},
+		{"pieces of a side", sided, []string{"A||Mill|31:52", "A||Weir|", "B|||28:10"}, 2, nil},
+		{"some pieces of a side", sided, []string{"A||Mill|21:52", "A||Weir|", "A||Lark|10:00", "B|||"}, 2, nil},
+		{"tracks", cut, []string{"A|1||31:00", "A|2||", "B|||"}, 2, nil},
+	} {
+		rows := make([]string, len(c.rows))
+		for i, r := range c.rows {
+			rows[i] = "QV-0001|" + r
+		}
+		all := table("item|side|track|title|length", rows...)
+		for i := range c.merged {
+			cell := all[0].Cells[register.Length]
+			cell.Over = 2
+			all[i].Cells[register.Length] = cell
+		}
+		r := register.Reconcile(all, files(t, pattern, c.files...), register.Settings{})
+		if got := said(r); !slices.Equal(got, c.want) {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+			for _, p := range r.Problems {
+				t.Log(p.Text)
+			}
+		}
+		for _, s := range r.Says {
+			if c.merged > 0 && c.rows[0][0] != c.rows[1][0] && len(s.Length.Readings) > 0 {
+				t.Errorf("%s: the length of side %s alone is said to be %s", c.name, s.Side, s.Length.Text)
+			}
+		}
+	}
+}
+
 // What the sentences say.
 func TestSentences(t *testing.T) {
 	k := files(t, pattern, "masters/QV-0001/QV-0001_A.wav 31m52s", "masters/QV-0001/QV-0001_B.wav 28m10s", "masters/QV-0003/QV-0003_A.wav 2m")

@@ -54,6 +54,9 @@ type Cell struct {
 	IsNumber bool
 	Kind     Kind   // what the spreadsheet program says it is
 	Column   string // the column's letters, or its number in a CSV file
+	// Over is the line where a block of merged cells begins that gives this cell its value; 0
+	// if the value is the cell's own.
+	Over int `json:"-"`
 }
 
 // Kind is what the spreadsheet program says that a cell is.

@@ -78,7 +78,7 @@ func (t *tier) saysOf(r *reel) (out []Says) {
 			}
 		}
 		for _, l := range own {
-			if l.Track == "" && !l.Piece {
+			if l.Track == "" && !l.Piece && !shared(r.rows, l) {
 				x.Length, _ = ReadLength(l.row.Cells[Length])
 				break
 			}
@@ -86,6 +86,12 @@ func (t *tier) saysOf(r *reel) (out []Says) {
 		out = append(out, x)
 	}
 	return out
+}
+
+// shared says that a row's length is merged with that of another side: whose it is isn't known.
+func shared(ls []*line, l *line) bool {
+	over := func(l *line) int { return l.row.Cells[Length].Over }
+	return over(l) != 0 && slices.ContainsFunc(ls, func(o *line) bool { return over(o) == over(l) && o.row.Sheet == l.row.Sheet && o.Side != l.Side })
 }
 
 // restricted says that a value restricts what its row is about.
