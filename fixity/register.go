@@ -58,12 +58,14 @@ type RegisterReading struct {
 
 // RegisterProblem is something in the register that wants a person's look.
 type RegisterProblem struct {
-	Key     string // tells it from all others, whichever line it stands in
-	Sheet   string
-	Line    int
-	Column  string
-	Kind    string
-	Text    string
+	Key    string // tells it from all others, whichever line it stands in
+	Sheet  string
+	Line   int
+	Column string
+	Kind   string
+	// Tells is what it tells, as package register writes it: which sentence, and its values. Of
+	// one that an earlier version of Firmus kept it is the sentence alone.
+	Tells   []string
 	Item    string // what its row is about; "" if that isn't known
 	Finding int64  // that tells it
 	Since   time.Time

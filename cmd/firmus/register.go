@@ -14,6 +14,7 @@ import (
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/preview"
 	"firmus/cmd/firmus/internal/register/workbook"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 )
 
@@ -50,8 +51,8 @@ Without FILE it tries the register that the configuration names.`,
 			p, err := c.tryRegister(cmd.Context(), path, sheet, encoding, password)
 			if u := preview.Why(err); u != nil && c.json {
 				c.exit = statusOf(err)
-				c.document(map[string]any{"error": u.Error(), "exit": c.exit, "rows": 0, "matched": 0, "why": u.Why, "problems": []register.Problem{
-					{Sheet: u.Sheet, Row: u.Row, Column: u.Column, Kind: "file", Text: u.Text}}})
+				c.document(map[string]any{"error": u.Error(), "exit": c.exit, "rows": 0, "matched": 0, "why": u.Why, "problems": []problemJSON{
+					{Problem: register.Problem{Sheet: u.Sheet, Row: u.Row, Column: u.Column, Kind: "file"}, Text: u.Text}}})
 				return nil
 			}
 			if err != nil {
@@ -73,31 +74,45 @@ Without FILE it tries the register that the configuration names.`,
 
 // registerJSON is a preview as JSON.
 type registerJSON struct {
-	File       string             `json:"file"`
-	Sheet      string             `json:"sheet"`
-	Header     int                `json:"header"`
-	Rows       int                `json:"rows"`
-	Matched    int                `json:"matched"`
-	ToTransfer int                `json:"to_transfer"`
-	Compared   bool               `json:"compared"`
-	Hidden     int                `json:"hidden"`
-	Comments   int                `json:"comments"`
-	Guessed    bool               `json:"guessed"`
-	Columns    map[string]string  `json:"columns"`
-	NotRead    []string           `json:"not_read"`
-	Notes      []string           `json:"notes"`
-	Problems   []register.Problem `json:"problems"`
-	Proposed   string             `json:"proposed"`
+	File       string            `json:"file"`
+	Sheet      string            `json:"sheet"`
+	Header     int               `json:"header"`
+	Rows       int               `json:"rows"`
+	Matched    int               `json:"matched"`
+	ToTransfer int               `json:"to_transfer"`
+	Compared   bool              `json:"compared"`
+	Hidden     int               `json:"hidden"`
+	Comments   int               `json:"comments"`
+	Guessed    bool              `json:"guessed"`
+	Columns    map[string]string `json:"columns"`
+	NotRead    []string          `json:"not_read"`
+	Notes      []string          `json:"notes"`
+	Problems   []problemJSON     `json:"problems"`
+	Proposed   string            `json:"proposed"`
 }
 
 func registerJSONOf(p preview.Preview) registerJSON {
 	j := registerJSON{File: p.Name, Sheet: p.Table.Sheet, Header: p.Table.Header, Rows: p.Held.Rows, Matched: p.Held.Matched, ToTransfer: p.Held.ToTransfer, Compared: p.Compared,
 		Hidden: p.Table.Hidden, Comments: p.Table.Comments, Guessed: p.Proposed, Columns: map[string]string{}, NotRead: append([]string{}, p.NotRead()...),
-		Notes: append([]string{}, p.Table.Notes...), Problems: append([]register.Problem{}, p.Problems...), Proposed: p.Block}
+		Notes: append([]string{}, p.Table.Notes...), Problems: problemsJSON(p.Problems), Proposed: p.Block}
 	for _, x := range p.Columns() {
 		j.Columns[x[0]] = x[1]
 	}
 	return j
+}
+
+// problemJSON is a problem of the register with its sentence.
+type problemJSON struct {
+	register.Problem
+	Text string `json:"text"`
+}
+
+func problemsJSON(ps []register.Problem) []problemJSON {
+	out := make([]problemJSON, len(ps))
+	for i, p := range ps {
+		out[i] = problemJSON{p, report.RegisterRow(p.Tells)}
+	}
+	return out
 }
 
 // tryRegister reads a spreadsheet as the register. It needs no configuration and no ledger:

@@ -30,24 +30,24 @@ changes.`,
 
 // registerReadJSON is a reading as JSON. Field names are stable.
 type registerReadJSON struct {
-	File       string             `json:"file"`
-	Read       bool               `json:"read"`
-	Error      string             `json:"error,omitempty"`
-	Why        register.Why       `json:"why,omitempty"`
-	Version    int64              `json:"version"`  // in force; 0: none
-	InForce    *report.Instant    `json:"in_force"` // since when it holds what it holds
-	New        bool               `json:"new"`      // it differs from the one before
-	Rows       int64              `json:"rows"`
-	Matched    int64              `json:"matched"`
-	ToTransfer int64              `json:"to_transfer"`
-	Added      int64              `json:"added"`
-	Deleted    int64              `json:"deleted"`
-	Changed    int64              `json:"changed"`
-	Moved      int64              `json:"moved"`
-	Problems   []register.Problem `json:"problems"`
-	Findings   []report.Finding   `json:"findings"`
-	Notes      []string           `json:"notes"`
-	Exit       int                `json:"exit"`
+	File       string           `json:"file"`
+	Read       bool             `json:"read"`
+	Error      string           `json:"error,omitempty"`
+	Why        register.Why     `json:"why,omitempty"`
+	Version    int64            `json:"version"`  // in force; 0: none
+	InForce    *report.Instant  `json:"in_force"` // since when it holds what it holds
+	New        bool             `json:"new"`      // it differs from the one before
+	Rows       int64            `json:"rows"`
+	Matched    int64            `json:"matched"`
+	ToTransfer int64            `json:"to_transfer"`
+	Added      int64            `json:"added"`
+	Deleted    int64            `json:"deleted"`
+	Changed    int64            `json:"changed"`
+	Moved      int64            `json:"moved"`
+	Problems   []problemJSON    `json:"problems"`
+	Findings   []report.Finding `json:"findings"`
+	Notes      []string         `json:"notes"`
+	Exit       int              `json:"exit"`
 }
 
 func (c *command) readRegister(ctx context.Context) error {
@@ -64,7 +64,7 @@ func (c *command) readRegister(ctx context.Context) error {
 	if c.json {
 		out := registerReadJSON{File: a.Register().Source.From, Read: r.Failed == nil, Version: r.Version.N, InForce: report.InstantOf(r.Version.At), New: r.News,
 			Rows: r.Reading.Rows, Matched: r.Reading.Matched, ToTransfer: r.Reading.Waiting,
-			Problems: append([]register.Problem{}, r.Problems...), Findings: []report.Finding{}, Notes: append([]string{}, r.Notes...), Exit: c.exit}
+			Problems: problemsJSON(r.Problems), Findings: []report.Finding{}, Notes: append([]string{}, r.Notes...), Exit: c.exit}
 		if r.News {
 			out.Added, out.Deleted, out.Changed, out.Moved = r.Version.Added, r.Version.Deleted, r.Version.Changed, r.Version.Moved
 		}

@@ -138,7 +138,7 @@ func TestARowOfTheRegisterThatWasEditedIsNoticed(t *testing.T) {
 
 func problems(lines ...int) (out []fixity.RegisterProblem) {
 	for _, l := range lines {
-		out = append(out, fixity.RegisterProblem{Key: fmt.Sprint("length", l), Line: l, Column: "Length", Kind: "length", Text: fmt.Sprint("says ", l)})
+		out = append(out, fixity.RegisterProblem{Key: fmt.Sprint("length", l), Line: l, Column: "Length", Kind: "length", Tells: []string{"says", fmt.Sprint(l)}})
 	}
 	return out
 }
@@ -181,6 +181,19 @@ func TestFindingsOfTheRegisterAreGathered(t *testing.T) {
 				return err
 			}
 			return x.Findings.Settle(f, fixity.ByPerson, "Bo Ferry", "that is how it was written")
+		})
+		put(0, problems(2, 40)...)
+		find(0)
+		// So does what an earlier version of Firmus kept as a sentence, under another key.
+		if _, err := w.d.raw().Exec(`UPDATE register_problem SET key = 'old ' || key, says = 'The row says 3:15.'`); err != nil {
+			t.Fatal(err)
+		}
+		w.view(func(x *ledger.Tx) error {
+			ps, err := x.Register.Problems("", 0, "", 9)
+			if len(ps) != 2 || len(ps[0].Tells) != 1 || ps[0].Tells[0] != "The row says 3:15." {
+				t.Errorf("%+v", ps)
+			}
+			return err
 		})
 		put(0, problems(2, 40)...)
 		find(0)

@@ -2,7 +2,9 @@ package ledger
 
 import (
 	"database/sql"
+	"encoding/json"
 	"maps"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -15,7 +17,11 @@ const problemColumns = `key, sheet, line, col, kind, says, item, finding, since,
 func scanProblem(r row) (p fixity.RegisterProblem, err error) {
 	var item []byte
 	var since, quiet int64
-	err = r.Scan(&p.Key, &p.Sheet, &p.Line, &p.Column, &p.Kind, &p.Text, &item, &p.Finding, &since, &quiet)
+	var tells string
+	err = r.Scan(&p.Key, &p.Sheet, &p.Line, &p.Column, &p.Kind, &tells, &item, &p.Finding, &since, &quiet)
+	if json.Unmarshal([]byte(tells), &p.Tells) != nil {
+		p.Tells = []string{tells} // a sentence
+	}
 	p.Item, p.Since, p.Quiet = string(item), fromNanos(since), quiet != 0
 	return p, err
 }
@@ -48,6 +54,11 @@ const mostProblems = 20
 // there. It gives how many are not settled.
 func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int64, err error) {
 	was := map[string]fixity.RegisterProblem{}
+	type place struct {
+		sheet, column, kind string
+		line                int
+	}
+	earlier := map[place]fixity.RegisterProblem{} // kept as sentences, under keys of these
 	old, err := list(t.Tx, `SELECT `+problemColumns+` FROM register_problem`, nil, scanProblem)
 	if err != nil {
 		return 0, err
@@ -56,6 +67,9 @@ func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int6
 	for _, p := range old {
 		was[p.Key] = p
 		kinds[p.Kind] = nil
+		if len(p.Tells) == 1 && strings.Contains(p.Tells[0], " ") {
+			earlier[place{p.Sheet, p.Column, p.Kind, p.Line}] = p
+		}
 	}
 	settled := map[int64]bool{} // findings that a person settled
 	ended := func(finding int64) (bool, error) {
@@ -73,9 +87,16 @@ func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int6
 	slices.SortStableFunc(ps, func(a, b fixity.RegisterProblem) int { return a.Line - b.Line })
 	for i := range ps {
 		p := &ps[i]
-		p.Sheet, p.Column, p.Kind, p.Text = storable(p.Sheet), storable(p.Column), storable(p.Kind), storable(p.Text)
+		p.Sheet, p.Column, p.Kind, p.Tells = storable(p.Sheet), storable(p.Column), storable(p.Kind), slices.Clone(p.Tells)
+		for k := range p.Tells {
+			p.Tells[k] = storable(p.Tells[k])
+		}
 		p.Since = t.now
-		if o, ok := was[p.Key]; ok {
+		o, ok := was[p.Key]
+		if !ok {
+			o, ok = earlier[place{p.Sheet, p.Column, p.Kind, p.Line}]
+		}
+		if ok {
 			p.Since, p.Finding = o.Since, o.Finding
 			if p.Quiet, err = ended(o.Finding); err != nil {
 				return 0, err
@@ -97,7 +118,7 @@ func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int6
 		f := fixity.Finding{Subject: fixity.OfRegister, Kind: fixity.Kind(k), Urgency: fixity.Tidy, Count: int64(len(those))}
 		for _, i := range those[:min(len(those), mostProblems)] {
 			p := ps[i]
-			f.Facts.Seen = append(f.Facts.Seen, fixity.Fact{Is: fixity.RowSays, Set: p.Sheet, Count: int64(p.Line), Code: p.Column, Said: []string{p.Text}})
+			f.Facts.Seen = append(f.Facts.Seen, fixity.Fact{Is: fixity.RowTells, Set: p.Sheet, Count: int64(p.Line), Code: p.Column, Said: p.Tells})
 		}
 		id, err := t.foundInRegister(f, by)
 		if err != nil {
@@ -110,12 +131,16 @@ func (t Register) PutProblems(ps []fixity.RegisterProblem, by string) (open int6
 	for _, p := range ps {
 		old := was[p.Key]
 		delete(was, p.Key)
-		if old == p {
+		if reflect.DeepEqual(old, p) {
 			continue
+		}
+		tells, err := json.Marshal(p.Tells)
+		if err != nil {
+			return 0, err
 		}
 		if _, err := t.exec(`INSERT INTO register_problem (`+problemColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
 			ON CONFLICT (key) DO UPDATE SET sheet = $2, line = $3, col = $4, kind = $5, says = $6, item = $7, finding = $8, since = $9, quiet = $10`,
-			p.Key, p.Sheet, p.Line, p.Column, p.Kind, p.Text, []byte(p.Item), p.Finding, nanos(p.Since), b2i(p.Quiet)); err != nil {
+			p.Key, p.Sheet, p.Line, p.Column, p.Kind, string(tells), []byte(p.Item), p.Finding, nanos(p.Since), b2i(p.Quiet)); err != nil {
 			return 0, err
 		}
 	}

@@ -218,7 +218,7 @@ func (d *registerData) groups(counts map[string]int64) {
 }
 
 func (q *request) registerProblem(version int64, p fixity.RegisterProblem) registerProblem {
-	out := registerProblem{Column: p.Column, Text: p.Text}
+	out := registerProblem{Column: p.Column, Text: report.RegisterRow(p.Tells)}
 	if q.rowWithheld(p.Item, "") {
 		out.Text = report.RowsWith(fixity.Kind(p.Kind), 1) + " (what it says is withheld)"
 	}

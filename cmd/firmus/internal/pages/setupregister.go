@@ -12,6 +12,7 @@ import (
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/preview"
 	"firmus/cmd/firmus/internal/register/workbook"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/setup"
 )
 
@@ -150,7 +151,7 @@ func fillRegister(d *setupRegister, p preview.Preview, chosen register.Columns) 
 			d.More = len(p.Problems) - i
 			break
 		}
-		d.Problems = append(d.Problems, [2]string{preview.Where(x), x.Text})
+		d.Problems = append(d.Problems, [2]string{preview.Where(x), report.RegisterRow(x.Tells)})
 	}
 	if strings.TrimSpace(d.Sheet) == "" {
 		d.Sheet = p.Guess.Sheet

@@ -136,35 +136,28 @@ func (t *tier) barcodes() {
 func (t *tier) damaged(l *line, f Field, rule Rule, text, v string, c column) bool {
 	switch {
 	case exponent.MatchString(text) && !isDigits(v):
-		t.say(l, f, rule, "%q is what a spreadsheet program shows of a long number: the digits behind it are lost here. Format the column as text, and type the number again.", text)
+		t.say(l, f, rule, DigitsHidden, text)
 	case !isDigits(v) || len(v) < longNumber-3:
 		return false
 	case len(v) > wholeDigits && strings.Trim(v[wholeDigits:], "0") == "" && (c.check == nil || !c.check.ok(v)):
-		t.say(l, f, rule, "%s ends in %s behind its fifteenth digit: a spreadsheet program keeps no more digits of a number. Format the column as text, and type the number again.", text, zeros(len(v)-wholeDigits))
+		t.say(l, f, rule, DigitsCut, text, len(v)-wholeDigits)
 	case c.length > 0 && len(v) < c.length && c.length-len(v) <= 4:
 		lost := c.length - len(v)
 		padded := strings.Repeat("0", lost) + v
 		switch {
 		case c.check != nil && !c.check.ok(v) && !c.check.ok(padded):
-			t.say(l, f, rule, "%s has %d digits, and most of the column have %d.", text, len(v), c.length)
+			t.say(l, f, rule, DigitsFewer, text, len(v), c.length)
 		default:
-			t.say(l, f, rule, "%s has %d digits, and most of the column have %d: a spreadsheet program drops zeros in front. Is it %s?", text, len(v), c.length, padded)
+			t.say(l, f, rule, ZerosDropped, text, len(v), c.length, padded)
 		}
 	case c.length > 0 && len(v) != c.length:
-		t.say(l, f, rule, "%s has %d digits, and most of the column have %d.", text, len(v), c.length)
+		t.say(l, f, rule, DigitsFewer, text, len(v), c.length)
 	case c.check != nil && !c.check.ok(v):
-		t.say(l, f, RuleCheckDigit, "The check digit of %s is wrong: a digit was mistyped, or two are exchanged. Compare it with the label.", text)
+		t.say(l, f, RuleCheckDigit, WrongCheck, text)
 	default:
 		return false
 	}
 	return true
-}
-
-func zeros(n int) string {
-	if n == 1 {
-		return "a zero"
-	}
-	return "zeros"
 }
 
 // otherBarcode compares a barcode with those in the names of the row's files.
@@ -174,10 +167,10 @@ func (t *tier) otherBarcode(l *line, text, v string) {
 		switch {
 		case have == "" || have == v:
 		case isDigits(have) && isDigits(v) && strings.TrimLeft(have, "0") == strings.TrimLeft(v, "0"):
-			t.say(l, Barcode, RuleBarcode, "%s lacks zeros in front: the file %s has %s. A spreadsheet program drops them.", text, t.known.Files[i].Path, have)
+			t.say(l, Barcode, RuleBarcode, ZerosLacking, text, t.known.Files[i].Path, have)
 			return
 		default:
-			t.say(l, Barcode, RuleBarcode, "The barcode is %s here, and %s in the name of %s.", text, have, t.known.Files[i].Path)
+			t.say(l, Barcode, RuleBarcode, OtherBarcode, text, have, t.known.Files[i].Path)
 			return
 		}
 	}

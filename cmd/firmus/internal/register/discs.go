@@ -4,8 +4,6 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-
-	"firmus/fixity"
 )
 
 var (
@@ -116,13 +114,13 @@ func (t *tier) discs() {
 			sides[g].on[found] = true
 			if !ok {
 				if len(t.known.Discs) > 0 {
-					t.say(l, Disc, RuleDisc, "The row names disc %s, which is not on the list of discs.", n.number)
+					t.say(l, Disc, RuleDisc, UnknownDisc, n.number)
 				}
 				continue
 			}
 			named[found.number] = true
-			if other := t.holdsOther(s.discs[found.number], ids, l.reel); other != "" {
-				t.say(l, Disc, RuleDisc, "The row of %s names disc %s, which holds files of %s only.", l.what(), found.number, other)
+			if other := t.holdsOther(s.discs[found.number], ids, l.reel); len(other) > 0 {
+				t.say(l, Disc, RuleDisc, OthersDisc, l.what(), found.number, other)
 			}
 		}
 	}
@@ -144,13 +142,13 @@ func (t *tier) discs() {
 			}
 		}
 		if want := t.settings.DiscsASide; len(on) < want {
-			t.say(x.first, Disc, RuleFewDiscs, "The register has %s of %s, and each side should be on %d.", fixity.Count(len(on), "disc"), whatIs(g.reel.name, g.side, ""), want)
+			t.say(x.first, Disc, RuleFewDiscs, FewDiscs, len(on), about{g.reel.name, g.side, ""}, want)
 		}
 	}
 }
 
 // holdsOther names the items of discs that hold nothing of the reel.
-func (t *tier) holdsOther(discs []int, ids map[int64]int, r *reel) string {
+func (t *tier) holdsOther(discs []int, ids map[int64]int, r *reel) []string {
 	var items []string
 	for _, d := range discs {
 		for _, id := range t.known.Discs[d].Files {
@@ -160,14 +158,14 @@ func (t *tier) holdsOther(discs []int, ids map[int64]int, r *reel) string {
 			}
 			item := t.known.Files[i].Item
 			if item == r.name {
-				return ""
+				return nil
 			}
 			if !slices.Contains(items, item) && len(items) < 3 {
 				items = append(items, item)
 			}
 		}
 	}
-	return fixity.And(items)
+	return items
 }
 
 // unnamedDiscs are those of the list that no row names, though their reel has rows.
@@ -182,7 +180,7 @@ func (t *tier) unnamedDiscs(named map[string]bool, ids map[int64]int) {
 		}
 		named[d.Number] = true
 		var at *line
-		var what string
+		var what about
 		for _, id := range d.Files {
 			i, ok := ids[id]
 			if !ok {
@@ -191,7 +189,7 @@ func (t *tier) unnamedDiscs(named map[string]bool, ids map[int64]int) {
 			f := t.known.Files[i]
 			for _, l := range rows[f.Item] {
 				if at == nil || at.Side != sideOf(f.Side) && l.Side == sideOf(f.Side) {
-					at, what = l, whatIs(f.Item, sideOf(f.Side), "")
+					at, what = l, about{f.Item, sideOf(f.Side), ""}
 				}
 			}
 			if at != nil {
@@ -199,7 +197,7 @@ func (t *tier) unnamedDiscs(named map[string]bool, ids map[int64]int) {
 			}
 		}
 		if at != nil {
-			t.say(at, Disc, RuleDisc, "Disc %s holds a file of %s, and the register doesn't name it.", d.Number, what)
+			t.say(at, Disc, RuleDisc, UnnamedDisc, d.Number, what)
 		}
 	}
 }

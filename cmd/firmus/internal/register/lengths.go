@@ -1,9 +1,7 @@
 package register
 
 import (
-	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -13,7 +11,7 @@ import (
 type candidate struct {
 	d    time.Duration
 	gaps time.Duration // that may have been cut away between and around tracks
-	what string
+	what sum
 	one  bool // it is a file
 }
 
@@ -95,7 +93,7 @@ func (t *tier) lengths() {
 				fits = fits || r.Length+r.Tolerance+p.off >= p.sum && r.Length < 4*p.sum
 			}
 			if !fits {
-				t.say(p.lines[0], Length, RuleLength, "The rows of the tracks of %s add up to %s, and its own row says %s.", whatIs(g.reel.name, g.side, ""), clockOf(p.sum), side.Text)
+				t.say(p.lines[0], Length, RuleLength, TracksLonger, about{g.reel.name, g.side, ""}, p.sum, side.Text)
 			}
 			continue
 		}
@@ -114,7 +112,7 @@ func (t *tier) lengths() {
 		}
 		cut := time.Duration(len(p.lines)+1) * gap
 		if longest > 0 && (p.sum > longest+p.off || !p.unknown && p.sum < shortest-p.off-cut) {
-			t.say(p.lines[0], Length, RuleLength, "The rows of %s add up to %s, and its files are %s long.", whatIs(g.reel.name, g.side, ""), clockOf(p.sum), clockOf(shortest))
+			t.say(p.lines[0], Length, RuleLength, RowsApart, about{g.reel.name, g.side, ""}, p.sum, shortest)
 		}
 	}
 }
@@ -144,7 +142,7 @@ func (t *tier) merged(i int) []*line {
 // are about, or that of each.
 func (t *tier) together(ls []*line, n Lengths) {
 	var files []int
-	var whats []string
+	var whats []about
 	each := true
 	for _, l := range ls {
 		for _, i := range l.Files {
@@ -160,7 +158,7 @@ func (t *tier) together(ls []*line, n Lengths) {
 	if each || len(n.Readings) == 0 || len(all) == 0 || n.fits(all) {
 		return
 	}
-	t.say(ls[0], Length, RuleLength, "The row says %s for %s in one merged cell, and their files are %s long in all.", n.Text, fixity.And(whats), clockOf(all[0].d))
+	t.say(ls[0], Length, RuleLength, MergedApart, n.Text, all[0].d, whats)
 }
 
 // whole are the lengths that files of several sides may have together.
@@ -191,13 +189,13 @@ func (t *tier) trouble(l *line, text string, why Trouble) {
 	}
 	switch why {
 	case Negative:
-		t.say(l, Length, RuleLength, "The length %s is less than nothing.", text)
+		t.say(l, Length, RuleLength, LessThanNone, text)
 	case ADate:
-		t.say(l, Length, RuleLength, "A date is stored instead of a length: %s. A spreadsheet program makes one of 3/4 or 3-4.", text)
+		t.say(l, Length, RuleLength, DateStored, text)
 	case AnError:
-		t.say(l, Length, RuleLength, "The cell holds no length but the error %s of its formula.", text)
+		t.say(l, Length, RuleLength, ErrorStored, text)
 	default:
-		t.say(l, Length, RuleLength, "%q is not understood as a length: write it as 31:52, or 0:31:52 in a spreadsheet program.", text)
+		t.say(l, Length, RuleLength, NotALength, text)
 	}
 }
 
@@ -205,7 +203,7 @@ func (t *tier) trouble(l *line, text string, why Trouble) {
 func (t *tier) each(files []int) (out []candidate) {
 	for _, i := range files {
 		if f := t.known.Files[i]; f.Length > 0 {
-			out = append(out, candidate{d: f.Length, what: f.Path, one: true})
+			out = append(out, candidate{d: f.Length, what: sum{path: f.Path}, one: true})
 		}
 	}
 	return out
@@ -260,7 +258,7 @@ func (t *tier) ofSet(files []int, role fixity.Role) (out []candidate) {
 			n++
 			continue
 		}
-		out = append(out, candidate{d: f.Length, what: f.Path, one: true})
+		out = append(out, candidate{d: f.Length, what: sum{path: f.Path}, one: true})
 		sides[f.Side] = max(sides[f.Side], f.Length)
 	}
 	for _, d := range sides {
@@ -271,17 +269,17 @@ func (t *tier) ofSet(files []int, role fixity.Role) (out []candidate) {
 		gaps = time.Duration(n+1) * gap
 	}
 	if n > 0 && n < len(files) {
-		out = append(out, candidate{d: tracks, gaps: gaps, what: "the sum of " + fixity.Count(n, "track")})
+		out = append(out, candidate{d: tracks, gaps: gaps, what: sum{kind: "tracks", n: n}})
 	}
 	if len(files) > 1 || n == 1 {
-		what := "the sum of " + fixity.Count(len(files), "file")
+		what := sum{kind: "files", n: len(files)}
 		if len(files) == 1 {
-			what = t.known.Files[files[0]].Path
+			what = sum{path: t.known.Files[files[0]].Path}
 		}
 		out = append(out, candidate{d: all, gaps: gaps, what: what})
 	}
 	if len(sides) > 1 && longest != all {
-		out = append(out, candidate{d: longest, what: "the sum of its sides"})
+		out = append(out, candidate{d: longest, what: sum{kind: "sides", n: len(sides)}})
 	}
 	return out
 }
@@ -306,33 +304,22 @@ func (t *tier) compare(l *line, n Lengths, cs []candidate) {
 		for _, r := range n.Readings {
 			switch is := func(d time.Duration) bool { return (d - c.d).Abs() <= max(typed(c.d), typed(d)) }; {
 			case r.Length >= time.Hour && is(r.Length/60):
-				t.say(l, Length, RuleSixty, "The row says %s, which is 60 times as long as %s (%s): were minutes and seconds meant?", n.Text, c.what, clockOf(c.d))
+				t.say(l, Length, RuleSixty, SixtyTimes, n.Text, c.what, c.d)
 				return
 			case is(r.Length / 2):
-				t.say(l, Length, RuleSpeed, "The row says %s, which is twice as long as %s (%s): tape speed?", n.Text, c.what, clockOf(c.d))
+				t.say(l, Length, RuleSpeed, TwiceAsLong, n.Text, c.what, c.d)
 				return
 			case is(r.Length * 2):
-				t.say(l, Length, RuleSpeed, "The row says %s, which is half as long as %s (%s): tape speed?", n.Text, c.what, clockOf(c.d))
+				t.say(l, Length, RuleSpeed, HalfAsLong, n.Text, c.what, c.d)
 				return
 			}
 		}
 	}
-	says := n.Text
+	var all []time.Duration
 	if len(n.Readings) > 1 {
-		var all []string
 		for _, r := range n.Readings {
-			all = append(all, clockOf(r.Length))
+			all = append(all, r.Length)
 		}
-		says += " (" + strings.Join(all, " or ") + ")"
 	}
-	t.say(l, Length, RuleLength, "The row says %s, and %s is %s long.", says, near.what, clockOf(near.d))
-}
-
-// clockOf is a length without thousandths.
-func clockOf(d time.Duration) string {
-	d = d.Round(time.Second)
-	if d < time.Hour {
-		return fmt.Sprintf("%d:%02d", d/time.Minute, d/time.Second%60)
-	}
-	return fmt.Sprintf("%d:%02d:%02d", d/time.Hour, d/time.Minute%60, d/time.Second%60)
+	t.say(l, Length, RuleLength, LengthApart, n.Text, near.what, near.d, all)
 }

@@ -175,17 +175,17 @@ func (t *Table) merge(merged []Merge, at map[Field]int, names []string) {
 // look tells of cells that can't be read.
 func (t *Table) look(order []Field) {
 	for _, r := range t.Rows {
-		say := func(f Field, kind, format string, args ...any) {
-			t.Problems = append(t.Problems, Problem{Sheet: t.Sheet, Row: r.Line, Column: t.Columns[f], Kind: kind, Text: fmt.Sprintf(format, args...)})
+		say := func(f Field, kind string, is Telling, values ...any) {
+			t.Problems = append(t.Problems, Problem{Sheet: t.Sheet, Row: r.Line, Column: t.Columns[f], Kind: kind, Tells: Tell(is, values...)})
 		}
 		for _, f := range order {
 			switch c := r.Cells[f]; {
 			case c.Kind == ErrorCell:
-				say(f, "error", "The cell shows the error %s instead of a value.", c.Text)
+				say(f, "error", ErrorShown, c.Text)
 			case c.Kind == UnsavedCell:
-				say(f, "unsaved", "The cell holds a formula whose result isn't in the file. Open the register in the spreadsheet program and save it.")
+				say(f, "unsaved", ValueUnsaved)
 			case strings.ContainsRune(c.Text, unicode.ReplacementChar):
-				say(f, "letters", "%q holds a character that was lost when the file was saved.", c.Text)
+				say(f, "letters", LetterLost, c.Text)
 			}
 		}
 	}

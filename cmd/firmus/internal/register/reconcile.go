@@ -27,7 +27,7 @@ func Reconcile(rows []Row, k Known, s Settings) Result {
 		}
 	}
 	if len(t.lines) > 0 && out.Matched == 0 && len(k.Files) > 0 {
-		t.say(t.lines[0], Item, RuleNumber, "No row has the number of an item under care, such as %s. Is this the right column?", t.order[0].name)
+		t.say(t.lines[0], Item, RuleNumber, NoneFits, t.order[0].name)
 	} else {
 		t.absent()
 		t.noRow()
@@ -65,18 +65,7 @@ func (t *tier) sorted() []Problem {
 }
 
 // what names what a row is about.
-func (l *line) what() string { return whatIs(l.Item, l.Side, l.Track) }
-
-func whatIs(item, side, track string) string {
-	out := item
-	if side != "" {
-		out += " side " + side
-	}
-	if track != "" {
-		out += " track " + track
-	}
-	return out
-}
+func (l *line) what() about { return about{l.Item, l.Side, l.Track} }
 
 // group is what rows are about that may be doubles, or pieces of one side.
 type group struct {
@@ -134,25 +123,22 @@ func (t *tier) doubles() {
 			key += "\x00" + l.same()
 		}
 		if was := of(l, key); was != nil {
-			t.say(l, Item, RuleDouble, "This row is about %s, and so is %s.", l.what(), was.place(l))
+			t.say(l, Item, RuleDouble, Double, l.what(), was.place(l))
 		}
 		text := strings.TrimSpace(l.row.Text(Barcode))
 		if v := carrierNumber(l.row.Cells[Barcode]); !nothing[strings.ToLower(text)] && !exponent.MatchString(v) {
 			if was := of(l, "barcode "+v); was != nil && was.reel != l.reel {
-				t.say(l, Barcode, RuleDouble, "The barcode %s is that of %s too, in %s.", text, was.Item, was.place(l))
+				t.say(l, Barcode, RuleDouble, SameBarcode, text, was.Item, was.place(l))
 			}
 		}
 	}
 }
 
 // place names the row for a reader of another.
-func (l *line) place(from *line) string {
-	out := fmt.Sprintf("row %d", l.row.Line)
+func (l *line) place(from *line) where {
+	out := where{line: l.row.Line, hidden: l.row.Hidden}
 	if l.row.Sheet != from.row.Sheet {
-		out += fmt.Sprintf(" of the sheet %q", l.row.Sheet)
-	}
-	if l.row.Hidden {
-		out += ", which is hidden"
+		out.sheet = l.row.Sheet
 	}
 	return out
 }
@@ -174,11 +160,11 @@ func (t *tier) absent() {
 		switch {
 		case named && !l.named && t.elsewhere(l, file):
 		case !l.reel.there(l.Side):
-			t.say(l, f, RuleAbsent, "The row says that %s was digitised (%s: %s), and no file of it is under care.", l.what(), t.settings.head(f), strings.TrimSpace(l.row.Text(f)))
+			t.say(l, f, RuleAbsent, Absent, l.what(), t.settings.head(f), strings.TrimSpace(l.row.Text(f)))
 		case named && !l.named && !isDigits(file):
-			t.say(l, File, RuleAbsent, "The row names the file %s, and no such file of %s is under care.", file, whatIs(l.Item, l.Side, ""))
+			t.say(l, File, RuleAbsent, AbsentFile, file, about{l.Item, l.Side, ""})
 		case l.Track != "" && len(l.Files) == 0 && t.tracked(l.reel.of(l.Side)):
-			t.say(l, f, RuleAbsent, "The row says that %s was digitised, and there is no file of this track.", l.what())
+			t.say(l, f, RuleAbsent, AbsentTrack, l.what())
 		}
 	}
 }
@@ -187,7 +173,7 @@ func (t *tier) absent() {
 func (t *tier) elsewhere(l *line, file string) bool {
 	for _, i := range t.byName[nameOf(file)] {
 		if k := t.known.Files[i]; k.Item != l.reel.name {
-			t.say(l, File, RuleNumber, "The row's number is %s, and its file %s belongs to %s.", l.number, file, k.Item)
+			t.say(l, File, RuleNumber, Foreign, l.number, file, k.Item)
 			return true
 		}
 	}
@@ -246,7 +232,7 @@ func (t *tier) lacking(item, side string, n int) {
 		return
 	}
 	t.problems = append(t.problems, Problem{Column: t.settings.head(Item), Kind: RuleNoRow.kind(), Rule: RuleNoRow, Item: item, Side: side,
-		Text: fmt.Sprintf("%s of %s %s under care, and the register has no row for %s.", fixity.Count(n, "file"), whatIs(item, side, ""), fixity.OneOr(n, "is", "are"), fixity.OneOr(n, "it", "them"))})
+		Tells: Tell(NoRow, n, about{item, side, ""})})
 }
 
 // folders are those of rows whose files lie elsewhere.
@@ -271,7 +257,7 @@ func (t *tier) folders() {
 			}
 		}
 		if lie != "" {
-			t.say(l, Folder, RuleFolder, "The row says that %s is in %s, and its files are in %s.", whatIs(l.Item, l.Side, ""), text, lie)
+			t.say(l, Folder, RuleFolder, Elsewhere, about{l.Item, l.Side, ""}, text, lie)
 		}
 	}
 }
@@ -298,14 +284,14 @@ func (t *tier) dates() {
 		day, ok := Day(l.row.Cells[Digitised])
 		if !ok {
 			if EDTF(text) == "" {
-				t.say(l, Digitised, RuleDate, "%q is not understood as a day: write it as 2026-03-02.", text)
+				t.say(l, Digitised, RuleDate, NoDay, text)
 			}
 			continue
 		}
 		for _, i := range l.Files {
 			// A day of grace: register and ledger may count days in different places.
 			if f := t.known.Files[i]; f.Role == fixity.Master && !f.TakenIn.IsZero() && day.After(f.TakenIn.AddDate(0, 0, 1)) {
-				t.say(l, Digitised, RuleDate, "The row says that %s was digitised on %s, and its file was under care on %s already.", l.what(), text, f.TakenIn.Format("2 January 2006"))
+				t.say(l, Digitised, RuleDate, LateDay, l.what(), text, f.TakenIn)
 				break
 			}
 		}
@@ -322,7 +308,7 @@ func (t *tier) values() {
 			continue
 		}
 		told[v] = true
-		t.say(l, Playable, RuleValue, "Nobody has said yet what %q means here: yes, not again, or never. Until then it means nothing.", text)
+		t.say(l, Playable, RuleValue, NoMeaning, text)
 	}
 }
 

@@ -71,7 +71,7 @@ func TestReconcile(t *testing.T) {
 		if got := said(r); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 			for _, p := range r.Problems {
-				t.Log(p.Text)
+				t.Logf("%q", p.Tells)
 			}
 		}
 		off := register.Reconcile(table(c.heads, c.rows...), k, register.Settings{Off: register.Rules})
@@ -124,7 +124,7 @@ func TestMergedLengths(t *testing.T) {
 		if got := said(r); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 			for _, p := range r.Problems {
-				t.Log(p.Text)
+				t.Logf("%q", p.Tells)
 			}
 		}
 		for _, s := range r.Says {
@@ -135,21 +135,21 @@ func TestMergedLengths(t *testing.T) {
 	}
 }
 
-// What the sentences say.
-func TestSentences(t *testing.T) {
+// What problems tell; package report has the sentences.
+func TestTells(t *testing.T) {
 	k := files(t, pattern, "masters/QV-0001/QV-0001_A.wav 31m52s", "masters/QV-0001/QV-0001_B.wav 28m10s", "masters/QV-0003/QV-0003_A.wav 2m")
 	rows := table("item|side|length|digitised|playable", "QV-0001|A|31:52:00||Sheds", "QV-0001|B|56:20|2026-03-01|", "QV-0002|A||2026-03-01|", "QV-0003|B|31.52||")
 	r := register.Reconcile(rows, k, register.Settings{Heads: map[register.Field]string{register.Length: "Duration", register.Digitised: "Done on", register.Item: "Number"}})
 	var got []string
 	for _, p := range r.Problems {
-		got = append(got, fmt.Sprintf("%d %s: %s", p.Row, p.Column, p.Text))
+		got = append(got, fmt.Sprintf("%d %s: %s", p.Row, p.Column, strings.ReplaceAll(strings.Join(p.Tells, "|"), register.Apart, ",")))
 	}
 	want := []string{
-		"2 Duration: The row says 31:52:00, which is 60 times as long as QV-0001/QV-0001_A.wav (31:52): were minutes and seconds meant?",
-		`2 playable: Nobody has said yet what "Sheds" means here: yes, not again, or never. Until then it means nothing.`,
-		"3 Duration: The row says 56:20, which is twice as long as QV-0001/QV-0001_B.wav (28:10): tape speed?",
-		"4 Done on: The row says that QV-0002 side A was digitised (Done on: 2026-03-01), and no file of it is under care.",
-		"0 Number: 1 file of QV-0003 side A is under care, and the register has no row for it.",
+		"2 Duration: sixty-times|31:52:00|QV-0001/QV-0001_A.wav,,0|1912",
+		"2 playable: no-meaning|Sheds",
+		"3 Duration: twice-as-long|56:20|QV-0001/QV-0001_B.wav,,0|1690",
+		"4 Done on: absent|QV-0002,A,|Done on|2026-03-01",
+		"0 Number: no-row|1|QV-0003,A,",
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
@@ -199,7 +199,7 @@ func TestBarcodes(t *testing.T) {
 		for _, p := range r.Problems {
 			got += string(p.Rule)
 			if p.Row != 99 {
-				t.Errorf("%s: row %d: %s", c.name, p.Row, p.Text)
+				t.Errorf("%s: row %d: %s", c.name, p.Row, p.Tells)
 			}
 		}
 		if got != c.want {
@@ -207,10 +207,13 @@ func TestBarcodes(t *testing.T) {
 		}
 	}
 	// What spreadsheet programs do is said, and not "wrong check digit".
-	for _, c := range []struct{ length, code, says string }{
-		{"14", "3.0234E+13", "a long number"},
-		{"14, beginning with zeros", "2340005178", "drops zeros in front. Is it 00002340005178?"},
-		{"16", "1111222233334440", "behind its fifteenth digit"},
+	for _, c := range []struct {
+		length, code string
+		says         register.Telling
+	}{
+		{"14", "3.0234E+13", register.DigitsHidden},
+		{"14, beginning with zeros", "2340005178", register.ZerosDropped},
+		{"16", "1111222233334440", register.DigitsCut},
 	} {
 		var rows []register.Row
 		for i := range 6 {
@@ -222,14 +225,14 @@ func TestBarcodes(t *testing.T) {
 		}
 		rows = append(rows, table("item|barcode", "QV-9999|"+c.code)...)
 		r := register.Reconcile(rows, register.Known{}, register.Settings{CheckDigits: "none"})
-		if len(r.Problems) != 1 || !strings.Contains(r.Problems[0].Text, c.says) || r.Problems[0].Kind != "barcode" {
+		if len(r.Problems) != 1 || r.Problems[0].Tells[0] != string(c.says) || r.Problems[0].Kind != "barcode" {
 			t.Errorf("%s: %v", c.code, r.Problems)
 		}
 	}
 	// The file's name has the barcode.
 	k := files(t, "{item}_{barcode}_{side}.wav", "masters/QV-1_00234000517861_A.wav", "masters/QV-2_30234000517879_A.wav")
 	r := register.Reconcile(table("item|barcode", "QV-1|234000517861", "QV-2|30234000517887", "QV-9|30234000517879"), k, register.Settings{})
-	if got := said(r); !slices.Equal(got, []string{"2 barcode barcode", "3 barcode barcode", "4 number item", "4 double item"}) || !strings.Contains(r.Problems[0].Text, "lacks zeros in front") {
+	if got := said(r); !slices.Equal(got, []string{"2 barcode barcode", "3 barcode barcode", "4 number item", "4 double item"}) || r.Problems[0].Tells[0] != string(register.ZerosLacking) {
 		t.Errorf("%q: %v", got, r.Problems)
 	}
 }

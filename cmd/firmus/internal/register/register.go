@@ -100,7 +100,8 @@ type Problem struct {
 	Row    int    `json:"row"`
 	Column string `json:"column"` // the header's words
 	Kind   string `json:"kind"`   // which rule: length, barcode, double, …
-	Text   string `json:"text"`   // one sentence
+	// Tells is a Telling with its values, as Tell gives them.
+	Tells []string `json:"-"`
 	// Rule, Item, Side and Track say what it is about, wherever the row stands.
 	Rule  Rule   `json:"rule"`
 	Item  string `json:"item,omitempty"`

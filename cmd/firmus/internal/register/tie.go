@@ -1,12 +1,9 @@
 package register
 
 import (
-	"fmt"
 	"regexp"
 	"strings"
 	"unicode"
-
-	"firmus/fixity"
 )
 
 // reel is an item of the ledger, of the register, or of both; where numbers repeat by base,
@@ -274,7 +271,7 @@ func (t *tier) find(l *line) *reel {
 	}
 	if b := digitsOf(l.row.Text(Barcode)); b != "" && t.byBarcode[b] != nil {
 		r := t.byBarcode[b]
-		t.say(l, Item, RuleNumber, "The number is %s, and the barcode %s belongs to %s.", l.number, l.row.Text(Barcode), r.name)
+		t.say(l, Item, RuleNumber, BarcodeOf, l.number, l.row.Text(Barcode), r.name)
 		return r
 	}
 	return t.own(l, loosely(l.number))
@@ -347,7 +344,7 @@ func (t *tier) withBase(l *line) *reel {
 // are of: in the item's name, or in the name of a folder or set.
 func (t *tier) ofBase(l *line, k string) *reel {
 	if l.Base == "" {
-		t.say(l, Item, RuleNumber, "The number %s stands for %s, and this row has no base.", l.number, fixity.Count(len(t.bases[k]), "reel"))
+		t.say(l, Item, RuleNumber, NoBase, l.number, len(t.bases[k]))
 		return nil
 	}
 	key := k + "\x00" + l.Base
@@ -362,7 +359,7 @@ func (t *tier) ofBase(l *line, k string) *reel {
 			apart = apart || t.inFolder(of, b) != nil
 		}
 		if !apart {
-			t.say(l, Item, RuleNumber, "The number %s stands for %s, and no file says which one it is of.", l.number, fixity.Count(len(t.bases[k]), "reel"))
+			t.say(l, Item, RuleNumber, ManyBases, l.number, len(t.bases[k]))
 			t.byBase[key] = nil
 			return nil
 		}
@@ -481,7 +478,7 @@ func (t *tier) track(files []int, track string) (out []int) {
 // numberless is said of a row that claims something and has no number.
 func (t *tier) numberless(l *line) {
 	if l.claims() {
-		t.say(l, Item, RuleNumber, "The row has no number, and so it is compared with nothing.")
+		t.say(l, Item, RuleNumber, NoNumber)
 	}
 }
 
@@ -499,10 +496,10 @@ func (l *line) claims() bool {
 }
 
 // say adds a problem about a cell of the row.
-func (t *tier) say(l *line, f Field, r Rule, format string, args ...any) {
+func (t *tier) say(l *line, f Field, r Rule, is Telling, values ...any) {
 	if t.settings.off(r) {
 		return
 	}
-	t.problems = append(t.problems, Problem{Sheet: l.row.Sheet, Row: l.row.Line, Column: t.settings.head(f), Kind: r.kind(), Text: fmt.Sprintf(format, args...),
+	t.problems = append(t.problems, Problem{Sheet: l.row.Sheet, Row: l.row.Line, Column: t.settings.head(f), Kind: r.kind(), Tells: Tell(is, values...),
 		Rule: r, Item: l.Item, Side: l.Side, Track: l.Track})
 }

@@ -273,6 +273,7 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 		return fmt.Sprintf("version %d took its place; nothing is known to be lacking in it", x.Version)
 	},
 	fixity.RowSays:       func(_ teller, x fixity.Fact) string { return rowSays(x) },
+	fixity.RowTells:      func(_ teller, x fixity.Fact) string { return rowSays(x) },
 	fixity.RegisterFails: func(w teller, x fixity.Fact) string { return w.registerFails(x) },
 	fixity.ColumnTorn:    func(_ teller, x fixity.Fact) string { return columnTorn(x) },
 	fixity.ColumnFilled:  func(_ teller, x fixity.Fact) string { return columnFilled(x) },

@@ -12,7 +12,7 @@ import (
 // ofRegister says in words what a finding about the register tells: one row's trouble whole,
 // of several how many there are and the first.
 func ofRegister(f ledger.Finding, when func(time.Time) string) string {
-	if len(f.Facts.Seen) == 0 || f.Facts.Seen[0].Is != fixity.RowSays {
+	if len(f.Facts.Seen) == 0 || !f.Facts.Tells(fixity.RowTells, fixity.RowSays) {
 		return Told(f, when)
 	}
 	first := rowSays(f.Facts.Seen[0])
@@ -61,7 +61,11 @@ func rowSays(x fixity.Fact) string {
 	if x.Code != "" {
 		at = append(at, "column "+Show(x.Code))
 	}
-	text := strings.TrimSuffix(said(x), ".")
+	text := said(x)
+	if x.Is == fixity.RowTells {
+		text = RegisterRow(x.Said)
+	}
+	text = strings.TrimSuffix(text, ".")
 	if len(at) == 0 {
 		return text
 	}

@@ -223,14 +223,14 @@ func stored(ps []register.Problem, rows []register.Row) []fixity.RegisterProblem
 	seen := map[string]int{}
 	out := make([]fixity.RegisterProblem, 0, len(ps))
 	for _, p := range ps {
-		key := ledger.ProblemKey(p.Kind, string(p.Rule), p.Sheet, p.Column, p.Item, p.Side, p.Track, of[p.Row], p.Text)
+		key := ledger.ProblemKey(p.Kind, string(p.Rule), p.Sheet, p.Column, p.Item, p.Side, p.Track, of[p.Row], strings.Join(p.Tells, "\x1e"))
 		if n := seen[key]; n > 0 {
 			seen[key]++
 			key = ledger.ProblemKey(key, strconv.Itoa(n))
 		} else {
 			seen[key] = 1
 		}
-		out = append(out, fixity.RegisterProblem{Key: key, Sheet: p.Sheet, Line: p.Row, Column: p.Column, Kind: p.Kind, Text: p.Text, Item: p.Item})
+		out = append(out, fixity.RegisterProblem{Key: key, Sheet: p.Sheet, Line: p.Row, Column: p.Column, Kind: p.Kind, Tells: p.Tells, Item: p.Item})
 	}
 	return out
 }

@@ -13,6 +13,7 @@ import (
 
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/workbook"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 )
 
@@ -258,7 +259,7 @@ func (p Preview) Text(w io.Writer) error {
 			e.printf("    and %s more; --json shows all\n", fixity.Number(int64(len(p.Problems)-i)))
 			break
 		}
-		e.printf("    %s: %s\n", Where(x), x.Text)
+		e.printf("    %s: %s\n", Where(x), report.RegisterRow(x.Tells))
 	}
 	if p.Configured {
 		e.printf("\nNothing was kept. The configuration has Firmus read this register so: once a night, and at once by \"firmus register read\".\n")

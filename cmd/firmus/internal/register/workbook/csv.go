@@ -13,7 +13,6 @@ import (
 	"golang.org/x/text/encoding/unicode"
 
 	"firmus/cmd/firmus/internal/register"
-	"firmus/fixity"
 )
 
 // Encodings are the names of those that a text can be said to have.
@@ -264,7 +263,7 @@ func (c csv) lines(ctx context.Context, each func(register.Line) error) (found r
 		}
 		line += n
 		if stray {
-			found.Problems = append(found.Problems, register.Problem{Row: row, Kind: "quotes", Text: "A quotation mark stands alone in a field. It is taken as it stands; a program that writes CSV would have doubled it."})
+			found.Problems = append(found.Problems, register.Problem{Row: row, Kind: "quotes", Tells: register.Tell(register.LoneQuote)})
 		}
 		cells = cells[:0]
 		some := false
@@ -298,8 +297,7 @@ func (c csv) lines(ctx context.Context, each func(register.Line) error) (found r
 	}
 	for _, o := range odds {
 		if o.fields > usual && usual > 1 { // fewer: programs leave blank ends out
-			found.Problems = append(found.Problems, register.Problem{Row: o.row, Kind: "fields", Text: fmt.Sprintf(
-				"The row has %s, where others have %d. A separator (%q) may stand in a text without quotation marks.", fixity.Count(o.fields, "field"), usual, c.sep)})
+			found.Problems = append(found.Problems, register.Problem{Row: o.row, Kind: "fields", Tells: register.Tell(register.FieldsTooMany, o.fields, usual, string(c.sep))})
 		}
 	}
 	slices.SortStableFunc(found.Problems, func(a, b register.Problem) int { return a.Row - b.Row })
