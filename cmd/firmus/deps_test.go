@@ -92,7 +92,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/reels":             "fixity fixity/care fixity/ledger " + in("register"),
 	"cmd/firmus/internal/register":          "fixity fixity/spelling",
 	"cmd/firmus/internal/register/preview":  "fixity " + in("register register/workbook report"),
-	"cmd/firmus/internal/register/workbook": "fixity " + in("register"),
+	"cmd/firmus/internal/register/workbook": in("register"),
 	"cmd/firmus/internal/report":            "fixity fixity/care fixity/damage fixity/essence/sound fixity/ledger fixity/repair",
 	"cmd/firmus/internal/sheet":             "",
 	"cmd/firmus/internal/statements":        "fixity fixity/care fixity/ledger fixity/spelling " + in("report sheet"),

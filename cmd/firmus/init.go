@@ -15,7 +15,10 @@ import (
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/register/preview"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/setup"
+	"firmus/fixity"
 )
 
 func (c *command) initCommand() *cobra.Command {
@@ -23,7 +26,8 @@ func (c *command) initCommand() *cobra.Command {
 		Use:   "init [DIR]",
 		Short: "Ask some questions and write a configuration",
 		Long: `Asks where the recordings are, and writes firmus.toml into this folder or into DIR. It
-never replaces a file. Press Enter to take what stands in brackets. Answer "none" for
+never replaces a file. At the end it asks for the register and shows what it would read of
+it; you can leave it out. Press Enter to take what stands in brackets. Answer "none" for
 what you don't have.
 
 The second copies must lie on another drive: two stores on one drive count as one copy.
@@ -174,7 +178,97 @@ func (v *interview) all() error {
 	if lacks := v.draft.Masters(); lacks == "" {
 		return usageError{errors.New(setup.WithoutMasters + "; nothing was written")}
 	}
-	return nil
+	return v.register()
+}
+
+// shownInit is how many problems of a register the questions show.
+const shownInit = 5
+
+// register asks for the register, shows what would be read of it, and keeps it if the person
+// finds the columns right.
+func (v *interview) register() error {
+	const ask = "The register, your spreadsheet that says what each reel holds (XLSX, ODS or CSV), or none"
+	for {
+		line, err := v.typed(ask, setup.None)
+		if err != nil || v.ended {
+			return err
+		}
+		answer, wrong := setup.Clean(line)
+		if wrong == "" && (answer == "" || strings.EqualFold(answer, setup.None)) {
+			return nil
+		}
+		var p preview.Preview
+		if wrong == "" {
+			path := v.draft.Whole(answer)
+			if p, err = preview.Make(v.ctx, preview.Order{Path: v.draft.At(path), Name: filepath.ToSlash(path)}); err != nil {
+				if wrong = err.Error(); v.ctx.Err() != nil {
+					return errStopped
+				}
+			}
+		} else {
+			wrong = "it " + wrong
+		}
+		switch {
+		case wrong != "" && !v.person:
+			return usageError{fmt.Errorf("the register does not do; nothing was written: %s", wrong)}
+		case wrong != "":
+			fmt.Fprintf(v.c.err, "  That doesn't do: %s.\n  You can leave the register out, and look at it later: firmus register try FILE\n", strings.TrimSuffix(wrong, "."))
+			continue
+		}
+		for _, s := range p.Summary() {
+			fmt.Fprintf(v.c.err, "  %s\n", s)
+		}
+		for _, x := range p.Columns() {
+			fmt.Fprintf(v.c.err, "    %-13s %s\n", x[0], report.Show(x[1]))
+		}
+		if rest := p.NotRead(); len(rest) > 0 {
+			fmt.Fprintf(v.c.err, "    %-13s %s\n", "(not read)", report.Show(strings.Join(rest, ", ")))
+		}
+		for i, x := range p.Problems {
+			if i == shownInit {
+				fmt.Fprintf(v.c.err, "  and %s more problems; firmus register try shows them\n", fixity.Number(int64(len(p.Problems)-i)))
+				break
+			}
+			fmt.Fprintf(v.c.err, "  %s: %s\n", preview.Where(x), report.RegisterRow(x.Tells))
+		}
+		for {
+			line, err := v.typed("  Firmus guesses the columns from the header. Are they right? If not, the register is left out.", "yes")
+			if err != nil || v.ended {
+				return err
+			}
+			switch strings.ToLower(strings.TrimSpace(line)) {
+			case "", "yes", "y":
+				v.draft.KeepRegister(p.Block)
+				return nil
+			case "no", "n":
+				fmt.Fprintln(v.c.err, "  The register was left out. To choose the columns: firmus register try FILE")
+				return nil
+			}
+			if !v.person {
+				return usageError{fmt.Errorf("the answer about the register's columns is neither yes nor no; nothing was written")}
+			}
+			fmt.Fprintln(v.c.err, "  Type yes or no.")
+		}
+	}
+}
+
+// typed puts a question and gives what was typed. If the input has ended, the rest is taken
+// as proposed; a person who ended it gets nothing.
+func (v *interview) typed(words, preset string) (string, error) {
+	if v.ended {
+		return "", nil
+	}
+	fmt.Fprintf(v.c.err, "%s [%s] ", words, preset)
+	line, err := v.line()
+	if err != nil {
+		fmt.Fprintln(v.c.err)
+		if v.ctx.Err() != nil || v.person {
+			return "", errStopped
+		}
+		v.c.say("the input ended: the rest is as proposed")
+		v.ended = true
+	}
+	return line, nil
 }
 
 // ask puts a question on stderr, so that stdout holds the result only. Without an answer
@@ -183,15 +277,11 @@ func (v *interview) ask(q setup.Question) error {
 	words, preset, folder := q.Words(setup.NoneMeans(q.Key)), q.Preset, q.Kind == setup.Folder
 	missing := "" // the folder that was named, and isn't there
 	for !v.ended {
-		fmt.Fprintf(v.c.err, "%s [%s] ", words, preset)
-		line, err := v.line()
+		line, err := v.typed(words, preset)
 		if err != nil {
-			fmt.Fprintln(v.c.err)
-			if v.ctx.Err() != nil || v.person {
-				return errStopped
-			}
-			v.c.say("the input ended: the rest is as proposed")
-			v.ended = true
+			return err
+		}
+		if v.ended {
 			break
 		}
 		answer, wrong := setup.Clean(line)
