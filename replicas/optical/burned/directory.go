@@ -2,7 +2,6 @@ package burned
 
 import (
 	"fmt"
-	"path"
 	"strings"
 
 	"firmus/fixity"
@@ -181,6 +180,8 @@ func (d *dataCheck) contradicted(k, i int, all []*choice) {
 		if j := x.pair.of[k]; j >= 0 {
 			f := x.tree.files[j]
 			switch at := lba(f); {
+			case !x.pair.sure[k]:
+				// What is left of its name may be another file's.
 			case h.Cause == CauseRenamed && f.Path != h.At:
 				// Its bytes were found by themselves; what its name leads to was told.
 			case d.burnedAs(f, k) != "":
@@ -207,15 +208,6 @@ func (d *dataCheck) contradicted(k, i int, all []*choice) {
 // sameName says that two names may be one that a writer changed: it may leave out or
 // replace what isn't ASCII, and cut a name before its ending or with it.
 func sameName(a, b string) bool {
-	bare := func(p string) string {
-		p = path.Base(p)
-		return strings.Map(func(r rune) rune {
-			if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' {
-				return r
-			}
-			return -1
-		}, strings.ToLower(strings.TrimSuffix(p, path.Ext(p))))
-	}
 	x, y := bare(a), bare(b)
 	const cutAt = 20
 	return x == y || min(len(x), len(y)) >= cutAt && (strings.HasPrefix(x, y) || strings.HasPrefix(y, x))

@@ -132,3 +132,23 @@ func TestADamagedDirectoryIsNeverAnotherDisc(t *testing.T) {
 		})
 	}
 }
+
+// TestShortNamesAreNeverADamagedDirectory: files of one size whose names begin alike have
+// names of eight and three beside their own that say of none of them which it is.
+func TestShortNamesAreNeverADamagedDirectory(t *testing.T) {
+	files := map[string][]byte{}
+	for _, n := range []string{"A_01", "A_02", "B_01", "B_02", "B_03"} {
+		files["QV-0107/QV-0107_"+n+".wav"] = discfstest.Content(n, 30_000)
+	}
+	for _, recipe := range []string{"rock-deep", "both", "x-both", "x-plain", "plain-31"} {
+		d, err := optical.OpenImage(t.Context(), discfstest.Image(t, recipe, discfstest.WriteContents(t, files)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer d.Close()
+		r, err := burned.Check(t.Context(), d, burned.Want{Kind: optical.Data, Files: expected(files)}, spoolless())
+		if err != nil || r.Verdict != fixity.DiscIntact || len(r.Directory) > 0 || r.DifferingAll > 0 {
+			t.Errorf("%s: %q, %q, %v", recipe, r.Verdict, r.Directory, err)
+		}
+	}
+}

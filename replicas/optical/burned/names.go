@@ -59,6 +59,18 @@ func plain(p string) string {
 	})
 }
 
+// bare is a file's name without its ending, and without all that writers leave out or
+// replace in it.
+func bare(p string) string {
+	p = path.Base(p)
+	return strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' {
+			return r
+		}
+		return -1
+	}, strings.ToLower(strings.TrimSuffix(p, path.Ext(p))))
+}
+
 func first(s string, runes int) string {
 	for i := range s {
 		if runes == 0 {
@@ -93,9 +105,10 @@ func common(names []string) string {
 
 // pairing is which file of a tree each wanted one is by its name.
 type pairing struct {
-	of          []int // index of the tree's files, -1 if none
-	pairs, same int   // found by name; of those, with the size wanted
-	cut         bool  // some by what the strictest rules leave of a name: hardly anything
+	of          []int  // index of the tree's files, -1 if none
+	sure        []bool // no other file could be meant by that name, whatever a writer made of it
+	pairs, same int    // found by name; of those, with the size wanted
+	cut         bool   // some by what the strictest rules leave of a name: hardly anything
 }
 
 func (p pairing) better(q pairing) bool {
@@ -136,7 +149,7 @@ func pair(wanted []File, files []discfs.File) pairing {
 }
 
 func pairNames(wanted []File, files []discfs.File, want, have []string) pairing {
-	p := pairing{of: make([]int, len(wanted))}
+	p := pairing{of: make([]int, len(wanted)), sure: make([]bool, len(wanted))}
 	for i := range p.of {
 		p.of[i] = -1
 	}
@@ -179,6 +192,7 @@ func pairNames(wanted []File, files []discfs.File, want, have []string) pairing 
 					for _, j := range js {
 						if p.of[i] < 0 && !taken[j] && (!sized || wanted[i].Size == files[j].Size) {
 							take(i, j)
+							p.sure[i] = n == 0 || len(is) == 1 && len(js) == 1 || bare(want[i]) == bare(have[j])
 							p.cut = p.cut || n == len(keys)-1
 						}
 					}

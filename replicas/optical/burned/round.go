@@ -67,12 +67,12 @@ func (d *dataCheck) round(x *choice, main bool) error {
 
 // repair pairs the files that are still wanted anew: the choice knows those alone.
 func (d *dataCheck) repair(x *choice) pairing {
-	p := pairing{of: make([]int, len(d.wanted))}
+	p := pairing{of: make([]int, len(d.wanted)), sure: make([]bool, len(d.wanted))}
 	n := 0
 	for k, i := range d.want {
 		p.of[k] = -1
 		if d.r.Files[i].At == "" {
-			p.of[k] = x.pair.of[n]
+			p.of[k], p.sure[k] = x.pair.of[n], x.pair.sure[n]
 			n++
 		}
 	}
