@@ -17,7 +17,7 @@ import (
 // around gathers what else is to be said of a disc that was checked: its twins, which
 // discs to read next, the control disc, findings.
 func (e Desk) around(t *ledger.Tx, c *discs.Check) error {
-	if c.Disc.Number == "" {
+	if c.Disc.Number == "" && len(c.Files) == 0 {
 		return nil
 	}
 	all, err := t.Discs.All()

@@ -135,7 +135,10 @@ func (e Desk) Check(ctx context.Context, o Order) (discs.Check, error) {
 		if want, out.Files, err = e.wanted(ctx, cand[0], src); err != nil {
 			return out, err
 		}
-		out.Disc = ledger.Disc{Number: cand[0].Number, Kind: cand[0].Kind, Part: cand[0].Part, Store: cand[0].Store}
+		out.Disc = ledger.Disc{Kind: cand[0].Kind, Store: cand[0].Store}
+		if !slices.ContainsFunc(cand, func(c ledger.Disc) bool { return c.Number != cand[0].Number || c.Part != cand[0].Part }) {
+			out.Disc.Number, out.Disc.Part = cand[0].Number, cand[0].Part // twins have one number
+		}
 		if len(cand) == 1 {
 			out.Disc = cand[0]
 		}

@@ -101,6 +101,16 @@ func TestATwinIsNeverKnownByTheOthersImage(t *testing.T) {
 	}
 }
 
+// Discs of other numbers may hold the same, too: the check says neither number.
+func TestOneOfTwoNumbersIsNeverTaken(t *testing.T) {
+	s, a, _ := twins(t)
+	c := s.add(registering.Order{Number: "QD-0090", Kind: ledger.DataDisc, Files: []string{"masters/QV-0107"}})
+	s.disc.found = []burned.Match{{ID: a.ID, Sure: true}, {ID: c.ID, Sure: true}}
+	if x := s.check(checking.Order{}); x.Disc.ID != 0 || x.Disc.Number != "" || discs.Names(x.Proved) != "QD-0001 A, QD-0001 B and QD-0090" {
+		t.Errorf("taken for %q, proved %q", x.Disc.Name(), discs.Names(x.Proved))
+	}
+}
+
 func TestADamagedTwinNeverOpensAFindingOnTheOther(t *testing.T) {
 	s, a, _ := twins(t)
 	s.disc.report, s.disc.found = damaged(), []burned.Match{{ID: a.ID, How: burned.ByTOC}}

@@ -82,14 +82,20 @@ func (s CheckSheet) identity() []fact {
 	if t := clean(s.proved()); t != "" {
 		proved = []line{sayf("%s", t)}
 	}
-	if len(s.Twins) > 0 && s.Report.Verdict != fixity.DiscOther {
-		var alike []string
-		for _, t := range s.Twins {
-			alike = append(alike, clean(t.Disc.Name()))
+	var alike []string
+	for _, t := range s.Twins {
+		alike = append(alike, clean(t.Disc.Name()))
+	}
+	if n := clean(s.number()); n != "" && len(alike) > 0 && !slices.Contains(alike, n) {
+		alike = append([]string{n}, alike...)
+	}
+	if s.Disc.ID == 0 && len(s.Proved) > 1 { // it may be any of them
+		alike = nil
+		for _, d := range s.Proved {
+			alike = append(alike, clean(d.Name()))
 		}
-		if n := clean(s.number()); n != "" && !slices.Contains(alike, n) {
-			alike = append([]string{n}, alike...)
-		}
+	}
+	if len(alike) > 0 && s.Report.Verdict != fixity.DiscOther {
 		what := "are registered with the same contents"
 		if len(alike) == 1 {
 			what = "is registered with the same contents"

@@ -234,7 +234,10 @@ func (s CheckSheet) steps() []line {
 		return out
 	}
 	disc := clean(s.number())
-	burn := report.Order{Act: report.BurnSheet, Disc: clean(s.Disc.Number)}.In(s.Say)
+	burn := "its burn sheet"
+	if disc != "" {
+		burn = report.Order{Act: report.BurnSheet, Disc: clean(s.Disc.Number)}.In(s.Say)
+	}
 	spins := s.Image == ""
 	if spins && (s.tally()[unreadable] > 0 || s.Report.Verdict == fixity.DiscUnreadable) {
 		add("Try a second drive first (IASA-TC 04, 8.1.7): a disc that one drive can't read may read well in another. Until then it isn't given up.")
