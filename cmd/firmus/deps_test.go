@@ -95,7 +95,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/register/workbook": in("register"),
 	"cmd/firmus/internal/report":            "fixity fixity/care fixity/damage fixity/essence/sound fixity/ledger fixity/repair",
 	"cmd/firmus/internal/sheet":             "",
-	"cmd/firmus/internal/statements":        "fixity fixity/care fixity/ledger fixity/spelling " + in("report sheet"),
+	"cmd/firmus/internal/statements":        "fixity fixity/care fixity/damage fixity/ledger fixity/spelling " + in("pages/stave reels register report sheet"),
 	"cmd/firmus/internal/discs":             "fixity fixity/care fixity/ledger fixity/ledger/private fixity/spelling replicas/optical replicas/optical/burned replicas/optical/cdda replicas/optical/discfs",
 	"cmd/firmus/internal/discs/sampling":    "",
 	"cmd/firmus/internal/discs/checking":    "fixity fixity/audit fixity/care fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/ledger/private replicas/optical replicas/optical/burned replicas/optical/cdda " + in("acts/archive acts/hearing discs discs/registering discs/sampling"),

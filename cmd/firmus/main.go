@@ -48,6 +48,7 @@ type command struct {
 	in          io.Reader
 	out, err    io.Writer
 	terminal    io.Writer // stderr itself, for the progress line alone
+	raw         io.Writer // stdout itself, for what is no text
 	configFile  string
 	json        bool
 	by          string
@@ -63,7 +64,7 @@ func run(args []string, in io.Reader, out, errOut io.Writer) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	log.SetOutput(io.Discard) // a library for FLAC logs there for each frame of odd rates
-	c := &command{in: in, out: &plain{w: out}, err: &plain{w: errOut}, terminal: errOut, interrupted: ctx}
+	c := &command{in: in, out: &plain{w: out}, err: &plain{w: errOut}, terminal: errOut, raw: out, interrupted: ctx}
 	c.patience.Store(int64(stopWithin))
 	done := make(chan struct{})
 	defer close(done)
@@ -128,13 +129,18 @@ func statusOf(err error) int {
 
 // document prints the one JSON document of this run.
 func (c *command) document(v any) {
-	e := json.NewEncoder(c.out)
-	e.SetEscapeHTML(false)
-	e.SetIndent("", "  ")
-	if err := e.Encode(v); err != nil {
+	if err := writeJSON(c.out, v); err != nil {
 		fmt.Fprintln(c.err, "firmus:", err)
 	}
 	c.printed = true
+}
+
+// writeJSON writes a document as people and programs read it.
+func writeJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
 }
 
 func (c *command) printf(format string, args ...any) { fmt.Fprintf(c.out, format, args...) }

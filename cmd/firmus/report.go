@@ -15,7 +15,7 @@ import (
 func (c *command) reportCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "report", Short: "Statements of what is held and how it is known", Long: "Statements say what is held, how each copy is known, and what they do not show.", Args: cobra.NoArgs,
 		Annotations: onlyHelp, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
-	var as string
+	var held, one asked
 	holdings := &cobra.Command{
 		Use:   "holdings",
 		Short: "The statement of all holdings", Long: "Says what is under care, in which stores, what was found there and when it was last read, which files have one copy only, and which promises are kept.",
@@ -30,7 +30,7 @@ func (c *command) reportCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return c.statement(as, h, form{"text", func() error { return h.Text(c.out) }}, form{"html", func() error { return h.HTML(c.out) }}, form{"csv", func() error { return h.CSV(c.out) }})
+			return c.state(a, held, h)
 		},
 	}
 	item := &cobra.Command{
@@ -43,15 +43,20 @@ func (c *command) reportCommand() *cobra.Command {
 				return err
 			}
 			defer a.Close()
-			i, err := statements.MakeItem(cmd.Context(), a.Ledger, a.Acts.Rules, args[0], time.Now())
+			i, err := statements.MakeItem(cmd.Context(), a.Ledger, a.Config.Name, a.Acts.Rules, args[0], time.Now())
 			if err != nil {
 				return err
 			}
-			return c.statement(as, i, form{"text", func() error { i.Text(c.out); return nil }}, form{"csv", func() error { return i.CSV(c.out) }})
+			if one.as == "html" {
+				if err := i.Draw(a.Acts.Hurt(cmd.Context())); err != nil {
+					return err
+				}
+			}
+			return c.state(a, one, i)
 		},
 	}
-	holdings.Flags().StringVar(&as, "as", "text", "`text|html|csv|json`: the form")
-	item.Flags().StringVar(&as, "as", "text", "`text|csv|json`: the form")
+	held.flags(holdings.Flags())
+	one.flags(item.Flags())
 	cmd.AddCommand(holdings, item)
 	var asCard, asSheet string
 	card := &cobra.Command{
@@ -85,7 +90,7 @@ func (c *command) reportCommand() *cobra.Command {
 		},
 	}
 	sheet.Flags().StringVar(&asSheet, "as", "text", "`text|html`: the form; html is a page to print, on A4 or letter paper")
-	cmd.AddCommand(card, sheet, c.reportReelsCommand(), c.reportEventsCommand())
+	cmd.AddCommand(card, sheet, c.reportReelsCommand(), c.reportEventsCommand(), c.reportYearCommand())
 	return cmd
 }
 

@@ -271,20 +271,37 @@ type group struct {
 	read int64    // likewise, by readings
 }
 
+// keptBy are those of some stores that the configuration names for a set.
+func keptBy(rules care.Rules, names, set string) (in []string) {
+	discs := rules.Discs()
+	for _, s := range strings.Fields(names) {
+		if _, ok := rules.Store(s); (ok || s == discs) && rules.Keeps(s, set) {
+			in = append(in, s)
+		}
+	}
+	return in
+}
+
+// Apart is how many stores, of those that count apart, were shown to hold a file's version: as
+// CountsByNumber counts it.
+func (t Copies) Apart(file int64) (n int64, err error) {
+	rules, err := t.Stores.Rules()
+	if err != nil {
+		return 0, err
+	}
+	err = t.filed(files{where: ` AND id = $1`, args: []any{file}}, func(_ int64, f filed) error {
+		n = int64(rules.CountIndependent(keptBy(rules, f.held, f.set)))
+		return nil
+	})
+	return n, err
+}
+
 func (t Copies) groups() ([]group, error) {
 	rules, err := t.Stores.Rules()
 	if err != nil {
 		return nil, err
 	}
-	discs := rules.Discs()
-	kept := func(names, set string) (in []string) {
-		for _, s := range strings.Fields(names) {
-			if _, ok := rules.Store(s); (ok || s == discs) && rules.Keeps(s, set) {
-				in = append(in, s)
-			}
-		}
-		return in
-	}
+	kept := func(names, set string) []string { return keptBy(rules, names, set) }
 	return list(t.Tx, `SELECT set_name, held, read, files, sound, unknown FROM extent WHERE files <> 0 ORDER BY set_name, held, read`, nil, func(r row) (group, error) {
 		var g group
 		var d int64
@@ -330,19 +347,21 @@ type Thin struct {
 
 // Thin are up to n files that at most so many independent stores were shown to hold, by
 // a reading or a service's report: the fewest copies first, then by set and path. sound
-// is how long all such files are, by the number of copies.
+// is how long files are, by the number of copies, whatever that is.
 func (t Copies) Thin(most int64, n int) (out []Thin, sound map[int64]time.Duration, err error) {
 	sound = map[int64]time.Duration{}
 	groups, err := t.groups()
 	if err != nil {
 		return nil, nil, err
 	}
+	for _, g := range groups {
+		sound[g.held] += g.sound
+	}
 	for copies := range most + 1 {
 		var these []group
 		for _, g := range groups {
 			if g.held == copies {
 				these = append(these, g)
-				sound[copies] += g.sound
 			}
 		}
 		fs, err := t.ofGroups(these, groups, n-len(out))

@@ -3,6 +3,8 @@ package ledger
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -22,8 +24,12 @@ type IntakeReading struct {
 // TakenIn writes the result lines of a batch of files taken in, and its event.
 func (t Audits) TakenIn(a Audit, set, by string, rs []IntakeReading) error {
 	var lines []string
-	files := map[int64]bool{}
+	files, stores := map[int64]bool{}, map[string]int{}
+	// Lines stand store by store, in the order of names, and the event says how many there are
+	// of each: a line itself names no store.
+	rs = slices.SortedStableFunc(slices.Values(rs), func(a, b IntakeReading) int { return strings.Compare(a.Store, b.Store) })
 	for _, r := range rs {
+		stores[r.Store]++
 		version := int64(1)
 		if r.Outcome != fixity.ReadIntact {
 			version = 0
@@ -41,7 +47,7 @@ func (t Audits) TakenIn(a Audit, set, by string, rs []IntakeReading) error {
 	if err != nil {
 		return err
 	}
-	e.Data["files"] = len(files)
+	e.Data["files"], e.Data["stores"] = len(files), stores
 	t.Event(e)
 	return nil
 }

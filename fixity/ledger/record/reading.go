@@ -165,5 +165,33 @@ func (t Log) ReadingsOf(audit int64, each func(event int64, l Line) error) error
 	}
 }
 
+// ReadingsFrom calls each for the result lines of all audits from one on, in the order they
+// were written: those that one commit wrote, with the event that accounts for them. each may
+// not ask the ledger. Lines that went with a lost ledger are not there.
+func (t Log) ReadingsFrom(audit int64, each func(audit, event int64, lines []Line)) error {
+	var out []Line
+	return t.rows(`SELECT audit, event, lines FROM reading WHERE audit >= $1 AND n > 0 ORDER BY id`, []any{audit}, func(r *sql.Rows) error {
+		var id, event int64
+		var packed []byte
+		if err := r.Scan(&id, &event, &packed); err != nil {
+			return err
+		}
+		lines, err := unpackLines(packed)
+		if err != nil {
+			return err
+		}
+		out = out[:0]
+		for _, s := range lines {
+			l, err := ParseLine(s)
+			if err != nil {
+				return err
+			}
+			out = append(out, l)
+		}
+		each(id, event, out)
+		return nil
+	})
+}
+
 // HasReadings says that the event accounts for readings.
 func (e Event) HasReadings() bool { return len(e.readings) > 0 }

@@ -238,6 +238,14 @@ type Damage struct {
 	Duration time.Duration
 }
 
+// Hurt gives the stretches of DamageOf, for a stave.
+func (e Acts) Hurt(ctx context.Context) func(ledger.Finding) ([]damage.Span, error) {
+	return func(f ledger.Finding) ([]damage.Span, error) {
+		d, _, err := e.DamageOf(ctx, f)
+		return d.Spans, err
+	}
+}
+
 // DamageOf says when in the recording a finding's ranges are heard, if the file's
 // sound is known.
 func (e Acts) DamageOf(ctx context.Context, f ledger.Finding) (Damage, bool, error) {

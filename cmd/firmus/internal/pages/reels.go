@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/reels"
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/report"
@@ -405,7 +406,7 @@ type reelFile struct {
 func reelPage(q *request) error {
 	item := q.PathValue("item")
 	e := q.s.o.Archive
-	it, err := statements.MakeItem(q.Context(), e.Ledger, e.Rules, item, e.Now())
+	it, err := statements.MakeItem(q.Context(), e.Ledger, q.s.o.Name, e.Rules, item, e.Now())
 	none := errors.Is(err, fixity.ErrNotFound) // the register may know it
 	if err != nil && !none {
 		return err
@@ -530,12 +531,15 @@ const sidesOnPaper = 200
 // reelPrint is the statement of one reel, on paper.
 func reelPrint(q *request) error {
 	e := q.s.o.Archive
-	it, err := statements.MakeItem(q.Context(), e.Ledger, e.Rules, q.PathValue("item"), e.Now())
+	it, err := statements.MakeItem(q.Context(), e.Ledger, q.s.o.Name, e.Rules, q.PathValue("item"), e.Now())
 	if err != nil {
 		return err
 	}
 	if slices.ContainsFunc(it.Files, func(f statements.File) bool { return q.mayNotKnow(f.Set, f.Path) }) {
 		return errRestricted
 	}
-	return q.sheet(it.Sheet(q.s.o.Name))
+	if err := it.Draw(acts.Of(e).Hurt(q.Context())); err != nil {
+		return err
+	}
+	return q.sheet(it)
 }

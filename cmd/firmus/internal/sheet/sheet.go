@@ -20,17 +20,20 @@ type Sheet struct {
 	Title   string
 	Under   string // a line below the title; may be ""
 	Blocks  []Block
+	Style   template.CSS // of its figures, behind its own; may be ""
 }
 
 // Block is one part of a sheet.
 type Block struct {
 	Title string
-	Facts [][2]string // a row each, with its name before it
-	Table *Table
-	Steps []string // numbered
-	Lines []string
-	List  []string // things with their paths, one a line and never broken
-	Mono  []string // commands and paths, one a line and never broken
+	// Figure is a picture of what the block says in words too; text has none.
+	Figure template.HTML
+	Facts  [][2]string // a row each, with its name before it
+	Table  *Table
+	Steps  []string // numbered
+	Lines  []string
+	List   []string // things with their paths, one a line and never broken
+	Mono   []string // commands and paths, one a line and never broken
 }
 
 // Table is rows below a head.

@@ -5,11 +5,10 @@ package statements
 
 import (
 	"context"
-	"encoding/csv"
 	"fmt"
-	"io"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/report"
@@ -84,7 +83,7 @@ type StoreSet struct {
 type CopiesRow struct {
 	Stores int64 `json:"stores"`
 	Files  int64 `json:"files"`   // shown there by a reading, or by a service's report
-	Sound  int64 `json:"seconds"` // of sound in them, as far as that is known; of none and one only
+	Sound  int64 `json:"seconds"` // of sound in them, as far as that is known
 	Read   int64 `json:"read"`    // shown there by readings alone
 }
 
@@ -211,27 +210,36 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules care
 	return h, err
 }
 
-// CSV writes a row for each set of each store.
-func (h Holdings) CSV(w io.Writer) error {
-	c := csv.NewWriter(w)
-	head := []string{"store", "place", "set", "files", "bytes", "listed", "oldest_read", "newest_read", "never_read", "promise_kept"}
+// Grids are its tables; the first is what CSV is made of, a row for each set of each store.
+func (h Holdings) Grids() []sheet.Grid {
+	stores := sheet.Grid{Name: "Stores", Head: []string{"store", "place", "set", "files", "bytes", "listed", "oldest_read", "newest_read", "never_read", "promise_kept"}}
 	for _, t := range fixity.Vocabulary {
 		if t.Group == "state" {
-			head = append(head, t.Code)
+			stores.Head = append(stores.Head, t.Code)
 		}
 	}
-	rows := [][]string{head}
 	for _, s := range h.Stores {
-		row := []string{s.Store, s.Place, s.Set, strconv.FormatInt(s.Files, 10), strconv.FormatInt(s.Bytes, 10), rfc(s.Listed), rfc(s.OldestRead), rfc(s.NewestRead),
-			strconv.FormatInt(s.NeverRead, 10), strconv.FormatBool(s.Kept)}
+		row := []any{s.Store, s.Place, s.Set, s.Files, s.Bytes, rfc(s.Listed), rfc(s.OldestRead), rfc(s.NewestRead), s.NeverRead, strconv.FormatBool(s.Kept)}
 		for _, t := range fixity.Vocabulary {
 			if t.Group == "state" {
-				row = append(row, strconv.FormatInt(s.States[fixity.State(t.Code)], 10))
+				row = append(row, s.States[fixity.State(t.Code)])
 			}
 		}
-		rows = append(rows, row)
+		stores.Rows = append(stores.Rows, row)
 	}
-	return c.WriteAll(sheet.CSVCells(rows))
+	care := sheet.Grid{Name: "Under care", Head: []string{"set", "files", "items", "hours", "files_of_unknown_length"}}
+	for _, e := range h.Extents {
+		care.Rows = append(care.Rows, []any{e.Set, e.Files, e.Items, hours(e.Seconds), e.Unknown})
+	}
+	copies := sheet.Grid{Name: "Copies", Head: []string{"independent_copies", "files", "hours", "files_by_readings_alone"}}
+	for _, c := range h.Copies {
+		copies.Rows = append(copies.Rows, []any{c.Stores, c.Files, hours(c.Sound), c.Read})
+	}
+	few := sheet.Grid{Name: "Few copies", Head: []string{"independent_copies", "set", "path", "item", "in", "hours"}}
+	for _, x := range h.Thin {
+		few.Rows = append(few.Rows, []any{x.Copies, x.Set, x.Path, x.Item, strings.Join(x.In, " "), hours(x.Seconds)})
+	}
+	return []sheet.Grid{stores, care, copies, few, notesGrid(h.notShown())}
 }
 
 func rfc(i *report.Instant) string {

@@ -2,11 +2,11 @@ package statements
 
 import (
 	"context"
-	"encoding/csv"
 	"errors"
 	"fmt"
+	"html/template"
 	"io"
-	"strconv"
+	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -24,14 +24,17 @@ type Item struct {
 	Item  string          `json:"item"`
 	At    *report.Instant `json:"at"`
 	Files []File          `json:"files"`
+	// Register is what the archive's register says of it.
+	Register []Said `json:"register"`
 	// Places are where stores stand, as people know it.
 	Places map[string]string `json:"places"`
 	// NotReached are the stores that could not be reached when they were last looked for:
 	// what is said of them is from then.
 	NotReached []NotReached `json:"not_reached"`
 
-	now    time.Time
-	absent report.Absent
+	archive string
+	now     time.Time
+	absent  report.Absent
 }
 
 // File is a file under care, or one that was.
@@ -51,8 +54,13 @@ type File struct {
 	Unfinished *Unfinished `json:"unfinished"`
 	Events     []Event     `json:"events"`
 
+	// Independent is how many stores that count apart were shown to hold the version under care.
+	Independent int64 `json:"independent_copies"`
+
 	path   string // as it is, where Path is as it is shown
 	copies []ledger.Copy
+	found  []ledger.Finding
+	stave  template.HTML
 }
 
 // Version is an accepted state of a file.
@@ -80,8 +88,8 @@ type Event struct {
 
 // MakeItem reads the statement of an item; fixity.ErrNotFound if nothing of it was
 // ever under care.
-func MakeItem(ctx context.Context, l *ledger.Ledger, rules care.Rules, item string, now time.Time) (Item, error) {
-	out := Item{Item: item, At: report.InstantOf(now), Files: []File{}, Places: map[string]string{}, NotReached: []NotReached{}, now: now}
+func MakeItem(ctx context.Context, l *ledger.Ledger, archive string, rules care.Rules, item string, now time.Time) (Item, error) {
+	out := Item{archive: archive, Item: item, At: report.InstantOf(now), Files: []File{}, Places: map[string]string{}, NotReached: []NotReached{}, now: now}
 	for _, s := range rules.Stores {
 		if s.Place != "" {
 			out.Places[s.Name] = s.Place
@@ -92,6 +100,9 @@ func MakeItem(ctx context.Context, l *ledger.Ledger, rules care.Rules, item stri
 			return err
 		}
 		out.NotReached = append(out.NotReached, notReached(out.absent, rules)...)
+		if out.Register, err = saidOf(t, item); err != nil {
+			return err
+		}
 		fs, err := t.Files.OfItem(item)
 		if err != nil {
 			return err
@@ -106,6 +117,9 @@ func MakeItem(ctx context.Context, l *ledger.Ledger, rules care.Rules, item stri
 		for _, f := range fs {
 			x, err := fileOf(t, rules, f)
 			if err != nil {
+				return err
+			}
+			if x.Independent, err = t.Copies.Apart(f.ID); err != nil {
 				return err
 			}
 			out.Files = append(out.Files, x)
@@ -142,6 +156,7 @@ func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
 	if err != nil {
 		return x, err
 	}
+	x.found = fds
 	for _, fd := range fds {
 		x.Findings = append(x.Findings, report.FindingOf(fd, rules, false))
 	}
@@ -160,8 +175,18 @@ func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
 }
 
 // Text writes the statement for a person.
-func (i Item) Text(w io.Writer) {
+func (i Item) Text(out io.Writer) error {
+	w := new(strings.Builder)
 	fmt.Fprintf(w, "Statement of item %s, %s\n", report.Show(i.Item), report.Local(i.At.Time))
+	top := sheet.Sheet{Blocks: []sheet.Block{i.summed()}}
+	for _, s := range i.Register {
+		top.Blocks = append(top.Blocks, s.block())
+	}
+	var lines strings.Builder
+	if err := top.Text(&lines); err != nil {
+		return err
+	}
+	w.WriteString(strings.TrimLeft(lines.String(), "\n"))
 	widest := 14
 	for _, f := range i.Files {
 		for _, c := range f.copies {
@@ -205,6 +230,8 @@ func (i Item) Text(w io.Writer) {
 		}
 	}
 	fmt.Fprintf(w, "\n%s\n", notShown)
+	_, err := io.WriteString(out, w.String())
+	return err
 }
 
 // CopyLine is one copy of a file of the item, as people read it.
@@ -233,8 +260,11 @@ func (i Item) Lines(f File) (out []CopyLine) {
 }
 
 // Sheet is the statement as a page to print.
-func (i Item) Sheet(archive string) sheet.Sheet {
-	s := sheet.Sheet{Archive: archive, Title: "Statement of " + report.Show(i.Item), Under: report.Local(i.At.Time)}
+func (i Item) Sheet() sheet.Sheet {
+	s := sheet.Sheet{Archive: i.archive, Title: "Statement of " + report.Show(i.Item), Under: report.Local(i.At.Time), Style: i.style(), Blocks: []sheet.Block{i.summed()}}
+	for _, x := range i.Register {
+		s.Blocks = append(s.Blocks, x.block())
+	}
 	for _, n := range i.NotReached {
 		s.Blocks = append(s.Blocks, sheet.Block{Lines: []string{n.words()}})
 	}
@@ -272,9 +302,9 @@ func (i Item) Sheet(archive string) sheet.Sheet {
 			}
 			t.Rows = append(t.Rows, []string{c.Where, c.Is, known})
 		}
-		s.Blocks = append(s.Blocks, b, sheet.Block{Table: &t})
+		s.Blocks = append(s.Blocks, b, sheet.Block{Figure: f.stave, Table: &t})
 	}
-	s.Blocks = append(s.Blocks, sheet.Block{Lines: []string{notShown}})
+	s.Blocks = append(s.Blocks, sheet.Block{Title: "What this doesn't show", Lines: []string{notShown}})
 	return s
 }
 
@@ -291,26 +321,4 @@ func (i Item) where(c ledger.Copy) string {
 		name += " (" + p + ")"
 	}
 	return name
-}
-
-// CSV writes a row for each copy of each file.
-func (i Item) CSV(w io.Writer) error {
-	rows := [][]string{{"item", "set", "path", "version", "sha256", "store", "disc", "state", "held_version", "read", "read_ok", "reported", "unfinished"}}
-	for _, f := range i.Files {
-		sha := ""
-		for _, v := range f.Versions {
-			if v.N == f.Version {
-				sha = v.SHA256
-			}
-		}
-		lacking := ""
-		if f.Unfinished != nil {
-			lacking = f.Unfinished.Lacking
-		}
-		for _, c := range f.Copies {
-			rows = append(rows, []string{i.Item, f.Set, f.Path, strconv.FormatInt(f.Version, 10), sha, c.Store, c.Disc, string(c.State), strconv.FormatInt(c.Version, 10), rfc(c.Read), strconv.FormatBool(c.ReadOK), rfc(c.Reported), lacking})
-		}
-	}
-	c := csv.NewWriter(w)
-	return c.WriteAll(sheet.CSVCells(rows))
 }

@@ -2,6 +2,7 @@ package statements
 
 import (
 	"fmt"
+	"html/template"
 	"io"
 	"slices"
 	"strings"
@@ -131,8 +132,27 @@ func (h Holdings) Sheet() sheet.Sheet {
 	}
 	add(more)
 	add(ownersBlock(h.Owners))
-	add(sheet.Block{Title: "What this doesn't show", Lines: []string{"It says what was checked and when. It doesn't say that a transfer itself was good, nor what a store holds since it was last read."}})
+	add(sheet.Block{Title: "What this doesn't show", Lines: h.notShown()})
 	return s
+}
+
+// notShown is what the statement says of itself.
+func (h Holdings) notShown() []string {
+	out := []string{"It says what was checked and when. It doesn't say that a transfer itself was good, nor what a store holds since it was last read."}
+	if of := h.few(); of > int64(len(h.Thin)) {
+		out = append(out, fmt.Sprintf("%s have no copy or one only. The first %s are named.", fixity.Count(of, "file"), fixity.Number(int64(len(h.Thin)))))
+	}
+	return out
+}
+
+// few is how many files have no copy that was shown to be intact, or one.
+func (h Holdings) few() (n int64) {
+	for _, c := range h.Copies {
+		if c.Stores < 2 {
+			n += c.Files
+		}
+	}
+	return n
 }
 
 func (h Holdings) underCare() sheet.Block {
@@ -234,11 +254,15 @@ func (h Holdings) copies() sheet.Block {
 	if differ {
 		b.Table.Head, b.Table.Right = []string{"copies", "files", "by readings alone"}, []bool{true, true, true}
 	}
+	var sound []string
 	b.Table.Head = append(b.Table.Head, "")
 	for _, c := range h.Copies {
 		row := []string{fixity.Number(c.Stores), fixity.Number(c.Files)}
 		if differ {
 			row = append(row, fixity.Number(c.Read))
+		}
+		if c.Sound > 0 {
+			sound = append(sound, report.Hours(c.Sound)+" with "+copiesOf(c.Stores))
 		}
 		note := ""
 		switch {
@@ -248,11 +272,12 @@ func (h Holdings) copies() sheet.Block {
 		case c.Stores == 1:
 			note = "<- one copy only"
 		}
-		if note != "" && c.Sound > 0 {
-			note += ", " + report.Hours(c.Sound)
-		}
 		b.Table.Rows = append(b.Table.Rows, append(row, note))
 	}
+	if len(sound) > 0 {
+		b.Lines = append(b.Lines, "Sound, as far as its length is known: "+fixity.And(sound)+".")
+	}
+	b.Figure = h.picture()
 	for _, s := range h.Shared {
 		b.Lines = append(b.Lines, "NOTE: "+s.Text)
 	}
@@ -260,6 +285,32 @@ func (h Holdings) copies() sheet.Block {
 		b.Lines = append(b.Lines, "NOTE: "+x.Words())
 	}
 	return b
+}
+
+// picture draws a bar for each number of copies, as long as its share of the files.
+func (h Holdings) picture() template.HTML {
+	var all int64
+	var rows []CopiesRow
+	for _, c := range h.Copies {
+		if all += c.Files; c.Files > 0 {
+			rows = append(rows, c)
+		}
+	}
+	if len(rows) < 2 {
+		return "" // a number says it
+	}
+	const wide, high = 560, 20
+	var b strings.Builder
+	var alt []string
+	for i, c := range rows {
+		share := Share{Files: all, Within: c.Files}
+		words := fmt.Sprintf("%s: %s, %d %%", copiesOf(c.Stores), fixity.Count(c.Files, "file"), share.percent())
+		alt = append(alt, words)
+		at, long := i*(high+8), float64(wide)*float64(c.Files)/float64(all)
+		fmt.Fprintf(&b, `<rect class="all" x="120" y="%d" width="%d" height="%d"/><rect class="share" x="120" y="%d" width="%.2f" height="%d"/><text x="112" y="%d" text-anchor="end">%s</text><text x="%d" y="%d">%d %%</text>`,
+			at, wide, high, at, max(long, 1), high, at+14, copiesOf(c.Stores), 120+wide+8, at+14, share.percent())
+	}
+	return template.HTML(fmt.Sprintf(`<figure class="bars"><svg viewBox="0 0 740 %d" role="img" aria-label="%s">`, len(rows)*(high+8), template.HTMLEscapeString(strings.Join(alt, "; "))) + b.String() + `</svg></figure>`)
 }
 
 // thin names the files with so many copies.
@@ -283,7 +334,7 @@ func (h Holdings) thin(copies int64, title string) sheet.Block {
 		more--
 	}
 	if len(b.List) > 0 && more > 0 {
-		b.List = append(b.List, fmt.Sprintf("and %s more: firmus report holdings --as json", fixity.Number(more)))
+		b.List = append(b.List, fmt.Sprintf("and %s more: firmus report holdings --as xlsx names them", fixity.Number(more)))
 	}
 	return b
 }
