@@ -3,7 +3,9 @@ package acts_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"os"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -116,6 +118,39 @@ func TestALedgerThatKnowsFilesMeanwhileIsNotMadeAnew(t *testing.T) {
 			if e.Verb == fixity.LedgerRebuilt {
 				t.Errorf("recorded: %+v", e)
 			}
+		}
+	})
+}
+
+// A ledger that is made anew waits for a store that somebody else works on, such as the
+// daemon, which begins an audit as soon as the record is there again.
+func TestALedgerThatIsMadeAnewWaitsForItsStores(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.put("masters/"+master, wave("a"), "studio", "vault")
+		held := map[string]func(){}
+		for _, store := range []string{"studio", "vault"} {
+			unlock, err := w.app.Ledger.LockStore(w.Context(), store, "the daemon", 0, time.Now)
+			w.must(err)
+			held[store] = unlock
+		}
+		defer func() {
+			for _, unlock := range held {
+				unlock()
+			}
+		}()
+		w.app.Acts.Say = func(format string, args ...any) {
+			said := fmt.Sprintf(format, args...)
+			for store, unlock := range held {
+				if strings.HasPrefix(said, "waiting for store "+store+", up to 1m0s: the daemon") {
+					delete(held, store)
+					unlock()
+				}
+			}
+		}
+		res, err := w.app.Receiving.Rebuild(w.Context(), receiving.IntakeOrder{})
+		w.must(err)
+		if len(held) > 0 || res.Intake.Taken != 1 || res.Intake.Agreed != 1 || len(res.Intake.Trouble) > 0 {
+			t.Errorf("%d stores are held still: %+v", len(held), res)
 		}
 	})
 }

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"firmus/cmd/firmus/internal/acts/backups"
 	"firmus/fixity"
@@ -19,6 +20,10 @@ type RebuildResult struct {
 	From   string
 	Intake IntakeResult
 }
+
+// rebuildWait is how long a store is waited for, at least: the record is there by then, and
+// without the files it is half a ledger.
+const rebuildWait = time.Minute
 
 // Rebuild makes a lost ledger anew: its record from the event files, if there are
 // any, in the state folder or in a store; its files from the stores, held against
@@ -54,6 +59,8 @@ func (e Acts) Rebuild(ctx context.Context, o IntakeOrder) (res RebuildResult, er
 		all.Lost = &begun.Lost
 		e = Of(&all)
 	}
+	// A daemon that finds the record again begins audits at once.
+	o.Wait = max(o.Wait, rebuildWait)
 	res.Intake, err = e.Intake(ctx, o)
 	return res, err
 }
