@@ -28,7 +28,7 @@ func takes(n int) map[string]string {
 func TestFolderRenamed(t *testing.T) { onEach(t, testFolderRenamed) }
 
 func testFolderRenamed(t *testing.T) {
-	n := 5000
+	n := 2000
 	if strings.Contains(t.Name(), "/postgres") || testing.Short() {
 		n = 500 // each finding is some dozen ways to and fro there; with the race detector all is ten times slower
 	}

@@ -54,7 +54,7 @@ func (w *world) tree(p string) (out []string) {
 
 // reorganised is how many files TestRecoverAReorganisation moves; FIRMUS_REORGANISED says
 // another number.
-const reorganised = 300
+const reorganised = 100
 
 // Many files that somebody has moved in one store are moved back by one order. If the
 // reorganisation was wanted, the other store follows by one order, and goes back by one
