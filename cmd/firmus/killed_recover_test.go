@@ -15,7 +15,8 @@ import (
 	"firmus/testdata"
 )
 
-// killsOf is how often TestRecoverKilled kills a recovery; FIRMUS_KILLS says another number.
+// killsOf is how often TestRecoverKilled kills a recovery, and a quarter of that without
+// FIRMUS_ALL_PARTS=1; FIRMUS_KILLS says another number.
 const killsOf = 20
 
 // TestRecoverKilled: a recovery that is killed at any moment of its run leaves in each place
@@ -28,6 +29,9 @@ func TestRecoverKilled(t *testing.T) {
 	}
 	t.Parallel()
 	kills := killsOf
+	if os.Getenv("FIRMUS_ALL_PARTS") != "1" {
+		kills /= 4
+	}
 	if s := os.Getenv("FIRMUS_KILLS"); s != "" {
 		var err error
 		if kills, err = strconv.Atoi(s); err != nil {
