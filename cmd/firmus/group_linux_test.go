@@ -124,7 +124,7 @@ listen = "127.0.0.1:%s"
 		res.Body.Close()
 		return res.StatusCode == http.StatusOK
 	}
-	for end := time.Now().Add(20 * time.Second); !ready(); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); !ready(); time.Sleep(50 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal("the daemon isn't ready")
 		}

@@ -40,13 +40,13 @@ func freePort(t *testing.T) string {
 var givenPorts sync.Map
 
 // get URL STATUS [TEXT]: asks until it answers with just that status, and TEXT in it,
-// for ten seconds. The answer can be looked at with stdout.
+// for a minute. The answer can be looked at with stdout.
 func cmdGet(ts *testscript.TestScript, _ bool, args []string) {
 	if len(args) != 2 && len(args) != 3 {
 		ts.Fatalf("usage: get URL STATUS [TEXT]")
 	}
 	got := ""
-	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 		res, err := http.Get(args[0])
 		if err != nil {
 			got = err.Error()

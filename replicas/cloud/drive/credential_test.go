@@ -321,7 +321,7 @@ func TestSignIn(t *testing.T) {
 	a := cloudtest.NewArchive(t, false, nil)
 	fill(a)
 	a.Lock()
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	text, err := signIn(a.Server, browser(t)).Run(ctx)
 	if err != nil {
@@ -358,7 +358,7 @@ func TestSignIn(t *testing.T) {
 func TestSignInNearItsEnd(t *testing.T) {
 	a := cloudtest.NewArchive(t, false, nil)
 	a.EndSignIns(7 * 24 * time.Hour)
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	text, err := signIn(a.Server, browser(t)).Run(ctx)
 	if err != nil {
@@ -384,7 +384,7 @@ func TestSignInNearItsEnd(t *testing.T) {
 
 func TestSignInThatIsRefused(t *testing.T) {
 	s := cloudtest.Start(t)
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	for name, client := range map[string]string{
 		"a key": `{"type":"service_account"}`, "a web program": `{"web":{"client_id":"x"}}`, "nothing": "",

@@ -43,7 +43,7 @@ func TestAnIntakeEndsWhereNothingCanBeOpenedAfterTheListing(t *testing.T) {
 			}
 			return root(store, set, c)
 		}
-		ctx, cancel := context.WithTimeout(w.Context(), 20*time.Second)
+		ctx, cancel := context.WithTimeout(w.Context(), time.Minute)
 		defer cancel()
 		res, err := w.app.Receiving.Intake(ctx, receiving.IntakeOrder{Cache: fixity.Allowed})
 		if err != nil || res.Taken != 0 || len(res.Trouble) != files || listed < files {

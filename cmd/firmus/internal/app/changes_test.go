@@ -36,7 +36,7 @@ func followedWorld(t *testing.T) (c *cloudWorld, addr string, ids map[string]str
 func (c *cloudWorld) followed(addr string) *running {
 	c.t.Helper()
 	r := c.daemon(addr, func(o *app.DaemonOptions) { o.Changes = 200 * time.Millisecond })
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	return r
 }
 
@@ -74,27 +74,27 @@ func TestCloudChangesAreTold(t *testing.T) {
 	t.Parallel() // most of the time is waiting
 	c, addr, ids := followedWorld(t)
 	r := c.followed(addr)
-	r.within(10*time.Second, "the log is followed", func() bool { return c.token() != "" })
+	r.within(time.Minute, "the log is followed", func() bool { return c.token() != "" })
 
 	// Where nothing happens a call a time is all.
 	c.server.Reset()
-	r.within(10*time.Second, "it is asked now and then", func() bool { return c.server.Count("drive.changes.list") >= 3 })
+	r.within(time.Minute, "it is asked now and then", func() bool { return c.server.Count("drive.changes.list") >= 3 })
 	if lists, asked, all := c.server.Count("drive.files.list"), c.server.Count("drive.changes.list"), c.server.Count(""); lists != 0 || all > asked+1 {
 		t.Errorf("where nothing happens: asked %d times, %d listings, %d calls", asked, lists, all)
 	}
 	c.server.Write(ids["QV-0108"], bytesOf("something else", 80_000))
-	r.within(30*time.Second, "the exchanged one is told", func() bool { return c.openFindings() == "altered QV-0108/QV-0108_A.wav" })
+	r.within(time.Minute, "the exchanged one is told", func() bool { return c.openFindings() == "altered QV-0108/QV-0108_A.wav" })
 	c.server.Bin(ids["QV-0109"], true)
-	r.within(30*time.Second, "the binned one is told", func() bool { return strings.Contains(c.openFindings(), "missing QV-0109/QV-0109_A.wav") })
+	r.within(time.Minute, "the binned one is told", func() bool { return strings.Contains(c.openFindings(), "missing QV-0109/QV-0109_A.wav") })
 	c.server.Bin(ids["QV-0109"], false)
-	r.within(30*time.Second, "it has come back", func() bool { return c.openFindings() == "altered QV-0108/QV-0108_A.wav" })
+	r.within(time.Minute, "it has come back", func() bool { return c.openFindings() == "altered QV-0108/QV-0108_A.wav" })
 	r.stop()
 
 	// While it doesn't run.
 	c.server.Delete(ids["QV-0110"])
 	c.server.Write(ids["QV-0111"], bytesOf("yet another thing", 80_000))
 	r = c.followed(addr)
-	r.within(30*time.Second, "what happened meanwhile is told", func() bool {
+	r.within(time.Minute, "what happened meanwhile is told", func() bool {
 		s := c.openFindings()
 		return strings.Contains(s, "missing QV-0110/QV-0110_A.wav") && strings.Contains(s, "altered QV-0111/QV-0111_A.wav")
 	})
@@ -108,12 +108,12 @@ func TestTwoExchangedWithinOnePollAreNeverLeftUnread(t *testing.T) {
 	t.Parallel() // most of the time is waiting
 	c, addr, ids := followedWorld(t)
 	r := c.followed(addr)
-	r.within(10*time.Second, "the log is followed", func() bool { return c.token() != "" })
+	r.within(time.Minute, "the log is followed", func() bool { return c.token() != "" })
 	r.stop()
 	c.server.Write(ids["QV-0108"], bytesOf("something else", 80_000))
 	c.server.Write(ids["QV-0110"], bytesOf("another thing", 80_000))
 	r = c.followed(addr)
-	r.within(30*time.Second, "both are told", func() bool {
+	r.within(time.Minute, "both are told", func() bool {
 		return c.openFindings() == "altered QV-0108/QV-0108_A.wav, altered QV-0110/QV-0110_A.wav"
 	})
 }
@@ -130,8 +130,8 @@ func TestCloudLogIsBegunAnew(t *testing.T) {
 	a.Close()
 	c.server.Bin(ids["QV-0107"], true)
 	r := c.followed(addr)
-	r.within(30*time.Second, "the binned one is told", func() bool { return c.openFindings() == "missing QV-0107/QV-0107_A.wav" })
-	r.within(10*time.Second, "a new token", func() bool { return c.token() != "no token" })
+	r.within(time.Minute, "the binned one is told", func() bool { return c.openFindings() == "missing QV-0107/QV-0107_A.wav" })
+	r.within(time.Minute, "a new token", func() bool { return c.token() != "no token" })
 }
 
 // TestNeverMissingByTheLog: what the log says is no evidence. While no complete listing
@@ -140,14 +140,14 @@ func TestNeverMissingByTheLog(t *testing.T) {
 	t.Parallel() // most of the time is waiting
 	c, addr, ids := followedWorld(t)
 	r := c.followed(addr)
-	r.within(10*time.Second, "the log is followed", func() bool { return c.token() != "" })
+	r.within(time.Minute, "the log is followed", func() bool { return c.token() != "" })
 	c.server.Inject(drivetest.Fault{Method: "drive.files.list", Incomplete: true, Count: -1})
 	c.server.Delete(ids["QV-0107"])
-	r.within(10*time.Second, "it is noticed", func() bool { return r.log.has("the service tells of changes") })
-	r.within(20*time.Second, "it was looked at", func() bool { return r.log.has("a change will be looked at again") })
+	r.within(time.Minute, "it is noticed", func() bool { return r.log.has("the service tells of changes") })
+	r.within(time.Minute, "it was looked at", func() bool { return r.log.has("a change will be looked at again") })
 	if s := c.openFindings(); s != "" {
 		t.Errorf("by the log alone: %s", s)
 	}
 	c.server.Reset()
-	r.within(60*time.Second, "a complete listing doesn't show it", func() bool { return c.openFindings() == "missing QV-0107/QV-0107_A.wav" })
+	r.within(time.Minute, "a complete listing doesn't show it", func() bool { return c.openFindings() == "missing QV-0107/QV-0107_A.wav" })
 }

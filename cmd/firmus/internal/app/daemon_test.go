@@ -145,7 +145,7 @@ func (r *running) answers(path string, status int, text string) func() bool {
 // before the night.
 func (r *running) watches(store, set string) {
 	r.Helper()
-	r.within(10*time.Second, store+" is watched", func() bool { return r.log.has("msg=watched store=" + store + " set=" + set) })
+	r.within(time.Minute, store+" is watched", func() bool { return r.log.has("msg=watched store=" + store + " set=" + set) })
 }
 
 // misses says that a missing file of the store was told.
@@ -183,15 +183,15 @@ func TestDaemonTakesIn(t *testing.T) {
 	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	w.now = time.Now()
 	w.write("studio/masters/QV-0311/QV-0311_A.wav", "new", 99_999)
-	r.within(30*time.Second, "the new master is under care", r.answers("/metrics", 200, `firmus_files{set="masters",state="intact",store="studio"} 4`))
-	r.within(10*time.Second, "its manifest is written", func() bool {
+	r.within(time.Minute, "the new master is under care", r.answers("/metrics", 200, `firmus_files{set="masters",state="intact",store="studio"} 4`))
+	r.within(time.Minute, "its manifest is written", func() bool {
 		_, err := os.Stat(w.path("studio/masters/QV-0311/manifest-sha256.txt"))
 		return err == nil
 	})
-	if took := r.stop(); took > 10*time.Second {
+	if took := r.stop(); took > time.Minute {
 		t.Errorf("stopped after %s", took)
 	}
 }
@@ -205,7 +205,7 @@ func TestDaemonAddressTaken(t *testing.T) {
 		t.Fatal(err)
 	}
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is said", func() bool { return r.log.has("can't be served") && r.log.has("the daemon runs") })
+	r.within(time.Minute, "it is said", func() bool { return r.log.has("can't be served") && r.log.has("the daemon runs") })
 	r.watches("studio", "masters")
 	cfg, err := config.Load(w.path("firmus.toml"))
 	if err != nil {
@@ -217,9 +217,9 @@ func TestDaemonAddressTaken(t *testing.T) {
 	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 		t.Fatal(err)
 	}
-	r.within(30*time.Second, "the finding", func() bool { return r.log.has("kind=missing") })
+	r.within(time.Minute, "the finding", func() bool { return r.log.has("kind=missing") })
 	l.Close()
-	r.within(10*time.Second, "it is served at last", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is served at last", r.answers("/readyz", 200, "ok"))
 }
 
 // A ledger that can't be opened yet is said, shown, and tried again.
@@ -234,13 +234,13 @@ func TestDaemonWithoutLedger(t *testing.T) {
 		t.Fatal(err)
 	}
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it can be asked", r.answers("/healthz", 200, "ok"))
-	r.within(10*time.Second, "it isn't ready", r.answers("/readyz", 503, "ledger"))
-	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_ledger_up 0"))
+	r.within(time.Minute, "it can be asked", r.answers("/healthz", 200, "ok"))
+	r.within(time.Minute, "it isn't ready", r.answers("/readyz", 503, "ledger"))
+	r.within(time.Minute, "it is shown", r.answers("/metrics", 200, "firmus_ledger_up 0"))
 	w.remove("state/ledger.db")
 	w.move("ledger.db", "state/ledger.db")
-	r.within(10*time.Second, "it goes on", r.answers("/readyz", 200, "ok"))
-	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_ledger_up 1"))
+	r.within(time.Minute, "it goes on", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is shown", r.answers("/metrics", 200, "firmus_ledger_up 1"))
 }
 
 // A second instance refuses.
@@ -248,7 +248,7 @@ func TestDaemonSecond(t *testing.T) {
 	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	err := app.RunDaemon(t.Context(), app.DaemonOptions{Log: slog.New(slog.DiscardHandler), Load: func() (*config.Config, error) { return config.Load(w.path("firmus.toml")) }})
 	if err == nil || !strings.Contains(err.Error(), "runs already") {
 		t.Errorf("a second one: %v", err)
@@ -261,7 +261,7 @@ func TestDaemonBusy(t *testing.T) {
 	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	r.watches("studio", "masters")
 	a := w.open()
 	defer a.Close()
@@ -276,12 +276,12 @@ func TestDaemonBusy(t *testing.T) {
 	if err := os.Remove(w.path("vault/masters/QV-0101/QV-0101_A.wav")); err != nil {
 		t.Fatal(err)
 	}
-	r.within(30*time.Second, "what came later, in a store that is free, is found", r.misses("vault"))
+	r.within(time.Minute, "what came later, in a store that is free, is found", r.misses("vault"))
 	if r.misses("studio")() {
 		t.Error("it didn't wait")
 	}
 	unlock()
-	r.within(60*time.Second, "the finding", r.misses("studio"))
+	r.within(time.Minute, "the finding", r.misses("studio"))
 }
 
 // A reload changes everything or nothing.
@@ -289,7 +289,7 @@ func TestDaemonReload(t *testing.T) {
 	t.Parallel()
 	w, addr := daemonWorld(t, "")
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	good, err := os.ReadFile(w.path("firmus.toml"))
 	if err != nil {
 		t.Fatal(err)
@@ -308,8 +308,8 @@ func TestDaemonReload(t *testing.T) {
 	} {
 		w.put("firmus.toml", []byte(c.text), time.Now())
 		r.reload <- struct{}{}
-		r.within(10*time.Second, c.name+" is said", func() bool { return r.log.has(c.says) })
-		r.within(10*time.Second, c.name+": the old one is in force", r.answers("/metrics", 200, "firmus_config_reload_failed 1"))
+		r.within(time.Minute, c.name+" is said", func() bool { return r.log.has(c.says) })
+		r.within(time.Minute, c.name+": the old one is in force", r.answers("/metrics", 200, "firmus_config_reload_failed 1"))
 		if !r.answers("/readyz", 200, "ok")() {
 			t.Errorf("%s: not ready", c.name)
 		}
@@ -318,12 +318,12 @@ func TestDaemonReload(t *testing.T) {
 	r.reload <- struct{}{}
 	old := r.addr
 	r.addr = other
-	r.within(10*time.Second, "it is served at the new address", r.answers("/metrics", 200, "firmus_config_reload_failed 0"))
+	r.within(time.Minute, "it is served at the new address", r.answers("/metrics", 200, "firmus_config_reload_failed 0"))
 	if res, err := http.Get("http://" + old + "/healthz"); err == nil {
 		res.Body.Close()
 		t.Error("the old address is still served")
 	}
-	r.within(10*time.Second, "it works on", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it works on", r.answers("/readyz", 200, "ok"))
 }
 
 // What was ordered on the pages is told also after the configuration was read anew.
@@ -332,7 +332,7 @@ func TestDaemonJobsAcrossReload(t *testing.T) {
 	w, addr := daemonWorld(t, "")
 	link := make(chan string, 1)
 	r := w.daemon(addr, func(o *app.DaemonOptions) { o.Link = func(url string) { link <- url } })
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	jar, err := cookiejar.New(nil)
 	if err != nil {
 		t.Fatal(err)
@@ -366,10 +366,10 @@ func TestDaemonJobsAcrossReload(t *testing.T) {
 		b, _ := io.ReadAll(res.Body)
 		return res.StatusCode == http.StatusOK && strings.Contains(string(b), "No difference was found in vault")
 	}
-	r.within(10*time.Second, "what came of it", told)
+	r.within(time.Minute, "what came of it", told)
 	r.reload <- struct{}{}
-	r.within(10*time.Second, "it is reloaded", func() bool { return r.log.has("the configuration was reloaded") })
-	r.within(5*time.Second, "what came of it is still told", told)
+	r.within(time.Minute, "it is reloaded", func() bool { return r.log.has("the configuration was reloaded") })
+	r.within(time.Minute, "what came of it is still told", told)
 }
 
 // A finding that was recorded just before a reload is logged all the same, and once,
@@ -384,13 +384,13 @@ func TestDaemonLogsAcrossReload(t *testing.T) {
 		if err := os.Remove(w.path(file)); err != nil {
 			t.Fatal(err)
 		}
-		r.within(30*time.Second, file+" is missed", r.answers("/metrics", 200, fmt.Sprintf("firmus_open_findings{store=\"studio\",urgency=\"at-risk\"} %d", findings)))
+		r.within(time.Minute, file+" is missed", r.answers("/metrics", 200, fmt.Sprintf("firmus_open_findings{store=\"studio\",urgency=\"at-risk\"} %d", findings)))
 	}
 	lose("studio/masters/QV-0100/QV-0100_A.wav", 1)
 	r.reload <- struct{}{}
-	r.within(10*time.Second, "it is reloaded", func() bool { return r.log.has("the configuration was reloaded") })
-	r.within(10*time.Second, "the finding is logged", r.misses("studio"))
-	r.within(10*time.Second, "the studio is watched again", func() bool { return strings.Count(r.log.text(), "msg=watched store=studio set=masters") == 2 })
+	r.within(time.Minute, "it is reloaded", func() bool { return r.log.has("the configuration was reloaded") })
+	r.within(time.Minute, "the finding is logged", r.misses("studio"))
+	r.within(time.Minute, "the studio is watched again", func() bool { return strings.Count(r.log.text(), "msg=watched store=studio set=masters") == 2 })
 	lose("studio/masters/QV-0101/QV-0101_A.wav", 2)
 	r.stop()
 	if n := strings.Count(r.log.text(), "msg=finding "); n != 2 {
@@ -468,7 +468,6 @@ func TestDaemonStoreHangs(t *testing.T) {
 			r := w.daemon(addr, func(o *app.DaemonOptions) {
 				o.TakeInFirst = time.Hour // it is an audit that hangs: taking in waits for all stores
 				o.Opened = func(a *app.App) {
-					a.Acts.Device = func(_ context.Context, store string) string { return "the drive of the " + store }
 					root := a.Acts.Root
 					a.Acts.Device = func(_ context.Context, store string) string { return "the drive of " + store }
 					a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
@@ -480,7 +479,7 @@ func TestDaemonStoreHangs(t *testing.T) {
 					}
 				}
 			})
-			r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+			r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 			r.watches("vault", "masters")
 			r.watches("studio", "masters")
 			// Something happens in the store that hangs, and in the other one.
@@ -494,9 +493,9 @@ func TestDaemonStoreHangs(t *testing.T) {
 			if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 				t.Fatal(err)
 			}
-			r.within(50*time.Second, "the other store's finding", r.misses("studio"))
-			r.within(5*time.Second, "it can still be asked", r.answers("/healthz", 200, "ok"))
-			if took := r.stop(); took > 10*time.Second {
+			r.within(time.Minute, "the other store's finding", r.misses("studio"))
+			r.within(time.Minute, "it can still be asked", r.answers("/healthz", 200, "ok"))
+			if took := r.stop(); took > time.Minute {
 				t.Errorf("stopped after %s", took)
 			}
 		})
@@ -520,7 +519,7 @@ sets = { masters = "safe/masters" }
 		w.copy("studio/"+f, "away/"+f)
 	}
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	rec := w.path("studio/masters/QV-0312/QV-0312_A.wav")
 	if err := os.MkdirAll(w.path("studio/masters/QV-0312"), 0o755); err != nil {
 		t.Fatal(err)
@@ -549,23 +548,23 @@ sets = { masters = "safe/masters" }
 			}
 		}
 	})
-	r.within(10*time.Second, "the recording is noticed", func() bool { return noticed() > before })
+	r.within(time.Minute, "the recording is noticed", func() bool { return noticed() > before })
 	begun, then := time.Now(), noticed()
-	r.within(20*time.Second, "it grows for longer than a save takes", func() bool { return time.Since(begun) > 2500*time.Millisecond && noticed() > then })
+	r.within(time.Minute, "it grows for longer than a save takes", func() bool { return time.Since(begun) > 2500*time.Millisecond && noticed() > then })
 	w.move("away", "safe")
-	r.within(30*time.Second, "reading waits for the recording", func() bool { return r.log.has("reading waits while a recording grows") })
-	r.within(5*time.Second, "it is shown", r.answers("/metrics", 200, `firmus_reading_paused{store="safe"} 1`))
-	r.within(5*time.Second, "it must stay", r.answers("/metrics", 200, `firmus_visit_may_go_back{store="safe"} 0`))
+	r.within(time.Minute, "reading waits for the recording", func() bool { return r.log.has("reading waits while a recording grows") })
+	r.within(time.Minute, "it is shown", r.answers("/metrics", 200, `firmus_reading_paused{store="safe"} 1`))
+	r.within(time.Minute, "it must stay", r.answers("/metrics", 200, `firmus_visit_may_go_back{store="safe"} 0`))
 	close(stop)
 	wg.Wait()
 	f.Close()
 	if err := os.Remove(rec); err != nil {
 		t.Fatal(err)
 	}
-	r.within(60*time.Second, "it may go back", func() bool { return r.log.has("read; may go back") })
-	r.within(5*time.Second, "it is shown", r.answers("/metrics", 200, `firmus_visit_may_go_back{store="safe"} 1`))
+	r.within(time.Minute, "it may go back", func() bool { return r.log.has("read; may go back") })
+	r.within(time.Minute, "it is shown", r.answers("/metrics", 200, `firmus_visit_may_go_back{store="safe"} 1`))
 	w.move("safe", "away")
-	r.within(60*time.Second, "it has gone", func() bool {
+	r.within(time.Minute, "it has gone", func() bool {
 		_, text := r.get("/metrics")
 		return strings.Contains(text, "firmus_ledger_up 1") && !strings.Contains(text, "firmus_visit_may_go_back")
 	})

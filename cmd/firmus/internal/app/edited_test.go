@@ -46,7 +46,7 @@ func TestAnEditIsAskedAboutFromTheAuditToTheSignOff(t *testing.T) {
 		t.Fatalf("the audit found %v", kinds(s))
 	}
 	var text string
-	r.within(60*time.Second, "a letter waits", func() bool {
+	r.within(time.Minute, "a letter waits", func() bool {
 		a := w.open()
 		defer a.Close()
 		if err := a.Ledger.View(t.Context(), func(x *ledger.Tx) error {

@@ -109,14 +109,14 @@ func TestDaemonLedgerDriveFull(t *testing.T) {
 	t.Parallel()
 	w, addr, f := smallState(t)
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	r.watches("studio", "masters")
 	w.fill("state/filler")
 	if err := os.Rename(w.path("studio/"+f), w.path("elsewhere")); err != nil {
 		t.Fatal(err)
 	}
-	r.within(60*time.Second, "it is said", func() bool { return r.log.has("could not be noted in the ledger") })
-	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_state_free_bytes 0"))
+	r.within(time.Minute, "it is said", func() bool { return r.log.has("could not be noted in the ledger") })
+	r.within(time.Minute, "it is shown", r.answers("/metrics", 200, "firmus_state_free_bytes 0"))
 	if !r.answers("/healthz", 200, "ok")() {
 		t.Error("it counts as dead")
 	}
@@ -124,7 +124,7 @@ func TestDaemonLedgerDriveFull(t *testing.T) {
 		t.Error("a finding was told that nobody could write down")
 	}
 	w.remove("state/filler")
-	r.within(60*time.Second, "the finding", func() bool { return r.log.has("kind=missing") })
+	r.within(time.Minute, "the finding", func() bool { return r.log.has("kind=missing") })
 	r.stop()
 	a := w.open()
 	defer a.Close()
@@ -139,13 +139,13 @@ func TestDaemonLedgerDriveReadOnly(t *testing.T) {
 		t.Fatal(err)
 	}
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is said", func() bool { return r.log.has("the ledger can't be opened; tried again") })
-	r.within(10*time.Second, "it isn't ready", r.answers("/readyz", 503, "ledger"))
-	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_ledger_writable 0"))
+	r.within(time.Minute, "it is said", func() bool { return r.log.has("the ledger can't be opened; tried again") })
+	r.within(time.Minute, "it isn't ready", r.answers("/readyz", 503, "ledger"))
+	r.within(time.Minute, "it is shown", r.answers("/metrics", 200, "firmus_ledger_writable 0"))
 	if err := unix.Mount("", w.path("state"), "", unix.MS_REMOUNT, ""); err != nil {
 		t.Fatal(err)
 	}
-	r.within(10*time.Second, "it goes on", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it goes on", r.answers("/readyz", 200, "ok"))
 }
 
 // A full drive is no fault of a backup: nobody is sent on to make the ledger anew.

@@ -46,7 +46,7 @@ func (d *discDrive) tell(c optical.Change) {
 	d.Helper()
 	select {
 	case d.changes <- c:
-	case <-time.After(5 * time.Second):
+	case <-time.After(time.Minute):
 		d.Fatal("nobody watches the drive")
 	}
 }
@@ -153,7 +153,7 @@ func TestDiscIsPutIn(t *testing.T) {
 		w.addDisc(registering.Order{Number: "QD-0003", Twin: x, Kind: ledger.DataDisc, Files: []string{"masters/QV-0102/QV-0102_A.wav"}})
 	}
 	r := w.daemon(addr, d.in)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	says := func(text string) func() bool {
 		return func() bool {
 			a := w.open()
@@ -163,15 +163,15 @@ func TestDiscIsPutIn(t *testing.T) {
 		}
 	}
 	d.put(good)
-	r.within(20*time.Second, "it is read", says("QD-0001: read: intact; may go back"))
+	r.within(time.Minute, "it is read", says("QD-0001: read: intact; may go back"))
 	d.take()
 	empty := func() bool { a := w.open(); defer a.Close(); return len(app.InDrives(a.Config)) == 0 }
-	r.within(20*time.Second, "the drive is empty", empty)
+	r.within(time.Minute, "the drive is empty", empty)
 	spins := d.spins()
 
 	// The same one again: it is recognised, and left in peace.
 	d.put(good)
-	r.within(20*time.Second, "it need not be read", says("QD-0001: recognised; it was read lately and need not be read now"))
+	r.within(time.Minute, "it need not be read", says("QD-0001: recognised; it was read lately and need not be read now"))
 	if n := d.spins() - spins; n != 1 {
 		t.Errorf("it was opened %d times, want once, to recognise it", n)
 	}
@@ -184,16 +184,16 @@ func TestDiscIsPutIn(t *testing.T) {
 	d.take()
 
 	d.put(bad)
-	r.within(20*time.Second, "it is found damaged", says("QD-0002: read: ALTERED: see \"firmus findings\""))
-	r.within(20*time.Second, "that is told", func() bool { return r.log.has("kind=altered") })
+	r.within(time.Minute, "it is found damaged", says("QD-0002: read: ALTERED: see \"firmus findings\""))
+	r.within(time.Minute, "that is told", func() bool { return r.log.has("kind=altered") })
 	d.take()
 	d.put(w.burn("alike.iso", false, "masters/QV-0101/QV-0101_A.wav"))
-	r.within(20*time.Second, "one of the same size is left to a person", says("perhaps QD-0001: what it holds doesn't show it"))
+	r.within(time.Minute, "one of the same size is left to a person", says("perhaps QD-0001: what it holds doesn't show it"))
 	d.take()
 	d.put(twin)
-	r.within(20*time.Second, "twins are left to a person", says("QD-0003 A or QD-0003 B: twins can't be told apart"))
+	r.within(time.Minute, "twins are left to a person", says("QD-0003 A or QD-0003 B: twins can't be told apart"))
 	d.take()
-	r.within(20*time.Second, "the drive is empty again", empty) // else what was said before would do
+	r.within(time.Minute, "the drive is empty again", empty) // else what was said before would do
 	// One of them was read, so that its table of contents is known: the other isn't it.
 	func() {
 		a := w.open()
@@ -203,10 +203,10 @@ func TestDiscIsPutIn(t *testing.T) {
 		}
 	}()
 	d.put(twin)
-	r.within(20*time.Second, "a twin is never taken for the one that was read", says("QD-0003 A or QD-0003 B: twins can't be told apart"))
+	r.within(time.Minute, "a twin is never taken for the one that was read", says("QD-0003 A or QD-0003 B: twins can't be told apart"))
 	d.take()
 	d.put(strange)
-	r.within(20*time.Second, "it isn't known", says("not registered"))
+	r.within(time.Minute, "it isn't known", says("not registered"))
 	d.take()
 	r.stop()
 	a := w.open()
@@ -247,12 +247,12 @@ func TestDiscIsLeftAlone(t *testing.T) {
 	image := w.burn("qd1.iso", false, f)
 	w.addDisc(registering.Order{Number: "QD-0001", Kind: ledger.DataDisc, Files: []string{f}})
 	r := w.daemon(addr, d.in)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	d.mu.Lock()
 	d.slow = make(chan struct{})
 	d.mu.Unlock()
 	d.put(image)
-	r.within(20*time.Second, "it is being read", func() bool { return r.log.has("is being read, since it was never read: leave it in") })
+	r.within(time.Minute, "it is being read", func() bool { return r.log.has("is being read, since it was never read: leave it in") })
 
 	// A command at the same time is told who has the drive.
 	w.now = time.Now()
@@ -265,7 +265,7 @@ func TestDiscIsLeftAlone(t *testing.T) {
 		t.Errorf("a command while the daemon reads: %v", err)
 	}
 	d.tell(optical.Change{Presence: optical.HasDisc, Eject: true})
-	r.within(10*time.Second, "the button was pressed", func() bool { return r.log.has("not read to its end") })
+	r.within(time.Minute, "the button was pressed", func() bool { return r.log.has("not read to its end") })
 	d.take()
 
 	// A person's check has the drive: the daemon doesn't touch it.
@@ -282,7 +282,7 @@ func TestDiscIsLeftAlone(t *testing.T) {
 	<-began
 	spins := d.spins()
 	d.put(image)
-	r.within(10*time.Second, "it is left alone", func() bool { return r.log.has("left alone: somebody works with the drive") })
+	r.within(time.Minute, "it is left alone", func() bool { return r.log.has("left alone: somebody works with the drive") })
 	if n := d.spins() - spins; n != 0 {
 		t.Errorf("opened %d times while a person's check goes on", n)
 	}
@@ -290,8 +290,8 @@ func TestDiscIsLeftAlone(t *testing.T) {
 	wg.Wait()
 	d.take()
 	d.put(image)
-	r.within(10*time.Second, "it isn't read twice in a row", func() bool { return r.log.has("not read once more by itself") })
-	if took := r.stop(); took > 10*time.Second {
+	r.within(time.Minute, "it isn't read twice in a row", func() bool { return r.log.has("not read once more by itself") })
+	if took := r.stop(); took > time.Minute {
 		t.Errorf("stopped after %s", took)
 	}
 }

@@ -124,12 +124,12 @@ func (c *child) kill() {
 	_ = c.cmd.Wait()
 }
 
-// wait waits until the child opens a file, or for five seconds.
+// wait waits until the child opens a file, or for twenty seconds.
 func (c *child) wait() bool {
 	select {
 	case <-c.opened:
 		return true
-	case <-time.After(5 * time.Second):
+	case <-time.After(20 * time.Second):
 		return false
 	}
 }

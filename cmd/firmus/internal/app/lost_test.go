@@ -18,10 +18,10 @@ func TestADaemonWithoutItsLedgerNeverBeginsAnother(t *testing.T) {
 	w.move("state", "elsewhere")
 	before := w.generations("studio")
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it can be asked", r.answers("/healthz", 200, "ok"))
-	r.within(10*time.Second, "it isn't ready", r.answers("/readyz", 503, "ledger"))
-	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_ledger_up 0"))
-	r.within(10*time.Second, "it is said", func() bool {
+	r.within(time.Minute, "it can be asked", r.answers("/healthz", 200, "ok"))
+	r.within(time.Minute, "it isn't ready", r.answers("/readyz", 503, "ledger"))
+	r.within(time.Minute, "it is shown", r.answers("/metrics", 200, "firmus_ledger_up 0"))
+	r.within(time.Minute, "it is said", func() bool {
 		return r.log.has("level=ERROR") && r.log.has("there was one") && r.log.has("firmus ledger restore")
 	})
 	if _, err := os.Stat(w.path("state/ledger.db")); err == nil {
@@ -30,7 +30,7 @@ func TestADaemonWithoutItsLedgerNeverBeginsAnother(t *testing.T) {
 	if after := w.generations("studio"); len(after) != len(before) {
 		t.Errorf("backups %v became %v", before, after)
 	}
-	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+	for deadline := time.Now().Add(time.Minute); ; time.Sleep(20 * time.Millisecond) {
 		_, err := w.restore(nil)
 		if err == nil {
 			break
@@ -39,7 +39,7 @@ func TestADaemonWithoutItsLedgerNeverBeginsAnother(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	r.within(10*time.Second, "it goes on", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it goes on", r.answers("/readyz", 200, "ok"))
 }
 
 // A daemon beside which a lost ledger is made anew goes on telling.
@@ -66,7 +66,7 @@ func TestADaemonBesideARebuildNeverStopsTelling(t *testing.T) {
 		}
 	}
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	w.remove("studio")
 	w.remove("vault")
 	w.move("away/studio", "studio")
@@ -83,7 +83,7 @@ func TestADaemonBesideARebuildNeverStopsTelling(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.audit(acts.AuditOrder{})
-	r.within(60*time.Second, "the finding is told", func() bool { return r.log.has("kind=missing") })
+	r.within(time.Minute, "the finding is told", func() bool { return r.log.has("kind=missing") })
 	if r.log.has("can't be followed") {
 		t.Error("the record could not be followed")
 	}

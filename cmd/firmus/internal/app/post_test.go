@@ -107,14 +107,14 @@ from = "firmus@quillmere.example"
 to = ["archivist@quillmere.example"]
 `, mail))
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	r.watches("studio", "masters")
-	r.within(10*time.Second, "the next weekly letter is shown", r.answers("/metrics", 200, "firmus_letter_next_timestamp_seconds 1"))
+	r.within(time.Minute, "the next weekly letter is shown", r.answers("/metrics", 200, "firmus_letter_next_timestamp_seconds 1"))
 	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 		t.Fatal(err)
 	}
-	r.within(60*time.Second, "the letter is written and can't leave", func() bool { return r.log.has("letters were not taken") })
-	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_letters_waiting 1"))
+	r.within(time.Minute, "the letter is written and can't leave", func() bool { return r.log.has("letters were not taken") })
+	r.within(time.Minute, "it is shown", r.answers("/metrics", 200, "firmus_letters_waiting 1"))
 	l, err := net.Listen("tcp", mail)
 	if err != nil {
 		t.Fatal(err)
@@ -128,7 +128,7 @@ to = ["archivist@quillmere.example"]
 	}
 	a.Close()
 	r.within(100*time.Second, "the letter is sent", func() bool { return post.has("QV-0100") })
-	r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_letters_waiting 0"))
+	r.within(time.Minute, "it is shown", r.answers("/metrics", 200, "firmus_letters_waiting 0"))
 }
 
 // Outlook: a store that is read too slowly is foreseen to break its promise.

@@ -160,16 +160,16 @@ columns = { item = "Number", restricted = "Access" }
 			t.Errorf("restricted: %v, %v; want %v", got, err, want)
 		}
 	}
-	r.within(20*time.Second, "it is read", reads(1))
+	r.within(time.Minute, "it is read", reads(1))
 	restricted(false)
 	w.put("register.csv", []byte(row+"QV-0101,closed\n"), time.Now())
-	r.within(20*time.Second, "it is read once it changes", reads(2))
+	r.within(time.Minute, "it is read once it changes", reads(2))
 	text, err := os.ReadFile(w.path("firmus.toml"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	w.put("firmus.toml", bytes.Replace(text, []byte("[register]"), []byte("[register]\nrestricted = { open = \"yes\" }"), 1), time.Now())
 	r.reload <- struct{}{}
-	r.within(20*time.Second, "it is read once the configuration changes", reads(3))
+	r.within(time.Minute, "it is read once the configuration changes", reads(3))
 	restricted(true)
 }

@@ -31,7 +31,7 @@ func TestDaemonGoesByAStoreThatIsRetiredMeanwhile(t *testing.T) {
 		}
 		defer a.Close()
 		// The daemon may just be looking at the store.
-		r.within(20*time.Second, "the command is done", func() bool {
+		r.within(time.Minute, "the command is done", func() bool {
 			err := do(a)
 			if err != nil && !errors.Is(err, fixity.ErrBusy) {
 				t.Fatal(err)
@@ -45,15 +45,15 @@ func TestDaemonGoesByAStoreThatIsRetiredMeanwhile(t *testing.T) {
 			return status == 200 && strings.Contains(body, `store="studio"`) && strings.Contains(body, `store="vault"`) == yes
 		}
 	}
-	r.within(10*time.Second, "the vault is in use", shown(true))
+	r.within(time.Minute, "the vault is in use", shown(true))
 	command(func(a *app.App) error {
 		_, err := a.Acts.RetireStore(t.Context(), "vault", "", "sold", false)
 		return err
 	})
-	r.within(20*time.Second, "the vault is out of use", shown(false))
+	r.within(time.Minute, "the vault is out of use", shown(false))
 	command(func(a *app.App) error { _, err := a.Acts.AdoptStore(t.Context(), "vault", "bought back"); return err })
-	r.within(20*time.Second, "the vault is in use again", shown(true))
-	r.within(20*time.Second, "it is watched again", func() bool { return strings.Count(r.log.text(), "msg=watched store=vault set=masters") == 2 })
+	r.within(time.Minute, "the vault is in use again", shown(true))
+	r.within(time.Minute, "it is watched again", func() bool { return strings.Count(r.log.text(), "msg=watched store=vault set=masters") == 2 })
 	r.stop()
 	if n := strings.Count(r.log.text(), "the daemon goes by that now"); n != 2 {
 		t.Errorf("it began anew %d times, want 2", n)

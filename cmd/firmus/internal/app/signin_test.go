@@ -103,7 +103,7 @@ listen = %q
 	shown := func(at time.Time) func() bool {
 		return r.answers("/metrics", 200, fmt.Sprintf("firmus_credential_expiry_timestamp_seconds{store=\"cloud\"} %v", float64(at.Unix())))
 	}
-	r.within(10*time.Second, "it is shown", shown(first))
+	r.within(time.Minute, "it is shown", shown(first))
 	put(first.AddDate(0, 0, 7))
-	r.within(10*time.Second, "another", shown(first.AddDate(0, 0, 7)))
+	r.within(time.Minute, "another", shown(first.AddDate(0, 0, 7)))
 }

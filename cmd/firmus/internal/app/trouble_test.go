@@ -74,13 +74,13 @@ from = "firmus@quillmere.example"
 to = ["archivist@quillmere.example"]
 `, l.Addr(), tc.tls))
 			r := w.daemon(addr)
-			r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+			r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 			r.watches("studio", "masters")
 			if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 				t.Fatal(err)
 			}
-			r.within(60*time.Second, "it is said", func() bool { return r.log.has("letters were not taken") && r.log.has(tc.says) })
-			r.within(10*time.Second, "it is shown", r.answers("/metrics", 200, "firmus_letters_waiting 1"))
+			r.within(time.Minute, "it is said", func() bool { return r.log.has("letters were not taken") && r.log.has(tc.says) })
+			r.within(time.Minute, "it is shown", r.answers("/metrics", 200, "firmus_letters_waiting 1"))
 			// What "firmus check" shows.
 			a := w.open()
 			box, err := a.Letters(nil)
@@ -93,7 +93,7 @@ to = ["archivist@quillmere.example"]
 			a.Close()
 			w.now = time.Now()
 			w.write("studio/masters/QV-0311/QV-0311_A.wav", "new", 99_999)
-			r.within(30*time.Second, "the rest goes on", r.answers("/metrics", 200, `firmus_files{set="masters",state="intact",store="studio"} 3`))
+			r.within(time.Minute, "the rest goes on", r.answers("/metrics", 200, `firmus_files{set="masters",state="intact",store="studio"} 3`))
 		})
 	}
 }
@@ -114,16 +114,16 @@ from = "firmus@quillmere.example"
 to = ["archivist@quillmere.example"]
 `, l.Addr()))
 	r := w.daemon(addr)
-	r.within(10*time.Second, "it is ready", r.answers("/readyz", 200, "ok"))
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	r.watches("studio", "masters")
 	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 		t.Fatal(err)
 	}
-	r.within(60*time.Second, "the letter is written", func() bool { return r.log.has("letters written") })
+	r.within(time.Minute, "the letter is written", func() bool { return r.log.has("letters written") })
 	w.now = time.Now()
 	w.write("studio/masters/QV-0311/QV-0311_A.wav", "new", 99_999)
-	r.within(30*time.Second, "the rest goes on", r.answers("/metrics", 200, `firmus_files{set="masters",state="intact",store="studio"} 3`))
-	if took := r.stop(); took > 10*time.Second {
+	r.within(time.Minute, "the rest goes on", r.answers("/metrics", 200, `firmus_files{set="masters",state="intact",store="studio"} 3`))
+	if took := r.stop(); took > time.Minute {
 		t.Errorf("stopped after %s", took)
 	}
 }

@@ -350,7 +350,7 @@ func TestADeadMountHoldsUpNobody(t *testing.T) {
 	if got := w.Drives(t.Context(), []string{"studio", "vault", "safe"}); got[0] != "drive of studio" || got[2] != "drive of safe" || got[1] == got[0] || got[1] == got[2] {
 		t.Errorf("drives %q", got)
 	}
-	if took := time.Since(began); took > 10*time.Second {
+	if took := time.Since(began); took > time.Minute {
 		t.Errorf("it took %s", took)
 	}
 	began = time.Now()

@@ -69,7 +69,7 @@ func start(t *testing.T, dir string, told bool) (*watch.Watcher, *seen) {
 	ended := make(chan struct{})
 	go func() { w.Run(ctx); close(ended) }()
 	t.Cleanup(func() { cancel(); <-ended })
-	within(t, 5*time.Second, "how the root is watched is said", func() bool {
+	within(t, time.Minute, "how the root is watched is said", func() bool {
 		s.mu.Lock()
 		defer s.mu.Unlock()
 		return s.said[fmt.Sprint(told)]
@@ -125,7 +125,7 @@ func TestEvents(t *testing.T) {
 				}
 				c.do(t, dir)
 				var all []string
-				within(t, 5*time.Second, c.name, func() bool {
+				within(t, time.Minute, c.name, func() bool {
 					for _, e := range s.take() {
 						x := e.Path
 						if e.Any {
@@ -157,7 +157,7 @@ func TestRootGoes(t *testing.T) {
 	if err := os.Rename(dir, dir+"-away"); err != nil {
 		t.Fatal(err)
 	}
-	within(t, 5*time.Second, "the root went", func() bool {
+	within(t, time.Minute, "the root went", func() bool {
 		return slices.ContainsFunc(s.take(), func(e watch.Event) bool { return e.Any })
 	})
 }
@@ -168,7 +168,7 @@ func TestGrowing(t *testing.T) {
 	w, s := start(t, dir, true)
 	in := func(store string) bool { return store == "studio" }
 	put(t, dir+"/QV-0107/saved.wav", "written in one go")
-	within(t, 5*time.Second, "the save is told", func() bool { return len(s.take()) > 0 })
+	within(t, time.Minute, "the save is told", func() bool { return len(s.take()) > 0 })
 	if g := w.Growing(in); g != "" {
 		t.Errorf("%s was saved in one go and counts as growing", g)
 	}
@@ -180,7 +180,7 @@ func TestGrowing(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	within(t, 10*time.Second, "a recording grows", func() bool {
+	within(t, time.Minute, "a recording grows", func() bool {
 		if _, err := f.Write(make([]byte, 1000)); err != nil {
 			t.Fatal(err)
 		}
@@ -193,7 +193,7 @@ func TestGrowing(t *testing.T) {
 		t.Errorf("left out: %s", g)
 	}
 	os.Remove(dir + "/QV-0107/rec.wav")
-	within(t, 5*time.Second, "it is gone", func() bool { return w.Growing(in) == "" })
+	within(t, time.Minute, "it is gone", func() bool { return w.Growing(in) == "" })
 }
 
 // With 100,000 files the idle watcher opens none of them and takes next to no time.
