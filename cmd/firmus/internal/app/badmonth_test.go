@@ -296,8 +296,8 @@ func golden(t *testing.T, file, got string) {
 // change and a dead sign-in: just those letters that a person would want, in order.
 func TestBadMonth(t *testing.T) {
 	t.Parallel()
-	if testing.Short() {
-		t.Skip("a month of a daemon takes half a minute")
+	if testing.Short() || os.Getenv("FIRMUS_ALL_PARTS") != "1" {
+		t.Skip("a month of a daemon takes half a minute: only with FIRMUS_ALL_PARTS=1")
 	}
 	inMonth(t, 10, 30, func(t *testing.T, m *month) {
 		m.until(1, 15) // rot: neither size nor time of the file change
