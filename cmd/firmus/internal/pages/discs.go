@@ -11,6 +11,7 @@ import (
 	"firmus/cmd/firmus/internal/discs"
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/discs/registering"
+	"firmus/cmd/firmus/internal/discs/sheets"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -19,6 +20,8 @@ import (
 var discRoutes = []route{
 	{"GET /discs", fixity.Viewer, discsPage},
 	{"GET /discs/{number}", fixity.Viewer, discPage},
+	{"GET /print/discs/{number}/checks/{id}", fixity.Viewer, checkPrint},
+	{"GET /discs/{number}/checks/{id}/surface.svg", fixity.Viewer, surfacePicture},
 	{"GET /print/discs", fixity.Viewer, discsPrint},
 	{"GET /print/discs/{number}/burn", fixity.Viewer, burnPrint},
 }
@@ -237,28 +240,120 @@ type discData struct {
 	Due      string
 	Burn     string
 	Twins    []link
+	Surface  string  // a picture of the newest reading; "" if there is none
+	Shown    string  // the same in words
+	Trends   []trend // by drive: tries aren't comparable between two
 }
 
-type discFileRow struct {
-	N               int
-	Name, Path, Was string
-	Version         int64
+// trend is how many sectors needed more tries, or weren't read, in each reading of a disc in
+// one drive.
+type trend struct {
+	Drive, Words string
+	Width        int
+	Bars         []bar
 }
 
-type checkRow struct {
-	At                          time.Time
-	By, Verdict, Drive, Sectors string
-	Good                        bool
-	Tries, Unreadable           string
+type bar struct {
+	X, Y, Height   int
+	Lost, LostFrom int // the part of it that wasn't read
+	Says           string
 }
 
-// discPage shows all that is known of one disc.
-func discPage(q *request) error {
+const (
+	barStep = 14
+	barHigh = 60
+)
+
+// trendsOf gathers checks by drive, the oldest first.
+func trendsOf(all []ledger.DiscCheck, now time.Time) (out []trend) {
+	by := map[string][]ledger.DiscCheck{}
+	var drives []string
+	for _, c := range all {
+		if c.Drive == "" || c.Sectors == 0 { // of an image nothing wears out
+			continue
+		}
+		if by[c.Drive] == nil {
+			drives = append(drives, c.Drive)
+		}
+		by[c.Drive] = append(by[c.Drive], c)
+	}
+	for _, d := range drives {
+		cs := by[d]
+		if len(cs) < 2 {
+			continue
+		}
+		most := int64(1)
+		bad := func(c ledger.DiscCheck) int64 { return c.Retried + c.Doubtful + c.Unreadable }
+		for _, c := range cs {
+			most = max(most, bad(c))
+		}
+		t := trend{Drive: d, Width: barStep * len(cs)}
+		high := func(n int64) int {
+			if n == 0 {
+				return 0
+			}
+			return max(2, int(n*barHigh/most)) // what is there is seen
+		}
+		for i, c := range cs {
+			says := fmt.Sprintf("%s: %s after several tries, %s unreadable", report.Day(c.Ended, now), fixity.Number(c.Retried+c.Doubtful), fixity.Number(c.Unreadable))
+			h, lost := high(bad(c)), high(c.Unreadable)
+			t.Bars = append(t.Bars, bar{X: i * barStep, Y: barHigh - h, Height: h, Lost: lost, LostFrom: barHigh - lost, Says: says})
+		}
+		t.Words = fmt.Sprintf("First %s. Newest %s.", t.Bars[0].Says, t.Bars[len(cs)-1].Says)
+		out = append(out, t)
+	}
+	return out
+}
+
+// keptSheet is the sheet of the check that the path names.
+func (q *request) keptSheet() (s sheets.CheckSheet, err error) {
+	if !q.mayKnowAll() {
+		return s, errRestricted
+	}
+	id, err := q.number("id")
+	if err != nil {
+		return s, err
+	}
+	d, _, err := q.disc()
+	if err != nil {
+		return s, err
+	}
+	c, err := q.discDesk().Kept(q.Context(), d, id)
+	s = sheets.CheckSheet{Archive: q.s.o.Name, Check: c, Again: q.s.now(), Say: q.s.o.Archive.Words.Order}
+	if c.Row.Drive == "" {
+		s.Image = "an image"
+	}
+	return s, err
+}
+
+func checkPrint(q *request) error {
+	s, err := q.keptSheet()
+	if err != nil {
+		return err
+	}
+	return q.sheet(s)
+}
+
+// surfacePicture is how reading went, from the disc's inner edge outwards.
+func surfacePicture(q *request) error {
+	s, err := q.keptSheet()
+	if err != nil {
+		return err
+	}
+	svg, style, _, err := s.Surface()
+	if err != nil || svg == nil {
+		return errors.Join(fixity.ErrNotFound, err)
+	}
+	q.w.Header().Set("Content-Security-Policy", ownStyle(style))
+	q.w.Header().Set("Content-Type", "image/svg+xml")
+	_, _ = q.w.Write(svg)
+	return nil
+}
+
+// disc is the one of the path, with those that have its number and part.
+func (q *request) disc() (d ledger.Disc, same []ledger.Disc, err error) {
 	name := q.PathValue("number")
-	e := q.discDesk()
-	var d ledger.Disc
-	var same []ledger.Disc
-	err := q.view(func(t *tx) error {
+	err = q.view(func(t *tx) error {
 		all, err := t.Discs.All()
 		if err != nil {
 			return err
@@ -275,6 +370,29 @@ func discPage(q *request) error {
 		}
 		return nil
 	})
+	return d, same, err
+}
+
+type discFileRow struct {
+	N               int
+	Name, Path, Was string
+	Version         int64
+}
+
+type checkRow struct {
+	At                          time.Time
+	By, Verdict, Drive, Sectors string
+	Good                        bool
+	Tries, Unreadable           string
+	Sheet                       string // its check sheet, "" for who may not see names
+}
+
+func (d discData) path() string { return discPath(d.Name) }
+
+// discPage shows all that is known of one disc.
+func discPage(q *request) error {
+	e := q.discDesk()
+	d, same, err := q.disc()
 	if err != nil {
 		return err
 	}
@@ -341,7 +459,24 @@ func discPage(q *request) error {
 		if r.Drive == "" {
 			r.Drive = "an image of it"
 		}
+		if q.mayKnowAll() {
+			r.Sheet = fmt.Sprintf("/print%s/checks/%d", out.path(), c.ID)
+		}
 		out.Checks = append(out.Checks, r)
+	}
+	out.Trends = trendsOf(checks, q.s.now())
+	if n := len(checks); n > 0 && q.mayKnowAll() {
+		c, err := e.Kept(q.Context(), d, checks[n-1].ID)
+		if err != nil {
+			return err
+		}
+		svg, _, words, err := sheets.CheckSheet{Check: c}.Surface()
+		if err != nil {
+			return err
+		}
+		if svg != nil {
+			out.Surface, out.Shown = fmt.Sprintf("%s/checks/%d/surface.svg", out.path(), c.Row.ID), words
+		}
 	}
 	for _, f := range x.Open {
 		out.Findings = append(out.Findings, link{fmt.Sprintf("/findings/%d", f.ID), fmt.Sprintf("finding %d: %s", f.ID, kindInWords(q.veiled(f)))})

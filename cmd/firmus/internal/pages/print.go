@@ -34,12 +34,17 @@ func (q *request) sheet(p printed) error {
 	}
 	_, rest, _ := strings.Cut(b.String(), "<style>")
 	style, _, _ := strings.Cut(rest, "</style>")
-	sum := sha256.Sum256([]byte(style))
 	h := q.w.Header()
-	h.Set("Content-Security-Policy", strings.Replace(policy, "style-src 'self'", "style-src 'sha256-"+base64.StdEncoding.EncodeToString(sum[:])+"'", 1))
+	h.Set("Content-Security-Policy", ownStyle(style))
 	h.Set("Content-Type", "text/html; charset=utf-8")
 	_, _ = b.WriteTo(q.w) // whoever doesn't take it is gone
 	return nil
+}
+
+// ownStyle is the policy of what brings its own style, and no other.
+func ownStyle(style string) string {
+	sum := sha256.Sum256([]byte(style))
+	return strings.Replace(policy, "style-src 'self'", "style-src 'sha256-"+base64.StdEncoding.EncodeToString(sum[:])+"'", 1)
 }
 
 // printPage lists what can be printed.

@@ -2,6 +2,7 @@ package pages_test
 
 import (
 	"context"
+	"encoding/xml"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -118,5 +119,77 @@ func TestSittingOnAPage(t *testing.T) {
 	}
 	if r := b.get("/sitting"); r.code != 200 {
 		t.Errorf("nothing chosen: %d", r.code)
+	}
+}
+
+// What the ledger keeps of a check is shown and printed again: its sheet, the surface, and how
+// readings go from one to the next.
+func TestACheckIsPrintedAgain(t *testing.T) {
+	t.Parallel()
+	w, drive, images := withDrive(t)
+	b := w.person("Theo", fixity.Technician)
+	check := func(disc, image string) answer {
+		t.Helper()
+		drive.put(image)
+		return b.follow(b.post("/work/disc", "number", disc, "looked", "no cracks", "fresh", "yes"))
+	}
+	if r := check("QD-0001", images["QD-0001"]); !r.says("The disc is as it should be.") || !r.says("The check sheet to print") {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	bytes, err := os.ReadFile(images["QD-0001"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	copy(bytes[len(bytes)-60_000:], make([]byte, 5000)) // in the recording
+	bad := filepath.Join(w.dir, "bad.iso")
+	if err := os.WriteFile(bad, bytes, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if r := check("QD-0001", bad); !r.says("isn't as it should be") || strings.Contains(r.text, "firmus disc") || !r.says("the burn sheet of QD-0001 says how") {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	var checks []ledger.DiscCheck
+	w.view(func(t *ledger.Tx) (err error) { checks, err = t.Discs.Checks(1); return err })
+	if len(checks) != 2 {
+		t.Fatalf("%d checks", len(checks))
+	}
+	at := func(i int) string { return "/print/discs/QD-0001/checks/" + itoa(checks[i].ID) }
+	page := b.get("/discs/QD-0001")
+	for i := range checks {
+		if !strings.Contains(page.text, at(i)) {
+			t.Errorf("the disc's page has no link to %s: %s", at(i), page.text)
+		}
+	}
+	surface := "/discs/QD-0001/checks/" + itoa(checks[1].ID) + "/surface.svg"
+	if !strings.Contains(page.text, surface) {
+		t.Errorf("no picture of the surface: %s", page.text)
+	}
+	for i, want := range []string{"IDENTICAL, byte for byte: all of 1 file", "ALTERED: 1 file was read well and isn't what was burned"} {
+		r := b.get(at(i))
+		_, surface, _ := strings.Cut(r.text, "Surface of the disc")
+		if r.code != 200 || !r.says("Made again") || r.says("Do this") || surface == "" {
+			t.Errorf("sheet %d: %d made %v do %v surface %v", i, r.code, r.says("Made again"), r.says("Do this"), surface != "")
+		}
+		if i == 1 && (!r.says("ALTERED: ") || !r.says("QV-0107_A.wav") || !strings.Contains(surface, `class="differs"`)) || i == 0 && !r.says("IDENTICAL, byte for byte") {
+			t.Errorf("sheet %d doesn't say %q: %s", i, want, r.text)
+		}
+	}
+	r := b.get(surface)
+	if r.code != 200 || r.header.Get("Content-Type") != "image/svg+xml" || !strings.Contains(r.text, `class="differs"`) || !strings.Contains(r.header.Get("Content-Security-Policy"), "sha256-") {
+		t.Errorf("the picture: %d %v %s", r.code, r.header, r.text)
+	}
+	if err := xml.Unmarshal([]byte(r.text), new(struct{})); err != nil {
+		t.Errorf("the picture is no XML: %v", err)
+	}
+	v := w.person("Vera", fixity.Viewer)
+	for _, path := range []string{at(0), surface} { // no set is restricted here
+		if r := v.get(path); r.code != 200 {
+			t.Errorf("%s for a viewer: %d", path, r.code)
+		}
+	}
+	for _, path := range []string{"/print/discs/QD-0002/checks/" + itoa(checks[0].ID), "/print/discs/QD-0001/checks/99", "/print/discs/QD-0001/checks/x", "/discs/QD-0009/checks/1/surface.svg"} {
+		if r := b.get(path); r.code != 404 {
+			t.Errorf("%s: %d", path, r.code)
+		}
 	}
 }

@@ -85,6 +85,9 @@ func discCheckAct(q *request) error {
 		out.Links = findingLinks(c.Findings)
 		if c.Disc.ID != 0 {
 			out.Links = append(out.Links, link{discPath(c.Disc.Name()), "Disc " + shown(c.Disc.Name())})
+			if c.Row.ID != 0 {
+				out.Links = append(out.Links, link{fmt.Sprintf("/print%s/checks/%d", discPath(c.Disc.Name()), c.Row.ID), "The check sheet to print"})
+			}
 		}
 		return out, nil
 	})

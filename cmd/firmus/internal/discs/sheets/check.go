@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"firmus/cmd/firmus/internal/discs"
 	"firmus/cmd/firmus/internal/report"
@@ -24,6 +25,9 @@ type CheckSheet struct {
 	Unfinished string // why the check ended before its end; "" it was finished
 	// Steps are what the disc's open findings say is to be done: the sheet says the same.
 	Steps []string
+	// Again is when the sheet is shown again, from what the ledger keeps of the check; zero: it
+	// was checked just now.
+	Again time.Time
 	Say   report.Say // how who reads it orders things; nil: by commands
 }
 
@@ -41,6 +45,9 @@ func (s CheckSheet) page() page {
 		p.Number = clean(s.Row.Written)
 	}
 	main, more := s.verdict()
+	if !s.Again.IsZero() {
+		p.Blocks = append(p.Blocks, block{Lines: []line{sayf("Made again %s, from what the ledger keeps of this check. Where in a track a sector lies, levels and the copies that it was compared with aren't kept. What is to be done today stands with the disc and its findings.", day(s.Again))}})
+	}
 	p.Blocks = append(p.Blocks,
 		block{Facts: s.identity()},
 		block{Verdict: &verdictBox{"VERDICT", main, more}},

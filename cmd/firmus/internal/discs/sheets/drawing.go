@@ -1,7 +1,9 @@
 package sheets
 
 import (
+	"bytes"
 	"fmt"
+	"html/template"
 	"math"
 	"strings"
 	"unicode/utf8"
@@ -28,6 +30,7 @@ type drawing struct {
 	Rings, Marks []shape
 	Edges, Ticks []shape
 	Cells        []shape
+	Style        template.CSS // of a picture that stands alone; "" on the sheet, which has it
 }
 
 // shape is a path or a text of the SVG.
@@ -39,6 +42,24 @@ type shape struct {
 	X1, X2      string
 	Y1, Y2      string
 	Width, High string
+}
+
+// Surface is the picture alone, as an SVG that needs no other file, and the same in words; nil
+// if nothing was read. style is all of the style in it.
+func (s CheckSheet) Surface() (svg []byte, style, words string, err error) {
+	d := s.draw()
+	if d == nil {
+		return nil, "", "", nil
+	}
+	for line := range strings.Lines(sheetText) {
+		if rule, ok := strings.CutPrefix(line, "svg "); ok { // the sheet's own rules for pictures
+			style += strings.TrimSpace(rule)
+		}
+	}
+	d.Style = template.CSS(style)
+	var b bytes.Buffer
+	err = sheetPage.ExecuteTemplate(&b, "picture", d)
+	return b.Bytes(), style, d.Alt, err
 }
 
 // draw makes the picture, nil if nothing was read.

@@ -227,6 +227,9 @@ func verdictWords(v fixity.DiscVerdict) string {
 func (s CheckSheet) steps() []line {
 	var out []line
 	add := func(format string, args ...any) { out = append(out, sayf(format, args...)) }
+	if !s.Again.IsZero() {
+		return nil
+	}
 	if len(s.Steps) > 0 {
 		for _, t := range s.Steps {
 			add("%s", clean(t))
