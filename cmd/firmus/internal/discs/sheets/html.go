@@ -17,7 +17,13 @@ var sheetPage = template.Must(template.New("sheet").Funcs(template.FuncMap{
 	"underscores": func(n int) string { return strings.Repeat("_", n) },
 	"ticked":      func(b box) bool { return b == ticked },
 	"unbroken":    sheet.Unbroken,
-	"right":       func(t table, i int) bool { return t.Right[i] },
+	"head": func(t table, i int) string {
+		if i < len(t.Head) {
+			return t.Head[i]
+		}
+		return ""
+	},
+	"right": func(t table, i int) bool { return t.Right[i] },
 }).Parse(sheetText))
 
 // writeHTML renders the page as one file, in one write; nothing is written if that
