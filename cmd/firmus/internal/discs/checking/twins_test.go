@@ -231,3 +231,18 @@ func TestALetterThatContradictsIsNeverPassedOver(t *testing.T) {
 		t.Errorf("taken for %q, %v", c.Disc.Name(), c.Report.Problems)
 	}
 }
+
+// A disc of many items has a sheet that says so, and no list of them at its head.
+func TestABurnSheetNeverListsHundredsOfItems(t *testing.T) {
+	s := newShelf(t)
+	var files []string
+	for i := range 15 {
+		s.file("masters", fmt.Sprintf("QV-%04d/a.wav", 100+i), 1)
+		files = append(files, fmt.Sprintf("masters/QV-%04d", 100+i))
+	}
+	s.add(registering.Order{Number: "QD-0001", Kind: ledger.DataDisc, Files: files})
+	sheet, err := s.env.BurnSheet(t.Context(), "Quillmere", "QD-0001")
+	if err != nil || !strings.HasPrefix(sheet.Item, "QV-0100, QV-0101, ") || !strings.HasSuffix(sheet.Item, ", QV-0111, and 3 more") {
+		t.Errorf("%q, %v", sheet.Item, err)
+	}
+}

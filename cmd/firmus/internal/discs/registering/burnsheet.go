@@ -12,6 +12,9 @@ import (
 	"firmus/fixity/ledger"
 )
 
+// mostItems is how many items a burn sheet names.
+const mostItems = 12
+
 // BurnSheet is what a person needs to burn a registered disc, and its twins.
 func (e Desk) BurnSheet(ctx context.Context, archive, number string) (sheets.BurnSheet, error) {
 	s := sheets.BurnSheet{Archive: archive, Made: e.Now().Local(), By: e.By}
@@ -66,6 +69,9 @@ func (e Desk) BurnSheet(ctx context.Context, archive, number string) (sheets.Bur
 			if left != "" {
 				s.Left = append(s.Left, left)
 			}
+		}
+		if n := len(items) - mostItems; n > 0 {
+			items = append(items[:mostItems], fmt.Sprintf("and %d more", n))
 		}
 		s.Item = strings.Join(items, ", ")
 		return nil
