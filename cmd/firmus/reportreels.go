@@ -75,6 +75,7 @@ type reelsReport struct {
 
 	columns []reels.Column
 	discs   bool
+	access  bool // there is a set of access files
 	unsided bool // nothing tells sides
 }
 
@@ -127,7 +128,7 @@ func reelsOf(ctx context.Context, a *app.App, f reels.Filter, now time.Time) (*r
 	if err != nil {
 		return nil, err
 	}
-	r := &reelsReport{At: now, Reels: o.Items, Sides: o.Sides(), Counts: o.Counts, Rows: []reelsRow{}, columns: o.Plan.Columns, discs: o.Plan.Discs, unsided: o.Unsided()}
+	r := &reelsReport{At: now, Reels: o.Items, Sides: o.Sides(), Counts: o.Counts, Rows: []reelsRow{}, columns: o.Plan.Columns, discs: o.Plan.Discs, access: o.Plan.Access, unsided: o.Unsided()}
 	err = a.Ledger.View(ctx, func(t *ledger.Tx) error {
 		r.Rows = r.Rows[:0]
 		discs := map[int64]ledger.Disc{}
@@ -198,6 +199,8 @@ func (r *reelsReport) cells(x reelsRow, now time.Time) []string {
 		edited = "being edited"
 	case x.Access > 0:
 		edited = fixity.Count(x.Access, "file")
+	case !r.access:
+		edited = ""
 	}
 	out = append(out, transferred, edited)
 	for _, s := range x.Stores {

@@ -79,6 +79,9 @@ func ReadLength(c Cell) (Lengths, Trouble) {
 		if c.Number < 0 {
 			return l, Negative
 		}
+		if c.Number > 1e6*3600 {
+			return l, NoLength
+		}
 		l.Readings = stored(seconds(c.Number), strings.Count(c.Text, ":") < 2)
 		return l, Understood
 	}
@@ -176,7 +179,7 @@ var nothing = map[string]bool{"": true, "-": true, "--": true, "–": true, "—
 
 // written are the readings of a length in words.
 func written(text string) ([]Reading, Trouble) {
-	t := strings.ToLower(strings.Join(strings.Fields(signs.Replace(text)), " "))
+	t := strings.ToLower(strings.Join(strings.Fields(signs.Replace(strings.Map(narrow, text))), " "))
 	if nothing[t] {
 		return nil, Understood
 	}

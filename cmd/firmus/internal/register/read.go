@@ -239,13 +239,31 @@ func lineOf(l Line) header {
 	return h
 }
 
-// head gives the first lines of a sheet.
+// over is a header of two lines: the words of the lower one, and those above where it has none.
+func (h header) over(lower header) header {
+	out := header{number: lower.number, words: make([]string, max(len(h.words), len(lower.words)))}
+	copy(out.words, h.words)
+	for i, w := range lower.words {
+		if w != "" {
+			out.words[i] = w
+		}
+	}
+	return out
+}
+
+// head gives the first lines of a sheet, and each two of them as one.
 func head(ctx context.Context, s Sheet, each func(header) bool) error {
 	n := 0
+	var above header
 	_, err := s.Lines(ctx, func(l Line) error {
-		if n++; n > mostHeader || !each(lineOf(l)) {
+		h := lineOf(l)
+		if n++; n > mostHeader || !each(h) {
 			return errEnough
 		}
+		if above.number > 0 && above.number == h.number-1 && !each(above.over(h)) {
+			return errEnough
+		}
+		above = h
 		return nil
 	})
 	if errors.Is(err, errEnough) {

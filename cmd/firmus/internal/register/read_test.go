@@ -170,3 +170,22 @@ func TestReadMergedLength(t *testing.T) {
 		t.Errorf("%s, want %s", got, want)
 	}
 }
+
+// A header of two lines is read as one, where that names more than either line.
+func TestReadTwoHeaderLines(t *testing.T) {
+	t.Parallel()
+	b := register.Book{Sheets: []register.Sheet{sheetOf("Reels", nil, "The survey", "Number|Side|Contents", "||Title|Length", "QV-1|A|Lark|31:52", "QV-1|B|Wren|28:10")}}
+	p, err := register.Propose(t.Context(), "f", b, "")
+	if err != nil || p.Columns[register.Length] != "Length" || p.Columns[register.Item] != "Number" || p.Columns[register.Title] != "Title" {
+		t.Fatalf("%+v, %v", p, err)
+	}
+	got, err := register.Read(t.Context(), "f", b, register.Order{Columns: p.Columns})
+	if err != nil || got.Header != 3 || len(got.Rows) != 2 || got.Rows[0].Text(register.Length) != "31:52" {
+		t.Errorf("%+v, %v", got, err)
+	}
+	// A line of rows below a whole header is no part of it.
+	b = register.Book{Sheets: []register.Sheet{sheetOf("Reels", nil, "Number|Side|Title", "QV-1|A|", "|B|Length")}}
+	if got, err := register.Read(t.Context(), "f", b, register.Order{Columns: register.Columns{register.Item: "Number", register.Side: "Side"}}); err != nil || got.Header != 1 || len(got.Rows) != 2 {
+		t.Errorf("%+v, %v", got, err)
+	}
+}

@@ -135,6 +135,31 @@ func TestMergedLengths(t *testing.T) {
 	}
 }
 
+// A number that is an error says nothing of whose row it is, nor whose the rows below are.
+func TestNumbersThatAreErrors(t *testing.T) {
+	t.Parallel()
+	rows := table("item|side|length", "QV-0001|A|31:52", "#DIV/0!|B|9:00", "|B|9:00", "#DIV/0!|B|9:00")
+	for _, i := range []int{1, 3} {
+		c := rows[i].Cells[register.Item]
+		c.Kind = register.ErrorCell
+		rows[i].Cells[register.Item] = c
+	}
+	r := register.Reconcile(rows, files(t, pattern, "masters/QV-0001/QV-0001_A.wav 31m52s"), register.Settings{})
+	if len(r.Problems) > 0 || len(r.Tied) != 1 || r.Rows != 4 {
+		t.Errorf("%q, %+v", said(r), r.Tied)
+	}
+}
+
+// Wide digits and letters are what they look like.
+func TestWideNumbers(t *testing.T) {
+	t.Parallel()
+	k := files(t, pattern, "masters/QV-0001/QV-0001_A.wav 31m52s")
+	r := register.Reconcile(table("item|side|length", "ＱＶ－０００１|Ａ|３１：５２"), k, register.Settings{})
+	if got := shown(k, r); len(r.Problems) > 0 || !slices.Equal(got, []string{"2 QV-0001 A m:QV-0001_A.wav"}) {
+		t.Errorf("%q, %q", said(r), got)
+	}
+}
+
 // What problems tell; package report has the sentences.
 func TestTells(t *testing.T) {
 	k := files(t, pattern, "masters/QV-0001/QV-0001_A.wav 31m52s", "masters/QV-0001/QV-0001_B.wav 28m10s", "masters/QV-0003/QV-0003_A.wav 2m")

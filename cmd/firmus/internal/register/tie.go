@@ -56,9 +56,18 @@ type line struct {
 	named     bool // it names a file that is there
 }
 
+// narrow is a letter, a digit or a sign that keyboards of East Asia write wide, as others do.
+func narrow(r rune) rune {
+	if r >= '\uff01' && r <= '\uff5e' {
+		return r - 0xfee0
+	}
+	return r
+}
+
 // Spaces, dashes and the like don't count in a number, nor do capitals.
 func loosely(s string) string {
 	return strings.Map(func(r rune) rune {
+		r = narrow(r)
 		if unicode.IsLetter(r) || unicode.IsDigit(r) {
 			return unicode.ToUpper(r)
 		}
@@ -193,6 +202,10 @@ func (t *tier) tie() {
 			l.Side = sideOf(r.Text(Side))
 		}
 		l.Base = strings.ToLower(folded(r.Text(Base)))
+		if k := r.Cells[Item].Kind; k == ErrorCell || k == UnsavedCell {
+			above = nil // told where the cell was read; whose row it is isn't known, nor that of the next
+			continue
+		}
 		if l.number == "" && above != nil && above.row.Sheet == r.Sheet && l.continues(above) {
 			l.number, l.inherited = above.number, true
 			if l.Base == "" {

@@ -35,6 +35,11 @@ var rowKinds = map[fixity.Kind][2]string{
 	"disc":     {"row disagrees with the list of discs", "rows disagree with the list of discs"},
 	"date":     {"row has a date that does not fit", "rows have dates that do not fit"},
 	"value":    {"row has a word that nobody has given a meaning", "rows have words that nobody has given a meaning"},
+	"error":    {"cell shows an error instead of a value", "cells show errors instead of values"},
+	"unsaved":  {"cell holds a formula without its result", "cells hold formulas without their results"},
+	"letters":  {"cell holds a character that was lost", "cells hold characters that were lost"},
+	"quotes":   {"row has a quotation mark that stands alone", "rows have quotation marks that stand alone"},
+	"fields":   {"row has more fields than others", "rows have more fields than others"},
 	"repeated": {"row repeats another", "rows repeat others"},
 }
 

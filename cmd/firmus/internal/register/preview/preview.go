@@ -66,6 +66,9 @@ func Make(ctx context.Context, o Order) (Preview, error) {
 	if err != nil {
 		return p, err
 	}
+	if len(book.Sheets) == 0 {
+		return p, &register.Unreadable{Why: register.NoSheets, File: file.Name, Text: "the file holds no sheet"}
+	}
 	if p.Guess, err = register.Propose(ctx, file.Name, book, o.Read.Sheet); err != nil {
 		return p, err
 	}

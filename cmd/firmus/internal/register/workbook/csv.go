@@ -3,6 +3,7 @@ package workbook
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -176,12 +177,18 @@ type errQuote struct{ line int }
 
 func (e errQuote) Error() string { return fmt.Sprintf("quotation mark in line %d", e.line) }
 
+// errFields says that a row has more fields than any spreadsheet.
+var errFields = errors.New("fields without end")
+
 // record takes the next record off the text. lines is how many lines of the text it took,
 // stray that a quotation mark stands in a field that doesn't begin with one: there it is
 // only itself. A quotation mark that opens a field must close it.
 func (c *csv) record(to []string) (fields []string, lines int, stray bool, err error) {
 	fields, s := to[:0], c.text
 	for {
+		if len(fields) > mostInLine {
+			return nil, lines, stray, errFields
+		}
 		if strings.HasPrefix(s, `"`) {
 			var b strings.Builder
 			rest, own := s[1:], 0
@@ -252,7 +259,9 @@ func (c csv) lines(ctx context.Context, each func(register.Line) error) (found r
 		}
 		var n int
 		var stray bool
-		if fields, n, stray, err = c.record(fields); err != nil {
+		if fields, n, stray, err = c.record(fields); err == errFields {
+			return found, &register.Unreadable{Why: register.TooLarge, Row: row, Text: fmt.Sprintf("the row has more than %d fields", mostInLine)}
+		} else if err != nil {
 			q, _ := err.(errQuote)
 			return found, &register.Unreadable{Why: register.Quotes, Row: row, Text: fmt.Sprintf(
 				"a quotation mark opens a field in line %d of the text, and no other closes it. Double it (\"\") within a field that stands in quotation marks, or save the spreadsheet as XLSX or ODS", line+q.line-1)}
@@ -276,9 +285,6 @@ func (c csv) lines(ctx context.Context, each func(register.Line) error) (found r
 				cell.Kind, some = register.TextCell, true
 			}
 			cells = append(cells, cell)
-		}
-		if len(cells) > mostInLine {
-			return found, &register.Unreadable{Why: register.TooLarge, Row: row, Text: fmt.Sprintf("the row has more than %d fields", mostInLine)}
 		}
 		if !some {
 			continue

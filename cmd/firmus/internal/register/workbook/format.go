@@ -111,6 +111,15 @@ section:
 	return f
 }
 
+// number reads a stored number; infinity and what is no number at all are none.
+func number(raw string) (float64, error) {
+	v, err := strconv.ParseFloat(raw, 64)
+	if err == nil && (math.IsNaN(v) || math.IsInf(v, 0)) {
+		err = strconv.ErrRange
+	}
+	return v, err
+}
+
 // cell is a stored number as a cell.
 func (f format) cell(raw string, v float64, from1904 bool) register.Cell {
 	c := register.Cell{Text: raw, Number: v, IsNumber: true, Kind: register.NumberCell}

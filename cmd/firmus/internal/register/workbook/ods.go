@@ -145,6 +145,7 @@ type tableReader struct {
 	found   register.Found
 	line    int // that was read last
 	cells   int
+	bytes   int      // of texts
 	columns []string // default style of each column
 	row     []register.Cell
 }
@@ -221,6 +222,9 @@ func (r *tableReader) readRow(s *scanner) error {
 			if r.cells += n * times; r.cells > mostCells {
 				return unreadable(register.TooLarge, "the sheet has more than %d cells", mostCells)
 			}
+			if r.bytes += n * times * len(c.Text); r.bytes > mostText {
+				return unreadable(register.TooLarge, "the texts of its cells come to more than %d MiB", mostText>>20)
+			}
 			for len(r.row) < column {
 				r.row = append(r.row, register.Cell{})
 			}
@@ -290,7 +294,7 @@ func (r *tableReader) cell(s *scanner, column int) (register.Cell, error) {
 	}
 	switch kind {
 	case "float", "percentage", "currency":
-		v, err := strconv.ParseFloat(value, 64)
+		v, err := number(value)
 		if err != nil {
 			return register.Cell{}, errors.New("cell " + where() + " holds no number where one should be")
 		}

@@ -40,7 +40,7 @@ const (
 	mostCells  = 10_000_000
 	mostLines  = 1_048_576
 	mostInLine = 16_384
-	mostText   = 256 << 20 // bytes of shared texts
+	mostText   = 64 << 20 // bytes of a sheet's texts
 	mostMerged = 200_000
 	mostParts  = 20_000 // files in the zip
 )

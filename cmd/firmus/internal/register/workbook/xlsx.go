@@ -270,6 +270,7 @@ type sheetReader struct {
 	found register.Found
 	line  register.Line
 	cells int
+	text  int // bytes
 	last  int // line
 }
 
@@ -367,6 +368,9 @@ func (r *sheetReader) row(s *scanner) error {
 		}
 		if r.cells++; r.cells > mostCells {
 			return unreadable(register.TooLarge, "the sheet has more than %d cells", mostCells)
+		}
+		if r.text += len(c.Text); r.text > mostText {
+			return unreadable(register.TooLarge, "the texts of its cells come to more than %d MiB", mostText>>20)
 		}
 		if column >= mostInLine {
 			return errors.New("a row goes on beyond the last column")
@@ -466,7 +470,7 @@ func (r *sheetReader) cell(s *scanner, column int) (register.Cell, error) {
 	if raw = strings.TrimSpace(raw); raw == "" {
 		return register.Cell{}, nil
 	}
-	v, err := strconv.ParseFloat(raw, 64)
+	v, err := number(raw)
 	if err != nil {
 		return register.Cell{}, errors.New("cell " + register.Letters(column) + strconv.Itoa(r.last) + " holds " + strconv.Quote(raw[:min(len(raw), 40)]) + " where a number should be")
 	}
