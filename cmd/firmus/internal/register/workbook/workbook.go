@@ -19,6 +19,8 @@ import (
 	"path/filepath"
 	"strings"
 	"syscall"
+	"unicode"
+	"unicode/utf8"
 
 	"firmus/cmd/firmus/internal/register"
 )
@@ -160,7 +162,12 @@ func openBy(path string) (by string, ok bool) {
 	// ,user,host,dd.mm.yyyy hh:mm,profile;
 	part := strings.Split(string(text), ",")
 	for i := range part {
-		part[i] = strings.TrimSpace(strings.ToValidUTF8(part[i], ""))
+		part[i] = strings.TrimSpace(strings.Map(func(r rune) rune {
+			if !unicode.IsPrint(r) || r == utf8.RuneError {
+				return -1 // anybody may have written it
+			}
+			return r
+		}, part[i]))
 	}
 	if len(part) < 4 || part[3] == "" {
 		return "", true
