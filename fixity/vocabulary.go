@@ -178,6 +178,8 @@ const (
 	ActForbidden    Verb = "act-forbidden" // somebody ordered on the pages what their role doesn't allow
 	Proposed        Verb = "proposed"      // an act was ordered that a second person has to confirm
 	ProposalEnded   Verb = "proposal-ended"
+	LevelStated     Verb = "level-stated" // somebody stated a point of the preservation levels
+	LevelWithdrawn  Verb = "level-withdrawn"
 )
 
 // ProposalEnd is how a proposal ended. Stored: never change one.
@@ -346,6 +348,8 @@ var Vocabulary = []Term{
 	{"verb", "act-forbidden", "somebody ordered what their role doesn't allow"},
 	{"verb", "proposed", "it was proposed: a second person has to confirm it"},
 	{"verb", "proposal-ended", "a proposal was taken back, or what it was about had changed"},
+	{"verb", "level-stated", "a point of the preservation levels was stated"},
+	{"verb", "level-withdrawn", "a statement about the preservation levels was withdrawn"},
 	{"proposal", "confirmed", "a second person confirmed it"},
 	{"proposal", "taken-back", "it was taken back"},
 	{"proposal", "void", "what it was about has changed"},

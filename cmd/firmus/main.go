@@ -178,7 +178,7 @@ an intact copy is, and what to do.`,
 	root.PersistentFlags().StringVar(&c.by, "by", "", "`NAME` of the person who acts; else the account's name")
 	root.AddCommand(c.initCommand(), c.intakeCommand(), c.receiveCommand(), c.auditCommand(), c.findingsCommand(), c.finishCommand(), c.recoverCommand(), c.retireCommand(), c.replaceCommand(), c.proposalCommand(),
 		c.recogniseCommand(), c.storeCommand(), c.discCommand(),
-		c.manifestCommand(), c.bagCommand(), c.ledgerCommand(), c.reportCommand(), c.registerCommand(), c.serveCommand(), c.openCommand(), c.accountCommand(), c.serviceCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
+		c.manifestCommand(), c.bagCommand(), c.ledgerCommand(), c.reportCommand(), c.registerCommand(), c.levelsCommand(), c.serveCommand(), c.openCommand(), c.accountCommand(), c.serviceCommand(), c.checkCommand(), c.versionCommand(), c.demoCommand(), c.manCommand())
 	c.plainHelp(root)
 	wrapArgs(root)
 	return root

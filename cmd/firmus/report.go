@@ -90,7 +90,7 @@ func (c *command) reportCommand() *cobra.Command {
 		},
 	}
 	sheet.Flags().StringVar(&asSheet, "as", "text", "`text|html`: the form; html is a page to print, on A4 or letter paper")
-	cmd.AddCommand(card, sheet, c.reportReelsCommand(), c.reportEventsCommand(), c.reportYearCommand())
+	cmd.AddCommand(card, sheet, c.reportReelsCommand(), c.reportEventsCommand(), c.reportYearCommand(), c.reportLevelsCommand())
 	return cmd
 }
 

@@ -47,6 +47,7 @@ var walks = map[string]string{
 	"SELECT DISTINCT item FROM file WHERE retired_at =": "once for a name that was mistyped",
 	"SELECT item, taken_at FROM file WHERE retired_at ": "of 2,000 files at most",
 	"SELECT count(*) FROM file":                         "once a rebuilding",
+	"SELECT event, lines FROM reading WHERE event >= 0": "once a bag of an item",
 	"SELECT count(*) FROM instance WHERE ($1 = '' OR s": "once a statement or audit",
 	"UPDATE finding SET store = $2 WHERE store = $1 AN": "once, when the shelf gets a name",
 	"SELECT DISTINCT f.id FROM file f JOIN note x ON x": "once, for a ledger from before findings about transfers",

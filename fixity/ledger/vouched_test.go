@@ -150,6 +150,14 @@ func rich(t *testing.T, d database) *world {
 		if err := x.Discs.KeepBaseline(a.ID, []byte{7}); err != nil {
 			return err
 		}
+		for range 2 {
+			if _, err := x.Levels.State(ledger.LevelStatement{Point: "storage-1-stable", Day: "2026-03-01", Words: "a mirrored drive, replaced every five years", By: "Ada Wren"}); err != nil {
+				return err
+			}
+		}
+		if err := x.Levels.Withdraw(2, "Bo Ferry", "it was said twice"); err != nil {
+			return err
+		}
 		_, err := x.Discs.Decide(ledger.DiscDecision{Verdict: fixity.DiscChanged, Class: care.DiscClass{Gain: -3, Within: 0.5}, Reason: "recorded louder", By: "Bo Ferry"})
 		return err
 	})

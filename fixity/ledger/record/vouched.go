@@ -77,6 +77,7 @@ var vouched = tables([][3]string{
 	{"disc_check", "id:n", `disc:n toc:t began_at:n ended_at:n by_name:t drive:t speed:n written:t proved:t verdict:t sectors:n at_once:n retried:n doubtful:n
 		unreadable:n gain:o map:s looked:s result:s event:n control:n`},
 	{"register_version", "n:n", "at:n by_name:t source:t sheet:t columns:s file:h held:h lines:s rows:n added:n deleted:n changed:n moved:n"},
+	{"level_statement", "id:n", "point:t day:t words:t by_name:t at:n withdrawn_at:n withdrawn_by:t reason:t"},
 	{"disc_decision", "id:n", "verdict:t gain:o within:n reason:t by_name:t at:n"},
 })
 

@@ -306,6 +306,18 @@ CREATE TABLE letter_to (
     PRIMARY KEY (letter, address)
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE level_statement (
+    id           INTEGER NOT NULL PRIMARY KEY,
+    point        TEXT NOT NULL,
+    day          TEXT NOT NULL,                 -- YYYY-MM-DD
+    words        TEXT NOT NULL,
+    by_name      TEXT NOT NULL,
+    at           INTEGER NOT NULL,
+    withdrawn_at INTEGER NOT NULL DEFAULT 0,
+    withdrawn_by TEXT NOT NULL DEFAULT '',
+    reason       TEXT NOT NULL DEFAULT ''
+) STRICT;
+
 CREATE TABLE log_hash (
     idx  INTEGER PRIMARY KEY,
     hash BLOB NOT NULL

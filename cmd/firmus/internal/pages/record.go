@@ -12,6 +12,7 @@ import (
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/sheet"
+	"firmus/cmd/firmus/internal/statements"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -64,6 +65,7 @@ type recordData struct {
 	Checked recordState
 	List    []recordLine
 	Older   string
+	Levels  []levelRow
 	Person  asks
 }
 
@@ -110,6 +112,11 @@ func recordPage(q *request) error {
 	if err != nil {
 		return err
 	}
+	l, err := statements.MakeLevels(q.Context(), q.s.o.Archive.Ledger, q.s.o.Name, q.s.now())
+	if err != nil {
+		return err
+	}
+	d.Levels = levelRows(l)
 	return q.render("record", "Record", d)
 }
 

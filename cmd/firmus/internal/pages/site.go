@@ -123,7 +123,7 @@ type route struct {
 
 // allRoutes are those of every page.
 func allRoutes() []route {
-	return slices.Concat(enterRoutes, todayRoutes, findingRoutes, listenRoutes, reelRoutes, registerRoutes, discRoutes, printRoutes, decideRoutes, workRoutes, discActRoutes, sittingRoutes, storeRoutes, tidyRoutes, uploadRoutes, recordRoutes, secondRoutes, retireRoutes, firstRoutes)
+	return slices.Concat(enterRoutes, todayRoutes, findingRoutes, listenRoutes, reelRoutes, registerRoutes, discRoutes, printRoutes, decideRoutes, workRoutes, discActRoutes, sittingRoutes, storeRoutes, tidyRoutes, uploadRoutes, recordRoutes, levelRoutes, secondRoutes, retireRoutes, firstRoutes)
 }
 
 //go:embed static

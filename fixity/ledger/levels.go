@@ -1,0 +1,152 @@
+package ledger
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"firmus/fixity"
+)
+
+// LevelStatement is what a person stated of a point of the preservation levels.
+type LevelStatement struct {
+	ID          int64
+	Point       string
+	Day         string // since which, YYYY-MM-DD
+	Words       string
+	By          string
+	At          time.Time
+	Withdrawn   time.Time // zero while it holds
+	WithdrawnBy string
+	Reason      string // why it was withdrawn
+}
+
+const levelColumns = `id, point, day, words, by_name, at, withdrawn_at, withdrawn_by, reason`
+
+func scanLevel(r row) (s LevelStatement, err error) {
+	var at, withdrawn int64
+	err = r.Scan(&s.ID, &s.Point, &s.Day, &s.Words, &s.By, &at, &withdrawn, &s.WithdrawnBy, &s.Reason)
+	s.At, s.Withdrawn = fromNanos(at), fromNanos(withdrawn)
+	return s, err
+}
+
+// Statements are all that was ever stated, the oldest first.
+func (t Levels) Statements() ([]LevelStatement, error) {
+	return list(t.Tx, `SELECT `+levelColumns+` FROM level_statement ORDER BY id`, nil, scanLevel)
+}
+
+// State keeps a statement, with its event, and gives its number.
+func (t Levels) State(s LevelStatement) (int64, error) {
+	id, err := t.NextID("level_statement")
+	if err != nil {
+		return 0, err
+	}
+	s.Words = storable(s.Words)
+	if _, err := t.exec(`INSERT INTO level_statement (id, point, day, words, by_name, at) VALUES ($1, $2, $3, $4, $5, $6)`,
+		id, s.Point, s.Day, s.Words, s.By, nanos(t.now)); err != nil {
+		return 0, err
+	}
+	t.Event(Event{Verb: fixity.LevelStated, By: s.By, Reason: s.Words, Data: map[string]any{"statement": id, "point": s.Point, "day": s.Day}})
+	return id, nil
+}
+
+// Withdraw ends a statement; fixity.ErrNotFound if there is none of that number,
+// fixity.ErrChangedMeanwhile if it was withdrawn already.
+func (t Levels) Withdraw(id int64, by, reason string) error {
+	s, err := scanLevel(t.one(`SELECT `+levelColumns+` FROM level_statement WHERE id = $1`, id))
+	if err != nil {
+		return fmt.Errorf("statement %d: %w", id, notFound(err))
+	}
+	if !s.Withdrawn.IsZero() {
+		return fmt.Errorf("statement %d was withdrawn already, by %s: %w", id, s.WithdrawnBy, fixity.ErrChangedMeanwhile)
+	}
+	if _, err := t.exec(`UPDATE level_statement SET withdrawn_at = $2, withdrawn_by = $3, reason = $4 WHERE id = $1`, id, nanos(t.now), by, storable(reason)); err != nil {
+		return err
+	}
+	t.Event(Event{Verb: fixity.LevelWithdrawn, By: by, Reason: reason, Data: map[string]any{"statement": id, "point": s.Point}})
+	return nil
+}
+
+// Shown is how many files the same stores were shown to hold by readings; of the stores that
+// the configuration names for their set.
+type Shown struct {
+	Set    string
+	Files  int64
+	In     []string
+	Copies int64 // that count apart
+}
+
+// ShownByReading counts files under care by the stores that a reading showed to hold their
+// current version, in full quality.
+func (t Copies) ShownByReading() (out []Shown, err error) {
+	rules, err := t.Stores.Rules()
+	if err != nil {
+		return nil, err
+	}
+	groups, err := t.groups()
+	for _, g := range groups {
+		s := Shown{Set: g.set, Files: g.files, Copies: g.read}
+		for _, name := range strings.Fields(g.extentKey.read) {
+			if rules.Keeps(name, g.set) {
+				s.In = append(s.In, name)
+			}
+		}
+		out = append(out, s)
+	}
+	return out, err
+}
+
+// Times is how often something was done, and when last.
+type Times struct {
+	N    int64
+	Last time.Time
+	By   string
+	In   string // the store
+}
+
+// OnDemand are the audits that read all of a store and were ended: the clock orders no such
+// audit.
+func (t Audits) OnDemand() (Times, error) {
+	return t.told(Plain, ` AND full_read = 1 AND complete = 1`)
+}
+
+// FollowedUp are the audits that read the other copies of files with a new finding.
+func (t Audits) FollowedUp() (Times, error) { return t.told(FollowUp, ``) }
+
+func (t Audits) told(of, more string) (x Times, err error) {
+	from := ` FROM audit WHERE phase = $1 AND kind = $2 AND ended_at <> 0` + more
+	args := []any{string(fixity.PhaseDone), of}
+	var last int64
+	if err := t.row(`SELECT count(*), coalesce(max(ended_at), 0)`+from, args, &x.N, &last); err != nil || x.N == 0 {
+		return x, err
+	}
+	x.Last = fromNanos(last)
+	err = t.row(`SELECT store, by_name`+from+` AND ended_at = $3 ORDER BY id DESC LIMIT 1`, append(args, last), &x.In, &x.By)
+	return x, err
+}
+
+// Damage is what became of damaged copies.
+type Damage struct {
+	Ever int64 // findings that a reading showed other bytes, or none
+	Open int64 // copies that are damaged now, also those that a person settled
+	Put  Times // copies put back and read there
+}
+
+// Damage counts damaged copies. Nothing that a drill brought back is among them.
+func (t Findings) Damage() (d Damage, err error) {
+	const damaged = `('altered', 'unreadable', 'unsteady', 'disputed')`
+	if err := t.row(`SELECT count(*) FROM finding WHERE subject = 'file' AND carrier = 0 AND kind IN `+damaged, nil, &d.Ever); err != nil {
+		return d, err
+	}
+	if err := t.row(`SELECT CAST(coalesce(sum(files), 0) AS BIGINT) FROM tally WHERE state IN `+damaged, nil, &d.Open); err != nil {
+		return d, err
+	}
+	var last int64
+	const put = ` FROM finding WHERE subject = 'file' AND carrier = 0 AND settled = 'put-back' AND kind IN ` + damaged
+	if err := t.row(`SELECT count(*), coalesce(max(settled_at), 0)`+put, nil, &d.Put.N, &last); err != nil || d.Put.N == 0 {
+		return d, err
+	}
+	d.Put.Last = fromNanos(last)
+	err = t.row(`SELECT store, settled_by`+put+` AND settled_at = $1 ORDER BY id DESC LIMIT 1`, []any{last}, &d.Put.In, &d.Put.By)
+	return d, err
+}
