@@ -260,7 +260,7 @@ func (c *command) openWith(ctx context.Context, o app.Options) (*app.App, error)
 	if err != nil {
 		return nil, err
 	}
-	o.Config, o.By, o.Say, o.Progress = cfg, c.person(), c.say, c.auditProgress()
+	o.Config, o.By, o.Known, o.Say, o.Progress = cfg, c.person(), people.Account(), c.say, c.auditProgress()
 	a, err := app.Open(ctx, o)
 	if err != nil {
 		return nil, err

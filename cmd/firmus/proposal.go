@@ -18,7 +18,8 @@ func (c *command) proposalCommand() *cobra.Command {
 		Long: `If a set has two_people = true, a sign-off, a retirement and a migration need two people,
 each with an account as a reviewer. The first orders it as always; that is kept as a
 proposal. The second confirms it, and then it is done. --by NAME says who you are. If what
-it is about changes meanwhile, the proposal is void. Without a command it lists what waits.`,
+it is about changes meanwhile, the proposal is void. By command any name can be typed, so one
+account of the computer can't do both: the second person signs in on the pages. Without a command it lists what waits.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return c.listProposals(cmd) },
 	}

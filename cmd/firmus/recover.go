@@ -345,7 +345,7 @@ ended; --remove removes all that may.`,
 		what := a.Recovering.Kept
 		if remove {
 			what = func(ctx context.Context, store string) ([]recovering.KeptFile, error) {
-				return a.Recovering.Tidy(ctx, store, reason)
+				return a.Recovering.Tidy(ctx, store, reason, "")
 			}
 		}
 		kept, err := what(cmd.Context(), args[0])

@@ -510,7 +510,7 @@ func TestTidy(t *testing.T) {
 			w.now = w.now.Add(c.after)
 			kept, err := w.app.Recovering.Kept(w.Context(), "studio")
 			w.must(err)
-			gone, err := w.app.Recovering.Tidy(w.Context(), "studio", "a month has gone by")
+			gone, err := w.app.Recovering.Tidy(w.Context(), "studio", "a month has gone by", "")
 			w.must(err)
 			if len(gone) != c.removed || c.removed > len(kept) {
 				t.Errorf("after %s more: kept %+v, removed %+v", c.after, kept, gone)
@@ -538,7 +538,7 @@ func TestTidyOnlyWhatNobodyNeeds(t *testing.T) {
 		w.audit(fixity.Bypassed, "vault")
 		tidy := func(want ...string) {
 			t.Helper()
-			gone, err := w.app.Recovering.Tidy(w.Context(), "studio", "")
+			gone, err := w.app.Recovering.Tidy(w.Context(), "studio", "", "")
 			w.must(err)
 			var names []string
 			for _, k := range gone {

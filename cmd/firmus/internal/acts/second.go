@@ -27,6 +27,17 @@ type Decision struct {
 	SignOff *SignOffOrder `json:"sign_off,omitempty"`
 	Retire  *RetireOrder  `json:"retire,omitempty"`
 	Replace *ReplaceOrder `json:"replace,omitempty"`
+	// Known is by which account of the computer whoever proposed it is known, if their name was
+	// only typed.
+	Known string `json:"known,omitempty"`
+}
+
+// KnownBy says how sure the name of whoever proposed it is.
+func (d Decision) KnownBy() string {
+	if d.Known == "" {
+		return "signed in on the pages"
+	}
+	return "by command, under this computer's account " + d.Known + ", where any name can be typed"
 }
 
 // The acts' names in proposals. Stored: never change one.
@@ -131,6 +142,7 @@ func (e Acts) propose(ctx context.Context, s *second, seen []ledger.Seen) error 
 	if err != nil {
 		return err
 	}
+	d.Known = e.Known
 	what, err := json.Marshal(d)
 	if err != nil {
 		return err
@@ -447,6 +459,9 @@ func (e Acts) Confirm(ctx context.Context, id int64) (Decided, error) {
 	}
 	if p.Void != "" {
 		return Decided{}, e.void(ctx, p, p.Void)
+	}
+	if e.Known != "" && e.Known == p.Decision.Known { // one account can type two names: that is what can be known here
+		return Decided{}, fmt.Errorf("%s proposed it by command under this computer's account %s, and so would you confirm it: nobody could tell whether two people agreed. Confirm it on the pages, signed in, or under another account of the computer: %w", p.By, e.Known, fixity.ErrRefused)
 	}
 	a := *e.Archive
 	a.By = p.By // the act and its reason are theirs; the second name stands beside it

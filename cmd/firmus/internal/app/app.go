@@ -34,6 +34,7 @@ import (
 type Options struct {
 	Config   *config.Config
 	By       string // the person or program that acts
+	Known    string // the account of the computer by which they are known; "" if none tells
 	Now      func() time.Time
 	Say      func(format string, args ...any) // messages; may be nil
 	Progress audit.Progress
@@ -160,7 +161,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		}
 	}
 	all := &archive.Archive{
-		Ledger: a.Ledger, Rules: rules, Now: o.Now, By: o.By, Progress: o.Progress, Say: o.Say,
+		Ledger: a.Ledger, Rules: rules, Now: o.Now, By: o.By, Known: o.Known, Progress: o.Progress, Say: o.Say,
 		Root: func(store, set string, cache fixity.Cache) (stores.Root, error) {
 			return a.root(store, set, cache)
 		},

@@ -8,7 +8,9 @@ import (
 	"testing"
 	"time"
 
+	"firmus/cmd/firmus/internal/app"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
 // reels fills the archive: masters and access files on both drives.
@@ -184,5 +186,41 @@ func TestSecondLetter(t *testing.T) {
 			w.post() // nothing new
 			golden(t, "second-"+strings.ReplaceAll(tc.name, " ", "-")+".txt", w.printAll())
 		})
+	}
+}
+
+// A proposal that waits for a second person stands in the weekly letter, and no more once it
+// has ended.
+func TestProposalsInTheWeeklyLetter(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, "")
+	reels(w, 1, 0)
+	w.post()
+	id := int64(0)
+	do := func(fn func(*ledger.Tx) error) {
+		t.Helper()
+		w.with(func(a *app.App) {
+			if err := a.Ledger.Tx(t.Context(), w.now, fn); err != nil {
+				t.Fatal(err)
+			}
+		})
+	}
+	do(func(x *ledger.Tx) (err error) {
+		id, err = x.Proposals.Add(ledger.Proposal{Act: "retire", What: "{}", By: "Ada Wren", Reason: "given back"}, nil)
+		return err
+	})
+	week := func() string {
+		t.Helper()
+		w.pass(8 * 24 * time.Hour)
+		w.post()
+		all := w.outbox()
+		return w.printed(all[len(all)-1])
+	}
+	if l := strings.Join(strings.Fields(week()), " "); !strings.Contains(l, "Proposal 1 of Ada Wren (to retire files) waits for a second person") || !strings.Contains(l, "proposal confirm 1") {
+		t.Errorf("it isn't told:\n%s", l)
+	}
+	do(func(x *ledger.Tx) error { return x.Proposals.End(id, fixity.ProposalTakenBack, "Ada Wren", "") })
+	if l := week(); strings.Contains(l, "Proposal 1") {
+		t.Errorf("it is told though it has ended:\n%s", l)
 	}
 }

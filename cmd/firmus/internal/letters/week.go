@@ -158,8 +158,14 @@ func tidied(fs []ledger.Finding) [][]ledger.Finding {
 	return out
 }
 
+// proposed are acts that a set may ask two people for, in a letter's words.
+var proposed = map[string]string{"sign-off": "to sign off a change", "retire": "to retire files", "replace": "to put files in the place of others"}
+
 func (w week) waits() []string {
 	var out []string
+	for _, p := range w.proposals { // first: nothing of it is done before
+		out = append(out, fmt.Sprintf("Proposal %d of %s (%s) waits for a second person (%s). What to do: %s", p.ID, clean(p.By), proposed[p.Act], age(w.now.Sub(p.Made)), w.order(report.Order{Act: report.Confirm, Proposal: p.ID})))
+	}
 	for _, fs := range tidied(w.tidy) {
 		f := fs[0]
 		if f.Subject == fixity.OfRegister {

@@ -27,6 +27,7 @@ type week struct {
 	singleFor        time.Duration // how long they are, as far as that is known
 	none             int64
 	keep             []ledger.Received
+	proposals        []ledger.Proposal // that wait for a second person
 	visits           []report.Visit
 	drills           []report.StoreDrill
 	owners           []ledger.OwnerCount
@@ -151,6 +152,9 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 		if f.Job == ledger.FiringVisit {
 			w.visits = append(w.visits, report.VisitOf(f))
 		}
+	}
+	if w.proposals, err = t.Proposals.Waiting(); err != nil {
+		return err
 	}
 	if w.drills, err = report.DrillsOf(t, w.rules, w.now); err != nil {
 		return err

@@ -130,7 +130,7 @@ func (q *request) watched(what string, do func(ctx context.Context, a *archive.A
 	s := q.s
 	x := &job{ID: strings.ToLower(rand.Text()[:12]), What: what, By: by, Began: s.now(), began: time.Now(), done: make(chan struct{}), form: q.sent(), who: string(q.who.hash)}
 	a := *s.o.Archive
-	a.By = by
+	a.By, a.Known = by, ""
 	a.Progress = audit.Progress{
 		File:  func(sh fixity.Shard, path string, _ int64) { x.begins(sh.Store + ": " + shown(path)) },
 		Bytes: x.read,

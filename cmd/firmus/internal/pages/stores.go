@@ -49,8 +49,9 @@ type storeData struct {
 	Expect  string
 	Retired time.Time
 	Upload  *uploadForm
-	Keeps   bool // files are put back there, so some may be kept
-	Acts    bool // a disk or cloud store: it has acts of its own
+	Kept    string // the mark of the kept files that were listed just now; "" if none were
+	Keeps   bool   // files are put back there, so some may be kept
+	Acts    bool   // a disk or cloud store: it has acts of its own
 	Person  asks
 }
 
@@ -74,7 +75,7 @@ func storePage(q *request) error {
 		return err
 	}
 	e := q.s.o.Archive
-	d := storeData{Rule: rule, Keeps: rule.Kind == repair.DiskKind, Acts: e.Listable(rule.Kind), Person: q.asks()}
+	d := storeData{Rule: rule, Keeps: rule.Kind == repair.DiskKind, Kept: q.URL.Query().Get("kept"), Acts: e.Listable(rule.Kind), Person: q.asks()}
 	if rule.Kind == string(config.Cloud) {
 		d.Upload = &uploadForm{Action: pathOf(rule.Name) + "/lay-out", Folders: q.s.folders(), Person: d.Person}
 	}

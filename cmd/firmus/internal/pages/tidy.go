@@ -49,6 +49,9 @@ func keptAct(q *request) error {
 			}
 			return "may be removed from " + report.Day(k.Since.Add(recovering.KeptFor), a.Now()) + " on"
 		})}
+		if n > 0 {
+			out.Links = append([]link{{pathOf(rule.Name) + "?kept=" + recovering.MarkOfKept(kept) + "#tidy", "Remove those that may be removed"}}, out.Links...)
+		}
 		return out, nil
 	})
 }
@@ -84,6 +87,10 @@ func tidyAct(q *request) error {
 	if err != nil {
 		return err
 	}
+	saw := q.field("saw")
+	if saw == "" {
+		return refused("List first what is kept, and go on from the list. Nothing was done.")
+	}
 	return q.act("Remove what is kept in "+name, func(ctx context.Context, a *archive.Archive) (outcome, error) {
 		kept, err := recovering.Of(a).Kept(ctx, name)
 		if err != nil {
@@ -92,7 +99,7 @@ func tidyAct(q *request) error {
 		if n, _ := offered(kept); int64(n) != typed || n == 0 {
 			return outcome{}, refused(fmt.Sprintf("%s be removed, and you typed %s. Nothing was done. List what is kept first.", fixity.Count(n, "file")+" may", fixity.Number(typed)))
 		}
-		removed, err := recovering.Of(a).Tidy(ctx, name, reason)
+		removed, err := recovering.Of(a).Tidy(ctx, name, reason, saw)
 		if err != nil {
 			return outcome{}, err
 		}

@@ -3,6 +3,8 @@ package pages_test
 import (
 	"os"
 	"path/filepath"
+	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -59,24 +61,36 @@ func TestTidyOnAPage(t *testing.T) {
 		all, _ := os.ReadDir(filepath.Join(w.dir, "vault", "masters"))
 		t.Fatalf("%d files are kept: %v", kept(), all)
 	}
-	if r := b.get("/stores/vault"); !r.says("List what is kept") || !r.says("Remove them") {
+	if r := b.get("/stores/vault"); !r.says("List what is kept") || r.says("Remove them") {
 		t.Errorf("the store's page has no form: %s", r.text)
 	}
 	if r := b.follow(b.post("/stores/vault/kept")); !r.says("1 file is kept. 0 files may be removed") || !r.says("QV-0107_A") {
 		t.Errorf("the list: %s", r.text)
 	}
-	if r := b.follow(b.post("/stores/vault/tidy", "files", "1", "reason", "room")); r.code != 422 || kept() != 1 {
+	if r := b.follow(b.post("/stores/vault/tidy", "saw", "x", "files", "1", "reason", "room")); r.code != 422 || kept() != 1 {
 		t.Errorf("what may not be removed yet: %d, %d kept: %s", r.code, kept(), r.text)
 	}
 	w.pass(31 * 24 * time.Hour)
 	b = w.person("Tom Reed", fixity.Reviewer)
-	if r := b.follow(b.post("/stores/vault/kept")); !r.says("1 file may be removed") {
+	r := b.follow(b.post("/stores/vault/kept"))
+	listed := regexp.MustCompile(`/stores/vault\?kept=([0-9a-f]+)#tidy`).FindStringSubmatch(r.text)
+	if listed == nil {
+		t.Fatalf("the list leads to no form: %s", r.text)
+	}
+	saw := b.mark("/stores/vault?kept="+listed[1], "saw")
+	// What was listed is held to: another mark, or none, removes nothing.
+	for mark, code := range map[string]int{"": 422, strings.Repeat("0", 32): 409} {
+		if r := b.follow(b.post("/stores/vault/tidy", "saw", mark, "files", "1", "reason", "room")); r.code != code || kept() != 1 {
+			t.Errorf("mark %q: %d, %d kept: %s", mark, r.code, kept(), r.text)
+		}
+	}
+	if !r.says("1 file may be removed") {
 		t.Errorf("the list: %s", r.text)
 	}
-	if r := b.follow(b.post("/stores/vault/tidy", "files", "2", "reason", "room")); r.code != 422 || kept() != 1 {
+	if r := b.follow(b.post("/stores/vault/tidy", "saw", saw, "files", "2", "reason", "room")); r.code != 422 || kept() != 1 {
 		t.Errorf("another number: %d, %d kept: %s", r.code, kept(), r.text)
 	}
-	if r := b.follow(b.post("/stores/vault/tidy", "files", "1", "reason", "room")); !r.says("1 file was removed") || kept() != 0 {
+	if r := b.follow(b.post("/stores/vault/tidy", "saw", saw, "files", "1", "reason", "room")); !r.says("1 file was removed") || kept() != 0 {
 		t.Errorf("it was not removed: %d kept: %s", kept(), r.text)
 	}
 	if r := b.follow(b.post("/stores/vault/kept")); !r.says("Nothing is kept there") {

@@ -17,3 +17,13 @@ func OfComputer() string {
 	}
 	return u.Username
 }
+
+// Account is the computer's account under which the program runs; "" if the system doesn't
+// tell.
+func Account() string {
+	u, err := user.Current()
+	if err != nil {
+		return ""
+	}
+	return u.Username
+}

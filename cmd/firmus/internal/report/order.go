@@ -31,7 +31,8 @@ const (
 	AdoptStore   Act = "adopt store"
 	ReplaceStore Act = "replace store"
 	ReadRegister Act = "read register"
-	Choose       Act = "choose"  // what a sign-off means, beside one that is told already
+	Choose       Act = "choose" // what a sign-off means, beside one that is told already
+	Confirm      Act = "confirm"
 	DryRun       Act = "dry run" // where orders are typed, that one can be tried without doing it
 )
 
@@ -41,6 +42,7 @@ const (
 type Order struct {
 	Act        Act
 	Findings   []int64
+	Proposal   int64
 	Incident   int64
 	Files      int      // how many are to be typed; 0: that isn't asked
 	Stores     []string // that are read, adopted or replaced
@@ -200,6 +202,8 @@ func (o Order) Command() string {
 		reason()
 	case ReadRegister:
 		add("register read")
+	case Confirm:
+		add("proposal confirm %d --by \"NAME\"", o.Proposal)
 	}
 	return s.String()
 }
@@ -331,6 +335,9 @@ func (o Order) Form() (f Form, ok bool) {
 	case ReadRegister:
 		f.Path, f.On = "/register", "the page Register"
 		f.Do = "choose “Read it now”"
+	case Confirm:
+		f.Path, f.On = fmt.Sprintf("/proposals/%d", o.Proposal), fmt.Sprintf("the page of proposal %d", o.Proposal)
+		f.Do = "look at what it is about, and choose “Confirm”"
 	case DryRun: // a page shows what would be done before it is ordered
 	default:
 		return Form{}, false

@@ -54,7 +54,10 @@ type Archive struct {
 	FitEvents func()
 	Now       func() time.Time
 	By        string
-	Progress  audit.Progress
+	// Known is the account of the computer by which who acts is known, where By was only typed;
+	// "": they signed in on the pages, or it isn't known.
+	Known    string
+	Progress audit.Progress
 	// Say is told what a person should know while an act goes on; may be nil.
 	Say func(format string, args ...any)
 

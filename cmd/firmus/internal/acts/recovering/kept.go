@@ -2,6 +2,8 @@ package recovering
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"path"
@@ -167,11 +169,27 @@ func mendedRoot(u *stores.Used, set string) (mended, error) {
 	return in, nil
 }
 
-// Tidy removes the files that are kept in a store and may be removed, and gives them.
-func (a Acts) Tidy(ctx context.Context, store, reason string) (removed []KeptFile, err error) {
+// MarkOfKept stands for those of some kept files that may be removed, as they are listed.
+func MarkOfKept(all []KeptFile) string {
+	h := sha256.New()
+	for _, k := range all {
+		if k.Offered {
+			fmt.Fprintf(h, "%q %q %d %d\n", k.Set, k.at, k.Size, k.Written.UnixNano())
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)[:16])
+}
+
+// Tidy removes the files that are kept in a store and may be removed, and gives them. saw is
+// the mark of those that a person was shown: if they are others now, nothing is removed
+// (fixity.ErrChangedMeanwhile); "": nobody was.
+func (a Acts) Tidy(ctx context.Context, store, reason, saw string) (removed []KeptFile, err error) {
 	all, err := a.Kept(ctx, store)
 	if err != nil {
 		return nil, err
+	}
+	if saw != "" && saw != MarkOfKept(all) {
+		return nil, fmt.Errorf("other files may be removed now than were listed: %w", fixity.ErrChangedMeanwhile)
 	}
 	removed = []KeptFile{}
 	err = a.Stores().Use(ctx, store, stores.Purpose{Wait: recoverWait}, func(ctx context.Context, u *stores.Used) error {
