@@ -141,16 +141,19 @@ func discNames(ds []ledger.Disc) []string {
 
 func (c *command) discSheetCommand() *cobra.Command {
 	var page, list string
+	var restricted bool
 	cmd := &cobra.Command{
 		Use:   "sheet NUMBER",
 		Short: "Print the burn sheet of a disc",
 		Long: `Prints what a person needs at the burner: the files in their order, how the burning
-program is to be set, the number to write on the disc. With --html it is written into a
+program is to be set, the number to write on the disc, and what the register says for the
+label of its case. With --html it is written into a
 file that prints on one page. More than 40 files of a data disc are summed up by folder;
 --list writes the place of each into a file.`,
 		Args: cobra.MinimumNArgs(1),
 	}
 	cmd.Flags().StringVar(&page, "html", "", "write a page to print into this `FILE`")
+	cmd.Flags().BoolVar(&restricted, "restricted", false, "also the titles and performers of restricted recordings")
 	cmd.Flags().StringVar(&list, "list", "", "write the place of each file to burn into this `FILE`")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		a, err := c.open(cmd.Context(), true)
@@ -158,7 +161,7 @@ file that prints on one page. More than 40 files of a data disc are summed up by
 			return err
 		}
 		defer a.Close()
-		s, err := a.Discs.BurnSheet(cmd.Context(), a.Config.Name, strings.Join(args, " "))
+		s, err := a.Discs.BurnSheet(cmd.Context(), a.Config.Name, strings.Join(args, " "), restricted)
 		if err != nil {
 			return err
 		}

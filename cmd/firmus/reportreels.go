@@ -3,11 +3,9 @@ package main
 import (
 	"cmp"
 	"context"
-	"encoding/csv"
 	"fmt"
 	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -15,13 +13,12 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/reels"
 	"firmus/cmd/firmus/internal/report"
-	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
 func (c *command) reportReelsCommand() *cobra.Command {
-	var as string
+	var as asked
 	var f reels.Filter
 	cmd := &cobra.Command{
 		Use:   "reels",
@@ -46,11 +43,11 @@ the register's own words. What it says can't be transferred again comes first.`,
 			if err != nil {
 				return err
 			}
-			return c.statement(as, r, form{"text", func() error { return c.reelsText(r) }}, form{"csv", func() error { return c.reelsCSV(r) }})
+			return c.state(a, as, r)
 		},
 	}
 	fl := cmd.Flags()
-	fl.StringVar(&as, "as", "text", "`text|csv|json`: the form")
+	as.flags(fl)
 	fl.StringVar((*string)(&f.Next), "next", "", "only sides with which this `STEP` comes next; a wrong word lists them")
 	fl.StringVar((*string)(&f.Only), "only", "", "only sides of which the register says so: `"+list(reels.Onlys)+"`")
 	fl.StringVar(&f.Base, "base", "", "only sides of reels with this `BASE` in the register")
@@ -73,6 +70,7 @@ type reelsReport struct {
 	Counts map[reels.Next]int64 `json:"counts"` // of all sides, by what comes next
 	Rows   []reelsRow           `json:"rows"`
 
+	archive string
 	columns []reels.Column
 	discs   bool
 	access  bool // there is a set of access files
@@ -128,7 +126,7 @@ func reelsOf(ctx context.Context, a *app.App, f reels.Filter, now time.Time) (*r
 	if err != nil {
 		return nil, err
 	}
-	r := &reelsReport{At: now, Reels: o.Items, Sides: o.Sides(), Counts: o.Counts, Rows: []reelsRow{}, columns: o.Plan.Columns, discs: o.Plan.Discs, access: o.Plan.Access, unsided: o.Unsided()}
+	r := &reelsReport{archive: a.Config.Name, At: now, Reels: o.Items, Sides: o.Sides(), Counts: o.Counts, Rows: []reelsRow{}, columns: o.Plan.Columns, discs: o.Plan.Discs, access: o.Plan.Access, unsided: o.Unsided()}
 	err = a.Ledger.View(ctx, func(t *ledger.Tx) error {
 		r.Rows = r.Rows[:0]
 		discs := map[int64]ledger.Disc{}
@@ -256,54 +254,4 @@ func clock(seconds float64) string {
 		return fmt.Sprintf("%d:%02d", d/time.Minute, d/time.Second%60)
 	}
 	return fmt.Sprintf("%d:%02d:%02d", d/time.Hour, d/time.Minute%60, d/time.Second%60)
-}
-
-// reelsText prints the table without the columns in which nothing stands.
-func (c *command) reelsText(r *reelsReport) error {
-	c.printf("%s", fixity.Count(r.Reels, "reel"))
-	if !r.unsided {
-		c.printf(", %s", fixity.Count(r.Sides, "side"))
-	}
-	for _, n := range reels.Nexts {
-		if r.Counts[n] > 0 {
-			c.printf(", %s %s", fixity.Number(r.Counts[n]), n.Words())
-		}
-	}
-	c.printf("\n")
-	if r.unsided && r.Reels > 0 {
-		c.printf("Nothing tells sides yet: write into the configuration how the names of files are built\n(pattern, in each set), or map the register's column for them.\n")
-	}
-	if len(r.Rows) == 0 {
-		c.printf("No such side.\n")
-		return nil
-	}
-	table := [][]string{r.heads()}
-	for _, x := range r.Rows {
-		table = append(table, r.cells(x, r.At))
-	}
-	filled := make([]bool, len(table[0]))
-	for _, row := range table[1:] {
-		for i, v := range row {
-			filled[i] = filled[i] || v != ""
-		}
-	}
-	w := tabwriter.NewWriter(c.out, 0, 0, 2, ' ', 0)
-	for _, row := range table {
-		var out []string
-		for i, v := range row {
-			if filled[i] {
-				out = append(out, report.Show(v))
-			}
-		}
-		fmt.Fprintln(w, strings.TrimRight(strings.Join(out, "\t"), "\t"))
-	}
-	return w.Flush()
-}
-
-func (c *command) reelsCSV(r *reelsReport) error {
-	rows := [][]string{r.heads()}
-	for _, x := range r.Rows {
-		rows = append(rows, r.cells(x, time.Time{}))
-	}
-	return csv.NewWriter(c.out).WriteAll(sheet.CSVCells(rows))
 }

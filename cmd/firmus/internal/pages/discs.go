@@ -489,7 +489,7 @@ func burnPrint(q *request) error {
 	if !q.mayKnowAll() {
 		return errRestricted
 	}
-	s, err := q.discDesk().BurnSheet(q.Context(), q.s.o.Name, q.PathValue("number"))
+	s, err := q.discDesk().BurnSheet(q.Context(), q.s.o.Name, q.PathValue("number"), true)
 	if err != nil {
 		return err
 	}

@@ -61,6 +61,8 @@ func TestSheetsPrint(t *testing.T) {
 		{"desk-card", "/print/desk-card", 1, []string{"Studio, room 12"}},
 		{"take-over", "/print/take-over", 4, []string{"studio", "vault"}},
 		{"holdings", "/print/holdings", 4, []string{"Quillmere Valley Song Survey", "vault"}},
+		{"year", "/print/year", 2, []string{"Statement of the year", "Read within the promise", "share of files read within"}},
+		{"reel", "/print/reels/QV-0107", 3, []string{"Statement of QV-0107", "independent stores", "read and right"}},
 		{"shift", "/print/shift", 2, []string{"Quillmere Valley Song Survey"}},
 		{"discs", "/print/discs?show=due", 1, []string{"QD-0031 A", "Box 4"}},
 		{"burn", "/print/discs/QD-0031/burn", 2, []string{"QD-0031 A", "QV-0107_A_01.wav"}},

@@ -4,12 +4,16 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/base64"
+	"encoding/json"
+	"fmt"
 	"io"
+	"mime"
 	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/reels"
 	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/sheet"
 	"firmus/cmd/firmus/internal/statements"
 	"firmus/fixity"
 )
@@ -20,6 +24,9 @@ var printRoutes = []route{
 	{"GET /print/desk-card", fixity.Viewer, deskCardPrint},
 	{"GET /print/take-over", fixity.Reviewer, takeOverPrint},
 	{"GET /print/holdings", fixity.Viewer, holdingsPrint},
+	{"GET /print/holdings/{form}", fixity.Viewer, holdingsPrint},
+	{"GET /print/year", fixity.Viewer, yearPrint},
+	{"GET /print/year/{form}", fixity.Viewer, yearPrint},
 }
 
 // printed is what prints as a page of its own.
@@ -49,7 +56,10 @@ func ownStyle(style string) string {
 
 // printPage lists what can be printed.
 func printPage(q *request) error {
-	return q.render("print", "To print", struct{ Reviewer bool }{q.who.Role.May(fixity.Reviewer)})
+	return q.render("print", "To print", struct {
+		Reviewer bool
+		LastYear int
+	}{q.who.Role.May(fixity.Reviewer), q.s.now().Local().Year() - 1})
 }
 
 // errNoDesk is for a program that serves pages and has no configuration of a desk.
@@ -83,7 +93,55 @@ func holdingsPrint(q *request) error {
 	if err != nil {
 		return err
 	}
-	return q.sheet(h)
+	return q.stated("holdings", h)
+}
+
+// yearPrint is the statement of a year; it names no recording.
+func yearPrint(q *request) error {
+	e := q.s.o.Archive
+	year, err := statements.YearOf(q.URL.Query().Get("year"), e.Now())
+	if err != nil {
+		return err
+	}
+	y, err := statements.MakeYear(q.Context(), e.Ledger, q.s.o.Name, e.Rules, year, e.Now())
+	if err != nil {
+		return err
+	}
+	return q.stated(fmt.Sprintf("year-%d", year), y)
+}
+
+// statement is one that has tables besides its page.
+type statement interface {
+	printed
+	Grids() []sheet.Grid
+}
+
+// stated answers with a statement: as a page to print, or as the file of a form that the
+// address names.
+func (q *request) stated(name string, s statement) error {
+	var b bytes.Buffer
+	var kind string
+	var err error
+	form := q.PathValue("form")
+	switch form {
+	case "":
+		return q.sheet(s)
+	case "csv":
+		kind, err = "text/csv; charset=utf-8", s.Grids()[0].CSV(&b)
+	case "xlsx":
+		kind, err = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", sheet.XLSX(&b, s.Grids())
+	case "json":
+		kind, err = "application/json", json.NewEncoder(&b).Encode(s)
+	default:
+		return fixity.ErrNotFound
+	}
+	if err != nil {
+		return err
+	}
+	q.w.Header().Set("Content-Type", kind)
+	q.w.Header().Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": name + "." + form}))
+	_, _ = b.WriteTo(q.w) // whoever doesn't take it is gone
+	return nil
 }
 
 // shiftPrint is what was done today, and what waits.

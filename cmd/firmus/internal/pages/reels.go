@@ -25,6 +25,7 @@ var reelRoutes = []route{
 	{"GET /reels/{item}", fixity.Viewer, reelPage},
 	{"GET /print/reels", fixity.Viewer, reelsPrint},
 	{"GET /print/reels/{item}", fixity.Viewer, reelPrint},
+	{"GET /print/reels/{item}/{form}", fixity.Viewer, reelPrint},
 }
 
 // sidesAPage is how many sides a page of them has.
@@ -541,5 +542,5 @@ func reelPrint(q *request) error {
 	if err := it.Draw(acts.Of(e).Hurt(q.Context())); err != nil {
 		return err
 	}
-	return q.sheet(it)
+	return q.stated("reel", it)
 }

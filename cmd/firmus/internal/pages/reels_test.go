@@ -48,7 +48,13 @@ func TestReels(t *testing.T) {
 		"/print/shift":                {"Taken under care", "Findings opened: 1", "to edit"},
 		"/print/desk-card":            {"Desk card", "Studio, room 12"},
 		"/print/take-over":            {"Take-over sheet"},
-		"/print/holdings":             {"Quillmere"},
+		"/print/holdings":             {"Quillmere", "by the number of independent stores"},
+		"/print/holdings/csv":         {"store,place,set"},
+		"/print/year":                 {"Statement of the year", "Read within the promise"},
+		"/print/year/json":            {"files_taken_in"},
+		"/print/year?year=1999":       {"Nothing is known of this year"},
+		"/print/reels/QV-0107/csv":    {"QV-0107/QV-0107_A.wav"},
+		"/print":                      {"/print/year/xlsx"},
 		"/reels?after=QV-0107&side=A": {"QV-0108</a> A"},
 	} {
 		r := b.get(path)
@@ -102,7 +108,7 @@ func TestReels(t *testing.T) {
 	if b.get("/reels?only=once").says("QV-0200") || b.get("/reels?base=acetate").says("QV-0108") {
 		t.Error("a filter by the register lets others through")
 	}
-	for _, path := range []string{"/reels?only=all", "/reels/QV-9999", "/reels?next=everything", "/discs/QD-1", "/discs?show=all", "/print/discs/QD-1/burn", "/print/reels/x"} {
+	for _, path := range []string{"/reels?only=all", "/reels/QV-9999", "/reels?next=everything", "/discs/QD-1", "/discs?show=all", "/print/discs/QD-1/burn", "/print/reels/x", "/print/year/pdf", "/print/year?year=3000", "/print/year?year=x", "/print/reels/QV-0107/exe"} {
 		if r := b.get(path); r.code != 404 && r.code != 422 {
 			t.Errorf("%s: %d", path, r.code)
 		}

@@ -241,7 +241,7 @@ func TestABurnSheetNeverListsHundredsOfItems(t *testing.T) {
 		files = append(files, fmt.Sprintf("masters/QV-%04d", 100+i))
 	}
 	s.add(registering.Order{Number: "QD-0001", Kind: ledger.DataDisc, Files: files})
-	sheet, err := s.env.BurnSheet(t.Context(), "Quillmere", "QD-0001")
+	sheet, err := s.env.BurnSheet(t.Context(), "Quillmere", "QD-0001", true)
 	if err != nil || !strings.HasPrefix(sheet.Item, "QV-0100, QV-0101, ") || !strings.HasSuffix(sheet.Item, ", QV-0111, and 3 more") {
 		t.Errorf("%q, %v", sheet.Item, err)
 	}

@@ -15,8 +15,9 @@ import (
 // mostItems is how many items a burn sheet names.
 const mostItems = 12
 
-// BurnSheet is what a person needs to burn a registered disc, and its twins.
-func (e Desk) BurnSheet(ctx context.Context, archive, number string) (sheets.BurnSheet, error) {
+// BurnSheet is what a person needs to burn a registered disc, and its twins. restricted puts
+// the register's words about restricted recordings on it, too.
+func (e Desk) BurnSheet(ctx context.Context, archive, number string, restricted bool) (sheets.BurnSheet, error) {
 	s := sheets.BurnSheet{Archive: archive, Made: e.Now().Local(), By: e.By}
 	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		all, err := t.Discs.All()
@@ -74,7 +75,8 @@ func (e Desk) BurnSheet(ctx context.Context, archive, number string) (sheets.Bur
 			items = append(items[:mostItems], fmt.Sprintf("and %d more", n))
 		}
 		s.Item = strings.Join(items, ", ")
-		return nil
+		s.Labels, err = e.labelled(t, d, restricted)
+		return err
 	})
 	return s, err
 }
@@ -112,4 +114,27 @@ func (e Desk) burnFile(t *ledger.Tx, d ledger.Disc, f ledger.File, x ledger.Disc
 		b.Format = FormatOf(snd)
 	}
 	return b, left, err
+}
+
+// labelled are the register's words about the sides on a disc; none where it has no row about
+// any of them.
+func (e Desk) labelled(t *ledger.Tx, d ledger.Disc, restricted bool) (out []sheets.Labelled, err error) {
+	w := newWords(t)
+	sides, err := e.sidesOn(t, d, w)
+	if err != nil {
+		return nil, err
+	}
+	some := false
+	for _, side := range sides {
+		a, err := w.about(side, restricted)
+		if err != nil {
+			return nil, err
+		}
+		some = some || a.Without != NoWords
+		out = append(out, sheets.Labelled{Number: a.Item, Side: a.Side, Title: a.Title, Performers: a.Performers, Recorded: a.Recorded, Length: a.Length, Without: string(a.Without)})
+	}
+	if !some {
+		return nil, nil
+	}
+	return out, nil
 }

@@ -40,7 +40,7 @@ func (s BurnSheet) page() page {
 		top.add("Blank", row(blankName))
 	}
 	top.add("Sheet made", row(or(s.made(), 16), label("by"), or(s.By, 12)))
-	p.Blocks = append(p.Blocks, top)
+	p.Blocks = append(append(p.Blocks, top), s.labels()...)
 
 	if len(s.Files) == 0 {
 		p.Blocks = append(p.Blocks, block{Lines: []line{sayf("No files are registered for this disc: there is nothing to burn.")}})

@@ -19,6 +19,7 @@ type BurnSheet struct {
 	Kind    string     // ledger.AudioDisc or ledger.DataDisc
 	Blank   string     // brand of the blank, as on its package
 	Holds   Capacity   // what the blank holds; zero: not known, and the sheet says which ones would do
+	Labels  []Labelled // of the sides on it, as the register has them; may be empty
 	Files   []BurnFile // in the order in which they are burned
 	Left    []string   // what can't be told from the register, in sentences; may be empty
 	Drive   string     // in which discs are checked; "" the configuration's

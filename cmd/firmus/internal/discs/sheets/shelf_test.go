@@ -215,8 +215,11 @@ func burns() map[string]sheets.BurnSheet {
 	for i, n := range []string{"QV-0107_A_01.wav", "QV-0107_A_02.wav", "QV-0107_A_03.wav"} {
 		s.Files = append(s.Files, sheets.BurnFile{Name: "QV-0107/" + n, Version: 2, Store: "studio", From: `D:\studio\access\QV-0107\` + n, Bytes: 44 + 4*int64(i+5)*44100*60, Samples: int64(i+5) * 44100 * 60})
 	}
+	s.Labels = []sheets.Labelled{{Number: "QV-0107", Side: "A", Title: strings.Repeat("The mill below the weir; Nine lanterns; ", 5) + "Hollow hill", Performers: "Ann Arkwright, voice", Length: "31:52"},
+		{Number: "QV-0107", Side: "B", Without: "restricted"}}
 	out["twins"] = s
 
+	s.Labels = nil
 	s.Twins, s.Part, s.Parts, s.Holds, s.Blank = nil, 1, 2, sheets.CD74, "Example Gold"
 	s.Files = append(s.Files[:3:3], sheets.BurnFile{Name: "QV-0107/QV-0107_A_04.wav", Samples: 70 * 60 * 96000, Rate: 96000, Format: "96 kHz, 24 bit, stereo"},
 		sheets.BurnFile{Name: "QV-0107/QV-0107_A_05.wav"}, sheets.BurnFile{Name: "QV-0107/QV-0107_A_06.wav", Samples: 44100})
