@@ -3,11 +3,14 @@ package pages_test
 import (
 	"context"
 	"net/http"
+	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
 
+	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/pages"
 	"firmus/fixity"
 )
@@ -72,6 +75,16 @@ func TestPagesNameNoCommands(t *testing.T) {
 	}
 	if r := b.follow(b.post("/work/intake")); !r.says("Nothing new was there to take in.") {
 		t.Errorf("the second intake: %s", r.text)
+	}
+	// How long an intake takes is told from all that it reads: the new file in both stores.
+	w.put("masters/QV-0108/QV-0108_A.wav", "108A", "studio", "vault")
+	st, err := os.Stat(filepath.Join(w.dir, "vault/masters/QV-0108/QV-0108_A.wav"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	toRead := int64(-1)
+	if _, err := w.app.Receiving.Intake(t.Context(), receiving.IntakeOrder{Found: func(n int64) { toRead = n }}); err != nil || toRead != 2*st.Size() {
+		t.Errorf("the intake said that %d bytes are to be read, want %d: %v", toRead, 2*st.Size(), err)
 	}
 	if r := b.follow(b.post("/health/check")); !r.says("Something is NOT OK") || !r.says("store vault, set masters") {
 		t.Errorf("the check: %d %s", r.code, r.text)
