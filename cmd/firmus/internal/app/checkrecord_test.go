@@ -4,6 +4,7 @@ import (
 	"database/sql"
 	"fmt"
 	"net"
+	"os"
 	"testing"
 	"time"
 
@@ -33,6 +34,8 @@ func TestADaemonTellsOfABrokenRecord(t *testing.T) {
 	r.within(time.Minute, "the log says so", func() bool { return r.log.has(`level=ERROR msg="the record is not what was written"`) })
 	r.within(time.Minute, "a letter says so", func() bool { return post.has("URGENT: Firmus's record is not what was written") })
 	r.within(time.Minute, "a metric says so", r.answers("/metrics", 200, "firmus_record_broken 1"))
+	// A daemon that ends between the letter and the note of it tells once more: better than never.
+	r.within(time.Minute, "it is kept that it was told", func() bool { _, err := os.Stat(w.path("state/record-told")); return err == nil })
 	letters := func() int { post.mu.Lock(); defer post.mu.Unlock(); return len(post.letters) }
 	r.stop()
 
