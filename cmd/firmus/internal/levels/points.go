@@ -180,11 +180,8 @@ func copiesVerified(f Facts) shown {
 }
 
 func checksumsElsewhere(f Facts) shown {
-	var content, kept []string
-	for _, p := range f.placeNames() {
-		content = append(content, p)
-	}
-	var told []string
+	content := f.placeNames()
+	var kept, told []string
 	for _, b := range f.Backups {
 		if b.Place == "" || f.Now.Sub(b.At) > fresh {
 			continue
