@@ -80,6 +80,9 @@ func (q *request) see(path string) error {
 	return nil
 }
 
+// encrypted says that a browser speaks TLS: with this server, or with the proxy before it.
+func (q *request) encrypted() bool { return q.TLS != nil || q.s.secure && !FromHere(q.Request) }
+
 func (q *request) setCookie(token string, age int) {
-	http.SetCookie(q.w, &http.Cookie{Name: q.s.cookie, Value: token, Path: "/", MaxAge: age, HttpOnly: true, Secure: q.s.secure && !FromHere(q.Request), SameSite: http.SameSiteLaxMode})
+	http.SetCookie(q.w, &http.Cookie{Name: q.s.cookie, Value: token, Path: "/", MaxAge: age, HttpOnly: true, Secure: q.encrypted(), SameSite: http.SameSiteLaxMode})
 }

@@ -209,6 +209,17 @@ func TestSecondPersonHasAnAccount(t *testing.T) {
 	}
 }
 
+// signIn signs a person in by the keyboard.
+func signIn(t *testing.T, b *browsertest.Tab, w *world, name string) {
+	t.Helper()
+	b.Open(w.server.URL + "/sign-in")
+	tab(t, b, "name")
+	b.Press(name)
+	tab(t, b, "password")
+	b.Press(passphrase + "\r")
+	b.Wait("To decide")
+}
+
 // The walk in a browser: one proposes, signs out; the other confirms.
 func TestTwoPeopleInABrowser(t *testing.T) {
 	b := browsertest.New(t)
@@ -218,14 +229,7 @@ func TestTwoPeopleInABrowser(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	in := func(name string) {
-		b.Open(w.server.URL + "/sign-in")
-		tab(t, b, "name")
-		b.Press(name)
-		tab(t, b, "password")
-		b.Press(passphrase + "\r")
-		b.Wait("To decide")
-	}
+	in := func(name string) { signIn(t, b, w, name) }
 	in("Ada Wren")
 	b.Open(w.server.URL + "/retire?what=masters/QV-0108")
 	b.Wait("1 file would be retired")

@@ -219,10 +219,10 @@ func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("X-Frame-Options", "DENY")
 	h.Set("Cache-Control", "no-store")
-	if s.secure {
+	q := &request{Request: r, w: w, s: s}
+	if q.encrypted() {
 		h.Set("Strict-Transport-Security", "max-age=31536000")
 	}
-	q := &request{Request: r, w: w, s: s}
 	if !s.called(r.Host) {
 		// Another site's name that leads here would make its scripts this site's.
 		q.fail(status{http.StatusMisdirectedRequest, "This address is not one of this archive's",

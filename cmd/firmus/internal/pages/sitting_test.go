@@ -14,6 +14,7 @@ import (
 	"firmus/cmd/firmus/internal/demo/burn"
 	"firmus/cmd/firmus/internal/discs"
 	"firmus/cmd/firmus/internal/discs/registering"
+	"firmus/cmd/firmus/testing/browsertest"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -185,6 +186,14 @@ func TestACheckIsPrintedAgain(t *testing.T) {
 	for _, path := range []string{at(0), surface} { // no set is restricted here
 		if r := v.get(path); r.code != 200 {
 			t.Errorf("%s for a viewer: %d", path, r.code)
+		}
+	}
+	if os.Getenv("FIRMUS_AXE") != "" {
+		screen := browsertest.New(t)
+		signIn(t, screen, w, "Theo")
+		for _, path := range []string{"/discs/QD-0001", at(0), at(1)} {
+			screen.Open(w.server.URL + path)
+			fits(t, screen, axe(t), path)
 		}
 	}
 	for _, path := range []string{"/print/discs/QD-0002/checks/" + itoa(checks[0].ID), "/print/discs/QD-0001/checks/99", "/print/discs/QD-0001/checks/x", "/discs/QD-0009/checks/1/surface.svg"} {
