@@ -53,6 +53,9 @@ func TestCountsThatAreWrongAreFoundAndCountedAnew(t *testing.T) {
 // Files in few stores are listed the same way whether they are few or most of all, and
 // though stores that lie on one volume don't count apart.
 func TestThinFilesAreFoundAmongMany(t *testing.T) {
+	if testing.Short() {
+		t.Skip("11,000 files, one after the other")
+	}
 	d := onSQLite(t)
 	w := newWorld(t, d)
 	thin := func(n int) (out []string) {

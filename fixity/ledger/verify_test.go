@@ -163,6 +163,14 @@ func flips(t *testing.T, db *sql.DB, l *ledger.Ledger, what, table, column, wher
 	set(old)
 }
 
+// everyByte is the step from one byte that is tried to the next.
+func everyByte() int {
+	if testing.Short() {
+		return 8
+	}
+	return 1
+}
+
 func TestVerifyRefusesEachByteOfALeaf(t *testing.T) {
 	t.Parallel()
 	d := onSQLite(t)
@@ -173,7 +181,7 @@ func TestVerifyRefusesEachByteOfALeaf(t *testing.T) {
 		if err := db.QueryRow(`SELECT leaf FROM event WHERE seq = ` + seq).Scan(&leaf); err != nil {
 			t.Fatal(err)
 		}
-		for at := range leaf {
+		for at := 0; at < len(leaf); at += everyByte() {
 			b := bytes.Clone(leaf)
 			b[at] ^= 0x20
 			if _, err := db.Exec(`UPDATE event SET leaf = $1 WHERE seq = `+seq, b); err != nil {

@@ -71,13 +71,17 @@ func TestEveryOperationFails(t *testing.T) {
 
 // The k-th byte of each file flips, for every k: one problem, whatever it hits.
 func TestEveryByteFlips(t *testing.T) {
+	step := 1
+	if testing.Short() {
+		step = 8
+	}
 	f := fullBy(fixity.MD5, fixity.SHA1)
 	d, err := disk.Open(f.write(t), disk.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	for path, text := range f {
-		for k := range text {
+		for k := 0; k < len(text); k += step {
 			res, err := bag.Verify(t.Context(), faulty.Wrap(d, faulty.Flip(path, int64(k), 1)), bag.Options{System: "linux"})
 			if err != nil {
 				t.Fatal(err)

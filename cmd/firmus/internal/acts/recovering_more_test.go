@@ -61,6 +61,9 @@ const reorganised = 100
 // once it is undone. No file's bytes are copied, and nothing else appears.
 func TestRecoverAReorganisation(t *testing.T) {
 	n := reorganised
+	if testing.Short() {
+		n = 30
+	}
 	if s := os.Getenv("FIRMUS_REORGANISED"); s != "" {
 		var err error
 		if n, err = strconv.Atoi(s); err != nil {

@@ -34,6 +34,9 @@ func reels(w *world, masters, access int) {
 // TestBadMonth is four weeks with one rotten master, one drive that is away, and one
 // mass change: each is told once and loudly, and put right at last.
 func TestBadMonth(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a month, day by day")
+	}
 	w := newWorld(t, "")
 	reels(w, 8, 30)
 	w.post()
@@ -72,6 +75,9 @@ func TestBadMonth(t *testing.T) {
 // TestOrdinaryMonth is four weeks in which nothing is damaged: four weekly letters
 // and nothing else.
 func TestOrdinaryMonth(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a month, day by day")
+	}
 	w := newWorld(t, `
 [store.safe]
 kind = "disk"
