@@ -16,6 +16,7 @@ import (
 type IntakeReading struct {
 	Store   string
 	File    int64
+	Size    int64 // bytes that were read
 	Cache   fixity.Cache
 	Outcome fixity.Outcome
 	At      time.Time
@@ -36,7 +37,7 @@ func (t Audits) TakenIn(a Audit, set, by string, rs []IntakeReading) error {
 		}
 		files[r.File] = true
 		lines = append(lines, record.ResultLine(fixity.Result{File: r.File, Version: version, Cache: r.Cache, Outcome: r.Outcome, At: r.At}))
-		t.countDay(r.Store, 1, 0, 0)
+		t.countDay(r.Store, 1, r.Size, 0)
 	}
 	// Batches of an intake belong to no shard: their own number keeps them apart.
 	shard := -a.ID

@@ -69,7 +69,7 @@ func (x Large) Fill(ctx context.Context, from, to int) error {
 			for i, f := range files {
 				for _, s := range x.Stores {
 					written := f.Changed.UnixNano()
-					rs = append(rs, ledger.IntakeReading{Store: s, File: f.ID, Cache: fixity.Bypassed, Outcome: fixity.ReadIntact, At: x.Now})
+					rs = append(rs, ledger.IntakeReading{Store: s, File: f.ID, Size: news[i].Version.Size, Cache: fixity.Bypassed, Outcome: fixity.ReadIntact, At: x.Now})
 					copies = append(copies, ledger.Copy{Store: s, Set: x.Set, At: f.Path, File: f.ID, State: fixity.Intact, Held: 1, Size: news[i].Version.Size,
 						ModTime: written, InodeAt: written, Due: x.Now.Add(30 * 24 * time.Hour),
 						Read: fixity.Evidence{Strength: fixity.Read, At: x.Now, OK: true, Cache: fixity.Bypassed}})

@@ -117,7 +117,7 @@ func (w *world) takeIn(at time.Time, long time.Duration, paths []string, stores 
 				c := ledger.Copy{Store: s.Name, Set: f.Set, At: f.Path, File: f.ID, State: fixity.Awaited, Size: -1}
 				for _, x := range stores {
 					if x == s.Name {
-						rs = append(rs, ledger.IntakeReading{Store: x, File: f.ID, Cache: fixity.Bypassed, Outcome: fixity.ReadIntact, At: at})
+						rs = append(rs, ledger.IntakeReading{Store: x, File: f.ID, Size: news[i].Version.Size, Cache: fixity.Bypassed, Outcome: fixity.ReadIntact, At: at})
 						c.State, c.Held, c.Size, c.ModTime, c.Read = fixity.Intact, 1, news[i].Version.Size, at.UnixNano(), fixity.Evidence{Strength: fixity.Read, At: at, OK: true, Cache: fixity.Bypassed}
 					}
 				}

@@ -224,7 +224,7 @@ func results(batch []arrival, files []ledger.File) []ledger.IntakeReading {
 			if x.disputed != nil {
 				o = fixity.ReadDiffers
 			}
-			out = append(out, ledger.IntakeReading{Store: h.store, File: files[i].ID, Cache: h.taken.Cache, Outcome: o, At: h.taken.At})
+			out = append(out, ledger.IntakeReading{Store: h.store, File: files[i].ID, Size: h.taken.Sums.Size, Cache: h.taken.Cache, Outcome: o, At: h.taken.At})
 		}
 	}
 	return out
