@@ -3,6 +3,7 @@ package record
 import (
 	"database/sql"
 	"errors"
+	"slices"
 )
 
 var errFound = errors.New("found")
@@ -24,21 +25,12 @@ func (t Log) LastAbout(file int64) (int64, error) {
 		if err := r.Scan(&event, &b); err != nil {
 			return err
 		}
-		lines, err := unpackLines(b)
-		if err != nil {
-			return err
+		lines, err := appendLines(nil, b)
+		if slices.ContainsFunc(lines, func(l Line) bool { return l.File == file }) {
+			last = event
+			return errFound
 		}
-		for _, s := range lines {
-			l, err := ParseLine(s)
-			if err != nil {
-				return err
-			}
-			if l.File == file {
-				last = event
-				return errFound
-			}
-		}
-		return nil
+		return err
 	})
 	if errors.Is(err, errFound) {
 		err = nil

@@ -35,18 +35,9 @@ func (t Log) LinesOf(seq int64) ([]Line, error) {
 		if err := r.Scan(&b); err != nil {
 			return err
 		}
-		lines, err := unpackLines(b)
-		if err != nil {
-			return err
-		}
-		for _, s := range lines {
-			l, err := ParseLine(s)
-			if err != nil {
-				return err
-			}
-			out = append(out, l)
-		}
-		return nil
+		var err error
+		out, err = appendLines(out, b)
+		return err
 	})
 	return out, err
 }
@@ -54,26 +45,21 @@ func (t Log) LinesOf(seq int64) ([]Line, error) {
 // LinesAbout are the result lines about some files, by the event that accounts for them.
 func (t Log) LinesAbout(files map[int64]bool) (map[int64][]Line, error) {
 	out := map[int64][]Line{}
+	var lines []Line
 	err := t.rows(`SELECT event, lines FROM reading WHERE event >= 0 AND n >= 0 ORDER BY id`, nil, func(r *sql.Rows) error {
 		var event int64
 		var b []byte
 		if err := r.Scan(&event, &b); err != nil {
 			return err
 		}
-		lines, err := unpackLines(b)
-		if err != nil {
-			return err
-		}
-		for _, s := range lines {
-			l, err := ParseLine(s)
-			if err != nil {
-				return err
-			}
+		var err error
+		lines, err = appendLines(lines[:0], b)
+		for _, l := range lines {
 			if files[l.File] {
 				out[event] = append(out[event], l)
 			}
 		}
-		return nil
+		return err
 	})
 	return out, err
 }

@@ -79,6 +79,19 @@ func unpackLines(b []byte) ([]string, error) {
 	return strings.Split(strings.TrimSuffix(string(text), "\n"), "\n"), nil
 }
 
+// appendLines appends the result lines that a row holds.
+func appendLines(out []Line, packed []byte) ([]Line, error) {
+	lines, err := unpackLines(packed)
+	for _, s := range lines {
+		l, err := ParseLine(s)
+		if err != nil {
+			return out, err
+		}
+		out = append(out, l)
+	}
+	return out, err
+}
+
 // AddReading keeps the result lines of one commit; an event accounts for them later.
 func (t *Tx) AddReading(audit, shard int64, lines []string) (int64, error) {
 	id, err := t.nextID("reading")
@@ -144,15 +157,11 @@ func (t Log) ReadingsOf(audit int64, each func(event int64, l Line) error) error
 			return err
 		}
 		for _, x := range rows {
-			lines, err := unpackLines(x.packed)
+			lines, err := appendLines(nil, x.packed)
 			if err != nil {
 				return err
 			}
-			for _, s := range lines {
-				l, err := ParseLine(s)
-				if err != nil {
-					return err
-				}
+			for _, l := range lines {
 				if err := each(x.event, l); err != nil {
 					return err
 				}
@@ -176,20 +185,11 @@ func (t Log) ReadingsFrom(audit int64, each func(audit, event int64, lines []Lin
 		if err := r.Scan(&id, &event, &packed); err != nil {
 			return err
 		}
-		lines, err := unpackLines(packed)
-		if err != nil {
-			return err
+		var err error
+		if out, err = appendLines(out[:0], packed); err == nil {
+			each(id, event, out)
 		}
-		out = out[:0]
-		for _, s := range lines {
-			l, err := ParseLine(s)
-			if err != nil {
-				return err
-			}
-			out = append(out, l)
-		}
-		each(id, event, out)
-		return nil
+		return err
 	})
 }
 
