@@ -282,15 +282,16 @@ func keptBy(rules care.Rules, names, set string) (in []string) {
 	return in
 }
 
-// Apart is how many stores, of those that count apart, were shown to hold a file's version: as
-// CountsByNumber counts it.
-func (t Copies) Apart(file int64) (n int64, err error) {
+// Apart is how many stores, of those that count apart, were shown to hold the version of each
+// file of an item that is under care: as CountsByNumber counts it.
+func (t Copies) Apart(item string) (map[int64]int64, error) {
 	rules, err := t.Stores.Rules()
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
-	err = t.filed(files{where: ` AND id = $1`, args: []any{file}}, func(_ int64, f filed) error {
-		n = int64(rules.CountIndependent(keptBy(rules, f.held, f.set)))
+	n := map[int64]int64{}
+	err = t.filed(files{where: ` AND item = $1`, args: []any{[]byte(item)}}, func(id int64, f filed) error {
+		n[id] = int64(rules.CountIndependent(keptBy(rules, f.held, f.set)))
 		return nil
 	})
 	return n, err

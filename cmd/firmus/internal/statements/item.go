@@ -114,14 +114,16 @@ func MakeItem(ctx context.Context, l *ledger.Ledger, archive string, rules care.
 			}
 			return fmt.Errorf("no file of item %q is under care%s: %w", item, spelling.Ask(item, items), fixity.ErrNotFound)
 		}
+		apart, err := t.Copies.Apart(item)
+		if err != nil {
+			return err
+		}
 		for _, f := range fs {
 			x, err := fileOf(t, rules, f)
 			if err != nil {
 				return err
 			}
-			if x.Independent, err = t.Copies.Apart(f.ID); err != nil {
-				return err
-			}
+			x.Independent = apart[f.ID]
 			out.Files = append(out.Files, x)
 		}
 		return nil
