@@ -41,7 +41,7 @@ func BenchmarkPages(b *testing.B) {
 	}
 	in := w.entered()
 	item := ledgertest.PathIn(files / 2)[:8]
-	for _, path := range []string{"/", "/findings", "/findings/" + fmt.Sprint(open[len(open)/2].ID), "/reels", "/reels/" + item, "/discs", "/work", "/stores", "/stores/vault", "/record", "/health", "/search?q=" + item, "/search?q=take-00"} {
+	for _, path := range []string{"/", "/findings", "/findings/" + fmt.Sprint(open[len(open)/2].ID), "/reels", "/reels/" + item, "/discs", "/work", "/stores", "/stores/vault", "/record", "/record/levels", "/print/year", "/health", "/search?q=" + item, "/search?q=take-00"} {
 		b.Run(path, func(b *testing.B) {
 			var took []time.Duration
 			for b.Loop() {
