@@ -59,11 +59,14 @@ var (
 	wholeDigits = 15
 )
 
+// AsPower says that a spreadsheet program left the first digits of a number alone: 3.02E+13.
+func AsPower(s string) bool { return exponent.MatchString(strings.TrimSpace(s)) }
+
 // carrierNumber is what the cell says as digits, even if the cell shows 3.02E+13 of them.
 func carrierNumber(c Cell) string {
 	if c.IsNumber && c.Number >= 1e7 && c.Number < 1<<53 && c.Number == math.Trunc(c.Number) {
 		shown := digitsOf(c.Text)
-		if exponent.MatchString(strings.TrimSpace(c.Text)) || !isDigits(shown) {
+		if AsPower(c.Text) || !isDigits(shown) {
 			return fmt.Sprintf("%.0f", c.Number)
 		}
 	}

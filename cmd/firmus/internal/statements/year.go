@@ -56,7 +56,7 @@ type Month struct {
 	Read      int64 `json:"files_read"`
 	ReadBytes int64 `json:"bytes_read"`
 
-	NoneIntact int64 `json:"found_none_intact"`
+	NoneIntact int64 `json:"found_none_intact"` // files, each in the month in which it was found so first
 	AtRisk     int64 `json:"found_at_risk"`
 	Tidy       int64 `json:"found_tidy"`
 	PutBack    int64 `json:"put_back"`   // copies, by a recovery
@@ -75,7 +75,8 @@ type Month struct {
 	// read there within the promise; null where that isn't known.
 	Coverage []*Share `json:"coverage"`
 
-	from, until time.Time
+	from, until  time.Time
+	taken, sound time.Duration // what TakenSeconds and Seconds are made of
 }
 
 // Share is so many of all.
@@ -173,7 +174,7 @@ func (y *Year) lives(t *ledger.Tx) (files []ledger.Life, err error) {
 		files = append(files, x)
 		if m := y.month(x.Taken); m != nil {
 			m.Taken++
-			m.TakenSeconds += int64(x.Sound / time.Second)
+			m.taken += x.Sound
 			if items[m] == nil {
 				items[m] = map[string]bool{}
 			}
@@ -191,12 +192,16 @@ func (y *Year) lives(t *ledger.Tx) (files []ledger.Life, err error) {
 				continue
 			}
 			m.Files++
-			if m.Seconds += int64(x.Sound / time.Second); x.Sound <= 0 {
+			if m.sound += x.Sound; x.Sound <= 0 {
 				m.Unknown++
 			}
 		}
 		return nil
 	})
+	for i := range y.Months {
+		m := &y.Months[i]
+		m.TakenSeconds, m.Seconds = int64(m.taken/time.Second), int64(m.sound/time.Second)
+	}
 	return files, err
 }
 
@@ -207,6 +212,7 @@ func alive(x ledger.Life, at time.Time) bool {
 // events counts what the record tells.
 func (y *Year) events(t *ledger.Tx) error {
 	last := y.Months[len(y.Months)-1]
+	lost := map[int64]bool{} // files; of what is none, findings below 0
 	return t.Log.OfVerbs(y.Months[0].from, last.until, yearVerbs, func(e ledger.Event) error {
 		m := y.month(e.At)
 		if m == nil {
@@ -218,7 +224,14 @@ func (y *Year) events(t *ledger.Tx) error {
 		case fixity.FindingOpened:
 			switch u, _ := data["urgency"].(string); fixity.Urgency(u) {
 			case fixity.NoneIntact:
-				m.NoneIntact++
+				of := e.File
+				if of == 0 {
+					of = -e.Finding
+				}
+				if !lost[of] {
+					lost[of] = true
+					m.NoneIntact++
+				}
 			case fixity.AtRisk:
 				m.AtRisk++
 			default:
@@ -284,12 +297,12 @@ func (y *Year) coverage(t *ledger.Tx, rules care.Rules, files []ledger.Life) err
 		at[f.ID] = i
 	}
 	store, longest := map[string]int{}, time.Duration(0)
-	last := make([][]int64, len(y.Stores)) // by file and month: the newest reading within it, or before the year
+	within := make([][]uint16, len(y.Stores)) // by file, a bit for each month at whose end a reading was within the promise
 	n := len(y.Months)
 	for i, s := range y.Stores {
 		store[s.Store] = i
 		longest = max(longest, time.Duration(s.Within)*time.Second)
-		last[i] = make([]int64, len(files)*n)
+		within[i] = make([]uint16, len(files))
 	}
 	ends := make([]int64, n)
 	for i, m := range y.Months {
@@ -298,10 +311,13 @@ func (y *Year) coverage(t *ledger.Tx, rules care.Rules, files []ledger.Life) err
 	unsure, err := t.Audits.ReadsSince(y.Months[0].End.Time.Add(-longest), func(r ledger.ReadOf) {
 		s, ok := store[r.Store]
 		f, under := at[r.File]
-		m := sort.Search(n, func(i int) bool { return ends[i] >= r.At })
-		if ok && under && m < n {
-			cell := &last[s][f*n+m]
-			*cell = max(*cell, r.At)
+		if !ok || !under {
+			return
+		}
+		for m, end := range ends {
+			if age := end - r.At; age >= 0 && age <= y.Stores[s].Within*int64(time.Second) {
+				within[s][f] |= 1 << m
+			}
 		}
 	})
 	if err != nil {
@@ -318,14 +334,12 @@ func (y *Year) coverage(t *ledger.Tx, rules care.Rules, files []ledger.Life) err
 			if !slices.Contains(rule.Sets, x.Set) {
 				continue
 			}
-			newest := int64(0)
 			for m := range n {
-				newest = max(newest, last[i][f*n+m])
 				if !alive(x, y.Months[m].End.Time) {
 					continue
 				}
 				shares[m].Files++
-				if newest > 0 && ends[m]-newest <= s.Within*int64(time.Second) {
+				if within[i][f]&(1<<m) != 0 {
 					shares[m].Within++
 				}
 			}

@@ -342,8 +342,10 @@ func (y Year) notShown() []string {
 			out = append(out, "Some readings at intake were recorded without their store. They count for the store in which new files arrive; in another store a file counts from its first audit.")
 		}
 	}
-	if slices.ContainsFunc(y.Months, func(m Month) bool { return m.Unknown > 0 }) {
-		out = append(out, fmt.Sprintf("The length of %s under care isn't known: hours are of the others.", fixity.Count(y.Months[len(y.Months)-1].Unknown, "file")))
+	if n := y.Months[len(y.Months)-1].Unknown; n > 0 {
+		out = append(out, fmt.Sprintf("The length of %s under care isn't known: hours are of the others.", fixity.Count(n, "file")))
+	} else if slices.ContainsFunc(y.Months, func(m Month) bool { return m.Unknown > 0 }) {
+		out = append(out, "The length of some files that are retired now isn't known: hours are of the others.")
 	}
 	return append(out, "Hours are those of the version under care now. Readings are counted by UTC days, all else by the local calendar.")
 }

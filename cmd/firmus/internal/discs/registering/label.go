@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -271,7 +270,7 @@ func (w *words) about(s burnedSide, restricted bool) (About, error) {
 		return cmp.Or(joined(own, f), joined(tracks, f), joined(all, f))
 	}
 	a.Title, a.Composer, a.Performers, a.Recorded = text(register.Title), text(register.Composer), text(register.Performers), text(register.Recorded)
-	if a.Barcode = text(register.Barcode); asPower.MatchString(a.Barcode) {
+	if a.Barcode = text(register.Barcode); slices.ContainsFunc(strings.Split(a.Barcode, "; "), register.AsPower) {
 		a.Barcode = ""
 	}
 	// The length of a whole reel is none of a side, unless the names of its files tell no sides.
@@ -293,9 +292,6 @@ func trackNumber(r register.Row) int {
 	n, _ := strconv.Atoi(strings.TrimSpace(r.Text(register.Track)))
 	return n
 }
-
-// asPower is a number of which a spreadsheet program left the first digits alone.
-var asPower = regexp.MustCompile(`^\d([.,]\d+)?E\+\d+$`)
 
 // sameName says that two names of a side, or of a track, mean one: 01 is 1.
 func sameName(a, b string) bool {
