@@ -273,9 +273,8 @@ type group struct {
 
 // keptBy are those of some stores that the configuration names for a set.
 func keptBy(rules care.Rules, names, set string) (in []string) {
-	discs := rules.Discs()
 	for _, s := range strings.Fields(names) {
-		if _, ok := rules.Store(s); (ok || s == discs) && rules.Keeps(s, set) {
+		if rules.Keeps(s, set) {
 			in = append(in, s)
 		}
 	}

@@ -1,34 +1,18 @@
 package ledger
 
-import (
-	"database/sql"
-	"time"
+import "firmus/fixity"
 
-	"firmus/fixity"
-)
-
-// ReceivedVersion is when a version's bytes were received from a recorder's stick or the like.
-type ReceivedVersion struct {
-	Received int64
-	Source   string
-	Name     string // there
-	At       time.Time
-	By       string
-}
-
-// Of are the receivings of a file of a set with this digest (BLAKE3), the oldest first.
-func (t Sources) Of(set string, digest fixity.Digest) (out []ReceivedVersion, err error) {
-	err = t.rows(`SELECT r.id, r.source, f.name, r.at, r.by_name FROM received r JOIN received_file f ON f.received = r.id
-		WHERE r.set_name = $1 AND f.blake3 = $2 ORDER BY r.id, f.name`, []any{set, digest.Bytes()}, func(r *sql.Rows) error {
-		var x ReceivedVersion
-		var name []byte
-		var at int64
-		err := r.Scan(&x.Received, &x.Source, &name, &at, &x.By)
-		x.Name, x.At = string(name), fromNanos(at)
-		out = append(out, x)
-		return err
-	})
-	return out, err
+// Of are the receivings of a set that brought these bytes (BLAKE3), without their files, the
+// oldest first.
+func (t Sources) Of(set string, digest fixity.Digest) ([]Received, error) {
+	return list(t.Tx, `SELECT r.id, r.source, r.at, r.by_name FROM received r
+		WHERE r.set_name = $1 AND EXISTS (SELECT 1 FROM received_file f WHERE f.received = r.id AND f.blake3 = $2) ORDER BY r.id`,
+		[]any{set, digest.Bytes()}, func(r row) (x Received, err error) {
+			var at int64
+			err = r.Scan(&x.ID, &x.Source, &at, &x.By)
+			x.At = fromNanos(at)
+			return x, err
+		})
 }
 
 // With are the discs that a file was put on, those that were retired too, with the version.

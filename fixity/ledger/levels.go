@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -85,13 +84,7 @@ func (t Copies) ShownByReading() (out []Shown, err error) {
 	}
 	groups, err := t.groups()
 	for _, g := range groups {
-		s := Shown{Set: g.set, Files: g.files, Copies: g.read}
-		for _, name := range strings.Fields(g.extentKey.read) {
-			if rules.Keeps(name, g.set) {
-				s.In = append(s.In, name)
-			}
-		}
-		out = append(out, s)
+		out = append(out, Shown{Set: g.set, Files: g.files, In: keptBy(rules, g.extentKey.read, g.set), Copies: g.read})
 	}
 	return out, err
 }

@@ -167,7 +167,7 @@ func (s *story) receivedOf(id int64, each func(premis.Event, string)) error {
 			return err
 		}
 		for _, r := range rs {
-			each(s.transfer(r.Received, r.Source, r.At, r.By), s.object(id, v.N))
+			each(s.transfer(r.ID, r.Source, r.At, r.By), s.object(id, v.N))
 		}
 	}
 	return nil
@@ -192,10 +192,6 @@ func (s *story) burnedOf(id int64, each func(premis.Event, string)) error {
 
 // oldFirst orders files so that each comes after those whose place it took.
 func (s *story) oldFirst(ids []int64) []int64 {
-	before := map[int64][]int64{}
-	for _, m := range s.migrated {
-		before[m[1]] = append(before[m[1]], m[0])
-	}
 	out := make([]int64, 0, len(ids))
 	met := map[int64]bool{} // also those that aren't to be written
 	var put func(int64)
@@ -204,7 +200,7 @@ func (s *story) oldFirst(ids []int64) []int64 {
 			return
 		}
 		met[id] = true
-		for _, old := range before[id] {
+		for _, old := range s.migrated[id] {
 			put(old)
 		}
 		if s.files[id] != nil && (s.only == nil || s.only[id]) {
@@ -246,16 +242,15 @@ func (s *story) putFile(doc *premis.Writer, id int64, partOf string, h Handed) e
 				x.Facts = append(x.Facts, [2]string{"status", "not under care since " + f.Retired.UTC().Format("2006-01-02") + "; not in this bag"})
 			case h.Now[id] == v.N:
 				x.At = []premis.Location{{Kind: "URI", Place: (&url.URL{Path: "data/" + f.Set + "/" + f.Path}).String()}}
+			case h.Now[id] == 0:
+				x.Facts = append(x.Facts, [2]string{"status", "a file of another item; not in this bag"})
 			default:
 				x.Facts = append(x.Facts, [2]string{"status", "an earlier version; not in this bag"})
 			}
 		}
 		if i == 0 {
-			for _, m := range s.migrated {
-				if m[1] != id {
-					continue
-				}
-				from, err := s.version(m[0], 0, s.Now)
+			for _, old := range s.migrated[id] {
+				from, err := s.version(old, 0, s.Now)
 				if err != nil {
 					return err
 				}

@@ -10,6 +10,7 @@
 package handover
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -40,11 +41,11 @@ type story struct {
 	Teller
 	t        *ledger.Tx
 	holdings string
-	about    string          // the entity that an event is about if it is about no file; "": such aren't told
-	only     map[int64]bool  // files that are told of; nil: all
-	files    map[int64]*file // by number; nil: it has no version
-	together bool            // readings of one event that came out alike are one PREMIS event
-	migrated [][2]int64      // old and new file
+	about    string            // the entity that an event is about if it is about no file; "": such aren't told
+	only     map[int64]bool    // files that are told of; nil: all
+	files    map[int64]*file   // by number; nil: it has no version
+	together bool              // readings of one event that came out alike are one PREMIS event
+	migrated map[int64][]int64 // by the new file, the old ones
 }
 
 // file is a file as events are about it.
@@ -55,7 +56,7 @@ type file struct {
 
 func newStory(t *ledger.Tx, by Teller) (*story, error) {
 	id, err := t.Stores.Holdings()
-	return &story{Teller: by, t: t, holdings: id, files: map[int64]*file{}}, err
+	return &story{Teller: by, t: t, holdings: id, files: map[int64]*file{}, migrated: map[int64][]int64{}}, err
 }
 
 func (s *story) id(format string, args ...any) string {
@@ -198,7 +199,7 @@ func (s *story) tell(e ledger.Event, lines []ledger.Line, each func(premis.Event
 		}
 		decided(premis.Migration)
 		x.Detail = "another file with the same samples took its place: " + e.Reason
-		s.migrated = append(s.migrated, [2]int64{old, e.File})
+		s.migrated[e.File] = append(s.migrated[e.File], old)
 		if err := link(old, 0, premis.Source); err != nil {
 			return err
 		}
@@ -262,6 +263,8 @@ func (s *story) takenIn(e ledger.Event, lines []ledger.Line, each func(premis.Ev
 	var came []of
 	seen := map[int64]bool{}
 	var rest []ledger.Line
+	// The record has them store by store.
+	lines = slices.SortedStableFunc(slices.Values(lines), func(a, b ledger.Line) int { return cmp.Compare(a.At, b.At) })
 	for _, l := range lines {
 		id, err := s.version(l.File, l.Version, time.Unix(0, l.At))
 		if err != nil {
