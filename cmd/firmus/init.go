@@ -218,11 +218,8 @@ func (v *interview) register() error {
 		for _, s := range p.Summary() {
 			fmt.Fprintf(v.c.err, "  %s\n", s)
 		}
-		for _, x := range p.Columns() {
-			fmt.Fprintf(v.c.err, "    %-13s %s\n", x[0], report.Show(x[1]))
-		}
-		if rest := p.NotRead(); len(rest) > 0 {
-			fmt.Fprintf(v.c.err, "    %-13s %s\n", "(not read)", report.Show(strings.Join(rest, ", ")))
+		for _, s := range p.Lines() {
+			fmt.Fprintf(v.c.err, "    %s\n", s)
 		}
 		for i, x := range p.Problems {
 			if i == shownInit {

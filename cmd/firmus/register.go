@@ -134,9 +134,8 @@ func (c *command) tryRegister(ctx context.Context, path, sheet, encoding, passwo
 		o.Path, o.Name = g.File, g.From()
 	}
 	if g != nil {
-		tried, err1 := filepath.Abs(o.Path)
-		named, err2 := filepath.Abs(from(filepath.Dir(cfg.File), g.File))
-		o.Configured = (path == "" || err1 == nil && err2 == nil && tried == named) && sheet == "" && encoding == "" && password == ""
+		tried, err := filepath.Abs(o.Path)
+		o.Configured = (path == "" || err == nil && tried == g.File) && sheet == "" && encoding == "" && password == ""
 	}
 	_, inCloud := config.DocumentID(o.Path)
 	if o.Load = func(ctx context.Context) (workbook.File, error) { return app.RegisterFile(ctx, cfg, o.Path) }; o.Path != "" && cfg.File != "" && !inCloud {

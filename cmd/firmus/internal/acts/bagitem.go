@@ -61,14 +61,12 @@ func (e Acts) ItemFiles(ctx context.Context, item string) (out []ItemFile, err e
 		slices.SortFunc(fs, func(a, b ledger.File) int { return strings.Compare(a.Set+"/"+a.Path, b.Set+"/"+b.Path) })
 		for _, f := range fs {
 			x := ItemFile{File: f}
-			vs, err := t.Files.Versions(f.ID)
-			if err != nil {
-				return err
+			if f.Version == 0 {
+				without = append(without, x.shown()+" (the stores disagree about it: a person decides which version is right)")
+				continue
 			}
-			for _, v := range vs {
-				if v.N == f.Version {
-					x.Current = v
-				}
+			if x.Current, err = t.Files.Version(f.ID, f.Version); err != nil {
+				return err
 			}
 			copies, err := t.Copies.Of(f.ID)
 			if err != nil {
@@ -78,14 +76,9 @@ func (e Acts) ItemFiles(ctx context.Context, item string) (out []ItemFile, err e
 			if err != nil {
 				return err
 			}
-			if f.Version != 0 {
-				x.donors = repair.Givers(repair.Case{Copies: copies, Found: found, Current: f.Version, Rules: rules,
-					Incident: func(store string) bool { return len(incidents[store]) > 0 }})
-			}
-			switch {
-			case f.Version == 0:
-				without = append(without, x.shown()+" (the stores disagree about it: a person decides which version is right)")
-			case len(x.donors) == 0:
+			x.donors = repair.Givers(repair.Case{Copies: copies, Found: found, Current: f.Version, Rules: rules,
+				Incident: func(store string) bool { return len(incidents[store]) > 0 }})
+			if len(x.donors) == 0 {
 				without = append(without, x.shown())
 			}
 			out = append(out, x)

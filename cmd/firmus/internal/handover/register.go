@@ -7,6 +7,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
+	"maps"
 	"slices"
 	"strconv"
 	"time"
@@ -124,14 +125,7 @@ func RowsOf(ctx context.Context, l *ledger.Ledger, archive, item string) (out Ro
 }
 
 // columnsOf are the columns in their order.
-func columnsOf(at map[string]string) []string {
-	var out []string
-	for c := range at {
-		out = append(out, c)
-	}
-	slices.SortFunc(out, byColumn)
-	return out
-}
+func columnsOf(at map[string]string) []string { return slices.SortedFunc(maps.Keys(at), byColumn) }
 
 // byColumn orders letters (B before AA) and numbers.
 func byColumn(a, b string) int {

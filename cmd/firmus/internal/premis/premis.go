@@ -12,6 +12,7 @@ import (
 	"encoding/xml"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"time"
 
@@ -88,7 +89,6 @@ type Writer struct {
 	objects map[string]bool
 	events  map[string]bool
 	agents  map[string]Agent
-	order   []string // of agents
 	rights  []Rights
 	refer   []string // to rights
 	err     error
@@ -287,9 +287,6 @@ func (d *Writer) Event(e Event) error {
 		if ok && (was.Name != a.Name || was.Version != a.Version) || a.ID == "" {
 			return d.nonsense("agent %q is two", a.ID)
 		}
-		if !ok {
-			d.order = append(d.order, a.ID)
-		}
 		if was.Is == (Term{}) {
 			d.agents[a.ID] = a.Agent
 		}
@@ -337,8 +334,7 @@ func (d *Writer) Close() error {
 	if len(d.objects) == 0 {
 		return d.nonsense("no object is there") // the schema wants one
 	}
-	slices.Sort(d.order)
-	for _, id := range d.order {
+	for _, id := range slices.Sorted(maps.Keys(d.agents)) {
 		a := d.agents[id]
 		x := agentXML{IDType: own(idType), ID: a.ID, Name: own(a.Name), Version: a.Version}
 		if a.Is != (Term{}) {

@@ -21,10 +21,10 @@ const gap = 15 * time.Second
 
 // lengths compares the register's lengths with the files'.
 func (t *tier) lengths() {
-	read := make([]Lengths, len(t.lines))
+	read, blocks := make([]Lengths, len(t.lines)), t.blocks()
 	for i, l := range t.lines {
 		var trouble Trouble
-		if block := t.merged(i); len(block) > 1 && block[0] != l {
+		if block := blocks[i]; len(block) > 1 && block[0] != l {
 			read[i] = read[i-1]
 			continue
 		}
@@ -56,7 +56,7 @@ func (t *tier) lengths() {
 	rows := map[group]Lengths{} // of whole sides and reels
 	for i, l := range t.lines {
 		n := read[i]
-		if block := t.merged(i); len(block) > 1 { // one length for several rows
+		if block := blocks[i]; len(block) > 1 { // one length for several rows
 			if block[0] != l {
 				continue
 			}
@@ -117,25 +117,24 @@ func (t *tier) lengths() {
 	}
 }
 
-// merged are the lines of a reel whose cell of lengths is one with that of line i.
-func (t *tier) merged(i int) []*line {
-	over := func(l *line) int { return l.row.Cells[Length].Over }
-	l := t.lines[i]
-	if over(l) == 0 {
-		return nil
+// over is the line where the merged cells begin that give the row its length; 0: it has its own.
+func (l *line) over() int { return l.row.Cells[Length].Over }
+
+// blocks are for each line those of its reel whose cell of lengths is one with its own.
+func (t *tier) blocks() [][]*line {
+	out := make([][]*line, len(t.lines))
+	for first, last := 0, 0; first < len(t.lines); first = last {
+		l := t.lines[first]
+		for last = first + 1; last < len(t.lines) && l.over() != 0; last++ {
+			if o := t.lines[last]; o.row.Sheet != l.row.Sheet || o.over() != l.over() || o.reel != l.reel {
+				break
+			}
+		}
+		for i := first; i < last; i++ {
+			out[i] = t.lines[first:last]
+		}
 	}
-	same := func(k int) bool {
-		o := t.lines[k]
-		return o.row.Sheet == l.row.Sheet && over(o) == over(l) && o.reel == l.reel
-	}
-	first, last := i, i
-	for first > 0 && same(first-1) {
-		first--
-	}
-	for last+1 < len(t.lines) && same(last+1) {
-		last++
-	}
-	return t.lines[first : last+1]
+	return out
 }
 
 // together compares a length that is merged over several rows: it may be that of all they

@@ -90,8 +90,7 @@ func (t *tier) saysOf(r *reel) (out []Says) {
 
 // shared says that a row's length is merged with that of another side: whose it is isn't known.
 func shared(ls []*line, l *line) bool {
-	over := func(l *line) int { return l.row.Cells[Length].Over }
-	return over(l) != 0 && slices.ContainsFunc(ls, func(o *line) bool { return over(o) == over(l) && o.row.Sheet == l.row.Sheet && o.Side != l.Side })
+	return l.over() != 0 && slices.ContainsFunc(ls, func(o *line) bool { return o.over() == l.over() && o.row.Sheet == l.row.Sheet && o.Side != l.Side })
 }
 
 // restricted says that a value restricts what its row is about.

@@ -82,7 +82,7 @@ func Tell(is Telling, values ...any) []string {
 	for _, v := range values {
 		switch v := v.(type) {
 		case string:
-			out = append(out, strings.ReplaceAll(v, Apart, " "))
+			out = append(out, joined(v))
 		case []string:
 			out = append(out, v...)
 		case int:
@@ -94,7 +94,7 @@ func Tell(is Telling, values ...any) []string {
 		case about:
 			out = append(out, v.text())
 		case where:
-			out = append(out, strconv.Itoa(v.line)+Apart+v.sheet+Apart+strconv.FormatBool(v.hidden))
+			out = append(out, joined(strconv.Itoa(v.line), v.sheet, strconv.FormatBool(v.hidden)))
 		case []about:
 			for _, a := range v {
 				out = append(out, a.text())
@@ -104,13 +104,21 @@ func Tell(is Telling, values ...any) []string {
 				out = append(out, Tell("", d)[1])
 			}
 		case sum:
-			out = append(out, v.path+Apart+v.kind+Apart+strconv.Itoa(v.n))
+			out = append(out, joined(v.path, v.kind, strconv.Itoa(v.n)))
 		}
 	}
 	return out
 }
 
-func (a about) text() string { return a.item + Apart + a.side + Apart + a.track }
+func (a about) text() string { return joined(a.item, a.side, a.track) }
+
+// joined is a value of some parts, none of which holds what stands between them.
+func joined(parts ...string) string {
+	for i, p := range parts {
+		parts[i] = strings.ReplaceAll(p, Apart, " ")
+	}
+	return strings.Join(parts, Apart)
+}
 
 // sum is a file, or a number of things that are added up.
 type sum struct {

@@ -237,6 +237,18 @@ func Where(p register.Problem) string {
 	return s
 }
 
+// Lines are the columns, and what isn't read, as lines for a terminal.
+func (p Preview) Lines() (out []string) {
+	line := func(key, words string) { out = append(out, fmt.Sprintf("%-13s %s", key, report.Show(words))) }
+	for _, c := range p.Columns() {
+		line(c[0], c[1])
+	}
+	if rest := p.NotRead(); len(rest) > 0 {
+		line("(not read)", strings.Join(rest, ", "))
+	}
+	return out
+}
+
 // Text writes the preview for a terminal.
 func (p Preview) Text(w io.Writer) error {
 	e := &ensured{w: w}
@@ -245,11 +257,8 @@ func (p Preview) Text(w io.Writer) error {
 		e.printf("  %s\n", s)
 	}
 	e.printf("\n  Columns%s:\n", map[bool]string{true: ", as Firmus guesses them from the header"}[p.Proposed])
-	for _, c := range p.Columns() {
-		e.printf("    %-13s %s\n", c[0], c[1])
-	}
-	if rest := p.NotRead(); len(rest) > 0 {
-		e.printf("    %-13s %s\n", "(not read)", strings.Join(rest, ", "))
+	for _, s := range p.Lines() {
+		e.printf("    %s\n", s)
 	}
 	e.printf("\n")
 	if len(p.Problems) == 0 {

@@ -186,7 +186,7 @@ var errFields = errors.New("fields without end")
 func (c *csv) record(to []string) (fields []string, lines int, stray bool, err error) {
 	fields, s := to[:0], c.text
 	for {
-		if len(fields) > mostInLine {
+		if len(fields) >= mostInLine { // and one more begins
 			return nil, lines, stray, errFields
 		}
 		if strings.HasPrefix(s, `"`) {
