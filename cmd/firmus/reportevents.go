@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"strconv"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -153,8 +154,11 @@ func (e eventLine) text() string {
 	if e.Reason != "" {
 		what += ": " + report.Plainly(e.Reason)
 	}
-	return fmt.Sprintf("%d\t%s\t%s\t%s\t%s", e.Seq, report.Local(e.At.Time), about, e.By, what)
+	return fmt.Sprintf("%d\t%s\t%s\t%s\t%s", e.Seq, report.Local(e.At.Time), about, oneLine(e.By), oneLine(what))
 }
+
+// oneLine keeps what a person typed from looking like columns, or an event, of its own.
+func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
 
 // eachEvent goes through the events of a time; first is called before the first.
 func eachEvent(ctx context.Context, a *app.App, since, until time.Time, each func(eventLine) error, first func() error) error {

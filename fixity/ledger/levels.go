@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -54,7 +55,10 @@ func (t Levels) State(s LevelStatement) (int64, error) {
 func (t Levels) Withdraw(id int64, by, reason string) error {
 	s, err := scanLevel(t.one(`SELECT `+levelColumns+` FROM level_statement WHERE id = $1`, id))
 	if err != nil {
-		return fmt.Errorf("statement %d: %w", id, notFound(err))
+		if err = notFound(err); errors.Is(err, fixity.ErrNotFound) {
+			return fmt.Errorf("there is no statement %d: %w", id, err)
+		}
+		return fmt.Errorf("statement %d: %w", id, err)
 	}
 	if !s.Withdrawn.IsZero() {
 		return fmt.Errorf("statement %d was withdrawn already, by %s: %w", id, s.WithdrawnBy, fixity.ErrChangedMeanwhile)
