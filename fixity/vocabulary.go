@@ -180,6 +180,7 @@ const (
 	ProposalEnded   Verb = "proposal-ended"
 	LevelStated     Verb = "level-stated" // somebody stated a point of the preservation levels
 	LevelWithdrawn  Verb = "level-withdrawn"
+	HandedOver      Verb = "handed-over" // an item's files were put into a bag, for another archive
 )
 
 // ProposalEnd is how a proposal ended. Stored: never change one.
@@ -350,6 +351,7 @@ var Vocabulary = []Term{
 	{"verb", "proposal-ended", "a proposal was taken back, or what it was about had changed"},
 	{"verb", "level-stated", "a point of the preservation levels was stated"},
 	{"verb", "level-withdrawn", "a statement about the preservation levels was withdrawn"},
+	{"verb", "handed-over", "a bag of an item was made, to be handed over"},
 	{"proposal", "confirmed", "a second person confirmed it"},
 	{"proposal", "taken-back", "it was taken back"},
 	{"proposal", "void", "what it was about has changed"},

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"fmt"
 	"io"
+	"path/filepath"
 	"runtime/debug"
 	"time"
 
@@ -14,6 +15,7 @@ import (
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/handover"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 	"firmus/manifest"
 	"firmus/manifest/bag"
 )
@@ -72,8 +74,19 @@ func (c *command) bagItem(ctx context.Context, item, dest string, restricted boo
 		o.Info = append(o.Info, bag.Element{Label: "Access", Value: "restricted"})
 	}
 	h := handover.Handed{Item: item, Package: rand.Text(), Restricted: is, Now: map[int64]int64{}}
+	var gone []ledger.HandedFile
 	for _, f := range files {
 		h.Now[f.ID] = f.Current.N
+		gone = append(gone, ledger.HandedFile{File: f.ID, Version: f.Current.N})
+	}
+	// Before the bag has its name: the record may tell of a bag that never got it, if the
+	// computer fails just then, but no bag leaves the house that the record doesn't know.
+	o.Whole = func(m bag.Made) error {
+		to, err := filepath.Abs(dest)
+		if err != nil {
+			return err
+		}
+		return a.Acts.HandedOver(ctx, ledger.HandOver{Item: item, To: to, Package: h.Package, Restricted: is, Manifest: m.Manifest, Digest: m.Digest, Files: gone})
 	}
 	if o.Tags, err = c.itemTags(ctx, a, h, now); err != nil {
 		return err

@@ -168,7 +168,7 @@ func eachEvent(ctx context.Context, a *app.App, since, until time.Time, each fun
 				return err
 			}
 		}
-		return t.Log.Between(since, until, func(e ledger.Event) error {
+		return t.Log.Between(since, until, nil, func(e ledger.Event) error {
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
 			}

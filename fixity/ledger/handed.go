@@ -1,6 +1,61 @@
 package ledger
 
-import "firmus/fixity"
+import (
+	"time"
+
+	"firmus/fixity"
+)
+
+// HandOver is a bag of an item that was made, to be handed over.
+type HandOver struct {
+	Item       string
+	To         string // the bag's place
+	Package    string // tells the bag from all others
+	Restricted bool
+	Manifest   string // the tag manifest, which vouches for all else that is in the bag
+	Digest     fixity.Digest
+	Files      []HandedFile
+}
+
+// HandedFile is a version of a file that is in a bag.
+type HandedFile struct{ File, Version int64 }
+
+// HandedOver records that a bag was made.
+func (t Files) HandedOver(h HandOver, by string) {
+	files := make([][2]int64, len(h.Files))
+	for i, f := range h.Files {
+		files[i] = [2]int64{f.File, f.Version}
+	}
+	t.Event(Event{Verb: fixity.HandedOver, By: by, Data: map[string]any{"item": DisplayPath(h.Item), "to": DisplayPath(h.To), "package": h.Package, "restricted": h.Restricted,
+		"manifest": h.Manifest, "algorithm": h.Digest.Algorithm, "digest": h.Digest.Sum, "files": files}})
+}
+
+// HandOverOf is what an event of that verb tells.
+func HandOverOf(e Event) (h HandOver) {
+	told := e.Told()
+	h.Item, _ = told["item"].(string)
+	h.To, _ = told["to"].(string)
+	h.Package, _ = told["package"].(string)
+	h.Restricted, _ = told["restricted"].(bool)
+	h.Manifest, _ = told["manifest"].(string)
+	algorithm, _ := told["algorithm"].(string)
+	h.Digest.Algorithm = fixity.Algorithm(algorithm)
+	h.Digest.Sum, _ = told["digest"].(string)
+	files, _ := told["files"].([]any)
+	for _, x := range files {
+		if of, _ := x.([]any); len(of) == 2 {
+			file, _ := of[0].(float64)
+			version, _ := of[1].(float64)
+			h.Files = append(h.Files, HandedFile{int64(file), int64(version)})
+		}
+	}
+	return h
+}
+
+// HandOvers are the events of all bags that were made.
+func (t Files) HandOvers(each func(Event) error) error {
+	return t.Log.Between(time.Time{}, time.Time{}, []fixity.Verb{fixity.HandedOver}, each)
+}
 
 // Of are the receivings of a set that brought these bytes (BLAKE3), without their files, the
 // oldest first.

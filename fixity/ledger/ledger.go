@@ -234,7 +234,7 @@ func (l *Ledger) owed(ctx context.Context) error {
 		mark string
 		do   func(*Tx) error
 		must bool
-	}{{"files to count", (*Tx).CountAnew, true}, {"notes to judge", func(t *Tx) error { return t.Findings.judgeNotes() }, false}} {
+	}{{"files to count", (*Tx).CountAnew, true}, {"readings to range", func(t *Tx) error { return t.record.RangeReadings() }, true}, {"notes to judge", func(t *Tx) error { return t.Findings.judgeNotes() }, false}} {
 		if x.mark == "notes to judge" && len(l.o.Rules.Sets) == 0 {
 			continue // nobody knows what is a master, nor where it arrived
 		}

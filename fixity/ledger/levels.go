@@ -70,6 +70,29 @@ func (t Levels) Withdraw(id int64, by, reason string) error {
 	return nil
 }
 
+// fromRecord makes the table of statements anew by what the record tells of them.
+func (t Levels) fromRecord() error {
+	var last int64
+	if err := t.Log.Between(time.Time{}, time.Time{}, []fixity.Verb{fixity.LevelStated, fixity.LevelWithdrawn}, func(e Event) error {
+		told := e.Told()
+		n, _ := told["statement"].(float64)
+		id := int64(n)
+		if e.Verb == fixity.LevelWithdrawn {
+			_, err := t.exec(`UPDATE level_statement SET withdrawn_at = $2, withdrawn_by = $3, reason = $4 WHERE id = $1`, id, nanos(e.At), e.By, e.Reason)
+			return err
+		}
+		point, _ := told["point"].(string)
+		day, _ := told["day"].(string)
+		last = max(last, id)
+		_, err := t.exec(`INSERT INTO level_statement (id, point, day, words, by_name, at) VALUES ($1, $2, $3, $4, $5, $6)`, id, point, day, e.Reason, e.By, nanos(e.At))
+		return err
+	}); err != nil || last == 0 {
+		return err
+	}
+	_, err := t.nextIDs("level_statement", last)
+	return err
+}
+
 // Shown is how many files the same stores were shown to hold by readings; of the stores that
 // the configuration names for their set.
 type Shown struct {

@@ -101,7 +101,12 @@ func (l *Ledger) ImportEvents(ctx context.Context, now time.Time, lines io.Reade
 // Import is ImportEvents with events that were gathered, and with other copies of the event
 // files, whose numbers aren't given again either.
 func (l *Ledger) Import(ctx context.Context, now time.Time, g Gathered, by string, more ...Gathered) error {
-	if err := l.Tx(ctx, now, func(t *Tx) error { return t.record.Import(g, by, more...) }); err != nil {
+	if err := l.Tx(ctx, now, func(t *Tx) error {
+		if err := t.record.Import(g, by, more...); err != nil {
+			return err
+		}
+		return t.Levels.fromRecord()
+	}); err != nil {
 		return err
 	}
 	return l.db.Ask(ctx, `SELECT origin FROM log_head`, nil, &l.origin)

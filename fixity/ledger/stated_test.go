@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"os"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -179,8 +181,21 @@ func TestAnImportedRecordIsNeverHeldAgainstTheOldRows(t *testing.T) {
 		if _, err := l.ImportEvents(t.Context(), begun, &lines, "Ada Wren"); err != nil {
 			t.Fatal(err)
 		}
+		var stated, again []ledger.LevelStatement
+		w.view(func(x *ledger.Tx) (err error) { stated, err = x.Levels.Statements(); return err })
+		view(t, l, func(x *ledger.Tx) (err error) { again, err = x.Levels.Statements(); return err })
+		if len(stated) < 2 || !reflect.DeepEqual(stated, again) || !slices.ContainsFunc(stated, func(s ledger.LevelStatement) bool { return !s.Withdrawn.IsZero() }) {
+			t.Errorf("what was stated of the levels: %+v, by the record %+v", stated, again)
+		}
+		tx(t, l, begun, func(x *ledger.Tx) error {
+			id, err := x.Levels.State(ledger.LevelStatement{Point: "storage-1-media", Day: "2026-03-01", Words: "a list", By: "Ada Wren"})
+			if err == nil && id != stated[len(stated)-1].ID+1 {
+				t.Errorf("the next statement is %d", id)
+			}
+			return err
+		})
 		v := sound(t, l)
-		if v.Since != v.Events-1 || v.Lacking == 0 {
+		if v.Since != v.Events-2 || v.Lacking == 0 {
 			t.Errorf("%+v", v)
 		}
 		tx(t, l, begun, func(x *ledger.Tx) error {

@@ -45,6 +45,7 @@ var notVouched = map[string]string{
 	"instance.reported_at": evidence, "instance.reported_ok": evidence,
 	"finding.seen_at": "when a reading showed it last",
 
+	"reading.low": "follows from the lines", "reading.high": "follows from the lines",
 	"reading.id": "the order of result lines counts, which the root shows", "stated.id": "the order of statements counts, which the root shows",
 	"log_head.id": "a constraint holds it",
 }

@@ -67,7 +67,7 @@ func (t Audits) ReadsSince(since time.Time, each func(ReadOf)) (unsure bool, err
 		return false, err
 	}
 	intakes := map[int64][]string{} // by event, the store of each of its lines
-	if err := t.Log.OfVerbs(since, forever, []fixity.Verb{fixity.TakenIn}, func(e Event) error {
+	if err := t.Log.Between(since, forever, []fixity.Verb{fixity.TakenIn}, func(e Event) error {
 		of, _ := e.Told()["stores"].(map[string]any)
 		for _, s := range slices.Sorted(maps.Keys(of)) {
 			n, _ := of[s].(float64)

@@ -62,7 +62,7 @@ func TestReadsSince(t *testing.T) {
 		}
 		var verbs []fixity.Verb
 		w.view(func(x *ledger.Tx) error {
-			return x.Log.OfVerbs(since.Add(day), w.clock.Add(1), []fixity.Verb{fixity.Retired, fixity.TakenIn}, func(e ledger.Event) error { verbs = append(verbs, e.Verb); return nil })
+			return x.Log.Between(since.Add(day), w.clock.Add(1), []fixity.Verb{fixity.Retired, fixity.TakenIn}, func(e ledger.Event) error { verbs = append(verbs, e.Verb); return nil })
 		})
 		if !slices.Equal(verbs, []fixity.Verb{fixity.Retired}) {
 			t.Errorf("events %v", verbs)

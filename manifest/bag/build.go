@@ -57,6 +57,11 @@ func Build(ctx context.Context, files iter.Seq2[File, error], dest string, o Mak
 	if err := vacant(dest); err != nil {
 		return m, err
 	}
+	if o.Whole != nil {
+		if err := o.Whole(b.made); err != nil {
+			return m, err
+		}
+	}
 	if err := os.Rename(temp, dest); err != nil {
 		return m, err
 	}

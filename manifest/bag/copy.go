@@ -269,6 +269,8 @@ func (b *building) tagManifests() error {
 		if err != nil {
 			return err
 		}
+		b.made.Manifest = manifest.TagName(a)
+		b.made.Digest, _ = b.tags[b.made.Manifest].Get(a)
 	}
 	b.tags = sums
 	return nil

@@ -43,6 +43,9 @@ type MakeOptions struct {
 	Date time.Time
 	// Tags are further tag files.
 	Tags []TagFile
+	// Whole, if set, is called when the bag was read back, before it gets its name. If it
+	// returns an error, there is no bag.
+	Whole func(Made) error
 	// Progress, if set, is told each file and the bytes of it that were just
 	// copied or read back.
 	Progress func(step Step, path string, bytes int64)
@@ -73,6 +76,10 @@ type Made struct {
 	Bytes    int64        // in the payload
 	Cache    fixity.Cache // the weakest treatment of the page cache when it was read back
 	Warnings []manifest.Warning
+	// Manifest is the name of the tag manifest by the bag's last algorithm, and Digest that
+	// file's digest by it: they vouch for all else in the bag.
+	Manifest string
+	Digest   fixity.Digest
 }
 
 // MarshalJSON gives the document above.

@@ -3,6 +3,7 @@ package bag_test
 import (
 	"context"
 	"crypto/sha256"
+	"crypto/sha512"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -346,6 +347,35 @@ func TestFill(t *testing.T) {
 		if st, err := os.Stat(filepath.Join(dest, "data", "a")); err == nil && !st.ModTime().Equal(time.Unix(1000, 0)) {
 			t.Errorf("%s: of %s", x.name, st.ModTime())
 		}
+	}
+}
+
+// Before a bag gets its name, whoever makes it is told of it; if they can't take that in,
+// there is no bag.
+func TestWhole(t *testing.T) {
+	dir := folder{"a": "A"}.write(t)
+	dest := filepath.Join(t.TempDir(), "bag")
+	var told bag.Made
+	broken := errors.New("broken")
+	for _, fails := range []error{broken, nil} {
+		o := bag.MakeOptions{Open: open, Algorithms: []fixity.Algorithm{fixity.SHA256, fixity.SHA512}, Whole: func(m bag.Made) error {
+			told = m
+			if _, err := os.Lstat(dest); err == nil {
+				t.Error("it has its name already")
+			}
+			return fails
+		}}
+		if _, err := bag.Make(t.Context(), dir, dest, o); !errors.Is(err, fails) {
+			t.Fatal(err)
+		}
+		alone(t, dest)
+	}
+	text, err := os.ReadFile(filepath.Join(dest, told.Manifest))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if sum := sha512.Sum512(text); told.Manifest != "tagmanifest-sha512.txt" || told.Digest != fixity.DigestOf(fixity.SHA512, sum[:]) || told.Files != 1 {
+		t.Errorf("%+v", told)
 	}
 }
 

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"strings"
 	"time"
 
 	"golang.org/x/mod/sumdb/tlog"
@@ -168,17 +167,6 @@ func (t Log) Each(seq int64, n int, each func(Event) error) error {
 		seq = got[len(got)-1].Seq + 1
 	}
 	return nil
-}
-
-// OfVerbs calls each for the events of some kinds from one time to before another, in order.
-func (t Log) OfVerbs(from, to time.Time, verbs []fixity.Verb, each func(Event) error) error {
-	where, args := ``, []any{nanos(from), nanos(to)}
-	for _, v := range verbs {
-		args = append(args, string(v))
-		where += fmt.Sprintf(", $%d", len(args))
-	}
-	_, err := t.where(`at >= $1 AND at < $2 AND verb IN (`+strings.TrimPrefix(where, ", ")+`) ORDER BY seq`, each, args...)
-	return err
 }
 
 // Of calls each for the events about a file, in order, as Events does.

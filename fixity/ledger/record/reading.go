@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"fmt"
 	"io"
+	"math"
 	"strconv"
 	"strings"
 	"sync"
@@ -98,9 +99,65 @@ func (t *Tx) AddReading(audit, shard int64, lines []string) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
-	_, err = t.exec(`INSERT INTO reading (id, audit, shard, event, n, lines) VALUES ($1, $2, $3, -1, $4, $5)`,
-		id, audit, shard, len(lines), packLines(lines))
+	low, high, err := rangeOf(lines)
+	if err != nil {
+		return 0, err
+	}
+	_, err = t.exec(`INSERT INTO reading (id, audit, shard, event, n, lines, low, high) VALUES ($1, $2, $3, -1, $4, $5, $6, $7)`,
+		id, audit, shard, len(lines), packLines(lines), low, high)
 	return id, err
+}
+
+// rangeOf are the first and the last number of a file that result lines are about; 0 and -1
+// if there are none.
+func rangeOf(lines []string) (low, high int64, err error) {
+	high = -1
+	for i, s := range lines {
+		l, err := ParseLine(s)
+		if err != nil {
+			return 0, -1, err
+		}
+		if low, high = min(low, l.File), max(high, l.File); i == 0 {
+			low = l.File
+		}
+	}
+	return low, high, nil
+}
+
+// RangeReadings notes of readings which files they are about, if that isn't noted yet.
+func (t *Tx) RangeReadings() error {
+	const page = 1000
+	type row struct{ id, low, high int64 }
+	for after := int64(0); ; {
+		var rows []row
+		if err := t.rows(`SELECT id, lines FROM reading WHERE id > $1 AND high < 0 AND n > 0 ORDER BY id LIMIT $2`, []any{after, page}, func(r *sql.Rows) error {
+			var x row
+			var packed []byte
+			if err := r.Scan(&x.id, &packed); err != nil {
+				return err
+			}
+			// What can't be read is for Verify to tell: it may be about any file.
+			x.high = math.MaxInt64
+			if lines, err := unpackLines(packed); err == nil {
+				if low, high, err := rangeOf(lines); err == nil {
+					x.low, x.high = low, high
+				}
+			}
+			rows = append(rows, x)
+			return nil
+		}); err != nil {
+			return err
+		}
+		for _, x := range rows {
+			if _, err := t.exec(`UPDATE reading SET low = $2, high = $3 WHERE id = $1`, x.id, x.low, x.high); err != nil {
+				return err
+			}
+			after = x.id
+		}
+		if len(rows) < page {
+			return nil
+		}
+	}
 }
 
 // SliceEvent makes the event of a slice: it accounts for all readings of the shard

@@ -200,6 +200,11 @@ func (e Acts) ReadSoon(ctx context.Context, c ledger.Copy) error {
 	})
 }
 
+// HandedOver records that a bag of an item was made.
+func (e Acts) HandedOver(ctx context.Context, h ledger.HandOver) error {
+	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { t.Files.HandedOver(h, e.By); return nil })
+}
+
 // Noting keeps the error of a writer.
 type Noting struct {
 	io.Writer

@@ -24,7 +24,7 @@ func Events(ctx context.Context, l *ledger.Ledger, by Teller, since, until time.
 		all := premis.Object{ID: s.id("holdings"), Entity: true, Name: by.Archive, Facts: [][2]string{{"kind", "all holdings of an archive"}}}
 		s.about = all.ID
 		go2 := func(each func(premis.Event) error) error {
-			return t.Log.Between(since, until, func(e ledger.Event) error {
+			return t.Log.Between(since, until, nil, func(e ledger.Event) error {
 				if ctx.Err() != nil {
 					return context.Cause(ctx)
 				}

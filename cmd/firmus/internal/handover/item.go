@@ -136,6 +136,9 @@ func (s *story) eventsOf(ids []int64) ([]premis.Event, error) {
 			return nil, err
 		}
 	}
+	if err := s.t.Files.HandOvers(func(e ledger.Event) error { return s.tell(e, nil, add) }); err != nil {
+		return nil, err
+	}
 	for _, gather := range []func(int64, func(premis.Event, string)) error{s.receivedOf, s.burnedOf} {
 		at := map[string]int{}
 		for _, id := range ids {

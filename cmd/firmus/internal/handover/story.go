@@ -13,6 +13,8 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"path"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -233,6 +235,16 @@ func (s *story) tell(e ledger.Event, lines []ledger.Line, each func(premis.Event
 		decided(premis.Deletion)
 		x.Detail = fmt.Sprintf("what was kept of a damaged file was removed from store %s, %s", e.Store, text("at"))
 		x.Objects = s.whole()
+	case fixity.HandedOver:
+		h := ledger.HandOverOf(e)
+		decided(premis.Dissemination)
+		// Where the bag lay is of the archive's own computer.
+		x.Detail = fmt.Sprintf("put into a bag (RFC 8493) for another archive, %s; the %s digest of its %s is %s", path.Base(filepath.ToSlash(h.To)), strings.ToUpper(string(h.Digest.Algorithm)), h.Manifest, h.Digest.Sum)
+		for _, f := range h.Files {
+			if err := link(f.File, f.Version, premis.Source); err != nil {
+				return err
+			}
+		}
 	case fixity.RegisterKept:
 		decided(premis.MetadataChange)
 		x.Agents = []premis.AgentLink{s.named(e.By, premis.Term{}, recorder)}

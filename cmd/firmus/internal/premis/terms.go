@@ -12,6 +12,7 @@ var (
 	Accession         = Term{"eventType", "acc", "accession"}
 	Deaccession       = Term{"eventType", "dea", "deaccession"}
 	Deletion          = Term{"eventType", "del", "deletion"}
+	Dissemination     = Term{"eventType", "dis", "dissemination"}
 	FilenameChange    = Term{"eventType", "fil", "filename change"}
 	FixityCheck       = Term{"eventType", "fix", "fixity check"}
 	Ingestion         = Term{"eventType", "ing", "ingestion"}
@@ -26,22 +27,22 @@ var (
 	Transfer          = Term{"eventType", "tra", "transfer"}
 )
 
-// Outcomes: the scheme eventOutcome.
+// Outcomes: the scheme eventOutcome, likewise.
 var (
 	Success = Term{"eventOutcome", "suc", "success"}
 	Fail    = Term{"eventOutcome", "fai", "fail"}
 	Warning = Term{"eventOutcome", "war", "warning"}
 )
 
-// Roles of agents in events: the scheme eventRelatedAgentRole.
+// Roles of agents in events: the scheme eventRelatedAgentRole, likewise.
 var (
 	Authorizer  = Term{"eventRelatedAgentRole", "aut", "authorizer"}
 	Executes    = Term{"eventRelatedAgentRole", "exe", "executing program"}
 	Implementer = Term{"eventRelatedAgentRole", "imp", "implementer"}
 )
 
-// Kinds of agents, and roles of objects in events: schemes agentType and
-// eventRelatedObjectRole; the codes are from memory.
+// Kinds of agents, and roles of objects in events: the schemes agentType and
+// eventRelatedObjectRole, as modified on the same day.
 var (
 	Person       = Term{"agentType", "per", "person"}
 	Software     = Term{"agentType", "sof", "software"}

@@ -213,7 +213,7 @@ func alive(x ledger.Life, at time.Time) bool {
 func (y *Year) events(t *ledger.Tx) error {
 	last := y.Months[len(y.Months)-1]
 	lost := map[int64]bool{} // files; of what is none, findings below 0
-	return t.Log.OfVerbs(y.Months[0].from, last.until, yearVerbs, func(e ledger.Event) error {
+	return t.Log.Between(y.Months[0].from, last.until, yearVerbs, func(e ledger.Event) error {
 		m := y.month(e.At)
 		if m == nil {
 			return nil
