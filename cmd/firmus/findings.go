@@ -471,22 +471,11 @@ kind and anatomy as N. If they are more than 20, type how many.`,
 			return err
 		}
 		defer a.Close()
-		fs, err := a.Acts.Settle(cmd.Context(), o)
+		done, err := a.Acts.Decide(cmd.Context(), acts.Decision{Settle: &o})
 		if err != nil {
 			return err
 		}
-		if c.json {
-			out := []int64{}
-			for _, f := range fs {
-				out = append(out, f.ID)
-			}
-			c.document(map[string]any{"settled": out, "exit": 0})
-			return nil
-		}
-		for _, f := range fs {
-			c.printf("[%d] settled: %s\n", f.ID, strings.TrimSpace(o.Reason))
-		}
-		return nil
+		return c.showDone(done)
 	}
 	return cmd
 }

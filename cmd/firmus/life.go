@@ -253,8 +253,12 @@ Everything is awaited there anew, and counts as a copy only when it has been rea
 				return err
 			}
 			defer a.Close()
-			if err := a.Acts.ReplaceStore(cmd.Context(), args[0], reasonReplace); err != nil {
+			done, err := a.Acts.Decide(cmd.Context(), acts.Decision{EndStore: &acts.EndStoreOrder{Store: args[0], Replace: true, Reason: reasonReplace}})
+			if err != nil {
 				return err
+			}
+			if done.Proposal != 0 {
+				return c.showDone(done)
 			}
 			// After an act the touched copies are read at once.
 			return c.auditWith(cmd.Context(), a, acts.AuditOrder{Stores: args, Full: true, Cache: fixity.Bypassed})
@@ -277,18 +281,19 @@ retired store up again.`,
 				return err
 			}
 			defer a.Close()
-			plan, err := a.Acts.RetireStore(cmd.Context(), args[0], set, reasonRetire, dry)
+			o := acts.EndStoreOrder{Store: args[0], Set: set, Reason: reasonRetire, DryRun: dry}
+			if dry {
+				plan, err := a.Acts.EndStore(cmd.Context(), o)
+				if err != nil {
+					return err
+				}
+				return c.showPlan(plan, "retired", true)
+			}
+			done, err := a.Acts.Decide(cmd.Context(), acts.Decision{EndStore: &o})
 			if err != nil {
 				return err
 			}
-			if plan.Done && !c.json {
-				if set != "" {
-					c.printf("%s is retired in %s: none of its files is expected there any more\n", set, args[0])
-				} else {
-					c.printf("%s is retired; take it out of the configuration\n", args[0])
-				}
-			}
-			return c.showPlan(plan, "retired", dry)
+			return c.showDone(done)
 		},
 	}
 	retire.Flags().StringVar(&reasonRetire, "reason", "", "why (needed)")

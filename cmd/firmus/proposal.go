@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"strconv"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -15,9 +16,9 @@ func (c *command) proposalCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "proposal",
 		Short: "Decide with a second person",
-		Long: `If a set has two_people = true, a sign-off, a retirement and a migration need two people,
-each with an account as a reviewer. The first orders it as always; that is kept as a
-proposal. The second confirms it, and then it is done. --by NAME says who you are. If what
+		Long: `If a set has two_people = true, a sign-off, a migration, retiring files or a store, replacing a
+store and settling need two people, each with an account as a reviewer. The first orders
+it as always; that is kept as a proposal. The second confirms it, and then it is done. --by NAME says who you are. If what
 it is about changes meanwhile, the proposal is void. By command any name can be typed, so one
 account of the computer can't do both: the second person signs in on the pages. Without a command it lists what waits.`,
 		Args: cobra.NoArgs,
@@ -124,8 +125,29 @@ func (c *command) showDone(d acts.Decided) error {
 		c.document(map[string]any{"proposal": d.Proposal, "exit": 0})
 	case d.Proposal != 0:
 		c.printf("proposal %d: nothing is changed yet. Another reviewer confirms it: firmus --by NAME proposal confirm %d\n", d.Proposal, d.Proposal)
+	case d.Store != "" && d.Retired == nil && c.json:
+		c.document(map[string]any{"store": d.Store, "done": "replaced", "exit": 0})
+	case d.Store != "" && d.Retired == nil:
+		c.printf("another drive has taken the place of %s; all of it is awaited there, and counts once an audit has read it\n", d.Store)
 	case d.Retired != nil:
+		if d.Store != "" && !c.json {
+			if d.Set != "" {
+				c.printf("%s is retired in %s: none of its files is expected there any more\n", d.Set, d.Store)
+			} else {
+				c.printf("%s is retired; take it out of the configuration\n", d.Store)
+			}
+		}
 		return c.showPlan(*d.Retired, "retired", false)
+	case len(d.Settled) > 0 && c.json:
+		out := []int64{}
+		for _, f := range d.Settled {
+			out = append(out, f.ID)
+		}
+		c.document(map[string]any{"settled": out, "exit": 0})
+	case len(d.Settled) > 0:
+		for _, f := range d.Settled {
+			c.printf("[%d] settled: %s\n", f.ID, strings.TrimSpace(f.Reason))
+		}
 	case len(d.Replaced) == 1 && c.json:
 		c.document(d.Replaced[0])
 	case len(d.Replaced) > 0 && c.json:

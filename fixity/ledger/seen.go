@@ -207,6 +207,13 @@ func (f File) now() string {
 	return fmt.Sprintf("%s/%s has version %d", f.Set, DisplayPath(f.Path), f.Version)
 }
 
+// Mark tells a store that an act is about from what it may have become: whether it is in
+// use, and which drive it is.
+func (s Store) Mark() string {
+	sum := sha256.Sum256(fmt.Appendf(nil, "store %q %d %d %q %q", s.Name, nanos(s.Adopted), nanos(s.Retired), s.Identity, s.Holdings))
+	return hex.EncodeToString(sum[:16])
+}
+
 // StillStore compares a store that was read before an act with what is so in this
 // transaction: whether it is in use, and which drive it is. The error wraps
 // fixity.ErrChangedMeanwhile.
@@ -215,7 +222,7 @@ func (t *Tx) StillStore(was Store) error {
 	if err != nil {
 		return err
 	}
-	if !now.Adopted.Equal(was.Adopted) || !now.Retired.Equal(was.Retired) || now.Identity != was.Identity || now.Holdings != was.Holdings {
+	if now.Mark() != was.Mark() {
 		state := "is in use"
 		switch {
 		case !now.Retired.IsZero():

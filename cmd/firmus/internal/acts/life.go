@@ -196,10 +196,33 @@ func lastBytes(t *ledger.Tx, f ledger.File, going map[int64]bool) (bool, error) 
 // forgetBatch is how many files a transaction of ForgetStore works through.
 const forgetBatch = 500
 
-// RetireStore ends the use of a store, or of one set in it: nothing is expected there any
-// more. set is "" for all of the store. With dryRun it says what would be left with one
-// copy, or with none.
-func (e Acts) RetireStore(ctx context.Context, name, set, reason string, dryRun bool) (RetirePlan, error) {
+// EndStoreOrder ends what is known of a store.
+type EndStoreOrder struct {
+	Store   string
+	Set     string // only this set in it; "": all of it
+	Replace bool   // another drive takes its place; else it isn't used any more
+	Reason  string
+	DryRun  bool   `json:"-"` // only say what would be left
+	Saw     string // the mark of the store as the person saw it (ledger.Store); "" takes it as it is
+
+	two *second // how a second person comes in
+}
+
+// EndStore retires a store, or one set in it, or says that the folders that are configured for
+// it (another drive) are the store from now on. Either ends what is known of each copy there.
+// Nothing is deleted.
+//
+// A retired store is expected to hold nothing any more; DryRun says what would be left with one
+// copy, or with none. Of a replaced one all is awaited, and counts only when it has been read.
+func (e Acts) EndStore(ctx context.Context, o EndStoreOrder) (RetirePlan, error) {
+	if o.Replace {
+		return RetirePlan{}, e.replaceStore(ctx, o)
+	}
+	return e.retireStore(ctx, o)
+}
+
+func (e Acts) retireStore(ctx context.Context, o EndStoreOrder) (RetirePlan, error) {
+	name, set, reason, dryRun := o.Store, o.Set, o.Reason, o.DryRun
 	plan := RetirePlan{Files: []FileRef{}, LastBytes: []FileRef{}, OneLeft: []FileRef{}, NoneLeft: []FileRef{}}
 	known, err := e.knownStore(ctx, name)
 	if err != nil {
@@ -258,8 +281,11 @@ func (e Acts) RetireStore(ctx context.Context, name, set, reason string, dryRun 
 		return plan, fmt.Errorf("%s would be left without any copy that was shown to be intact, %s/%s among them: copy them elsewhere and audit first: %w",
 			fixity.Count(n, "file"), plan.NoneLeft[0].Set, plan.NoneLeft[0].Path, fixity.ErrRefused)
 	}
+	if err := e.proposeStore(ctx, o.two, known, set); err != nil {
+		return plan, err
+	}
 	// The plan is of a moment ago: each file is looked at once more where it is ended.
-	if err := e.endStore(ctx, known, set, true, reason, func(t *ledger.Tx, f ledger.File) error {
+	if err := e.endStore(ctx, known, o, func(t *ledger.Tx, f ledger.File) error {
 		left, here, err := e.leftWithout(t, f, name)
 		if _, ok := e.Rules.Set(f.Set); ok && here && err == nil && left == 0 {
 			err = fmt.Errorf("%s/%s would now be left without any copy that was shown to be intact: copy it elsewhere, audit, and say this again: %w",
@@ -292,9 +318,8 @@ func (e Acts) leftWithout(t *ledger.Tx, f ledger.File, store string) (left int, 
 	return rules.CountIndependent(holding), here, err
 }
 
-// ReplaceStore says that new folders (another drive) are the store from now on: all
-// of it is awaited there, and counts only when it has been read.
-func (e Acts) ReplaceStore(ctx context.Context, name, reason string) error {
+func (e Acts) replaceStore(ctx context.Context, o EndStoreOrder) error {
+	name, reason := o.Store, o.Reason
 	s, ok := e.Rules.Store(name)
 	if !ok {
 		return e.noStore(ctx, name)
@@ -325,7 +350,10 @@ func (e Acts) ReplaceStore(ctx context.Context, name, reason string) error {
 	if err != nil {
 		return err
 	}
-	if err := e.endStore(ctx, known, "", false, reason, func(*ledger.Tx, ledger.File) error { return nil }); err != nil {
+	if err := e.proposeStore(ctx, o.two, known, ""); err != nil {
+		return err
+	}
+	if err := e.endStore(ctx, known, o, func(*ledger.Tx, ledger.File) error { return nil }); err != nil {
 		return err
 	}
 	_, err = e.AdoptStore(ctx, name, reason)
@@ -334,9 +362,10 @@ func (e Acts) ReplaceStore(ctx context.Context, name, reason string) error {
 
 // endStore ends what is known of a store as it was when it was looked at. It works in
 // batches. Each is whole by itself: after a kill, or a refusal by may, what was ended
-// stays ended, the store is still in use, and the same order goes on.
-func (e Acts) endStore(ctx context.Context, known ledger.Store, set string, retire bool, reason string, may func(*ledger.Tx, ledger.File) error) error {
-	name := known.Name
+// stays ended, the store is still in use, and the same order goes on: a proposal waits until
+// the last batch.
+func (e Acts) endStore(ctx context.Context, known ledger.Store, o EndStoreOrder, may func(*ledger.Tx, ledger.File) error) error {
+	name, set, retire, reason := known.Name, o.Set, !o.Replace, o.Reason
 	if err := e.NoteStores(ctx); err != nil {
 		return err
 	}
@@ -344,7 +373,7 @@ func (e Acts) endStore(ctx context.Context, known ledger.Store, set string, reti
 		for done := int64(0); ; {
 			var last int64
 			if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) (err error) {
-				if err := t.StillStore(known); err != nil {
+				if err := o.still(t, known); err != nil {
 					return err
 				}
 				last, err = t.Stores.Forget(name, set, retire, done, forgetBatch, e.By, reason, func(f ledger.File) error { return may(t, f) })
@@ -358,12 +387,24 @@ func (e Acts) endStore(ctx context.Context, known ledger.Store, set string, reti
 			done = last
 		}
 		return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
-			if err := t.StillStore(known); err != nil {
+			if err := o.still(t, known); err != nil {
+				return err
+			}
+			if err := o.two.end(t); err != nil {
 				return err
 			}
 			return t.Stores.End(name, set, retire, e.By, reason)
 		})
 	})
+}
+
+// still is the guard of each batch: the store is the one that was looked at, and whoever
+// confirms may.
+func (o EndStoreOrder) still(t *ledger.Tx, known ledger.Store) error {
+	if err := t.StillStore(known); err != nil {
+		return err
+	}
+	return o.two.begin(t)
 }
 
 // noStore says why no store in use has a name: it was retired, or no store is called that.

@@ -27,6 +27,9 @@ type Decision struct {
 	SignOff *SignOffOrder `json:"sign_off,omitempty"`
 	Retire  *RetireOrder  `json:"retire,omitempty"`
 	Replace *ReplaceOrder `json:"replace,omitempty"`
+	Settle  *SettleOrder  `json:"settle,omitempty"`
+	// EndStore retires a store, or lets another drive take its place.
+	EndStore *EndStoreOrder `json:"end_store,omitempty"`
 	// Known is by which account of the computer whoever proposed it is known, if their name was
 	// only typed.
 	Known string `json:"known,omitempty"`
@@ -45,14 +48,21 @@ const (
 	actSignOff = "sign-off"
 	actRetire  = "retire"
 	actReplace = "replace"
+	actSettle  = "settle"
+	// of whole stores
+	actRetireStore  = "retire-store"
+	actReplaceStore = "replace-store"
 )
 
 // Decided is what came of a decision: it was done, or it waits for a second person.
 type Decided struct {
 	SignedOff []SignedOff
-	Retired   *RetirePlan
+	Retired   *RetirePlan // files, or those of a store
 	Replaced  []Replaced
-	Proposal  int64 // that waits for a second person; 0: it was done
+	Settled   []ledger.Finding
+	Store     string // that was retired or replaced
+	Set       string // the one that was retired in it; "": all
+	Proposal  int64  // that waits for a second person; 0: it was done
 }
 
 // errProposed ends an act in whose place a proposal was made.
@@ -86,6 +96,20 @@ func (e Acts) decide(ctx context.Context, d Decision, s *second) (out Decided, e
 		o := *d.Replace
 		o.two = s
 		out.Replaced, err = e.Replace(ctx, o)
+	case d.Settle != nil:
+		o := *d.Settle
+		o.two = s
+		out.Settled, err = e.Settle(ctx, o)
+	case d.EndStore != nil:
+		o := *d.EndStore
+		o.two = s
+		var p RetirePlan
+		if p, err = e.EndStore(ctx, o); err == nil {
+			out.Store, out.Set = o.Store, o.Set
+		}
+		if p.Done {
+			out.Retired = &p
+		}
 	default:
 		err = fmt.Errorf("nothing was decided: %w", fixity.ErrRefused)
 	}
@@ -98,21 +122,49 @@ func (e Acts) actBy(ctx context.Context, s *second, seen []ledger.Seen, fn func(
 		return e.Act(ctx, seen, fn)
 	}
 	if s == nil {
-		return fmt.Errorf("it needs two people: one proposes it, another confirms it: %w", fixity.ErrRefused)
+		return errNeedsTwo
 	}
 	if s.confirms.ID == 0 {
 		return e.propose(ctx, s, seen)
 	}
 	return e.Act(ctx, seen, func(t *ledger.Tx) error {
-		if err := mayDecide(t, s.by); err != nil {
+		if err := s.begin(t); err != nil {
 			return err
 		}
-		if err := t.Proposals.End(s.confirms.ID, fixity.ProposalConfirmed, s.by, ""); err != nil {
+		if err := s.end(t); err != nil {
 			return err
 		}
-		t.ConfirmedBy(s.by)
 		return fn(t)
 	})
+}
+
+// begin lets a transaction do something of what s confirms: it refuses whoever may not, and
+// what was taken back meanwhile. Its events bear both names.
+func (s *second) begin(t *ledger.Tx) error {
+	if s == nil || s.confirms.ID == 0 {
+		return nil
+	}
+	if err := mayDecide(t, s.by); err != nil {
+		return err
+	}
+	p, err := t.Proposals.Get(s.confirms.ID)
+	if err == nil && !p.Ended.IsZero() {
+		err = ended(p)
+	}
+	t.ConfirmedBy(s.by)
+	return err
+}
+
+// end ends what s confirms, in the transaction that does the last of it.
+func (s *second) end(t *ledger.Tx) error {
+	if s == nil || s.confirms.ID == 0 {
+		return nil
+	}
+	return t.Proposals.End(s.confirms.ID, fixity.ProposalConfirmed, s.by, "")
+}
+
+func ended(p ledger.Proposal) error {
+	return fmt.Errorf("proposal %d has ended already: %s: %w", p.ID, fixity.Means("proposal", string(p.Outcome)), fixity.ErrChangedMeanwhile)
 }
 
 func (e Acts) asksForTwo(seen []ledger.Seen) bool {
@@ -121,10 +173,47 @@ func (e Acts) asksForTwo(seen []ledger.Seen) bool {
 		if name == "" {
 			name = s.Finding.Set
 		}
-		set, _ := e.Rules.Set(name)
-		return set.TwoPeople
+		return e.setAsksForTwo(name)
 	})
 }
+
+func (e Acts) setAsksForTwo(name string) bool {
+	set, _ := e.Rules.Set(name)
+	return set.TwoPeople
+}
+
+// StoreAsksForTwo says that a second person has to confirm that a store ends, or a set in it
+// ("" for all of it): a set asks for two that it holds, or held.
+func (e Acts) StoreAsksForTwo(known ledger.Store, set string) bool {
+	if set != "" {
+		return e.setAsksForTwo(set)
+	}
+	rule, _ := e.Rules.Store(known.Name)
+	return slices.ContainsFunc(rule.Sets, e.setAsksForTwo) ||
+		slices.ContainsFunc(known.Roots, func(r ledger.Root) bool { return e.setAsksForTwo(r.Set) })
+}
+
+// proposeStore makes a proposal in the place of an act about a whole store, where that needs
+// a second person, and then gives an error.
+func (e Acts) proposeStore(ctx context.Context, s *second, known ledger.Store, set string) error {
+	switch {
+	case s != nil && s.confirms.ID != 0:
+		if s.order.EndStore.Saw != known.Mark() {
+			return fmt.Errorf("store %s was adopted or ended since: %w", known.Name, fixity.ErrChangedMeanwhile)
+		}
+		return nil
+	case !e.StoreAsksForTwo(known, set):
+		return nil
+	case s == nil:
+		return errNeedsTwo
+	}
+	o := *s.order.EndStore
+	o.Saw = known.Mark()
+	s.order.EndStore = &o
+	return e.propose(ctx, s, nil)
+}
+
+var errNeedsTwo = fmt.Errorf("it needs two people: one proposes it, another confirms it: %w", fixity.ErrRefused)
 
 // mayDecide refuses whoever is no reviewer by an account: else one person could be two by
 // typing another name.
@@ -191,6 +280,15 @@ func (d Decision) pinned(seen []ledger.Seen) (Decision, error) {
 			o.Findings, o.Saw[s.Finding.ID] = append(o.Findings, s.Finding.ID), s.Mark()
 		}
 		return Decision{SignOff: &o}, nil
+	case d.Settle != nil:
+		o := *d.Settle
+		o.Findings, o.Saw, o.Like, o.SawAll, o.Files = nil, map[int64]string{}, 0, "", int64(len(seen))
+		for _, s := range seen {
+			o.Findings, o.Saw[s.Finding.ID] = append(o.Findings, s.Finding.ID), s.Mark()
+		}
+		return Decision{Settle: &o}, nil
+	case d.EndStore != nil:
+		return Decision{EndStore: d.EndStore}, nil
 	case d.Retire != nil:
 		o := *d.Retire
 		o.Paths, o.SawAll = nil, ledger.MarkOfSeen(seen)
@@ -212,6 +310,12 @@ func (d Decision) act() (name, reason string) {
 		return actSignOff, d.SignOff.Reason
 	case d.Retire != nil:
 		return actRetire, d.Retire.Reason
+	case d.Settle != nil:
+		return actSettle, d.Settle.Reason
+	case d.EndStore != nil && d.EndStore.Replace:
+		return actReplaceStore, d.EndStore.Reason
+	case d.EndStore != nil:
+		return actRetireStore, d.EndStore.Reason
 	}
 	return actReplace, d.Replace.Reason
 }
@@ -219,10 +323,13 @@ func (d Decision) act() (name, reason string) {
 // subjects are what a decision is about, each by a word of its own.
 func (d Decision) subjects() (out []string) {
 	switch {
-	case d.SignOff != nil:
-		for _, id := range d.SignOff.Findings {
-			out = append(out, fmt.Sprint(id))
+	case d.SignOff != nil || d.Settle != nil:
+		ids, _ := d.findings()
+		for _, id := range ids {
+			out = append(out, fmt.Sprintf("finding %d", id))
 		}
+	case d.EndStore != nil:
+		out = []string{"store " + d.EndStore.Store}
 	case d.Retire != nil:
 		out = d.Retire.Paths
 	case d.Replace != nil:
@@ -233,10 +340,18 @@ func (d Decision) subjects() (out []string) {
 	return out
 }
 
-func (d Decision) overlaps(p ledger.Proposal) bool {
-	if act, _ := d.act(); act != p.Act {
-		return false
+// findings are those that a decision is about, with the marks of what was seen of them.
+func (d Decision) findings() ([]int64, map[int64]string) {
+	switch {
+	case d.SignOff != nil:
+		return d.SignOff.Findings, d.SignOff.Saw
+	case d.Settle != nil:
+		return d.Settle.Findings, d.Settle.Saw
 	}
+	return nil, nil
+}
+
+func (d Decision) overlaps(p ledger.Proposal) bool {
 	other, err := DecisionOf(p)
 	if err != nil {
 		return false
@@ -308,6 +423,21 @@ func About(p ledger.Proposal, finding int64) bool {
 	return Decision{SignOff: &SignOffOrder{Findings: []int64{finding}}}.overlaps(p)
 }
 
+// FindingsOf are those that a proposal is about.
+func FindingsOf(p ledger.Proposal) []int64 {
+	d, err := DecisionOf(p)
+	if err != nil {
+		return nil
+	}
+	ids, _ := d.findings()
+	return ids
+}
+
+// AboutStore says that a proposal is about a whole store.
+func AboutStore(p ledger.Proposal, name string) bool {
+	return Decision{EndStore: &EndStoreOrder{Store: name}}.overlaps(p)
+}
+
 // InWords says what a decision is, as an order.
 func (d Decision) InWords() string {
 	switch {
@@ -315,6 +445,16 @@ func (d Decision) InWords() string {
 		return fmt.Sprintf("sign off finding %d", d.SignOff.Findings[0])
 	case d.SignOff != nil:
 		return "sign off " + fixity.Count(len(d.SignOff.Findings), "finding")
+	case d.Settle != nil && len(d.Settle.Findings) == 1:
+		return fmt.Sprintf("leave finding %d as it is", d.Settle.Findings[0])
+	case d.Settle != nil:
+		return "leave " + fixity.Count(len(d.Settle.Findings), "finding") + " as they are"
+	case d.EndStore != nil && d.EndStore.Replace:
+		return fmt.Sprintf("let another drive take the place of store %s", d.EndStore.Store)
+	case d.EndStore != nil && d.EndStore.Set != "":
+		return fmt.Sprintf("retire the set %s in store %s", d.EndStore.Set, d.EndStore.Store)
+	case d.EndStore != nil:
+		return "retire store " + d.EndStore.Store
 	case d.Retire != nil && len(d.Retire.Paths) == 1:
 		return "retire " + ledger.DisplayPath(d.Retire.Paths[0])
 	case d.Retire != nil:
@@ -398,14 +538,21 @@ func (e Acts) voided(t *ledger.Tx, p ledger.Proposal) (seen []ledger.Seen, err e
 	if err != nil {
 		return nil, err
 	}
-	if d.SignOff != nil {
+	if d.EndStore != nil {
+		known, err := t.Stores.Get(d.EndStore.Store)
+		if err == nil && known.Mark() != d.EndStore.Saw {
+			err = fmt.Errorf("store %s was adopted or ended since: %w", known.Name, fixity.ErrChangedMeanwhile)
+		}
+		return nil, err
+	}
+	if ids, saw := d.findings(); ids != nil {
 		var changed error
-		for _, id := range d.SignOff.Findings {
+		for _, id := range ids {
 			s, err := t.SeeFinding(id)
 			if err != nil {
 				return nil, err
 			}
-			if seen = append(seen, s); s.Mark() != d.SignOff.Saw[id] && changed == nil {
+			if seen = append(seen, s); s.Mark() != saw[id] && changed == nil {
 				changed = fmt.Errorf("%s: %w", s, fixity.ErrChangedMeanwhile)
 			}
 		}
@@ -450,7 +597,7 @@ func (e Acts) Confirm(ctx context.Context, id int64) (Decided, error) {
 	}
 	switch {
 	case !p.Ended.IsZero():
-		return Decided{}, fmt.Errorf("proposal %d has ended already: %s: %w", id, fixity.Means("proposal", string(p.Outcome)), fixity.ErrChangedMeanwhile)
+		return Decided{}, ended(p.Proposal)
 	case strings.EqualFold(strings.TrimSpace(e.By), p.By):
 		return Decided{}, fmt.Errorf("you proposed it, so another person has to confirm it: %w", fixity.ErrRefused)
 	}

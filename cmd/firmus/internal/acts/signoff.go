@@ -293,6 +293,8 @@ type SettleOrder struct {
 	Reason   string
 	Saw      map[int64]string // by finding: marks of what the person was shown
 	SawAll   string           // of the class as it was shown; "" takes it as it is
+
+	two *second // how a second person comes in
 }
 
 // Settle closes findings with a reason. What they tell of stays as it is and isn't
@@ -319,8 +321,9 @@ func (e Acts) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 	if len(fs) > bulk && o.Files != int64(len(fs)) {
 		return nil, fmt.Errorf("these are %s at once. Look at some of them first; to settle them all give their number (%s): %w", fixity.Count(len(fs), "file"), e.Words.OptIs("files", len(fs)), fixity.ErrRefused)
 	}
-	return fs, e.Act(ctx, seen, func(t *ledger.Tx) error {
-		for _, f := range fs {
+	return fs, e.actBy(ctx, o.two, seen, func(t *ledger.Tx) error {
+		for i, f := range fs {
+			fs[i].Reason = reason
 			if f.Subject == fixity.OfStray {
 				if err := t.Strays.LeaveInPeace(f.Store, f.Set, f.Path); err != nil {
 					return err

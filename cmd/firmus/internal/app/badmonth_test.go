@@ -335,7 +335,7 @@ func TestBadMonth(t *testing.T) {
 		}
 		m.mend()
 		a := m.open()
-		if err := a.Acts.ReplaceStore(t.Context(), "vault", "the old drive failed"); err != nil {
+		if _, err := a.Acts.EndStore(t.Context(), acts.EndStoreOrder{Store: "vault", Replace: true, Reason: "the old drive failed"}); err != nil {
 			t.Error(err)
 		}
 		if _, err := a.Acts.Audit(t.Context(), acts.AuditOrder{Stores: []string{"vault"}, Full: true, Cache: fixity.Bypassed}); err != nil {

@@ -41,7 +41,7 @@ type Set struct {
 	// sound.
 	Restricted bool
 	// TwoPeople asks a second person to confirm what ends or changes a version: a sign-off,
-	// retiring, a migration.
+	// retiring files or a store, a migration, replacing a store, settling.
 	TwoPeople bool
 	LeaveOut  []string // own patterns, in the syntax of path.Match, besides the usual litter
 }

@@ -159,7 +159,8 @@ func tidied(fs []ledger.Finding) [][]ledger.Finding {
 }
 
 // proposed are acts that a set may ask two people for, in a letter's words.
-var proposed = map[string]string{"sign-off": "to sign off a change", "retire": "to retire files", "replace": "to put files in the place of others"}
+var proposed = map[string]string{"sign-off": "to sign off a change", "retire": "to retire files", "replace": "to put files in the place of others",
+	"settle": "to leave findings as they are", "retire-store": "to retire a store", "replace-store": "to let another drive take the place of a store"}
 
 func (w week) waits() []string {
 	var out []string

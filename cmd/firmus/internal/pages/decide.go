@@ -76,8 +76,8 @@ func settleAct(q *request) error {
 		return err
 	}
 	return q.act(fmt.Sprintf("Settle finding %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		_, err := acts.Of(a).Settle(ctx, acts.SettleOrder{Findings: []int64{id}, Reason: reason, Saw: saw})
-		return outcome{See: fmt.Sprintf("/findings/%d", id)}, err
+		d, err := acts.Of(a).Decide(ctx, acts.Decision{Settle: &acts.SettleOrder{Findings: []int64{id}, Reason: reason, Saw: saw}})
+		return decided(d, fmt.Sprintf("/findings/%d", id)), err
 	})
 }
 
@@ -101,8 +101,8 @@ func settleClass(q *request) error {
 		return err
 	}
 	return q.act(fmt.Sprintf("Settle all findings like %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		_, err := acts.Of(a).Settle(ctx, acts.SettleOrder{Findings: []int64{id}, Like: id, Files: n, Reason: reason, Saw: saw, SawAll: all})
-		return outcome{See: "/findings"}, err
+		d, err := acts.Of(a).Decide(ctx, acts.Decision{Settle: &acts.SettleOrder{Findings: []int64{id}, Like: id, Files: n, Reason: reason, Saw: saw, SawAll: all}})
+		return decided(d, "/findings"), err
 	})
 }
 

@@ -54,7 +54,7 @@ type findingData struct {
 	Like     int64  // open findings of the same class, this one with them
 	SawLike  string // their mark, if closing all of them is asked for
 	Waiting  []proposalLine
-	Two      bool     // a second person has to confirm a sign-off
+	Two      bool     // a second person has to confirm a decision
 	NotOffer []string // what isn't offered, and why
 	Copies   []copyLine
 	Versions []versionLine
@@ -148,11 +148,7 @@ func findingPage(q *request) error {
 				}
 			}
 		}
-		waiting, err := t.Proposals.Waiting()
-		if err != nil {
-			return err
-		}
-		if d.Waiting, err = proposalLines(waiting, func(p ledger.Proposal) bool { return acts.About(p, id) }); err != nil {
+		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return acts.About(p, id) }); err != nil {
 			return err
 		}
 		d.Two = q.s.asksForTwo(f.Set)

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
@@ -122,6 +123,7 @@ func kindInWords(f ledger.Finding) string {
 
 type findingsData struct {
 	Ended     bool
+	Waiting   []proposalLine
 	Counts    []countOf
 	Incidents []incidentLine
 	Groups    []group
@@ -188,6 +190,11 @@ func (d *findingsData) open(q *request, t *tx, from string) error {
 		}
 	}
 	if from == "" {
+		if q.who.Role.May(fixity.Reviewer) {
+			if d.Waiting, err = q.proposals(t, nil); err != nil {
+				return err
+			}
+		}
 		all, err := t.Findings.ListIncidents()
 		if err != nil {
 			return err
@@ -266,20 +273,21 @@ func incidentInWords(x ledger.OpenIncident) string {
 }
 
 type incidentData struct {
-	ID     int64
-	Words  string
-	First  line
-	Open   int64
-	Steps  []step
-	Amount string
-	Lines  []line
-	More   string
-	Saw    string // mark of all findings that are open
-	SignOf bool
-	Two    bool   // a second person has to confirm a sign-off
-	Put    bool   // copies can be put right by one order
-	InStep string // what a program keeps in step with the store; "" if none does
-	Person asks
+	ID      int64
+	Words   string
+	First   line
+	Open    int64
+	Steps   []step
+	Amount  string
+	Lines   []line
+	More    string
+	Saw     string // mark of all findings that are open
+	SignOf  bool
+	Two     bool // a second person has to confirm a sign-off
+	Waiting []proposalLine
+	Put     bool   // copies can be put right by one order
+	InStep  string // what a program keeps in step with the store; "" if none does
+	Person  asks
 }
 
 // incidentPage shows what happened to many files at once, with what to do about all of them.
@@ -304,6 +312,16 @@ func incidentPage(q *request) error {
 			return err
 		}
 		d.Two = q.s.asksForTwo(x.Set)
+		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { // one about an incident is about all of it
+			ids := acts.FindingsOf(p)
+			if len(ids) == 0 {
+				return false
+			}
+			f, err := t.Findings.Get(ids[0])
+			return err == nil && f.Incident == id
+		}); err != nil {
+			return err
+		}
 		d.Words, d.Open, d.First = incidentInWords(x), x.Open, lineOf(q.veiled(x.First))
 		if d.Saw, err = t.Findings.MarkOfIncident(id); err != nil {
 			return err

@@ -42,14 +42,21 @@ func (s *Site) asksForTwo(set string) bool {
 	return x.TwoPeople
 }
 
-// proposalLine is a proposal that waits.
+// proposalLine is a proposal that waits, as who looks is told of it.
 type proposalLine struct {
 	ID   int64
 	What string
+	Mine bool // who looks made it
+	May  bool // who looks may open it
 	ledger.Proposal
 }
 
-func proposalLines(all []ledger.Proposal, which func(ledger.Proposal) bool) (out []proposalLine, err error) {
+// proposals are those that wait; which picks among them, nil takes all.
+func (q *request) proposals(t *tx, which func(ledger.Proposal) bool) (out []proposalLine, err error) {
+	all, err := t.Proposals.Waiting()
+	if err != nil {
+		return nil, err
+	}
 	for _, p := range all {
 		if which != nil && !which(p) {
 			continue
@@ -58,7 +65,7 @@ func proposalLines(all []ledger.Proposal, which func(ledger.Proposal) bool) (out
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, proposalLine{p.ID, d.InWords(), p})
+		out = append(out, proposalLine{p.ID, strings.TrimSuffix(sentence(d.InWords()), "."), p.By == q.who.Name, q.who.Role.May(fixity.Reviewer), p})
 	}
 	return out, nil
 }

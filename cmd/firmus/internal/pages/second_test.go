@@ -265,3 +265,145 @@ func picture(b *browsertest.Tab, name string) {
 		b.Picture(filepath.Join(dir, name+".png"))
 	}
 }
+
+// Settling silences a difference, and retiring or replacing a store ends what is known of its
+// copies: where a set asks for two people, both names stand in the record.
+func TestTwoPeopleSettle(t *testing.T) {
+	w, id := better(t)
+	ada, tom := w.person("Ada Wren", fixity.Reviewer), w.person("Tom Reed", fixity.Reviewer)
+	at := fmt.Sprintf("/findings/%d", id)
+	if r := ada.get(at); !r.says("Propose: Leave it") {
+		t.Errorf("the page doesn't say so: %s", r.text)
+	}
+	settle := func() answer {
+		return ada.follow(ada.post(at+"/settle", "saw", ada.saw(id), "reason", "nothing better can be had"))
+	}
+	if r := settle(); !r.says("Leave finding") || !r.says("Another reviewer has to confirm it") || !w.finding(id).Open() {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	if r := settle(); !r.says("Ada Wren proposed something about it already") {
+		t.Errorf("a second proposal: %s", r.text)
+	}
+	if r := ada.follow(ada.post(at+"/sign-off", "saw", ada.saw(id), "reason", "or so", "meant", "new-transfer")); !r.says("Ada Wren proposed something about it already") {
+		t.Errorf("another decision about the same: %s", r.text)
+	}
+	p := w.waiting()
+	if len(p) != 1 {
+		t.Fatalf("%d wait", len(p))
+	}
+	for _, page := range []string{"/", "/findings", at} {
+		if r := tom.get(page); !r.says("waits for a second person") || !r.says("You can confirm it") {
+			t.Errorf("%s doesn't tell the second person: %s", page, r.text)
+		}
+		if r := ada.get(page); !r.says("You proposed it: another reviewer has to confirm it") {
+			t.Errorf("%s doesn't tell the first person: %s", page, r.text)
+		}
+	}
+	if r := tom.follow(tom.post(fmt.Sprintf("/proposals/%d/confirm", p[0].ID), "looked", "yes")); !r.says("A second person confirmed it") || w.finding(id).Settled != fixity.ByPerson {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	if told := w.told(w.finding(id).File); !slices.Contains(told, "finding-settled Ada Wren Tom Reed") {
+		t.Errorf("the record says %q", told)
+	}
+	a := *w.app.Acts.Archive
+	a.By = "Ada Wren"
+	w.again("three")
+	open := w.open()
+	if len(open) != 1 {
+		t.Fatalf("%d findings", len(open))
+	}
+	if _, err := acts.Of(&a).Settle(t.Context(), acts.SettleOrder{Findings: []int64{open[0].ID}, Reason: "so"}); !errors.Is(err, fixity.ErrRefused) || !w.finding(open[0].ID).Open() {
+		t.Errorf("past a proposal: %v", err)
+	}
+}
+
+func (w *world) store(name string) (s ledger.Store) {
+	w.t.Helper()
+	w.view(func(t *ledger.Tx) (err error) { s, err = t.Stores.Get(name); return err })
+	return s
+}
+
+func TestTwoPeopleEndAStore(t *testing.T) {
+	w := newWorld(t, twoPeople)
+	w.put("masters/QV-0107/QV-0107_A.wav", "107A", "studio", "vault")
+	w.intake()
+	w.audit()
+	ada, tom := w.person("Ada Wren", fixity.Reviewer), w.person("Tom Reed", fixity.Reviewer)
+	if r := ada.get("/stores/vault"); !r.says("Propose: Retire it") || !r.says("Propose: Replace it") {
+		t.Errorf("the page: %s", r.text)
+	}
+	order := func(act string) string {
+		t.Helper()
+		r := ada.follow(ada.post("/stores/vault/"+act, "typed", "vault", "reason", "the drive is old"))
+		all := w.waiting()
+		if len(all) != 1 || !r.says("Another reviewer has to confirm it") || !w.store("vault").Retired.IsZero() || w.store("vault").Adopted.IsZero() {
+			t.Fatalf("%s: %d wait: %d %s", act, len(all), r.code, r.text)
+		}
+		return fmt.Sprintf("/proposals/%d", all[0].ID)
+	}
+	last := func(verb fixity.Verb) (by, second string) {
+		t.Helper()
+		w.view(func(t *ledger.Tx) error {
+			e, err := t.Log.Last(verb, "vault")
+			by = e.By
+			second, _ = e.Told()["confirmed_by"].(string)
+			return err
+		})
+		return by, second
+	}
+	p := order("replace")
+	if r := tom.get("/stores/vault"); !r.says("waits for a second person") || !r.says("You can confirm it") {
+		t.Errorf("the store's page: %s", r.text)
+	}
+	// Another decision about the same store waits for the first to end.
+	if r := ada.follow(ada.post("/stores/vault/retire", "typed", "vault", "reason", "sold")); !r.says("proposed something about it already") {
+		t.Errorf("a second one: %s", r.text)
+	}
+	// It is retired meanwhile, and taken up again by one person: what Ada saw is another now.
+	if err := w.app.Ledger.Tx(t.Context(), w.now(), func(t *ledger.Tx) error { return t.Stores.End("vault", "", true, "the test", "sold") }); err != nil {
+		t.Fatal(err)
+	}
+	if r := tom.follow(tom.post(p+"/confirm", "looked", "yes")); !r.says("is void") || len(w.waiting()) != 0 {
+		t.Errorf("void: %s", r.text)
+	}
+	if r := tom.follow(tom.post("/stores/vault/adopt", "reason", "it was not sold")); r.code != 200 || !w.store("vault").Retired.IsZero() {
+		t.Fatalf("adopt: %d %s", r.code, r.text)
+	}
+	p = order("replace")
+	if r := tom.follow(tom.post(p+"/confirm", "looked", "yes")); !r.says("A second person confirmed it") {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	if by, second := last(fixity.StoreReplaced); by != "Ada Wren" || second != "Tom Reed" {
+		t.Errorf("the record says %q, %q", by, second)
+	}
+	var state fixity.State
+	w.view(func(t *ledger.Tx) error {
+		fs, err := t.Files.Under("masters", "")
+		if err != nil {
+			return err
+		}
+		cs, err := t.Copies.Of(fs[0].ID)
+		for _, c := range cs {
+			if c.Store == "vault" {
+				state = c.State
+			}
+		}
+		return err
+	})
+	if state != fixity.Awaited {
+		t.Errorf("the copy there is %s", state)
+	}
+	w.audit()
+	p = order("retire")
+	if r := tom.follow(tom.post(p+"/confirm", "looked", "yes")); !r.says("A second person confirmed it") || w.store("vault").Retired.IsZero() {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	if by, second := last(fixity.StoreRetired); by != "Ada Wren" || second != "Tom Reed" {
+		t.Errorf("the record says %q, %q", by, second)
+	}
+	a := *w.app.Acts.Archive
+	a.By = "Ada Wren"
+	if _, err := acts.Of(&a).EndStore(t.Context(), acts.EndStoreOrder{Store: "studio", Replace: true, Reason: "so"}); !errors.Is(err, fixity.ErrRefused) {
+		t.Errorf("past a proposal: %v", err)
+	}
+}

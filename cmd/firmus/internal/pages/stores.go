@@ -52,6 +52,8 @@ type storeData struct {
 	Kept    string // the mark of the kept files that were listed just now; "" if none were
 	Keeps   bool   // files are put back there, so some may be kept
 	Acts    bool   // a disk or cloud store: it has acts of its own
+	Two     bool   // a second person has to confirm that it is retired or replaced
+	Waiting []proposalLine
 	Person  asks
 }
 
@@ -99,9 +101,11 @@ func storePage(q *request) error {
 				d.Line = l
 			}
 		}
-		if d.Known, err = t.Stores.Get(rule.Name); isNotFound(err) {
-			err = nil
+		if d.Known, err = t.Stores.Get(rule.Name); err != nil && !isNotFound(err) {
+			return err
 		}
+		d.Two = acts.Of(e).StoreAsksForTwo(d.Known, "")
+		d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return acts.AboutStore(p, rule.Name) })
 		return err
 	})
 	if err != nil {
@@ -153,7 +157,8 @@ func replaceAct(q *request) error {
 		return err
 	}
 	return q.act("Replace "+name, func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		return outcome{See: pathOf(name)}, acts.Of(a).ReplaceStore(ctx, name, reason)
+		d, err := acts.Of(a).Decide(ctx, acts.Decision{EndStore: &acts.EndStoreOrder{Store: name, Replace: true, Reason: reason}})
+		return decided(d, pathOf(name)), err
 	})
 }
 
@@ -171,17 +176,18 @@ func retireAct(q *request) error {
 		}
 	}
 	return q.act("Retire "+rule.Name, func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		p, err := acts.Of(a).RetireStore(ctx, rule.Name, "", reason, dry)
-		if err != nil {
-			return outcome{}, err
-		}
+		o := acts.EndStoreOrder{Store: rule.Name, Reason: reason, DryRun: dry}
 		out := outcome{Links: []link{{pathOf(rule.Name), "Back to the store"}}}
-		left := fmt.Sprintf("%s would be left with one independent copy, %s with none that was shown to be intact.", fixity.Count(len(p.OneLeft), "file"), fixity.Count(len(p.NoneLeft), "file"))
-		if p.Done {
-			out.Lead = "The store is retired: nothing is expected there any more. Take it out of the configuration."
-		} else {
-			out.Lead = "Nothing was done. " + left
+		if dry {
+			p, err := acts.Of(a).EndStore(ctx, o)
+			out.Lead = fmt.Sprintf("Nothing was done. %s would be left with one independent copy, %s with none that was shown to be intact.", fixity.Count(len(p.OneLeft), "file"), fixity.Count(len(p.NoneLeft), "file"))
+			return out, err
 		}
+		d, err := acts.Of(a).Decide(ctx, acts.Decision{EndStore: &o})
+		if err != nil || d.Proposal != 0 {
+			return decided(d, ""), err
+		}
+		out.Lead = "The store is retired: nothing is expected there any more. Take it out of the configuration."
 		return out, nil
 	})
 }

@@ -81,11 +81,7 @@ func todayPage(q *request) error {
 			return err
 		}
 		if d.Reviewer {
-			waiting, err := t.Proposals.Waiting()
-			if err != nil {
-				return err
-			}
-			if d.Proposals, err = proposalLines(waiting, nil); err != nil {
+			if d.Proposals, err = q.proposals(t, nil); err != nil {
 				return err
 			}
 		}
