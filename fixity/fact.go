@@ -198,8 +198,19 @@ type Facts struct {
 	// intact once and the two stores are independent: a damaged copy may have been copied
 	// over a good one. "" if nothing says so.
 	WrongWay string `json:"wrong_way,omitempty"`
+	// SameBytes are copies of other files that have the version's bytes and are intact, where
+	// no copy of the file itself is.
+	SameBytes []SameBytes `json:"same_bytes,omitempty"`
 	// Seen is how it was seen, in the order in which it was found out.
 	Seen []Fact `json:"seen,omitempty"`
+}
+
+// SameBytes is a copy of another file under care, of which the bytes are those of a version.
+type SameBytes struct {
+	Set   string `json:"set"`
+	Path  Path   `json:"path"` // the other file's
+	Store string `json:"store"`
+	Disc  string `json:"disc,omitempty"` // as people call it
 }
 
 // Tells says that one of the facts is of one of the kinds.

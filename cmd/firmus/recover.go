@@ -281,6 +281,9 @@ func recoveryText(x recovering.Item) string {
 			fmt.Fprintf(&b, "    from  %s: %s\n", x.From.Store, what)
 		} else {
 			fmt.Fprintf(&b, "    from  %s: %s%s\n", x.From.Store, report.Show(x.From.Path), dated(x.From))
+			if x.From.Other != "" {
+				fmt.Fprintf(&b, "          which is another file, %s, with the same checksum\n", report.Show(x.From.Other))
+			}
 		}
 		fmt.Fprintf(&b, "    to    %s: %s%s\n", x.To.Store, report.Show(x.To.Path), dated(x.To))
 	}

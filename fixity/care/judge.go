@@ -22,10 +22,13 @@ type Case struct {
 	VersionAt time.Time // since when it is the file's
 	Vouched   bool      // a provided checksum or a person stands behind the version
 	Holdings  []Holding
-	Anatomy   fixity.Anatomy // of the copy that is judged
-	Once      bool           // the register says that its carrier can't be transferred again
-	WrongWay  bool           // that copy was intact and holds another's wrong bytes: somebody copies the wrong way round
-	Now       time.Time
+	// Same are copies of other files under care that hold the version's very bytes, where no
+	// copy of the file itself is intact.
+	Same     []Copy
+	Anatomy  fixity.Anatomy // of the copy that is judged
+	Once     bool           // the register says that its carrier can't be transferred again
+	WrongWay bool           // that copy was intact and holds another's wrong bytes: somebody copies the wrong way round
+	Now      time.Time
 }
 
 // holds says that a copy was shown to hold the file's version, by a reading or by the
@@ -83,13 +86,19 @@ const (
 
 // Verdict is what Judge says of one copy.
 type Verdict struct {
-	Finding   bool
-	Kind      fixity.Kind
-	Urgency   fixity.Urgency
-	IntactIn  []string // stores that were shown to hold the version, full quality; never nil
+	Finding  bool
+	Kind     fixity.Kind
+	Urgency  fixity.Urgency
+	IntactIn []string // stores that were shown to hold the version, full quality; never nil
+	// Same are copies of other files that have the version's bytes and are intact; none while
+	// a copy of the file itself is.
+	Same      []Copy
 	Mergeable bool
 	Step      Step
 }
+
+// known says that the version's bytes are known to be intact somewhere.
+func (v Verdict) known() bool { return len(v.IntactIn) > 0 || len(v.Same) > 0 }
 
 // Judge says what one file's copy in a store is, or on one of the discs there (carrier, or
 // 0): whether that is a finding, which kind, how urgent, where an intact copy is, and what
@@ -124,14 +133,17 @@ func Judge(r Rules, c Case, store string, carrier int64) Verdict {
 		// One store against one: having come first is no authority, so no copy is
 		// known to be intact.
 		if c.Version == 0 || !c.vouched(r) && len(v.IntactIn) < 2 {
-			v.IntactIn = []string{}
+			v.IntactIn, c.Same = []string{}, nil
 		}
+	}
+	if len(v.IntactIn) == 0 {
+		v.Same = slices.DeleteFunc(slices.Clone(c.Same), func(x Copy) bool { return !r.Counts(x, x.Held) })
 	}
 	if own.Quiet() {
 		return v
 	}
 	v.Finding = true
-	v.Urgency = Raised(urgency(r, c, own, v.IntactIn, rule), c.Once && !c.old(own))
+	v.Urgency = Raised(urgency(r, c, own, v, rule), c.Once && !c.old(own))
 	v.Mergeable = len(v.IntactIn) == 0 && c.mergeable()
 	v.Step = step(own, c.old(own), v)
 	return v
@@ -147,12 +159,16 @@ func Raised(u fixity.Urgency, once bool) fixity.Urgency {
 	return u
 }
 
-func urgency(r Rules, c Case, own Holding, intact []string, rule Store) fixity.Urgency {
+func urgency(r Rules, c Case, own Holding, v Verdict, rule Store) fixity.Urgency {
+	intact := v.IntactIn
 	if c.old(own) {
 		return fixity.Tidy // nothing that is to be kept now hangs on it
 	}
-	if len(intact) == 0 {
+	if len(intact) == 0 && len(v.Same) == 0 {
 		return fixity.NoneIntact
+	}
+	if len(intact) == 0 {
+		return fixity.AtRisk // the bytes are there, but no copy of the file is
 	}
 	switch own.State {
 	case fixity.Misplaced, fixity.Behind:
@@ -201,7 +217,7 @@ func step(own Holding, old bool, v Verdict) Step {
 	case own.Carrier == 0:
 	case s == fixity.Unreadable || s == fixity.Unsteady:
 		return StepDrive // IASA-TC 04, 8.1.7: another drive may read it
-	case len(v.IntactIn) > 0 || old:
+	case v.known() || old:
 		return StepBurn
 	}
 	switch s {
@@ -212,7 +228,7 @@ func step(own Holding, old bool, v Verdict) Step {
 	case fixity.Misplaced:
 		return StepMoveBack
 	}
-	if len(v.IntactIn) == 0 {
+	if !v.known() {
 		return StepOther
 	}
 	switch s {

@@ -262,3 +262,36 @@ func TestRaised(t *testing.T) {
 		}
 	}
 }
+
+// Where no copy of a file is intact, another file with the same bytes makes it at risk, not
+// lost: and only a copy that counts does.
+func TestJudgeSameBytes(t *testing.T) {
+	masters := rules.Sets[0]
+	for _, c := range []struct {
+		name     string
+		holdings []care.Holding
+		same     []care.Holding
+		urgency  fixity.Urgency
+		step     care.Step
+		known    int
+	}{
+		{"none", []care.Holding{in("studio", fixity.Altered, shown)}, nil, fixity.NoneIntact, care.StepOther, 0},
+		{"intact", []care.Holding{in("studio", fixity.Altered, shown)}, []care.Holding{intact("studio")}, fixity.AtRisk, care.StepRecover, 1},
+		{"and it is missing", []care.Holding{in("studio", fixity.Missing, shown)}, []care.Holding{intact("vault")}, fixity.AtRisk, care.StepRecover, 1},
+		{"and it was never there", []care.Holding{in("studio", fixity.Awaited, longAgo)}, []care.Holding{intact("vault")}, fixity.AtRisk, care.StepCopy, 1},
+		{"lesser", []care.Holding{in("studio", fixity.Altered, shown)}, []care.Holding{in("discs", fixity.Intact, shown, lesser)}, fixity.NoneIntact, care.StepOther, 0},
+		{"behind", []care.Holding{in("studio", fixity.Altered, shown)}, []care.Holding{in("vault", fixity.Behind, shown)}, fixity.NoneIntact, care.StepOther, 0},
+		{"a second name", []care.Holding{in("studio", fixity.Altered, shown)}, []care.Holding{in("vault", fixity.Intact, shown, linked)}, fixity.NoneIntact, care.StepOther, 0},
+		{"but a copy of its own is intact", []care.Holding{in("studio", fixity.Altered, shown), intact("vault"), intact("cloud")}, []care.Holding{intact("studio")}, fixity.AtRisk, care.StepRecover, 0},
+		{"in a dispute nobody knows", []care.Holding{in("studio", fixity.Disputed)}, []care.Holding{intact("vault")}, fixity.NoneIntact, care.StepDecide, 0},
+	} {
+		x := care.Case{Set: masters, Version: 1, VersionAt: versionAt, Holdings: c.holdings, Now: now}
+		for _, h := range c.same {
+			x.Same = append(x.Same, h.Copy)
+		}
+		v := care.Judge(rules, x, "studio", 0)
+		if !v.Finding || v.Urgency != c.urgency || v.Step != c.step || len(v.Same) != c.known {
+			t.Errorf("%s: %+v", c.name, v)
+		}
+	}
+}

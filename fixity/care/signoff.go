@@ -45,6 +45,8 @@ type Asked struct {
 	// copies that are intact would be out of date by it.
 	Damaged bool
 	Others  []Another
+	// Same says that another file under care has the version's bytes, and is intact.
+	Same bool
 
 	// What was read of the change itself.
 	Loss      Loss // against the version; where there is none, what is lacking in it
@@ -68,6 +70,7 @@ const (
 	NeedsAWord    Objection = "needs-a-word"  // a master is frozen, and so is a decided version elsewhere: what is meant must be said
 	StillHeld     Objection = "held"          // copies hold the version
 	HeldByDiscs   Objection = "on-disc"       // discs hold it
+	HeldAsOther   Objection = "other-file"    // another file under care has its bytes, and is intact
 	CanBeMerged   Objection = "mergeable"     // the damaged copies together hold every block
 	NotLookedAt   Objection = "not-looked-at" // copies could not be looked at since
 	NotReadWell   Objection = "not-read-well" // another drive or cable may read them
@@ -149,6 +152,9 @@ func (a Asked) better() Objected {
 	}
 	if at := a.which(func(x Another) bool { return x.Disc }); len(at) > 0 {
 		return Objected{HeldByDiscs, at}
+	}
+	if a.Same {
+		return Objected{Why: HeldAsOther}
 	}
 	if a.Mergeable {
 		return Objected{CanBeMerged, a.which(func(x Another) bool { return x.State == fixity.Altered })}

@@ -41,6 +41,8 @@ func TestMaySignOff(t *testing.T) {
 		{"a master that was burned on a disc", change(care.MeantMaster, func(a *care.Asked) {
 			a.Others = others(in(fixity.Missing, true), care.Another{State: fixity.Awaited, Disc: true, Looked: true})
 		}), at(care.HeldByDiscs, 1)},
+		{"another file that has the bytes overrules it, too", change(care.MeantLost, func(a *care.Asked) { a.Same, a.Mergeable = true, true }), at(care.HeldAsOther)},
+		{"a better transfer, though another file has the earlier one's bytes", change(care.MeantNewTransfer, func(a *care.Asked) { a.Same, a.Shared = true, 1 }), at(care.NoObjection)},
 		{"a disc overrules even that nothing else is left", change(care.MeantLost, func(a *care.Asked) {
 			a.Others = others(care.Another{State: fixity.Intact, Disc: true, Looked: true})
 		}), at(care.HeldByDiscs, 0)},

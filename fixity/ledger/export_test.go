@@ -8,3 +8,9 @@ func (t *Tx) Exec(query string, args ...any) error {
 
 // SortedAtOnce is sortedAtOnce.
 const SortedAtOnce = sortedAtOnce
+
+// HaveFindings is haveFindings.
+const HaveFindings = haveFindings
+
+// SameBytes is sameBytes.
+var SameBytes = sameBytes

@@ -276,6 +276,7 @@ func (t Findings) Clear(store, set string, subject fixity.Subject, kind fixity.K
 // changes what a store is known to hold. seen, for the store it names, says what
 // this reading showed.
 func (t Findings) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) error {
+	t.judged[file] = judging{audit, by}
 	f, err := t.Files.Get(file)
 	if err != nil {
 		return err
@@ -329,6 +330,7 @@ func (t Findings) Rejudge(file, audit int64, by string, seenIn string, seen *see
 		}
 		c.Holdings = append(c.Holdings, h)
 	}
+	asked := false
 	for _, x := range copies {
 		fd, isOpen := open[place{x.Store, x.Carrier}]
 		c.Anatomy = fd.Anatomy
@@ -342,6 +344,17 @@ func (t Findings) Rejudge(file, audit int64, by string, seenIn string, seen *see
 		}
 		c.WrongWay = x.State == fixity.Altered && fd.Facts.WrongWay != ""
 		v := care.Judge(rules, c, x.Store, x.Carrier)
+		if v.Finding && len(v.IntactIn) == 0 && !asked {
+			// Only now is it worth a search.
+			asked = true
+			if c.Same, err = t.Copies.SameBytes(file, f.Version); err != nil {
+				return err
+			}
+			v = care.Judge(rules, c, x.Store, x.Carrier)
+		}
+		if fd.Facts.SameBytes, err = t.tellSame(v.Same); err != nil {
+			return err
+		}
 		if err := t.applyVerdict(f, x, was, fd.Facts, isOpen, v, s, audit, by); err != nil {
 			return err
 		}

@@ -189,6 +189,18 @@ func TestListsAreSoughtByKey(t *testing.T) {
 	}
 }
 
+// Files with the same bytes are sought by their digests: a ledger may have a million.
+func TestSameBytesAreSoughtByDigest(t *testing.T) {
+	d := onSQLite(t)
+	d.open()
+	for _, q := range []string{ledger.SameBytes, ledger.HaveFindings + ` AND m.file IN ($1, $2)`} {
+		p := plan(t, d, q, strings.Count(q, "$"))
+		if !strings.Contains(p, "version_blake3 (<expr>=?)") || strings.Contains(p, "SCAN") {
+			t.Errorf("%s:\n%s", q, p)
+		}
+	}
+}
+
 // One audit of many files, as far as the ledger is concerned.
 func BenchmarkAudit(b *testing.B) {
 	for _, n := range []int{1_000, 10_000} {

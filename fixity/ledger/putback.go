@@ -19,6 +19,7 @@ type Recovery struct {
 	From    string // the store that gives the bytes, or several whose good blocks are joined; "" for a copy that is moved back
 	Merged  bool
 	Place   string // where they lie there
+	Other   string // the file that the bytes are of, if it is another one with the same checksum
 	Kept    string // where what lay in the place is now, "" if nothing did
 	Entry   fixity.Entry
 	Reason  string
@@ -41,7 +42,7 @@ func (r Recovery) event(was Copy) string {
 
 func (r Recovery) data(was Copy) map[string]any {
 	out := map[string]any{"way": r.Way, "at": DisplayPath(r.At), "event_type": r.event(was)}
-	for _, x := range [][2]string{{"from", r.From}, {"place", DisplayPath(r.Place)}, {"kept", DisplayPath(r.Kept)}} {
+	for _, x := range [][2]string{{"from", r.From}, {"place", DisplayPath(r.Place)}, {"kept", DisplayPath(r.Kept)}, {"other_file", r.Other}} {
 		if x[1] != "" {
 			out[x[0]] = x[1]
 		}
@@ -124,13 +125,14 @@ func (t Copies) RecoveryBegun(file, finding int64, store, set string) (r Recover
 			Data struct {
 				Way, At, From, Place, Kept string
 				Merged                     bool
+				Other                      string `json:"other_file"`
 			}
 		}
 		if err := json.Unmarshal(e.Leaf(), &in); err != nil {
 			return err
 		}
 		d := in.Data
-		r = Recovery{Finding: finding, Way: d.Way, At: d.At, From: d.From, Merged: d.Merged, Place: d.Place, Kept: d.Kept, Reason: e.Reason}
+		r = Recovery{Finding: finding, Way: d.Way, At: d.At, From: d.From, Merged: d.Merged, Place: d.Place, Other: d.Other, Kept: d.Kept, Reason: e.Reason}
 		done, ok = e.Verb == fixity.Recovered, true
 		return nil
 	})

@@ -31,9 +31,10 @@ type Tx struct {
 	second string              // who confirmed what is done here; "" if nobody had to
 	rules  *care.Rules         // with volumes, once they were looked up
 
-	before map[int64]filed  // what the files added to the counts that it may change
-	ages   map[ageKey]int64 // by how much the counts by age change
-	taken  map[int64]int64  // when files were taken under care, as far as that was asked for
+	judged map[int64]judging // files whose findings were judged
+	before map[int64]filed   // what the files added to the counts that it may change
+	ages   map[ageKey]int64  // by how much the counts by age change
+	taken  map[int64]int64   // when files were taken under care, as far as that was asked for
 
 	filling map[care.RootOf]time.Time // sets that are being filled, once they were looked up
 }
@@ -61,9 +62,12 @@ func (l *Ledger) tx(ctx context.Context, write func(context.Context, func(*datab
 	err := write(ctx, func(q *database.Tx) error {
 		now := now.UTC()
 		t := (&Tx{l: l, record: record.In(q, now, l.o.By, l.schema), q: q, now: now, tally: map[tallyKey]tallyDelta{}, days: map[string]dayDelta{}, owed: map[folderKey]bool{},
-			before: map[int64]filed{}, ages: map[ageKey]int64{}, taken: map[int64]int64{}}).furnished()
+			judged: map[int64]judging{}, before: map[int64]filed{}, ages: map[ageKey]int64{}, taken: map[int64]int64{}}).furnished()
 		if err := fn(t); err != nil {
 			return err
+		}
+		if err := t.Findings.judgeSame(); err != nil {
+			return fmt.Errorf("files with the same bytes: %w", err)
 		}
 		if err := errors.Join(t.flushTallies(), t.Copies.flushFiled(), t.Copies.flushAges()); err != nil {
 			return fmt.Errorf("tallies: %w", err)

@@ -46,8 +46,11 @@ const (
 
 // Case is what is known when a copy is to be put right.
 type Case struct {
-	Copy    care.Copy         // the one that is to be put right
-	Copies  []care.Copy       // of the file, in all stores
+	Copy   care.Copy   // the one that is to be put right
+	Copies []care.Copy // of the file, in all stores
+	// Same are copies of other files under care that hold the version's very bytes: donors of
+	// last resort.
+	Same    []care.Copy
 	Found   map[string]string // by store: where a misplaced copy lies
 	Current int64             // the file's version; 0 while none has authority
 	Rules   care.Rules
@@ -171,9 +174,10 @@ func (c Case) inStep() (out []string) {
 	return out
 }
 
-// donors are the copies that may give the bytes, best first.
+// donors are the copies that may give the bytes, best first. Those of other files with the
+// same bytes come after all of the file's own.
 func (c Case) donors() ([]care.Copy, Refusal) {
-	var out []care.Copy
+	var out, same []care.Copy
 	why := NoDonor
 	if c.From != "" {
 		why = UnknownDonor
@@ -193,11 +197,23 @@ func (c Case) donors() ([]care.Copy, Refusal) {
 			why = no
 		}
 	}
-	if len(out) == 0 {
+	for _, d := range c.Same {
+		if c.From != "" && d.Store != c.From {
+			continue
+		}
+		if no := c.mayGiveSame(d); no == "" {
+			same = append(same, d)
+		} else if why == NoDonor || why == UnknownDonor {
+			why = no
+		}
+	}
+	if len(out)+len(same) == 0 {
 		return nil, why
 	}
-	slices.SortStableFunc(out, func(a, b care.Copy) int { return Better(c.Rules, a, b) })
-	return out, ""
+	for _, some := range [][]care.Copy{out, same} {
+		slices.SortStableFunc(some, func(a, b care.Copy) int { return Better(c.Rules, a, b) })
+	}
+	return append(out, same...), ""
 }
 
 // Givers are the copies whose bytes may be handed on, best first, where no copy is to be put
@@ -232,6 +248,17 @@ func (c Case) pieces() (out []care.Copy) {
 		}
 	}
 	return out
+}
+
+// mayGiveSame says why a copy of another file with the same bytes gives none, "" if it does.
+// It may lie in the very store that is put right.
+func (c Case) mayGiveSame(d care.Copy) Refusal {
+	own := c
+	own.Current, own.Copy.Store = d.Held, ""
+	if rule, _ := c.Rules.Store(d.Store); c.follows(rule) {
+		return DonorFollows
+	}
+	return own.mayGive(d)
 }
 
 // mayGive says why a copy gives no bytes, "" if it does.

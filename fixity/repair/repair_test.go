@@ -1,6 +1,7 @@
 package repair_test
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -29,6 +30,7 @@ func reportedOnly(t time.Time) func(*care.Copy) {
 	}
 }
 func holds(n int64) func(*care.Copy)   { return func(c *care.Copy) { c.Held = n } }
+func other(c *care.Copy)               { c.File, c.At, c.Held = 8, "QV-0107/b.wav", 5 }
 func lesser(c *care.Copy)              { c.Lesser = true }
 func onDisc(c *care.Copy)              { c.Carrier = 3 }
 func settled(c *care.Copy)             { c.SettledAs = c.Condition() }
@@ -125,5 +127,45 @@ func TestAMisplacedDonor(t *testing.T) {
 	c.Found = map[string]string{"attic": "elsewhere/a.wav"}
 	if p := repair.For(c); len(p.Donors) != 1 || p.Donors[0].At != "elsewhere/a.wav" {
 		t.Errorf("%+v", p)
+	}
+}
+
+// Copies of other files with the same bytes come after all of the file's own, and may lie in
+// the very store that is put right; else they are held to the same rules.
+func TestDonorsOfOtherFiles(t *testing.T) {
+	intact := fixity.Intact
+	for _, c := range []struct {
+		name         string
+		others, same []care.Copy
+		change       func(*repair.Case)
+		refused      repair.Refusal
+		donors       string // STORE:FILE
+	}{
+		{name: "none of its own", same: []care.Copy{in("attic", intact, other)}, donors: "attic:8"},
+		{name: "its own come first, however old", others: []care.Copy{in("attic", intact, readOn(day.AddDate(-1, 0, 0)))}, same: []care.Copy{in("attic", intact, other)}, donors: "attic:7 attic:8"},
+		{name: "in the same store", same: []care.Copy{in("vault", intact, other)}, donors: "vault:8"},
+		{name: "of them the best first", same: []care.Copy{in("cloud", intact, other, reportedOnly(day)), in("vault", intact, other)}, donors: "vault:8 cloud:8"},
+		{name: "that is lesser, settled, on a disc, of a store that is gone", same: []care.Copy{in("attic", intact, other, lesser), in("attic", intact, other, settled), in("discs", intact, other, onDisc), in("shed", intact, other)}, refused: repair.DonorNotWhole},
+		{name: "that is damaged", same: []care.Copy{in("attic", fixity.Altered, other)}, refused: repair.DonorNotWhole},
+		{name: "in a named store", same: []care.Copy{in("attic", intact, other), in("vault", intact, other)}, change: func(c *repair.Case) { c.From = "vault" }, donors: "vault:8"},
+		{name: "where an incident is open", same: []care.Copy{in("attic", intact, other)}, change: func(c *repair.Case) { c.Incident = func(s string) bool { return s == "attic" } }, refused: repair.OpenIncident},
+	} {
+		own := in("vault", fixity.Missing)
+		x := repair.Case{Copy: own, Copies: append([]care.Copy{own}, c.others...), Same: c.same, Current: 2, Rules: rules}
+		if c.change != nil {
+			c.change(&x)
+		}
+		p := repair.For(x)
+		var donors []string
+		for _, d := range p.Donors {
+			donors = append(donors, fmt.Sprintf("%s:%d", d.Store, d.File))
+		}
+		if p.Refused != c.refused || strings.Join(donors, " ") != c.donors {
+			t.Errorf("%s: %q from %q, want %q from %q", c.name, p.Refused, donors, c.refused, c.donors)
+		}
+	}
+	own := in("studio", fixity.Altered)
+	if p := repair.For(repair.Case{Copy: own, Copies: []care.Copy{own}, Same: []care.Copy{in("mirror", intact, other)}, Current: 2, Rules: rules}); p.Refused != repair.DonorFollows {
+		t.Errorf("from a store that follows: %+v", p)
 	}
 }

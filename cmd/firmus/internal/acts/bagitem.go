@@ -23,7 +23,8 @@ type ItemFile struct {
 	ledger.File
 	Current ledger.Version
 
-	donors []ledger.Copy
+	donors []ledger.Copy    // those of other files with the same bytes last
+	others map[int64]string // what these files are called, by number
 }
 
 // Name is SET/PATH.
@@ -76,7 +77,14 @@ func (e Acts) ItemFiles(ctx context.Context, item string) (out []ItemFile, err e
 			if err != nil {
 				return err
 			}
-			x.donors = repair.Givers(repair.Case{Copies: copies, Found: found, Current: f.Version, Rules: rules,
+			same, err := t.Copies.SameBytes(f.ID, f.Version)
+			if err != nil {
+				return err
+			}
+			if x.others, err = t.Files.Names(same); err != nil {
+				return err
+			}
+			x.donors = repair.Givers(repair.Case{Copies: copies, Same: same, Found: found, Current: f.Version, Rules: rules,
 				Incident: func(store string) bool { return len(incidents[store]) > 0 }})
 			if len(x.donors) == 0 {
 				without = append(without, x.shown())
@@ -167,7 +175,10 @@ func (e Acts) give(ctx context.Context, f ItemFile, begin func() (io.Writer, err
 				rotten = true
 				return errors.New("it doesn't have the checksum of the version any more")
 			}
-			if d.ModTime != 0 {
+			switch {
+			case d.File != f.ID: // another file's time says nothing of this one
+				e.Sayf("%s: no copy of it could be used. Its bytes were taken from %s in %s, which has the same checksum", f.shown(), f.others[d.File], d.Store)
+			case d.ModTime != 0:
 				at = time.Unix(0, d.ModTime)
 			}
 			return nil

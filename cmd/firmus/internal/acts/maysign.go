@@ -60,8 +60,20 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 		return toSign{}, e.refuse(s.Finding, fmt.Sprintf("no copy of the file is expected in %s any more", s.Finding.Store))
 	}
 	a := e.asked(s, own, m)
+	same := "" // where another file's copy lies that has the version's bytes, and what it is called
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		_, err := t.Findings.UnfinishedOf(s.File.ID)
+		all, err := t.Copies.SameBytes(s.File.ID, s.File.Version)
+		if err != nil {
+			return err
+		}
+		names, err := t.Files.Names(all)
+		if err != nil {
+			return err
+		}
+		if i := slices.IndexFunc(all, func(c ledger.Copy) bool { return e.Rules.Counts(c, c.Held) }); i >= 0 {
+			a.Same, same = true, fmt.Sprintf("%s in %s", names[all[i].File], e.PlaceOf(all[i]))
+		}
+		_, err = t.Findings.UnfinishedOf(s.File.ID)
 		a.Unfinished = err == nil
 		if errors.Is(err, fixity.ErrNotFound) {
 			return nil
@@ -73,12 +85,12 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 	if m == care.MeantKeep {
 		o := care.MaySignOff(a)
 		if o.Why != care.NoObjection {
-			return toSign{}, e.refuse(s.Finding, e.objection(s, own, o, a))
+			return toSign{}, e.refuse(s.Finding, e.objection(s, own, o, a, same))
 		}
 		return toSign{keep: true}, nil
 	}
 	if o := care.MaySignOff(a.Unread()); o.Why != care.NoObjection {
-		return toSign{}, e.refuse(s.Finding, e.objection(s, own, o, a)) // before a long reading
+		return toSign{}, e.refuse(s.Finding, e.objection(s, own, o, a, same)) // before a long reading
 	}
 	var x toSign
 	var err error
@@ -92,7 +104,7 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 		return x, fmt.Errorf("finding %d: %s: %w", s.Finding.ID, e.PlaceOf(own), err)
 	}
 	if o := care.MaySignOff(a); o.Why != care.NoObjection {
-		return x, e.refuse(s.Finding, e.objection(s, own, o, a))
+		return x, e.refuse(s.Finding, e.objection(s, own, o, a, same))
 	}
 	return x, nil
 }
@@ -182,8 +194,9 @@ func (e Acts) refuse(f ledger.Finding, why string) error {
 	return fmt.Errorf("finding %d (%s, %s in %s) can't be signed off: %s: %w", f.ID, f.Kind, ledger.DisplayPath(f.Path), f.Store, why, fixity.ErrRefused)
 }
 
-// objection says in words why a change can't be signed off, and what can be done.
-func (e Acts) objection(s ledger.Seen, own ledger.Copy, o care.Objected, a care.Asked) string {
+// objection says in words why a change can't be signed off, and what can be done; same is
+// where another file has the version's bytes.
+func (e Acts) objection(s ledger.Seen, own ledger.Copy, o care.Objected, a care.Asked, same string) string {
 	set, _ := e.Rules.Set(s.File.Set)
 	all := others(s)
 	var copies []ledger.Copy
@@ -228,6 +241,8 @@ func (e Acts) objection(s ledger.Seen, own ledger.Copy, o care.Objected, a care.
 		return fmt.Sprintf("%s. %s", held, back(copies))
 	case care.HeldByDiscs:
 		return fmt.Sprintf("the version was burned on %s. Read that first (%s); a disc that was retired counts no longer", e.places(copies), w.To(report.Order{Act: report.CheckDisc, Disc: copies[0].Disc}))
+	case care.HeldAsOther:
+		return fmt.Sprintf("the version is not lost: another file under care has the same checksum, and is intact: %s. To put these bytes in the place of the damaged ones: %s", same, w.ToRecover(s.Finding.ID))
 	case care.CanBeMerged:
 		return fmt.Sprintf("the damaged copies together hold every block of the version. Keep them all as they are, and copy nothing over them: %s", e.places(append([]ledger.Copy{own}, copies...)))
 	case care.NotLookedAt:

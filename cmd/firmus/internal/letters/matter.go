@@ -216,7 +216,11 @@ func (w writer) goodOfMany(n, none int64) string {
 		return "No intact copy of any of them is known."
 	}
 	var stores []string
+	same := 0
 	for _, f := range w.x.open {
+		if len(f.IntactIn) == 0 && len(f.Facts.SameBytes) > 0 {
+			same++
+		}
 		for _, s := range f.IntactIn {
 			if !slices.Contains(stores, s) {
 				stores = append(stores, s)
@@ -224,8 +228,15 @@ func (w writer) goodOfMany(n, none int64) string {
 		}
 	}
 	s := fmt.Sprintf("Each is known to be intact elsewhere: on the %s.", w.stores(stores))
-	if none > 0 {
+	switch {
+	case len(stores) == 0 && same > 0:
+		s = fmt.Sprintf("No copy of any of them is intact. Of %s another file with the same checksum is: see each finding.", fixity.Number(int64(same)))
+	case none > 0 || same > 0:
 		s = fmt.Sprintf("No intact copy of %s is known; the others are intact on the %s.", fixity.Number(none), w.stores(stores))
+		if same > 0 {
+			s = fmt.Sprintf("No copy of %s is intact, and of %s of these another file with the same checksum is. The others are intact on the %s.",
+				fixity.Number(none+int64(same)), fixity.Number(int64(same)), w.stores(stores))
+		}
 	}
 	switch {
 	case w.x.reads:

@@ -103,6 +103,9 @@ func (q *request) hides(f ledger.Finding) bool {
 	case f.Path == "":
 		return q.mayNotKnow(f.Set, "")
 	}
+	if slices.ContainsFunc(f.Facts.SameBytes, func(x fixity.SameBytes) bool { return q.mayNotKnow(x.Set, string(x.Path)) }) {
+		return true
+	}
 	return q.mayNotKnow(f.Set, f.Path) || f.FoundAt != "" && q.mayNotKnow(f.Set, f.FoundAt)
 }
 
@@ -112,6 +115,10 @@ func (q *request) veiled(f ledger.Finding) ledger.Finding {
 		return f
 	}
 	f.Path, f.FoundAt, f.Reason = q.withheld(f.Set, f.Path), q.withheld(f.Set, f.FoundAt), ""
+	f.Facts.SameBytes = slices.Clone(f.Facts.SameBytes)
+	for i, x := range f.Facts.SameBytes {
+		f.Facts.SameBytes[i].Path = fixity.Path(q.withheld(x.Set, string(x.Path)))
+	}
 	f.Facts.Seen = slices.DeleteFunc(slices.Clone(f.Facts.Seen), func(x fixity.Fact) bool { return len(x.Places) > 0 || len(x.Said) > 0 })
 	return f
 }

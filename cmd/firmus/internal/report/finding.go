@@ -30,6 +30,7 @@ type Finding struct {
 	Ranges     []fixity.Range `json:"ranges"`
 	RangesMore bool           `json:"ranges_more,omitempty"`
 	IntactIn   []string       `json:"intact_in"`
+	SameBytes  []SameBytes    `json:"same_bytes,omitempty"` // where another file has the bytes, if no copy of this one is intact
 	Mergeable  bool           `json:"mergeable"`
 	Incident   *int64         `json:"incident"`
 	Subject    fixity.Subject `json:"subject"`
@@ -55,6 +56,15 @@ type Finding struct {
 type WrongWay struct {
 	Store    string   `json:"store"`     // whose wrong bytes these are
 	IntactAt *Instant `json:"intact_at"` // when this copy was last known to be intact; null: not known
+}
+
+// SameBytes is a copy of another file under care that has the version's bytes and is intact.
+type SameBytes struct {
+	Store      string `json:"store"`
+	Disc       string `json:"disc,omitempty"`
+	Set        string `json:"set"`
+	Path       string `json:"path"`
+	PathBase64 string `json:"path_base64,omitempty"`
 }
 
 // Before puts findings in their order: the most urgent first, and of those what can't be
@@ -101,6 +111,11 @@ func FindingOf(f ledger.Finding, rules Rules, fresh bool) Finding {
 	}
 	if f.Incident != 0 {
 		out.Incident = &f.Incident
+	}
+	for _, x := range f.Facts.SameBytes {
+		y := SameBytes{Store: x.Store, Disc: x.Disc, Set: x.Set}
+		y.Path, y.PathBase64 = Path(string(x.Path))
+		out.SameBytes = append(out.SameBytes, y)
 	}
 	if s := f.WrongWay(); s != "" {
 		out.WrongWay = &WrongWay{s, InstantOf(f.Facts.IntactAt)}
@@ -209,6 +224,13 @@ func Good(f ledger.Finding) string {
 		return "no version counts as intact until you decide"
 	case len(f.IntactIn) > 0:
 		return "intact in " + strings.Join(f.IntactIn, ", ")
+	case len(f.Facts.SameBytes) > 0:
+		x := f.Facts.SameBytes[0]
+		where := x.Store
+		if x.Disc != "" {
+			where = "disc " + x.Disc
+		}
+		return fmt.Sprintf("no copy of this file is intact, but another file with the same checksum is: %s/%s in %s", x.Set, Show(string(x.Path)), where)
 	case f.Mergeable:
 		return "no intact copy known; the damaged copies together hold every part of it"
 	}

@@ -15,6 +15,8 @@ import (
 type Known struct {
 	File     ledger.File
 	Copies   []ledger.Copy
+	Same     []ledger.Copy    // of other files with the version's bytes
+	Others   map[int64]string // what these files are called, by number
 	Versions []Length
 	Found    map[string]string // by store: where a misplaced copy lies
 	Boxes    map[int64]string  // by carrier: the box of a disc
@@ -39,6 +41,12 @@ func know(t *ledger.Tx, file int64) (k Known, err error) {
 	if k.Copies, err = t.Copies.Of(file); err != nil {
 		return k, err
 	}
+	if k.Same, err = t.Copies.SameBytes(file, k.File.Version); err != nil {
+		return k, err
+	}
+	if k.Others, err = t.Files.Names(k.Same); err != nil {
+		return k, err
+	}
 	vs, err := t.Files.Versions(file)
 	if err != nil {
 		return k, err
@@ -61,7 +69,7 @@ func know(t *ledger.Tx, file int64) (k Known, err error) {
 			k.Found[f.Store] = f.FoundAt
 		}
 	}
-	for _, c := range k.Copies {
+	for _, c := range append(slices.Clone(k.Copies), k.Same...) {
 		if c.Carrier == 0 {
 			continue
 		}
@@ -97,7 +105,8 @@ func (k Known) version(n int64) (Length, bool) {
 type donor struct {
 	copy  ledger.Copy
 	place string
-	read  bool // a reading showed it; if not, only a service's report did
+	read  bool   // a reading showed it; if not, only a service's report did
+	other string // the file that it is a copy of, if that is another one with the same bytes
 }
 
 // rank is lower for what is known better: read since, read, reported.
@@ -129,7 +138,24 @@ func (m Matter) donors(f ledger.Finding) []donor {
 		}
 	}
 	slices.SortStableFunc(out, func(a, b donor) int { return repair.Better(m.Rules, a.copy, b.copy) })
+	if len(out) > 0 || len(f.Facts.SameBytes) == 0 {
+		return out
+	}
+	for _, c := range k.Same {
+		if m.Rules.Counts(c, c.Held) {
+			out = append(out, donor{copy: c, place: m.placeOfSame(c, f.File), read: c.Read.OK && !c.Read.At.IsZero(), other: k.Others[c.File]})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b donor) int { return repair.Better(m.Rules, a.copy, b.copy) })
 	return out
+}
+
+// placeOfSame is where a copy of another file with the same bytes lies.
+func (m Matter) placeOfSame(c ledger.Copy, file int64) string {
+	if c.Carrier != 0 {
+		return m.disc(c.Carrier, c.Disc, file) + ": " + Show(c.At)
+	}
+	return m.Where.path(c.Store, c.Set, c.At)
 }
 
 // sure are the donors that a reading showed to be intact.
@@ -199,6 +225,9 @@ func (m Matter) good(d donor, f ledger.Finding) Saying {
 		how = ", though the system's cache may have answered instead of the drive"
 	}
 	s := text(fmt.Sprintf("The GOOD copy is on the %s: it was intact when last read, %s%s.", m.on(d.copy, f.File), m.when(d.copy.Read.At), how))
+	if d.other != "" {
+		s = text(fmt.Sprintf("No copy of this file is intact. But another file, %s, has the same checksum. That file on the %s was intact when last read, %s%s.", d.other, m.on(d.copy, f.File), m.when(d.copy.Read.At), how))
+	}
 	rule, _ := m.Rules.Store(d.copy.Store)
 	now := "now"
 	if rule.Visiting {
@@ -222,9 +251,13 @@ func (m Matter) onlyReported(f ledger.Finding, ds []donor) []Step {
 		return []Step{say(fmt.Sprintf("Have the copy on the %s read first: ", fixity.And(m.names(f.IntactIn))), Order{Act: ReadStore, Stores: f.IntactIn, Full: true}, ". ", again)}
 	}
 	d := ds[0]
+	set, under := f.Set, f.Path
+	if d.other != "" {
+		set, under = d.copy.Set, d.copy.At
+	}
 	return []Step{
 		{Text: text(fmt.Sprintf("Copy nothing yet. The service reported the right checksum for the copy on the %s, %s. Nobody has read that copy:", m.on(d.copy, f.File), m.when(d.copy.Reported.At))),
 			Lines: []Line{{"IT LIES AT", d.place}}},
-		{Text: text("Have it read: ", Order{Act: ReadStore, Stores: []string{d.copy.Store}, Full: true, Set: f.Set, Under: f.Path}), Then: again},
+		{Text: text("Have it read: ", Order{Act: ReadStore, Stores: []string{d.copy.Store}, Full: true, Set: set, Under: under}), Then: again},
 	}
 }

@@ -22,7 +22,7 @@ func (m Matter) next(f ledger.Finding) []Step {
 	if f.Subject == fixity.OfRegister {
 		return m.registerSteps(f)
 	}
-	if f.Subject == fixity.OfFile && len(good) == 0 && len(f.IntactIn) > 0 && (f.Step == care.StepRecover || f.Step == care.StepCopy) {
+	if f.Subject == fixity.OfFile && len(good) == 0 && (len(f.IntactIn) > 0 || len(ds) > 0) && (f.Step == care.StepRecover || f.Step == care.StepCopy) {
 		if f.Step == care.StepRecover && fixity.State(f.Kind) != fixity.Missing {
 			return append(m.onlyReported(f, ds), say(fmt.Sprintf("Until then don't open, save or move the damaged copy on the %s; run no repair program on that drive.", m.name(f.Store))))
 		}
@@ -294,7 +294,7 @@ func (m Matter) fromDisc(f ledger.Finding) (donor, bool) {
 		return donor{}, false
 	}
 	for _, d := range sure(m.donors(f)) {
-		if d.copy.Carrier != 0 && d.copy.Held == m.Files[f.File].File.Version && f.Carrier == 0 {
+		if d.copy.Carrier != 0 && (d.other != "" || d.copy.Held == m.Files[f.File].File.Version) && f.Carrier == 0 {
 			return d, true
 		}
 	}
@@ -307,7 +307,7 @@ func (m Matter) planned(f ledger.Finding) (repair.Plan, bool) {
 	if !ok {
 		return repair.Plan{}, false
 	}
-	return repair.For(repair.Case{Copy: own, Copies: k.Copies, Found: k.Found, Current: k.File.Version, Rules: m.Rules}), true
+	return repair.For(repair.Case{Copy: own, Copies: k.Copies, Same: k.Same, Found: k.Found, Current: k.File.Version, Rules: m.Rules}), true
 }
 
 // recoverable is from where to where the program would copy by itself; nil if it doesn't.
@@ -319,7 +319,7 @@ func (m Matter) recoverable(f ledger.Finding) []Line {
 	if len(p.Donors) == 0 {
 		return nil
 	}
-	return []Line{{from, m.Where.path(p.Donors[0].Store, f.Set, p.Donors[0].At)}, {to, m.place(f)}}
+	return []Line{{from, m.Where.path(p.Donors[0].Store, p.Donors[0].Set, p.Donors[0].At)}, {to, m.place(f)}}
 }
 
 // fromTo is from which good copies a file is copied to the place of the one that a

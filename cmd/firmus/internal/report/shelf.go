@@ -23,10 +23,13 @@ func (m Matter) nextOnDisc(f ledger.Finding) []Step {
 	case len(good) > 0:
 		d := good[0]
 		burn = text(fmt.Sprintf("burn it anew from the copy on the %s, which was intact when last read, %s: ", m.on(d.copy, f.File), m.when(d.copy.Read.At)), sheet)
+		if d.other != "" {
+			burn = text(fmt.Sprintf("put the file right on a drive from another file with the same checksum, %s on the %s, and burn the disc anew: ", d.other, m.on(d.copy, f.File)), sheet)
+		}
 	case len(f.IntactIn) > 0:
 		burn = text("have a copy of what it holds read first: ", Order{Act: ReadStore, Stores: f.IntactIn, Full: true}, ". If that is intact, burn the disc anew: ", sheet)
 	}
-	known := len(f.IntactIn) > 0
+	known := len(f.IntactIn) > 0 || len(f.Facts.SameBytes) > 0
 	if f.Kind == fixity.OtherDisc {
 		where := "in the cases and boxes beside its own"
 		if x, ok := f.Facts.Find(fixity.DiscElse); ok && len(x.Said) > 0 {

@@ -34,7 +34,7 @@ type source struct {
 func (a Acts) sources(x *Item) (out []source) {
 	for _, d := range x.plan.Donors {
 		out = append(out, source{
-			from: a.shown(d), place: d.At, modTime: a.versionTime(x, d),
+			from: a.from(x, d), place: d.At, modTime: a.versionTime(x, d),
 			give:   func(ctx context.Context, in stores.Mended, p *puttingBack) error { return a.copyFrom(ctx, in, p, d, x) },
 			failed: func(ctx context.Context, bad *donorError) error { return a.donorFailed(ctx, d, bad) },
 		})
@@ -60,6 +60,9 @@ func (a Acts) versionTime(x *Item, gives ...ledger.Copy) time.Time {
 		if s, _ := a.Rules.Store(c.Store); s.Kind == repair.DiskKind && c.Held == x.version.N && c.State == fixity.Intact && c.Size >= 0 {
 			return timeOf(c)
 		}
+	}
+	if len(gives) > 0 && gives[0].File != x.seen.File.ID {
+		return time.Time{} // another file's time says nothing of this one
 	}
 	for _, c := range gives {
 		if c.State != fixity.Altered {
@@ -135,7 +138,7 @@ func (a Acts) give(ctx context.Context, u *stores.Used, d ledger.Copy, x *Item, 
 // layReady has a file that a person is to upload laid ready.
 func (a Acts) layReady(ctx context.Context, x *Item, o Order) error {
 	for _, d := range x.plan.Donors {
-		x.From = a.shown(d)
+		x.From = a.from(x, d)
 		err := a.usedFor(ctx, d, func(ctx context.Context, u *stores.Used) error {
 			return o.Upload(x.Store, x.Set, x.place, func(w io.Writer) error { return a.give(ctx, u, d, x, w) })
 		})

@@ -162,8 +162,8 @@ func (a Acts) gather(ctx context.Context, o Order, res *Result) error {
 	var files []int64
 	items := map[int64]*Item{}
 	for i := range res.Items {
-		if x := &res.Items[i]; x.State == Planned && x.Way != repair.MoveBack && items[x.seen.File.ID] == nil {
-			files, items[x.seen.File.ID] = append(files, x.seen.File.ID), x
+		if x := &res.Items[i]; x.State == Planned && x.Way != repair.MoveBack && items[x.onDisc] == nil {
+			files, items[x.onDisc] = append(files, x.onDisc), x
 		}
 	}
 	if len(files) == 0 {
@@ -210,7 +210,7 @@ func (a Acts) gather(ctx context.Context, o Order, res *Result) error {
 	for i, g := range got {
 		x := items[files[i]]
 		if g.Found {
-			p := part{Disc: res.disc, File: files[i], Version: x.version.N, Size: x.version.Size, Lacks: g.Lacks, At: a.Now()}
+			p := part{Disc: res.disc, File: x.seen.File.ID, Version: x.version.N, Size: x.version.Size, Lacks: g.Lacks, At: a.Now()}
 			if err := a.keepPart(p, opened[files[i]], x.parts); err != nil {
 				return fmt.Errorf("what %s gave could not be kept: %w", res.disc, err)
 			}
@@ -220,7 +220,7 @@ func (a Acts) gather(ctx context.Context, o Order, res *Result) error {
 			}
 		}
 		for k := range res.Items {
-			if y := &res.Items[k]; y.seen.File.ID == files[i] && y.State == Planned && !g.Found {
+			if y := &res.Items[k]; y.onDisc == files[i] && y.State == Planned && !g.Found {
 				y.State, y.Why = NoDonor, g.Why
 			}
 		}

@@ -77,10 +77,21 @@ func (a Acts) planWith(ctx context.Context, o Order, rules care.Rules) (res Resu
 		takes := pacing{t: t}
 		for _, s := range subjects {
 			x := Item{parts: partsOf(parts, s.File)}
-			n, on := onDisc[s.File.ID]
-			err := a.planOne(t, s, &x, repair.Case{Rules: rules, From: o.From, One: o.Store == "", Disc: res.disc, OnDisc: on && n == s.File.Version, Parts: len(x.parts),
-				Upload: o.Upload != nil, Failing: failing, Incident: wrong})
+			same, err := t.Copies.SameBytes(s.File.ID, s.File.Version)
 			if err != nil {
+				return err
+			}
+			n, on := onDisc[s.File.ID]
+			if on = on && n == s.File.Version; on {
+				x.onDisc = s.File.ID
+			}
+			for _, d := range same {
+				if n, ok := onDisc[d.File]; ok && n == d.Held && d.Carrier != 0 && !on {
+					on, x.onDisc = true, d.File
+				}
+			}
+			if err := a.planOne(t, s, &x, repair.Case{Rules: rules, Same: same, From: o.From, One: o.Store == "", Disc: res.disc, OnDisc: on, Parts: len(x.parts),
+				Upload: o.Upload != nil, Failing: failing, Incident: wrong}); err != nil {
 				return err
 			}
 			if x.State == Planned {
@@ -224,7 +235,7 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 		}
 		if why == repair.NoDonor || why == repair.DonorNotWhole {
 			x.State = NoDonor
-			if ds := discsOf(s); c.From == "" && c.Disc == "" && len(ds) > 0 {
+			if ds := discsOf(s, c.Same); c.From == "" && c.Disc == "" && len(ds) > 0 {
 				x.MayName = ds
 				x.Why = fmt.Sprintf("no copy in a store is known to be whole. It was burned on %s: put a disc in the drive, and name it, such as %s", fixity.And(ds), a.Words.OptIs("from", strconv.Quote(ds[0])))
 			}
@@ -235,7 +246,7 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 		return err
 	}
 	x.State, x.Way, x.OneVolume = Planned, x.plan.Way, x.plan.OneVolume
-	x.To = Shown{own.Store, a.Path(own.Store, own.Set, own.At), own.Size, timeOf(own)}
+	x.To = Shown{Store: own.Store, Path: a.Path(own.Store, own.Set, own.At), Size: own.Size, Time: timeOf(own)}
 	if x.Way == repair.MoveBack {
 		x.foundAt = f.FoundAt
 		to := own.At
@@ -255,8 +266,8 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 		case !errors.Is(err, fixity.ErrNotFound):
 			return err
 		}
-		x.From = Shown{own.Store, a.Path(own.Store, own.Set, x.foundAt), own.Size, timeOf(own)}
-		x.To = Shown{own.Store, a.Path(own.Store, own.Set, to), -1, time.Time{}}
+		x.From = Shown{Store: own.Store, Path: a.Path(own.Store, own.Set, x.foundAt), Size: own.Size, Time: timeOf(own)}
+		x.To = Shown{Store: own.Store, Path: a.Path(own.Store, own.Set, to), Size: -1}
 		return nil
 	}
 	switch {
@@ -274,7 +285,7 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 				return err
 			}
 		}
-		x.To = Shown{own.Store, a.Path(own.Store, own.Set, x.place), -1, time.Time{}}
+		x.To = Shown{Store: own.Store, Path: a.Path(own.Store, own.Set, x.place), Size: -1}
 	default:
 		x.Kept = a.Path(own.Store, own.Set, fixity.KeptFolder+"/"+x.keep()+"/"+path.Base(x.place)+"."+x.keptAs())
 	}
@@ -282,14 +293,23 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 		x.From = x.joinedFrom(c.Disc)
 		return nil
 	}
-	x.From = a.shown(x.plan.Donors[0])
+	if x.others, err = t.Files.Names(c.Same); err != nil {
+		return err
+	}
+	x.From = a.from(x, x.plan.Donors[0])
 	return nil
 }
 
-// discsOf are the discs that a file's present version was burned on.
-func discsOf(s ledger.Seen) (out []string) {
+// discsOf are the discs that a file's present version was burned on, and then those that hold
+// another file with the same bytes.
+func discsOf(s ledger.Seen, same []ledger.Copy) (out []string) {
 	for _, c := range s.Copies {
 		if c.Carrier != 0 && c.Burned == s.File.Version && s.File.Version != 0 && c.Disc != "" {
+			out = append(out, c.Disc)
+		}
+	}
+	for _, c := range same {
+		if c.Carrier != 0 && !c.Lesser && c.Disc != "" && !slices.Contains(out, c.Disc) {
 			out = append(out, c.Disc)
 		}
 	}
@@ -313,8 +333,9 @@ func (x *Item) joinedFrom(disc string) Shown {
 	return Shown{Store: fixity.And(out), Size: x.version.Size}
 }
 
-func (a Acts) shown(d ledger.Copy) Shown {
-	return Shown{d.Store, a.Path(d.Store, d.Set, d.At), d.Size, timeOf(d)}
+// from is a donor as a person is shown it.
+func (a Acts) from(x *Item, d ledger.Copy) Shown {
+	return Shown{Store: d.Store, Path: a.Path(d.Store, d.Set, d.At), Size: d.Size, Time: timeOf(d), Other: x.others[d.File]}
 }
 
 // keep is the folder below fixity.KeptFolder in which what lies in the place is kept: by the

@@ -68,6 +68,9 @@ type Shown struct {
 	Path  string    `json:"path"` // the whole path, as the system writes it
 	Size  int64     `json:"size"` // bytes; -1 if nothing lies there
 	Time  time.Time `json:"time,omitzero"`
+	// Other names the file that it is a copy of, where that is another one under care with
+	// the same checksum; "" else.
+	Other string `json:"other_file,omitempty"`
 }
 
 // Item is one copy that is to be put right.
@@ -92,8 +95,10 @@ type Item struct {
 	copy    ledger.Copy // as it is in the ledger
 	place   string      // where it is put
 	plan    repair.Plan
-	parts   []part // of it, that discs gave
-	named   string // the disc that is to give its bytes; "": none was named
+	parts   []part           // of it, that discs gave
+	others  map[int64]string // names of the other files that may give its bytes, by number
+	onDisc  int64            // the file that the named disc holds: this one, or another with the same bytes
+	named   string           // the disc that is to give its bytes; "": none was named
 	version ledger.Version
 	foundAt string // of what is moved back
 	found   fixity.Entry
@@ -364,7 +369,7 @@ func (a Acts) recoverOne(ctx context.Context, u *stores.Used, x *Item, o Order) 
 	p := puttingBack{PuttingBack: fixity.PuttingBack{Path: x.place, Was: was, Keep: fixity.KeptFolder + "/" + x.keep(), As: x.keptAs()}}
 	sources := a.sources(x)
 	for i, src := range sources {
-		r.From, r.Place, p.ModTime = src.from.Store, src.place, src.modTime
+		r.From, r.Place, r.Other, p.ModTime = src.from.Store, src.place, src.from.Other, src.modTime
 		r.Merged = src.joined && len(x.plan.Merge)+len(x.parts) > 1
 		x.From = src.from
 		if err := a.recoveryOrdered(ctx, x, r); errors.Is(err, fixity.ErrChangedMeanwhile) {

@@ -109,8 +109,8 @@ func lies(ctx context.Context, root stores.Root, at string, v ledger.Version) bo
 
 // takeUp makes a copy that is in its place already due at once; done: that is recorded.
 func (a Acts) takeUp(ctx context.Context, u *stores.Used, root stores.Root, x *Item, r ledger.Recovery, done bool) error {
-	if i := slices.IndexFunc(x.plan.Donors, func(d ledger.Copy) bool { return d.Store == r.From }); i >= 0 {
-		x.From = a.shown(x.plan.Donors[i])
+	if i := slices.IndexFunc(x.plan.Donors, func(d ledger.Copy) bool { return d.Store == r.From && x.others[d.File] == r.Other }); i >= 0 {
+		x.From = a.from(x, x.plan.Donors[i])
 	} else if r.From != "" && r.Place == "" {
 		x.From = Shown{Store: r.From, Size: x.version.Size} // it was joined, or a disc gave it
 	}
