@@ -9,13 +9,14 @@ type Job struct{ Audit, Shard int64 }
 // Phase is how far an audit or a shard has come. Stored: never change one.
 type Phase string
 
-// Phases. An audit goes through list, prove, read and done; a shard is Listed or
-// Proved while it waits for the others.
+// Phases. An audit goes through list, prove, first if something is to be read before the
+// rest, read and done; a shard is Listed or Proved while it waits for the others.
 const (
 	PhaseList   Phase = "list"
 	PhaseListed Phase = "listed"
 	PhaseProve  Phase = "prove" // read what may be a misplaced file, before anything is called missing
 	PhaseProved Phase = "proved"
+	PhaseFirst  Phase = "first" // read what can't be transferred again, before all else that is due
 	PhaseRead   Phase = "read"
 	PhaseDone   Phase = "done"
 	PhaseCutOff Phase = "cut-off"

@@ -362,6 +362,7 @@ var Vocabulary = []Term{
 	{"phase", "listed", "listed, and waits for the rest"},
 	{"phase", "prove", "what may be misplaced is being read"},
 	{"phase", "proved", "read, and waits for the rest"},
+	{"phase", "first", "what can't be transferred again is being read, if it is due"},
 	{"phase", "read", "what is due is being read"},
 	{"phase", "done", "ended"},
 	{"phase", "cut-off", "cut off before its end"},

@@ -126,7 +126,7 @@ func (a *Auditor) Slice(ctx context.Context, j fixity.Job) error {
 	switch s.Phase {
 	case fixity.PhaseList:
 		return a.list(ctx, func(yield func(fixity.Shard) error) error { return yield(s) })
-	case fixity.PhaseProve, fixity.PhaseRead:
+	case fixity.PhaseProve, fixity.PhaseFirst, fixity.PhaseRead:
 		return a.read(ctx, func(yield func(fixity.Shard) error) error { return yield(s) })
 	}
 	return nil // another process has done it
@@ -134,7 +134,7 @@ func (a *Auditor) Slice(ctx context.Context, j fixity.Job) error {
 
 // Run does a whole audit, slice by slice, from whatever phase it is in.
 func (a *Auditor) Run(ctx context.Context, audit int64, phase fixity.Phase) error {
-	steps := []fixity.Phase{fixity.PhaseList, fixity.PhaseProve, fixity.PhaseRead}
+	steps := []fixity.Phase{fixity.PhaseList, fixity.PhaseProve, fixity.PhaseFirst, fixity.PhaseRead}
 	begun := false
 	for _, p := range steps {
 		if begun = begun || p == phase; !begun {
@@ -216,9 +216,9 @@ func (a *Auditor) slices(ctx context.Context, audit int64, p fixity.Phase) error
 	if err != nil {
 		return err
 	}
-	work := map[fixity.Phase]func(context.Context, func(func(fixity.Shard) error) error) error{fixity.PhaseList: a.list, fixity.PhaseProve: a.read, fixity.PhaseRead: a.read}[p]
-	if work == nil {
-		return nil
+	work := a.read
+	if p == fixity.PhaseList {
+		work = a.list
 	}
 	return work(ctx, func(yield func(fixity.Shard) error) error {
 		for _, j := range jobs {

@@ -120,7 +120,7 @@ func (t Audits) closeShards(a Audit) error {
 			t.Event(e)
 		}
 	}
-	for _, q := range []string{`DELETE FROM shard WHERE audit = $1`, `DELETE FROM difference WHERE audit = $1`} {
+	for _, q := range []string{`DELETE FROM shard WHERE audit = $1`, `DELETE FROM difference WHERE audit = $1`, `DELETE FROM read_first WHERE audit = $1`} {
 		if _, err := t.exec(q, a.ID); err != nil {
 			return err
 		}
@@ -214,16 +214,13 @@ func (t Audits) BeginFollowUp(store string, sets []string, cache fixity.Cache, b
 			return Audit{}, false, err
 		}
 	}
-	return a, true, nil
+	a, err = t.putFirst(a)
+	return a, true, err
 }
 
-// OpenShards are the shards of an audit that are in a phase, by set and folder, but those
-// first that hold what can't be transferred again. The register is asked for these first, of
-// all that is joined: it knows few, and a store has many copies.
+// OpenShards are the shards of an audit that are in a phase, by set and folder.
 func (t Audits) OpenShards(audit int64, p fixity.Phase) ([]fixity.Job, error) {
-	return list(t.Tx, `SELECT id FROM shard WHERE audit = $1 AND phase = $2 ORDER BY CASE WHEN (set_name, top) IN (
-			SELECT i.set_name, i.top FROM register_says r CROSS JOIN file f CROSS JOIN instance i
-			WHERE r.unplayable = 1 AND f.item = r.item AND i.file = f.id AND i.carrier = 0 AND i.store = (SELECT store FROM audit WHERE id = $1)) THEN 0 ELSE 1 END, set_name, top`, []any{audit, string(p)}, func(r row) (fixity.Job, error) {
+	return list(t.Tx, `SELECT id FROM shard WHERE audit = $1 AND phase = $2 ORDER BY set_name, top`, []any{audit, string(p)}, func(r row) (fixity.Job, error) {
 		j := fixity.Job{Audit: audit}
 		err := r.Scan(&j.Shard)
 		return j, err

@@ -26,6 +26,8 @@ func (r Record) Advance(ctx context.Context, audit int64, from fixity.Phase) err
 		return r.pairUp(ctx, audit)
 	case fixity.PhaseProve:
 		return r.conclude(ctx, audit)
+	case fixity.PhaseFirst:
+		return r.readRest(ctx, audit)
 	}
 	return r.endAudit(ctx, audit)
 }
@@ -83,6 +85,7 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 		if won, err := t.Audits.movePhase(audit, fixity.PhaseProve, fixity.PhaseRead); err != nil || !won {
 			return err
 		}
+		a.Phase = fixity.PhaseRead
 		for _, set := range a.Sets {
 			var incomplete int64
 			if err := t.row(`SELECT count(*) FROM shard WHERE audit = $1 AND set_name = $2 AND complete = 0`, []any{audit, set}, &incomplete); err != nil {
@@ -107,7 +110,26 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 		if err := t.Audits.promises(a, r.by); err != nil {
 			return err
 		}
-		if err := t.Audits.takePortion(a); err != nil {
+		if _, err := t.Audits.putFirst(a); err != nil {
+			return err
+		}
+		return t.Audits.endIdle(a)
+	})
+}
+
+// readRest begins the reading of all that is due, once what goes before it was read. It does
+// nothing if another process did it.
+func (r Record) readRest(ctx context.Context, audit int64) error {
+	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
+		won, err := t.Audits.movePhase(audit, fixity.PhaseFirst, fixity.PhaseRead)
+		if err != nil || !won {
+			return err
+		}
+		if _, err := t.exec(`DELETE FROM read_first WHERE audit = $1`, audit); err != nil {
+			return err
+		}
+		a, err := t.Audits.Get(audit)
+		if err != nil {
 			return err
 		}
 		return t.Audits.endIdle(a)
@@ -224,6 +246,7 @@ func (r Record) endAudit(ctx context.Context, audit int64) error {
 		for _, q := range []string{
 			`DELETE FROM shard WHERE audit IN (SELECT id FROM audit WHERE store = $1 AND id < $2 AND ended_at <> 0)`,
 			`DELETE FROM difference WHERE audit IN (SELECT id FROM audit WHERE store = $1 AND id <= $2 AND ended_at <> 0)`,
+			`DELETE FROM read_first WHERE audit IN (SELECT id FROM audit WHERE store = $1 AND id <= $2 AND ended_at <> 0)`,
 			`DELETE FROM remark WHERE audit IN (SELECT id FROM audit WHERE store = $1 AND id < $2 AND ended_at <> 0)`,
 		} {
 			if _, err := t.exec(q, a.Store, audit); err != nil {

@@ -13,16 +13,19 @@ import (
 
 // Due is the next page, in path order after the shard's cursor, of what should be
 // read in the shard's phase: strays whose digest is wanted; and in the read phase
-// copies that are due, or all that this audit has not read yet if it is full.
+// copies that are due, or all that this audit has not read yet if it is full. In the phase
+// before that, it is those of them that can't be transferred again.
 // What the listing didn't show is left out.
 func (r Record) Due(ctx context.Context, s fixity.Shard, limit int) (out []fixity.Due, err error) {
 	now := r.now()
 	err = r.l.View(ctx, func(t *Tx) error {
-		if err := t.Audits.dueStrays(s, limit, &out); err != nil {
-			return err
-		}
-		if err := t.Audits.mayBe(s, out); err != nil || s.Phase == fixity.PhaseProve {
-			return err
+		if s.Phase != fixity.PhaseFirst {
+			if err := t.Audits.dueStrays(s, limit, &out); err != nil {
+				return err
+			}
+			if err := t.Audits.mayBe(s, out); err != nil || s.Phase == fixity.PhaseProve {
+				return err
+			}
 		}
 		var copies []fixity.Due
 		if err := t.Audits.dueCopies(s, now, limit, &copies); err != nil {
@@ -139,7 +142,12 @@ func (t Audits) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixit
 	if err != nil {
 		return err
 	}
+	of, by, bound := `instance i WHERE`, `i.at`, []any{may.due, may.file}
 	which := ` AND (i.due_at <= 0 OR i.due_at < $13 OR i.due_at = $13 AND i.file <= $14)`
+	if s.Phase == fixity.PhaseFirst {
+		of, by = `read_first p CROSS JOIN instance i WHERE p.audit = $6 AND p.set_name = $2 AND p.top = $3 AND p.at >= $12 AND i.at = p.at AND`, `p.at`
+		which, bound = ``, nil // it was kept when they were put first
+	}
 	if !ahead {
 		which += ` AND i.due_at > 0`
 	}
@@ -157,12 +165,11 @@ func (t Audits) dueCopies(s fixity.Shard, now time.Time, limit int, out *[]fixit
 	if a.Kind == FollowUp {
 		which += ` AND i.size >= 0`
 	}
-	return t.rows(`SELECT i.at, i.file, i.size, i.mtime, i.wrong FROM instance i
-		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND i.at >= $12 AND (i.at > $4 AND i.at < $5 OR i.at = $10)
+	return t.rows(`SELECT i.at, i.file, i.size, i.mtime, i.wrong FROM `+of+` i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND i.at >= $12 AND (i.at > $4 AND i.at < $5 OR i.at = $10)
 			AND i.read_audit <> $6`+which+` AND (i.due_at <= $7 OR i.due_at > $8 AND i.due_at < $11)
 			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $6 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)
-		ORDER BY i.at LIMIT $9`,
-		[]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, itself, nanos(care.Never), start, may.due, may.file}, func(r *sql.Rows) error {
+		ORDER BY `+by+` LIMIT $9`,
+		append([]any{s.Store, s.Set, []byte(s.Top), low, high, s.Audit, from, to, limit, itself, nanos(care.Never), start}, bound...), func(r *sql.Rows) error {
 			var at, wrong []byte
 			var d fixity.Due
 			if err := r.Scan(&at, &d.File, &d.Size, &d.ModTime, &wrong); err != nil {

@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
 	"errors"
@@ -63,9 +64,38 @@ func (t Audits) Portion(audit int64) (Portion, error) {
 	return x, err
 }
 
+// putFirst decides, when the reading of an audit begins, what is read before the rest: the
+// copies that are due of what can't be transferred again. The register is asked for these
+// first, of all that is joined: it knows few, and a store has many copies. It gives the audit
+// in the phase that it is in then.
+func (t Audits) putFirst(a Audit) (Audit, error) {
+	any, err := t.Register.anyOnce()
+	if err != nil || !any || a.Kind == Intake {
+		return a, errors.Join(err, t.takePortion(a))
+	}
+	from, to := t.turn(a, t.now)
+	n, err := t.exec(`INSERT INTO read_first (audit, set_name, top, at) SELECT $1, i.set_name, i.top, i.at FROM file f CROSS JOIN instance i
+		WHERE f.item IN (SELECT item FROM register_says WHERE unplayable = 1) AND i.file = f.id AND i.carrier = 0 AND i.store = $2 AND (i.due_at <= $3 OR i.due_at > $4 AND i.due_at < $5)`,
+		a.ID, a.Store, from, to, nanos(care.Never))
+	if err != nil {
+		return a, err
+	}
+	if err := t.takePortion(a); err != nil || n == 0 {
+		return a, err
+	}
+	if _, err := t.exec(`UPDATE shard SET phase = $2 WHERE audit = $1 AND phase = $3
+		AND EXISTS (SELECT 1 FROM read_first p WHERE p.audit = shard.audit AND p.set_name = shard.set_name AND p.top = shard.top)`,
+		a.ID, string(fixity.PhaseFirst), string(fixity.PhaseRead)); err != nil {
+		return a, err
+	}
+	a.Phase = fixity.PhaseFirst
+	_, err = t.exec(`UPDATE audit SET phase = $2 WHERE id = $1`, a.ID, string(a.Phase))
+	return a, err
+}
+
 // takePortion decides, when the reading of an audit begins, which of the copies that
-// are due it may read: those that have been due longest, as many as fit into what is
-// left of the day's bytes. What is due ahead of its turn, because something has
+// are due it may read: those first that can't be transferred again, then those that have been
+// due longest, as many as fit into what is left of the day's bytes. What is due ahead of its turn, because something has
 // changed or is wrong, isn't held up by that; see care.MayRunAhead.
 func (t Audits) takePortion(a Audit) error {
 	rule, _ := t.l.o.Rules.Store(a.Store)
@@ -83,26 +113,37 @@ func (t Audits) takePortion(a Audit) error {
 	from, to := t.turn(a, t.now)
 	var x Portion
 	q := care.Quota{ADay: rule.ReadADay, Used: used + strays}
-	if err := t.rows(`SELECT i.set_name, i.at, i.due_at, i.file, i.size, i.state FROM instance i
+	var late [][2][]byte // of what is to be read first, set and path of what must wait
+	if err := t.rows(`SELECT i.set_name, i.at, i.due_at, i.file, i.size, i.state, p.at IS NOT NULL AS once FROM instance i
+		LEFT JOIN read_first p ON p.audit = $2 AND p.set_name = i.set_name AND p.top = i.top AND p.at = i.at
 		WHERE i.store = $1 AND i.carrier = 0 AND (i.due_at > 0 AND i.due_at <= $3 OR i.due_at > $4 AND i.due_at < $5) AND i.size >= 0
 			AND NOT EXISTS (SELECT 1 FROM difference d WHERE d.audit = $2 AND d.set_name = i.set_name AND d.top = i.top AND d.at = i.at)
-		ORDER BY i.due_at, i.file`, []any{a.Store, a.ID, from, to, nanos(care.Never)}, func(r *sql.Rows) error {
+		ORDER BY once DESC, i.due_at, i.file`, []any{a.Store, a.ID, from, to, nanos(care.Never)}, func(r *sql.Rows) error {
 		var set, state string
 		var at []byte
 		var due, file, size int64
-		if err := r.Scan(&set, &at, &due, &file, &size, &state); err != nil {
+		var once bool
+		if err := r.Scan(&set, &at, &due, &file, &size, &state, &once); err != nil {
 			return err
 		}
 		switch {
 		case !slices.Contains(a.Sets, set) || a.Set != "" && a.Set != set || !inScope(a.Under, string(at)):
-		case q.Take(care.Cost(fixity.State(state), size)):
-			x.due, x.file = due, file
-		default:
+		case !q.Take(care.Cost(fixity.State(state), size)):
 			x.PutOff, x.PutOffLen = x.PutOff+1, x.PutOffLen+size
+			if once {
+				late = append(late, [2][]byte{[]byte(set), bytes.Clone(at)})
+			}
+		case !once:
+			x.due, x.file = due, file
 		}
 		return nil
 	}); err != nil || x.PutOff == 0 {
 		return err
+	}
+	for _, p := range late {
+		if _, err := t.exec(`DELETE FROM read_first WHERE audit = $1 AND set_name = $2 AND top = $3 AND at = $4`, a.ID, string(p[0]), []byte(top(string(p[1]))), p[1]); err != nil {
+			return err
+		}
 	}
 	_, err = t.exec(`INSERT INTO portion (audit, due_at, file, files, bytes) VALUES ($1, $2, $3, $4, $5)`, a.ID, x.due, x.file, x.PutOff, x.PutOffLen)
 	return err

@@ -41,8 +41,11 @@ func (t Audits) commitReadings(r fixity.Readings, by string) error {
 	s, to := r.Shard, r.Shard.Phase
 	if r.Done {
 		to, r.Cursor = fixity.PhaseDone, ""
-		if s.Phase == fixity.PhaseProve {
+		switch s.Phase {
+		case fixity.PhaseProve:
 			to = fixity.PhaseProved
+		case fixity.PhaseFirst:
+			to = fixity.PhaseRead
 		}
 	}
 	files, size := int64(0), int64(0)

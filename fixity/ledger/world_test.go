@@ -188,7 +188,7 @@ func (w *world) audit(store string, o order) ledger.Audit {
 		}
 		return nil
 	})
-	for _, p := range []fixity.Phase{fixity.PhaseList, fixity.PhaseProve, fixity.PhaseRead} {
+	for _, p := range []fixity.Phase{fixity.PhaseList, fixity.PhaseProve, fixity.PhaseFirst, fixity.PhaseRead} {
 		if p == o.stopAt {
 			return a
 		}

@@ -174,11 +174,11 @@ func (t Log) verifyEvent(e Event, hashes tlog.HashReader, f *fold) (lines int64,
 		return 0, err
 	}
 	var tree mlog.Lines
-	err = t.rows(`SELECT n, lines, audit, shard FROM reading WHERE event = $1 ORDER BY id`, []any{e.Seq}, func(r *sql.Rows) error {
+	err = t.rows(`SELECT n, lines, audit, shard, low, high FROM reading WHERE event = $1 ORDER BY id`, []any{e.Seq}, func(r *sql.Rows) error {
 		var n int
 		var b []byte
-		var ofAudit, ofShard int64
-		if err := r.Scan(&n, &b, &ofAudit, &ofShard); err != nil {
+		var ofAudit, ofShard, low, high int64
+		if err := r.Scan(&n, &b, &ofAudit, &ofShard, &low, &high); err != nil {
 			return err
 		}
 		if ofAudit != e.Audit || ofShard != int64(in.Data.Shard) {
@@ -193,6 +193,9 @@ func (t Log) verifyEvent(e Event, hashes tlog.HashReader, f *fold) (lines int64,
 		}
 		for _, l := range ls {
 			tree.Add([]byte(l))
+		}
+		if first, last, err := rangeOf(ls); err != nil || first != low || last != high {
+			return fmt.Errorf("event %d: its result lines are said to be about other files: %w", e.Seq, errors.Join(ErrRewritten, err))
 		}
 		return nil
 	})

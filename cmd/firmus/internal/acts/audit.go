@@ -455,6 +455,6 @@ func (e Acts) FollowUpStore(ctx context.Context, store string, cache fixity.Cach
 		}); err != nil || !due {
 			return err
 		}
-		return e.Auditor(u).Run(ctx, a.ID, fixity.PhaseRead)
+		return e.Auditor(u).Run(ctx, a.ID, a.Phase)
 	})
 }
