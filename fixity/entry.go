@@ -28,6 +28,9 @@ type Entry struct {
 	// Reported is the digest that the service which keeps the file recorded: the
 	// strongest it has, zero if it has none. A medium has none.
 	Reported Digest
+	// Weak is that Reported may be of something else than the bytes, as what whoever
+	// uploaded the file said of it: that it agrees is a report, that it doesn't is none.
+	Weak bool
 }
 
 // Pin tells one state of a file from another during a read. The inode's number isn't kept

@@ -16,34 +16,6 @@ import (
 
 var _ audit.Store = (*cloud.Folder)(nil)
 
-// seen is all that an audit sees of a set: the bytes of its files by their paths,
-// and the first error.
-func seen(f *cloud.Folder) (map[string]string, error) {
-	ctx := context.Background()
-	all := map[string]string{}
-	shards, err := f.Shards(ctx)
-	if err != nil {
-		return all, err
-	}
-	for _, shard := range shards {
-		for e, err := range f.List(ctx, shard) {
-			if err != nil {
-				return all, err
-			}
-			now, err := f.Stat(ctx, e.Path)
-			if err != nil {
-				return all, err
-			}
-			b, err := whole(f, now, 0)
-			if err != nil {
-				return all, err
-			}
-			all[e.Path] = string(b)
-		}
-	}
-	return all, nil
-}
-
 // small is an archive of three files.
 func small(t *testing.T, shared bool) (*cloudtest.Archive, *cloud.Folder, map[string]string) {
 	a := cloudtest.NewArchive(t, shared, nil)
@@ -80,7 +52,7 @@ func TestEachCallFails(t *testing.T) {
 						c.fault.Count = -1
 					}
 					a.Inject(c.fault)
-					got, err := seen(f)
+					got, err := cloudtest.Seen(f)
 					met := a.Count("") > k
 					a.Close()
 					switch {
@@ -120,7 +92,7 @@ func TestEachByteIsWrong(t *testing.T) {
 func TestNoMemberOfTheDrive(t *testing.T) {
 	a, f, want := small(t, true)
 	a.NoMember(a.Parent(a.Folder))
-	got, err := seen(f)
+	got, err := cloudtest.Seen(f)
 	if err != nil || !maps.Equal(got, want) {
 		t.Errorf("%v, %v", got, err)
 	}

@@ -207,7 +207,7 @@ type walk struct {
 	ctx    context.Context // the one of the call that this walk is
 	yield  func(path string, n *node) bool
 	enter  func(path string, n *node) bool // nil, or is told of each folder before what lies in it
-	unseen []string                        // the first few folders whose contents aren't shown
+	unseen []string                        // the first few things that can't be seen, in words
 	missed int                             // all of them
 }
 
@@ -217,9 +217,7 @@ const shown = 5
 // in walks what lies in n, the folder at prefix, and if deep below it.
 func (w *walk) in(n *node, prefix string, deep bool) error {
 	if n.item.Closed {
-		if w.missed++; w.missed <= shown {
-			w.unseen = append(w.unseen, fmt.Sprintf("%q", strings.TrimSuffix(prefix, "/")))
-		}
+		w.miss(fmt.Sprintf("what lies in %q is not shown to this account", strings.TrimSuffix(prefix, "/")))
 		return nil
 	}
 	for _, k := range n.kids {
@@ -227,6 +225,10 @@ func (w *walk) in(n *node, prefix string, deep bool) error {
 			return context.Cause(w.ctx)
 		}
 		path := prefix + k.name
+		if k.item.Hazy != "" && !w.f.litter(path, false) {
+			w.miss(fmt.Sprintf("%q: %s", path, k.item.Hazy))
+			continue
+		}
 		if k.item.Kind == Dir && !w.f.litter(path, true) {
 			if deep && w.enter != nil && !w.enter(path+"/", k) {
 				return errStopped
@@ -252,7 +254,14 @@ func (w *walk) complete() error {
 	if n := w.missed - len(w.unseen); n > 0 {
 		more = fmt.Sprintf(", and %d more", n)
 	}
-	return fmt.Errorf("%w: not shown to this account: what lies in %s%s", fixity.ErrIncomplete, strings.Join(w.unseen, ", "), more)
+	return fmt.Errorf("%w: %s%s", fixity.ErrIncomplete, strings.Join(w.unseen, ", "), more)
+}
+
+// miss notes something that can't be seen.
+func (w *walk) miss(what string) {
+	if w.missed++; w.missed <= shown {
+		w.unseen = append(w.unseen, what)
+	}
 }
 
 // Adopt says that the folder is the store id. Nothing is written: a folder is told

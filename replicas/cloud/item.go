@@ -28,6 +28,7 @@ type Item struct {
 	Kind    Kind
 	Size    int64         // bytes; only of a Blob
 	Sum     fixity.Digest // the strongest that the service recorded: SHA-256, else MD5; zero if it has none
+	Weak    bool          // Sum is of less weight: that bytes have another says nothing
 	Version string        // changes whenever a Blob's bytes are exchanged; "" if the service has no such thing
 	ModTime time.Time     // UTC; set by whoever wrote the file, so it proves nothing
 	Created time.Time     // UTC
@@ -39,6 +40,7 @@ type Item struct {
 	BinDays int           // how long the service keeps what is put there; 0 if it doesn't say
 	NoBytes bool          // a Blob whose owner forbids reading it
 	Closed  bool          // a Dir whose contents aren't shown to this account
+	Hazy    string        // why nothing sure can be said of what has this name; "" nearly always
 }
 
 // pin tells one state of a Blob from another: the item, and its version.
@@ -60,7 +62,7 @@ func (it *Item) entry(path string) fixity.Entry {
 	e := fixity.Entry{Path: path, ModTime: it.ModTime}
 	switch it.Kind {
 	case Blob:
-		e.Size, e.Pin, e.Reported = it.Size, it.pin(), it.Sum
+		e.Size, e.Pin, e.Reported, e.Weak = it.Size, it.pin(), it.Sum, it.Weak
 	case Shortcut:
 		e.Type = fixity.Link
 	default:

@@ -9,11 +9,8 @@ import (
 	"firmus/replicas/cloud"
 )
 
-// How far the clock may be off, and how soon before its end a sign-in is spoken of.
-const (
-	clockSlack = 2 * time.Minute
-	endSoon    = 3 * 24 * time.Hour
-)
+// endSoon is how soon before its end a sign-in is spoken of.
+const endSoon = 3 * 24 * time.Hour
 
 // Check says what is wrong with the credential and the clock, in plain words. It
 // makes one call.
@@ -24,20 +21,11 @@ func (s *Service) Check(ctx context.Context) []cloud.Problem {
 		err = s.class.of(err)
 		all = append(all, cloud.Problem{Grave: true, Text: err.Error(), Do: s.remedy(err)})
 	}
-	if off, ok := s.trip.clock(); ok && off.Abs() > clockSlack {
-		way := "ahead of"
-		if off < 0 {
-			way = "behind"
-		}
-		all = append(all, cloud.Problem{
-			Text: fmt.Sprintf("this computer's clock is %s %s the service's", off.Abs().Round(time.Second), way),
-			Do:   "set the clock right, and let the system keep it so: with a wrong one no token is given",
-		})
-	}
+	all = append(all, s.trip.Skew("with a wrong one no token is given")...)
 	if s.cred == nil || s.cred.RunsOut().IsZero() {
 		return all
 	}
-	end, left := s.cred.RunsOut(), s.cred.RunsOut().Sub(s.trip.now())
+	end, left := s.cred.RunsOut(), s.cred.RunsOut().Sub(s.trip.Now())
 	const again = "sign in again; if it ends every seven days, publish the project's consent screen (\"in production\")"
 	switch {
 	case left <= 0:

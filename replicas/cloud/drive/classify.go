@@ -1,17 +1,16 @@
 package drive
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
-	"net/url"
 	"strconv"
 	"strings"
 	"time"
 
 	"firmus/replicas/cloud"
+	"firmus/replicas/cloud/wire"
 
 	"cloud.google.com/go/auth"
 	"google.golang.org/api/googleapi"
@@ -86,24 +85,14 @@ func (c *classifier) as(err error, forbids cloud.Class) error {
 	if errors.As(err, &e) {
 		return c.ofAnswer(e, forbids)
 	}
-	if errors.Is(err, errRedirect) {
-		return &cloud.Error{Class: cloud.Refused, Text: "the service sent the call elsewhere; no credential is sent there", Err: err}
+	if errors.Is(err, wire.ErrTooLong) {
+		return wire.Nonsense(fmt.Errorf("%w: more than %d bytes", wire.ErrTooLong, maxAnswer))
 	}
-	if errors.Is(err, errTooLong) {
-		return nonsense(fmt.Errorf("%w: more than %d bytes", errTooLong, maxAnswer))
-	}
-	if errors.Is(err, context.Canceled) {
-		return err
-	}
-	var u *url.Error
-	if errors.As(err, &u) { // a long address says nothing to a person
-		err = u.Err
-	}
-	return &cloud.Error{Class: cloud.Later, Text: "the service was not reached", Err: err}
+	return wire.Unreached(err)
 }
 
 func (c *classifier) ofAnswer(e *googleapi.Error, forbids cloud.Class) error {
-	out := &cloud.Error{Status: e.Code, After: c.after(e.Header)}
+	out := &cloud.Error{Status: e.Code, After: wire.After(e.Header, c.now())}
 	reason, location := reasonOf(e)
 	out.Reason = reason
 	m, known := reasons[reason]
@@ -161,18 +150,6 @@ func reasonOf(e *googleapi.Error) (reason, location string) {
 	return "", ""
 }
 
-// after is how long a Retry-After header asks to wait (RFC 9110, section 10.2.3).
-func (c *classifier) after(h http.Header) time.Duration {
-	v := h.Get("Retry-After")
-	if s, err := strconv.ParseInt(v, 10, 32); err == nil && s > 0 {
-		return time.Duration(s) * time.Second
-	}
-	if t, err := http.ParseTime(v); err == nil {
-		return max(t.Sub(c.now()), 0)
-	}
-	return 0
-}
-
 // tokenError is a token that could not be had.
 type tokenError struct{ err error }
 
@@ -187,7 +164,7 @@ func (c *classifier) ofToken(t *tokenError) error {
 	if !errors.As(t.err, &a) || a.Response == nil {
 		return out
 	}
-	out.Status, out.Err, out.After = a.Response.StatusCode, nil, c.after(a.Response.Header)
+	out.Status, out.Err, out.After = a.Response.StatusCode, nil, wire.After(a.Response.Header, c.now())
 	if out.Status >= 500 || out.Status == http.StatusTooManyRequests || out.Status == http.StatusRequestTimeout {
 		out.Text = "the server that gives out tokens has an outage"
 		return out

@@ -7,12 +7,10 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"net/netip"
-	"net/url"
-	"os"
 	"time"
 
 	"firmus/fixity"
+	"firmus/replicas/cloud/wire"
 
 	"cloud.google.com/go/auth"
 	"cloud.google.com/go/auth/credentials"
@@ -63,9 +61,6 @@ type Credential struct {
 	url  string // where tokens come from
 }
 
-// maxCredential bounds a credential's file.
-const maxCredential = 1 << 16
-
 // LoadCredential reads the file of a service account's key or of a sign-in. It
 // refuses (fixity.ErrRefused) a file that other accounts of this computer can read,
 // one of another type, and a key that is to be sent anywhere but to the service;
@@ -75,24 +70,9 @@ func LoadCredential(path string) (*Credential, error) { return loadCredential(pa
 // loadCredential also takes a key whose tokens come from testURL, if that is on
 // this computer.
 func loadCredential(path, testURL string) (*Credential, error) {
-	f, err := os.Open(path)
+	text, err := wire.Secret(path)
 	if err != nil {
-		return nil, fmt.Errorf("credential: %w", err)
-	}
-	defer f.Close()
-	fi, err := f.Stat()
-	if err != nil {
-		return nil, fmt.Errorf("credential: %w", err)
-	}
-	if !fi.Mode().IsRegular() || fi.Size() > maxCredential {
-		return nil, fmt.Errorf("credential %s: %w: no key file", path, fixity.ErrRefused)
-	}
-	if why := readByOthers(fi); why != "" {
-		return nil, fmt.Errorf("credential %s: %w: %s can read it: make it yours alone (chmod 600)", path, fixity.ErrRefused, why)
-	}
-	text := make([]byte, fi.Size())
-	if _, err := f.ReadAt(text, 0); err != nil && len(text) > 0 {
-		return nil, fmt.Errorf("credential: %w", err)
+		return nil, err
 	}
 	c, err := parseCredential(text, testURL)
 	if err != nil {
@@ -170,17 +150,4 @@ func (c *Credential) tokens(client *http.Client) (auth.TokenProvider, error) {
 		return nil, fmt.Errorf("credential: %w: %w", fixity.ErrRefused, err)
 	}
 	return got, nil
-}
-
-// loopback says that address is of a server on this computer.
-func loopback(address string) bool {
-	u, err := url.Parse(address)
-	if err != nil || u.Scheme != "http" || u.User != nil {
-		return false
-	}
-	if u.Hostname() == "localhost" {
-		return true
-	}
-	ip, err := netip.ParseAddr(u.Hostname())
-	return err == nil && ip.IsLoopback()
 }

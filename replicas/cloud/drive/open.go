@@ -8,10 +8,10 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
-	"sync"
 	"time"
 
 	"firmus/fixity"
+	"firmus/replicas/cloud/wire"
 
 	"cloud.google.com/go/auth"
 	api "google.golang.org/api/drive/v3"
@@ -46,7 +46,7 @@ func Open(ctx context.Context, o Options) (*Service, error) {
 		return nil, errors.New("drive: no clock")
 	}
 	for _, u := range []string{o.Endpoint, o.TokenURL} {
-		if u != "" && !loopback(u) {
+		if u != "" && !wire.Loopback(u) {
 			return nil, fmt.Errorf("drive: %w: %q is no test server on this computer", fixity.ErrRefused, u)
 		}
 	}
@@ -57,7 +57,7 @@ func Open(ctx context.Context, o Options) (*Service, error) {
 		return nil, fmt.Errorf("drive: %w: no credential", fixity.ErrRefused)
 	}
 	if o.Transport == nil {
-		o.Transport = transport()
+		o.Transport = wire.Transport()
 	}
 	endpoint := serviceURL
 	if o.Endpoint != "" {
@@ -67,13 +67,13 @@ func Open(ctx context.Context, o Options) (*Service, error) {
 	if err != nil {
 		return nil, fmt.Errorf("drive: endpoint: %w", err)
 	}
-	clock := &dated{base: o.Transport, now: o.Now}
-	s := &Service{trip: &roundTripper{dated: clock, host: u.Host}, class: &classifier{now: o.Now}}
+	clock := &wire.Dated{Base: o.Transport, Now: o.Now}
+	s := &Service{trip: &roundTripper{Dated: clock, host: u.Host}, class: &classifier{now: o.Now}}
 	if o.Credential != "" {
 		if s.cred, err = loadCredential(o.Credential, o.TokenURL); err != nil {
 			return nil, err
 		}
-		client := &http.Client{Transport: clock, CheckRedirect: stay, Timeout: time.Minute}
+		client := &http.Client{Transport: clock, CheckRedirect: wire.Stay, Timeout: time.Minute}
 		s.trip.tokens = &tokens{make: func() (auth.TokenProvider, error) { return s.cred.tokens(client) }}
 		if _, err = s.trip.tokens.provider(nil); err != nil {
 			return nil, err
@@ -81,7 +81,7 @@ func Open(ctx context.Context, o Options) (*Service, error) {
 		s.class.who, s.class.key = s.cred.Who(), s.cred.IsKey()
 	}
 	// With a client of our own the library adds no credential, scope or retry.
-	s.api, err = api.NewService(ctx, option.WithHTTPClient(&http.Client{Transport: s.trip, CheckRedirect: stay}),
+	s.api, err = api.NewService(ctx, option.WithHTTPClient(&http.Client{Transport: s.trip, CheckRedirect: wire.Stay}),
 		option.WithEndpoint(endpoint), option.WithLogger(slog.New(slog.DiscardHandler)))
 	if err != nil {
 		return nil, fmt.Errorf("drive: %w", err)
@@ -92,46 +92,3 @@ func Open(ctx context.Context, o Options) (*Service, error) {
 
 // Account is the account of the credential in words, "" at a test server.
 func (s *Service) Account() string { return s.class.who }
-
-// transport bounds what has no bound of its own; package cloud bounds the rest.
-func transport() *http.Transport {
-	t := http.DefaultTransport.(*http.Transport).Clone()
-	t.Proxy = nil
-	t.ResponseHeaderTimeout = time.Minute
-	t.MaxIdleConnsPerHost = 4
-	return t
-}
-
-// errRedirect: an answer sends the call to another place.
-var errRedirect = errors.New("sent to another address")
-
-// stay follows no redirect: a token would be sent along.
-func stay(*http.Request, []*http.Request) error { return errRedirect }
-
-// dated carries calls and notes how far this computer's clock is from the server's.
-type dated struct {
-	base http.RoundTripper
-	now  func() time.Time
-	mu   sync.Mutex
-	off  time.Duration // this computer's clock is so far ahead
-	seen bool
-}
-
-func (d *dated) RoundTrip(r *http.Request) (*http.Response, error) {
-	res, err := d.base.RoundTrip(r)
-	if err == nil {
-		if t, err := http.ParseTime(res.Header.Get("Date")); err == nil {
-			d.mu.Lock()
-			d.off, d.seen = d.now().Sub(t), true
-			d.mu.Unlock()
-		}
-	}
-	return res, err
-}
-
-// clock is how far this computer's clock is ahead, false if no server said.
-func (d *dated) clock() (time.Duration, bool) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return d.off, d.seen
-}

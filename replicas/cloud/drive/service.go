@@ -5,12 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"mime"
 	"net/http"
-	"path"
 	"strings"
 
 	"firmus/replicas/cloud"
+	"firmus/replicas/cloud/wire"
 
 	api "google.golang.org/api/drive/v3"
 	"google.golang.org/api/googleapi"
@@ -43,7 +42,7 @@ func (s *Service) Get(ctx context.Context, id string) (cloud.Item, error) {
 	}
 	it, err := item(f)
 	if err != nil {
-		return it, nonsense(err)
+		return it, wire.Nonsense(err)
 	}
 	return it, nil
 }
@@ -74,7 +73,7 @@ func (s *Service) Page(ctx context.Context, q cloud.Query, token string) (cloud.
 	p := cloud.Page{Next: l.NextPageToken, Partial: l.IncompleteSearch, Items: make([]cloud.Item, len(l.Files))}
 	for i, f := range l.Files {
 		if p.Items[i], err = item(f); err != nil {
-			return cloud.Page{}, nonsense(err)
+			return cloud.Page{}, wire.Nonsense(err)
 		}
 	}
 	return p, nil
@@ -104,7 +103,7 @@ func quote(s string) string {
 // whole file: without one, Go's transport offers to take the bytes compressed.
 func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.ReadCloser, error) {
 	call := s.api.Files.Get(it.ID).Context(ctx).SupportsAllDrives(true)
-	call.Header().Set("Range", fmt.Sprintf("bytes=%d-%d", offset, it.Size-1))
+	call.Header().Set("Range", wire.Range(offset, it.Size))
 	res, err := call.Download()
 	if err != nil {
 		var e *googleapi.Error
@@ -113,11 +112,11 @@ func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.Rea
 		}
 		return nil, s.class.ofFile(err)
 	}
-	if isPage(res, it) {
+	if wire.IsPage(res, it.Name) {
 		res.Body.Close()
-		return nil, &cloud.Error{Class: cloud.Later, Status: res.StatusCode, Text: "a web page came instead of the file's bytes: an outage of the service, or a sign-in page of the network between"}
+		return nil, wire.PageInstead(res.StatusCode, "the file's bytes")
 	}
-	if err := rightRange(res, offset, it.Size); err != nil {
+	if err := wire.RightRange(res, offset, it.Size); err != nil {
 		res.Body.Close()
 		return nil, err
 	}
@@ -131,45 +130,11 @@ func (s *Service) Export(ctx context.Context, id, mediaType string) (io.ReadClos
 	if err != nil {
 		return nil, s.class.ofFile(err)
 	}
-	if isPage(res, cloud.Item{}) {
+	if wire.IsPage(res, "") {
 		res.Body.Close()
-		return nil, &cloud.Error{Class: cloud.Later, Status: res.StatusCode, Text: "a web page came instead of the document: an outage of the service, or a sign-in page of the network between"}
+		return nil, wire.PageInstead(res.StatusCode, "the document")
 	}
 	return res.Body, nil
-}
-
-// isPage says that an answer is a page for people, whatever its status says, and that the
-// file is none.
-func isPage(res *http.Response, it cloud.Item) bool {
-	kind, _, _ := mime.ParseMediaType(res.Header.Get("Content-Type"))
-	ext := strings.ToLower(path.Ext(it.Name))
-	return kind == "text/html" && ext != ".html" && ext != ".htm"
-}
-
-// rightRange says whether an answer has the bytes that were asked for (RFC 9110,
-// sections 14.4 and 15.3.7).
-func rightRange(res *http.Response, offset, size int64) error {
-	if res.StatusCode == http.StatusOK && offset == 0 {
-		if res.ContentLength >= 0 && res.ContentLength != size {
-			return fmt.Errorf("%w: %d bytes are offered", cloud.ErrOtherSize, res.ContentLength)
-		}
-		return nil
-	}
-	if res.StatusCode != http.StatusPartialContent {
-		return nonsense(fmt.Errorf("a range was asked for, and answered with status %d", res.StatusCode))
-	}
-	var from, to, all int64
-	text := res.Header.Get("Content-Range")
-	if n, err := fmt.Sscanf(text, "bytes %d-%d/%d", &from, &to, &all); err != nil || n != 3 {
-		return nonsense(fmt.Errorf("Content-Range %q can't be understood", text))
-	}
-	if all != size {
-		return fmt.Errorf("%w: it has %d bytes", cloud.ErrOtherSize, all)
-	}
-	if from != offset || to != size-1 {
-		return nonsense(fmt.Errorf("bytes %d to %d were asked for, and %d to %d given", offset, size-1, from, to))
-	}
-	return nil
 }
 
 // Now is the token of this moment in the log of a shared drive, or of the account.
@@ -183,7 +148,7 @@ func (s *Service) Now(ctx context.Context, drive string) (string, error) {
 		return "", s.class.of(err)
 	}
 	if t.StartPageToken == "" {
-		return "", nonsense(errors.New("no token was given"))
+		return "", wire.Nonsense(errors.New("no token was given"))
 	}
 	return t.StartPageToken, nil
 }
@@ -205,7 +170,7 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 	}
 	p := cloud.ChangePage{Next: l.NextPageToken, Newest: l.NewStartPageToken}
 	if p.Next == "" && p.Newest == "" {
-		return cloud.ChangePage{}, nonsense(errors.New("changes end without a token for the next time"))
+		return cloud.ChangePage{}, wire.Nonsense(errors.New("changes end without a token for the next time"))
 	}
 	for _, c := range l.Changes {
 		if c.FileId == "" || c.ChangeType == "drive" {
@@ -214,7 +179,7 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 		x := cloud.Change{ID: c.FileId, Gone: c.Removed || c.File == nil}
 		if !x.Gone {
 			if x.Item, err = item(c.File); err != nil {
-				return cloud.ChangePage{}, nonsense(err)
+				return cloud.ChangePage{}, wire.Nonsense(err)
 			}
 		}
 		p.Changes = append(p.Changes, x)
@@ -224,10 +189,5 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 
 // tooMany is for a page with more on it than was asked for.
 func tooMany(n int) error {
-	return nonsense(fmt.Errorf("a page of %d was asked for, and has %d", pageSize, n))
-}
-
-// nonsense is for an answer that can't be right. It may be another the next time.
-func nonsense(err error) error {
-	return &cloud.Error{Class: cloud.Later, Text: "the service gave an answer that can't be right", Err: err}
+	return wire.Nonsense(fmt.Errorf("a page of %d was asked for, and has %d", pageSize, n))
 }

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/replicas/cloud/wire"
 
 	"golang.org/x/oauth2"
 )
@@ -96,9 +97,9 @@ func (s SignIn) run(ctx context.Context) ([]byte, error) {
 	}
 	base := s.Transport
 	if base == nil {
-		base = transport()
+		base = wire.Transport()
 	}
-	client := &http.Client{Transport: base, CheckRedirect: stay, Timeout: time.Minute}
+	client := &http.Client{Transport: base, CheckRedirect: wire.Stay, Timeout: time.Minute}
 	tok, err := conf.Exchange(context.WithValue(ctx, oauth2.HTTPClient, client), got.code, oauth2.VerifierOption(verifier))
 	if err != nil {
 		return nil, err
@@ -114,7 +115,7 @@ func (s SignIn) config() (*oauth2.Config, error) {
 	}
 	auth, token := authURL, tokenURL
 	if s.AuthURL != "" || s.TokenURL != "" {
-		if !loopback(s.AuthURL) || !loopback(s.TokenURL) {
+		if !wire.Loopback(s.AuthURL) || !wire.Loopback(s.TokenURL) {
 			return nil, fmt.Errorf("%w: a test server is on this computer", fixity.ErrRefused)
 		}
 		auth, token = s.AuthURL, s.TokenURL

@@ -1,11 +1,11 @@
 package drive
 
 import (
-	"errors"
 	"fmt"
-	"io"
 	"net/http"
 	"sync"
+
+	"firmus/replicas/cloud/wire"
 
 	"cloud.google.com/go/auth"
 )
@@ -15,24 +15,21 @@ import (
 // much.
 const maxAnswer = 16 << 20
 
-// errTooLong: an answer has more bytes than it can need.
-var errTooLong = errors.New("the answer doesn't end")
-
 // roundTripper puts a token into each call to one host, and makes no other calls. An
 // answer that a token isn't good any more (401) has the call made once more with a fresh
 // one: a token may be withdrawn before its time.
 type roundTripper struct {
-	*dated
+	*wire.Dated
 	host   string
 	tokens *tokens // nil: none is needed
 }
 
 func (t *roundTripper) RoundTrip(r *http.Request) (*http.Response, error) {
 	if r.URL.Host != t.host {
-		return nil, closing(r, fmt.Errorf("%w: %q", errRedirect, r.URL.Host))
+		return nil, closing(r, fmt.Errorf("%w: %q", wire.ErrRedirect, r.URL.Host))
 	}
 	if t.tokens == nil {
-		return bounded(t.dated.RoundTrip(r))
+		return bounded(t.Dated.RoundTrip(r))
 	}
 	p, err := t.tokens.provider(nil)
 	for fresh := false; ; fresh = true {
@@ -45,7 +42,7 @@ func (t *roundTripper) RoundTrip(r *http.Request) (*http.Response, error) {
 		}
 		one := r.Clone(r.Context())
 		one.Header.Set("Authorization", "Bearer "+tok.Value)
-		res, failed := bounded(t.dated.RoundTrip(one))
+		res, failed := bounded(t.Dated.RoundTrip(one))
 		if failed != nil || res.StatusCode != http.StatusUnauthorized || fresh || r.Body != nil {
 			return res, failed
 		}
@@ -89,21 +86,6 @@ func bounded(res *http.Response, err error) (*http.Response, error) {
 	if err != nil || res.Request != nil && res.Request.URL.Query().Get("alt") == "media" && res.StatusCode < 300 {
 		return res, err
 	}
-	res.Body = &body{res.Body, maxAnswer}
+	res.Body = &wire.Body{ReadCloser: res.Body, Left: maxAnswer}
 	return res, nil
-}
-
-// body is an answer of at most left bytes.
-type body struct {
-	io.ReadCloser
-	left int64
-}
-
-func (b *body) Read(p []byte) (int, error) {
-	if b.left <= 0 {
-		return 0, errTooLong
-	}
-	n, err := b.ReadCloser.Read(p[:min(int64(len(p)), b.left)])
-	b.left -= int64(n)
-	return n, err
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"net/url"
 	"sync"
 	"time"
 
@@ -15,6 +16,8 @@ import (
 	"firmus/fixity/ledger"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/drive"
+	"firmus/replicas/cloud/webdav"
+	"firmus/replicas/cloud/wire"
 )
 
 // clouds are the stores that services keep, each opened once: a listing is of the
@@ -32,18 +35,17 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 	if st := c.open[s.Name]; st != nil {
 		return st, nil
 	}
-	// The one service there is; another is another case here.
-	service, err := drive.Open(context.Background(), drive.Options{Credential: s.Credentials, Endpoint: s.Endpoint, TokenURL: s.Tokens, Now: c.now})
+	service, folder, err := c.service(s)
 	if err != nil {
 		return nil, err
 	}
-	o := cloud.Options{Folder: s.Folder, Now: c.now}
+	o := cloud.Options{Folder: folder, Now: c.now}
 	if c.place != nil {
 		o.Place = func(ctx context.Context, set, path string) (cloud.Expected, error) {
 			return c.place(ctx, s.Name, set, path)
 		}
 	}
-	if s.Endpoint != "" { // a test server on this computer is there, or it isn't: no network to wait for
+	if nearby(s.Endpoint) { // a test server on this computer is there, or it isn't: no network to wait for
 		o.Retry = cloud.Retry{Attempts: 3, Base: 100 * time.Millisecond}
 	}
 	st, err := cloud.New(service, o)
@@ -55,6 +57,30 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 	}
 	c.open[s.Name] = st
 	return st, nil
+}
+
+// service opens a store's service, and gives the id of its folder there.
+func (c *clouds) service(s config.Store) (cloud.Service, string, error) {
+	switch s.Service {
+	case config.WebDAV:
+		w, err := webdav.Open(webdav.Options{Endpoint: s.Endpoint, Folder: s.Folder, Credential: s.Credentials, Now: c.now})
+		if err != nil {
+			return nil, "", err
+		}
+		return w, w.Root(), nil
+	default:
+		d, err := drive.Open(context.Background(), drive.Options{Credential: s.Credentials, Endpoint: s.Endpoint, TokenURL: s.Tokens, Now: c.now})
+		if err != nil {
+			return nil, "", err
+		}
+		return d, s.Folder, nil
+	}
+}
+
+// nearby says that a service is on this computer.
+func nearby(endpoint string) bool {
+	u, err := url.Parse(endpoint)
+	return err == nil && wire.Here(u.Hostname())
 }
 
 // placeIn is what the ledger knows of a place in a store that a service keeps.
@@ -247,7 +273,7 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 // SignInEnds is when the sign-in to a store ends, the zero time if the service didn't
 // say so, or where there is none: a service account's key says nothing of its end.
 func SignInEnds(s config.Store) time.Time {
-	if s.Kind != config.Cloud || s.Credentials == "" {
+	if s.Service != config.Drive || s.Credentials == "" {
 		return time.Time{}
 	}
 	c, err := drive.LoadCredential(s.Credentials)
@@ -275,8 +301,8 @@ func signInUntil(end, now time.Time) string {
 // credentials are. Only reading is asked for. show is given the address to open.
 func SignIn(ctx context.Context, c *config.Config, store string, client []byte, now func() time.Time, show func(url string) error) (string, error) {
 	s, ok := c.Store(store)
-	if !ok || s.Kind != config.Cloud || s.Credentials == "" {
-		return "", fmt.Errorf("store %q is no cloud store with credentials in the configuration: %w", store, fixity.ErrRefused)
+	if !ok || s.Service != config.Drive || s.Credentials == "" {
+		return "", fmt.Errorf("store %q is no cloud store with service = \"drive\" and credentials in the configuration: %w", store, fixity.ErrRefused)
 	}
 	if err := guarded.Of(c).Replaceable(s.Credentials, guarded.Credential); err != nil {
 		return "", fmt.Errorf("sign in for store %s: %w", store, err)

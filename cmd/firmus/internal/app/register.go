@@ -62,7 +62,7 @@ func RegisterFile(ctx context.Context, c *config.Config, from string) (workbook.
 		}
 	}
 	at := slices.IndexFunc(c.Stores, func(s config.Store) bool {
-		return s.Kind == config.Cloud && (account == "" || s.Name == account)
+		return s.Service == config.Drive && (account == "" || s.Name == account)
 	})
 	if id == "" || at < 0 {
 		return fail(register.NotSet, nil, "a document in the cloud is read by the account of a cloud store, and the configuration has none. Download it as XLSX, and name the file")

@@ -110,11 +110,10 @@ func (r *reader) checkStore(c *Config, s Store) {
 			r.fail(at("sets"), "store %q has no sets: sets = { NAME = \"FOLDER\" }", s.Name)
 		}
 	case Cloud:
-		needs("service", s.Service, "drive")
-		needs("folder", s.Folder, "FOLDER-ID")
-		r.checkEndpoint(s, at, needs)
+		needs("service", s.Service, Drive)
+		r.checkService(s, at, needs)
 		r.checkPatterns(s, at)
-		if s.Visiting && s.Endpoint == "" { // what it may hide is a sign-in that has ended
+		if s.Visiting && !isHere(s.Endpoint) { // what it may hide is a sign-in that has ended
 			r.fail(at("visiting"), "visiting: a service on the net is always there; only a test server on this computer may come and go")
 		}
 	}
@@ -138,6 +137,44 @@ func (r *reader) checkStore(c *Config, s Store) {
 			r.fail(at("schedule"), "schedule: %v", err)
 		}
 	}
+}
+
+// checkService holds the keys of a cloud store against its service.
+func (r *reader) checkService(s Store, at func(...string) place, needs func(key, value, like string)) {
+	for _, x := range []struct{ key, value, service string }{
+		{"tokens", s.Tokens, Drive},
+	} {
+		if x.value != "" && s.Service != "" && s.Service != x.service {
+			r.fail(at(x.key), "%s is for service = %q; store %q has service = %q", x.key, x.service, s.Name, s.Service)
+		}
+	}
+	switch s.Service {
+	case WebDAV:
+		needs("endpoint", s.Endpoint, "https://cloud.example.org/remote.php/dav/files/firmus/")
+	default:
+		needs("folder", s.Folder, "FOLDER-ID")
+		r.checkEndpoint(s, at, needs)
+		return
+	}
+	if u, err := url.Parse(s.Endpoint); s.Endpoint != "" && (err != nil || u.Host == "" || u.Scheme != "https" && !isHere(s.Endpoint)) {
+		r.fail(at("endpoint"), "endpoint: an https address, such as \"https://cloud.example.org/\"; plain http is for a server on this computer")
+	} else if s.Endpoint != "" && (u.User != nil || u.RawQuery != "" || u.Fragment != "") {
+		r.fail(at("endpoint"), "endpoint: the address alone; user and password, or a key, stand in the credentials file")
+	}
+	if !isHere(s.Endpoint) {
+		needs("credentials", s.Credentials, s.Service+"-key")
+	}
+	for name := range strings.SplitSeq(s.Folder, "/") {
+		if name == "." || name == ".." {
+			r.fail(at("folder"), "folder: a path below the endpoint, such as \"archive\"")
+		}
+	}
+}
+
+// isHere says that an endpoint is a server on this computer, over plain http.
+func isHere(endpoint string) bool {
+	u, err := url.Parse(endpoint)
+	return err == nil && u.Scheme == "http" && u.User == nil && loopback(u.Hostname())
 }
 
 // checkEndpoint keeps a key from being sent anywhere but to the service itself.

@@ -79,16 +79,22 @@ type Store struct {
 
 	// A cloud store's own.
 	Patterns    []Naming // how it names the files of sets that it files in another way; in the file's order
-	Service     string   // "drive"
-	Folder      string   // id of the folder that holds one sub-folder a set, named like the set
-	Credentials string   // absolute path of the key file; with Endpoint only if Tokens is there
-	Endpoint    string   // a test server on this computer; "" for the service itself
+	Service     string   // Drive or WebDAV
+	Folder      string   // that holds one sub-folder a set, named like the set: its id, elsewhere than on Drive its path; "" there is the endpoint's own
+	Credentials string   // absolute path of the file of a key or password; on Drive with Endpoint only if Tokens is there
+	Endpoint    string   // the service's address; of Drive a test server on this computer, "" for the service itself
 	Tokens      string   // where a test server on this computer gives out tokens; "" without Endpoint
 	ReadADay    Size     // bytes that are read in a day because it is their turn
 
 	// The discs' own.
 	Drive string // device that discs are read in; "": named with each command
 }
+
+// The services that keep cloud stores.
+const (
+	Drive  = "drive"
+	WebDAV = "webdav"
+)
 
 // Root is where a store keeps a set.
 type Root struct {

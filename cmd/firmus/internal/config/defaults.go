@@ -27,7 +27,7 @@ func setDefaults(c *Config, given func(path ...string) bool) {
 		}
 		unless(func() {
 			for _, s := range c.Stores {
-				if s.Kind == Cloud && g.Document != "" {
+				if s.Service == Drive && g.Document != "" {
 					g.Store = s.Name
 				}
 			}

@@ -111,7 +111,7 @@ func (r *reader) checkRegister(c *Config, g Register) {
 	if g.Document != "" {
 		var clouds []string
 		for _, s := range c.Stores {
-			if s.Kind == Cloud {
+			if s.Service == Drive { // elsewhere lie files alone
 				clouds = append(clouds, s.Name)
 			}
 		}

@@ -76,7 +76,7 @@ func (r *reader) storeFields(s *Store) fields {
 		"window":        r.unit(&s.Window, "22:00-06:00"),
 		"rate":          r.unit(&s.Rate, "20MB/s"),
 		"readers":       r.count(&s.Readers),
-		"service":       r.choice(func(w string) { s.Service = w }, "drive"),
+		"service":       r.choice(func(w string) { s.Service = w }, Drive, WebDAV),
 		"folder":        r.text(&s.Folder),
 		"credentials":   r.text(&s.Credentials),
 		"endpoint":      r.text(&s.Endpoint),

@@ -1,6 +1,6 @@
 //go:build unix
 
-package drive
+package wire
 
 import (
 	"io/fs"

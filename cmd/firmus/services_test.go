@@ -1,0 +1,181 @@
+package main
+
+import (
+	"fmt"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"firmus/replicas/testing/webtest"
+	"firmus/testdata"
+
+	"golang.org/x/net/webdav"
+)
+
+// kept is a folder of a service that a test keeps.
+type kept struct {
+	gate   *webtest.Gate
+	config string                                // the keys of its store
+	put    func(t *testing.T, path, data string) // of the set of masters
+	remove func(t *testing.T, path string)
+}
+
+// keepDAV is a folder on a WebDAV server by others, in this process.
+func keepDAV(t *testing.T, dir string) kept {
+	root := t.TempDir()
+	must := func(t *testing.T, err error) {
+		if err != nil {
+			t.Helper()
+			t.Fatal(err)
+		}
+	}
+	must(t, os.MkdirAll(filepath.Join(root, "archive", "masters"), 0o755))
+	files := &webdav.Handler{Prefix: "/dav", FileSystem: webdav.Dir(root), LockSystem: webdav.NewMemLS()}
+	gate := webtest.Start(t, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if u, p, _ := r.BasicAuth(); u != "firmus" || p != "a secret word" {
+			w.WriteHeader(http.StatusUnauthorized)
+			return
+		}
+		if r.Method != "PROPFIND" && r.Method != http.MethodGet {
+			t.Errorf("%s %s", r.Method, r.URL)
+		}
+		files.ServeHTTP(w, r)
+	}))
+	must(t, os.WriteFile(filepath.Join(dir, "dav-login"), []byte("user = firmus\npassword = a secret word\n"), 0o600))
+	at := func(path string) string { return filepath.Join(root, "archive", "masters", filepath.FromSlash(path)) }
+	return kept{
+		gate:   gate,
+		config: fmt.Sprintf("service = \"webdav\"\nendpoint = %q\nfolder = \"archive\"\ncredentials = \"dav-login\"", gate.URL+"/dav/"),
+		put: func(t *testing.T, path, data string) {
+			must(t, os.MkdirAll(filepath.Dir(at(path)), 0o755))
+			must(t, os.WriteFile(at(path), []byte(data), 0o644))
+		},
+		remove: func(t *testing.T, path string) { must(t, os.Remove(at(path))) },
+	}
+}
+
+// TestServices: the whole way of an archive with its copies on each kind of service that
+// the program is given an address of.
+func TestServices(t *testing.T) {
+	for name, keep := range map[string]func(*testing.T, string) kept{"webdav": keepDAV} {
+		t.Run(name, func(t *testing.T) {
+			h := &cloudHouse{T: t, dir: t.TempDir()}
+			k := keep(t, h.dir)
+			waves := map[string]string{}
+			for i, item := range cloudItems {
+				path := item + "/" + item + "_A.wav"
+				waves[path] = string(testdata.Wave(item, 22*(5000+i)))
+				p := filepath.Join(h.dir, "studio", filepath.FromSlash(path))
+				if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
+					t.Fatal(err)
+				}
+				if err := os.WriteFile(p, []byte(waves[path]), 0o644); err != nil {
+					t.Fatal(err)
+				}
+				k.put(t, path, waves[path])
+			}
+			text := fmt.Sprintf(`name = "Quillmere Valley Song Survey"
+state = "state"
+[set.masters]
+role = "master"
+[store.studio]
+kind = "disk"
+arrivals = true
+sets = { masters = "studio" }
+[store.cloud]
+kind = "cloud"
+%s
+[web]
+listen = "127.0.0.1:0"
+`, k.config)
+			if err := os.WriteFile(filepath.Join(h.dir, "firmus.toml"), []byte(text), 0o644); err != nil {
+				t.Fatal(err)
+			}
+			out, _ := h.run(0, "check")
+			if !strings.Contains(out, "can be audited") {
+				t.Errorf("check:\n%s", out)
+			}
+			h.run(0, "intake")
+			if a := h.audits(0)["cloud"]; a["intact"] != 3.0 || a["complete"] != true || len(found(a)) != 0 {
+				t.Errorf("%v", a)
+			}
+			if a := h.audits(0, "cloud", "--full")["cloud"]; a["read"] != 3.0 || a["intact"] != 3.0 {
+				t.Errorf("in full: %v", a)
+			}
+			k.gate.Reset()
+			if a := h.audits(0, "cloud")["cloud"]; a["read"] != 0.0 || a["intact"] != 3.0 {
+				t.Errorf("nothing is due: %v", a)
+			}
+			for _, c := range k.gate.Calls() {
+				if strings.HasPrefix(c, "GET") && strings.HasSuffix(c, ".wav") {
+					t.Errorf("nothing is due, and %s", c)
+				}
+			}
+
+			// Exchanged, with the size it had; gone; and one that nobody knows.
+			const a, b = "QV-0107/QV-0107_A.wav", "QV-0108/QV-0108_A.wav"
+			time.Sleep(1100 * time.Millisecond) // times of a service may have seconds only
+			rotten := []byte(waves[a])
+			rotten[len(rotten)-7] ^= 1
+			k.put(t, a, string(rotten))
+			k.remove(t, b)
+			k.put(t, "QV-0107/other.wav", string(testdata.Wave("other", 22*4000)))
+			got := strings.Join(found(h.audits(1, "cloud")["cloud"]), ", ")
+			if want := "altered " + a + ", unexpected QV-0107/other.wav, missing " + b; len(strings.Split(got, ", ")) != 3 || !sameWords(got, want) {
+				t.Errorf("found %s, want %s", got, want)
+			}
+			for n := 1; n <= 3; n++ {
+				out, _ := h.run(-1, "findings", "show", fmt.Sprint(n))
+				t.Logf("%s", out)
+				if strings.Contains(out, "a secret word") {
+					t.Error("the password is shown")
+				}
+			}
+			k.put(t, a, waves[a])
+			k.put(t, b, waves[b])
+			k.remove(t, "QV-0107/other.wav")
+			if c := h.audits(0, "cloud")["cloud"]; c["intact"] != 3.0 || len(found(c)) != 0 {
+				t.Errorf("put right: %v", c)
+			}
+
+			// Whoever can't be asked has lost nothing.
+			for what, f := range map[string]webtest.Fault{
+				"shut out": {Status: 401}, "a page": {Status: 200, Header: http.Header{"Content-Type": {"text/html"}}, Body: "<html></html>"},
+				"an outage": {Status: 503}, "nothing there": {Status: 404}, "no answer": {Drop: true},
+			} {
+				f.Count = -1
+				k.gate.Inject(f)
+				if c := h.audits(3)["cloud"]; c["exit"] != 3.0 || fmt.Sprint(found(c)) != "[away ]" {
+					t.Errorf("%s: %v", what, c)
+				}
+				if out, msg := h.run(3, "check"); strings.Contains(out+msg, "a secret word") {
+					t.Errorf("%s: the password is shown", what)
+				}
+				k.gate.Heal()
+				if c := h.audits(0)["cloud"]; c["intact"] != 3.0 {
+					t.Errorf("after %s: %v", what, c)
+				}
+			}
+		})
+	}
+}
+
+// sameWords says that two texts have the same words, in whatever order.
+func sameWords(a, b string) bool {
+	n := map[string]int{}
+	for _, w := range strings.FieldsFunc(a, func(r rune) bool { return r == ' ' || r == ',' }) {
+		n[w]++
+	}
+	for _, w := range strings.FieldsFunc(b, func(r rune) bool { return r == ' ' || r == ',' }) {
+		n[w]--
+	}
+	for _, k := range n {
+		if k != 0 {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,214 @@
+package wire
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"path"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"firmus/replicas/cloud"
+)
+
+// Transport bounds what has no bound of its own; package cloud bounds the rest. It uses no
+// proxy.
+func Transport() *http.Transport {
+	t := http.DefaultTransport.(*http.Transport).Clone()
+	t.Proxy = nil
+	t.ResponseHeaderTimeout = time.Minute
+	t.MaxIdleConnsPerHost = 4
+	return t
+}
+
+// Loopback says that address is of a server on this computer, over plain HTTP.
+func Loopback(address string) bool {
+	u, err := url.Parse(address)
+	return err == nil && u.Scheme == "http" && u.User == nil && Here(u.Hostname())
+}
+
+// Here says that a host is this computer.
+func Here(host string) bool {
+	if host == "localhost" {
+		return true
+	}
+	ip, err := netip.ParseAddr(host)
+	return err == nil && ip.IsLoopback()
+}
+
+// ErrRedirect: an answer sends the call to another place.
+var ErrRedirect = errors.New("sent to another address")
+
+// Stay is a http.Client's CheckRedirect that follows none: a credential would be sent along.
+func Stay(*http.Request, []*http.Request) error { return ErrRedirect }
+
+// Dated carries calls and notes how far this computer's clock is from the server's.
+type Dated struct {
+	Base http.RoundTripper
+	Now  func() time.Time
+	mu   sync.Mutex
+	off  time.Duration // this computer's clock is so far ahead
+	seen bool
+}
+
+// RoundTrip is that of Base.
+func (d *Dated) RoundTrip(r *http.Request) (*http.Response, error) {
+	res, err := d.Base.RoundTrip(r)
+	if err == nil {
+		if t, err := http.ParseTime(res.Header.Get("Date")); err == nil {
+			d.mu.Lock()
+			d.off, d.seen = d.Now().Sub(t), true
+			d.mu.Unlock()
+		}
+	}
+	return res, err
+}
+
+// clockSlack is how far a clock may be off.
+const clockSlack = 2 * time.Minute
+
+// Skew is what is wrong with this computer's clock, as far as a server said its own; what
+// comes of a wrong one is for the service to say.
+func (d *Dated) Skew(comes string) []cloud.Problem {
+	d.mu.Lock()
+	off, ok := d.off, d.seen
+	d.mu.Unlock()
+	if !ok || off.Abs() <= clockSlack {
+		return nil
+	}
+	way := "ahead of"
+	if off < 0 {
+		way = "behind"
+	}
+	return []cloud.Problem{{
+		Text: fmt.Sprintf("this computer's clock is %s %s the service's", off.Abs().Round(time.Second), way),
+		Do:   "set the clock right, and let the system keep it so: " + comes,
+	}}
+}
+
+// ErrTooLong: an answer has more bytes than it can need.
+var ErrTooLong = errors.New("the answer doesn't end")
+
+// Body is an answer of at most Left bytes.
+type Body struct {
+	io.ReadCloser
+	Left int64
+}
+
+// Read fails with ErrTooLong after Left bytes.
+func (b *Body) Read(p []byte) (int, error) {
+	if b.Left <= 0 {
+		return 0, ErrTooLong
+	}
+	n, err := b.ReadCloser.Read(p[:min(int64(len(p)), b.Left)])
+	b.Left -= int64(n)
+	return n, err
+}
+
+// IsPage says that an answer is a page for people, whatever its status says, and that the
+// file of that name is none.
+func IsPage(res *http.Response, name string) bool {
+	kind, _, _ := mime.ParseMediaType(res.Header.Get("Content-Type"))
+	ext := strings.ToLower(path.Ext(name))
+	return kind == "text/html" && ext != ".html" && ext != ".htm"
+}
+
+// PageInstead is the error for such an answer.
+func PageInstead(status int, of string) error {
+	return &cloud.Error{Class: cloud.Later, Status: status, Text: "a web page came instead of " + of + ": an outage of the service, or a sign-in page of the network between"}
+}
+
+// Range is the header with which a file's bytes are asked for from offset to its end. It is
+// sent for the whole file, too: without it Go's transport offers to take them compressed.
+func Range(offset, size int64) string { return fmt.Sprintf("bytes=%d-%d", offset, size-1) }
+
+// RightRange says whether an answer has the bytes that were asked for (RFC 9110, sections
+// 14.4 and 15.3.7): nil, or an error that wraps cloud.ErrOtherSize or is an answer that
+// can't be right.
+func RightRange(res *http.Response, offset, size int64) error {
+	if enc := res.Header.Get("Content-Encoding"); enc != "" && enc != "identity" {
+		return Nonsense(fmt.Errorf("the bytes come encoded (%q), and nobody asked for that", enc))
+	}
+	switch {
+	case res.StatusCode == http.StatusRequestedRangeNotSatisfiable:
+		return fmt.Errorf("%w: no byte %d is there", cloud.ErrOtherSize, offset)
+	case res.StatusCode == http.StatusOK && offset == 0:
+		if res.ContentLength == 0 && size > 0 { // somebody on the way said that all is well
+			return Nonsense(errors.New("an empty answer came instead of the file's bytes"))
+		}
+		if res.ContentLength >= 0 && res.ContentLength != size {
+			return fmt.Errorf("%w: %d bytes are offered", cloud.ErrOtherSize, res.ContentLength)
+		}
+		return nil
+	case res.StatusCode != http.StatusPartialContent:
+		return Nonsense(fmt.Errorf("a range was asked for, and answered with status %d", res.StatusCode))
+	}
+	var from, to, all int64
+	text := res.Header.Get("Content-Range")
+	if n, err := fmt.Sscanf(text, "bytes %d-%d/%d", &from, &to, &all); err != nil || n != 3 {
+		return Nonsense(fmt.Errorf("Content-Range %q can't be understood", text))
+	}
+	if all != size {
+		return fmt.Errorf("%w: it has %d bytes", cloud.ErrOtherSize, all)
+	}
+	if from != offset || to != size-1 {
+		return Nonsense(fmt.Errorf("bytes %d to %d were asked for, and %d to %d given", offset, size-1, from, to))
+	}
+	return nil
+}
+
+// Nonsense is for an answer that can't be right. It may be another the next time.
+func Nonsense(err error) error {
+	return &cloud.Error{Class: cloud.Later, Text: "the service gave an answer that can't be right", Err: err}
+}
+
+// After is how long a Retry-After header asks to wait (RFC 9110, section 10.2.3).
+func After(h http.Header, now time.Time) time.Duration {
+	v := h.Get("Retry-After")
+	if s, err := strconv.ParseInt(v, 10, 32); err == nil && s > 0 {
+		return time.Duration(s) * time.Second
+	}
+	if t, err := http.ParseTime(v); err == nil {
+		return max(t.Sub(now), 0)
+	}
+	return 0
+}
+
+// Unreached is what a call came to that got no answer. A certificate that isn't trusted
+// doesn't get better by waiting; who gave up the call is told so as it is. No address
+// stands in it: a long one says nothing to a person.
+func Unreached(err error) error {
+	var invalid x509.CertificateInvalidError
+	var host x509.HostnameError
+	var unknown x509.UnknownAuthorityError
+	var cert *tls.CertificateVerificationError
+	switch {
+	case errors.Is(err, context.Canceled):
+		return err
+	case errors.Is(err, ErrRedirect):
+		return &cloud.Error{Class: cloud.Refused, Text: "the service sent the call elsewhere; no credential is sent there", Err: ErrRedirect}
+	case errors.Is(err, ErrTooLong):
+		return Nonsense(ErrTooLong)
+	case errors.As(err, &invalid), errors.As(err, &host), errors.As(err, &unknown), errors.As(err, &cert):
+		return &cloud.Error{Class: cloud.Blind, Text: "the server's certificate is not one that this computer trusts: it may be another server", Err: bare(err)}
+	}
+	return &cloud.Error{Class: cloud.Later, Text: "the service was not reached", Err: bare(err)}
+}
+
+// bare is err without an address.
+func bare(err error) error {
+	var u *url.Error
+	if errors.As(err, &u) {
+		return u.Err
+	}
+	return err
+}
