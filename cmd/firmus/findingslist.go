@@ -1,9 +1,9 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -22,11 +22,10 @@ func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Fin
 	if len(fs) == 0 {
 		return nil
 	}
-	ordered := slices.Clone(fs)
-	slices.SortStableFunc(ordered, report.Before)
+	ordered := report.Ordered(fs)
 	var away map[string]time.Time
 	var matters []report.Matter
-	var first []ledger.Finding
+	var first []int
 	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
 		if away, err = report.NotHere(t, a.Acts.Rules, a.Acts.Now()); err != nil {
 			return err
@@ -38,10 +37,13 @@ func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Fin
 	}
 	moves := map[move]bool{}
 	for _, f := range ordered {
-		moves[move{f.Store, f.Set, f.Path, f.FoundAt}] = true
+		if f.FoundAt != "" {
+			moves[move{f.Store, f.Set, f.Path, f.FoundAt}] = true
+		}
 	}
+	out := bufio.NewWriter(c.out)
 	for i, m := range matters {
-		f := first[i]
+		f := ordered[first[i]]
 		seen := ""
 		if at, ok := away[f.Store]; ok && f.Subject != fixity.OfStore {
 			seen = "when last seen, " + report.Day(at, a.Acts.Now()) + ": "
@@ -52,19 +54,19 @@ func (c *command) printFindings(ctx context.Context, a *app.App, fs []ledger.Fin
 		}
 		switch {
 		case m.Mass():
-			c.printf("  [%d]%s %s: %s%s\n", f.ID, mark, report.Urgency(f.Urgency), seen, incident(m))
+			fmt.Fprintf(out, "  [%d]%s %s: %s%s\n", f.ID, mark, report.Urgency(f.Urgency), seen, incident(m))
 		case len(m.Findings) > 1:
-			c.printf("  [%s]%s %s: %s%s\n", report.Numbers(m.Findings), mark, report.Heading(m.Findings...), seen, together(m, withStore))
+			fmt.Fprintf(out, "  [%s]%s %s: %s%s\n", report.Numbers(m.Findings), mark, report.Heading(m.Findings...), seen, together(m, withStore))
 		default:
-			c.printf("  [%d]%s %s: %s%s\n", f.ID, mark, report.Heading(f), seen, c.inOneLine(m, f, moves[move{f.Store, f.Set, f.FoundAt, f.Path}], withStore))
+			fmt.Fprintf(out, "  [%d]%s %s: %s%s\n", f.ID, mark, report.Heading(f), seen, c.inOneLine(m, f, moves[move{f.Store, f.Set, f.FoundAt, f.Path}], withStore))
 		}
 	}
 	what := fmt.Sprintf("firmus findings show %d", ordered[0].ID)
 	if len(ordered) > 1 {
 		what = "firmus findings show N"
 	}
-	c.printf("  What to do: %s\n", what)
-	return nil
+	fmt.Fprintf(out, "  What to do: %s\n", what)
+	return out.Flush()
 }
 
 // together tells of several findings as one thing: a folder that was moved, two files that

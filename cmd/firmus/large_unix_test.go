@@ -68,7 +68,7 @@ func TestLarge(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(dir, "made")); err != nil {
 		makeLarge(t, dir, files, findings)
 	}
-	for _, args := range [][]string{{"version"}, {"findings"}, {"report", "holdings"}, {"report", "year"}, {"report", "levels"}, {"report", "reels"}, {"report", "item", "QV-00001"}} {
+	for _, args := range [][]string{{"version"}, {"findings"}, {"findings", "--json"}, {"report", "holdings"}, {"report", "year"}, {"report", "levels"}, {"report", "reels"}, {"report", "item", "QV-00001"}} {
 		var took, cpu []time.Duration
 		var most int64
 		for range 5 {

@@ -26,6 +26,14 @@ func (p *plain) Write(b []byte) (int, error) {
 	p.tail = nil
 	out := make([]byte, 0, len(text))
 	for len(text) > 0 {
+		plain := 0 // most of what is written is
+		for plain < len(text) && (text[plain] >= ' ' && text[plain] < 0x7f || text[plain] == '\n' || text[plain] == '\t') {
+			plain++
+		}
+		out = append(out, text[:plain]...)
+		if text = text[plain:]; len(text) == 0 {
+			break
+		}
 		r, n := utf8.DecodeRune(text)
 		switch {
 		case r == utf8.RuneError && n == 1 && !utf8.FullRune(text):
@@ -33,7 +41,7 @@ func (p *plain) Write(b []byte) (int, error) {
 			n = len(text)
 		case r == utf8.RuneError && n == 1:
 			out = fmt.Appendf(out, `\x%02x`, text[0])
-		case r < ' ' && r != '\n' && r != '\t':
+		case r < ' ':
 			out = fmt.Appendf(out, `\x%02x`, r)
 		case moves(r):
 			out = fmt.Appendf(out, `\u%04x`, r)

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"errors"
+	"slices"
 	"strings"
 	"time"
 
@@ -22,6 +23,10 @@ type Finding struct {
 	Audit   int64 // that opened it
 	Version int64 // of an unfinished one: of the file, that it is about
 	Once    bool  // the register in force says that the item can't be transferred again
+	// Of the file: its item, and how long the sound of its current version is, as far as
+	// that is known.
+	Item  string
+	Sound time.Duration
 }
 
 const findingColumns = `id, subject, kind, urgency, step, store, set_name, carrier, file, path, found_at, anatomy, ranges, ranges_more,
@@ -29,39 +34,58 @@ const findingColumns = `id, subject, kind, urgency, step, store, set_name, carri
 
 // once says of a finding that the item of its file can't be transferred again, of which one
 // row of the register is enough.
-const once = `EXISTS (SELECT 1 FROM register_says r JOIN file o ON o.item = r.item WHERE r.unplayable = 1 AND o.id = finding.file)`
+const once = `EXISTS (SELECT 1 FROM register_says r WHERE r.item = o.item AND r.unplayable = 1)`
 
 // onceFirst is the order of findings: what can't be transferred again comes first.
 const onceFirst = `CASE WHEN ` + once + ` THEN 0 ELSE 1 END, id`
 
-const findingSelect = `SELECT ` + findingColumns + `, CASE WHEN ` + once + ` THEN 1 ELSE 0 END FROM finding `
+// findingSelect reads findings with what is asked of the file of each: one look at it answers
+// all of that. The columns of the file have names that no column of a finding has.
+const findingSelect = `SELECT ` + findingColumns + `, o.item, CAST(coalesce(v.duration, 0) AS BIGINT), CASE WHEN ` + once + ` THEN 1 ELSE 0 END FROM finding
+	LEFT JOIN (SELECT id AS of_file, item, version AS newest FROM file) o ON o.of_file = finding.file
+	LEFT JOIN (SELECT file AS of_version, n, duration FROM version) v ON v.of_version = finding.file AND v.n = o.newest `
 
-func scanFinding(r row) (Finding, error) {
-	var f Finding
-	var subject, kind, urgency, step, anatomy, ranges, intact, settled, facts string
-	var path, found []byte
-	var more, mergeable, opened, seen, settledAt, once int64
-	if err := r.Scan(&f.ID, &subject, &kind, &urgency, &step, &f.Store, &f.Set, &f.Carrier, &f.File, &path, &found, &anatomy, &ranges, &more,
-		&intact, &mergeable, &f.Incident, &f.Count, &f.Audit, &opened, &seen, &settled, &settledAt, &f.SettledBy, &f.Reason, &facts, &f.Version, &once); err != nil {
+// findingRow is where the columns of a finding are read into, row by row.
+type findingRow struct {
+	f                                                                     Finding
+	subject, kind, urgency, step, anatomy, ranges, intact, settled, facts string
+	item                                                                  sql.NullString
+	more, mergeable, opened, seen, settledAt, sound, once                 int64
+	into                                                                  []any
+}
+
+func newFindingRow() *findingRow {
+	x := &findingRow{}
+	f := &x.f
+	x.into = []any{&f.ID, &x.subject, &x.kind, &x.urgency, &x.step, &f.Store, &f.Set, &f.Carrier, &f.File, &f.Path, &f.FoundAt, &x.anatomy, &x.ranges, &x.more,
+		&x.intact, &x.mergeable, &f.Incident, &f.Count, &f.Audit, &x.opened, &x.seen, &x.settled, &x.settledAt, &f.SettledBy, &f.Reason, &x.facts, &f.Version, &x.item, &x.sound, &x.once}
+	return x
+}
+
+func scanFinding(r row) (Finding, error) { return newFindingRow().scan(r) }
+
+func (x *findingRow) scan(r row) (Finding, error) {
+	if err := r.Scan(x.into...); err != nil {
 		return Finding{}, err
 	}
-	f.Subject, f.Kind, f.Urgency, f.Step = fixity.Subject(subject), fixity.Kind(kind), fixity.Urgency(urgency), care.Step(step)
-	f.Path, f.FoundAt, f.Anatomy = string(path), string(found), fixity.Anatomy(anatomy)
-	f.Once = once != 0
-	f.RangesMore, f.Mergeable, f.Settled = more != 0, mergeable != 0, fixity.Settled(settled)
-	f.Opened, f.Seen, f.SettledAt = fromNanos(opened), fromNanos(seen), fromNanos(settledAt)
-	if ranges == "[]" {
+	f := x.f
+	f.Subject, f.Kind, f.Urgency, f.Step = fixity.Subject(x.subject), fixity.Kind(x.kind), fixity.Urgency(x.urgency), care.Step(x.step)
+	f.Anatomy, f.Settled = fixity.Anatomy(x.anatomy), fixity.Settled(x.settled)
+	f.Once, f.Item, f.Sound = x.once != 0, x.item.String, time.Duration(x.sound)
+	f.RangesMore, f.Mergeable = x.more != 0, x.mergeable != 0
+	f.Opened, f.Seen, f.SettledAt = fromNanos(x.opened), fromNanos(x.seen), fromNanos(x.settledAt)
+	if x.ranges == "[]" {
 		f.Ranges = []fixity.Range{}
-	} else if err := json.Unmarshal([]byte(ranges), &f.Ranges); err != nil {
+	} else if err := json.Unmarshal([]byte(x.ranges), &f.Ranges); err != nil {
 		return Finding{}, err
 	}
-	if facts != "{}" {
-		if err := json.Unmarshal([]byte(facts), &f.Facts); err != nil {
+	if x.facts != "{}" {
+		if err := json.Unmarshal([]byte(x.facts), &f.Facts); err != nil {
 			return Finding{}, err
 		}
 	}
 	var err error
-	f.IntactIn, err = names(intact)
+	f.IntactIn, err = names(x.intact)
 	return f, err
 }
 
@@ -101,8 +125,12 @@ func (t Findings) Of(file int64) ([]Finding, error) {
 
 func (t Findings) where(where string, args ...any) ([]Finding, error) {
 	var out []Finding
+	x := newFindingRow()
 	err := t.rows(findingSelect+where, args, func(r *sql.Rows) error {
-		f, err := scanFinding(r)
+		f, err := x.scan(r)
+		if len(out) == cap(out) {
+			out = slices.Grow(out, len(out)+1) // twice as many: a finding is large, and growing moves all
+		}
 		out = append(out, f)
 		return err
 	})

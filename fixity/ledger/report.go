@@ -6,7 +6,6 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/care"
-	"firmus/fixity/ledger/database"
 )
 
 // Conditions of copies that count as holding what is said to be held. A reading is of
@@ -60,44 +59,26 @@ type Amount struct {
 	Sound        time.Duration // as far as it is known
 }
 
-// Parts are what some files add to an amount, by their numbers.
-type Parts map[int64]part
-
-type part struct {
-	item  string
-	sound time.Duration
-}
-
-// Parts are those of the files of some numbers.
-func (t Files) Parts(files []int64) (Parts, error) {
-	out := Parts{}
-	err := database.Among(0, files, func(places string, some []any) error {
-		return t.rows(`SELECT f.id, f.item, CAST(coalesce(v.duration, 0) AS BIGINT) FROM file f LEFT JOIN version v ON v.file = f.id AND v.n = f.version
-			WHERE f.id IN (`+places+`)`, some, func(r *sql.Rows) error {
-			var id, d int64
-			var item []byte
-			err := r.Scan(&id, &item, &d)
-			out[id] = part{string(item), time.Duration(d)}
-			return err
-		})
-	})
-	return out, err
-}
-
-// Amount is that of some of the files, none twice.
-func (p Parts) Amount(files []int64) (a Amount) {
-	items := map[string]bool{}
-	for _, id := range files {
-		x, ok := p[id]
-		if !ok {
+// AmountOf is that of the files that findings are about, none twice.
+func AmountOf(fs []Finding) (a Amount) {
+	if len(fs) == 1 && fs[0].File != 0 {
+		if a = (Amount{Files: 1, Sound: fs[0].Sound}); fs[0].Item != "" {
+			a.Items = 1
+		}
+		return a
+	}
+	files, items := map[int64]bool{}, map[string]bool{}
+	for _, f := range fs {
+		if f.File == 0 || files[f.File] {
 			continue
 		}
-		a.Files, a.Sound = a.Files+1, a.Sound+x.sound
-		if x.item != "" {
-			items[x.item] = true
+		files[f.File] = true
+		a.Sound += f.Sound
+		if f.Item != "" {
+			items[f.Item] = true
 		}
 	}
-	a.Items = int64(len(items))
+	a.Files, a.Items = int64(len(files)), int64(len(items))
 	return a
 }
 

@@ -6,7 +6,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 
 	"firmus/cmd/firmus/internal/acts"
@@ -323,9 +322,7 @@ func auditAct(q *request) error {
 			}
 			b.Lines = r.Warnings
 			out.Blocks = append(out.Blocks, b)
-			fs := slices.Clone(r.Findings)
-			slices.SortStableFunc(fs, func(x, y ledger.Finding) int { return report.Before(x, y) })
-			out.Links = append(out.Links, findingLinks(fs)...)
+			out.Links = append(out.Links, findingLinks(report.Ordered(r.Findings))...)
 		}
 		return out, nil
 	})

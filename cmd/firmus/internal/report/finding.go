@@ -6,6 +6,7 @@ import (
 	"cmp"
 	"encoding/base64"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -67,9 +68,26 @@ type SameBytes struct {
 	PathBase64 string `json:"path_base64,omitempty"`
 }
 
-// Before puts findings in their order: the most urgent first, and of those what can't be
+// Ordered are findings in their order.
+func Ordered(fs []ledger.Finding) []ledger.Finding {
+	if slices.IsSortedFunc(fs, comesFirst) {
+		return fs
+	}
+	at := make([]*ledger.Finding, len(fs)) // a finding is large: it is moved once
+	for i := range fs {
+		at[i] = &fs[i]
+	}
+	slices.SortStableFunc(at, func(a, b *ledger.Finding) int { return comesFirst(*a, *b) })
+	out := make([]ledger.Finding, len(fs))
+	for i, f := range at {
+		out[i] = *f
+	}
+	return out
+}
+
+// comesFirst puts findings in their order: the most urgent first, and of those what can't be
 // transferred again.
-func Before(a, b ledger.Finding) int {
+func comesFirst(a, b ledger.Finding) int {
 	return cmp.Or(cmp.Compare(b.Urgency.Level(), a.Urgency.Level()), cmp.Compare(once(b), once(a)))
 }
 

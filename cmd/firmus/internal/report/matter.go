@@ -19,31 +19,32 @@ func MatterOf(t *ledger.Tx, rules care.Rules, where Where, f ledger.Finding) (Ma
 	return m, m.Look(t)
 }
 
-// Matters are the matters of findings, each once, with how much each is about; first is the
-// first finding of each. What steps tell of isn't read: there may be thousands.
-func Matters(t *ledger.Tx, rules care.Rules, where Where, fs []ledger.Finding) (out []Matter, first []ledger.Finding, err error) {
-	var files []int64
+// Matters are the matters of findings, each once, with how much each is about; first says
+// which of the findings is the first of each. What steps tell of isn't read: there may be
+// thousands.
+func Matters(t *ledger.Tx, rules care.Rules, where Where, fs []ledger.Finding) (out []Matter, first []int, err error) {
 	s, done := sorter{t: t}, map[int64]bool{}
-	for _, f := range fs {
+	out, first = make([]Matter, 0, len(fs)), make([]int, 0, len(fs))
+	for i, f := range fs {
 		if done[f.ID] {
 			continue
 		}
-		all, err := s.with(f)
-		if err != nil {
-			return nil, nil, err
+		all := fs[i : i+1 : i+1]
+		if !itself(f) {
+			if all, err = s.with(f); err != nil {
+				return nil, nil, err
+			}
+			for _, o := range all {
+				done[o.ID] = true
+			}
 		}
-		for _, o := range all {
-			done[o.ID] = true
-		}
-		m := Matter{Findings: all, Rules: rules, Where: where}
-		out, first, files = append(out, m), append(first, f), append(files, m.files()...)
+		out, first = append(out, Matter{Findings: all, Rules: rules, Where: where, Amount: ledger.AmountOf(all)}), append(first, i)
 	}
-	parts, err := t.Files.Parts(files)
-	for i := range out {
-		out[i].Amount = parts.Amount(out[i].files())
-	}
-	return out, first, err
+	return out, first, nil
 }
+
+// itself says that a finding is a matter of its own.
+func itself(f ledger.Finding) bool { return !f.Open() || matterKey(f) == (together{}) }
 
 // sorter finds out which findings belong together. The open ones of a store are read when
 // they are first needed, and once.
@@ -62,10 +63,10 @@ type together struct {
 }
 
 func (s *sorter) with(f ledger.Finding) ([]ledger.Finding, error) {
-	k := matterKey(f)
-	if !f.Open() || k == (together{}) {
+	if itself(f) {
 		return []ledger.Finding{f}, nil
 	}
+	k := matterKey(f)
 	if !s.stores[f.Store] {
 		all, err := s.t.Findings.Open(f.Store)
 		if err != nil {
@@ -102,26 +103,10 @@ func matterKey(f ledger.Finding) together {
 	return together{}
 }
 
-// files are those that the matter is about, each once.
-func (m Matter) files() []int64 {
-	var out []int64
-	for _, f := range m.Findings {
-		if f.File != 0 {
-			out = append(out, f.File)
-		}
-	}
-	slices.Sort(out)
-	return slices.Compact(out)
-}
-
 // Look reads what is known of the files that steps tell of, and what there is to save
 // from a failing drive.
-func (m *Matter) Look(t *ledger.Tx) error {
-	parts, err := t.Files.Parts(m.files())
-	if err != nil {
-		return err
-	}
-	m.Amount = parts.Amount(m.files())
+func (m *Matter) Look(t *ledger.Tx) (err error) {
+	m.Amount = ledger.AmountOf(m.Findings)
 	if m.Failing() {
 		if m.Fewest, m.Only, err = t.Copies.SaveFirst(m.Findings[0].Store, fewest); err != nil {
 			return err
