@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -11,9 +12,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/handover"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/manifest"
@@ -27,7 +30,9 @@ func (c *command) bagItemCommand() *cobra.Command {
 		Short: "Make a bag of an item's files, for another archive",
 		Long: `Copies the files of an item, of all sets, into a new bag DEST. Each comes from the best
 copy that is known, and is held against the ledger's digests; where a copy isn't the
-version any more, the next one is taken. If no store gives a file whole, no bag is made.
+version any more, the next one is taken, and the first is read again at once: the finding
+about it is named, and the exit status is 1. If no store gives a file whole, no bag is made
+(1 as well).
 
 Beside the files lie, below metadata: the register's rows about the item under the
 register's own heads (register.csv, register.json), and the history of its files as
@@ -102,11 +107,33 @@ func (c *command) bagItem(ctx context.Context, item, dest string, restricted boo
 			}
 		}
 	}, dest, o)
+	if again := c.readPassed(ctx, a, files); again != nil && err == nil {
+		c.progress.stop()
+		return errors.Join(c.madeBag(dest, made), again)
+	}
 	c.progress.stop()
 	if err != nil {
 		return err
 	}
 	return c.madeBag(dest, made)
+}
+
+// readPassed has copies read again that gave other bytes than they should, and says what
+// follows.
+func (c *command) readPassed(ctx context.Context, a *app.App, files []acts.ItemFile) error {
+	found, unread, err := a.Acts.ReadPassed(ctx, files)
+	if err != nil {
+		return fmt.Errorf("read again what gave other bytes: %w", err)
+	}
+	for _, f := range found {
+		c.exit = max(c.exit, exitFinding)
+		c.say("finding [%d] is open about %s/%s in %s (%s). What to do: firmus findings show %d", f.ID, f.Set, report.Show(f.Path), f.Store, f.Kind, f.ID)
+	}
+	for _, s := range unread {
+		c.exit = max(c.exit, exitFinding)
+		c.say("a copy in %s that could not be used is not judged yet. Have it looked at: firmus audit %s", s, s)
+	}
+	return nil
 }
 
 // itemTags are what lies beside an item's files.

@@ -19,6 +19,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
@@ -120,6 +121,8 @@ func (usageError) Is(target error) bool { return target == errUsage }
 func statusOf(err error) int {
 	var bad *config.Error
 	switch {
+	case errors.Is(err, acts.ErrNoneIntact):
+		return exitFinding
 	case errors.As(err, &bad), errors.Is(err, errUsage), errors.Is(err, fixity.ErrRefused), errors.Is(err, fixity.ErrNotFound),
 		errors.Is(err, fs.ErrNotExist), errors.Is(err, fs.ErrExist), errors.Is(err, ledger.ErrPlace):
 		return exitUsage

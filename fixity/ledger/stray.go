@@ -246,6 +246,12 @@ func (t Strays) inFolders(store, set string, paths []string, ask func(key []any,
 	return nil
 }
 
+// ReadSoon has what lies at a path read by the next audit, if it is a misplaced file's.
+func (t Strays) ReadSoon(store, set, at string) error {
+	_, err := t.exec(`UPDATE stray SET due = 1 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4 AND file <> 0`, store, set, []byte(top(at)), []byte(at))
+	return err
+}
+
 // LeaveInPeace says that a stray is known and wanted: it isn't reported until it changes.
 func (t Strays) LeaveInPeace(store, set, at string) error {
 	_, err := t.exec(`UPDATE stray SET peace = 1 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))

@@ -25,6 +25,7 @@ type ItemFile struct {
 
 	donors []ledger.Copy    // those of other files with the same bytes last
 	others map[int64]string // what these files are called, by number
+	passed []ledger.Copy    // donors that gave no bytes of the version
 }
 
 // Name is SET/PATH.
@@ -32,8 +33,16 @@ func (f ItemFile) Name() string { return f.Set + "/" + f.Path }
 
 func (f ItemFile) shown() string { return f.Set + "/" + ledger.DisplayPath(f.Path) }
 
+// ErrNoneIntact says that no intact copy is at hand: a finding, and no wrong order.
+var ErrNoneIntact = errors.New("no intact copy is at hand")
+
+// noneIntact is such an error; its text says it in its own words.
+type noneIntact struct{ error }
+
+func (noneIntact) Is(target error) bool { return target == ErrNoneIntact }
+
 // ItemFiles are the files of an item under care, in the order of SET/PATH. The error wraps
-// fixity.ErrRefused, and names them, if no store is known to hold the current version of
+// ErrNoneIntact, and names them, if no store is known to hold the current version of
 // some: what leaves the house is whole, or doesn't leave. rules are those of now.
 func (e Acts) ItemFiles(ctx context.Context, item string) (out []ItemFile, err error) {
 	rules, err := e.RulesNow(ctx)
@@ -94,7 +103,7 @@ func (e Acts) ItemFiles(ctx context.Context, item string) (out []ItemFile, err e
 		return nil
 	})
 	if err == nil && len(without) > 0 {
-		err = fmt.Errorf("no intact copy is known of %s: put right what can be, or retire it, before the item is handed on: %w", strings.Join(without, ", "), fixity.ErrRefused)
+		err = noneIntact{fmt.Errorf("no intact copy is known of %s: put right what can be, or retire it, before the item is handed on", strings.Join(without, ", "))}
 	}
 	return out, err
 }
@@ -114,16 +123,17 @@ func FoundAt(t *ledger.Tx, file int64) (map[string]string, error) {
 // Give writes the bytes of the n-th of an item's files into what begin gives, and says which
 // time its file has: from the best copy, and from the next if that isn't the version any
 // more or can't be read. If none gives them, the files after it are read, too, so that the
-// error names all of which that is so; it wraps fixity.ErrRefused if every copy was reached.
+// error names all of which that is so; it wraps ErrNoneIntact if every copy was reached. What
+// gave other bytes is due then: see ReadPassed.
 func (e Acts) Give(ctx context.Context, fs []ItemFile, n int, begin func() (io.Writer, error)) (time.Time, error) {
-	at, err := e.give(ctx, fs[n], begin)
+	at, err := e.give(ctx, &fs[n], begin)
 	var no *notGiven
 	if !errors.As(err, &no) {
 		return at, err
 	}
 	all := []string{no.why}
-	for _, f := range fs[n+1:] {
-		_, err := e.give(ctx, f, func() (io.Writer, error) { return io.Discard, nil })
+	for i := range fs[n+1:] {
+		_, err := e.give(ctx, &fs[n+1+i], func() (io.Writer, error) { return io.Discard, nil })
 		var more *notGiven
 		switch {
 		case errors.As(err, &more):
@@ -137,7 +147,7 @@ func (e Acts) Give(ctx context.Context, fs []ItemFile, n int, begin func() (io.W
 	if no.away {
 		return at, fmt.Errorf("not every copy could be read: %w", why)
 	}
-	return at, fmt.Errorf("no intact copy could be read: %w: %w", why, fixity.ErrRefused)
+	return at, noneIntact{fmt.Errorf("no intact copy could be read: %w", why)}
 }
 
 // notGiven says that no copy gave a file's bytes.
@@ -148,7 +158,7 @@ type notGiven struct {
 
 func (n *notGiven) Error() string { return n.why }
 
-func (e Acts) give(ctx context.Context, f ItemFile, begin func() (io.Writer, error)) (at time.Time, err error) {
+func (e Acts) give(ctx context.Context, f *ItemFile, begin func() (io.Writer, error)) (at time.Time, err error) {
 	no := &notGiven{}
 	var whys []string
 	for _, d := range f.donors {
@@ -157,7 +167,7 @@ func (e Acts) give(ctx context.Context, f ItemFile, begin func() (io.Writer, err
 		err := e.UseBeside(ctx, d.Store, func(ctx context.Context, u *stores.Used) error {
 			src, err := OpenCopy(ctx, u, d)
 			if err != nil {
-				rotten = errors.Is(err, fixity.ErrVanished)
+				rotten = errors.Is(err, fixity.ErrVanished) || errors.Is(err, fixity.ErrChanged)
 				return err
 			}
 			defer src.Close()
@@ -169,7 +179,7 @@ func (e Acts) give(ctx context.Context, f ItemFile, begin func() (io.Writer, err
 			sums, err := digest.Options{Algorithms: []fixity.Algorithm{fixity.BLAKE3}, Tee: Noting{w, &own}}.Read(ctx, src)
 			switch got, _ := sums.Get(fixity.BLAKE3); {
 			case err != nil:
-				rotten = errors.Is(err, fixity.ErrUnreadable)
+				rotten = errors.Is(err, fixity.ErrUnreadable) || errors.Is(err, fixity.ErrChanged)
 				return err
 			case got != f.Current.BLAKE3:
 				rotten = true
@@ -193,6 +203,8 @@ func (e Acts) give(ctx context.Context, f ItemFile, begin func() (io.Writer, err
 		}
 		whys = append(whys, fmt.Sprintf("%s: %v", d.Store, err))
 		if no.away = no.away || archive.StoreOnly(err); rotten {
+			e.Sayf("%s was not used: %v", e.PlaceOf(d), err)
+			f.passed = append(f.passed, d)
 			if err := e.ReadSoon(ctx, d); err != nil {
 				return at, err
 			}
@@ -202,10 +214,46 @@ func (e Acts) give(ctx context.Context, f ItemFile, begin func() (io.Writer, err
 	return at, no
 }
 
+// ReadPassed has the copies read again, at once, that gave other bytes than an item's: the
+// reading for a bag isn't the one that judges them. It gives the findings that are open about
+// them then, and the stores in which one of them could not be read yet.
+func (e Acts) ReadPassed(ctx context.Context, fs []ItemFile) (found []ledger.Finding, unread []string, err error) {
+	if !slices.ContainsFunc(fs, func(f ItemFile) bool { return len(f.passed) > 0 }) {
+		return nil, nil, nil
+	}
+	if err := e.FollowUp(ctx, fixity.Bypassed); err != nil {
+		return nil, nil, err
+	}
+	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		for _, f := range fs {
+			for _, d := range f.passed {
+				all, err := t.Findings.Of(d.File)
+				if err != nil {
+					return err
+				}
+				i := slices.IndexFunc(all, func(x ledger.Finding) bool {
+					return x.Open() && x.Store == d.Store && x.Carrier == d.Carrier && x.Kind != fixity.Unfinished
+				})
+				switch {
+				case i >= 0 && d.State != fixity.Misplaced:
+					found = append(found, all[i])
+				case !slices.Contains(unread, d.Store):
+					unread = append(unread, d.Store)
+				}
+			}
+		}
+		return nil
+	})
+	return found, unread, err
+}
+
 // ReadSoon makes a copy that isn't what it was due at once: its own finding follows from the
-// readings that judge it.
+// readings that judge it. What lies elsewhere than it should is read by the next audit.
 func (e Acts) ReadSoon(ctx context.Context, c ledger.Copy) error {
 	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+		if c.State == fixity.Misplaced {
+			return t.Strays.ReadSoon(c.Store, c.Set, c.At)
+		}
 		_, _, err := t.Copies.Touched(c.Store, c.Set, c.At, true)
 		return err
 	})
