@@ -37,6 +37,7 @@ type Version struct {
 	MD5    fixity.Digest // zero if it wasn't wanted
 	Blocks []uint32      // only where asked for
 	Sound  *Sound        // of a new one: nil if it was not looked at
+	Length time.Duration // of the sound of one on record; 0: not known
 	Reason string
 	By     string
 	At     time.Time
@@ -223,13 +224,14 @@ func (t Files) insertVersions(all []newVersion) error {
 
 // Versions are all accepted versions of a file, the oldest first, without blocks.
 func (t Files) Versions(file int64) ([]Version, error) {
-	return list(t.Tx, `SELECT n, size, blake3, sha256, md5, reason, by_name, at FROM version WHERE file = $1 ORDER BY n`, []any{file}, func(r row) (Version, error) {
+	return list(t.Tx, `SELECT n, size, blake3, sha256, md5, reason, by_name, at, COALESCE(duration, 0) FROM version WHERE file = $1 ORDER BY n`, []any{file}, func(r row) (Version, error) {
 		var v Version
 		var b3, s2, m5 []byte
-		var at int64
-		if err := r.Scan(&v.N, &v.Size, &b3, &s2, &m5, &v.Reason, &v.By, &at); err != nil {
+		var at, long int64
+		if err := r.Scan(&v.N, &v.Size, &b3, &s2, &m5, &v.Reason, &v.By, &at, &long); err != nil {
 			return v, err
 		}
+		v.Length = time.Duration(long)
 		v.BLAKE3, v.SHA256, v.At = fixity.DigestOf(fixity.BLAKE3, b3), fixity.DigestOf(fixity.SHA256, s2), fromNanos(at)
 		if len(m5) > 0 {
 			v.MD5 = fixity.DigestOf(fixity.MD5, m5)

@@ -121,9 +121,21 @@ func (t Files) Search(text string, n int) ([]File, error) {
 	return list(t.Tx, `SELECT `+fileColumns+` FROM file WHERE retired_at = 0 AND fold LIKE $1 ESCAPE '\' ORDER BY set_name, path LIMIT $2`, []any{"%" + like + "%", n}, scanFile)
 }
 
-// OfItemSome are up to n files under care of an item, by set and path.
-func (t Files) OfItemSome(item string, n int) ([]File, error) {
-	return list(t.Tx, `SELECT `+fileColumns+` FROM file WHERE item = $1 AND retired_at = 0 ORDER BY set_name, path LIMIT $2`, []any{[]byte(item), n}, scanFile)
+// Heard is a file under care with what is known of the sound of its version.
+type Heard struct {
+	Set, Path string
+	Sound     string // as Sound.JSON; "" if it was not looked for, or no version has authority
+}
+
+// Heard are up to n files under care of an item, by set and path.
+func (t Files) Heard(item string, n int) ([]Heard, error) {
+	return list(t.Tx, `SELECT f.set_name, f.path, COALESCE(v.sound, '') FROM file f LEFT JOIN version v ON v.file = f.id AND v.n = f.version
+		WHERE f.item = $1 AND f.retired_at = 0 ORDER BY f.set_name, f.path LIMIT $2`, []any{[]byte(item), n}, func(r row) (x Heard, err error) {
+		var path []byte
+		err = r.Scan(&x.Set, &path, &x.Sound)
+		x.Path = string(path)
+		return x, err
+	})
 }
 
 // NotFinished are up to n files of a set that changed since a time and that nobody declared

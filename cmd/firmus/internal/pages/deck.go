@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"firmus/cmd/firmus/internal/reels"
+	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
@@ -50,20 +52,26 @@ func (q *request) deck(t *tx) (*deckData, error) {
 	return d, nil
 }
 
+// suspect are suspicions that masters of an item were edited before they were taken in; none
+// where it has more than most files, or some whose names may not be known.
+func (q *request) suspect(t *tx, item string, most int) ([]string, error) {
+	files, err := t.Files.Heard(item, most+1)
+	if err != nil || len(files) > most || slices.ContainsFunc(files, func(f ledger.Heard) bool { return q.mayNotKnow(f.Set, f.Path) }) {
+		return nil, err
+	}
+	return report.Suspicions(slices.DeleteFunc(files, func(f ledger.Heard) bool {
+		set, _ := q.s.o.Archive.Rules.Set(f.Set)
+		return set.Role != fixity.Master
+	})), nil
+}
+
 // suspicions are those about masters that arrived lately, by item.
 func (q *request) suspicions(t *tx, items []string) (out []suspicion, err error) {
 	for _, item := range items[:min(len(items), mostSuspected)] {
 		if item == "" {
 			continue
 		}
-		files, err := t.Files.OfItemSome(item, mostOfItem+1)
-		if err != nil {
-			return nil, err
-		}
-		if len(files) > mostOfItem || slices.ContainsFunc(files, func(f ledger.File) bool { return q.mayNotKnow(f.Set, f.Path) }) {
-			continue
-		}
-		said, err := q.suspect(t, files)
+		said, err := q.suspect(t, item, mostOfItem)
 		if err != nil {
 			return nil, err
 		}

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"firmus/cmd/firmus/testing/browsertest"
 	"firmus/fixity/ledger"
@@ -84,5 +85,31 @@ func TestSheetsPrint(t *testing.T) {
 				t.Errorf("%s: sheet %d of %d is all but empty: %q", c.path, i+1, len(sheets), s)
 			}
 		}
+	}
+}
+
+// A statement that was made lately is given again while the record doesn't go on, and is made
+// anew once it does.
+func TestStatementsAreKept(t *testing.T) {
+	w := newWorld(t, worldConfig)
+	w.put("masters/QV-0107/QV-0107_A.wav", "107A", "studio", "vault")
+	w.intake()
+	b := w.entered()
+	first := b.get("/print/holdings/json").text
+	if !strings.Contains(first, `"files":1`) {
+		t.Fatal(first)
+	}
+	w.pass(5 * time.Minute)
+	if again := b.get("/print/holdings/json").text; again != first {
+		t.Errorf("it was made again: %s", again)
+	}
+	w.pass(6 * time.Minute)
+	if later := b.get("/print/holdings/json").text; later == first {
+		t.Error("it is given again for longer than it says")
+	}
+	w.put("masters/QV-0108/QV-0108_A.wav", "108A", "studio", "vault")
+	w.intake()
+	if later := b.get("/print/holdings/json").text; !strings.Contains(later, `"files":2`) {
+		t.Errorf("it is of before the intake: %s", later)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"io"
 	"mime"
 	"strings"
+	"sync"
 	"time"
 
 	"firmus/cmd/firmus/internal/reels"
@@ -89,11 +90,9 @@ func holdingsPrint(q *request) error {
 		return errRestricted
 	}
 	e := q.s.o.Archive
-	h, err := statements.MakeHoldings(q.Context(), e.Ledger, q.s.o.Name, e.Rules, e.Now())
-	if err != nil {
-		return err
-	}
-	return q.stated("holdings", h)
+	return q.kept("holdings", func() (statement, error) {
+		return statements.MakeHoldings(q.Context(), e.Ledger, q.s.o.Name, e.Rules, e.Now())
+	})
 }
 
 // yearPrint is the statement of a year; it names no recording.
@@ -103,17 +102,65 @@ func yearPrint(q *request) error {
 	if err != nil {
 		return err
 	}
-	y, err := statements.MakeYear(q.Context(), e.Ledger, q.s.o.Name, e.Rules, year, e.Now())
-	if err != nil {
-		return err
-	}
-	return q.stated(fmt.Sprintf("year-%d", year), y)
+	return q.kept(fmt.Sprintf("year-%d", year), func() (statement, error) {
+		return statements.MakeYear(q.Context(), e.Ledger, q.s.o.Name, e.Rules, year, e.Now())
+	})
 }
 
 // statement is one that has tables besides its page.
 type statement interface {
 	printed
 	Grids() []sheet.Grid
+}
+
+// statementKept is how long a statement is given again as it was made, while the record doesn't
+// go on. It says of when it is.
+const statementKept = 10 * time.Minute
+
+// made are statements that were made lately. One takes seconds where an archive has hundreds of
+// thousands of files, and is asked for in several forms.
+type made struct {
+	mu sync.Mutex
+	of map[string]*madeOne
+}
+
+type madeOne struct {
+	mu   sync.Mutex // held while it is made: whoever asks for it meanwhile waits for it
+	at   time.Time
+	mark int64
+	s    statement
+}
+
+// one is the place of a statement.
+func (m *made) one(name string) *madeOne {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.of[name] == nil {
+		if len(m.of) == 0 || len(m.of) > 4 { // nobody reads so many side by side
+			m.of = map[string]*madeOne{}
+		}
+		m.of[name] = &madeOne{}
+	}
+	return m.of[name]
+}
+
+// kept answers with a statement as it was made lately, or makes it now.
+func (q *request) kept(name string, now func() (statement, error)) error {
+	x := q.s.made.one(name)
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	var mark int64
+	if err := q.view(func(t *tx) (err error) { mark, err = t.Log.Count(); return err }); err != nil {
+		return err
+	}
+	if at := q.s.now(); x.s == nil || x.mark != mark || at.Sub(x.at) > statementKept || at.Before(x.at) {
+		s, err := now()
+		if err != nil {
+			return err
+		}
+		x.at, x.mark, x.s = at, mark, s
+	}
+	return q.stated(name, x.s)
 }
 
 // stated answers with a statement: as a page to print, or as the file of a form that the

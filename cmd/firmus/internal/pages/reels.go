@@ -17,7 +17,6 @@ import (
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/statements"
 	"firmus/fixity"
-	"firmus/fixity/ledger"
 )
 
 var reelRoutes = []route{
@@ -403,6 +402,9 @@ type reelFile struct {
 	Retired         string
 }
 
+// mostHeard is of how many files of one reel is asked whether they were edited before.
+const mostHeard = 1000
+
 // reelPage shows all that is known of one reel.
 func reelPage(q *request) error {
 	item := q.PathValue("item")
@@ -419,10 +421,6 @@ func reelPage(q *request) error {
 			return err
 		}
 		d.Discs = plan.Discs
-		files, err := t.Files.OfItemWorking(item)
-		if err != nil {
-			return err
-		}
 		read := reels.Reader{Plan: plan}
 		sides, err := read.Item(t, item)
 		if err != nil {
@@ -441,13 +439,7 @@ func reelPage(q *request) error {
 			d.Rows = append(d.Rows, r)
 		}
 		d.Heads, d.Groups = headsOf(plan)
-		if !slices.ContainsFunc(files, func(f ledger.Working) bool { return q.mayNotKnow(f.File.Set, f.File.Path) }) {
-			var plain []ledger.File
-			for _, f := range files {
-				plain = append(plain, f.File)
-			}
-			d.Suspect, err = q.suspect(t, plain)
-		}
+		d.Suspect, err = q.suspect(t, item, mostHeard)
 		return err
 	})
 	if err != nil {
@@ -499,22 +491,6 @@ func reelPage(q *request) error {
 		d.History = d.History[n-mostEvents:]
 	}
 	return q.render("reel", shown(item), d)
-}
-
-// suspect are suspicions that masters were edited before they were taken in.
-func (q *request) suspect(t *tx, files []ledger.File) ([]string, error) {
-	var masters []report.Heard
-	for _, f := range files {
-		if set, _ := q.s.o.Archive.Rules.Set(f.Set); set.Role != fixity.Master || f.Version == 0 {
-			continue
-		}
-		s, err := t.Files.Sound(f.ID, f.Version)
-		if err != nil {
-			return nil, err
-		}
-		masters = append(masters, report.Heard{Path: f.Path, Sound: s})
-	}
-	return report.Suspicions(masters), nil
 }
 
 // reelsPrint is the list to print, as the day's work: a page of sides of one kind, or of all.

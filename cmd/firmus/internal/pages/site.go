@@ -110,6 +110,7 @@ type Site struct {
 	secure bool
 	reels  *reels.Counter
 	veils  veils
+	made   made
 	// compared is how versions of the register differ.
 	compared comparisons
 }

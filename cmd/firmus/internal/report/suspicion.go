@@ -12,12 +12,6 @@ import (
 	"firmus/fixity/ledger"
 )
 
-// Heard is a master of an item, with what is known of its sound.
-type Heard struct {
-	Path  string
-	Sound ledger.Sound
-}
-
 // alike is how near peaks are that are the same: one step of 16 bits.
 const alike = 1 << 16
 
@@ -25,12 +19,12 @@ const alike = 1 << 16
 // digital silence, which no tape gives; or all peak at one value below full scale, as files
 // do that a program brought to one level. *Common practice*; neither is a proof, so each is
 // said as a question.
-func Suspicions(masters []Heard) (out []string) {
+func Suspicions(masters []ledger.Heard) (out []string) {
 	var silent []string
 	peak, same := int64(0), len(masters) > 1
 	for i, m := range masters {
 		var s sound.Sound
-		if m.Sound.JSON == "" || json.Unmarshal([]byte(m.Sound.JSON), &s) != nil {
+		if m.Sound == "" || json.Unmarshal([]byte(m.Sound), &s) != nil {
 			same = false
 			continue
 		}

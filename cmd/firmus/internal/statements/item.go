@@ -139,11 +139,7 @@ func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
 		return x, err
 	}
 	for _, v := range vs {
-		s, err := t.Files.Sound(f.ID, v.N)
-		if err != nil {
-			return x, err
-		}
-		x.Versions = append(x.Versions, Version{v.N, v.Size, v.SHA256.Sum, v.BLAKE3.Sum, s.Duration.Seconds(), v.MD5.Sum, v.Reason, v.By, report.InstantOf(v.At)})
+		x.Versions = append(x.Versions, Version{v.N, v.Size, v.SHA256.Sum, v.BLAKE3.Sum, v.Length.Seconds(), v.MD5.Sum, v.Reason, v.By, report.InstantOf(v.At)})
 	}
 	if x.copies, err = t.Copies.Of(f.ID); err != nil {
 		return x, err
