@@ -256,7 +256,7 @@ func (c *command) showFinding(ctx context.Context, id int64) error {
 		}
 	}
 	for _, v := range versions {
-		c.printf("  Version %d         %s, SHA-256 %s\n                    %s, by %s, %s\n", v.N, report.Size(v.Size), v.SHA256.Sum, v.Reason, v.By, day(v.At))
+		c.printf("  Version %d         %s, SHA-256 %s\n                    %s, by %s, %s\n", v.N, report.Size(v.Size), v.SHA256.Sum, report.WhyVersion(v, versions), v.By, day(v.At))
 	}
 	return nil
 }

@@ -172,7 +172,7 @@ func eachEvent(ctx context.Context, a *app.App, since, until time.Time, each fun
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
 			}
-			l := eventLine{Seq: e.Seq, At: report.InstantOf(e.At), Verb: e.Verb, Means: fixity.Means("verb", string(e.Verb)), By: e.By, Store: e.Store, Set: e.Set, Finding: e.Finding, Reason: e.Reason, Data: e.Told()}
+			l := eventLine{Seq: e.Seq, At: report.InstantOf(e.At), Verb: e.Verb, Means: report.Happened(e), By: e.By, Store: e.Store, Set: e.Set, Finding: e.Finding, Reason: e.Reason, Data: e.Told()}
 			delete(l.Data, "rows") // how the ledger keeps it, not what happened
 			if e.File != 0 {
 				f, err := t.Files.Get(e.File)

@@ -158,7 +158,7 @@ func many(t testing.TB, n int) *world {
 	for i := range versions {
 		sums, err := digest.Read(t.Context(), strings.NewReader(text[:i+1]), fixity.BLAKE3, fixity.SHA256)
 		w.must(err)
-		versions[i] = ledger.VersionOf(sums.Size, sums.Digests, sums.Blocks, "a test", "taken in")
+		versions[i] = ledger.VersionOf(sums.Size, sums.Digests, sums.Blocks, "a test", "")
 	}
 	root, at := w.at("shelf", "masters").dir, begun.Add(-7*day)
 	for first := 0; first < n; first += 10_000 {

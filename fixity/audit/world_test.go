@@ -233,7 +233,7 @@ func (w *world) take(set string, files map[string]string) {
 			if err != nil {
 				return err
 			}
-			v := ledger.VersionOf(sums.Size, sums.Digests, sums.Blocks, "a test", "taken in")
+			v := ledger.VersionOf(sums.Size, sums.Digests, sums.Blocks, "a test", "")
 			f, err := tx.Files.Add(set, path, "a test", begun.Add(-7*day), true, v)
 			if err != nil {
 				return err

@@ -38,6 +38,8 @@ type Version struct {
 	Blocks []uint32      // only where asked for
 	Sound  *Sound        // of a new one: nil if it was not looked at
 	Length time.Duration // of the sound of one on record; 0: not known
+	// Reason is in a person's words; "" if the program took it in, or saw it saved while it
+	// was being edited.
 	Reason string
 	By     string
 	At     time.Time

@@ -301,7 +301,7 @@ func (t Audits) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by s
 // everything is known.
 func (t Files) savedVersion(f File, x fixity.Result, by string) (Version, error) {
 	if x.Outcome != fixity.ReadEarlier {
-		v := VersionOf(x.Size, x.Sums, x.Blocks, by, "saved while it was being edited")
+		v := VersionOf(x.Size, x.Sums, x.Blocks, by, "")
 		var err error
 		v.Sound, err = heardIn(x)
 		return v, err
@@ -310,7 +310,7 @@ func (t Files) savedVersion(f File, x fixity.Result, by string) (Version, error)
 	if err != nil {
 		return v, err
 	}
-	v.By, v.Reason = by, fmt.Sprintf("version %d, saved again while it was being edited", x.Version)
+	v.By, v.Reason = by, ""
 	if v.Blocks, err = t.Blocks(f.ID, x.Version); err != nil {
 		return v, err
 	}

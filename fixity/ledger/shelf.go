@@ -396,6 +396,6 @@ func (t Discs) MoveStore(from, to, by string) error {
 	if _, err := t.exec(`UPDATE store SET retired_at = $2 WHERE name = $1 AND retired_at = 0`, from, nanos(t.now)); err != nil {
 		return err
 	}
-	t.Event(Event{Verb: fixity.StoreReplaced, By: by, Store: from, Reason: "the discs are in store " + to + " by the configuration", Data: map[string]any{"to": to, "discs": n}})
+	t.Event(Event{Verb: fixity.StoreReplaced, By: by, Store: from, Data: map[string]any{"to": to, "discs": n}})
 	return nil
 }

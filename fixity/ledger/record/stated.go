@@ -234,7 +234,7 @@ func (t *Tx) StateOnce() error {
 	if err != nil || n == 0 {
 		return err
 	}
-	t.events = append(t.events, Event{Verb: fixity.LedgerStated, By: t.by, Reason: "all that the ledger held then; what came before stands in the record without digests"})
+	t.events = append(t.events, Event{Verb: fixity.LedgerStated, By: t.by})
 	return nil
 }
 

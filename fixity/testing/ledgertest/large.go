@@ -100,7 +100,7 @@ func (x Large) file(i int) ledger.NewFile {
 		blocks[k] = uint32(r.Uint64())
 	}
 	size, written := int64(len(blocks))<<16-int64(i%1000), x.Now.Add(-time.Duration(i)*time.Second)
-	v := ledger.VersionOf(size, []fixity.Digest{sum(fixity.BLAKE3), sum(fixity.SHA256)}, blocks, "a test", "taken in")
+	v := ledger.VersionOf(size, []fixity.Digest{sum(fixity.BLAKE3), sum(fixity.SHA256)}, blocks, "a test", "")
 	v.Sound = &ledger.Sound{JSON: `{"form":"wave","coding":"pcm","rate":48000,"bits":24,"channels":2,"frames":1048576}`, Samples: sum(fixity.BLAKE3), Duration: time.Duration(size) * time.Microsecond}
 	return ledger.NewFile{Set: x.Set, Path: PathIn(i), Changed: written, Vouched: true, Version: v}
 }

@@ -48,9 +48,6 @@ type ReplaceOrder struct {
 // one transaction. It is refused if the samples of a pair differ, if no copy that can be read
 // is the version, if either isn't whole, or if the new one isn't under care.
 func (e Acts) Replace(ctx context.Context, o ReplaceOrder) ([]Replaced, error) {
-	if o.Reason == "" {
-		o.Reason = "replaced, same samples"
-	}
 	seen, err := e.seePairs(ctx, o.Pairs)
 	if err != nil {
 		return nil, err

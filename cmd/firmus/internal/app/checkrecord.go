@@ -109,10 +109,9 @@ func (s *parts) recordNotes() ([]letters.Note, error) {
 		return nil, nil
 	case err != nil:
 		return nil, err
-	case f.Outcome == ledger.FiringBroken:
-		return []letters.Note{{Label: "The record", Text: "IT IS NOT WHAT WAS WRITTEN, as checked " + report.Local(f.Ended) + ": " + report.Plainly(f.Trouble) + ". Change nothing and ask somebody qualified"}}, nil
-	case f.Outcome == ledger.FiringFailed:
-		return []letters.Note{{Label: "The record", Text: "it could not be checked, " + report.Local(f.Ended) + ": " + report.Plainly(f.Trouble)}}, nil
+	}
+	if text := report.RecordCheck(f); text != "" {
+		return []letters.Note{{Label: "The record", Text: text}}, nil
 	}
 	return nil, nil
 }

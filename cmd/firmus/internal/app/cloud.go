@@ -12,6 +12,7 @@ import (
 
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/cloud"
@@ -243,7 +244,7 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 			continue
 		}
 		if end := SignInEnds(s); !end.IsZero() {
-			out = append(out, CloudProblem{Store: s.Name, Text: signInUntil(end, now())})
+			out = append(out, CloudProblem{Store: s.Name, Text: report.SignInUntil(end, now())})
 		}
 		var sets []string
 		for _, r := range s.Sets {
@@ -281,19 +282,6 @@ func SignInEnds(s config.Store) time.Time {
 		return time.Time{} // whoever uses it says what is wrong
 	}
 	return c.RunsOut()
-}
-
-// signInUntil says when a sign-in ends, as people write a day.
-func signInUntil(end, now time.Time) string {
-	end = end.In(time.Local)
-	layout := "2 Jan"
-	if end.Year() != now.In(time.Local).Year() {
-		layout = "2 Jan 2006"
-	}
-	if !now.Before(end) {
-		return "sign-in: ended " + end.Format(layout) + "; sign in again"
-	}
-	return "sign-in: until " + end.Format(layout)
 }
 
 // SignIn lets a person sign in to the service of a store with their own account, in

@@ -1,7 +1,4 @@
 package app
 
-// RunningOut and SignInUntil are tested by themselves: what uses them asks the service.
-var (
-	RunningOut  = runningOut
-	SignInUntil = signInUntil
-)
+// RunningOut is tested by itself: what uses it asks the service.
+var RunningOut = runningOut

@@ -8,6 +8,7 @@ import (
 
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -180,7 +181,7 @@ func runningOut(c *config.Config, now time.Time) []letters.Note {
 	var ends []string
 	for _, st := range c.Stores {
 		if end := SignInEnds(st); !end.IsZero() {
-			ends = append(ends, st.Name+" "+signInUntil(end, now))
+			ends = append(ends, st.Name+" "+report.SignInUntil(end, now))
 		}
 	}
 	if len(ends) == 0 {

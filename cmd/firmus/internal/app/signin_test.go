@@ -9,6 +9,7 @@ import (
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/replicas/cloud/drive"
 	"firmus/replicas/testing/drivetest"
 )
@@ -68,7 +69,7 @@ func TestSignInEnds(t *testing.T) {
 		end.AddDate(1, 0, 0):      "sign-in: ended 14 Jan 2027; sign in again",
 		end.Add(30 * time.Minute): "sign-in: ended 14 Jan; sign in again",
 	} {
-		if got := app.SignInUntil(end, at); got != want {
+		if got := report.SignInUntil(end, at); got != want {
 			t.Errorf("%s: %q, want %q", at, got, want)
 		}
 	}

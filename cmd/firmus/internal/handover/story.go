@@ -181,11 +181,11 @@ func (s *story) tell(e ledger.Event, lines []ledger.Line, each func(premis.Event
 			x.Detail = "saved inside its editing window, as an audit found; who saved it isn't recorded"
 			x.Agents = []premis.AgentLink{s.named(e.By, premis.Term{}, recorder)}
 		} else {
-			x.Detail = "a change was accepted: " + e.Reason
+			x.Detail = because("a change was accepted", e.Reason)
 		}
 	case fixity.Renamed:
 		decided(premis.FilenameChange)
-		x.Detail = fmt.Sprintf("in store %s, from %s to %s: %s", e.Store, text("from"), text("to"), e.Reason)
+		x.Detail = because(fmt.Sprintf("in store %s, from %s to %s", e.Store, text("from"), text("to")), e.Reason)
 		if err := link(e.File, 0, premis.Term{}); err != nil {
 			return err
 		}
@@ -200,7 +200,7 @@ func (s *story) tell(e ledger.Event, lines []ledger.Line, each func(premis.Event
 			return nil // the new file's event tells it
 		}
 		decided(premis.Migration)
-		x.Detail = "another file with the same samples took its place: " + e.Reason
+		x.Detail = because("another file with the same samples took its place", e.Reason)
 		s.migrated[e.File] = append(s.migrated[e.File], old)
 		if err := link(old, 0, premis.Source); err != nil {
 			return err
@@ -217,9 +217,7 @@ func (s *story) tell(e ledger.Event, lines []ledger.Line, each func(premis.Event
 		if from := text("from"); from != "" {
 			x.Detail += ", from " + from
 		}
-		if e.Reason != "" {
-			x.Detail += ": " + e.Reason
-		}
+		x.Detail = because(x.Detail, e.Reason)
 		if err := link(e.File, 0, premis.Term{}); err != nil {
 			return err
 		}
@@ -228,7 +226,7 @@ func (s *story) tell(e ledger.Event, lines []ledger.Line, each func(premis.Event
 			return nil // the same discs, under another store's name
 		}
 		decided(premis.Refreshment)
-		x.Detail = fmt.Sprintf("a new drive became store %s; what it holds counts once it was read there: %s", e.Store, e.Reason)
+		x.Detail = because(fmt.Sprintf("a new drive became store %s; what it holds counts once it was read there", e.Store), e.Reason)
 		x.Outcome = premis.Term{}
 		x.Objects = s.whole()
 	case fixity.KeptRemoved:
@@ -441,4 +439,12 @@ func (s *story) replica(d ledger.Disc) premis.Event {
 		x.Detail += "; burned " + d.Burned
 	}
 	return x
+}
+
+// because joins what was done with why, if that is known.
+func because(what, why string) string {
+	if why == "" {
+		return what
+	}
+	return what + ": " + why
 }

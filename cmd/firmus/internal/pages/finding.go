@@ -243,7 +243,7 @@ func (d *findingData) versions(t *tx, file ledger.File) error {
 		return err
 	}
 	for _, v := range vs {
-		l := versionLine{N: v.N, Current: v.N == file.Version, Size: v.Size, Digest: v.SHA256.Sum, By: v.By, Reason: v.Reason, At: v.At}
+		l := versionLine{N: v.N, Current: v.N == file.Version, Size: v.Size, Digest: v.SHA256.Sum, By: v.By, Reason: report.WhyVersion(v, vs), At: v.At}
 		if v.Length > 0 {
 			l.Length = damage.Clock(v.Length)
 		}
@@ -257,7 +257,7 @@ const mostEvents = 40
 
 func (d *findingData) history(t *tx, f ledger.Finding) error {
 	add := func(e ledger.Event) error {
-		x := event{At: e.At, What: fixity.Means("verb", string(e.Verb)), By: e.By}
+		x := event{At: e.At, What: report.Happened(e), By: e.By}
 		if e.Reason != "" {
 			x.What += ": " + e.Reason
 		}

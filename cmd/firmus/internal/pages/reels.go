@@ -475,7 +475,7 @@ func reelPage(q *request) error {
 			x.Findings = append(x.Findings, link{fmt.Sprintf("/findings/%d", fd.ID), text})
 		}
 		for _, ev := range f.Events {
-			w := event{At: ev.At.Time, What: fixity.Means("verb", string(ev.Verb)) + ": " + q.named(f.Set, f.Path), By: ev.By}
+			w := event{At: ev.At.Time, What: ev.Means + ": " + q.named(f.Set, f.Path), By: ev.By}
 			if ev.Store != "" {
 				w.What += " (" + ev.Store + ")"
 			}

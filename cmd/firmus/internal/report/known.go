@@ -56,7 +56,7 @@ func know(t *ledger.Tx, file int64) (k Known, err error) {
 		if err != nil {
 			return k, err
 		}
-		k.Versions = append(k.Versions, Length{v.N, v.Size, s.Duration, v.By, v.Reason, v.At})
+		k.Versions = append(k.Versions, Length{v.N, v.Size, s.Duration, v.By, WhyVersion(v, vs), v.At})
 	}
 	fs, err := t.Findings.Of(file)
 	if err != nil {

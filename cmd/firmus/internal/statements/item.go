@@ -81,6 +81,7 @@ type Event struct {
 	Seq    int64           `json:"seq"`
 	At     *report.Instant `json:"at"`
 	Verb   fixity.Verb     `json:"verb"`
+	Means  string          `json:"means"`
 	By     string          `json:"by"`
 	Store  string          `json:"store,omitempty"`
 	Reason string          `json:"reason,omitempty"`
@@ -139,7 +140,7 @@ func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
 		return x, err
 	}
 	for _, v := range vs {
-		x.Versions = append(x.Versions, Version{v.N, v.Size, v.SHA256.Sum, v.BLAKE3.Sum, v.Length.Seconds(), v.MD5.Sum, v.Reason, v.By, report.InstantOf(v.At)})
+		x.Versions = append(x.Versions, Version{v.N, v.Size, v.SHA256.Sum, v.BLAKE3.Sum, v.Length.Seconds(), v.MD5.Sum, report.WhyVersion(v, vs), v.By, report.InstantOf(v.At)})
 	}
 	if x.copies, err = t.Copies.Of(f.ID); err != nil {
 		return x, err
@@ -166,7 +167,7 @@ func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
 		return x, err
 	}
 	err = t.Log.Of(f.ID, func(e ledger.Event) error {
-		x.Events = append(x.Events, Event{e.Seq, report.InstantOf(e.At), e.Verb, e.By, e.Store, e.Reason})
+		x.Events = append(x.Events, Event{e.Seq, report.InstantOf(e.At), e.Verb, report.Happened(e), e.By, e.Store, e.Reason})
 		return nil
 	})
 	return x, err

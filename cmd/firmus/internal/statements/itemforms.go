@@ -111,7 +111,7 @@ func (i Item) Grids() []sheet.Grid {
 			findings.Rows = append(findings.Rows, []any{fd.ID, f.Set, f.Path, string(fd.Kind), string(fd.Urgency), fd.Store, fd.State, fd.Opened.UTC().Format(time.RFC3339)})
 		}
 		for _, e := range f.Events {
-			events.Rows = append(events.Rows, []any{e.Seq, rfc(e.At), fixity.Means("verb", string(e.Verb)), f.Set, f.Path, e.Store, e.By, e.Reason})
+			events.Rows = append(events.Rows, []any{e.Seq, rfc(e.At), e.Means, f.Set, f.Path, e.Store, e.By, e.Reason})
 		}
 	}
 	said := sheet.Grid{Name: "Register", Head: []string{"side", "sheet", "row", "title", "base", "length", "box", "condition", "treatment", "hazard", "priority", "playable", "discs"}}

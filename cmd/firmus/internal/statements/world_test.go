@@ -98,7 +98,7 @@ func (w *world) takeIn(at time.Time, long time.Duration, paths []string, stores 
 				b := h.Sum(nil)
 				return fixity.DigestOf(a, append(b, b...))
 			}
-			v := ledger.VersionOf(1_650_528_044, []fixity.Digest{sum(fixity.BLAKE3), sum(fixity.SHA256)}, make([]uint32, 25186), "Ada Wren", "taken in")
+			v := ledger.VersionOf(1_650_528_044, []fixity.Digest{sum(fixity.BLAKE3), sum(fixity.SHA256)}, make([]uint32, 25186), "Ada Wren", "")
 			v.Sound = &ledger.Sound{JSON: `{"form":"wave","coding":"pcm","rate":96000,"bits":24,"channels":2,"frames":183552000}`, Samples: sum(fixity.BLAKE3), Duration: long}
 			news = append(news, ledger.NewFile{Set: "masters", Path: p, Changed: at, Vouched: true, Version: v})
 		}

@@ -105,7 +105,7 @@ func (e Acts) rebuildRecord(ctx context.Context) (res RebuildResult, begun ledge
 		if !empty {
 			return fmt.Errorf("the ledger knows files now: nothing is to be rebuilt: %w", fixity.ErrChangedMeanwhile)
 		}
-		t.Event(ledger.Event{Verb: fixity.LedgerRebuilt, By: e.By, Reason: "no event files were found: a new record begins, from manifests alone", Data: map[string]any{"events": 0, "lost": begun.Lost}})
+		t.Event(ledger.Event{Verb: fixity.LedgerRebuilt, By: e.By, Data: map[string]any{"events": 0, "lost": begun.Lost}})
 		return nil
 	}); err != nil {
 		return res, begun, err

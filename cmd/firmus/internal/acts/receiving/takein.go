@@ -295,7 +295,7 @@ func (e Acts) newFile(t *ledger.Tx, set string, x *arrival) ledger.NewFile {
 		f.Changed = t.Now()
 	}
 	if x.disputed == nil {
-		f.Version = ledger.VersionOf(first.Sums.Size, first.Sums.Digests, first.Sums.Blocks, e.By, "taken in")
+		f.Version = ledger.VersionOf(first.Sums.Size, first.Sums.Digests, first.Sums.Blocks, e.By, "")
 		f.Version.Sound = &x.sound
 	}
 	return f
