@@ -52,7 +52,7 @@ func TestSignInEnds(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		st := config.Store{Name: "cloud", Kind: config.Cloud, Credentials: file}
+		st := config.Store{Name: "cloud", Kind: config.Cloud, Service: config.Drive, Credentials: file}
 		if got := app.SignInEnds(st); !got.Equal(c.want) {
 			t.Errorf("%s: %s", name, got)
 		}
