@@ -54,6 +54,11 @@ type RegisterReading struct {
 	Matched int64 // rows whose files are there
 	Waiting int64 // rows that claim nothing, and of which nothing is there
 	Open    int64 // problems that nobody settled
+	Ending  int64 // how its text ended then, as package register has it
+	// Doubted is a file that looked half written, first at DoubtedAt; zero if the last one that
+	// was read didn't.
+	Doubted   Digest
+	DoubtedAt time.Time
 }
 
 // RegisterProblem is something in the register that wants a person's look.

@@ -141,7 +141,7 @@ func (c *command) tryRegister(ctx context.Context, path, sheet, encoding, passwo
 	if o.Load = func(ctx context.Context) (workbook.File, error) { return app.RegisterFile(ctx, cfg, o.Path) }; o.Path != "" && cfg.File != "" && !inCloud {
 		o.Name = from(filepath.Dir(cfg.File), o.Path)
 	}
-	if o.Options, err = app.RegisterOptions(g); err != nil && password == "" {
+	if o.Options, err = app.RegisterOptions(ctx, g); err != nil && password == "" {
 		return preview.Preview{}, err
 	}
 	if g != nil && g.PasswordFile != "" {
@@ -154,7 +154,7 @@ func (c *command) tryRegister(ctx context.Context, path, sheet, encoding, passwo
 		o.Options.Encoding = encoding
 	}
 	if password != "" {
-		if o.Options.Password, err = app.RegisterPassword(password); err != nil {
+		if o.Options.Password, err = app.RegisterPassword(ctx, password); err != nil {
 			return preview.Preview{}, err
 		}
 		if o.Password = password; cfg.File != "" {

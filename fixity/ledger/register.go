@@ -314,25 +314,30 @@ func (t Register) PutSays(says []fixity.RegisterSays, by string) error {
 
 // Reading is how the reading of the register stands; the zero value if none was tried.
 func (t Register) Reading() (x fixity.RegisterReading, err error) {
-	var read, tried int64
-	var file []byte
-	err = t.row(`SELECT read_at, source, file, tried_at, trouble, rows, matched, waiting, open FROM register_reading WHERE id = 1`, nil,
-		&read, &x.From, &file, &tried, &x.Trouble, &x.Rows, &x.Matched, &x.Waiting, &x.Open)
+	var read, tried, doubtedAt int64
+	var file, doubted []byte
+	err = t.row(`SELECT read_at, source, file, tried_at, trouble, rows, matched, waiting, open, ending, doubted, doubted_at FROM register_reading WHERE id = 1`, nil,
+		&read, &x.From, &file, &tried, &x.Trouble, &x.Rows, &x.Matched, &x.Waiting, &x.Open, &x.Ending, &doubted, &doubtedAt)
 	if errors.Is(err, fixity.ErrNotFound) {
 		return fixity.RegisterReading{}, nil
 	}
-	x.ReadAt, x.TriedAt, x.File = fromNanos(read), fromNanos(tried), fixity.Digest{}
+	x.ReadAt, x.TriedAt, x.DoubtedAt = fromNanos(read), fromNanos(tried), fromNanos(doubtedAt)
 	if len(file) > 0 {
 		x.File = fixity.DigestOf(fixity.SHA256, file)
+	}
+	if len(doubted) > 0 {
+		x.Doubted = fixity.DigestOf(fixity.SHA256, doubted)
 	}
 	return x, err
 }
 
 // PutReading notes how the reading of the register stands.
 func (t Register) PutReading(x fixity.RegisterReading) error {
-	_, err := t.exec(`INSERT INTO register_reading (id, read_at, source, file, tried_at, trouble, rows, matched, waiting, open) VALUES (1, $1, $2, $3, $4, $5, $6, $7, $8, $9)
-		ON CONFLICT (id) DO UPDATE SET read_at = $1, source = $2, file = $3, tried_at = $4, trouble = $5, rows = $6, matched = $7, waiting = $8, open = $9`,
-		nanos(x.ReadAt), x.From, append([]byte{}, x.File.Bytes()...), nanos(x.TriedAt), storable(x.Trouble), x.Rows, x.Matched, x.Waiting, x.Open)
+	_, err := t.exec(`INSERT INTO register_reading (id, read_at, source, file, tried_at, trouble, rows, matched, waiting, open, ending, doubted, doubted_at)
+		VALUES (1, $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+		ON CONFLICT (id) DO UPDATE SET read_at = $1, source = $2, file = $3, tried_at = $4, trouble = $5, rows = $6, matched = $7, waiting = $8, open = $9, ending = $10, doubted = $11, doubted_at = $12`,
+		nanos(x.ReadAt), x.From, append([]byte{}, x.File.Bytes()...), nanos(x.TriedAt), storable(x.Trouble), x.Rows, x.Matched, x.Waiting, x.Open,
+		x.Ending, append([]byte{}, x.Doubted.Bytes()...), nanos(x.DoubtedAt))
 	return err
 }
 

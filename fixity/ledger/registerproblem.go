@@ -7,6 +7,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -162,13 +163,20 @@ func (t Register) foundInRegister(f fixity.Finding, by string) (int64, error) {
 }
 
 // Failed notes that the register couldn't be read, and why: the version in force stays. The
-// finding ends with the next reading that comes to its end.
+// finding ends with the next reading that comes to its end. at has where it lies, and the file
+// if that looks half written.
 func (t Register) Failed(at fixity.RegisterReading, code, why string, by string) error {
 	x, err := t.Reading()
 	if err != nil {
 		return err
 	}
+	before := x.Doubted
 	x.TriedAt, x.Trouble = t.now, why
+	if x.Doubted = at.Doubted; x.Doubted == (fixity.Digest{}) {
+		x.DoubtedAt = time.Time{}
+	} else if at.Doubted != before {
+		x.DoubtedAt = t.now
+	}
 	if x.From == "" {
 		x.From = at.From
 	}

@@ -7,7 +7,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"os"
 	"slices"
 	"strings"
 	"time"
@@ -33,11 +32,11 @@ func RegisterTable(ctx context.Context, c *config.Config) (register.Table, fixit
 	if err != nil {
 		return register.Table{}, fixity.Digest{}, err
 	}
-	o, err := RegisterOptions(g)
+	o, err := RegisterOptions(ctx, g)
 	if err != nil {
 		return register.Table{}, fixity.Digest{}, err
 	}
-	book, err := workbook.Open(file, o)
+	book, err := workbook.Open(ctx, file, o)
 	if err != nil {
 		return register.Table{}, fixity.Digest{}, err
 	}
@@ -89,20 +88,20 @@ func RegisterFile(ctx context.Context, c *config.Config, from string) (workbook.
 
 // RegisterOptions are what the configuration says of the file. The password lies in a file
 // of its own.
-func RegisterOptions(g *config.Register) (o workbook.Options, err error) {
+func RegisterOptions(ctx context.Context, g *config.Register) (o workbook.Options, err error) {
 	if g == nil {
 		return o, nil
 	}
 	if o.Encoding = g.Encoding; g.PasswordFile != "" {
-		o.Password, err = RegisterPassword(g.PasswordFile)
+		o.Password, err = RegisterPassword(ctx, g.PasswordFile)
 	}
 	return o, err
 }
 
 // RegisterPassword reads the file of a workbook's password.
-func RegisterPassword(path string) (string, error) {
+func RegisterPassword(ctx context.Context, path string) (string, error) {
 	const most = 4096
-	text, err := os.ReadFile(path)
+	text, err := workbook.Small(ctx, path, most)
 	if err == nil && len(text) > most {
 		err = fmt.Errorf("it is longer than any password")
 	}

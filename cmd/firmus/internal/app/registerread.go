@@ -5,8 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
-	"os"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts/archive"
@@ -14,6 +12,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/metrics"
 	"firmus/cmd/firmus/internal/register"
+	"firmus/cmd/firmus/internal/register/workbook"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -64,14 +63,14 @@ func (s *parts) followRegister() {
 	if g == nil {
 		return
 	}
-	configured := signOfRegister(s.a.Config.File).at
-	var seen, tried registerSign
+	configured := signOfRegister(s.ctx, s.a.Config.File).At
+	var seen, tried workbook.Sign
 	var since time.Time
 	for ; ; s.pause(cmp.Or(s.d.o.Look, registerLook)) {
 		if s.ctx.Err() != nil {
 			return
 		}
-		now := signOfRegister(g.File)
+		now := signOfRegister(s.ctx, g.File)
 		if now != seen {
 			seen, since = now, time.Now()
 		}
@@ -82,10 +81,10 @@ func (s *parts) followRegister() {
 		daily := time.Since(r.TriedAt) >= registerNight
 		rested := time.Since(since) >= cmp.Or(s.d.o.Rest, registerRest)
 		changed, other := seen != tried && rested, configured.After(r.TriedAt) && rested
-		if tried == (registerSign{}) && !r.TriedAt.IsZero() && !seen.at.After(r.TriedAt) {
+		if tried == (workbook.Sign{}) && !r.TriedAt.IsZero() && !seen.At.After(r.TriedAt) {
 			changed, tried = false, seen // it was read by an earlier run
 		}
-		if !daily && !changed && !other {
+		if !daily && !changed && !other && !reading.Doubted(r, time.Now()) {
 			continue
 		}
 		tried, configured = seen, time.Time{}
@@ -93,25 +92,12 @@ func (s *parts) followRegister() {
 	}
 }
 
-// registerSign is how a change of the register's file shows.
-type registerSign struct {
-	size int64
-	at   time.Time
-	gone bool
-}
-
-func signOfRegister(path string) registerSign {
+// signOfRegister is how a change of a file shows; the zero one of a document in the cloud.
+func signOfRegister(ctx context.Context, path string) workbook.Sign {
 	if path == "" {
-		return registerSign{} // it lies in the cloud
+		return workbook.Sign{}
 	}
-	st, err := os.Stat(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return registerSign{gone: true}
-	}
-	if err != nil {
-		return registerSign{size: -1}
-	}
-	return registerSign{size: st.Size(), at: st.ModTime()}
+	return workbook.Look(ctx, path)
 }
 
 func (s *parts) readRegister() {

@@ -13,7 +13,18 @@ type Book struct {
 	// Notes are sentences about the file as a whole that a person should know, such as that
 	// it is open in a program. They stop nothing.
 	Notes []string
+	End   End // of a text
 }
+
+// End says how a text ends. A writer that was broken off leaves its last line without an end.
+type End int
+
+// Ends of a text. Stored: never change one.
+const (
+	NoText  End = iota // a workbook, which is whole or can't be opened
+	Ended              // the last line has its end
+	Unended            // it hasn't
+)
 
 // Sheet is a sheet of a book.
 type Sheet struct {
@@ -56,6 +67,7 @@ const (
 	NoSheets     Why = "not a table"    // no spreadsheet of a kind that is read
 	Locked       Why = "password"       // it has a password, and none or a wrong one is configured
 	UnknownCode  Why = "encoding"       // a text whose encoding isn't known
+	HalfWritten  Why = "half written"   // a text that looks as if its writer was broken off
 	Quotes       Why = "quotes"         // a quotation mark would swallow lines
 	OtherSheet   Why = "sheet"          // the sheet isn't there, or several could be meant
 	OtherColumns Why = "columns"        // a column isn't there, or is there twice

@@ -32,7 +32,12 @@ type Table struct {
 	Hidden   int       // rows that are hidden, also by a filter; they are read like others
 	Comments int       // remarks on cells, which aren't read
 	Notes    []string  // sentences about the file as a whole
+	End      End
 }
+
+// mostKept is how many cells a register may have in columns that are read. As rows they take
+// some 100 bytes each, and their texts besides.
+const mostKept = 3_000_000
 
 // Header lines are looked for so far down.
 const mostHeader = 50
@@ -50,7 +55,7 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 		return Table{}, err
 	}
 	at := line.at
-	t := Table{Sheet: s.Name, Header: line.number, Columns: Columns{}, Words: line.words, Notes: b.Notes}
+	t := Table{Sheet: s.Name, Header: line.number, Columns: Columns{}, Words: line.words, Notes: b.Notes, End: b.End}
 	for f, i := range at {
 		t.Columns[f] = line.words[i]
 	}
@@ -63,6 +68,7 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 	for _, i := range at {
 		mapped[i] = true
 	}
+	kept := 0
 	found, err := s.Lines(ctx, func(l Line) error {
 		if l.Number <= line.number {
 			return nil
@@ -76,6 +82,9 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 		}
 		if n == 0 {
 			return nil // nothing that anybody asked for
+		}
+		if kept += max(n, 1); kept > mostKept {
+			return &Unreadable{Why: TooLarge, Row: l.Number, Text: fmt.Sprintf("its rows hold more than %d cells, which no register does", mostKept)}
 		}
 		row.Cells = make(map[Field]Cell, n)
 		for _, f := range order {
@@ -105,7 +114,9 @@ func Read(ctx context.Context, file string, b Book, o Order) (Table, error) {
 		return Table{}, named(err, file, s.Name)
 	}
 	t.Comments = found.Comments
-	t.merge(found.Merged, at, names)
+	if !t.merge(found.Merged, at) {
+		return Table{}, &Unreadable{Why: TooLarge, File: file, Sheet: s.Name, Text: "its merged cells cover one another, or more rows and text than any register has. Take the merging out where it isn't needed"}
+	}
 	for _, p := range found.Problems {
 		p.Sheet = s.Name
 		t.Problems = append(t.Problems, p)
@@ -141,35 +152,50 @@ func named(err error, file, sheet string) error {
 	return err
 }
 
-// merge gives the value of merged cells to each row that they cover.
-func (t *Table) merge(merged []Merge, at map[Field]int, names []string) {
-	if len(merged) == 0 {
-		return
+// Limits of what merged cells give to the rows that they cover.
+const (
+	mostCovered    = 2_000_000
+	mostMergedText = 64 << 20 // bytes
+)
+
+// merge gives the value of merged cells to each row that they cover; false if that is more
+// than any register needs.
+func (t *Table) merge(merged []Merge, at map[Field]int) bool {
+	fields := map[int][]Field{} // of each column
+	for f, col := range at {
+		fields[col] = append(fields[col], f)
 	}
-	first := func(line int) int { // the first row from a line on
-		i, _ := slices.BinarySearchFunc(t.Rows, line, func(r Row, line int) int { return r.Line - line })
-		return i
-	}
+	covered, text := 0, 0
 	for _, m := range merged {
-		for f, col := range at {
-			if col != m.Column || m.LastLine == m.Line {
+		if m.LastLine == m.Line || len(fields[m.Column]) == 0 {
+			continue
+		}
+		first, ok := slices.BinarySearchFunc(t.Rows, m.Line, func(r Row, line int) int { return r.Line - line })
+		if !ok {
+			continue
+		}
+		for _, f := range fields[m.Column] {
+			c, ok := t.Rows[first].Cells[f]
+			if !ok {
 				continue
 			}
-			i := first(m.Line)
-			if i == len(t.Rows) || t.Rows[i].Line != m.Line {
-				continue
-			}
-			c, ok := t.Rows[i].Cells[f]
-			if c.Over = m.Line; ok {
-				t.Rows[i].Cells[f] = c
-			}
-			for i++; ok && i < len(t.Rows) && t.Rows[i].Line <= m.LastLine; i++ {
-				if t.Rows[i].Cells[f].Kind == "" {
-					t.Rows[i].Cells[f] = c
+			c.Over = m.Line
+			t.Rows[first].Cells[f] = c
+			for i := first + 1; i < len(t.Rows) && t.Rows[i].Line <= m.LastLine; i++ {
+				if covered++; covered > mostCovered {
+					return false
 				}
+				if t.Rows[i].Cells[f].Kind != "" {
+					continue
+				}
+				if text += len(c.Text); text > mostMergedText {
+					return false
+				}
+				t.Rows[i].Cells[f] = c
 			}
 		}
 	}
+	return true
 }
 
 // look tells of cells that can't be read.

@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -187,5 +189,51 @@ func TestReadTwoHeaderLines(t *testing.T) {
 	b = register.Book{Sheets: []register.Sheet{sheetOf("Reels", nil, "Number|Side|Title", "QV-1|A|", "|B|Length")}}
 	if got, err := register.Read(t.Context(), "f", b, register.Order{Columns: register.Columns{register.Item: "Number", register.Side: "Side"}}); err != nil || got.Header != 1 || len(got.Rows) != 2 {
 		t.Errorf("%+v, %v", got, err)
+	}
+}
+
+// Blocks of merged cells that cover one another, as no program writes them, end the reading
+// before they fill the memory or take for ever.
+func TestMergedCellsAreBounded(t *testing.T) {
+	const rows = 5_000
+	sheet := func(text string, merged []register.Merge) register.Book {
+		return register.Book{Sheets: []register.Sheet{{Lines: func(_ context.Context, each func(register.Line) error) (register.Found, error) {
+			cell := func(s string) register.Cell { return register.Cell{Text: s, Kind: register.TextCell} }
+			if err := each(register.Line{Number: 1, Cells: []register.Cell{cell("Number"), cell("Side")}}); err != nil {
+				return register.Found{}, err
+			}
+			for n := 2; n < rows; n++ {
+				c := []register.Cell{{}, cell("A")}
+				if n == 2 {
+					c[0] = cell(text)
+				}
+				if err := each(register.Line{Number: n, Cells: c}); err != nil {
+					return register.Found{}, err
+				}
+			}
+			return register.Found{Merged: merged}, nil
+		}}}}
+	}
+	o := register.Order{Columns: register.Columns{register.Item: "Number", register.Side: "Side"}}
+	all := register.Merge{Line: 2, LastLine: rows, Column: 0}
+	for name, c := range map[string]struct {
+		b    register.Book
+		over bool
+	}{
+		"one block":     {sheet("QV-0107", []register.Merge{all}), false},
+		"over another":  {sheet("QV-0107", slices.Repeat([]register.Merge{all}, 200_000)), true},
+		"of a long one": {sheet(strings.Repeat("x", 30_000), []register.Merge{all}), true},
+	} {
+		began := time.Now()
+		table, err := register.Read(t.Context(), "register.xlsx", c.b, o)
+		var u *register.Unreadable
+		switch {
+		case time.Since(began) > 20*time.Second:
+			t.Errorf("%s: %s", name, time.Since(began))
+		case c.over && (!errors.As(err, &u) || u.Why != register.TooLarge):
+			t.Errorf("%s: %v", name, err)
+		case !c.over && (err != nil || table.Rows[len(table.Rows)-1].Text(register.Item) != "QV-0107"):
+			t.Errorf("%s: %v", name, err)
+		}
 	}
 }

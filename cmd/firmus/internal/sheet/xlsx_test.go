@@ -33,7 +33,7 @@ func TestXLSX(t *testing.T) {
 	if !sheet.Workbook(b.Bytes()[:400]) || sheet.Workbook([]byte("PK\x03\x04")) {
 		t.Error("it isn't told from other workbooks")
 	}
-	book, err := workbook.Open(workbook.File{Name: "x.xlsx", Bytes: b.Bytes()}, workbook.Options{})
+	book, err := workbook.Open(t.Context(), workbook.File{Name: "x.xlsx", Bytes: b.Bytes()}, workbook.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

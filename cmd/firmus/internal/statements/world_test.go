@@ -207,7 +207,7 @@ func (w *world) golden(name string, s stated) {
 // cells are a workbook's, as text: a line a row.
 func cells(t *testing.T, b []byte) string {
 	t.Helper()
-	book, err := workbook.Open(workbook.File{Name: "statement.xlsx", Bytes: b}, workbook.Options{})
+	book, err := workbook.Open(t.Context(), workbook.File{Name: "statement.xlsx", Bytes: b}, workbook.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -73,7 +73,7 @@ func (a Acts) Read(ctx context.Context) (Result, error) {
 	var failed *register.Unreadable
 	switch {
 	case errors.As(err, &failed) && ctx.Err() == nil:
-		return a.failed(ctx, failed)
+		return a.failed(ctx, failed, fixity.Digest{})
 	case err != nil:
 		return Result{}, err
 	}
@@ -82,14 +82,49 @@ func (a Acts) Read(ctx context.Context) (Result, error) {
 		r = Result{Notes: table.Notes}
 		return a.keep(t, table, file, &r)
 	})
+	if errors.As(err, &failed) {
+		return a.failed(ctx, failed, file)
+	}
 	return r, err
 }
 
-// failed notes that the register couldn't be read.
-func (a Acts) failed(ctx context.Context, u *register.Unreadable) (Result, error) {
+// stillSo is how long a text that looks half written must have stayed as it is before it is
+// believed: no writer takes that long.
+const stillSo = 10 * time.Minute
+
+// fewRows is how many rows a text may lose at once without looking half written.
+const fewRows = 20
+
+// Doubted says that a text was refused because it looked half written, and is to be read once
+// more now: if it is still the same, it is whole.
+func Doubted(r fixity.RegisterReading, now time.Time) bool {
+	return !r.DoubtedAt.IsZero() && now.Sub(r.DoubtedAt) >= stillSo && r.TriedAt.Sub(r.DoubtedAt) < stillSo
+}
+
+// halfWritten says of a text what makes it look as if its writer was broken off: nil if nothing
+// does, if it has been so for a while, or if it is no text. One that was cut off just behind a
+// line, with most of its rows, looks like any other: its rows are told as deleted.
+func (a Acts) halfWritten(table register.Table, file fixity.Digest, was fixity.RegisterReading, rows int64) error {
+	if table.End == register.NoText || was.Doubted == file && a.Now().Sub(was.DoubtedAt) >= stillSo {
+		return nil
+	}
+	why := ""
+	switch n := int64(len(table.Rows)); {
+	case table.End == register.Unended && register.End(was.Ending) == register.Ended:
+		why = "its last line has no end, as it had before"
+	case rows-n >= fewRows && n < rows/2:
+		why = fmt.Sprintf("it has %s, and had %d before", fixity.Count(n, "row"), rows)
+	default:
+		return nil
+	}
+	return &register.Unreadable{Why: register.HalfWritten, File: a.Source.From, Text: "it looks half written: " + why + ". If it is as it should be, leave it so: it is believed once it has stayed the same for ten minutes"}
+}
+
+// failed notes that the register couldn't be read. doubted is the file if it looks half written.
+func (a Acts) failed(ctx context.Context, u *register.Unreadable, doubted fixity.Digest) (Result, error) {
 	r := Result{Failed: u}
 	err := a.Ledger.Tx(ctx, a.Now(), func(t *ledger.Tx) error {
-		if err := t.Register.Failed(fixity.RegisterReading{From: a.Source.From}, string(u.Why), strings.TrimPrefix(u.Error(), "read the register "), a.By); err != nil {
+		if err := t.Register.Failed(fixity.RegisterReading{From: a.Source.From, Doubted: doubted}, string(u.Why), strings.TrimPrefix(u.Error(), "read the register "), a.By); err != nil {
 			return err
 		}
 		return a.look(t, &r)
@@ -119,7 +154,15 @@ func (a Acts) keep(t *ledger.Tx, table register.Table, file fixity.Digest, r *Re
 	if err != nil && !errors.Is(err, fixity.ErrNotFound) {
 		return err
 	}
-	r.First = before.N == 0
+	if r.First = before.N == 0; !r.First {
+		was, err := t.Register.Reading()
+		if err != nil {
+			return err
+		}
+		if err := a.halfWritten(table, file, was, before.Rows); err != nil {
+			return err
+		}
+	}
 	v := fixity.RegisterVersion{By: a.By, From: a.Source.From, Sheet: table.Sheet, Columns: string(columns), File: file}
 	rows := make([]fixity.RegisterRow, len(table.Rows))
 	for i, x := range table.Rows {
@@ -155,7 +198,7 @@ func (a Acts) keep(t *ledger.Tx, table register.Table, file fixity.Digest, r *Re
 		return err
 	}
 	if err := t.Register.PutReading(fixity.RegisterReading{ReadAt: t.Now(), TriedAt: t.Now(), From: a.Source.From, File: file,
-		Rows: int64(held.Rows), Matched: int64(held.Matched), Waiting: int64(held.ToTransfer), Open: open}); err != nil {
+		Rows: int64(held.Rows), Matched: int64(held.Matched), Waiting: int64(held.ToTransfer), Open: open, Ending: int64(table.End)}); err != nil {
 		return err
 	}
 	if err := t.Register.ReadAgain(a.By); err != nil {

@@ -166,3 +166,87 @@ func TestAReadingThatEndsAtEachStep(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// A text that looks as if its writer was broken off changes nothing; it is believed once it has
+// stayed the same. A workbook is whole or can't be opened.
+func TestATextThatLooksHalfWritten(t *testing.T) {
+	t.Parallel()
+	long := func(n int) (lines []string) {
+		for i := range n {
+			lines = append(lines, fmt.Sprintf("QV-%d|A|10:00|", i+1))
+		}
+		return lines
+	}
+	for _, c := range []struct {
+		name    string
+		rows    int
+		end     register.End
+		doubted bool
+	}{
+		{"a few rows less", 99, register.Ended, false},
+		{"half of them", 50, register.Ended, false},
+		{"less than half", 49, register.Ended, true},
+		{"without its end", 100, register.Unended, true},
+		{"more, without its end", 101, register.Unended, true},
+		{"a workbook", 10, register.NoText, false},
+	} {
+		p := ledgertest.Ready(t, t.TempDir())
+		o := p.Options()
+		o.Now, o.By = night, "Ada Wren"
+		l, err := ledger.Open(t.Context(), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		now := night
+		of := table(long(100)...)
+		of.End = register.Ended
+		sum := func(n byte) fixity.Digest { return fixity.DigestOf(fixity.SHA256, append(make([]byte, 31), n)) }
+		file := sum(1)
+		acts := reading.Of(&archive.Archive{Ledger: l, Now: func() time.Time { return now }, By: "Ada Wren"}, reading.Source{From: "register.csv",
+			Read: func(context.Context) (register.Table, fixity.Digest, error) { return of, file, nil }})
+		read := func() reading.Result {
+			r, err := acts.Read(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			if again := reading.Doubted(r.Reading, now); again {
+				t.Errorf("%s: to be read again at once", c.name)
+			}
+			return r
+		}
+		read()
+		now = now.AddDate(0, 0, 1)
+		of, file = table(long(c.rows)...), sum(2)
+		of.End = c.end
+		r := read()
+		if c.doubted {
+			if r.Failed == nil || r.Failed.Why != register.HalfWritten || r.Version.N != 1 || r.Reading.Rows != 100 || len(r.Findings) != 1 {
+				t.Errorf("%s: %+v", c.name, r)
+			}
+			now = now.Add(5 * time.Minute)
+			if r = read(); r.Failed == nil || r.Version.N != 1 {
+				t.Errorf("%s, five minutes on: %+v", c.name, r)
+			}
+			file = sum(3) // its writer goes on
+			now = now.Add(6 * time.Minute)
+			if r = read(); r.Failed == nil || r.Version.N != 1 {
+				t.Errorf("%s, another file: %+v", c.name, r)
+			}
+			now = now.Add(11 * time.Minute)
+			if !reading.Doubted(r.Reading, now) {
+				t.Errorf("%s: not to be read again: %+v", c.name, r.Reading)
+			}
+			r = read()
+		}
+		if want := int64(2); r.Failed != nil || r.Reading.Rows != int64(c.rows) || !r.Reading.DoubtedAt.IsZero() || len(r.Findings) > 0 || c.rows != 100 && r.Version.N != want {
+			t.Errorf("%s: %+v", c.name, r)
+		}
+		// Once it was read so, it is no news the next night.
+		now = now.AddDate(0, 0, 1)
+		file = sum(4)
+		if r = read(); r.Failed != nil {
+			t.Errorf("%s, a night on: %v", c.name, r.Failed)
+		}
+		l.Close()
+	}
+}

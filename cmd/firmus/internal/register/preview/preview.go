@@ -62,7 +62,7 @@ func Make(ctx context.Context, o Order) (Preview, error) {
 	if err != nil {
 		return p, err
 	}
-	book, err := workbook.Open(file, o.Options)
+	book, err := workbook.Open(ctx, file, o.Options)
 	if err != nil {
 		return p, err
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -28,7 +29,10 @@ var decoders = map[string]encoding.Encoding{
 }
 
 // openCSV opens a text with a line a row.
-func openCSV(raw []byte, code string) (register.Book, error) {
+func openCSV(ctx context.Context, raw []byte, code string) (register.Book, error) {
+	if len(raw) > mostText {
+		return register.Book{}, unreadable(register.TooLarge, "the text has %d MiB; a register has %d at most", (len(raw)+1<<20-1)>>20, mostText>>20)
+	}
 	text, err := decode(raw, code)
 	if err != nil {
 		return register.Book{}, err
@@ -40,10 +44,18 @@ func openCSV(raw []byte, code string) (register.Book, error) {
 		c.sep = separator(text)
 	}
 	// Once through to see that all of it can be read: the header is looked for before the rest.
-	if _, err := c.lines(context.Background(), func(register.Line) error { return nil }); err != nil {
+	if _, err := c.lines(ctx, func(register.Line) error { return nil }); err != nil {
 		return register.Book{}, err
 	}
-	return register.Book{Sheets: []register.Sheet{{Lines: c.lines}}}, nil
+	return register.Book{Sheets: []register.Sheet{{Lines: c.lines}}, End: endOf(text)}, nil
+}
+
+// endOf says whether the last line of a text has its end.
+func endOf(text string) register.End {
+	if text != "" && strings.IndexByte("\r\n", text[len(text)-1]) >= 0 {
+		return register.Ended
+	}
+	return register.Unended
 }
 
 // decode makes UTF-8 of a text. What can't be decided is asked.
@@ -68,22 +80,25 @@ func decode(raw []byte, code string) (string, error) {
 			}
 		}
 	}
-	text := string(raw)
+	var text string
 	if d, ok := decoders[code]; ok {
 		if strings.HasPrefix(code, "utf-16") && len(raw)%2 != 0 {
 			return "", unreadable(register.Damaged, "the text ends in the middle of a character (UTF-16). It may be cut short: save it anew")
 		}
-		b, err := d.NewDecoder().Bytes(raw)
-		if err != nil {
+		var b strings.Builder
+		b.Grow(len(raw))
+		if n, err := io.Copy(&b, io.LimitReader(d.NewDecoder().Reader(bytes.NewReader(raw)), mostText+1)); err != nil {
 			return "", err
+		} else if n > mostText {
+			return "", unreadable(register.TooLarge, "the text has more than %d MiB as UTF-8, which no register has", mostText>>20)
 		}
-		if text = string(b); strings.ContainsRune(text, utf8.RuneError) {
+		if text = b.String(); strings.ContainsRune(text, utf8.RuneError) {
 			at := strings.IndexRune(text, utf8.RuneError)
 			return "", &register.Unreadable{Why: register.UnknownCode, Row: lineAt(text, at), Text: fmt.Sprintf("the text isn't %s: it holds a byte that has no meaning there, in %q. Change encoding below [register]", code, around(text, at))}
 		}
 	} else if code != "utf-8" {
 		return "", unreadable(register.UnknownCode, "encoding %q isn't known; known are %s", code, strings.Join(Encodings, ", "))
-	} else if !utf8.ValidString(text) {
+	} else if text = string(raw); !utf8.ValidString(text) {
 		at := 0
 		for at < len(text) {
 			r, n := utf8.DecodeRuneInString(text[at:])

@@ -1,6 +1,8 @@
 package workbook_test
 
 import (
+	"bytes"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -69,5 +71,38 @@ func TestCSV(t *testing.T) {
 				t.Error(d)
 			}
 		})
+	}
+}
+
+// A text of more than 64 MiB is refused, in whatever encoding it is written; one of that size
+// takes less than 200 MiB.
+func TestTextsAreBounded(t *testing.T) {
+	line := "QV-0107;A;" + strings.Repeat("x", 1000) + "\n"
+	most := strings.Repeat(line, 64<<20/len(line))
+	wide := bytes.Repeat([]byte("\x4c\x6b"), 24<<20) // U+6B4C, in UTF-16LE; three bytes in UTF-8
+	for name, text := range map[string][]byte{"UTF-8": []byte(most + line + line), "UTF-16": append([]byte("\xff\xfe"), wide...)} {
+		if _, err := open(text, workbook.Options{}); why(err) != register.TooLarge {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	text := []byte(most)
+	most = ""
+	runtime.GC()
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	b, err := open(text, workbook.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	if _, err := b.Sheets[0].Lines(t.Context(), func(register.Line) error { n++; return nil }); err != nil || n < 60_000 {
+		t.Fatal(n, err)
+	}
+	runtime.ReadMemStats(&after)
+	// All that was asked for, whether it was given back or not, and the text itself.
+	if mib := (after.TotalAlloc - before.TotalAlloc + uint64(len(text))) >> 20; mib > 200 {
+		t.Errorf("it takes %d MiB", mib)
+	} else {
+		t.Logf("%d MiB", mib)
 	}
 }

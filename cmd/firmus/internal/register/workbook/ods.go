@@ -23,7 +23,7 @@ type ods struct {
 
 func openODS(a archive) (register.Book, error) {
 	locked := false
-	if err := a.read("META-INF/manifest.xml", func(s *scanner) error {
+	if err := a.read(a.ctx, "META-INF/manifest.xml", func(s *scanner) error {
 		return s.each(func() error {
 			locked = locked || s.name == "encryption-data"
 			return nil
@@ -44,7 +44,7 @@ func openODS(a archive) (register.Book, error) {
 		return register.Book{}, err
 	}
 	for _, part := range []string{"styles.xml", "content.xml"} {
-		if err := a.read(part, func(s *scanner) error {
+		if err := a.read(a.ctx, part, func(s *scanner) error {
 			return s.each(func() error {
 				switch s.name {
 				case "time-style":
@@ -78,7 +78,7 @@ func openODS(a archive) (register.Book, error) {
 		b.Sheets = append(b.Sheets, register.Sheet{Name: n.name, Hidden: hidden[n.style],
 			Lines: func(ctx context.Context, each func(register.Line) error) (register.Found, error) {
 				r := tableReader{o: o, ctx: ctx, each: each, table: n.name}
-				err := a.read("content.xml", r.read)
+				err := a.read(ctx, "content.xml", r.read)
 				return r.found, err
 			}})
 	}
@@ -96,11 +96,12 @@ func (o *ods) tables() ([]table, error) {
 		return nil, err
 	}
 	defer in.Close()
+	from := &breaks{o.ctx, in}
 	var out []table
 	sign := []byte("<table:table ")
 	buf, n := make([]byte, 1<<16), 0
 	for {
-		got, err := io.ReadFull(in, buf[n:])
+		got, err := io.ReadFull(from, buf[n:])
 		ended := errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)
 		if err != nil && !ended {
 			return nil, err

@@ -2,6 +2,7 @@ package workbook
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"unicode/utf16"
@@ -13,7 +14,7 @@ import (
 
 // openOLE opens what has the container of old office files: a workbook with a password, or
 // one of before 2007.
-func openOLE(text []byte, o Options) (register.Book, error) {
+func openOLE(ctx context.Context, text []byte, o Options) (register.Book, error) {
 	holds := func(part string) bool { return bytes.Contains(text, wide(part)) }
 	switch {
 	case !holds("EncryptedPackage") && !holds("Workbook") && !holds("Book") && !holds("WordDocument"):
@@ -33,7 +34,7 @@ func openOLE(text []byte, o Options) (register.Book, error) {
 	if !bytes.HasPrefix(plain, zipSign) {
 		return register.Book{}, unreadable(register.Locked, "with the password in password_file below [register] the workbook can't be opened: the password is another one, or the file is damaged")
 	}
-	return openZip(plain)
+	return openZip(ctx, plain)
 }
 
 // decrypt is the library's; what it trips over in a damaged file is an error here.

@@ -42,7 +42,7 @@ const (
 	mostCells  = 10_000_000
 	mostLines  = 1_048_576
 	mostInLine = 16_384
-	mostText   = 64 << 20 // bytes of a sheet's texts
+	mostText   = 64 << 20 // bytes of a sheet's texts, and of a file that is a text
 	mostMerged = 200_000
 	mostParts  = 20_000 // files in the zip
 )
@@ -63,26 +63,68 @@ func Load(ctx context.Context, path string) (File, error) {
 	})
 }
 
+// small reads a file that should be short.
+func small(path string, most int64) ([]byte, error) {
+	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, most+1))
+}
+
+func look(path string) Sign {
+	st, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return Sign{Gone: true}
+	case err != nil:
+		return Sign{Size: -1}
+	}
+	return Sign{Size: st.Size(), At: st.ModTime()}
+}
+
 const noFile = "this is no file. Name the spreadsheet itself"
 
 func tooLarge(n int64) string {
 	return fmt.Sprintf("the file has %d MiB; a register has %d at most", (n+1<<20-1)>>20, MostFile>>20)
 }
 
-// breaks is a file whose reading ends with a context.
+// breaks is a stream whose reading ends with a context.
 type breaks struct {
 	ctx context.Context
-	f   fs.File
+	r   io.Reader
 }
 
 func (b *breaks) Read(p []byte) (int, error) {
 	if err := context.Cause(b.ctx); err != nil {
-		return 0, err
+		return 0, gave{err}
 	}
-	return b.f.Read(p)
+	return b.r.Read(p)
+}
+
+// tells is a stream that tells of each answer.
+type tells struct {
+	r        io.Reader
+	answered func()
+}
+
+func (t tells) Read(p []byte) (int, error) {
+	n, err := t.r.Read(p)
+	t.answered()
+	return n, err
 }
 
 func load(ctx context.Context, path string, open func(string) (fs.File, error)) (File, error) {
+	f, err := ask(ctx, path, func(answered func()) (File, error) { return whole(ctx, path, open, answered) })
+	if errors.Is(err, errSilent) {
+		return File{}, &register.Unreadable{Why: register.Away, File: path, Text: "the drive or share that it lies on doesn't answer. Connect it, or restart the computer if it stays so", Err: err}
+	}
+	return f, err
+}
+
+// whole is load without its patience.
+func whole(ctx context.Context, path string, open func(string) (fs.File, error), answered func()) (File, error) {
 	fail := func(why register.Why, err error, text string) (File, error) {
 		return File{}, &register.Unreadable{Why: why, File: path, Text: text, Err: err}
 	}
@@ -91,6 +133,7 @@ func load(ctx context.Context, path string, open func(string) (fs.File, error)) 
 		return fail(register.NoSheets, nil, "this is the mark that a spreadsheet program leaves while a file is open. Name the spreadsheet itself")
 	}
 	st, err := os.Stat(path) // before it is opened: a device may do something then
+	answered()
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return fail(register.Lacking, err, "there is no such file. If it was moved or renamed, change file below [register]")
@@ -107,11 +150,12 @@ func load(ctx context.Context, path string, open func(string) (fs.File, error)) 
 			return nil, err
 		}
 		defer f.Close()
+		answered()
 		st, err := f.Stat()
 		if err != nil || !st.Mode().IsRegular() {
 			return st, err
 		}
-		_, err = io.Copy(to, io.LimitReader(&breaks{ctx, f}, MostFile+1))
+		_, err = io.Copy(to, io.LimitReader(&breaks{ctx, tells{f, answered}}, MostFile+1))
 		return st, err
 	}
 	var first bytes.Buffer
@@ -181,9 +225,12 @@ func openBy(path string) (by string, ok bool) {
 	return by + " since " + part[3], true
 }
 
-// Open opens the sheets of a file.
-func Open(f File, o Options) (register.Book, error) {
-	b, err := open(f.Bytes, o)
+// Open opens the sheets of a file. The error is an *register.Unreadable, or the context's.
+func Open(ctx context.Context, f File, o Options) (register.Book, error) {
+	b, err := open(ctx, f.Bytes, o)
+	if ctx.Err() != nil {
+		return register.Book{}, context.Cause(ctx)
+	}
 	var u *register.Unreadable
 	if errors.As(err, &u) {
 		if u.File == "" {
@@ -204,22 +251,22 @@ var (
 	oleSign = []byte("\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
 )
 
-func open(text []byte, o Options) (register.Book, error) {
+func open(ctx context.Context, text []byte, o Options) (register.Book, error) {
 	start := bytes.ToLower(bytes.TrimLeft(bytes.TrimPrefix(text[:min(len(text), 512)], []byte("\xef\xbb\xbf")), " \t\r\n"))
 	begins := func(s string) bool { return bytes.HasPrefix(start, []byte(s)) }
 	switch {
 	case len(text) == 0:
 		return none("the file is empty")
 	case bytes.HasPrefix(text, zipSign), bytes.HasPrefix(text, []byte("PK\x05\x06")):
-		return openZip(text)
+		return openZip(ctx, text)
 	case bytes.HasPrefix(text, oleSign):
-		return openOLE(text, o)
+		return openOLE(ctx, text, o)
 	case begins("%pdf"):
 		return none("this is a PDF. Name the spreadsheet that it was printed from")
 	case begins("<?xml"), begins("<office:"), begins("<!doctype"), begins("<html"), begins("<table"), begins(`{\rtf`):
 		return none("this is a web page or another text with marks, whatever it is called. Open it in a spreadsheet program and save it as XLSX, ODS or CSV")
 	}
-	return openCSV(text, o.Encoding)
+	return openCSV(ctx, text, o.Encoding)
 }
 
 func none(text string) (register.Book, error) {

@@ -3,6 +3,7 @@ package workbook_test
 import (
 	"archive/zip"
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -19,7 +20,7 @@ import (
 
 // open opens bytes as a file.
 func open(text []byte, o workbook.Options) (register.Book, error) {
-	return workbook.Open(workbook.File{Name: "register", Bytes: text, SHA256: sha256.Sum256(text)}, o)
+	return workbook.Open(context.Background(), workbook.File{Name: "register", Bytes: text, SHA256: sha256.Sum256(text)}, o)
 }
 
 // shown are the lines of a sheet, with | between cells and the kind before each that is no

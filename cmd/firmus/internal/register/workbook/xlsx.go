@@ -26,7 +26,7 @@ type relation struct{ kind, target string }
 func (a archive) relations(of string) (map[string]relation, error) {
 	out := map[string]relation{}
 	dir, name := path.Split(of)
-	err := a.read(dir+"_rels/"+name+".rels", func(s *scanner) error {
+	err := a.read(a.ctx, dir+"_rels/"+name+".rels", func(s *scanner) error {
 		return s.each(func() error {
 			if s.name != "Relationship" || s.is("TargetMode") == "External" {
 				return nil
@@ -67,11 +67,13 @@ func openXLSX(a archive) (register.Book, error) {
 	type sheet struct{ name, part, hidden string }
 	var sheets []sheet
 	isBook := false
-	if err := a.read(main, func(s *scanner) error {
+	if err := a.read(a.ctx, main, func(s *scanner) error {
 		return s.each(func() error {
 			switch s.name {
 			case "workbook":
 				isBook = true
+			case "extLst": // of other schemas, whose names are the same
+				return s.skip()
 			case "workbookPr":
 				v := s.is("date1904")
 				x.from1904 = v == "1" || v == "true" || v == "on"
@@ -97,9 +99,9 @@ func openXLSX(a archive) (register.Book, error) {
 	for _, r := range rels {
 		switch r.kind {
 		case "sharedStrings":
-			err = a.read(r.target, x.readShared)
+			err = a.read(a.ctx, r.target, x.readShared)
 		case "styles":
-			err = a.read(r.target, x.readStyles)
+			err = a.read(a.ctx, r.target, x.readStyles)
 		}
 		if err != nil {
 			return register.Book{}, err
@@ -118,7 +120,7 @@ func openXLSX(a archive) (register.Book, error) {
 			Lines: func(ctx context.Context, each func(register.Line) error) (register.Found, error) {
 				l := sheetReader{x: x, ctx: ctx, each: each}
 				l.found.Comments = comments
-				err := a.read(s.part, l.read)
+				err := a.read(ctx, s.part, l.read)
 				return l.found, err
 			}})
 	}
@@ -135,7 +137,7 @@ func (x *xlsx) comments(part string) (n int, err error) {
 		if r.kind != "comments" {
 			continue
 		}
-		if err := x.read(r.target, func(s *scanner) error {
+		if err := x.read(x.ctx, r.target, func(s *scanner) error {
 			return s.each(func() error {
 				if s.name == "comment" {
 					n++
@@ -236,20 +238,22 @@ func unescape(s string) string {
 // readStyles reads which number format each style has.
 func (x *xlsx) readStyles(s *scanner) error {
 	own := map[int]format{}
-	in := false // cellXfs: those that cells name
+	in := "" // cellXfs: those that cells name
 	for {
 		t, err := s.next()
 		if err != nil || t == over {
 			return err
 		}
 		switch {
-		case s.name == "cellXfs":
-			in = t == opened
-		case t == opened && s.name == "numFmt":
+		case s.name == "cellXfs" || s.name == "numFmts":
+			if in = ""; t == opened {
+				in = s.name
+			}
+		case t == opened && s.name == "numFmt" && in == "numFmts":
 			if id, err := strconv.Atoi(s.is("numFmtId")); err == nil && len(own) < 100_000 {
 				own[id] = custom(s.is("formatCode"))
 			}
-		case t == opened && s.name == "xf" && in:
+		case t == opened && s.name == "xf" && in == "cellXfs":
 			id, _ := strconv.Atoi(s.is("numFmtId"))
 			f, ok := own[id]
 			if !ok {
@@ -278,10 +282,16 @@ func (r *sheetReader) read(s *scanner) error {
 	data := false
 	err := s.each(func() error {
 		switch s.name {
+		case "extLst": // of other schemas, whose names are the same
+			return s.skip()
 		case "sheetData":
 			data = true
-		case "row":
-			return r.row(s)
+			return s.in(func(t token) error {
+				if t == opened && s.name == "row" {
+					return r.row(s)
+				}
+				return nil
+			})
 		case "mergeCell":
 			return r.merge(s.is("ref"))
 		}

@@ -3,6 +3,7 @@ package workbook
 import (
 	"archive/zip"
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -13,12 +14,16 @@ import (
 )
 
 // archive is a zip file whose every part was read to its end and held against its checksum.
-type archive struct{ parts map[string]*zip.File }
+// Its reading ends with ctx.
+type archive struct {
+	ctx   context.Context
+	parts map[string]*zip.File
+}
 
 const damaged = "the file is damaged or cut short (%v). Open it in the spreadsheet program, look it through, and save it anew; or take an earlier copy of it"
 
 // openZip opens XLSX and ODS. All of the file is unpacked once before anything is believed.
-func openZip(text []byte) (register.Book, error) {
+func openZip(ctx context.Context, text []byte) (register.Book, error) {
 	if bytes.Count(text, []byte("PK\x01\x02")) > mostParts { // entries of its directory, each of which takes room
 		return register.Book{}, unreadable(register.TooLarge, "the file has more than %d parts", mostParts)
 	}
@@ -26,7 +31,7 @@ func openZip(text []byte) (register.Book, error) {
 	if err != nil {
 		return register.Book{}, unreadable(register.Damaged, damaged, err)
 	}
-	a := archive{map[string]*zip.File{}}
+	a := archive{ctx, map[string]*zip.File{}}
 	left := int64(mostBytes)
 	for _, f := range z.File {
 		name := strings.TrimPrefix(strings.ReplaceAll(f.Name, `\`, "/"), "/")
@@ -41,7 +46,10 @@ func openZip(text []byte) (register.Book, error) {
 		if err != nil {
 			return register.Book{}, unreadable(register.Damaged, damaged, partly(name, err))
 		}
-		n, err := io.Copy(io.Discard, io.LimitReader(in, left+1))
+		n, err := io.Copy(io.Discard, io.LimitReader(&breaks{ctx, in}, left+1))
+		if ctx.Err() != nil {
+			return register.Book{}, context.Cause(ctx)
+		}
 		if left -= n; left < 0 {
 			return register.Book{}, unreadable(register.TooLarge, "the file unpacks to more than %d MiB, which no register does", mostBytes>>20)
 		}
@@ -75,12 +83,13 @@ func (a archive) macros() bool {
 	}
 	return false
 }
+
 func partly(name string, err error) error {
 	return fmt.Errorf("its part %s: %s", name, strings.TrimPrefix(err.Error(), "zip: "))
 }
 
 // read walks through a part's elements to its end. A part that isn't there has none.
-func (a archive) read(name string, each func(*scanner) error) error {
+func (a archive) read(ctx context.Context, name string, each func(*scanner) error) error {
 	f := a.parts[name]
 	if f == nil {
 		return nil
@@ -90,7 +99,7 @@ func (a archive) read(name string, each func(*scanner) error) error {
 		return unreadable(register.Damaged, damaged, partly(name, err))
 	}
 	defer in.Close()
-	s := newScanner(in)
+	s := newScanner(&breaks{ctx, in})
 	if err := each(s); err != nil {
 		return s.wrong(name, err)
 	}
