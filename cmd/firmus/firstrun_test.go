@@ -16,9 +16,12 @@ import (
 	"firmus/testdata"
 )
 
+// firstFiles are the recordings of whoever begins.
+var firstFiles = []string{"masters/QV-0107/QV-0107_A.wav", "masters/QV-0107/QV-0107_B.wav", "access/QV-0107/QV-0107_A_01.wav"}
+
 // newcomer is a computer on which nobody has configured anything: a home with recordings,
 // and "firmus serve" in an empty folder. It returns the link that serve prints.
-func newcomer(t *testing.T) (home, work, link string) {
+func newcomer(t *testing.T, env ...string) (home, work, link string) {
 	t.Helper()
 	dir, err := filepath.EvalSymlinks(t.TempDir())
 	if err != nil {
@@ -29,7 +32,7 @@ func newcomer(t *testing.T) (home, work, link string) {
 		t.Fatal(err)
 	}
 	hour := time.Now().Add(-time.Hour)
-	for i, f := range []string{"masters/QV-0107/QV-0107_A.wav", "masters/QV-0107/QV-0107_B.wav", "access/QV-0107/QV-0107_A_01.wav"} {
+	for i, f := range firstFiles {
 		for _, store := range []string{"studio", "second"} {
 			p := filepath.Join(home, "Music", store, filepath.FromSlash(f))
 			if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
@@ -51,6 +54,7 @@ func newcomer(t *testing.T) (home, work, link string) {
 		}
 	}
 	serve.Env = append(serve.Env, beProgram+"=1", "HOME="+home)
+	serve.Env = append(serve.Env, env...)
 	said, err := serve.StderrPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -86,21 +90,8 @@ func newcomer(t *testing.T) (home, work, link string) {
 	return home, work, link
 }
 
-// TestFirstRun goes from nothing to the first clean audit by clicks alone.
-func TestFirstRun(t *testing.T) {
-	if runtime.GOOS == "windows" {
-		t.Skip("a process is not interrupted so on Windows")
-	}
-	b := browsertest.New(t)
-	home, work, link := newcomer(t)
-	cfg := filepath.Join(work, "firmus.toml")
-	pictures := os.Getenv("FIRMUS_PICTURES") // a folder, for people to look at
-	n := 0
-	picture := func() {
-		if n++; pictures != "" {
-			b.Picture(filepath.Join(pictures, fmt.Sprintf("first-%02d.png", n)))
-		}
-	}
+// chooseFolders goes from the link to the question about a cloud.
+func chooseFolders(b *browsertest.Tab, home, link string, picture func()) {
 	b.Open(link)
 	b.Click("Open")
 	b.Wait("What are the holdings called?")
@@ -128,6 +119,24 @@ func TestFirstRun(t *testing.T) {
 	b.Click("Next")
 	b.Wait("Which cloud folder")
 	picture()
+}
+
+// TestFirstRun goes from nothing to the first clean audit by clicks alone.
+func TestFirstRun(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("a process is not interrupted so on Windows")
+	}
+	b := browsertest.New(t)
+	home, work, link := newcomer(t)
+	cfg := filepath.Join(work, "firmus.toml")
+	pictures := os.Getenv("FIRMUS_PICTURES") // a folder, for people to look at
+	n := 0
+	picture := func() {
+		if n++; pictures != "" {
+			b.Picture(filepath.Join(pictures, fmt.Sprintf("first-%02d.png", n)))
+		}
+	}
+	chooseFolders(b, home, link, picture)
 	b.Click("We have none")
 	b.Click("We burn no discs")
 	b.Wait("Which mail server")

@@ -22,6 +22,7 @@ type Options struct {
 	Now      func() time.Time // the service's clock; nil is one that begins on 2026-03-02 and goes on a second with each change
 	Account  string           // who calls; "" is "auditor@quillmere.example"
 	HangUp   bool             // each connection is ended after one answer
+	Tokens   string           // the address by which keys name the place of tokens; "" is that of this server
 	Owner    string           // to whom what isn't in a shared drive belongs; "" is "archivist@quillmere.example"
 }
 
@@ -104,7 +105,12 @@ func (s *Server) Close() {
 func (s *Server) Endpoint() string { return s.base + "/drive/v3/" }
 
 // TokenURL and AuthURL are where tokens are given out and people say yes.
-func (s *Server) TokenURL() string { return s.base + "/token" }
+func (s *Server) TokenURL() string {
+	if s.o.Tokens != "" {
+		return s.o.Tokens
+	}
+	return s.base + "/token"
+}
 
 // AuthURL is the page where people say yes.
 func (s *Server) AuthURL() string { return s.base + "/auth" }

@@ -7,6 +7,7 @@ import (
 	"io"
 	"iter"
 	"net/url"
+	"strings"
 	"sync"
 	"time"
 
@@ -258,7 +259,7 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 		for _, p := range ps {
 			text := p.Text
 			if p.Do != "" {
-				text += ". " + p.Do
+				text += ". " + strings.ToUpper(p.Do[:1]) + p.Do[1:]
 			}
 			// Whether a visiting one has been away for too long, the ledger knows.
 			out = append(out, CloudProblem{Store: s.Name, Grave: p.Grave && !s.Visiting, Away: p.Grave && s.Visiting, Text: text})

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/testing/mailtest"
 )
 
 // TestAServerWithoutLineEndsNeverFillsTheMemory: what is read of its answers is bounded.
@@ -33,7 +34,7 @@ func TestAServerWithoutLineEndsNeverFillsTheMemory(t *testing.T) {
 // into the buffers on the way.
 func TestAServerWithoutLineEndsBehindTLSNeverFillsTheMemory(t *testing.T) {
 	w := waiting(t)
-	config, pool := certificate(t, "127.0.0.1")
+	config, pool := mailtest.Certificate(t, "127.0.0.1")
 	ln, err := tls.Listen("tcp", "127.0.0.1:0", config)
 	if err != nil {
 		t.Fatal(err)

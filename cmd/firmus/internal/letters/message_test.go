@@ -77,12 +77,12 @@ func TestMessages(t *testing.T) {
 	w.audit(false)
 	w.post()
 	var to []*mail.Message // what the archivist got
-	for _, m := range w.server.got() {
-		if m.from != "firmus@quillmere.example" {
-			t.Errorf("sent from %s", m.from)
+	for _, m := range w.server.Got() {
+		if m.From != "firmus@quillmere.example" {
+			t.Errorf("sent from %s", m.From)
 		}
-		if strings.HasPrefix(m.to, "archivist") {
-			to = append(to, m.parse(t))
+		if strings.HasPrefix(m.To, "archivist") {
+			to = append(to, m.Parse(t))
 		}
 	}
 	if len(to) != 2 {
@@ -129,11 +129,11 @@ func TestCalendar(t *testing.T) {
 	w := newWorld(t, "")
 	w.post()
 	w.pass(14 * 24 * time.Hour)
-	got := w.server.got()
+	got := w.server.Got()
 	if len(got) != 4 {
 		t.Fatalf("%d mails: %q", len(got), w.subjects())
 	}
-	first, second := got[0].parse(t), got[2].parse(t)
+	first, second := got[0].Parse(t), got[2].Parse(t)
 	types, _ := parts(t, second)
 	if strings.Join(types, " ") != "text/plain text/html" || second.Header.Get("References") != "" {
 		t.Errorf("the second has %q and answers %q", types, second.Header.Get("References"))
@@ -193,14 +193,14 @@ func TestInjection(t *testing.T) {
 	w.now = w.now.Add(24 * time.Hour)
 	w.audit(true)
 	w.post()
-	got := w.server.got()
+	got := w.server.Got()
 	if len(got) != 2 {
 		t.Fatalf("%d mails: %q", len(got), w.subjects())
 	}
 	for _, m := range got {
-		h := m.parse(t).Header
-		if h.Get("Bcc") != "" || strings.HasPrefix(m.to, "everybody") || strings.Contains(string(m.data), "\nBcc:") {
-			t.Errorf("the name became a header:\n%s", m.data)
+		h := m.Parse(t).Header
+		if h.Get("Bcc") != "" || strings.HasPrefix(m.To, "everybody") || strings.Contains(string(m.Data), "\nBcc:") {
+			t.Errorf("the name became a header:\n%s", m.Data)
 		}
 	}
 }

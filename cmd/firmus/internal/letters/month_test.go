@@ -135,7 +135,7 @@ expect_within = "20d"
 	if n := len(w.outbox()); n != 4 {
 		t.Errorf("%d letters: %q, want 4", n, w.subjects())
 	}
-	if n := len(w.server.got()); n != 8 {
+	if n := len(w.server.Got()); n != 8 {
 		t.Errorf("%d mails left, want one for each of two people and four weeks", n)
 	}
 	golden(t, "ordinary-month.txt", w.printAll())

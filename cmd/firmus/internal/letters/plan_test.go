@@ -10,6 +10,7 @@ import (
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/testing/mailtest"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -255,8 +256,8 @@ func TestTestLetter(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		w.server.set(func(m *mailServer) {
-			m.onRcpt = func(to string) error {
+		w.server.Set(func(m *mailtest.Server) {
+			m.OnRcpt = func(to string) error {
 				if strings.HasPrefix(to, "technician") {
 					return fmt.Errorf("away on holiday")
 				}
@@ -268,11 +269,11 @@ func TestTestLetter(t *testing.T) {
 			t.Fatalf("%+v, %v", got, err)
 		}
 	})
-	mails := w.server.got()
-	if len(mails) != 2 || mails[1].to != "deputy@quillmere.example" {
+	mails := w.server.Got()
+	if len(mails) != 2 || mails[1].To != "deputy@quillmere.example" {
 		t.Fatalf("%d mails", len(mails))
 	}
-	types, texts := parts(t, mails[0].parse(t))
+	types, texts := parts(t, mails[0].Parse(t))
 	if strings.Join(types, " ") != "text/plain text/html text/calendar" || !strings.Contains(texts["text/plain"], "letters arrive") {
 		t.Errorf("%q\n%s", types, texts["text/plain"])
 	}

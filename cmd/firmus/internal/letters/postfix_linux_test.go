@@ -16,6 +16,7 @@ import (
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/testing/mailtest"
 )
 
 // needs skips the test where a program of Debian's package is absent, and fails it
@@ -81,7 +82,7 @@ func startPostfix(t *testing.T) (*postfix, *x509.CertPool) {
 	}
 	p := &postfix{t, program, dir, ln.Addr().String()}
 	ln.Close()
-	config, pool := certificate(t, "127.0.0.1")
+	config, pool := mailtest.Certificate(t, "127.0.0.1")
 	key, err := x509.MarshalPKCS8PrivateKey(config.Certificates[0].PrivateKey)
 	if err != nil {
 		t.Fatal(err)

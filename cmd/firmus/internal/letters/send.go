@@ -267,7 +267,7 @@ var mailWords = strings.NewReplacer(
 	"sending SMTP RCPT TO command", "when the receiver was named",
 	"checking SMTP connection", "when the connection was looked at",
 	"server does not support SMTP AUTH", "the server takes no sign-in",
-	"SMTP AUTH failed", "the sign-in failed",
+	"SMTP AUTH failed", "the sign-in failed (see whether the account and its password are right)",
 	"but target host does not support STARTTLS", "but the server doesn't offer STARTTLS",
 	"dial failed: ", "", "send failed: ", "",
 )

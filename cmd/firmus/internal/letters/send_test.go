@@ -17,6 +17,7 @@ import (
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/testing/mailtest"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -67,11 +68,11 @@ func (w *world) counts() ledger.LetterCounts {
 // secured makes the world's server one with STARTTLS and a login.
 func secured(w *world, names ...string) {
 	w.Helper()
-	config, pool := certificate(w.T, names...)
-	w.server = startServer(w.T, config)
-	w.server.user, w.server.password = "firmus", "correct horse"
+	config, pool := mailtest.Certificate(w.T, names...)
+	w.server = mailtest.Start(w.T, config)
+	w.server.User, w.server.Password = "firmus", "correct horse"
 	w.options = func(o *letters.Options) {
-		o.Mail.Server, o.Mail.TLS, o.Mail.Roots, o.Mail.User = w.server.addr, "starttls", pool, "firmus"
+		o.Mail.Server, o.Mail.TLS, o.Mail.Roots, o.Mail.User = w.server.Addr, "starttls", pool, "firmus"
 		o.Mail.Password = func() (string, error) { return "correct horse", nil }
 	}
 }
@@ -82,12 +83,12 @@ func TestSendSecurely(t *testing.T) {
 	if sent := w.send(); sent != (letters.Sent{Delivered: 2}) {
 		t.Fatalf("%+v", sent)
 	}
-	got := w.server.got()
-	if len(got) != 2 || !got[0].secure || !got[1].secure {
+	got := w.server.Got()
+	if len(got) != 2 || !got[0].Secure || !got[1].Secure {
 		t.Fatalf("%d mails, secure: %v", len(got), got)
 	}
-	if len(w.server.logins) != 1 || w.server.logins[0] != "firmus" {
-		t.Errorf("logins %q, want one for both letters", w.server.logins)
+	if len(w.server.Logins) != 1 || w.server.Logins[0] != "firmus" {
+		t.Errorf("logins %q, want one for both letters", w.server.Logins)
 	}
 	if c := w.counts(); c.Waiting != 0 || c.Failed != 0 || !c.LastSent.Equal(w.now) {
 		t.Errorf("%+v", c)
@@ -99,15 +100,15 @@ func TestSendSecurely(t *testing.T) {
 
 func TestSendByTLSFromTheBeginning(t *testing.T) {
 	w := waiting(t)
-	config, pool := certificate(t, "127.0.0.1")
+	config, pool := mailtest.Certificate(t, "127.0.0.1")
 	ln, err := tls.Listen("tcp", "127.0.0.1:0", config)
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.server = serve(t, ln, nil)
-	w.server.user, w.server.password = "firmus", "correct horse"
+	w.server = mailtest.Serve(t, ln, nil)
+	w.server.User, w.server.Password = "firmus", "correct horse"
 	w.options = func(o *letters.Options) {
-		o.Mail.Server, o.Mail.TLS, o.Mail.Roots, o.Mail.User = w.server.addr, "tls", pool, "firmus"
+		o.Mail.Server, o.Mail.TLS, o.Mail.Roots, o.Mail.User = w.server.Addr, "tls", pool, "firmus"
 		o.Mail.Password = func() (string, error) { return "correct horse", nil }
 	}
 	if sent := w.send(); sent != (letters.Sent{Delivered: 2}) {
@@ -128,16 +129,16 @@ func TestSendDefers(t *testing.T) {
 	}{
 		{"for the time being", plain,
 			func(w *world) {
-				w.server.set(func(m *mailServer) {
-					m.onRcpt = func(string) error {
+				w.server.Set(func(m *mailtest.Server) {
+					m.OnRcpt = func(string) error {
 						return &smtp.SMTPError{Code: 451, EnhancedCode: smtp.EnhancedCode{4, 7, 1}, Message: "greylisted"}
 					}
 				})
 			},
-			func(w *world) { w.server.set(func(m *mailServer) { m.onRcpt = nil }) }, "4.7.1 greylisted"},
+			func(w *world) { w.server.Set(func(m *mailtest.Server) { m.OnRcpt = nil }) }, "4.7.1 greylisted"},
 		{"takes the connection and hangs up", plain,
-			func(w *world) { w.server.set(func(m *mailServer) { m.drop = true }) },
-			func(w *world) { w.server.set(func(m *mailServer) { m.drop = false }) }, "while the letter's text was sent: it ended too early"},
+			func(w *world) { w.server.Set(func(m *mailtest.Server) { m.Drop = true }) },
+			func(w *world) { w.server.Set(func(m *mailtest.Server) { m.Drop = false }) }, "while the letter's text was sent: it ended too early"},
 		{"no certificate that is known", func(w *world) { secured(w, "127.0.0.1") },
 			func(w *world) {
 				known := w.options
@@ -149,11 +150,11 @@ func TestSendDefers(t *testing.T) {
 			w.options = func(o *letters.Options) { o.Mail.TLS = "starttls" }
 		}, plain, func(w *world) { w.options = nil }, "STARTTLS"},
 		{"wrong password", func(w *world) { secured(w, "127.0.0.1") },
-			func(w *world) { w.server.set(func(m *mailServer) { m.password = "changed" }) },
-			func(w *world) { w.server.set(func(m *mailServer) { m.password = "correct horse" }) }, "535"},
+			func(w *world) { w.server.Set(func(m *mailtest.Server) { m.Password = "changed" }) },
+			func(w *world) { w.server.Set(func(m *mailtest.Server) { m.Password = "correct horse" }) }, "535"},
 		{"no login", plain,
-			func(w *world) { w.server.set(func(m *mailServer) { m.user = "firmus" }) },
-			func(w *world) { w.server.set(func(m *mailServer) { m.user = "" }) }, "502"},
+			func(w *world) { w.server.Set(func(m *mailtest.Server) { m.User = "firmus" }) },
+			func(w *world) { w.server.Set(func(m *mailtest.Server) { m.User = "" }) }, "502"},
 		{"down", func(w *world) {
 			ln, err := net.Listen("tcp", "127.0.0.1:0")
 			if err != nil {
@@ -195,11 +196,11 @@ func TestSendDefers(t *testing.T) {
 				t.Fatalf("after it was put right: %+v", sent)
 			}
 			ids := map[string]bool{}
-			for _, m := range w.server.got() {
-				ids[m.parse(t).Header.Get("Message-Id")] = true
+			for _, m := range w.server.Got() {
+				ids[m.Parse(t).Header.Get("Message-Id")] = true
 			}
-			if len(ids) != 1 || len(w.server.got()) != 2 {
-				t.Errorf("%d mails with ids %v, want one letter for two", len(w.server.got()), ids)
+			if len(ids) != 1 || len(w.server.Got()) != 2 {
+				t.Errorf("%d mails with ids %v, want one letter for two", len(w.server.Got()), ids)
 			}
 		})
 	}
@@ -208,8 +209,8 @@ func TestSendDefers(t *testing.T) {
 // Tries lie farther and farther apart, and never end.
 func TestBackOff(t *testing.T) {
 	w := waiting(t)
-	w.server.set(func(m *mailServer) {
-		m.onRcpt = func(string) error { return &smtp.SMTPError{Code: 421, Message: "come again"} }
+	w.server.Set(func(m *mailtest.Server) {
+		m.OnRcpt = func(string) error { return &smtp.SMTPError{Code: 421, Message: "come again"} }
 	})
 	begun := w.now
 	var tries []string
@@ -236,8 +237,8 @@ func TestBackOff(t *testing.T) {
 // when somebody says so.
 func TestSendRefused(t *testing.T) {
 	w := waiting(t)
-	w.server.set(func(m *mailServer) {
-		m.onRcpt = func(to string) error {
+	w.server.Set(func(m *mailtest.Server) {
+		m.OnRcpt = func(to string) error {
 			if strings.HasPrefix(to, "archivist") {
 				return &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "no such person"}
 			}
@@ -258,7 +259,7 @@ func TestSendRefused(t *testing.T) {
 	if last := w.outbox()[1].Text; !strings.Contains(last, "1 refused by the mail server") || !strings.Contains(last, "archivist@quillmere.example") {
 		t.Errorf("the next weekly letter doesn't say that one was refused:\n%s", last)
 	}
-	w.server.set(func(m *mailServer) { m.onRcpt = nil })
+	w.server.Set(func(m *mailtest.Server) { m.OnRcpt = nil })
 	w.with(func(a *app.App) {
 		if n, err := w.letters(a).Retry(t.Context()); err != nil || n != 3 {
 			t.Errorf("Retry = %d, %v, want the refused one and the two that wait", n, err)
@@ -273,8 +274,8 @@ func TestSendRefused(t *testing.T) {
 func TestSendStops(t *testing.T) {
 	w := waiting(t)
 	held, release := make(chan struct{}), make(chan struct{})
-	w.server.set(func(m *mailServer) {
-		m.onRcpt = func(string) error { close(held); <-release; return nil }
+	w.server.Set(func(m *mailtest.Server) {
+		m.OnRcpt = func(string) error { close(held); <-release; return nil }
 	})
 	ctx, cancel := context.WithCancelCause(t.Context())
 	stopped := errors.New("stopped")
@@ -323,14 +324,14 @@ func TestKilled(t *testing.T) {
 			w.post()
 			w.now = w.now.Add(8 * 24 * time.Hour)
 			cmd := exec.Command(os.Args[0], "-test.run=^TestKilled$")
-			cmd.Env = append(os.Environ(), killed+"="+at, "FIRMUS_TEST_DIR="+w.dir, "FIRMUS_TEST_SERVER="+w.server.addr, "FIRMUS_TEST_NOW="+w.now.Format(time.RFC3339))
+			cmd.Env = append(os.Environ(), killed+"="+at, "FIRMUS_TEST_DIR="+w.dir, "FIRMUS_TEST_SERVER="+w.server.Addr, "FIRMUS_TEST_NOW="+w.now.Format(time.RFC3339))
 			var out bytes.Buffer
 			cmd.Stdout, cmd.Stderr = &out, &out
 			taken, ended := make(chan struct{}), make(chan struct{})
 			if at == "taken" {
 				// The process is ended while the server says yes to the first letter.
-				w.server.set(func(m *mailServer) {
-					m.onData = func() error { m.onData = nil; close(taken); <-ended; return nil }
+				w.server.Set(func(m *mailtest.Server) {
+					m.OnData = func() error { m.OnData = nil; close(taken); <-ended; return nil }
 				})
 			}
 			if err := cmd.Start(); err != nil {
@@ -344,7 +345,7 @@ func TestKilled(t *testing.T) {
 				t.Fatalf("the child went on:\n%s", &out)
 			}
 			close(ended)
-			before := len(w.server.got())
+			before := len(w.server.Got())
 			if at == "taken" && before != 1 || at == "filled" && before != 0 {
 				t.Fatalf("%d mails before the end:\n%s", before, &out)
 			}
@@ -358,9 +359,9 @@ func TestKilled(t *testing.T) {
 				}
 			})
 			ids, to := map[string]bool{}, map[string]int{}
-			for _, m := range w.server.got() {
-				ids[m.parse(t).Header.Get("Message-Id")] = true
-				to[m.to]++
+			for _, m := range w.server.Got() {
+				ids[m.Parse(t).Header.Get("Message-Id")] = true
+				to[m.To]++
 			}
 			if len(ids) != 1 || len(to) != 2 || len(w.outbox()) != 1 {
 				t.Errorf("ids %v, to %v, %d letters", ids, to, len(w.outbox()))

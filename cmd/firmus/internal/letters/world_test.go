@@ -19,6 +19,7 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/testing/mailtest"
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
@@ -38,7 +39,7 @@ type world struct {
 	place   ledgertest.Place // of the ledger
 	now     time.Time
 	ticking sync.Mutex
-	server  *mailServer
+	server  *mailtest.Server
 	watch   audit.Progress
 	options func(*letters.Options)
 }
@@ -66,7 +67,7 @@ expect_within = "3d"
 // newWorld begins on a Monday evening.
 func newWorld(t *testing.T, more string) *world {
 	t.Helper()
-	w := &world{T: t, dir: t.TempDir(), now: time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC), server: startServer(t, nil)}
+	w := &world{T: t, dir: t.TempDir(), now: time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC), server: mailtest.Start(t, nil)}
 	w.place = ledgertest.Here(t, w.path("state"))
 	w.configure(more, "")
 	for _, d := range []string{"studio/masters", "studio/access", "vault/masters", "vault/access"} {
@@ -100,7 +101,7 @@ from = "firmus@quillmere.example"
 to = ["archivist@quillmere.example", "technician@quillmere.example"]
 deputy = "deputy@quillmere.example"
 tls = "none"
-%s`, w.server.addr, mail)
+%s`, w.server.Addr, mail)
 	if err := os.WriteFile(w.path("firmus.toml"), []byte(text), 0o644); err != nil {
 		w.Fatal(err)
 	}

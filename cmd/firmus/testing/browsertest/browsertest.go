@@ -174,6 +174,19 @@ func (b *Tab) Touch(path string) {
 	b.Do(chromedp.WaitVisible(path), chromedp.ScrollIntoView(path), chromedp.Click(path))
 }
 
+// Fill types a text into the field of a name, in the place of what stands there.
+func (b *Tab) Fill(name, text string) {
+	b.t.Helper()
+	at := `//input[@name="` + name + `"]`
+	b.Do(chromedp.WaitVisible(at), chromedp.Evaluate[chromedp.Void](`document.getElementsByName("`+name+`")[0].value = ""`), chromedp.SendKeys(at, text))
+}
+
+// Choose chooses a file in the field of a name.
+func (b *Tab) Choose(name, file string) {
+	b.t.Helper()
+	b.Do(chromedp.SetUploadFiles(`//input[@name="`+name+`"]`, []string{file}))
+}
+
 // Until waits until an expression is true in the page.
 func (b *Tab) Until(js string) {
 	b.t.Helper()

@@ -1,4 +1,5 @@
-package letters_test
+// Package mailtest is a mail server for tests, on this computer alone: it keeps what it takes.
+package mailtest
 
 import (
 	"bytes"
@@ -21,48 +22,51 @@ import (
 	"github.com/emersion/go-smtp"
 )
 
-// mailServer is a mail server in this process that keeps what it takes.
-type mailServer struct {
-	addr string
+// Server is a mail server in this process that keeps what it takes.
+type Server struct {
+	Addr string
 	s    *smtp.Server
 
 	mu       sync.Mutex
-	mails    []received
-	logins   []string
-	user     string
-	password string
-	onRcpt   func(to string) error // nil takes everybody
-	onData   func() error          // nil takes everything
-	drop     bool                  // hangs up instead of answering DATA
+	mails    []Received
+	Logins   []string
+	User     string
+	Password string
+	OnRcpt   func(to string) error // nil takes everybody
+	OnData   func() error          // nil takes everything
+	Drop     bool                  // hangs up instead of answering DATA
 }
 
-type received struct {
-	from, to string
-	secure   bool
-	data     []byte
+// Received is a letter as one of those whom it is for gets it.
+type Received struct {
+	From, To string
+	Secure   bool
+	Data     []byte
 }
 
-func (m received) parse(t *testing.T) *mail.Message {
+// Parse reads its head, and gives its body to be read.
+func (m Received) Parse(t testing.TB) *mail.Message {
 	t.Helper()
-	p, err := mail.ReadMessage(bytes.NewReader(m.data))
+	p, err := mail.ReadMessage(bytes.NewReader(m.Data))
 	if err != nil {
-		t.Fatalf("%v\n%s", err, m.data)
+		t.Fatalf("%v\n%s", err, m.Data)
 	}
 	return p
 }
 
-// startServer starts one on loopback; config, if not nil, is for STARTTLS.
-func startServer(t *testing.T, config *tls.Config) *mailServer {
+// Start starts one on loopback; config, if not nil, is for STARTTLS.
+func Start(t testing.TB, config *tls.Config) *Server {
 	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	return serve(t, ln, config)
+	return Serve(t, ln, config)
 }
 
-func serve(t *testing.T, ln net.Listener, config *tls.Config) *mailServer {
-	m := &mailServer{addr: ln.Addr().String()}
+// Serve starts one that takes connections from ln.
+func Serve(t testing.TB, ln net.Listener, config *tls.Config) *Server {
+	m := &Server{Addr: ln.Addr().String()}
 	m.s = smtp.NewServer(m)
 	m.s.Domain, m.s.TLSConfig = "mail.quillmere.example", config
 	m.s.ReadTimeout, m.s.WriteTimeout = 10*time.Second, 10*time.Second
@@ -84,26 +88,27 @@ type quiet struct{}
 func (quiet) Printf(string, ...any) {}
 func (quiet) Println(...any)        {}
 
-func (m *mailServer) got() []received {
+// Got are the letters that were taken so far.
+func (m *Server) Got() []Received {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return append([]received(nil), m.mails...)
+	return append([]Received(nil), m.mails...)
 }
 
-// set changes how the server behaves.
-func (m *mailServer) set(fn func(*mailServer)) {
+// Set changes how the server behaves.
+func (m *Server) Set(fn func(*Server)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	fn(m)
 }
 
-func (m *mailServer) NewSession(c *smtp.Conn) (smtp.Session, error) {
+func (m *Server) NewSession(c *smtp.Conn) (smtp.Session, error) {
 	_, secure := c.TLSConnectionState()
 	return &mailSession{m: m, c: c, secure: secure}, nil
 }
 
 type mailSession struct {
-	m      *mailServer
+	m      *Server
 	c      *smtp.Conn
 	secure bool
 	known  bool
@@ -112,7 +117,7 @@ type mailSession struct {
 }
 
 func (s *mailSession) AuthMechanisms() []string {
-	if s.m.user == "" {
+	if s.m.User == "" {
 		return nil
 	}
 	return []string{sasl.Plain}
@@ -122,8 +127,8 @@ func (s *mailSession) Auth(string) (sasl.Server, error) {
 	return sasl.NewPlainServer(func(_, user, password string) error {
 		s.m.mu.Lock()
 		defer s.m.mu.Unlock()
-		s.m.logins = append(s.m.logins, user)
-		if user != s.m.user || password != s.m.password {
+		s.m.Logins = append(s.m.Logins, user)
+		if user != s.m.User || password != s.m.Password {
 			// As a careless server might.
 			return &smtp.SMTPError{Code: 535, EnhancedCode: smtp.EnhancedCode{5, 7, 8}, Message: "no user " + user + " with password " + password}
 		}
@@ -133,7 +138,7 @@ func (s *mailSession) Auth(string) (sasl.Server, error) {
 }
 
 func (s *mailSession) Mail(from string, _ *smtp.MailOptions) error {
-	if s.m.user != "" && !s.known {
+	if s.m.User != "" && !s.known {
 		return smtp.ErrAuthRequired
 	}
 	s.from = from
@@ -143,8 +148,8 @@ func (s *mailSession) Mail(from string, _ *smtp.MailOptions) error {
 func (s *mailSession) Rcpt(to string, _ *smtp.RcptOptions) error {
 	s.m.mu.Lock()
 	defer s.m.mu.Unlock()
-	if s.m.onRcpt != nil {
-		if err := s.m.onRcpt(to); err != nil {
+	if s.m.OnRcpt != nil {
+		if err := s.m.OnRcpt(to); err != nil {
 			return err
 		}
 	}
@@ -159,17 +164,17 @@ func (s *mailSession) Data(r io.Reader) error {
 	}
 	s.m.mu.Lock()
 	defer s.m.mu.Unlock()
-	if s.m.onData != nil {
-		if err := s.m.onData(); err != nil {
+	if s.m.OnData != nil {
+		if err := s.m.OnData(); err != nil {
 			return err
 		}
 	}
-	if s.m.drop {
+	if s.m.Drop {
 		s.c.Conn().Close()
 		return errors.New("hung up")
 	}
 	for _, to := range s.to {
-		s.m.mails = append(s.m.mails, received{s.from, to, s.secure, b})
+		s.m.mails = append(s.m.mails, Received{s.from, to, s.secure, b})
 	}
 	return nil
 }
@@ -177,8 +182,8 @@ func (s *mailSession) Data(r io.Reader) error {
 func (s *mailSession) Reset()        { s.from, s.to = "", nil }
 func (s *mailSession) Logout() error { return nil }
 
-// certificate is one for names, signed by an authority of its own.
-func certificate(t *testing.T, names ...string) (*tls.Config, *x509.CertPool) {
+// Certificate is one for names, signed by an authority of its own.
+func Certificate(t testing.TB, names ...string) (*tls.Config, *x509.CertPool) {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
