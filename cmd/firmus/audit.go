@@ -154,6 +154,7 @@ type auditJSON struct {
 	Read       int64            `json:"read"`
 	ReadBefore int64            `json:"read_before"`
 	Bytes      int64            `json:"bytes"`
+	Hosts      map[string]int64 `json:"hosts,omitempty"`
 	PutOff     int64            `json:"put_off"`
 	PutOffLen  int64            `json:"put_off_bytes"`
 	Intact     int64            `json:"intact"`
@@ -175,7 +176,7 @@ func auditsJSON(a *app.App, rs []acts.AuditResult) []auditJSON {
 	out := []auditJSON{}
 	for _, r := range rs {
 		j := auditJSON{Store: r.Store, Kind: r.Kind, Adopted: r.Adopted, Complete: r.Complete, Full: r.Audit.Full, Cache: r.Cache,
-			Away: notNil(report.Each(r.Away)), Listed: r.Listed, Read: r.Read, ReadBefore: r.ReadBefore, Bytes: r.Bytes, PutOff: r.PutOff, PutOffLen: r.PutOffLen,
+			Away: notNil(report.Each(r.Away)), Listed: r.Listed, Read: r.Read, ReadBefore: r.ReadBefore, Bytes: r.Bytes, Hosts: r.ReadBy, PutOff: r.PutOff, PutOffLen: r.PutOffLen,
 			Intact: r.States[fixity.Intact], Awaited: r.States[fixity.Awaited], Behind: r.States[fixity.Behind], Editing: r.States[fixity.Editing], Disputed: r.States[fixity.Disputed],
 			New: r.New, LeftOut: r.LeftOut, Settled: r.Settled, Trouble: notNil(r.Trouble), Warnings: notNil(r.Warnings), Findings: []report.Finding{}, PutRight: []report.Finding{}, Exit: r.Exit()}
 		for _, f := range r.PutRight {
@@ -187,6 +188,15 @@ func auditsJSON(a *app.App, rs []acts.AuditResult) []auditJSON {
 		out = append(out, j)
 	}
 	return out
+}
+
+// readBy names the hosts that read, and how many files each.
+func readBy(hosts map[string]int64) string {
+	var words []string
+	for _, h := range slices.Sorted(maps.Keys(hosts)) {
+		words = append(words, h+" ("+fixity.Number(hosts[h])+")")
+	}
+	return fixity.And(words)
 }
 
 func notNil(s []string) []string {
@@ -216,6 +226,9 @@ func (c *command) printAudit(ctx context.Context, a *app.App, r acts.AuditResult
 	}
 	if r.Audit.ID != 0 {
 		c.printf("  %s listed, %s read (%s)%s\n", fixity.Count(r.Listed, "file"), fixity.Number(r.Read), report.Size(r.Bytes), before(r))
+		if len(r.ReadBy) > 1 {
+			c.printf("  read by %s\n", readBy(r.ReadBy))
+		}
 		if r.PutOff > 0 {
 			c.printf("  The day's bytes are read; %s (%s) whose turn has come go on tomorrow.\n", fixity.Count(r.PutOff, "file"), report.Size(r.PutOffLen))
 		}

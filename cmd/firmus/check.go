@@ -156,11 +156,16 @@ func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, 
 			return nil, err
 		}
 		for _, s := range stores {
-			if grave[s.Store] && !s.OK {
+			if grave[s.Store] && !s.OK || !a.Acts.Reaches(s.Store) {
 				continue
 			}
 			lines = append(lines, lineOf(fmt.Sprintf("store %s, set %s", s.Store, s.Set), s.Detail, s.OK, notReached, s.Away))
 		}
+		shared, err := c.checkHosts(ctx, a)
+		if err != nil {
+			return nil, err
+		}
+		lines = append(lines, shared...)
 	case errors.Is(err, fixity.ErrNotFound):
 		lines = append(lines, lineOf("ledger", "there is none yet: the first intake begins one", true, notSetUp, true))
 		for _, s := range cfg.Stores {

@@ -106,6 +106,9 @@ type Auditor struct {
 	// Now is the clock that readings carry.
 	Now      func() time.Time
 	Progress Progress
+	// Enough is asked before a file of a size is begun, or a shard listed (0), whether no more
+	// is to be begun; nil: never. What was begun is brought to its end all the same.
+	Enough func(size int64) bool
 	// Listen gives who listens to the second reading of a file that holds other bytes
 	// than any known version; nil if nobody does. May be nil.
 	Listen func(s fixity.Shard, path string, size int64) Listener
@@ -131,6 +134,35 @@ func (a *Auditor) Slice(ctx context.Context, j fixity.Job) error {
 	}
 	return nil // another process has done it
 }
+
+// Slices does several shards' work in one phase, as Slice does one's, until it is done, Enough
+// says so, or ctx ends. Of shards that are in another phase by now nothing is done.
+func (a *Auditor) Slices(ctx context.Context, p fixity.Phase, jobs []fixity.Job) error {
+	work := a.read
+	if p == fixity.PhaseList {
+		work = a.list
+	}
+	return work(ctx, func(yield func(fixity.Shard) error) error {
+		for _, j := range jobs {
+			if p == fixity.PhaseList && a.enough(0) {
+				return nil
+			}
+			s, err := a.Record.Claim(ctx, j)
+			if err == nil && s.Phase == p {
+				err = yield(s)
+			}
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// errEnough ends a run before its next file.
+var errEnough = errors.New("enough is done for now")
+
+func (a *Auditor) enough(size int64) bool { return a.Enough != nil && a.Enough(size) }
 
 // Run does a whole audit, slice by slice, from whatever phase it is in.
 func (a *Auditor) Run(ctx context.Context, audit int64, phase fixity.Phase) error {
@@ -216,20 +248,5 @@ func (a *Auditor) slices(ctx context.Context, audit int64, p fixity.Phase) error
 	if err != nil {
 		return err
 	}
-	work := a.read
-	if p == fixity.PhaseList {
-		work = a.list
-	}
-	return work(ctx, func(yield func(fixity.Shard) error) error {
-		for _, j := range jobs {
-			s, err := a.Record.Claim(ctx, j)
-			if err == nil && s.Phase == p {
-				err = yield(s)
-			}
-			if err != nil {
-				return err
-			}
-		}
-		return nil
-	})
+	return a.Slices(ctx, p, jobs)
 }

@@ -39,7 +39,7 @@ func (a *Auditor) read(ctx context.Context, all func(yield func(fixity.Shard) er
 	k := &keeper{run: r, open: map[*slice]bool{}}
 	kept := make(chan error, 1)
 	go func() { kept <- k.keep() }()
-	if err := all(r.shard); err != nil {
+	if err := all(r.shard); err != nil && !errors.Is(err, errEnough) {
 		r.stop(err)
 	}
 	r.wg.Wait()
@@ -117,6 +117,9 @@ func (r *run) shard(s fixity.Shard) error {
 			return err
 		}
 		for _, d := range page {
+			if r.a.enough(d.Size) {
+				return errEnough
+			}
 			for _, place := range []chan struct{}{r.slots, r.turn} {
 				select {
 				case place <- struct{}{}:

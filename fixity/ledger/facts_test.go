@@ -30,7 +30,7 @@ func TestWhatAnEarlierFindingToldIsNeverLost(t *testing.T) {
 			`INSERT INTO counter (name, value) VALUES ('facts to tell', 1)`, `DELETE FROM goose_db_version WHERE version_id >= 18`, `ALTER TABLE instance DROP COLUMN told_as`,
 			`DROP TABLE disc_draw`, `DROP TABLE level_statement`, `DROP TABLE proposal`, `DROP TABLE web_place`, `DROP TABLE account`, `DROP TABLE web_session`, `DROP TABLE web_link`, `DROP INDEX instance_settled`,
 			`DROP TABLE read_first`, `DROP INDEX reading_files`, `ALTER TABLE reading DROP COLUMN low`, `ALTER TABLE reading DROP COLUMN high`, `DROP INDEX event_verb`,
-			`DROP TABLE extent`, `DROP TABLE item`, `DROP TABLE few`, `DROP TABLE age`, `DROP INDEX file_retired`,
+			`DROP TABLE host`, `DROP TABLE audit_host`, `DROP TABLE extent`, `DROP TABLE item`, `DROP TABLE few`, `DROP TABLE age`, `DROP INDEX file_retired`,
 			`DROP TABLE register_version`, `DROP TABLE register_row`, `DROP TABLE register_says`, `DROP TABLE register_problem`, `DROP TABLE register_reading`,
 			`DROP INDEX instance_ahead`, `CREATE INDEX instance_due ON instance (store, set_name, top, due_at)`, `CREATE INDEX file_fold ON file (set_name, fold)`,
 		} {

@@ -48,6 +48,7 @@ type Options struct {
 	Rules   care.Rules
 	Now     time.Time      // carried by what Open itself records
 	By      string         // the person or program that opens it
+	Host    string         // the computer that reads, where several share the ledger
 	Waiting time.Duration  // how long to wait for another writer; default 10 s
 	Zone    *time.Location // whose midnight begins a day of reading over the net; nil is UTC
 	// Committed is told of the events of each committed transaction, in order.
@@ -134,6 +135,25 @@ func (l *Ledger) LockStore(ctx context.Context, name, who string, wait time.Dura
 	}
 	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin}, name, who, wait, now)
 }
+
+// ShareStore is LockStore for one of many who read a store at the same time, on whatever
+// hosts; who has it alone keeps all of them out.
+func (l *Ledger) ShareStore(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
+	if strings.HasPrefix(name, ".") {
+		name = "store" + name
+	}
+	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin, Shared: true}, name, who, wait, now)
+}
+
+// HeldOwn says whether somebody holds a lock of LockOwn's, on whatever host, and who. Without
+// PostgreSQL nobody is known to.
+func (l *Ledger) HeldOwn(ctx context.Context, name string) (held bool, holder string, err error) {
+	held, holder, err = l.db.Held(ctx, database.Locks{Of: l.origin}, "."+name)
+	return held, holder, l.db.Translate(err)
+}
+
+// Shared says that hosts may share the ledger.
+func (l *Ledger) Shared() bool { return l.db.Postgres() }
 
 // LockOwn is LockStore for what is no store: the daemon, the event files, a drive. Its
 // file begins with a dot, which no store's does.

@@ -77,6 +77,9 @@ func (t Audits) commitReadings(r fixity.Readings, by string) error {
 		}
 	}
 	t.countDay(s.Store, files, size, 0)
+	if err := t.Hosts.countRead(s.Audit, files, size); err != nil {
+		return err
+	}
 	if len(lines) > 0 {
 		if _, err := t.record.AddReading(s.Audit, s.ID, lines); err != nil {
 			return err

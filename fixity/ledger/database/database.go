@@ -106,7 +106,7 @@ func (d *DB) connect() error {
 		// A lock keeps its session for as long as an audit runs: in the pool above, an
 		// intake that locks eight stores would leave none to write with. Not idle: a
 		// session that is given back ends, and its locks and its name with it.
-		if d.locks, err = sql.Open("pgx", d.o.URL); err != nil {
+		if d.locks, err = sql.Open("pgx", missed(d.o.URL)); err != nil {
 			return fmt.Errorf("ledger: %w", err)
 		}
 		d.locks.SetMaxIdleConns(0)
@@ -151,6 +151,24 @@ func (d *DB) connect() error {
 	d.r.SetMaxOpenConns(5) // one of them is held
 	d.r.SetMaxIdleConns(4)
 	return nil
+}
+
+// missed is the URL of sessions that the server misses within a minute where their computer
+// lost its power or its line: their locks are others' then. By itself it asks after two hours
+// (PostgreSQL's documentation, section 20.3.2, tcp_keepalives_idle).
+func missed(dsn string) string {
+	u, err := url.Parse(dsn)
+	if err != nil {
+		return dsn
+	}
+	q := u.Query()
+	for k, v := range map[string]string{"tcp_keepalives_idle": "20", "tcp_keepalives_interval": "5", "tcp_keepalives_count": "4"} {
+		if !q.Has(k) {
+			q.Set(k, v)
+		}
+	}
+	u.RawQuery = q.Encode()
+	return u.String()
 }
 
 // checkHeader refuses a file that doesn't begin as a database does (SQLite's "Database

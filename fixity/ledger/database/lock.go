@@ -2,6 +2,7 @@ package database
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"hash/fnv"
@@ -16,10 +17,11 @@ import (
 
 // Locks say where locks are: in the state folder of one ledger, whose name tells its locks
 // from those of others in one database of PostgreSQL's. Alone are locks of this computer
-// alone, also where hosts share a database.
+// alone, also where hosts share a database. Shared are locks that many hold at once, while
+// nobody has them alone.
 type Locks struct {
-	State, Of string
-	Alone     bool
+	State, Of     string
+	Alone, Shared bool
 }
 
 // Lock takes a lock that dies with the process which holds it. While another one does, it
@@ -39,9 +41,13 @@ func (d *DB) Lock(ctx context.Context, at Locks, name, who string, wait time.Dur
 		return nil, fmt.Errorf("lock store %s: %w", name, err)
 	}
 	until := time.Now().Add(wait)
+	try := tryLock
+	if at.Shared {
+		try = tryShare
+	}
 	for {
 		holder := ""
-		if err = tryLock(f); err == nil {
+		if err = try(f); err == nil {
 			var release func()
 			if release, holder, err = d.lockSession(ctx, at, name, who); err == nil {
 				text := fmt.Sprintf("%s (process %d, since %s)\n", who, os.Getpid(), now().UTC().Format("2 Jan 2006 15:04:05 UTC"))
@@ -102,11 +108,12 @@ func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (relea
 	if err != nil {
 		return nil, "", err
 	}
-	h := fnv.New64a()
-	fmt.Fprintf(h, "%s/%s", at.Of, name)
-	key := int64(h.Sum64())
+	key, shared := at.key(name), ""
+	if at.Shared {
+		shared = "_shared"
+	}
 	var got bool
-	if err := c.QueryRowContext(ctx, `SELECT pg_try_advisory_lock($1)`, key).Scan(&got); err != nil {
+	if err := c.QueryRowContext(ctx, `SELECT pg_try_advisory_lock`+shared+`($1)`, key).Scan(&got); err != nil {
 		c.Close()
 		return nil, "", err
 	}
@@ -114,9 +121,7 @@ func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (relea
 		// The name and the time are those of the session that holds it.
 		var app string
 		var since time.Time
-		_ = c.QueryRowContext(ctx, `SELECT a.application_name, a.backend_start FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid
-			WHERE l.locktype = 'advisory' AND l.granted AND l.objsubid = 1 AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())
-				AND ((l.classid::bigint << 32) | l.objid::bigint) = $1 LIMIT 1`, key).Scan(&app, &since)
+		_ = c.QueryRowContext(ctx, holding, key).Scan(&app, &since)
 		c.Close()
 		if app != "" {
 			holder = app + " (by the database, since " + since.UTC().Format("2 Jan 2006 15:04:05 UTC") + ")"
@@ -127,9 +132,44 @@ func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (relea
 	return func() {
 		// The session ends with this, and would take the lock with it; said all the same,
 		// as its end is not waited for.
-		_, _ = c.ExecContext(context.Background(), `SELECT pg_advisory_unlock($1)`, key)
+		_, _ = c.ExecContext(context.Background(), `SELECT pg_advisory_unlock`+shared+`($1)`, key)
 		c.Close()
 	}, "", nil
+}
+
+// holding is who holds a session lock, and since when they are connected.
+const holding = `SELECT a.application_name, a.backend_start FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid
+	WHERE l.locktype = 'advisory' AND l.granted AND l.objsubid = 1 AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())
+		AND ((l.classid::bigint << 32) | l.objid::bigint) = $1 LIMIT 1`
+
+// key is the number by which PostgreSQL knows a lock.
+func (at Locks) key(name string) int64 {
+	h := fnv.New64a()
+	fmt.Fprintf(h, "%s/%s", at.Of, name)
+	return int64(h.Sum64())
+}
+
+// Held says whether a session of PostgreSQL's holds a lock, on whatever host, and who. On
+// SQLite nobody is known to.
+func (d *DB) Held(ctx context.Context, at Locks, name string) (held bool, holder string, err error) {
+	if !d.postgres {
+		return false, "", nil
+	}
+	var since time.Time
+	err = d.r.QueryRowContext(ctx, holding, at.key(name)).Scan(&holder, &since)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, "", nil
+	}
+	return err == nil, holder, err
+}
+
+// Clock is what the clock of the database's computer says; the zero time on SQLite, which has
+// none of its own.
+func (d *DB) Clock(ctx context.Context) (now time.Time, err error) {
+	if d.postgres {
+		err = d.r.QueryRowContext(ctx, `SELECT clock_timestamp()`).Scan(&now)
+	}
+	return now, err
 }
 
 // LockState says that this process has the ledger of a state folder open. Many may share

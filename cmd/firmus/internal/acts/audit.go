@@ -45,8 +45,9 @@ type AuditResult struct {
 	Read       int64
 	ReadBefore int64
 	Bytes      int64
-	PutOff     int64 // copies that are due, and wait for another day since the day's bytes are read
-	PutOffLen  int64 // their bytes
+	ReadBy     map[string]int64 // files that each host has read, also before it was cut off; nil: one alone has the ledger
+	PutOff     int64            // copies that are due, and wait for another day since the day's bytes are read
+	PutOffLen  int64            // their bytes
 	States     map[fixity.State]int64
 	Intact     ledger.Amount // of those that are intact
 	New        int64
@@ -251,7 +252,7 @@ func (e Acts) auditable(ctx context.Context, o AuditOrder) ([]string, error) {
 		return names, nil
 	}
 	for _, s := range e.Rules.Stores {
-		if e.Listable(s.Kind) && (o.Set == "" || s.Holds(o.Set)) {
+		if e.Listable(s.Kind) && (o.Set == "" || s.Holds(o.Set)) && e.Reaches(s.Name) {
 			names = append(names, s.Name)
 		}
 	}
@@ -261,16 +262,35 @@ func (e Acts) auditable(ctx context.Context, o AuditOrder) ([]string, error) {
 func (e Acts) auditStore(ctx context.Context, name string, o AuditOrder, order time.Time) (AuditResult, error) {
 	rule, _ := e.Rules.Store(name)
 	res := AuditResult{Store: name, Kind: rule.Kind, Cache: o.Cache, States: map[fixity.State]int64{}}
+	if e.Share != nil {
+		if shared, err := e.Share.Takes(ctx, name); err != nil || shared {
+			if err == nil {
+				err = e.auditShared(ctx, name, o, order, &res)
+			}
+			return res, err
+		}
+	}
 	err := e.Stores().Use(ctx, name, stores.Purpose{Wait: o.Wait, Yields: true}, func(ctx context.Context, u *stores.Used) error {
-		return e.auditUsed(ctx, u, o, order, &res)
+		a, err := e.meet(ctx, u, o, order, &res)
+		if err != nil {
+			return err
+		}
+		if len(a.Sets) > 0 {
+			err = e.runAudit(ctx, u, &a, &res)
+		}
+		res.Audit = a
+		keep := context.WithoutCancel(ctx) // what was done is told also after an interruption
+		return errors.Join(err, e.collect(keep, &res, o, order))
 	})
 	return res, err
 }
 
-func (e Acts) auditUsed(ctx context.Context, u *stores.Used, o AuditOrder, order time.Time, res *AuditResult) error {
+// meet says how a store was found, and gives the audit of it that is ordered; its Sets are
+// empty if nothing can be audited.
+func (e Acts) meet(ctx context.Context, u *stores.Used, o AuditOrder, order time.Time, res *AuditResult) (ledger.Audit, error) {
 	broken, err := e.reportPresence(ctx, u.Presence)
 	if err != nil {
-		return err
+		return ledger.Audit{}, err
 	}
 	res.Adopted, res.Away, res.Promised = u.Adopted(), u.Away, !broken
 	sets := u.Here
@@ -278,20 +298,14 @@ func (e Acts) auditUsed(ctx context.Context, u *stores.Used, o AuditOrder, order
 		sets = slices.DeleteFunc(slices.Clone(sets), func(s string) bool { return s != o.Set })
 	}
 	if err := e.join(ctx, u.Presence); err != nil {
-		return err
+		return ledger.Audit{}, err
 	}
 	if o.Under == "" {
 		if err := e.Sweep(ctx, u, sets); err != nil {
-			return err
+			return ledger.Audit{}, err
 		}
 	}
-	a := ledger.Audit{Store: res.Store, Kind: ledger.Plain, Sets: sets, Set: o.Set, Under: o.Under, Full: o.Full, Cache: o.Cache, By: e.By, Run: order}
-	if len(sets) > 0 {
-		err = e.runAudit(ctx, u, &a, res)
-	}
-	res.Audit = a
-	keep := context.WithoutCancel(ctx) // what was done is told also after an interruption
-	return errors.Join(err, e.collect(keep, res, o, order))
+	return ledger.Audit{Store: res.Store, Kind: ledger.Plain, Sets: sets, Set: o.Set, Under: o.Under, Full: o.Full, Cache: o.Cache, By: e.By, Run: order}, nil
 }
 
 // counted are the sets whose copies a result counts: those that were there, or all if none was.
@@ -304,6 +318,24 @@ func (e Acts) counted(res *AuditResult) []string {
 }
 
 func (e Acts) runAudit(ctx context.Context, u *stores.Used, a *ledger.Audit, res *AuditResult) error {
+	if err := e.beginAudit(ctx, u, a, res); err != nil {
+		return err
+	}
+	aud := e.Auditor(u)
+	if err := aud.ListAll(ctx, a.ID); err != nil {
+		return err
+	}
+	if err := e.confirmGone(ctx, u, *a); err != nil {
+		return err
+	}
+	if err := aud.Run(ctx, a.ID, fixity.PhaseList); err != nil {
+		return err
+	}
+	return manifests.Of(e.Archive).Check(ctx, u, *a, &res.manifests)
+}
+
+// beginAudit begins an audit, or takes one up, and cuts it into shards.
+func (e Acts) beginAudit(ctx context.Context, u *stores.Used, a *ledger.Audit, res *AuditResult) error {
 	tops, err := e.Tops(ctx, u, a.Sets)
 	if err != nil {
 		return err
@@ -329,17 +361,7 @@ func (e Acts) runAudit(ctx context.Context, u *stores.Used, a *ledger.Audit, res
 		return err // nothing was begun: the ledger's drive is full, for one
 	}
 	*a = begun
-	aud := e.Auditor(u)
-	if err := aud.ListAll(ctx, a.ID); err != nil {
-		return err
-	}
-	if err := e.confirmGone(ctx, u, *a); err != nil {
-		return err
-	}
-	if err := aud.Run(ctx, a.ID, fixity.PhaseList); err != nil {
-		return err
-	}
-	return manifests.Of(e.Archive).Check(ctx, u, *a, &res.manifests)
+	return nil
 }
 
 // collect reads from the ledger what an audit has done.
@@ -351,6 +373,9 @@ func (e Acts) collect(ctx context.Context, res *AuditResult, o AuditOrder, order
 				return err
 			}
 			res.Listed, res.LeftOut, res.Read, res.Bytes, res.Complete = p.Listed, p.LeftOut, p.Read, p.Bytes, p.Complete
+			if res.ReadBy, err = t.Hosts.ReadBy(res.Audit.ID); err != nil {
+				return err
+			}
 			res.Trouble = append(res.Trouble, p.Trouble...)
 			may, err := t.Audits.Portion(res.Audit.ID)
 			if err != nil {
@@ -444,7 +469,21 @@ func (e Acts) FollowUpStore(ctx context.Context, store string, cache fixity.Cach
 	}); err != nil || !due {
 		return err
 	}
-	return e.Stores().Use(ctx, store, archive.Soon, func(ctx context.Context, u *stores.Used) error {
+	if e.Share != nil {
+		if shared, err := e.Share.Takes(ctx, store); err != nil || shared {
+			if err == nil {
+				err = e.Share.FollowUp(ctx, store, cache)
+			}
+			return err
+		}
+	}
+	return e.followUpHere(ctx, store, cache, archive.Soon)
+}
+
+// followUpHere reads on this computer what is due ahead of all others.
+func (e Acts) followUpHere(ctx context.Context, store string, cache fixity.Cache, p stores.Purpose) error {
+	due := false
+	return e.Stores().Use(ctx, store, p, func(ctx context.Context, u *stores.Used) error {
 		if len(u.Here) == 0 {
 			return nil
 		}

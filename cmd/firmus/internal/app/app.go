@@ -18,6 +18,7 @@ import (
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/discs/checking"
+	"firmus/cmd/firmus/internal/hosts"
 	"firmus/cmd/firmus/internal/pages"
 	"firmus/cmd/firmus/internal/schedule"
 	"firmus/cmd/firmus/internal/stores"
@@ -45,6 +46,9 @@ type Options struct {
 	BeginBeside bool
 	// TakesUp keeps the stores that were retired: one of them is to be taken up again.
 	TakesUp bool
+	// Works makes it one of the hosts that share the ledger on PostgreSQL (Host), once that is
+	// started. Else it only hands work out to those that run. nil: it doesn't.
+	Works *Works
 }
 
 // App is an open archive.
@@ -66,6 +70,7 @@ type App struct {
 	mu     sync.Mutex
 	dirs   map[[3]string]*disk.Dir // by store, set and treatment of the cache
 	unlock func()                  // of the state folder
+	Host   *hosts.Host             // among those that share the ledger; nil: it is this computer's alone
 }
 
 // Open opens the ledger by the configuration and wires the stores to it.
@@ -81,6 +86,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	lo := ledger.Options{
 		Path: ledgerFile(c), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
 		MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local, TakesUp: o.TakesUp,
+	}
+	if c.Ledger.URL != "" {
+		lo.Host = HostName(c)
 	}
 	if err := mayRead(c.State); err != nil {
 		return nil, err
@@ -192,6 +200,10 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		Folder:    func(dir string) (stores.Folder, error) { return Folder(dir, fixity.Bypassed) },
 		LeftOut:   func(set, path string, isDir bool) bool { return litter[set].Match(path, isDir) },
 	}
+	if err := a.shareOut(ctx, all, o); err != nil {
+		a.Ledger.Close()
+		return nil, err
+	}
 	a.Acts, a.Receiving, a.Recovering, a.Backups = acts.Of(all), receiving.Of(all), recovering.Of(all), backups.Of(all)
 	a.Discs = a.discs()
 	all.Carriers = a.Discs
@@ -211,6 +223,9 @@ func mayRead(state string) error {
 // Close ends the connections to the ledger.
 func (a *App) Close() error {
 	defer a.unlock()
+	if a.Host != nil {
+		a.Host.Close()
+	}
 	return a.Ledger.Close()
 }
 

@@ -6,7 +6,6 @@ import (
 	"firmus/replicas/disk"
 	"fmt"
 	"net"
-	"os"
 	"time"
 
 	"firmus/cmd/firmus/internal/config"
@@ -65,8 +64,7 @@ func daemonHas(ctx context.Context, cfg *config.Config, a *App) bool {
 func daemonLock(cfg *config.Config) string {
 	name := "daemon"
 	if cfg.Ledger.URL != "" {
-		host, _ := os.Hostname()
-		name += "." + host
+		name += "." + HostName(cfg)
 	}
 	return name
 }

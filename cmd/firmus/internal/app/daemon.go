@@ -57,6 +57,8 @@ type DaemonOptions struct {
 	// long one must be at rest, also the register's; Again how often is tried what may get better; Changes how
 	// often a service is asked what has changed; for tests.
 	TakeInFirst, Rest, Again, Changes time.Duration
+	// Shared overrides how long jobs of several hosts take; for tests.
+	Shared Works
 }
 
 // Daemon is the program as it runs all the time: schedule, watch, letters, metrics.
@@ -217,6 +219,14 @@ func (d *Daemon) begin(ctx context.Context, cfg *config.Config) (*parts, func(),
 	}
 	unlock, err := s.a.Ledger.LockOwn(ctx, daemonLock(cfg), "firmus serve", 0, time.Now)
 	if err != nil {
+		s.a.Close()
+		if errors.Is(err, fixity.ErrBusy) {
+			return nil, nil, fmt.Errorf("%w: %w", ErrSecond, err)
+		}
+		return nil, nil, err
+	}
+	if err := s.join(ctx); err != nil {
+		unlock()
 		s.a.Close()
 		if errors.Is(err, fixity.ErrBusy) {
 			return nil, nil, fmt.Errorf("%w: %w", ErrSecond, err)

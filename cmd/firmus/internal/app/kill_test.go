@@ -32,6 +32,10 @@ func TestMain(m *testing.M) {
 		fmt.Fprintln(os.Stderr, childDaemon(file))
 		os.Exit(1)
 	}
+	if file := os.Getenv(hostConfig); file != "" {
+		fmt.Fprintln(os.Stderr, childHost(file))
+		os.Exit(1)
+	}
 	if dir := os.Getenv(childDir); dir != "" {
 		if err := endingChild(dir); err != nil {
 			fmt.Fprintln(os.Stderr, err)

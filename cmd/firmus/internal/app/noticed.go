@@ -84,7 +84,7 @@ func (s *parts) takeIn(ctx context.Context) (_ schedule.Result, next time.Time) 
 func (s *parts) visitors() []watch.Visitor {
 	var out []watch.Visitor
 	for _, st := range s.a.Config.Stores {
-		if st.Kind != config.Disk {
+		if st.Kind != config.Disk || !s.a.Acts.Reaches(st.Name) {
 			continue
 		}
 		v := watch.Visitor{Store: st.Name, Here: func(ctx context.Context) bool { return s.a.Acts.Here(ctx, st.Name) }}

@@ -41,6 +41,7 @@ type parts struct {
 	closed     func(time.Time) bool
 	survey     survey
 	visits     visits
+	joined     bool // it is one of the hosts that share the ledger
 
 	ctx    context.Context
 	cancel context.CancelFunc
@@ -66,7 +67,7 @@ func prepare(ctx context.Context, d *Daemon, cfg *config.Config) (*parts, error)
 		return nil, err
 	}
 	// A daemon that had a ledger makes no other, whatever has become of it.
-	s.a, err = Open(ctx, Options{Config: cfg, By: d.o.By, MustExist: d.had.Load(), Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
+	s.a, err = Open(ctx, Options{Works: s.works(), Config: cfg, By: d.o.By, MustExist: d.had.Load(), Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
 	if (errors.Is(err, fixity.ErrNotFound) || backups.IsLost(err)) && d.had.Load() {
 		err = fmt.Errorf("%w: nothing lies at %s: %w", ledger.ErrGone, cfg.State, err)
 	}
@@ -99,7 +100,7 @@ func (s *parts) wire() error {
 	s.closed = schedule.Days(spans)
 	s.runner = &schedule.Runner{
 		Book: schedule.InLedger{Ledger: s.a.Ledger, Job: ledger.FiringAudit, Now: time.Now}, Now: time.Now, Log: s.log, By: s.d.o.By,
-		Jobs: s.jobs(), Tick: s.d.o.Beat,
+		Jobs: s.jobs(), Tick: s.d.o.Beat, Asked: s.a.Host != nil,
 		Quiet: func() time.Duration { return s.watcher.Quiet() },
 		Ran: func(store string, r schedule.Result, took time.Duration) {
 			s.metrics.AuditEnded(store, r.Outcome, took)
@@ -161,6 +162,7 @@ func (s *parts) ready(ctx context.Context) error {
 func (s *parts) start() {
 	s.ctx, s.cancel = context.WithCancel(context.Background())
 	s.spawn(func() { s.runner.Run(s.ctx) })
+	s.workShared()
 	s.spawn(func() { s.watcher.Run(s.ctx) })
 	s.spawn(func() { s.desk.Run(s.ctx) })
 	s.spawn(func() { watch.Visits(s.ctx, cmp.Or(s.d.o.Look, watch.LookEvery), s.visitors(), s.came, s.left) })
@@ -173,7 +175,7 @@ func (s *parts) start() {
 	s.spawn(func() { s.site.Warm(s.ctx) })
 	s.watchDrives()
 	for _, st := range s.a.Config.Stores {
-		if st.Kind == config.Cloud {
+		if st.Kind == config.Cloud && s.a.Acts.Reaches(st.Name) {
 			s.spawn(func() { s.followChanges(st) })
 		}
 	}
@@ -202,7 +204,13 @@ func (s *parts) stop() {
 	s.mu.Unlock()
 	s.cancel()
 	done := make(chan struct{})
-	go func() { s.wg.Wait(); close(done) }()
+	go func() {
+		if s.a.Host != nil {
+			s.a.Host.Stop()
+		}
+		s.wg.Wait()
+		close(done)
+	}()
 	select {
 	case <-done:
 	case <-time.After(stopWithin):
@@ -258,7 +266,7 @@ func (s *parts) roots() []watch.Root {
 	}
 	var out []watch.Root
 	for _, st := range s.a.Config.Stores {
-		if st.Kind != config.Disk {
+		if st.Kind != config.Disk || !s.a.Acts.Reaches(st.Name) {
 			continue
 		}
 		for _, r := range st.Sets {

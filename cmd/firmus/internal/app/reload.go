@@ -25,6 +25,12 @@ func (d *Daemon) prepareReload(ctx context.Context, old *parts, cfg *config.Conf
 	if err != nil {
 		return nil, nil, err
 	}
+	if s.a.Host != nil {
+		if err := s.a.Host.MayJoin(ctx); err != nil {
+			s.a.Close()
+			return nil, nil, err
+		}
+	}
 	for _, j := range s.runner.Jobs {
 		if j.Bad != nil {
 			s.a.Close()

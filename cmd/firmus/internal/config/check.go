@@ -34,6 +34,7 @@ func (r *reader) check(c *Config) {
 	r.checkArrivals(c)
 	r.checkRule(c)
 	r.checkRoots(c)
+	r.checkHosts(c)
 	if c.Mail != nil {
 		r.checkMail(*c.Mail)
 	}

@@ -25,6 +25,7 @@ type Config struct {
 	Stores          []Store
 	Rule            Rule
 	Ledger          Ledger
+	Host            Host
 	Mail            *Mail // nil: no letters are sent
 	Web             Web
 	Work            Work
@@ -76,6 +77,8 @@ type Store struct {
 	Window       Window   // reading is allowed then; zero: at any time
 	Rate         Rate     // bytes a second that reading may take, of all its readers; 0: as it can
 	Readers      int      // files that are read side by side; 0: as many as suit its drive
+	Hosts        []string // computers that alone reach it, of those that share the ledger; none: those that have its folders
+	AtOnce       int      // how many of them read it at the same time; 0: all
 
 	// A cloud store's own.
 	Patterns    []Naming // how it names the files of sets that it files in another way; in the file's order
@@ -116,6 +119,11 @@ type Rule struct {
 // Ledger says where the record is kept.
 type Ledger struct {
 	URL string // postgres://…; "": a file in the state folder
+}
+
+// Host is this computer among those that share a ledger.
+type Host struct {
+	Name string // "": as the system calls it
 }
 
 // Mail says how letters leave.

@@ -32,6 +32,7 @@ func (r *reader) top(c *Config) fields {
 		}),
 		"rule":   r.section(func() fields { return r.rule(&c.Rule) }),
 		"ledger": r.section(func() fields { return r.ledger(&c.Ledger) }),
+		"host":   r.section(func() fields { return r.host(&c.Host) }),
 		"mail": r.section(func() fields {
 			c.Mail = &Mail{}
 			return r.mail(c.Mail)
@@ -76,6 +77,8 @@ func (r *reader) storeFields(s *Store) fields {
 		"window":        r.unit(&s.Window, "22:00-06:00"),
 		"rate":          r.unit(&s.Rate, "20MB/s"),
 		"readers":       r.count(&s.Readers),
+		"hosts":         r.texts(func(_ *node, t string) { s.Hosts = append(s.Hosts, t) }),
+		"at_once":       r.count(&s.AtOnce),
 		"service":       r.choice(func(w string) { s.Service = w }, Drive, WebDAV),
 		"folder":        r.text(&s.Folder),
 		"credentials":   r.text(&s.Credentials),
@@ -100,6 +103,7 @@ var kindsOf = map[string][]Kind{
 	"window":       {Disk, Cloud},
 	"rate":         {Disk, Cloud},
 	"readers":      {Disk},
+	"at_once":      {Disk, Cloud},
 	"patterns":     {Cloud},
 	"service":      {Cloud},
 	"folder":       {Cloud},
@@ -178,6 +182,8 @@ func (r *reader) rule(u *Rule) fields {
 
 func (r *reader) ledger(l *Ledger) fields { return fields{"url": r.text(&l.URL)} }
 
+func (r *reader) host(h *Host) fields { return fields{"name": r.text(&h.Name)} }
+
 func (r *reader) mail(m *Mail) fields {
 	return fields{
 		"server":        r.text(&m.Server),
@@ -219,6 +225,7 @@ func home(key string) string {
 		{"in [store.NAME]", r.storeFields(&Store{})},
 		{"in [rule]", r.rule(&Rule{})},
 		{"in [ledger]", r.ledger(&Ledger{})},
+		{"in [host]", r.host(&Host{})},
 		{"in [mail]", r.mail(&Mail{})},
 		{"in [web]", r.web(&Web{})},
 		{"in [work]", r.work(&Work{})},

@@ -53,10 +53,13 @@ type Runner struct {
 	Quiet func() time.Duration
 	// Ran is told of each run; may be nil.
 	Ran func(store string, r Result, took time.Duration)
+	// Asked: what is to be done is begun by Turn alone. Run only looks how things stand.
+	Asked bool
 	// Tick overrides the constant; for tests.
 	Tick time.Duration
 
 	mu     sync.Mutex
+	at     map[string]bool // stores whose turn it is
 	up     time.Time
 	states map[string]State
 }
@@ -158,7 +161,7 @@ func (r *Runner) note(store string, change func(*State)) {
 
 func (r *Runner) loop(ctx context.Context, j Job) {
 	for ctx.Err() == nil {
-		wait := r.once(ctx, j)
+		wait := r.once(ctx, j, !r.Asked)
 		if wait <= 0 {
 			continue
 		}
@@ -169,16 +172,65 @@ func (r *Runner) loop(ctx context.Context, j Job) {
 	}
 }
 
-// once decides, does what is to be done, and says how long to wait then.
-func (r *Runner) once(ctx context.Context, j Job) time.Duration {
+// Wants names the stores for which something is to be done now; none if that can't be told.
+func (r *Runner) Wants(ctx context.Context) (stores []string) {
+	for _, j := range r.Jobs {
+		if j.Bad != nil {
+			continue
+		}
+		if last, _, err := r.Book.Last(ctx, j.Store); err == nil || never(err) {
+			if j.Plan.Step(r.moment(last, err)).Do != Wait {
+				stores = append(stores, j.Store)
+			}
+		}
+	}
+	return stores
+}
+
+// Turn does what is to be done for a store, and returns when that has ended. While another one
+// does it, it does nothing.
+func (r *Runner) Turn(ctx context.Context, store string) {
+	for _, j := range r.Jobs {
+		if j.Store != store || j.Bad != nil {
+			continue
+		}
+		r.mu.Lock()
+		ready, busy := r.states != nil, r.at[store]
+		if ready && !busy {
+			if r.at == nil {
+				r.at = map[string]bool{}
+			}
+			r.at[store] = true
+		}
+		r.mu.Unlock()
+		if !ready || busy {
+			return
+		}
+		r.once(ctx, j, true)
+		r.mu.Lock()
+		delete(r.at, store)
+		r.mu.Unlock()
+	}
+}
+
+func (r *Runner) moment(last ledger.Firing, err error) Moment {
+	r.mu.Lock()
+	up := r.up
+	r.mu.Unlock()
+	m := Moment{Now: r.Now(), Up: up, Quiet: 365 * 24 * time.Hour, Last: last, Never: never(err)}
+	if r.Quiet != nil {
+		m.Quiet = r.Quiet()
+	}
+	return m
+}
+
+// once decides, does what is to be done if it may, and says how long to wait then.
+func (r *Runner) once(ctx context.Context, j Job, may bool) time.Duration {
 	last, done, err := r.Book.Last(ctx, j.Store)
 	if err != nil && !never(err) {
 		return r.troubled(ctx, j, err)
 	}
-	m := Moment{Now: r.Now(), Up: r.up, Quiet: 365 * 24 * time.Hour, Last: last, Never: never(err)}
-	if r.Quiet != nil {
-		m.Quiet = r.Quiet()
-	}
+	m := r.moment(last, err)
 	step := j.Plan.Step(m)
 	waited := ""
 	r.note(j.Store, func(s *State) {
@@ -191,6 +243,10 @@ func (r *Runner) once(ctx context.Context, j Job) time.Duration {
 	})
 	if step.Do == Wait && step.Why != "" && step.Why != waited {
 		r.Log.Info("an audit waits", "store", j.Store, "why", step.Why, "until", step.Until.UTC())
+	}
+	if !may && step.Do != Wait {
+		r.untroubled(j)
+		return tick
 	}
 	switch step.Do {
 	case Begin:

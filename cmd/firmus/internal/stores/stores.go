@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 	"sync"
 	"time"
 
@@ -40,6 +41,11 @@ type Stores struct {
 	Where func(store, set string) string
 	// NoMarker says that nothing can be written to the store: it is told by its files.
 	NoMarker func(store string) bool
+	// Elsewhere names the hosts that alone reach a store, if this one doesn't; nil: this one
+	// reaches all.
+	Elsewhere func(store string) []string
+	// Host is this computer's name where several share a ledger; else "".
+	Host string
 	// Device names the drive that a store lies on; "" is not known. It may hang.
 	Device func(ctx context.Context, store string) string
 	// Solid says that a store is known to lie on a drive without a spindle. It may hang; nil:
@@ -105,6 +111,9 @@ type Purpose struct {
 	Beside bool
 	// Yields makes reading give way to what other programs read and write on the drive.
 	Yields bool
+	// Shares: others may use the store at the same time who share it too, on whatever hosts;
+	// who has it alone keeps all of them out.
+	Shares bool
 	// Unseen doesn't look whether the store is there: the use says what it is.
 	Unseen bool
 }
@@ -174,6 +183,9 @@ func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx con
 	if u := outer.store(name); u != nil {
 		return do(ctx, u)
 	}
+	if err := s.elsewhere(name); err != nil {
+		return err
+	}
 	rule, _ := s.Rules.Store(name)
 	u := &Used{s: s, order: s.Order, beside: p.Beside}
 	u.Rule = rule
@@ -200,7 +212,7 @@ func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx con
 			}
 			defer free()
 		}
-		unlock, err := s.lock(ctx, name, p.Wait)
+		unlock, err := s.lock(ctx, name, p)
 		if err != nil {
 			return err
 		}
@@ -242,14 +254,41 @@ func Retired(s ledger.Store) error {
 }
 
 // lock takes a store's lock, and says so when it is waited for.
-func (s Stores) lock(ctx context.Context, name string, wait time.Duration) (unlock func(), err error) {
-	unlock, err = s.Ledger.LockStore(ctx, name, s.Who(), 0, s.Now)
+func (s Stores) lock(ctx context.Context, name string, p Purpose) (unlock func(), err error) {
+	take := s.Ledger.LockStore
+	if p.Shares {
+		take = s.Ledger.ShareStore
+	}
+	unlock, err = take(ctx, name, s.Who(), 0, s.Now)
 	var held *ledger.LockedError
-	if wait <= 0 || !errors.As(err, &held) {
+	if p.Wait <= 0 || !errors.As(err, &held) {
 		return unlock, err
 	}
-	s.say("waiting for store %s, up to %s: %s works on it", name, wait, held.Holder)
-	return s.Ledger.LockStore(ctx, name, s.Who(), wait, s.Now)
+	s.say("waiting for store %s, up to %s: %s works on it", name, p.Wait, held.Holder)
+	return take(ctx, name, s.Who(), p.Wait, s.Now)
+}
+
+// ElsewhereError says that other hosts reach a store, and this one doesn't. It matches
+// fixity.ErrAway.
+type ElsewhereError struct {
+	Store, Host string
+	Hosts       []string
+}
+
+func (e *ElsewhereError) Error() string {
+	return fmt.Sprintf("store %s is reached from %s, and this is %s", e.Store, strings.Join(e.Hosts, ", "), e.Host)
+}
+
+// Unwrap gives fixity.ErrAway.
+func (e *ElsewhereError) Unwrap() error { return fixity.ErrAway }
+
+func (s Stores) elsewhere(store string) error {
+	if s.Elsewhere != nil {
+		if hosts := s.Elsewhere(store); len(hosts) > 0 {
+			return &ElsewhereError{store, s.Host, hosts}
+		}
+	}
+	return nil
 }
 
 // Root is a root in the use, read with the page cache so treated.
@@ -264,6 +303,9 @@ func (s Stores) Root(store, set string, cache fixity.Cache) (Root, error) {
 }
 
 func (s Stores) root(store, set string, cache fixity.Cache, u *Used) (Root, error) {
+	if err := s.elsewhere(store); err != nil {
+		return nil, err
+	}
 	in, err := s.Open(store, set, cache)
 	if err != nil {
 		return nil, err
@@ -402,6 +444,9 @@ func (s Stores) kind(store string) string {
 
 // Who is who takes a lock, for whoever finds it taken.
 func (s Stores) Who() string {
+	if s.Host != "" {
+		return s.By + " on " + s.Host
+	}
 	if host, err := os.Hostname(); err == nil {
 		return s.By + " on " + host
 	}

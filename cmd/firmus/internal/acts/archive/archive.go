@@ -48,6 +48,11 @@ type Archive struct {
 	Limits  func(store string) stores.Limits
 	Order   stores.Order
 	Turns   *stores.Turns
+	// Elsewhere and Host are those of stores.Stores.
+	Elsewhere func(store string) []string
+	Host      string
+	// Share has audits read by all hosts that share the ledger; nil: this one is alone.
+	Share Share
 	// Carriers are the copies that lie in boxes.
 	Carriers Carriers
 	// FitEvents brings the event files into line with all of the record; may be nil.
@@ -78,7 +83,7 @@ func (e *Archive) Sayf(format string, args ...any) {
 // Stores are the archive's as an act uses them.
 func (e *Archive) Stores() stores.Stores {
 	return stores.Stores{Ledger: e.Ledger, Rules: e.Rules, Open: e.Root, Where: e.Where, NoMarker: e.NoMarker, Device: e.Device, Solid: e.Solid, Traffic: e.Traffic, Limits: e.Limits,
-		Order: e.Order, Turns: e.Turns, Now: e.Now, By: e.By, Say: e.Say, Lost: e.Lost}
+		Order: e.Order, Turns: e.Turns, Elsewhere: e.Elsewhere, Host: e.Host, Now: e.Now, By: e.By, Say: e.Say, Lost: e.Lost}
 }
 
 // Look gives a set's root in a store to be looked at: nothing is read in full through it.

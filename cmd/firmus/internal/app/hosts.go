@@ -1,0 +1,213 @@
+package app
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/hosts"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// Works is what a host does beside those that share its ledger.
+type Works struct {
+	Log     *slog.Logger
+	Version string
+	Work    hosts.Work
+	// As hosts.Options has them; for tests.
+	Slice, Grace, Rescue, Look, Beat time.Duration
+}
+
+// HostName is this computer's name among the hosts that share a ledger.
+func HostName(c *config.Config) string {
+	system, _ := os.Hostname()
+	name, ok := config.HostName(cmp.Or(os.Getenv("FIRMUS_HOST"), c.Host.Name, system))
+	if !ok {
+		return "unnamed"
+	}
+	return name
+}
+
+// shareOut joins an archive whose ledger is on PostgreSQL to the hosts that share it. It does
+// nothing with an embedded ledger.
+func (a *App) shareOut(ctx context.Context, all *archive.Archive, o Options) error {
+	c := a.Config
+	if c.Ledger.URL == "" {
+		return nil
+	}
+	all.Host = HostName(c)
+	all.Elsewhere = func(store string) []string {
+		if s, ok := c.Store(store); ok && len(s.Hosts) > 0 && !slices.Contains(s.Hosts, all.Host) {
+			return s.Hosts
+		}
+		return nil
+	}
+	ho := hosts.Options{URL: c.Ledger.URL, Name: all.Host, Ledger: a.Ledger, Now: o.Now, Log: slog.New(slog.DiscardHandler), Agreed: agreed(c)}
+	for _, s := range c.Stores {
+		ho.Stores = append(ho.Stores, hosts.Store{Name: s.Name, Hosts: s.Hosts, AtOnce: s.AtOnce, Rate: int64(s.Rate)})
+	}
+	if w := o.Works; w != nil {
+		ho.Log, ho.Version, ho.Work = w.Log, w.Version, &w.Work
+		ho.Slice, ho.Grace, ho.Rescue, ho.Look, ho.Beat = w.Slice, w.Grace, w.Rescue, w.Look, w.Beat
+	}
+	var err error
+	if a.Host, err = hosts.Open(ctx, ho); err == nil {
+		all.Share = a.Host
+	}
+	return err
+}
+
+// agreed is what hosts that share a ledger must have alike in their configurations: what
+// decides what is under care, where, and when it is judged to be in danger. The state folder,
+// pages, mail, and where a key or a drive lies, are each host's own.
+func agreed(c *config.Config) hosts.Agreed {
+	out := hosts.Agreed{"the holdings' name": c.Name, "[rule]": fmt.Sprintf("%d copies, %d places, within %s", c.Rule.Copies, c.Rule.Places, time.Duration(c.Rule.Within))}
+	for _, d := range c.Closed {
+		out["closed"] += fmt.Sprint(d) + " "
+	}
+	for _, s := range c.Sets {
+		at := "set " + s.Name
+		for what, is := range map[string]any{"role": s.Role, "editing": time.Duration(s.Editing), "pattern": s.Pattern, "restricted": s.Restricted, "two_people": s.TwoPeople,
+			"leave_out": strings.Join(s.LeaveOut, ", ")} {
+			out[at+", "+what] = fmt.Sprint(is)
+		}
+	}
+	for _, s := range c.Stores {
+		at := "store " + s.Name
+		for what, is := range map[string]any{"kind": s.Kind, "place": s.Place, "arrivals": s.Arrivals, "visiting": s.Visiting, "follows": s.Follows, "manifests": s.Manifests,
+			"own_drive": s.OwnDrive, "marker": s.Marker, "read_within": time.Duration(s.ReadWithin), "expect_within": time.Duration(s.ExpectWithin), "drill_within": time.Duration(s.DrillWithin),
+			"schedule": s.Schedule, "window": s.Window, "rate": int64(s.Rate), "read_a_day": int64(s.ReadADay), "hosts": strings.Join(s.Hosts, ", "), "at_once": s.AtOnce,
+			"service": s.Service, "folder": s.Folder, "endpoint": s.Endpoint, "patterns": s.Patterns} {
+			out[at+", "+what] = fmt.Sprint(is)
+		}
+		for _, r := range s.Sets {
+			out[at+", root of "+r.Set] = r.Path
+		}
+	}
+	return out
+}
+
+// works is what this daemon does as a host.
+func (s *parts) works() *Works {
+	o := s.d.o
+	w := &Works{Log: s.log, Version: strings.TrimSpace(o.Build.Version + " " + o.Build.Commit), Slice: o.Shared.Slice, Grace: o.Shared.Grace, Rescue: o.Shared.Rescue, Look: o.Shared.Look, Beat: o.Shared.Beat}
+	w.Work = hosts.Work{
+		Slice: func(ctx context.Context, p acts.Part, windows bool, enough func(int64) bool) (int64, error) {
+			return acts.Of(s.acts(windows, false)).Slice(ctx, p, enough)
+		},
+		FollowUp: func(ctx context.Context, store string, cache fixity.Cache) error {
+			return acts.Of(s.acts(false, false)).FollowUpHere(ctx, store, cache)
+		},
+		Here:  func(ctx context.Context) []string { return s.found(ctx) },
+		Wants: func(ctx context.Context) []string { return s.runner.Wants(ctx) },
+		Turn:  func(store string) { s.spawn(func() { s.runner.Turn(s.ctx, store) }) },
+	}
+	return w
+}
+
+// join makes this daemon one of the hosts that share the ledger, if any do.
+func (s *parts) join(ctx context.Context) error {
+	if s.a.Host == nil {
+		return nil
+	}
+	err := s.a.Host.Join(ctx)
+	s.joined = err == nil
+	return err
+}
+
+// workShared begins to work for the hosts. After a reload it joins them anew under its name.
+func (s *parts) workShared() {
+	if s.a.Host == nil {
+		return
+	}
+	s.spawn(func() {
+		for said := ""; ; s.pause(s.d.o.again()) {
+			err := error(nil)
+			if !s.joined {
+				err = s.join(s.ctx)
+			}
+			if err == nil {
+				err = s.a.Host.Start(s.ctx)
+			}
+			if err == nil || s.ctx.Err() != nil {
+				return
+			}
+			if err.Error() != said {
+				said = err.Error()
+				s.log.Error("this host can't work beside the others; tried again", "error", err)
+			}
+		}
+	})
+}
+
+// found are the stores that are where they should be on this computer.
+func (s *parts) found(ctx context.Context) (out []string) {
+	checks, err := s.a.Acts.CheckStores(ctx)
+	if err != nil {
+		return nil
+	}
+	bad := map[string]bool{}
+	for _, x := range checks {
+		bad[x.Store] = bad[x.Store] || !x.OK || x.Away
+	}
+	for _, st := range s.a.Config.Stores {
+		if is, looked := bad[st.Name]; looked && !is {
+			out = append(out, st.Name)
+		}
+	}
+	return out
+}
+
+// CheckHosts says what this host would do beside the others, what no host can reach, and what
+// is wrong between them; nothing where the ledger is this computer's alone.
+func (a *App) CheckHosts(ctx context.Context) (does string, wrong, lacking []string, err error) {
+	if a.Host == nil {
+		return "", nil, nil, nil
+	}
+	running, err := hosts.Running(ctx, a.Ledger)
+	if err != nil {
+		return "", nil, nil, err
+	}
+	me := HostName(a.Config)
+	var mine []string
+	for _, s := range a.Config.Stores {
+		reach := func(h string) bool { return len(s.Hosts) == 0 || slices.Contains(s.Hosts, h) }
+		if reach(me) {
+			mine = append(mine, s.Name)
+			continue
+		}
+		if len(running) > 0 && !slices.ContainsFunc(running, func(h ledger.Host) bool { return reach(h.Name) }) {
+			lacking = append(lacking, fmt.Sprintf("store %s is reached from %s alone, and none of them runs", s.Name, strings.Join(s.Hosts, ", ")))
+		}
+	}
+	does = me + " reads no store"
+	if len(mine) > 0 {
+		does = me + " reads " + fixity.And(mine)
+	}
+	var names []string
+	for _, h := range running {
+		if h.Name != me {
+			names = append(names, h.Name)
+		}
+		if err := a.Host.Agrees(h); err != nil {
+			wrong = append(wrong, err.Error())
+		}
+	}
+	if len(names) > 0 {
+		does += "; beside it run " + fixity.And(names)
+	}
+	if ahead, err := a.Ledger.Ahead(ctx, a.Acts.Now); err == nil {
+		others := slices.DeleteFunc(slices.Clone(running), func(h ledger.Host) bool { return h.Name == me })
+		wrong = append(wrong, hosts.Clocks(append(others, ledger.Host{Name: me, Ahead: ahead}))...)
+	}
+	return does, wrong, lacking, nil
+}

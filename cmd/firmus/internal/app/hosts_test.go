@@ -1,0 +1,333 @@
+package app_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/hosts"
+	"firmus/cmd/firmus/internal/metrics"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/fixity/testing/ledgertest"
+	"firmus/testdata"
+)
+
+// hostConfig makes this test's binary a host of its own, hostVersion of another version.
+const (
+	hostConfig  = "FIRMUS_TEST_HOST_CONFIG"
+	hostVersion = "FIRMUS_TEST_HOST_VERSION"
+)
+
+// childHost is a daemon that shares its ledger, with short jobs.
+func childHost(file string) error {
+	return app.RunDaemon(context.Background(), app.DaemonOptions{Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), By: "the test", Build: metrics.Build{Version: "test" + os.Getenv(hostVersion)},
+		Load: func() (*config.Config, error) {
+			c, err := config.Load(file)
+			if err == nil {
+				c.Web.Listen = ""
+			}
+			return c, err
+		},
+		Ready:  func() { fmt.Println("ready") },
+		Again:  time.Second,
+		Shared: app.Works{Slice: time.Second, Grace: 2 * time.Second, Rescue: 2 * time.Second, Look: time.Second, Beat: time.Second}})
+}
+
+// sharing is an archive whose ledger several hosts share: each has a configuration, a state
+// folder and a name of its own.
+type sharing struct {
+	t     *testing.T
+	dir   string
+	place ledgertest.Place
+	more  string // of the store
+	sets  string
+}
+
+func newSharing(t *testing.T, more string) *sharing {
+	t.Helper()
+	if os.Getenv(ledgertest.Postgres) == "" {
+		t.Skipf("hosts share a ledger on PostgreSQL: %s names no server", ledgertest.Postgres)
+	}
+	place := ledgertest.Database(t, t.TempDir())
+	s := &sharing{t: t, dir: t.TempDir(), place: place, more: more}
+	for _, d := range []string{"studio", "vault"} {
+		if err := os.MkdirAll(s.path(d), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return s
+}
+
+func (s *sharing) path(p string) string { return filepath.Join(s.dir, filepath.FromSlash(p)) }
+
+// config writes a host's configuration; instead replaces in it.
+func (s *sharing) config(host string, instead ...string) string {
+	s.t.Helper()
+	text := fmt.Sprintf(`name  = "Quillmere Valley Song Survey"
+state = %q
+[host]
+name = %q
+[set.masters]
+role = "master"
+[store.studio]
+kind = "disk"
+arrivals = true
+hosts = ["server-a"]
+manifests = false
+sets = { masters = %q }
+[store.vault]
+kind = "disk"
+own_drive = true
+sets = { masters = %q }
+%s
+`, s.path(host+"/state"), host, s.path("studio"), s.path("vault"), s.more) + s.place.Config()
+	text = strings.NewReplacer(instead...).Replace(text)
+	if err := os.MkdirAll(s.path(host), 0o755); err != nil {
+		s.t.Fatal(err)
+	}
+	file := s.path(host + "/firmus.toml")
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		s.t.Fatal(err)
+	}
+	return file
+}
+
+// open opens the archive as a command on a host does.
+func (s *sharing) open(host string) *app.App {
+	s.t.Helper()
+	cfg, err := config.Load(s.config(host))
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "the test", Say: s.t.Logf})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return a
+}
+
+// fill makes files in folders of both stores and takes them under care.
+func (s *sharing) fill(folders, files, size int) {
+	s.t.Helper()
+	at := time.Now().Add(-time.Hour)
+	for d := range folders {
+		for f := range files {
+			p := fmt.Sprintf("QV-%04d/QV-%04d_%02d.wav", d, d, f)
+			b := testdata.Wave(p, size)
+			for _, store := range []string{"studio", "vault"} {
+				if err := os.MkdirAll(filepath.Dir(s.path(store+"/"+p)), 0o755); err != nil {
+					s.t.Fatal(err)
+				}
+				if err := os.WriteFile(s.path(store+"/"+p), b, 0o644); err != nil {
+					s.t.Fatal(err)
+				}
+				if err := os.Chtimes(s.path(store+"/"+p), at, at); err != nil {
+					s.t.Fatal(err)
+				}
+			}
+		}
+	}
+	a := s.open("server-a")
+	defer a.Close()
+	if _, err := a.Receiving.Intake(context.Background(), receiving.IntakeOrder{}); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// host is one that runs in a process of its own.
+type host struct {
+	name  string
+	cmd   *exec.Cmd
+	log   *bytes.Buffer
+	ready chan struct{}
+	ended chan struct{}
+}
+
+func (s *sharing) begin(name, file string, env ...string) *host {
+	s.t.Helper()
+	self, err := os.Executable()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	h := &host{name: name, cmd: exec.Command(self), log: &bytes.Buffer{}, ready: make(chan struct{}), ended: make(chan struct{})}
+	h.cmd.Env, h.cmd.Stderr = append(append(os.Environ(), hostConfig+"="+file), env...), h.log
+	out, err := h.cmd.StdoutPipe()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	if err := h.cmd.Start(); err != nil {
+		s.t.Fatal(err)
+	}
+	go func() {
+		b := make([]byte, 1)
+		if n, _ := out.Read(b); n > 0 {
+			close(h.ready)
+		}
+		for {
+			if n, err := out.Read(b); n == 0 && err != nil {
+				break
+			}
+		}
+		_ = h.cmd.Wait()
+		close(h.ended)
+	}()
+	s.t.Cleanup(h.kill)
+	return h
+}
+
+// start starts a host and waits until it runs.
+func (s *sharing) start(name string) *host {
+	s.t.Helper()
+	h := s.begin(name, s.config(name))
+	select {
+	case <-h.ready:
+	case <-h.ended:
+		s.t.Fatalf("%s ended: %s", name, h.log)
+	case <-time.After(30 * time.Second):
+		h.kill()
+		s.t.Fatalf("%s didn't begin: %s", name, h.log)
+	}
+	return h
+}
+
+func (h *host) kill() {
+	_ = h.cmd.Process.Kill()
+	<-h.ended
+}
+
+// refused starts a host that must not run, and gives what it said.
+func (s *sharing) refused(name, file string, env ...string) string {
+	s.t.Helper()
+	h := s.begin(name, file, env...)
+	select {
+	case <-h.ended:
+	case <-h.ready:
+		s.t.Fatalf("%s runs", name)
+	case <-time.After(30 * time.Second):
+		h.kill()
+		s.t.Fatalf("%s neither runs nor ends: %s", name, h.log)
+	}
+	return h.log.String()
+}
+
+// whole checks what must hold in the end, and gives how many readings the record has of each
+// file of a store in an audit.
+func (s *sharing) whole(a *app.App) {
+	s.t.Helper()
+	if _, err := a.Ledger.Verify(context.Background()); err != nil {
+		s.t.Fatalf("record: %v", err)
+	}
+	if err := a.Ledger.CheckCounts(context.Background()); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+func (s *sharing) audit(host string) acts.AuditResult {
+	s.t.Helper()
+	a := s.open(host)
+	defer a.Close()
+	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Minute)
+	defer cancel()
+	rs, err := a.Acts.Audit(ctx, acts.AuditOrder{Stores: []string{"vault"}, Full: true, Cache: fixity.Bypassed})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.whole(a)
+	return rs[0]
+}
+
+// TestHostsShare has one audit of a store read by three hosts.
+func TestHostsShare(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, `rate = "2MB/s"`)
+	s.fill(24, 5, 100_000)
+	for _, h := range []string{"server-a", "server-b", "studio-pc"} {
+		s.start(h)
+	}
+	r := s.audit("studio-pc")
+	if len(r.Findings) > 0 || len(r.Trouble) > 0 || !r.Complete || r.Read != 120 || r.Listed != 120 {
+		t.Fatalf("the audit gave %+v", r)
+	}
+	sum := int64(0)
+	for _, n := range r.ReadBy {
+		sum += n
+	}
+	if len(r.ReadBy) != 3 || sum != 120 {
+		t.Errorf("it was read by %v: want 120 files, by three hosts", r.ReadBy)
+	}
+}
+
+// TestHostsRefuse starts hosts that can't share a ledger with one that runs.
+func TestHostsRefuse(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, "")
+	s.fill(1, 1, 100)
+	s.start("server-a")
+	for _, c := range []struct {
+		name, host string
+		instead    []string
+		env        string
+		says       []string
+	}{
+		{"its name is taken", "server-a", []string{s.path("server-a/state"), s.path("other/state")}, "", []string{"server-a", "runs already"}},
+		{"another root", "server-b", []string{s.path("vault"), s.path("vault2")}, "", []string{"server-a", "server-b", "root of masters"}},
+		{"another set", "server-b", []string{`role = "master"`, `role = "access"`}, "", []string{"server-a", "server-b", "set masters, role"}},
+		{"other holdings", "server-b", []string{"Song Survey", "Song Book"}, "", []string{"server-a", "server-b", "holdings' name"}},
+		{"another version", "server-b", nil, "2", []string{"server-a", "server-b", "test2"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			file := s.config(c.host, c.instead...)
+			if c.host == "server-a" { // beside the one that runs
+				b, err := os.ReadFile(file)
+				if err == nil {
+					file += ".other"
+					err = os.WriteFile(file, b, 0o600)
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
+			}
+			said := s.refused(c.host, file, hostVersion+"="+c.env)
+			for _, w := range c.says {
+				if !strings.Contains(said, w) {
+					t.Errorf("it doesn't say %q: %s", w, said)
+				}
+			}
+		})
+	}
+	// With the same, it runs; and says so.
+	s.start("server-b")
+	a := s.open("studio-pc")
+	defer a.Close()
+	does, wrong, lacking, err := a.CheckHosts(context.Background())
+	if err != nil || len(wrong)+len(lacking) > 0 || !strings.Contains(does, "studio-pc reads vault") || !strings.Contains(does, "server-a and server-b") {
+		t.Errorf("check says %q, %v, %v, %v", does, wrong, lacking, err)
+	}
+	rs, err := a.Acts.Audit(context.Background(), acts.AuditOrder{Stores: []string{"studio"}})
+	if err != nil || rs[0].Exit() != 3 || !strings.Contains(strings.Join(rs[0].Trouble, ""), "server-a") {
+		t.Errorf("the audit of another host's store gave %+v, %v", rs, err)
+	}
+}
+
+// TestHostsClocks tells of clocks that are an hour apart.
+func TestHostsClocks(t *testing.T) {
+	said := hosts.Clocks([]ledger.Host{{Name: "server-a", Ahead: 61 * time.Minute}, {Name: "server-b", Ahead: time.Minute}, {Name: "studio-pc", Ahead: 30 * time.Second}})
+	if len(said) != 2 || !strings.Contains(said[0], "server-a is 1h0m0s ahead of that of server-b") {
+		t.Errorf("it said %q", said)
+	}
+	if said := hosts.Clocks([]ledger.Host{{Name: "server-a"}, {Name: "server-b", Ahead: 59 * time.Second}}); len(said) > 0 {
+		t.Errorf("it said %q of clocks that are right", said)
+	}
+}

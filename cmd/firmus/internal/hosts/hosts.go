@@ -1,0 +1,420 @@
+// Package hosts shares the work of an archive out over the computers that have its ledger on
+// one PostgreSQL database. Jobs, the queue that they wait in, who leads, and when a job is
+// taken from a host that died: all of that is River's, in tables of the same database. What
+// is done in a job is an act's; that each file is read once is decided by the ledger's claim
+// on the shard, and not here.
+//
+// A host that runs holds a lock of the ledger's by its name, which dies with its connection.
+package hosts
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/riverqueue/river"
+	"github.com/riverqueue/river/riverdriver/riverpgxv5"
+	"github.com/riverqueue/river/rivermigrate"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// Options say what a host is, and what it does.
+type Options struct {
+	URL    string // of the ledger's database
+	Name   string // of this computer among the hosts
+	Ledger *ledger.Ledger
+	Log    *slog.Logger
+	Now    func() time.Time
+	// Version is that of the program, and Agreed what all hosts must have alike: they can't
+	// share work otherwise.
+	Version string
+	Agreed  Agreed
+	Stores  []Store
+	// Work is what the host does; nil: it only hands out, as a command beside the daemons.
+	Work *Work
+	// Slice is how long a job reads; Grace what it gets besides before it is stopped; Rescue
+	// when after that another host may take it; Look how often the stores are looked for,
+	// Beat how often the clock is asked. 0: as the constants say; for tests.
+	Slice, Grace, Rescue, Look, Beat time.Duration
+}
+
+// Store is a store as hosts share it.
+type Store struct {
+	Name   string
+	Hosts  []string // those that alone reach it; none: wherever its folders are
+	AtOnce int      // how many of them read it at the same time; 0: all
+	Rate   int64    // bytes a second that a host may read; 0: as it can
+}
+
+// On says that a host may reach the store.
+func (s Store) On(host string) bool { return len(s.Hosts) == 0 || slices.Contains(s.Hosts, host) }
+
+// Work are the acts of a host.
+type Work struct {
+	// Slice does a part of an audit, FollowUp what is due in a store ahead of all others.
+	Slice    func(ctx context.Context, p acts.Part, windows bool, enough func(int64) bool) (left int64, err error)
+	FollowUp func(ctx context.Context, store string, cache fixity.Cache) error
+	// Here are the stores that are found where they should be.
+	Here func(ctx context.Context) []string
+	// Wants names the stores for which the clock asks for something; Turn begins it for one,
+	// and doesn't wait for its end.
+	Wants func(ctx context.Context) []string
+	Turn  func(store string)
+	// Chores are done now and then, each by one host at a time.
+	Chores []Chore
+}
+
+// Chore is something that one host does for all.
+type Chore struct {
+	Name  string
+	Every time.Duration
+	Do    func(ctx context.Context) error // nil: this host can't, and leaves it to others
+}
+
+const (
+	sliceFor    = time.Minute
+	graceFor    = time.Minute
+	rescueAfter = 2 * time.Minute
+	lookEvery   = 20 * time.Second
+	beatEvery   = 20 * time.Second
+)
+
+// Host is this computer among those that share the ledger.
+type Host struct {
+	o      Options
+	pool   *pgxpool.Pool
+	client *river.Client[pgx.Tx]
+
+	ahead time.Duration
+	began time.Time
+
+	mu      sync.Mutex
+	unlock  func() // of its name
+	cancel  context.CancelFunc
+	stopped bool
+	wg      sync.WaitGroup
+}
+
+// Open connects to the database. It doesn't work for anybody before Start.
+func Open(ctx context.Context, o Options) (*Host, error) {
+	def := func(d *time.Duration, to time.Duration) {
+		if *d == 0 {
+			*d = to
+		}
+	}
+	def(&o.Slice, sliceFor)
+	def(&o.Grace, graceFor)
+	def(&o.Rescue, rescueAfter)
+	def(&o.Look, lookEvery)
+	def(&o.Beat, beatEvery)
+	cfg, err := pgxpool.ParseConfig(o.URL)
+	if err != nil {
+		return nil, fmt.Errorf("database of the hosts: %w", err)
+	}
+	cfg.MaxConns = 6
+	cfg.ConnConfig.RuntimeParams["application_name"] = "firmus jobs on " + o.Name
+	h := &Host{o: o}
+	if h.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
+		return nil, fmt.Errorf("database of the hosts: %w", err)
+	}
+	c := &river.Config{Logger: slog.New(atLeast{o.Log.Handler(), slog.LevelWarn}), ID: o.Name, MaxAttempts: unlimited,
+		JobTimeout: o.Slice + o.Grace + o.Rescue, RescueStuckJobsAfter: o.Slice + o.Grace + o.Rescue, FetchCooldown: 20 * time.Millisecond}
+	if o.Work != nil {
+		h.setUp(c)
+	} else {
+		c.SkipUnknownJobCheck = true
+	}
+	if h.client, err = river.NewClient(riverpgxv5.New(h.pool), c); err != nil {
+		h.pool.Close()
+		return nil, fmt.Errorf("jobs of the hosts: %w", err)
+	}
+	return h, nil
+}
+
+// Close ends all connections, after Stop.
+func (h *Host) Close() { h.pool.Close() }
+
+// Join makes this one of the hosts that run, from now on until Stop. The error wraps
+// fixity.ErrRefused if it can't be one of them: it says otherwise than one that runs what all
+// must say alike, and both are named. It is fixity.ErrBusy if one of its name runs.
+func (h *Host) Join(ctx context.Context) error {
+	free, err := h.o.Ledger.LockOwn(ctx, "hosts", h.who(), 10*time.Second, h.o.Now)
+	if err != nil {
+		return fmt.Errorf("join the other hosts: %w", err)
+	}
+	defer free()
+	running, err := h.running(ctx)
+	if err != nil {
+		return err
+	}
+	for _, other := range running {
+		if other.Name == h.o.Name {
+			return fmt.Errorf("a host named %s runs already, since %s. Each needs a name of its own: [host] name, or FIRMUS_HOST: %w",
+				other.Name, other.Began.UTC().Format("2 Jan 2006 15:04 UTC"), fixity.ErrBusy)
+		}
+		if err := h.Agrees(other); err != nil {
+			return err
+		}
+	}
+	unlock, err := h.o.Ledger.LockOwn(ctx, lockOf(h.o.Name), h.who(), 0, h.o.Now)
+	if err != nil {
+		return fmt.Errorf("a host named %s runs already: %w", h.o.Name, err)
+	}
+	if h.ahead, err = h.o.Ledger.Ahead(ctx, h.o.Now); err == nil {
+		h.began = h.o.Now()
+		err = h.look(ctx)
+	}
+	if err == nil {
+		_, err = h.migrate(ctx)
+	}
+	if err != nil {
+		unlock()
+		return err
+	}
+	h.mu.Lock()
+	h.unlock = unlock
+	h.mu.Unlock()
+	for _, text := range Clocks(append(running, h.host(nil))) {
+		h.o.Log.Error("clocks", "text", text)
+	}
+	return nil
+}
+
+// migrate makes River's tables, or brings them up to date.
+func (h *Host) migrate(ctx context.Context) (*rivermigrate.MigrateResult, error) {
+	m, err := rivermigrate.New(riverpgxv5.New(h.pool), &rivermigrate.Config{Logger: slog.New(atLeast{h.o.Log.Handler(), slog.LevelWarn})})
+	if err != nil {
+		return nil, fmt.Errorf("tables of the jobs: %w", err)
+	}
+	r, err := m.Migrate(ctx, rivermigrate.DirectionUp, nil)
+	if err != nil {
+		return nil, fmt.Errorf("tables of the jobs: %w", err)
+	}
+	return r, nil
+}
+
+// Start begins to work, unless Stop came before. Join comes first.
+func (h *Host) Start(ctx context.Context) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.stopped {
+		return nil
+	}
+	// Its end is Stop's: a context that ends would count as a try that failed.
+	if err := h.client.Start(context.WithoutCancel(ctx)); err != nil {
+		return fmt.Errorf("begin with the jobs: %w", err)
+	}
+	loop, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	h.cancel = cancel
+	h.wg.Go(func() { h.keep(loop) })
+	return nil
+}
+
+// Stop gives back what is being done, so that others may take it at once, and leaves the hosts.
+func (h *Host) Stop() {
+	h.mu.Lock()
+	h.stopped = true
+	begun := h.cancel != nil
+	if begun {
+		h.cancel()
+	}
+	h.mu.Unlock()
+	if begun {
+		ctx, cancel := context.WithTimeout(context.Background(), 6*time.Second)
+		defer cancel()
+		if err := h.client.StopAndCancel(ctx); err != nil {
+			h.o.Log.Warn("jobs were not given back; another host takes them later", "error", err)
+		}
+		h.wg.Wait()
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.unlock != nil {
+		h.unlock()
+		h.unlock = nil
+	}
+}
+
+// keep says now and then which stores are here, and takes the host's lock again if its
+// connection was lost.
+func (h *Host) keep(ctx context.Context) {
+	said := ""
+	for {
+		err := h.look(ctx)
+		if err == nil {
+			err = h.lockAgain(ctx)
+		}
+		switch {
+		case ctx.Err() != nil:
+			return
+		case err != nil && err.Error() != said:
+			said = err.Error()
+			h.o.Log.Error("the other hosts can't be told what is here; tried again", "error", err)
+		case err == nil && said != "":
+			said = ""
+			h.o.Log.Info("the other hosts are told again what is here")
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(h.o.Look):
+		}
+	}
+}
+
+func (h *Host) look(ctx context.Context) error {
+	var has []string
+	if h.o.Work != nil {
+		has = h.o.Work.Here(ctx)
+	}
+	return h.o.Ledger.Tx(ctx, h.o.Now(), func(t *ledger.Tx) error { return t.Hosts.Put(h.host(has)) })
+}
+
+func (h *Host) host(has []string) ledger.Host {
+	return ledger.Host{Name: h.o.Name, Version: h.o.Version, Agreed: h.o.Agreed.text(), Began: h.began, Ahead: h.ahead, Has: has, Seen: h.o.Now()}
+}
+
+func (h *Host) lockAgain(ctx context.Context) error {
+	held, _, err := h.o.Ledger.HeldOwn(ctx, lockOf(h.o.Name))
+	if err != nil || held {
+		return err
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.unlock != nil {
+		h.unlock()
+		h.unlock = nil
+	}
+	if h.stopped {
+		return nil
+	}
+	unlock, err := h.o.Ledger.LockOwn(ctx, lockOf(h.o.Name), h.who(), 0, h.o.Now)
+	if err == nil {
+		h.unlock = unlock
+	}
+	return err
+}
+
+func (h *Host) who() string { return "firmus on " + h.o.Name }
+
+func lockOf(host string) string { return "host-" + host }
+
+// Running are the hosts that run, by name.
+func Running(ctx context.Context, l *ledger.Ledger) (out []ledger.Host, err error) {
+	var all []ledger.Host
+	if err := l.View(ctx, func(t *ledger.Tx) error { all, err = t.Hosts.All(); return err }); err != nil {
+		return nil, err
+	}
+	for _, x := range all {
+		held, _, err := l.HeldOwn(ctx, lockOf(x.Name))
+		if err != nil {
+			return nil, err
+		}
+		if held {
+			out = append(out, x)
+		}
+	}
+	return out, nil
+}
+
+func (h *Host) running(ctx context.Context) ([]ledger.Host, error) { return Running(ctx, h.o.Ledger) }
+
+// apart is by how much clocks may differ before it is told.
+const apart = time.Minute
+
+// Clocks tells of hosts whose clocks differ, in a sentence each; nothing if none does.
+func Clocks(hosts []ledger.Host) (out []string) {
+	for i, a := range hosts {
+		for _, b := range hosts[i+1:] {
+			d := a.Ahead - b.Ahead
+			if d.Abs() < apart {
+				continue
+			}
+			fast, slow := a, b
+			if d < 0 {
+				fast, slow = b, a
+			}
+			out = append(out, fmt.Sprintf("the clock of %s is %s ahead of that of %s: one of the two is wrong. What each of them records bears its own time; set the clocks right",
+				fast.Name, d.Abs().Round(time.Second), slow.Name))
+		}
+	}
+	if len(hosts) == 1 && hosts[0].Ahead.Abs() >= apart {
+		out = append(out, fmt.Sprintf("the clock of %s differs by %s from that of the database's computer", hosts[0].Name, hosts[0].Ahead.Abs().Round(time.Second)))
+	}
+	return out
+}
+
+// atLeast lets only what is of a level, or graver, pass.
+type atLeast struct {
+	slog.Handler
+	least slog.Level
+}
+
+// Enabled implements slog.Handler.
+func (a atLeast) Enabled(ctx context.Context, l slog.Level) bool {
+	return l >= a.least && a.Handler.Enabled(ctx, l)
+}
+
+// WithAttrs implements slog.Handler.
+func (a atLeast) WithAttrs(as []slog.Attr) slog.Handler {
+	return atLeast{a.Handler.WithAttrs(as), a.least}
+}
+
+// WithGroup implements slog.Handler.
+func (a atLeast) WithGroup(name string) slog.Handler {
+	return atLeast{a.Handler.WithGroup(name), a.least}
+}
+
+func (h *Host) store(name string) (Store, bool) {
+	i := slices.IndexFunc(h.o.Stores, func(s Store) bool { return s.Name == name })
+	if i < 0 {
+		return Store{}, false
+	}
+	return h.o.Stores[i], true
+}
+
+// MayJoin is Join without joining, for one that goes on under its name with another
+// configuration.
+func (h *Host) MayJoin(ctx context.Context) error {
+	running, err := h.running(ctx)
+	for _, other := range running {
+		if other.Name != h.o.Name && err == nil {
+			err = h.Agrees(other)
+		}
+	}
+	return err
+}
+
+// Agrees refuses another host that says otherwise what all must say alike.
+func (h *Host) Agrees(other ledger.Host) error {
+	if other.Version != h.o.Version && h.o.Version != "" {
+		return fmt.Errorf("%s runs Firmus %s and this host, %s, would run %s: hosts that share a ledger need one version. Stop the other, or bring both up to date: %w",
+			other.Name, other.Version, h.o.Name, h.o.Version, fixity.ErrRefused)
+	}
+	if diff := h.o.Agreed.differs(other.Agreed, h.o.Name, other.Name); len(diff) > 0 {
+		return fmt.Errorf("the configurations of %s and %s, which runs, differ: %s. Hosts that share a ledger have the same name, rule, sets, stores and roots: %w",
+			h.o.Name, other.Name, strings.Join(diff, "; "), fixity.ErrRefused)
+	}
+	return nil
+}
+
+// errAway is that of a store which no host that runs has.
+func errAway(store string, hosts []string) error {
+	where := "no host that runs has found it"
+	if len(hosts) > 0 {
+		where = fmt.Sprintf("it is reached from %s, and none of them runs, or has found it", strings.Join(hosts, ", "))
+	}
+	return fmt.Errorf("store %s: %s: %w", store, where, fixity.ErrAway)
+}
+
+var errStopped = errors.New("this host stops")

@@ -1,0 +1,266 @@
+package hosts
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"math"
+	"regexp"
+	"time"
+
+	"github.com/riverqueue/river"
+	"github.com/riverqueue/river/rivertype"
+
+	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/stores"
+	"firmus/fixity"
+)
+
+// unlimited is how often a job may be tried: what can't be done now can be later.
+const unlimited = math.MaxInt16
+
+// Priorities: what was found not to be as it should be is looked into first.
+const (
+	first = 1
+	later = 2
+)
+
+// Kinds of jobs. Stored in River's tables: never change one.
+type (
+	// sliceArgs is a part of an audit. It is one of its kind by its first shard: nobody hands
+	// out a shard that is being done.
+	sliceArgs struct {
+		Audit   int64    `json:"audit" river:"unique"`
+		Phase   string   `json:"phase" river:"unique"`
+		First   int64    `json:"first" river:"unique"`
+		Shards  []int64  `json:"shards"`
+		Store   string   `json:"store"`
+		Sets    []string `json:"sets"`
+		Windows bool     `json:"windows"`
+		Seconds float64  `json:"seconds"` // that it may take, with its largest file
+	}
+	followArgs struct {
+		Store string `json:"store" river:"unique"`
+		Cache string `json:"cache"`
+	}
+	// turnArgs has a host that reaches a store do what the clock asks for there.
+	turnArgs struct {
+		Store string `json:"store" river:"unique"`
+	}
+	clockArgs struct{}
+	choreArgs struct {
+		Name string `json:"name" river:"unique"`
+	}
+)
+
+func (sliceArgs) Kind() string  { return "slice" }
+func (followArgs) Kind() string { return "follow-up" }
+func (turnArgs) Kind() string   { return "turn" }
+func (clockArgs) Kind() string  { return "clock" }
+func (choreArgs) Kind() string  { return "chore" }
+
+// once is a job that isn't handed out again while it waits or is being done.
+func once(queue string, priority int) *river.InsertOpts {
+	return &river.InsertOpts{Queue: queue, Priority: priority, MaxAttempts: unlimited, UniqueOpts: river.UniqueOpts{ByArgs: true,
+		ByState: []rivertype.JobState{rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateRunning, rivertype.JobStateRetryable, rivertype.JobStateScheduled}}}
+}
+
+const clockQueue = "clock"
+
+func choreQueue(name string) string { return "chore-" + name }
+
+var plainName = regexp.MustCompile(`^[a-z0-9]+([-_][a-z0-9]+)*$`)
+
+// queueOf is the queue of a store's jobs. River's names are narrower than ours.
+func queueOf(store string) string {
+	if plainName.MatchString(store) {
+		return "store-" + store
+	}
+	f := fnv.New64a()
+	_, _ = f.Write([]byte(store)) // never fails
+	return fmt.Sprintf("store-x%x", f.Sum64())
+}
+
+// setUp registers what this host does. All hosts know all kinds: a leader gives up jobs of
+// kinds that it doesn't know.
+func (h *Host) setUp(c *river.Config) {
+	c.Workers = river.NewWorkers()
+	river.AddWorker(c.Workers, &sliceWorker{h: h})
+	river.AddWorker(c.Workers, &followWorker{h: h})
+	river.AddWorker(c.Workers, &turnWorker{h: h})
+	river.AddWorker(c.Workers, &clockWorker{h: h})
+	river.AddWorker(c.Workers, &choreWorker{h: h})
+	c.Queues = map[string]river.QueueConfig{clockQueue: {MaxWorkers: 1}}
+	for _, s := range h.o.Stores {
+		if s.On(h.o.Name) {
+			c.Queues[queueOf(s.Name)] = river.QueueConfig{MaxWorkers: 1} // its drive has one reader
+		}
+	}
+	c.PeriodicJobs = append(c.PeriodicJobs, river.NewPeriodicJob(river.PeriodicInterval(h.o.Beat), func() (river.JobArgs, *river.InsertOpts) {
+		return clockArgs{}, once(clockQueue, first)
+	}, &river.PeriodicJobOpts{RunOnStart: true}))
+	for _, x := range h.o.Work.Chores {
+		if x.Do != nil {
+			c.Queues[choreQueue(x.Name)] = river.QueueConfig{MaxWorkers: 1}
+		}
+		c.PeriodicJobs = append(c.PeriodicJobs, river.NewPeriodicJob(river.PeriodicInterval(x.Every), func() (river.JobArgs, *river.InsertOpts) {
+			return choreArgs{x.Name}, once(choreQueue(x.Name), first)
+		}, &river.PeriodicJobOpts{RunOnStart: true}))
+	}
+	c.RetryPolicy = soon{}
+}
+
+// soon has what failed tried again after ten seconds: most is a store or a database that
+// doesn't answer.
+type soon struct{}
+
+// NextRetry implements river.ClientRetryPolicy.
+func (soon) NextRetry(*rivertype.JobRow) time.Time { return time.Now().Add(10 * time.Second) }
+
+// After so long a job is tried again that another use of the store, or its absence, kept
+// from being done.
+const (
+	busyAgain = 2 * time.Second
+	awayAgain = 15 * time.Second
+)
+
+// outcome is how a job ends that gave an error, or none.
+func (h *Host) outcome(ctx context.Context, err error) error {
+	switch {
+	case err == nil, errors.Is(err, fixity.ErrNotFound):
+		return nil // what it was for is over
+	case ctx.Err() != nil:
+		return river.JobSnooze(0) // given back: the host stops, or it took too long
+	case errors.Is(err, fixity.ErrLost), errors.Is(err, stores.ErrGivesWay):
+		return river.JobSnooze(time.Second)
+	case errors.Is(err, fixity.ErrBusy):
+		return river.JobSnooze(busyAgain)
+	case errors.Is(err, stores.ErrWindow):
+		return river.JobSnooze(time.Minute)
+	case errors.Is(err, fixity.ErrAway):
+		return river.JobSnooze(awayAgain)
+	}
+	h.o.Log.Warn("a job failed; tried again", "error", err)
+	return err
+}
+
+type sliceWorker struct {
+	river.WorkerDefaults[sliceArgs]
+	h *Host
+}
+
+// Timeout is when River may take the job for stuck, and hand it out anew.
+func (w *sliceWorker) Timeout(j *river.Job[sliceArgs]) time.Duration {
+	return time.Duration(j.Args.Seconds*float64(time.Second)) + w.h.o.Rescue
+}
+
+// NextRetry has what failed tried again soon.
+func (w *sliceWorker) NextRetry(j *river.Job[sliceArgs]) time.Time { return soon{}.NextRetry(j.JobRow) }
+
+// Work implements river.Worker.
+func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
+	h, a := w.h, j.Args
+	limit, cancel := context.WithTimeoutCause(ctx, time.Duration(a.Seconds*float64(time.Second)), errStopped)
+	defer cancel()
+	free, err := h.place(limit, a.Store)
+	if err != nil {
+		return h.outcome(limit, err)
+	}
+	defer free()
+	began, files := time.Now(), 0
+	left, err := h.o.Work.Slice(limit, acts.Part{Audit: a.Audit, Store: a.Store, Sets: a.Sets, Shards: a.Shards, Phase: fixity.Phase(a.Phase)}, a.Windows, func(int64) bool {
+		files++
+		return files > 1 && time.Since(began) >= h.o.Slice
+	})
+	if err == nil && left > 0 {
+		return river.JobSnooze(0)
+	}
+	return h.outcome(limit, err)
+}
+
+// place is a place among those that read a store at the same time.
+func (h *Host) place(ctx context.Context, store string) (free func(), err error) {
+	s, _ := h.store(store)
+	if s.AtOnce == 0 {
+		return func() {}, nil
+	}
+	for i := range s.AtOnce {
+		if free, err = h.o.Ledger.LockOwn(ctx, fmt.Sprintf("reads-%s-%d", store, i+1), h.who(), 0, h.o.Now); !errors.Is(err, fixity.ErrBusy) {
+			return free, err
+		}
+	}
+	return nil, err
+}
+
+type followWorker struct {
+	river.WorkerDefaults[followArgs]
+	h *Host
+}
+
+// Timeout is an hour: what is due ahead of others is a file's other copies.
+func (w *followWorker) Timeout(*river.Job[followArgs]) time.Duration { return time.Hour }
+
+// Work implements river.Worker.
+func (w *followWorker) Work(ctx context.Context, j *river.Job[followArgs]) error {
+	return w.h.outcome(ctx, w.h.o.Work.FollowUp(ctx, j.Args.Store, fixity.Cache(j.Args.Cache)))
+}
+
+type turnWorker struct {
+	river.WorkerDefaults[turnArgs]
+	h *Host
+}
+
+// Work implements river.Worker. A host that doesn't find the store leaves its turn to one that
+// does.
+func (w *turnWorker) Work(ctx context.Context, j *river.Job[turnArgs]) error {
+	others, err := w.h.Having(ctx, j.Args.Store)
+	if err != nil {
+		return w.h.outcome(ctx, err)
+	}
+	if len(others) > 0 && !w.h.here(ctx, j.Args.Store) {
+		return river.JobSnooze(busyAgain)
+	}
+	w.h.o.Work.Turn(j.Args.Store)
+	return nil
+}
+
+type clockWorker struct {
+	river.WorkerDefaults[clockArgs]
+	h *Host
+}
+
+// Work implements river.Worker.
+func (w *clockWorker) Work(ctx context.Context, _ *river.Job[clockArgs]) error {
+	for _, s := range w.h.o.Work.Wants(ctx) {
+		held, _, err := w.h.o.Ledger.HeldOwn(ctx, acts.AuditLock(s))
+		if err != nil {
+			return w.h.outcome(ctx, err)
+		}
+		if held {
+			continue // a host is at it
+		}
+		if _, err := w.h.client.Insert(ctx, turnArgs{s}, once(queueOf(s), first)); err != nil {
+			return w.h.outcome(ctx, err)
+		}
+	}
+	return nil
+}
+
+type choreWorker struct {
+	river.WorkerDefaults[choreArgs]
+	h *Host
+}
+
+// Timeout bounds a chore.
+func (w *choreWorker) Timeout(*river.Job[choreArgs]) time.Duration { return 10 * time.Minute }
+
+// Work implements river.Worker.
+func (w *choreWorker) Work(ctx context.Context, j *river.Job[choreArgs]) error {
+	for _, x := range w.h.o.Work.Chores {
+		if x.Name == j.Args.Name && x.Do != nil {
+			return w.h.outcome(ctx, x.Do(ctx))
+		}
+	}
+	return river.JobSnooze(awayAgain)
+}

@@ -1,0 +1,228 @@
+package hosts
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/riverqueue/river"
+	"github.com/riverqueue/river/rivertype"
+
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// A job has shards with so many files together, or so many shards, unless one alone has more:
+// of thousands of small folders each would cost more to hand out than to read.
+const (
+	filesAJob  = 2000
+	shardsAJob = 256
+)
+
+// unknownRate is what a store is thought to give, in bytes a second, before it was measured.
+const unknownRate = 1 << 20
+
+// Takes implements archive.Share.
+func (h *Host) Takes(ctx context.Context, store string) (bool, error) {
+	s, ok := h.store(store)
+	if !ok {
+		return false, nil
+	}
+	if h.o.Work != nil && s.On(h.o.Name) {
+		return true, nil
+	}
+	running, err := h.running(ctx)
+	return slices.ContainsFunc(running, func(x ledger.Host) bool { return s.On(x.Name) }), err
+}
+
+// Having implements archive.Share.
+func (h *Host) Having(ctx context.Context, store string) (out []string, err error) {
+	running, err := h.running(ctx)
+	for _, x := range running {
+		if x.Name != h.o.Name && slices.Contains(x.Has, store) {
+			out = append(out, x.Name)
+		}
+	}
+	return out, err
+}
+
+// here says that the store is found where it should be on this host.
+func (h *Host) here(ctx context.Context, store string) bool {
+	return slices.Contains(h.o.Work.Here(ctx), store)
+}
+
+// Work implements archive.Share. While the database is away it waits.
+func (h *Host) Work(ctx context.Context, a ledger.Audit, p fixity.Phase, windows bool) error {
+	jobs, err := h.jobsOf(ctx, a, p, windows)
+	if err != nil || len(jobs) == 0 {
+		return err
+	}
+	var handed, had time.Time // when all jobs were handed out last, and when a host had the store
+	had = time.Now()
+	trouble := ""
+	for wait := 20 * time.Millisecond; ; wait = min(2*wait, time.Second) {
+		err := h.workOnce(ctx, a, p, jobs, &handed, &had)
+		switch {
+		case err == errDone:
+			return nil
+		case ctx.Err() != nil:
+			return context.Cause(ctx)
+		case err != nil && err.Error() != trouble:
+			trouble = err.Error()
+			h.o.Log.Warn("an audit waits for the database", "store", a.Store, "error", err)
+		case err == nil && trouble != "":
+			trouble = ""
+			h.o.Log.Info("the audit goes on", "store", a.Store)
+		}
+		if err == nil && time.Since(had) > h.o.Rescue {
+			s, _ := h.store(a.Store)
+			return errAway(a.Store, s.Hosts)
+		}
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-time.After(wait):
+		}
+	}
+}
+
+var errDone = errors.New("nothing waits any more")
+
+func (h *Host) workOnce(ctx context.Context, a ledger.Audit, p fixity.Phase, jobs []river.InsertManyParams, handed, had *time.Time) error {
+	var waiting int64
+	if err := h.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) { waiting, err = t.Audits.Waiting(a.ID, p); return err }); err != nil {
+		return err
+	}
+	if waiting == 0 {
+		return errDone
+	}
+	if time.Since(*handed) < h.o.Look {
+		return nil
+	}
+	// What waits, or is being done, isn't handed out twice; what was lost is handed out anew.
+	var open []river.InsertManyParams
+	for _, j := range jobs {
+		n := int64(0)
+		if err := h.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+			n, err = t.Audits.Waiting(a.ID, p, j.Args.(sliceArgs).Shards...)
+			return err
+		}); err != nil {
+			return err
+		}
+		if n > 0 {
+			open = append(open, j)
+		}
+	}
+	if len(open) > 0 {
+		if _, err := h.client.InsertMany(ctx, open); err != nil {
+			return err
+		}
+	}
+	*handed = time.Now()
+	others, err := h.Having(ctx, a.Store)
+	if err != nil {
+		return err
+	}
+	if s, _ := h.store(a.Store); len(others) > 0 || h.o.Work != nil && s.On(h.o.Name) && h.here(ctx, a.Store) {
+		*had = time.Now()
+	}
+	return nil
+}
+
+// jobsOf cuts what waits into jobs.
+func (h *Host) jobsOf(ctx context.Context, a ledger.Audit, p fixity.Phase, windows bool) ([]river.InsertManyParams, error) {
+	var pieces []ledger.Piece
+	rate := int64(unknownRate)
+	if err := h.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		if pieces, err = t.Audits.Pieces(a.ID, p); err != nil {
+			return err
+		}
+		pace, err := t.Clock.Pace(a.Store)
+		if err == nil && pace.Took > 0 {
+			rate = max(int64(float64(pace.Bytes)/pace.Took.Seconds()), 1)
+		}
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	s, _ := h.store(a.Store)
+	if s.Rate > 0 {
+		rate = min(rate, s.Rate)
+	}
+	var out []river.InsertManyParams
+	var job sliceArgs
+	var files, longest int64
+	end := func() {
+		if len(job.Shards) == 0 {
+			return
+		}
+		// A file that is begun just before the minute is over is read to its end, and may be
+		// read twice and once more.
+		job.Seconds = (h.o.Slice + h.o.Grace).Seconds() + 3*float64(longest)/float64(rate)
+		out = append(out, river.InsertManyParams{Args: job, InsertOpts: once(queueOf(a.Store), later)})
+		files, longest = 0, 0
+	}
+	// Enough jobs for all hosts: of few files each host still gets some.
+	most := int64(filesAJob)
+	all := int64(0)
+	for _, x := range pieces {
+		all += x.Files
+	}
+	most = max(min(most, all/16), 1)
+	for _, x := range pieces {
+		if len(job.Shards) == 0 || files+x.Files > most || len(job.Shards) == shardsAJob {
+			end()
+			job = sliceArgs{Audit: a.ID, Phase: string(p), First: x.Shard, Store: a.Store, Windows: windows}
+		}
+		job.Shards = append(job.Shards, x.Shard)
+		if !slices.Contains(job.Sets, x.Set) {
+			job.Sets = append(job.Sets, x.Set)
+		}
+		files, longest = files+x.Files, max(longest, x.Longest)
+	}
+	end()
+	return out, nil
+}
+
+// followedWithin is how long is waited for what is read ahead of all others: then it is read
+// later.
+const followedWithin = 10 * time.Minute
+
+// FollowUp implements archive.Share.
+func (h *Host) FollowUp(ctx context.Context, store string, cache fixity.Cache) error {
+	until := time.Now().Add(followedWithin)
+	for {
+		r, err := h.client.Insert(ctx, followArgs{store, string(cache)}, once(queueOf(store), first))
+		if err == nil {
+			err = h.await(ctx, r.Job.ID, until)
+		}
+		if err != nil {
+			return fmt.Errorf("have store %s read: %w", store, err)
+		}
+		if !r.UniqueSkippedAsDuplicate {
+			return nil
+		} // else the one that was handed out before may have begun too early
+	}
+}
+
+// await waits for the end of a job.
+func (h *Host) await(ctx context.Context, job int64, until time.Time) error {
+	for time.Now().Before(until) {
+		j, err := h.client.JobGet(ctx, job)
+		if err != nil {
+			return err
+		}
+		switch j.State {
+		case rivertype.JobStateCompleted, rivertype.JobStateCancelled, rivertype.JobStateDiscarded:
+			return nil
+		}
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
+	return fmt.Errorf("%w: what is due at once wasn't read yet", fixity.ErrBusy)
+}
