@@ -31,6 +31,14 @@ CREATE TABLE audit (
     complete INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 
+CREATE TABLE audit_host (
+    audit INTEGER NOT NULL,
+    host  TEXT NOT NULL,
+    read  INTEGER NOT NULL,
+    bytes INTEGER NOT NULL,
+    PRIMARY KEY (audit, host)
+) STRICT;
+
 CREATE TABLE backup (
     store   TEXT PRIMARY KEY,
     at      INTEGER NOT NULL,
@@ -233,6 +241,16 @@ CREATE TABLE holdings (
     begun INTEGER NOT NULL
 ) STRICT;
 
+CREATE TABLE host (
+    name     TEXT NOT NULL PRIMARY KEY,
+    version  TEXT NOT NULL,
+    agreed   TEXT NOT NULL,
+    began_at INTEGER NOT NULL,
+    ahead    INTEGER NOT NULL DEFAULT 0,
+    has      TEXT NOT NULL DEFAULT '',
+    seen_at  INTEGER NOT NULL
+) STRICT;
+
 CREATE TABLE incident (
     id        INTEGER PRIMARY KEY,
     kind      TEXT NOT NULL,
@@ -398,6 +416,14 @@ CREATE TABLE proposal (
     outcome  TEXT NOT NULL DEFAULT ''
 ) STRICT;
 
+CREATE TABLE read_first (
+    audit    INTEGER NOT NULL,
+    set_name TEXT NOT NULL,
+    top      BLOB NOT NULL,
+    at       BLOB NOT NULL,
+    PRIMARY KEY (audit, set_name, top, at)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE reading (
     id    INTEGER PRIMARY KEY,
     audit INTEGER NOT NULL,
@@ -405,7 +431,7 @@ CREATE TABLE reading (
     event INTEGER NOT NULL DEFAULT -1,
     n     INTEGER NOT NULL,
     lines BLOB NOT NULL
-) STRICT;
+, low INTEGER NOT NULL DEFAULT 0, high INTEGER NOT NULL DEFAULT -1) STRICT;
 
 CREATE TABLE received (
     id       INTEGER PRIMARY KEY,
@@ -656,6 +682,8 @@ CREATE INDEX disc_toc ON disc (toc);
 
 CREATE INDEX event_file ON event (file) WHERE file <> 0;
 
+CREATE INDEX event_verb ON event (verb, seq);
+
 CREATE INDEX file_item ON file (item);
 
 CREATE UNIQUE INDEX file_path ON file (set_name, path) WHERE retired_at = 0;
@@ -699,6 +727,8 @@ CREATE INDEX proposal_open ON proposal (id) WHERE ended_at = 0;
 CREATE INDEX reading_audit ON reading (audit);
 
 CREATE INDEX reading_event ON reading (event);
+
+CREATE INDEX reading_files ON reading (low, high, event);
 
 CREATE INDEX reading_shard ON reading (shard);
 
