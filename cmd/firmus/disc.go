@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 	"regexp"
 	"strings"
 
@@ -15,6 +14,7 @@ import (
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/replicas/named"
 )
 
 func (c *command) discCommand() *cobra.Command {
@@ -84,7 +84,7 @@ tracks. It is the list that is kept beside each backup of the ledger, too.`,
 		}
 		defer a.Close()
 		if list != "" {
-			in, err := os.Open(list)
+			in, err := named.Open(list)
 			if err != nil {
 				return err
 			}

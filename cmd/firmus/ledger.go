@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 	"time"
 
@@ -16,6 +15,7 @@ import (
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/replicas/named"
 )
 
 func (c *command) ledgerCommand() *cobra.Command {
@@ -146,7 +146,7 @@ func (c *command) verifyLedger(ctx context.Context, against string) error {
 		since := ""
 		if err == nil && against != "" {
 			var text []byte
-			if text, err = os.ReadFile(against); err != nil {
+			if text, err = named.Read(against, 1<<20); err != nil {
 				return err
 			}
 			cp, err2 := l.CheckAgainst(ctx, text, k)

@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"os"
 	"strings"
 	"time"
 
@@ -14,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/replicas/named"
 )
 
 func (c *command) storeCommand() *cobra.Command {
@@ -76,7 +76,7 @@ FILE is what the service gives out for a program of the type "desktop app".`,
 		if err != nil {
 			return err
 		}
-		text, err := os.ReadFile(client)
+		text, err := named.Read(client, 1<<20)
 		if err != nil {
 			return err
 		}

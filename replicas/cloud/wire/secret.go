@@ -5,10 +5,10 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"firmus/fixity"
+	"firmus/replicas/named"
 )
 
 // maxSecret bounds a credential's file.
@@ -17,7 +17,7 @@ const maxSecret = 1 << 16
 // Secret is the text of a credential's file. It refuses (fixity.ErrRefused) one that other
 // accounts of this computer can read, and what is no small file; the text says what to do.
 func Secret(path string) ([]byte, error) {
-	f, err := os.Open(path)
+	f, err := named.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("credential: %w", err)
 	}
@@ -26,7 +26,7 @@ func Secret(path string) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("credential: %w", err)
 	}
-	if !fi.Mode().IsRegular() || fi.Size() > maxSecret {
+	if fi.Size() > maxSecret {
 		return nil, fmt.Errorf("credential %s: %w: no key file", path, fixity.ErrRefused)
 	}
 	if why := readByOthers(fi); why != "" {

@@ -10,6 +10,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
 	"firmus/fixity"
+	"firmus/replicas/named"
 )
 
 // Letters are those of this archive; fixity.ErrNotFound if the configuration has no
@@ -71,7 +72,7 @@ func letterOptions(c *config.Config, now func() time.Time) (letters.Options, err
 
 // readPassword reads a file that holds a password and nothing else.
 func readPassword(file string) (string, error) {
-	b, err := os.ReadFile(file)
+	b, err := named.Read(file, 1<<16)
 	if err != nil {
 		return "", err
 	}

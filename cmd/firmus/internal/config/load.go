@@ -4,9 +4,10 @@ import (
 	"cmp"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
+
+	"firmus/replicas/named"
 )
 
 // maxBytes is more than any configuration has; a recording named by mistake isn't
@@ -17,7 +18,7 @@ const maxBytes = 1 << 20
 // wrong with it the error is an *Error that names every problem; the Config is nil
 // with any error.
 func Load(path string) (*Config, error) {
-	f, err := os.Open(path)
+	f, err := named.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("read configuration: %w", err)
 	}

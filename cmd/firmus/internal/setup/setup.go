@@ -18,6 +18,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
+	"firmus/replicas/named"
 )
 
 // None is the answer for what an archive doesn't have.
@@ -500,7 +501,7 @@ func writePrivate(path string, text []byte) error {
 
 // keepCopy keeps a copy of a file beside it, under a name that nothing has.
 func keepCopy(path string) (string, error) {
-	text, err := os.ReadFile(path)
+	text, err := named.Read(path, 1<<20)
 	if err != nil {
 		return "", err
 	}
