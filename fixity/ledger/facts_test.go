@@ -39,10 +39,10 @@ func TestWhatAnEarlierFindingToldIsNeverLost(t *testing.T) {
 		mustExec(t, db, `UPDATE finding SET detail = $2, facts = $3 WHERE id = $1`, id, sentence, `{"wrong":"abc","wrong_way":"studio"}`)
 		mustExec(t, db, `UPDATE finding SET detail = $2 WHERE id = $1`, since, sentence)
 		var leaf []byte // of the event that says under which schema it was begun
-		if err := db.QueryRow(`SELECT leaf FROM event WHERE seq = 0`).Scan(&leaf); err != nil || !bytes.Contains(leaf, []byte(`"schema":30`)) {
+		if err := db.QueryRow(`SELECT leaf FROM event WHERE seq = 0`).Scan(&leaf); err != nil || !bytes.Contains(leaf, []byte(`"schema":31`)) {
 			t.Fatalf("%s, %v", leaf, err)
 		}
-		mustExec(t, db, `UPDATE event SET leaf = $1 WHERE seq = 0`, bytes.Replace(leaf, []byte(`"schema":30`), []byte(`"schema":17`), 1))
+		mustExec(t, db, `UPDATE event SET leaf = $1 WHERE seq = 0`, bytes.Replace(leaf, []byte(`"schema":31`), []byte(`"schema":17`), 1))
 		rebuild(t, db)
 		for range 2 {
 			l := d.open()

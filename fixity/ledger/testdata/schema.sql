@@ -482,7 +482,7 @@ CREATE TABLE register_reading (
     matched  INTEGER NOT NULL,
     waiting  INTEGER NOT NULL,
     open     INTEGER NOT NULL
-) STRICT;
+, ending INTEGER NOT NULL DEFAULT 0, doubted BLOB NOT NULL DEFAULT x'', doubted_at INTEGER NOT NULL DEFAULT 0) STRICT;
 
 CREATE TABLE register_row (
     id    INTEGER PRIMARY KEY,
