@@ -32,6 +32,8 @@ var (
 	ErrBusy = errors.New("busy")
 	// ErrRefused: an act that the rules don't allow; the message says the way out.
 	ErrRefused = errors.New("refused")
+	// ErrNoFile: something else than a file lies at a path, such as a folder.
+	ErrNoFile = errors.New("no file")
 	// ErrChangedMeanwhile: what an act is about is no longer what its person saw.
 	// Nothing was changed. It is an ErrRefused.
 	ErrChangedMeanwhile = fmt.Errorf("it is no longer as it was seen: %w", ErrRefused)

@@ -224,7 +224,7 @@ func (d *Dir) Stat(ctx context.Context, path string) (fixity.Entry, error) {
 		defer f.Close()
 		it := d.look(path, fi, f, steadyInodes(f))
 		if it.folder {
-			return fixity.Entry{}, fmt.Errorf("%w: a folder lies there", fixity.ErrVanished)
+			return fixity.Entry{}, fmt.Errorf("%w: a folder lies there: %w", fixity.ErrVanished, fixity.ErrNoFile)
 		}
 		return it.entry, nil
 	})

@@ -372,6 +372,18 @@ var instead = map[string]string{
 	"document": "a document of the service's own lies in its place; of the file itself:",
 }
 
+// MoveAway is what to do with something that lies in a file's place and is no file, by its
+// code; "" if nothing is to be moved.
+func MoveAway(code string) string {
+	switch code {
+	case "link", "special", "folder":
+		return "Look at what it is, and move it out of the store."
+	case "online":
+		return "Have the program that keeps the folder in step bring its bytes to this computer, and delete nothing."
+	}
+	return ""
+}
+
 // lack is one thing that is lacking in a recording.
 func lack(x fixity.Fact) string {
 	switch care.Flaw(x.Code) {

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -12,6 +13,33 @@ import (
 
 // next says what a person should do about one finding, whatever else is known.
 func (m Matter) next(f ledger.Finding) []Step {
+	steps := m.nextOf(f)
+	if s := m.wayFree(f); s != nil {
+		return append(s, steps...)
+	}
+	return steps
+}
+
+// wayFree is for something that is no file and lies in a file's place: nothing can be put
+// there until it is gone.
+func (m Matter) wayFree(f ledger.Finding) []Step {
+	x, ok := f.Facts.Find(fixity.Instead)
+	rule, _ := m.Rules.Store(f.Store)
+	if !ok || MoveAway(x.Code) == "" || rule.Kind != repair.DiskKind || f.Step != care.StepRecover && f.Step != care.StepMoveBack {
+		return nil
+	}
+	what := instead[x.Code]
+	if i := strings.IndexAny(what, ":;"); i >= 0 {
+		what = what[:i]
+	}
+	s := Step{Text: text(strings.ToUpper(what[:1])+what[1:], ". ", MoveAway(x.Code), " Nothing is put there before that:")}
+	if s.Lines = m.outOf(f); x.Code == "online" {
+		s.Lines = []Line{{"AT", m.place(f)}}
+	}
+	return []Step{s}
+}
+
+func (m Matter) nextOf(f ledger.Finding) []Step {
 	rule, _ := m.Rules.Store(f.Store)
 	audit := thenRead(f.Store)
 	ds := m.donors(f)

@@ -163,7 +163,7 @@ func (m Matter) lookFirst() []Step {
 	if fixity.State(f.Kind) != fixity.Missing {
 		return append(steps, m.each()...)
 	}
-	steps = append(steps, say("If they were only moved, put them back where they were."))
+	steps = append(append(steps, say("If they were only moved, put them back where they were.")), m.wayFree(f)...)
 	if good := sure(m.donors(f)); len(good) > 0 && m.recoverable(f) != nil {
 		steps = append(steps, Step{Text: text("If not, have each copied from an intact copy: ", m.orderAll(), ". For instance: ", m.good(good[0], f)), Lines: m.recoverable(f)})
 	} else if len(good) > 0 {

@@ -334,6 +334,10 @@ func (a Acts) recoverOne(ctx context.Context, u *stores.Used, x *Item, o Order) 
 			why := strings.ReplaceAll(err.Error(), fixity.ErrChanged.Error()+": ", "")
 			x.Why = fmt.Sprintf("what lies there is no longer what was read: %s. Nothing was touched. Now %s", why, a.Words.ToRead(x.Store))
 		}
+		var other *inTheWay
+		if errors.As(err, &other) {
+			x.Why = fmt.Sprintf("%s at %s. Nothing was touched. %s Then say the same again", other.is, x.To.Path, report.MoveAway(other.code))
+		}
 		if cause := context.Cause(ctx); cause != nil {
 			return cause
 		}
@@ -355,6 +359,9 @@ func (a Acts) recoverOne(ctx context.Context, u *stores.Used, x *Item, o Order) 
 		return notDone(err)
 	}
 	if err := a.enough(ctx, in, x); err != nil {
+		return notDone(err)
+	}
+	if err := inItsPlace(ctx, in, x.place); err != nil {
 		return notDone(err)
 	}
 	r := ledger.Recovery{Finding: x.Finding, Way: string(x.Way), At: x.place, Reason: o.Reason}
@@ -467,6 +474,29 @@ func (a Acts) enough(ctx context.Context, in stores.Mended, x *Item) error {
 	}
 	return fmt.Errorf("there is no room for it on the drive: %s are free, and %s are needed: the file takes %s beside what lies there, and %s must stay free",
 		report.Size(free), report.Size(x.version.Size+roomLeft), report.Size(x.version.Size), report.Size(int64(roomLeft)))
+}
+
+// inTheWay is the error of something that is no file and lies in a copy's place.
+type inTheWay struct{ code, is string }
+
+func (e *inTheWay) Error() string { return e.is }
+
+// inItsPlace is an *inTheWay if something that is no file lies in a place.
+func inItsPlace(ctx context.Context, root stores.Root, at string) error {
+	e, err := root.Stat(ctx, at)
+	switch {
+	case errors.Is(err, fixity.ErrNoFile):
+		return &inTheWay{"folder", "a folder lies"}
+	case err != nil:
+		return nil // what follows says it
+	case e.Type == fixity.Link:
+		return &inTheWay{"link", "a link lies"}
+	case e.Type == fixity.Special:
+		return &inTheWay{"special", "something that is no file lies"}
+	case e.Type == fixity.Online:
+		return &inTheWay{"online", "only a placeholder lies"}
+	}
+	return nil
 }
 
 // asRead is what lies in the place, nil if nothing should. It must be what the ledger
