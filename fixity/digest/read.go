@@ -120,6 +120,7 @@ func (o Options) Read(ctx context.Context, r io.Reader) (Sums, error) {
 	if p.err == io.EOF {
 		p.err = nil
 	}
+	defer s.end()
 	return s.Sums(), p.err
 }
 

@@ -9,6 +9,7 @@ import (
 	"hash"
 	"hash/crc32"
 	"slices"
+	"sync"
 
 	"firmus/fixity"
 
@@ -85,9 +86,24 @@ func newHash(a fixity.Algorithm) hash.Hash {
 	case fixity.SHA512:
 		return sha512.New()
 	case fixity.BLAKE3:
-		return blake3.New()
+		h := hashers.Get().(*blake3.Hasher)
+		h.Reset()
+		return h
 	}
 	return nil
+}
+
+// hashers are those of BLAKE3 that are used again: one has 10 KiB, more than most small files.
+var hashers = sync.Pool{New: func() any { return blake3.New() }}
+
+// end ends the Sum: nothing of it may be used any more.
+func (s *Sum) end() {
+	for _, h := range s.hashes {
+		if h, ok := h.(*blake3.Hasher); ok {
+			hashers.Put(h)
+		}
+	}
+	s.hashes = nil
 }
 
 // Write adds p. It never fails.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/ledger/database"
 )
 
 // Letter is a letter as it was written. It isn't changed by being sent.
@@ -209,12 +210,16 @@ type Told struct {
 	WrongWay bool      // told that it may have been copied the wrong way round
 }
 
-// PutTold writes what was said of a finding.
-func (t Post) PutTold(x Told) error {
-	_, err := t.exec(`INSERT INTO told (finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at, wrong_way) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
-		ON CONFLICT (finding) DO UPDATE SET thread = $2, kind = $3, urgency = $4, first_at = $5, readings = $6, deputy_at = $7, ended_at = $8, wrong_way = $9`,
-		x.Finding, x.Thread, string(x.Kind), string(x.Urgency), nanos(x.First), strings.Join(x.Readings, " "), nanos(x.Deputy), nanos(x.Ended), b2i(x.WrongWay))
-	return err
+// PutTold writes what was said of findings, none of them twice.
+func (t Post) PutTold(all ...Told) error {
+	var rows [][]any
+	for _, x := range all {
+		rows = append(rows, []any{x.Finding, x.Thread, string(x.Kind), string(x.Urgency), nanos(x.First), strings.Join(x.Readings, " "), nanos(x.Deputy), nanos(x.Ended), b2i(x.WrongWay)})
+	}
+	return database.Insert(`INSERT INTO told (finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at, wrong_way)`, rows, func(query string, args ...any) (int64, error) {
+		return t.exec(query+` ON CONFLICT (finding) DO UPDATE SET thread = excluded.thread, kind = excluded.kind, urgency = excluded.urgency, first_at = excluded.first_at,
+			readings = excluded.readings, deputy_at = excluded.deputy_at, ended_at = excluded.ended_at, wrong_way = excluded.wrong_way`, args...)
+	})
 }
 
 // Told is what was said of findings whose end was not told yet, by number.

@@ -23,6 +23,7 @@ package pcm
 
 import (
 	"encoding/binary"
+	"sync"
 
 	"github.com/zeebo/blake3"
 
@@ -54,11 +55,20 @@ func New(f Form) *Digester {
 	if f.Bytes == 1 {
 		f.BigEndian = false
 	}
-	d := &Digester{form: f, hash: blake3.New()}
+	d := &Digester{form: f, hash: hasher()}
 	if !f.AsIs && f.Bits < 8*f.Bytes {
-		d.full = blake3.New()
+		d.full = hasher()
 	}
 	return d
+}
+
+// hashers are used again: one has 10 KiB, more than the sound of many a small file.
+var hashers = sync.Pool{New: func() any { return blake3.New() }}
+
+func hasher() *blake3.Hasher {
+	h := hashers.Get().(*blake3.Hasher)
+	h.Reset()
+	return h
 }
 
 // Valid says that samples can have the form.
@@ -168,11 +178,18 @@ func (d *Digester) narrow(p []byte) {
 	d.full.Write(d.out2)
 }
 
-// Sum is the digest of the whole samples so far, and the depth that it is of: the
-// form's bits, or 8 times its bytes if the bits below were used.
+// Sum is the digest of the whole samples, and the depth that it is of: the form's bits, or
+// 8 times its bytes if the bits below were used. It ends the digester.
 func (d *Digester) Sum() (fixity.Digest, int) {
+	h, bits := d.hash, d.form.Bits
 	if d.used {
-		return fixity.DigestOf(fixity.BLAKE3, d.full.Sum(nil)), 8 * d.form.Bytes
+		h, bits = d.full, 8*d.form.Bytes
 	}
-	return fixity.DigestOf(fixity.BLAKE3, d.hash.Sum(nil)), d.form.Bits
+	sum := fixity.DigestOf(fixity.BLAKE3, h.Sum(nil))
+	hashers.Put(d.hash)
+	if d.full != nil {
+		hashers.Put(d.full)
+	}
+	d.hash, d.full = nil, nil
+	return sum, bits
 }

@@ -30,9 +30,14 @@ func NewZeros(value byte, frame int, least int64, found func(from, to int64)) *Z
 	z := &Zeros{frame: int64(frame), least: max(1, least) * int64(frame), value: value, found: found}
 	// A run of least bytes can't lie inside a piece half as long, so it is enough
 	// to look at both ends of each piece.
-	z.blank = bytes.Repeat([]byte{value}, int(min(max(1, z.least/2), 16<<10)))
+	z.blank = blanks[value][:min(max(1, z.least/2), mostBlank)]
 	return z
 }
+
+const mostBlank = 16 << 10
+
+// blanks are what pieces are compared with.
+var blanks = map[byte][]byte{0: make([]byte, mostBlank), 0x80: bytes.Repeat([]byte{0x80}, mostBlank)}
 
 // Write takes the next bytes of samples. It never fails.
 func (z *Zeros) Write(p []byte) (int, error) {

@@ -62,6 +62,33 @@ func numbers(t *database.Tx, query string, args []any, each func(first int64, co
 	})
 }
 
+// TestPlaces: each place of a statement takes its argument, also if several take one, or they
+// stand in another order, and what only looks like a place is none.
+func TestPlaces(t *testing.T) {
+	l, _ := open(t)
+	write(t, l, func(x *database.Tx) error {
+		for range 2 { // prepared, and kept
+			for query, want := range map[string]string{
+				`SELECT $1 || $2 || $3`:                                "abc",
+				`SELECT $3 || $1 || $1 || $2`:                          "caab",
+				`SELECT '$1' || $2`:                                    "$1b",
+				`SELECT 'it''s $1' || $2 || "$3" FROM (SELECT 1 "$3")`: "it's $1b1",
+				`SELECT $2 || '"' || $1 || '"$3'`:                      `b"a"$3`,
+			} {
+				var got string
+				if err := x.Row(query, []any{"a", "b", "c"}, &got); err != nil || got != want {
+					t.Errorf("%s: %q, %v; want %q", query, got, err, want)
+				}
+			}
+			var got string
+			if err := x.Row(`SELECT $1 || $4`, []any{"a", "b", "c"}, &got); err == nil {
+				t.Error("a place without an argument was filled")
+			}
+		}
+		return nil
+	})
+}
+
 // TestKeptStatements: a statement that is kept does what a new one would.
 func TestKeptStatements(t *testing.T) {
 	l, file := open(t)

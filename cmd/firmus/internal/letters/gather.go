@@ -34,6 +34,7 @@ type thread struct {
 	heard  map[int64]string
 	about  report.Matter                   // what steps are taken from, besides the findings
 	says   map[int64][]fixity.RegisterSays // what the register says of each file
+	whole  []ledger.Finding                // see all
 }
 
 // known is a file and its copies.
@@ -44,9 +45,11 @@ type known struct {
 
 // all are the thread's findings, the ended ones too, by number.
 func (x *thread) all() []ledger.Finding {
-	out := slices.Concat(x.open, x.ended)
-	slices.SortFunc(out, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
-	return out
+	if x.whole == nil { // of a mass change that is much to copy
+		x.whole = slices.Concat(x.open, x.ended)
+		slices.SortFunc(x.whole, func(a, b ledger.Finding) int { return int(a.ID - b.ID) })
+	}
+	return x.whole
 }
 
 func (x *thread) urgency() fixity.Urgency {
@@ -97,14 +100,14 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 	for _, f := range urgent { // what was told stays where it was
 		if r, ok := told[f.ID]; ok {
 			x := s.thread(r.Thread)
-			x.open = append(x.open, f)
+			x.open = add(x.open, f)
 			s.note(f, x.name)
 		}
 	}
 	for _, f := range urgent {
 		if _, ok := told[f.ID]; !ok && !many.covers(f) {
 			x := s.thread(s.find(f))
-			x.open = append(x.open, f)
+			x.open = add(x.open, f)
 			s.note(f, x.name)
 		}
 	}
@@ -120,7 +123,7 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 	}
 	for _, f := range ended {
 		x := s.thread(told[f.ID].Thread)
-		x.ended = append(x.ended, f)
+		x.ended = add(x.ended, f)
 	}
 	for _, x := range s.order {
 		// What is wrong with a copy comes before what every copy lacks.
@@ -133,6 +136,15 @@ func threads(t *ledger.Tx) ([]*thread, error) {
 		}
 	}
 	return s.order, nil
+}
+
+// add appends a finding: a slice that is full becomes twice as long, for its copying takes
+// most of the time that threads of a mass change take.
+func add(to []ledger.Finding, f ledger.Finding) []ledger.Finding {
+	if len(to) == cap(to) {
+		to = slices.Grow(to, len(to)+1)
+	}
+	return append(to, f)
 }
 
 func order(last bool) int {

@@ -248,12 +248,7 @@ func (l *Letters) put(t *ledger.Tx, d draft) error {
 	if err := t.Post.Put(d.letter, d.to); err != nil {
 		return err
 	}
-	for _, x := range d.told {
-		if err := t.Post.PutTold(x); err != nil {
-			return err
-		}
-	}
-	return nil
+	return t.Post.PutTold(d.told...)
 }
 
 // cutHex is as much of the holdings' id as tells it from others.

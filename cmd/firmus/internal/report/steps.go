@@ -193,13 +193,24 @@ func (m Matter) sorts() [][]ledger.Finding {
 		wrong bool
 	}
 	at := map[sort]int{}
-	var out [][]ledger.Finding
-	for _, f := range m.Findings {
+	of, many := make([]int, len(m.Findings)), []int{}
+	for i, f := range m.Findings {
 		s := sort{f.Store, f.Disc, f.Kind, f.Step, f.WrongWay() != ""}
 		if _, ok := at[s]; !ok {
-			at[s], out = len(out), append(out, nil)
+			at[s], many = len(many), append(many, 0)
 		}
-		out[at[s]] = append(out[at[s]], f)
+		of[i] = at[s]
+		many[of[i]]++
+	}
+	if len(many) == 1 {
+		return [][]ledger.Finding{m.Findings}
+	}
+	out := make([][]ledger.Finding, len(many))
+	for i, f := range m.Findings {
+		if out[of[i]] == nil {
+			out[of[i]] = make([]ledger.Finding, 0, many[of[i]])
+		}
+		out[of[i]] = append(out[of[i]], f)
 	}
 	return out
 }
@@ -207,9 +218,9 @@ func (m Matter) sorts() [][]ledger.Finding {
 // each gives the steps of the findings one by one: those of one file as they are,
 // for several files those of the first of each sort.
 func (m Matter) each() []Step {
-	files := map[string]bool{}
+	files := map[string]bool{} // or two of them: whether it is more than one is asked
 	for _, f := range m.Findings {
-		if f.Subject == fixity.OfFile {
+		if f.Subject == fixity.OfFile && len(files) < 2 {
 			files[f.Set+"/"+f.Path] = true
 		}
 	}
