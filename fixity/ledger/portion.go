@@ -64,6 +64,21 @@ func (t Audits) Portion(audit int64) (Portion, error) {
 	return x, err
 }
 
+// DueBytes is how much a plain audit of a store would read if it began at now, as far as is known
+// before the store is listed: what is due, as far as the day's bytes allow.
+func (t Audits) DueBytes(store string, now time.Time) (n int64, err error) {
+	from, to := t.turn(Audit{Store: store, Kind: Plain}, now)
+	if err := t.row(`SELECT COALESCE(sum(size), 0) FROM instance WHERE store = $1 AND carrier = 0 AND size >= 0 AND (due_at <= $2 OR due_at > $3 AND due_at < $4)`,
+		[]any{store, from, to, nanos(care.Never)}, &n); err != nil {
+		return 0, err
+	}
+	if rule, _ := t.l.o.Rules.Store(store); rule.ReadADay > 0 {
+		used, err := t.Services.ReadSince(store, now)
+		return min(n, max(0, rule.ReadADay-used)), err
+	}
+	return n, nil
+}
+
 // putFirst decides, when the reading of an audit begins, what is read before the rest: the
 // copies that are due of what can't be transferred again. The register is asked for these
 // first, of all that is joined: it knows few, and a store has many copies. It gives the audit

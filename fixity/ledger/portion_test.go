@@ -65,6 +65,11 @@ func testPortion(t *testing.T, d database) {
 		for i, f := range all {
 			due[i] = w.copyOf(f, "vault").Due
 		}
+		var dueBytes int64
+		w.view(func(x *ledger.Tx) (err error) { dueBytes, err = x.Audits.DueBytes("vault", w.clock); return err })
+		if want := map[int]int64{0: 250_000, 1: 250_000 - 2*size}; n < len(want) && dueBytes != want[n] {
+			t.Errorf("audit %d: %d bytes are due, want %d", n, dueBytes, want[n])
+		}
 		a := w.audit("vault", order{})
 		var may ledger.Portion
 		w.view(func(x *ledger.Tx) (err error) { may, err = x.Audits.Portion(a.ID); return err })

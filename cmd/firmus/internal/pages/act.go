@@ -230,6 +230,13 @@ func (x *job) expects(bytes int64, takes time.Duration) {
 	x.total, x.takes = bytes, takes
 }
 
+// awaits says that so many bytes more are to be read.
+func (x *job) awaits(bytes int64) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	x.total, x.takes = x.bytes+bytes, 0
+}
+
 // deals says that so many files of so many were dealt with.
 func (x *job) deals(done, of int) {
 	x.mu.Lock()

@@ -168,7 +168,11 @@ func findingPage(q *request) error {
 	}
 	if heard {
 		d.Where = damageInWords(dmg)
-		if d.Stave, err = q.s.stave(q, m, dmg.Duration, seen.Copies, open, away); err != nil {
+		st, err := m.Stave(seen.Copies, open, dmg.Duration, away, acts.Of(e).Hurt(q.Context()))
+		if err != nil {
+			return err
+		}
+		if d.Stave, err = stave.HTML(st, "copies"); err != nil {
 			return err
 		}
 	}
@@ -319,31 +323,6 @@ func damageInWords(x acts.Damage) (out []string) {
 		out = append(out, text)
 	}
 	return out
-}
-
-// stave shows the copies of a file along its time.
-func (s *Site) stave(q *request, m report.Matter, length time.Duration, copies []ledger.Copy, findings []ledger.Finding, away report.Absent) (template.HTML, error) {
-	st := report.Stave{Length: length, Disputed: report.InDispute(copies)}
-	for _, x := range copies {
-		if x.Carrier != 0 {
-			continue // discs have a picture of their own
-		}
-		_, gone := away[x.Store]
-		v := report.Voice{Name: x.Store, Copy: x, Away: gone}
-		v.Words, _ = m.CopyInWords(x, st.Disputed)
-		for _, f := range findings {
-			if !f.Open() || f.Store != x.Store || f.Carrier != 0 || f.Kind == fixity.Unfinished {
-				continue
-			}
-			d, _, err := acts.Of(s.o.Archive).DamageOf(q.Context(), f)
-			if err != nil {
-				return "", err
-			}
-			v.Kind, v.How, v.Hurt = f.Kind, f.Anatomy, d.Spans
-		}
-		st.Voices = append(st.Voices, v)
-	}
-	return stave.HTML(st, "copies")
 }
 
 // offer says which acts the finding's page has forms for, and why not others.

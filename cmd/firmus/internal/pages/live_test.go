@@ -82,6 +82,22 @@ func TestLive(t *testing.T) {
 	}
 }
 
+// What a plain audit is going to read is known before it begins, so that it says how much is left.
+func TestWhatIsDueIsExpected(t *testing.T) {
+	w := newWorld(t, strings.Replace(worldConfig, "own_drive = true", "own_drive = true\nread_within = \"30d\"\nrate = \"40kB/s\"", 1))
+	for _, n := range []string{"A", "B", "C"} {
+		w.put("masters/QV-0107/QV-0107_"+n+".wav", n, "studio", "vault")
+	}
+	w.intake()
+	w.pass(60 * 24 * time.Hour)
+	b := w.entered()
+	at := b.post("/work/audit", "store", "vault", "by", "Ada").header.Get("Location")
+	if page := b.get(at); !page.says("of 600 kB") {
+		t.Errorf("how much there is: %s", page.text)
+	}
+	b.post(at + "/stop")
+}
+
 // The pages go on while something long does.
 func TestPagesGoOn(t *testing.T) {
 	w := slowly(t)

@@ -509,7 +509,9 @@ func first(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
 	if err != nil {
 		return outcome{}, err
 	}
-	x.expects(0, 0) // what the audit reads is little: all was read just now
+	if err := x.awaitsDue(ctx, a, a.Rules.StoreNames()...); err != nil {
+		return outcome{}, err
+	}
 	stores, err := acts.Of(a).Audit(ctx, acts.AuditOrder{Wait: waitFirst})
 	if err != nil {
 		return outcome{}, err

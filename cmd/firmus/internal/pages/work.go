@@ -299,6 +299,10 @@ func auditAct(q *request) error {
 				return outcome{}, err
 			}
 			x.expects(n, 0)
+		} else if only == "" {
+			if err := x.awaitsDue(ctx, a, store); err != nil {
+				return outcome{}, err
+			}
 		}
 		rs, err := acts.Of(a).Audit(ctx, acts.AuditOrder{Stores: []string{store}, Full: full || rule.Visiting, Set: only, Under: under})
 		if err != nil {
@@ -340,6 +344,23 @@ func bytesIn(ctx context.Context, a *archive.Archive, store string) (n int64, er
 		return err
 	})
 	return n, err
+}
+
+// awaitsDue says how much a plain audit of stores is going to read.
+func (x *job) awaitsDue(ctx context.Context, a *archive.Archive, stores ...string) error {
+	total := int64(0)
+	err := a.Ledger.View(ctx, func(t *tx) error {
+		for _, s := range stores {
+			n, err := t.Audits.DueBytes(s, a.Now())
+			if err != nil {
+				return err
+			}
+			total += n
+		}
+		return nil
+	})
+	x.awaits(total)
+	return err
 }
 
 func notHere(q *request, t *tx) (report.Absent, error) {

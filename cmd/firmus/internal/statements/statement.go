@@ -334,7 +334,7 @@ func (h Holdings) thin(copies int64, title string) sheet.Block {
 		more--
 	}
 	if len(b.List) > 0 && more > 0 {
-		b.List = append(b.List, fmt.Sprintf("and %s more: firmus report holdings --as xlsx names them", fixity.Number(more)))
+		b.List = append(b.List, fmt.Sprintf("and %s more: this statement as a workbook (XLSX) names them", fixity.Number(more)))
 	}
 	return b
 }

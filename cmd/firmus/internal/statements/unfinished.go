@@ -55,7 +55,7 @@ func unfinishedBlock(all []Unfinished) sheet.Block {
 		b.List = append(b.List, fmt.Sprintf("%s/%s: %s; %s", u.Set, report.Show(u.Path), u.Lacking, u.ended()))
 	}
 	if more := len(all) - unfinishedShown; more > 0 {
-		b.List = append(b.List, fmt.Sprintf("and %s more: firmus report holdings --as json", fixity.Number(int64(more))))
+		b.List = append(b.List, fmt.Sprintf("and %s more: this statement as JSON names them", fixity.Number(int64(more))))
 	}
 	return b
 }
