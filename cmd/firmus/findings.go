@@ -347,10 +347,7 @@ func (c *command) printStave(ctx context.Context, a *app.App, m report.Matter, l
 	}); err != nil {
 		return err
 	}
-	s, err := m.Stave(copies, findings, length, away, func(f ledger.Finding) ([]damage.Span, error) {
-		d, _, err := a.Acts.DamageOf(ctx, f)
-		return d.Spans, err
-	})
+	s, err := m.Stave(copies, findings, length, away, a.Acts.Hurt(ctx))
 	if err != nil {
 		return err
 	}
