@@ -19,11 +19,22 @@ const (
 	SHA384 Algorithm = "sha384"
 	SHA512 Algorithm = "sha512"
 	BLAKE3 Algorithm = "blake3" // 32-byte output; not in RFC 8493's list
+	// Checksums that some services report: no digests, and never those of a manifest.
+	CRC32C    Algorithm = "crc32c"    // Castagnoli's polynomial; RFC 9260, appendix A
+	CRC64NVME Algorithm = "crc64nvme" // NVM Express NVM Command Set Specification 1.0, section 5.2.1.3.4
 )
+
+// Digest says that an algorithm's output stands for bytes that nobody has a second text for:
+// those of manifests do, checksums of a few bytes show accidents only.
+func (a Algorithm) Digest() bool { return a.Size() >= 16 }
 
 // Size is the length of the algorithm's output in bytes, 0 if it is unknown.
 func (a Algorithm) Size() int {
 	switch a {
+	case CRC32C:
+		return 4
+	case CRC64NVME:
+		return 8
 	case MD5:
 		return 16
 	case SHA1:

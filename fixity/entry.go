@@ -50,6 +50,15 @@ func (e Entry) InodeAt() int64 {
 	return e.Pin.Change
 }
 
+// Stray is an entry of what is under no one's care. A report that is only Weak would speak
+// against files that it can't be held against.
+func (e Entry) Stray() Entry {
+	if e.Weak {
+		e.Reported = Digest{}
+	}
+	return e
+}
+
 // Identity is what a store's root says of itself.
 type Identity struct {
 	Holdings string // id of the holdings whose marker lies there; "" if there is no marker of this store
@@ -74,7 +83,7 @@ func IsManifest(path string) bool {
 		return false
 	}
 	alg, ok = strings.CutSuffix(alg, ".txt")
-	return ok && Algorithm(alg).Size() > 0
+	return ok && Algorithm(alg).Digest()
 }
 
 // Cache says how the operating system's page cache was treated during a read.

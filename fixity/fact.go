@@ -34,7 +34,7 @@ const (
 const (
 	NotShown   FactKind = "not-shown"   // a complete listing doesn't show it
 	Instead    FactKind = "instead"     // Code: a Type, or the service's own kind, of what lies in its place
-	InBin      FactKind = "in-bin"      // At: since when; Until; Count: days after which it is deleted; Code "folder": with a folder above it
+	InBin      FactKind = "in-bin"      // At: since when; Until; Count: days after which it is deleted; Code "folder": with a folder above it; "version": an earlier version is kept in its place
 	MovedTo    FactKind = "moved-to"    // Places, or none: out of the folder; Said: its name there
 	NotVisible FactKind = "not-visible" // deleted, or no longer shared
 	StillThere FactKind = "still-there" // a second listing shows it

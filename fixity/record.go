@@ -132,5 +132,7 @@ type ServiceReport struct {
 	Path    string
 	Size    int64
 	ModTime int64
+	InodeAt int64
 	Digest  Digest
+	Weak    bool // as an Entry has it
 }

@@ -60,7 +60,7 @@ func ParseAlgorithm(word string) fixity.Algorithm {
 	if rest, found := strings.CutPrefix(plain, "sha2"); found && (len(rest) == 3) {
 		plain = "sha" + rest // as some programs call SHA-256 within its family
 	}
-	if a := fixity.Algorithm(plain); a.Size() > 0 {
+	if a := fixity.Algorithm(plain); a.Digest() {
 		return a
 	}
 	return ""

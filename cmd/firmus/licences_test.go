@@ -13,6 +13,7 @@ import (
 // ends; of the published texts (SPDX License List).
 var saying = map[string]string{
 	"Apache-2.0":   "Apache License Version 2.0, January 2004",
+	"BSD-2-Clause": "BSD 2-Clause License",
 	"BSD-3-Clause": "either the name",
 	"CC0-1.0":      "public domain with CC0 1.0",
 	"MIT":          "Permission is hereby granted, free of charge",

@@ -76,7 +76,7 @@ func folder(dir string, cache fixity.Cache) (*disk.Dir, error) {
 
 func (c *command) writeManifest(ctx context.Context, dir, alg string, replace bool, cache fixity.Cache) error {
 	a := manifest.ParseAlgorithm(alg)
-	if a.Size() == 0 {
+	if !a.Digest() {
 		return usageError{fmt.Errorf("digest algorithm %q is not known", alg)}
 	}
 	d, err := folder(dir, cache)

@@ -285,6 +285,7 @@ func (m *merger) rest(ctx context.Context) error {
 func (m *merger) both(k fixity.Known, e fixity.Entry) {
 	signed := k.Size == e.Size && k.ModTime == e.ModTime.UnixNano()
 	if k.File == 0 {
+		e = e.Stray()
 		if e.Reported != k.Reported || k.Size != e.Size || !signed && e.Reported.IsZero() {
 			m.l.Strays = append(m.l.Strays, e)
 		}
@@ -296,7 +297,7 @@ func (m *merger) both(k fixity.Known, e fixity.Entry) {
 	if !e.Reported.IsZero() {
 		// The service's own digest is told apart from a reading, and stands for the
 		// sign: its time says when somebody touched the file, not its bytes.
-		m.reports = append(m.reports, fixity.ServiceReport{Path: e.Path, Size: e.Size, ModTime: e.ModTime.UnixNano(), Digest: e.Reported})
+		m.reports = append(m.reports, fixity.ServiceReport{Path: e.Path, Size: e.Size, ModTime: e.ModTime.UnixNano(), InodeAt: e.InodeAt(), Digest: e.Reported, Weak: e.Weak})
 		return
 	}
 	if (care.Shown{Size: e.Size, ModTime: e.ModTime.UnixNano(), InodeAt: e.InodeAt()}).News(k) {
@@ -340,7 +341,7 @@ func (m *merger) unknown(e fixity.Entry) {
 		m.note("%q is online only: not opened, and not a copy", e.Path)
 	default:
 		if m.bag || !fixity.IsManifest(e.Path) {
-			m.l.Strays = append(m.l.Strays, e)
+			m.l.Strays = append(m.l.Strays, e.Stray())
 		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"hash"
 	"hash/crc32"
+	"hash/crc64"
 	"slices"
 	"sync"
 
@@ -20,7 +21,10 @@ import (
 // stored: never change it.
 const BlockSize = 64 << 10
 
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+var (
+	castagnoli = crc32.MakeTable(crc32.Castagnoli)
+	nvme       = crc64.MakeTable(0x9a6c9329ac4bc9b5) // the polynomial AD93D23594C93659, its bits turned round
+)
 
 // Sums is what one pass over some bytes gives.
 type Sums struct {
@@ -73,6 +77,10 @@ func NewSum(algs ...fixity.Algorithm) (*Sum, error) {
 
 func newHash(a fixity.Algorithm) hash.Hash {
 	switch a {
+	case fixity.CRC32C:
+		return crc32.New(castagnoli)
+	case fixity.CRC64NVME:
+		return crc64.New(nvme)
 	case fixity.MD5:
 		return md5.New()
 	case fixity.SHA1:

@@ -36,12 +36,14 @@ func (t Services) ID(store, set, path string) (string, error) {
 // ReportsAt are the digests that a service may report of what should lie at a place;
 // none if no file has it.
 func (t Services) ReportsAt(store, set, path string) (out []fixity.Digest, err error) {
-	err = t.rows(`SELECT v.sha256, v.md5 FROM instance i JOIN file f ON f.id = i.file JOIN version v ON v.file = f.id AND v.n = f.version
+	err = t.rows(`SELECT v.sha256, v.md5, v.checksums FROM instance i JOIN file f ON f.id = i.file JOIN version v ON v.file = f.id AND v.n = f.version
 		WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.top = $3 AND i.at = $4`, []any{store, set, []byte(top(path)), []byte(path)}, func(r *sql.Rows) error {
 		var s2, m5 []byte
-		if err := r.Scan(&s2, &m5); err != nil {
+		var words string
+		if err := r.Scan(&s2, &m5, &words); err != nil {
 			return err
 		}
+		out, _ = checksums(words)
 		if len(s2) > 0 {
 			out = append(out, fixity.DigestOf(fixity.SHA256, s2))
 		}

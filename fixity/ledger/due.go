@@ -213,17 +213,18 @@ func (t Audits) wanted(d *fixity.Due) error {
 	if err := t.row(`SELECT version FROM file WHERE id = $1`, []any{d.File}, &current); err != nil {
 		return err
 	}
-	return t.rows(`SELECT n, size, blake3, CASE WHEN length(md5) = 0 THEN 1 ELSE 0 END FROM version WHERE file = $1 ORDER BY n DESC`, []any{d.File}, func(r *sql.Rows) error {
+	return t.rows(`SELECT n, size, blake3, CASE WHEN length(md5) = 0 THEN 1 ELSE 0 END, checksums FROM version WHERE file = $1 ORDER BY n DESC`, []any{d.File}, func(r *sql.Rows) error {
 		var w fixity.Wanted
 		var b3 []byte
 		var asked int64
-		if err := r.Scan(&w.N, &w.Size, &b3, &asked); err != nil {
+		var words string
+		if err := r.Scan(&w.N, &w.Size, &b3, &asked, &words); err != nil {
 			return err
 		}
 		w.Digest = fixity.DigestOf(fixity.BLAKE3, b3)
 		if w.N == current {
 			d.Want = w
-			if asked != 0 {
+			if _, d.Lacks = checksums(words); asked != 0 {
 				d.Lacks = fixity.MD5
 			}
 		} else {

@@ -35,9 +35,11 @@ type Version struct {
 	BLAKE3 fixity.Digest
 	SHA256 fixity.Digest
 	MD5    fixity.Digest // zero if it wasn't wanted
-	Blocks []uint32      // only where asked for
-	Sound  *Sound        // of a new one: nil if it was not looked at
-	Length time.Duration // of the sound of one on record; 0: not known
+	// Checksums are those by algorithms that a service reports the file by, as they were read.
+	Checksums []fixity.Digest
+	Blocks    []uint32      // only where asked for
+	Sound     *Sound        // of a new one: nil if it was not looked at
+	Length    time.Duration // of the sound of one on record; 0: not known
 	// Reason is in a person's words; "" if the program took it in, or saw it saved while it
 	// was being edited.
 	Reason string
@@ -226,11 +228,12 @@ func (t Files) insertVersions(all []newVersion) error {
 
 // Versions are all accepted versions of a file, the oldest first, without blocks.
 func (t Files) Versions(file int64) ([]Version, error) {
-	return list(t.Tx, `SELECT n, size, blake3, sha256, md5, reason, by_name, at, COALESCE(duration, 0) FROM version WHERE file = $1 ORDER BY n`, []any{file}, func(r row) (Version, error) {
+	return list(t.Tx, `SELECT n, size, blake3, sha256, md5, checksums, reason, by_name, at, COALESCE(duration, 0) FROM version WHERE file = $1 ORDER BY n`, []any{file}, func(r row) (Version, error) {
 		var v Version
 		var b3, s2, m5 []byte
 		var at, long int64
-		if err := r.Scan(&v.N, &v.Size, &b3, &s2, &m5, &v.Reason, &v.By, &at, &long); err != nil {
+		var words string
+		if err := r.Scan(&v.N, &v.Size, &b3, &s2, &m5, &words, &v.Reason, &v.By, &at, &long); err != nil {
 			return v, err
 		}
 		v.Length = time.Duration(long)
@@ -238,6 +241,7 @@ func (t Files) Versions(file int64) ([]Version, error) {
 		if len(m5) > 0 {
 			v.MD5 = fixity.DigestOf(fixity.MD5, m5)
 		}
+		v.Checksums, _ = checksums(words)
 		return v, nil
 	})
 }

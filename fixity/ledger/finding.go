@@ -406,19 +406,19 @@ func (s *seenAs) of(c Copy, store string) bool {
 // digest; or it will be read, has the size, time and name of what was intact when it
 // was last read, and so is no less sure than a copy that stayed in its place.
 func (t Findings) holdsElsewhere(c Copy, version int64) (holds bool, err error) {
-	err = t.rows(`SELECT s.blake3, s.reported, s.due, v.blake3, v.sha256, v.md5 FROM stray s JOIN version v ON v.file = s.file AND v.n = $4
+	err = t.rows(`SELECT s.blake3, s.reported, s.due, v.blake3, v.sha256, v.md5, v.checksums FROM stray s JOIN version v ON v.file = s.file AND v.n = $4
 		WHERE s.file = $1 AND s.file <> 0 AND s.store = $2 AND s.set_name = $3`, []any{c.File, c.Store, c.Set, version}, func(r *sql.Rows) error {
 		var read, b3, s2, m5 []byte
-		var reported string
+		var reported, words string
 		var due int64
-		if err := r.Scan(&read, &reported, &due, &b3, &s2, &m5); err != nil {
+		if err := r.Scan(&read, &reported, &due, &b3, &s2, &m5, &words); err != nil {
 			return err
 		}
 		switch said := fixity.DigestIn(reported); {
 		case len(read) > 0:
 			holds = holds || bytes.Equal(read, b3)
 		case !said.IsZero():
-			holds = holds || bytes.Equal(said.Bytes(), s2) || bytes.Equal(said.Bytes(), m5)
+			holds = holds || bytes.Equal(said.Bytes(), s2) || bytes.Equal(said.Bytes(), m5) || slices.Contains(strings.Fields(words), said.String())
 		default:
 			holds = holds || due == 1 && c.Wrong.IsZero() && c.Read.OK
 		}

@@ -153,7 +153,7 @@ func someOf(paths []string) (out []fixity.Path) {
 func (t Audits) goneOf(a Audit, set string) ([]gone, error) {
 	var out []gone
 	// CROSS JOIN fixes the order: from the few that differ into the key of all.
-	err := t.rows(`SELECT i.at, i.file, f.path, i.state, i.size, i.mtime, v.size, v.blake3, v.sha256, v.md5, d.instead FROM difference d CROSS JOIN instance i
+	err := t.rows(`SELECT i.at, i.file, f.path, i.state, i.size, i.mtime, v.size, v.blake3, v.sha256, v.md5, v.checksums, d.instead FROM difference d CROSS JOIN instance i
 		LEFT JOIN file f ON f.id = i.file LEFT JOIN version v ON v.file = f.id AND v.n = f.version
 		WHERE d.audit = $1 AND d.set_name = $3 AND i.store = $2 AND i.set_name = $3 AND i.carrier = 0 AND i.top = d.top AND i.at = d.at AND i.file = d.file
 		ORDER BY d.at`, []any{a.ID, a.Store, set}, func(r *sql.Rows) error {
@@ -162,7 +162,8 @@ func (t Audits) goneOf(a Audit, set string) ([]gone, error) {
 		var state, instead string
 		var size int64
 		var want sql.NullInt64
-		if err := r.Scan(&at, &g.File, &p, &state, &size, &g.ModTime, &want, &b3, &s2, &m5, &instead); err != nil {
+		var words sql.NullString
+		if err := r.Scan(&at, &g.File, &p, &state, &size, &g.ModTime, &want, &b3, &s2, &m5, &words, &instead); err != nil {
 			return err
 		}
 		g.instead = factsIn(instead)
@@ -176,6 +177,10 @@ func (t Audits) goneOf(a Audit, set string) ([]gone, error) {
 		}
 		if len(m5) > 0 {
 			g.Reports = append(g.Reports, fixity.DigestOf(fixity.MD5, m5).String())
+		}
+		known, _ := checksums(words.String)
+		for _, d := range known {
+			g.Reports = append(g.Reports, d.String())
 		}
 		// An altered file that was moved is told by the sign it had, not by the version's.
 		if g.seen && size != g.Size {

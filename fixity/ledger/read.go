@@ -199,7 +199,7 @@ func (t Audits) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 		}
 	}
 	if x.Version > 0 {
-		if err := t.Files.putMD5(f.ID, x.Version, x.Sums); err != nil {
+		if err := t.Files.putSums(f.ID, x.Version, x.Sums); err != nil {
 			return err
 		}
 	}

@@ -91,7 +91,7 @@ func (r Record) SecondLook(ctx context.Context, a Audit, set string, found map[s
 	var reports []fixity.ServiceReport
 	for path, x := range found {
 		if x.There && !x.Entry.Reported.IsZero() {
-			reports = append(reports, fixity.ServiceReport{Path: path, Size: x.Entry.Size, ModTime: x.Entry.ModTime.UnixNano(), Digest: x.Entry.Reported})
+			reports = append(reports, fixity.ServiceReport{Path: path, Size: x.Entry.Size, ModTime: x.Entry.ModTime.UnixNano(), InodeAt: x.Entry.InodeAt(), Digest: x.Entry.Reported, Weak: x.Entry.Weak})
 		}
 	}
 	for part := range slices.Chunk(reports, 1000) {
@@ -118,7 +118,7 @@ func (t Audits) secondLook(a Audit, set, path string, x SecondLook) error {
 		if _, err := t.Copies.At(a.Store, set, x.Entry.Path); !errors.Is(err, fixity.ErrNotFound) {
 			return err // what lies at the place of another file is that file's to tell
 		}
-		return t.Strays.put(a.Store, set, x.Entry)
+		return t.Strays.put(a.Store, set, x.Entry.Stray())
 	}
 	if _, err := t.exec(`DELETE FROM difference WHERE audit = $1 AND set_name = $2 AND top = $3 AND at = $4`, this...); err != nil {
 		return err

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -23,17 +24,21 @@ func (r Record) CommitServiceReports(ctx context.Context, s fixity.Shard, report
 		was, now Copy
 	}
 	var changes []change
-	var asked []int64 // files of which a digest is asked for that isn't known
+	type question struct {
+		file int64
+		alg  fixity.Algorithm
+	}
+	var asked []question // digests that aren't known
 	if err := r.l.View(ctx, func(t *Tx) error {
 		for _, x := range reports {
 			was, now, says, err := t.Audits.reported(s, x, r.now())
 			if err != nil {
 				return fmt.Errorf("%q in %s: %w", x.Path, s.Store, err)
 			}
-			switch {
-			case !says:
-				asked = append(asked, was.File)
-			case was != now:
+			if !says {
+				asked = append(asked, question{was.File, x.Digest.Algorithm})
+			}
+			if was != now {
 				changes = append(changes, change{was, now})
 			}
 		}
@@ -42,8 +47,8 @@ func (r Record) CommitServiceReports(ctx context.Context, s fixity.Shard, report
 		return err
 	}
 	return r.l.Tx(ctx, r.now(), func(t *Tx) error {
-		for _, file := range asked {
-			if err := t.Files.askMD5(file); err != nil {
+		for _, q := range asked {
+			if err := t.Files.ask(q.file, q.alg); err != nil {
 				return err
 			}
 		}
@@ -84,11 +89,15 @@ func (t Audits) reported(s fixity.Shard, x fixity.ServiceReport, now time.Time) 
 		return was, was, true, err
 	}
 	n, says, err := t.versionReported(f.ID, x)
-	if err != nil || !says {
+	if err != nil {
 		return was, was, says, err
 	}
 	rules := t.Copies.careRules(f, was.Store)
 	rules.Now = now.UTC()
+	if !says { // the listing's sign is all there is
+		c, _ = care.After(was, care.Shown{Size: x.Size, ModTime: x.ModTime, InodeAt: x.InodeAt}, rules)
+		return was, c, false, nil
+	}
 	c, _ = care.After(was, care.ServiceReport{Version: n, Size: x.Size, ModTime: x.ModTime}, rules)
 	return was, c, true, nil
 }
@@ -106,16 +115,58 @@ func (t Audits) versionReported(file int64, x fixity.ServiceReport) (n int64, sa
 		if vs[i].Size != x.Size {
 			continue
 		}
-		for _, d := range []fixity.Digest{vs[i].SHA256, vs[i].MD5, vs[i].BLAKE3} {
+		known := false
+		for _, d := range append([]fixity.Digest{vs[i].SHA256, vs[i].MD5, vs[i].BLAKE3}, vs[i].Checksums...) {
 			if d == x.Digest {
 				return vs[i].N, true, nil
 			}
+			known = known || d.Algorithm == x.Digest.Algorithm
 		}
-		if x.Digest.Algorithm == fixity.MD5 && vs[i].MD5.IsZero() {
-			says = false
+		says = says && known
+	}
+	return 0, says && !x.Weak, nil
+}
+
+// ask has a digest of a file's versions found out by their next reading.
+func (t Files) ask(file int64, alg fixity.Algorithm) error {
+	switch alg {
+	case fixity.MD5:
+		return t.askMD5(file)
+	case fixity.CRC32C, fixity.CRC64NVME:
+		var n int64
+		like := "%" + string(alg) + ":%"
+		if err := t.row(`SELECT count(*) FROM version WHERE file = $1 AND checksums NOT LIKE $2`, []any{file, like}, &n); err != nil || n == 0 {
+			return err
+		}
+		_, err := t.exec(`UPDATE version SET checksums = checksums || $2 WHERE file = $1 AND checksums NOT LIKE $3`, file, string(alg)+": ", like)
+		return err
+	}
+	return nil // every version has the others that services report
+}
+
+// checksums are those in the words of a version, and the first algorithm that is asked for.
+func checksums(words string) (known []fixity.Digest, asked fixity.Algorithm) {
+	for _, w := range strings.Fields(words) {
+		if d := fixity.DigestIn(w); !d.IsZero() {
+			known = append(known, d)
+		} else if asked == "" {
+			asked = fixity.Algorithm(strings.TrimSuffix(w, ":"))
 		}
 	}
-	return 0, says, nil
+	return known, asked
+}
+
+// putSums keeps what was asked for of a version that was read, as far as it is among sums.
+func (t Files) putSums(file, n int64, sums []fixity.Digest) error {
+	for _, d := range sums {
+		if d.Algorithm.Digest() {
+			continue
+		}
+		if _, err := t.exec(`UPDATE version SET checksums = replace(checksums, $3, $4) WHERE file = $1 AND n = $2`, file, n, string(d.Algorithm)+": ", d.String()+" "); err != nil {
+			return err
+		}
+	}
+	return t.putMD5(file, n, sums)
 }
 
 // A version's MD5 is NULL until a service reports a file by it; then it has no bytes until

@@ -137,7 +137,7 @@ func (b *building) prepare(dest string) error {
 	}
 	b.o.Algorithms = slices.Compact(slices.Sorted(slices.Values(b.o.Algorithms)))
 	for _, a := range b.o.Algorithms {
-		if a.Size() == 0 {
+		if !a.Digest() {
 			return fmt.Errorf("%w: digest algorithm %q is not known", fixity.ErrRefused, a)
 		}
 		if a == fixity.BLAKE3 {

@@ -217,7 +217,10 @@ const binned = "it lies in the service's bin"
 // inBin is what the service says of an item that lies in the bin, and of how long it will.
 func inBin(it *Item) fixity.Fact {
 	x := fixity.Fact{Is: fixity.InBin, Count: int64(it.BinDays), Until: it.GoneAt.UTC()}
-	if !it.Binned {
+	switch {
+	case it.Kept:
+		x.Code = "version" // of before is kept where it lay
+	case !it.Binned:
 		x.Code = "folder" // above it was put there
 	}
 	if !it.BinAt.IsZero() {

@@ -81,6 +81,7 @@ const (
 	NoDigest   About = "no digest"    // files of which the service recorded no digest
 	Forbidden  About = "forbidden"    // files whose owner doesn't allow reading them
 	NoBytes    About = "no bytes"     // shortcuts and documents of the service's own: no copies of anything
+	InClass    About = "class"        // files in a storage class of the service's that isn't the usual one
 	OutOfSight About = "out of sight" // things whose folder can't be seen
 )
 
@@ -182,7 +183,9 @@ func (n *notes) folder(at *node, prefix string) {
 		if k.item.Sum.IsZero() {
 			n.sort(NoDigest, "", path)
 		}
-		if k.item.NoBytes {
+		if k.item.Class != "" {
+			n.sort(InClass, k.item.Class, path)
+		} else if k.item.NoBytes {
 			n.sort(Forbidden, "", path)
 		}
 	}
@@ -214,11 +217,21 @@ func (x *Note) word() {
 		x.Text = fmt.Sprintf("%s %s without a digest of the service's own: only reading shows anything", files, is)
 	case Forbidden:
 		x.Text = fmt.Sprintf("%s %s not to be read by this account", files, is)
+	case InClass:
+		x.Text = fmt.Sprintf("%s %s in the service's class %s", files, lie(x.Count), x.Owner)
 	case NoBytes:
 		x.Text = fmt.Sprintf("%s %s shortcuts or documents of the service's own: no copies of anything", files, is)
 	case OutOfSight:
 		x.Text = fmt.Sprintf("%d things lie in folders that this account can't see", x.Count)
 	}
+}
+
+// lie is that word for so many things.
+func lie(n int) string {
+	if n == 1 {
+		return "lies"
+	}
+	return "lie"
 }
 
 // binNote says of an item in the bin since when it lies there and until when it can be had

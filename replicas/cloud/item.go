@@ -38,7 +38,9 @@ type Item struct {
 	BinAt   time.Time     // when it was put there; zero if the service doesn't say
 	GoneAt  time.Time     // when it will be deleted from there; zero if the service doesn't say
 	BinDays int           // how long the service keeps what is put there; 0 if it doesn't say
-	NoBytes bool          // a Blob whose owner forbids reading it
+	Kept    bool          // binned, and a version from before is kept where it lay
+	NoBytes bool          // a Blob whose bytes aren't given: its owner forbids it, or its Class is an archive's
+	Class   string        // of storage, where it isn't the usual one
 	Closed  bool          // a Dir whose contents aren't shown to this account
 	Hazy    string        // why nothing sure can be said of what has this name; "" nearly always
 }

@@ -153,6 +153,8 @@ func (f *Folder) open(ctx context.Context, e fixity.Entry, offset int64) (*reade
 		return nil, fmt.Errorf("%w: another version, of %d bytes and of %s, lies there now", fixity.ErrChanged, it.Size, it.ModTime.UTC())
 	case e.Pin == (fixity.Pin{}) && !e.ModTime.IsZero() && (e.Size != it.Size || !e.ModTime.Equal(it.ModTime)):
 		return nil, fmt.Errorf("%w: it is %d bytes long and of %s now", fixity.ErrChanged, it.Size, it.ModTime.UTC())
+	case it.NoBytes && it.Class != "":
+		return nil, fmt.Errorf("%w: not readable now: it lies in the service's class %s, and has to be restored from there first", fixity.ErrDenied, it.Class)
 	case it.NoBytes:
 		return nil, fmt.Errorf("%w: whoever it belongs to does not allow reading it", fixity.ErrDenied)
 	}

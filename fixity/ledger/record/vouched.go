@@ -62,7 +62,7 @@ var partOf = map[string]string{"block": "version"}
 // NotVouched; a test fails for a column that stands in neither.
 var vouched = tables([][3]string{
 	{"file", "id:n", "set_name:t path:p fold:t item:p version:n vouched:n changed_at:n finished:n taken_at:n taken_by:t retired_at:n"},
-	{"version", "file:n n:n", "size:n blake3:h sha256:h md5:h samples:h duration:o sound:s reason:t by_name:t at:n blocks:s"},
+	{"version", "file:n n:n", "size:n blake3:h sha256:h md5:h checksums:t samples:h duration:o sound:s reason:t by_name:t at:n blocks:s"},
 	{"note", "file:n n:n seq:n", "code:t at:n length:n since:n until:n count:n"},
 	{"finding", "id:n", `subject:t kind:t urgency:t step:t store:t set_name:t carrier:n file:n path:p found_at:p anatomy:t ranges:t ranges_more:n
 		intact_in:t mergeable:n incident:n files:n audit:n opened_at:n settled:t settled_at:n settled_by:t reason:t facts:t version:n`},

@@ -644,7 +644,7 @@ CREATE TABLE version (
     duration INTEGER,                        -- nanoseconds
     reason   TEXT NOT NULL,
     by_name  TEXT NOT NULL,
-    at       INTEGER NOT NULL, sound TEXT NOT NULL DEFAULT '',
+    at       INTEGER NOT NULL, sound TEXT NOT NULL DEFAULT '', checksums TEXT NOT NULL DEFAULT '',
     PRIMARY KEY (file, n)
 ) STRICT;
 

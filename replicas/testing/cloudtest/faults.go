@@ -186,7 +186,7 @@ func resumed(t *testing.T, make func(t *testing.T) *Small) {
 			t.Errorf("%q", ranges)
 		}
 	}
-	s.Gate.Inject(webtest.Fault{Match: get, Cut: 5, Short: true, Hook: func() { s.Clock.Add(time.Hour); s.Put("d.wav", "other bytes now!") }})
+	s.Gate.Inject(webtest.Fault{Match: get, Cut: 5, Short: true, Hook: func() { s.Clock.Add(2 * time.Second); s.Put("d.wav", "other bytes now!") }})
 	if b, err := Whole(s.Set, e, 0); !errors.Is(err, fixity.ErrChanged) && !errors.Is(err, fixity.ErrUnreadable) {
 		t.Errorf("bytes of two files were joined: %q, %v", b, err)
 	}

@@ -18,6 +18,7 @@ import (
 	"firmus/fixity/ledger"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/drive"
+	"firmus/replicas/cloud/s3"
 	"firmus/replicas/cloud/webdav"
 	"firmus/replicas/cloud/wire"
 )
@@ -70,6 +71,12 @@ func (c *clouds) service(s config.Store) (cloud.Service, string, error) {
 			return nil, "", err
 		}
 		return w, w.Root(), nil
+	case config.S3:
+		b, err := s3.Open(s3.Options{Endpoint: s.Endpoint, Bucket: s.Bucket, Folder: s.Folder, Region: s.Region, Addressing: s.Addressing, Credential: s.Credentials, Now: c.now})
+		if err != nil {
+			return nil, "", err
+		}
+		return b, b.Root(), nil
 	default:
 		d, err := drive.Open(context.Background(), drive.Options{Credential: s.Credentials, Endpoint: s.Endpoint, TokenURL: s.Tokens, Now: c.now})
 		if err != nil {

@@ -143,7 +143,7 @@ func (r *reader) checkStore(c *Config, s Store) {
 // checkService holds the keys of a cloud store against its service.
 func (r *reader) checkService(s Store, at func(...string) place, needs func(key, value, like string)) {
 	for _, x := range []struct{ key, value, service string }{
-		{"tokens", s.Tokens, Drive},
+		{"tokens", s.Tokens, Drive}, {"bucket", s.Bucket, S3}, {"region", s.Region, S3}, {"addressing", s.Addressing, S3},
 	} {
 		if x.value != "" && s.Service != "" && s.Service != x.service {
 			r.fail(at(x.key), "%s is for service = %q; store %q has service = %q", x.key, x.service, s.Name, s.Service)
@@ -152,6 +152,9 @@ func (r *reader) checkService(s Store, at func(...string) place, needs func(key,
 	switch s.Service {
 	case WebDAV:
 		needs("endpoint", s.Endpoint, "https://cloud.example.org/remote.php/dav/files/firmus/")
+	case S3:
+		needs("endpoint", s.Endpoint, "https://s3.example.org")
+		needs("bucket", s.Bucket, "quillmere")
 	default:
 		needs("folder", s.Folder, "FOLDER-ID")
 		r.checkEndpoint(s, at, needs)
@@ -161,8 +164,10 @@ func (r *reader) checkService(s Store, at func(...string) place, needs func(key,
 		r.fail(at("endpoint"), "endpoint: an https address, such as \"https://cloud.example.org/\"; plain http is for a server on this computer")
 	} else if s.Endpoint != "" && (u.User != nil || u.RawQuery != "" || u.Fragment != "") {
 		r.fail(at("endpoint"), "endpoint: the address alone; user and password, or a key, stand in the credentials file")
+	} else if s.Service == S3 && s.Endpoint != "" && u.Path != "" && u.Path != "/" {
+		r.fail(at("endpoint"), "endpoint: the service's address without a path; the bucket has a key of its own: bucket = \"quillmere\"")
 	}
-	if !isHere(s.Endpoint) {
+	if !isHere(s.Endpoint) || s.Service == S3 { // an S3 server knows nobody without a key
 		needs("credentials", s.Credentials, s.Service+"-key")
 	}
 	for name := range strings.SplitSeq(s.Folder, "/") {

@@ -82,10 +82,13 @@ type Store struct {
 
 	// A cloud store's own.
 	Patterns    []Naming // how it names the files of sets that it files in another way; in the file's order
-	Service     string   // Drive or WebDAV
-	Folder      string   // that holds one sub-folder a set, named like the set: its id, elsewhere than on Drive its path; "" there is the endpoint's own
+	Service     string   // Drive, S3 or WebDAV
+	Folder      string   // that holds one sub-folder a set, named like the set: its id, elsewhere than on Drive its path; "" there is the endpoint's or bucket's own
 	Credentials string   // absolute path of the file of a key or password; on Drive with Endpoint only if Tokens is there
 	Endpoint    string   // the service's address; of Drive a test server on this computer, "" for the service itself
+	Bucket      string   // on S3
+	Region      string   // on S3; "" where the service has none
+	Addressing  string   // on S3, how a bucket is named: "path", "host", or "" as suits the endpoint
 	Tokens      string   // where a test server on this computer gives out tokens; "" without Endpoint
 	ReadADay    Size     // bytes that are read in a day because it is their turn
 
@@ -96,6 +99,7 @@ type Store struct {
 // The services that keep cloud stores.
 const (
 	Drive  = "drive"
+	S3     = "s3"
 	WebDAV = "webdav"
 )
 

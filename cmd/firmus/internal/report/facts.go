@@ -312,6 +312,16 @@ func (w teller) after(x fixity.Fact) string {
 }
 
 func (w teller) inBin(x fixity.Fact) string {
+	if x.Code == "version" {
+		s := "deleted"
+		if len(x.At) > 0 {
+			s += " on " + w.times(x)
+		}
+		if s += ", and an earlier version is kept there"; !x.Until.IsZero() {
+			s += " until " + w.time(x.Until)
+		}
+		return s
+	}
 	s := "it lies in the bin"
 	if x.Code == "folder" {
 		s += ", with a folder above it"
