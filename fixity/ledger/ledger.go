@@ -161,6 +161,12 @@ func (l *Ledger) LockOwn(ctx context.Context, name, who string, wait time.Durati
 	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin}, "."+name, who, wait, now)
 }
 
+// HoldOwn is LockOwn for what is held for long: still says that it is held no more, because the
+// connection to PostgreSQL was lost.
+func (l *Ledger) HoldOwn(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), still func(context.Context) error, err error) {
+	return l.db.LockFor(ctx, database.Locks{State: l.o.State, Of: l.origin}, "."+name, who, wait, now)
+}
+
 // LockHere is LockOwn for what is of this computer alone, also where hosts share a
 // ledger: a drive.
 func (l *Ledger) LockHere(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {

@@ -28,17 +28,24 @@ type Locks struct {
 // is tried again until wait is over; then the error is a *LockedError. who says who takes
 // it. It is on the file state/locks/NAME, and on PostgreSQL a session lock besides.
 func (d *DB) Lock(ctx context.Context, at Locks, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
+	unlock, _, err = d.LockFor(ctx, at, name, who, wait, now)
+	return unlock, err
+}
+
+// LockFor is Lock; still says whether the lock is still held: a session of PostgreSQL's, and
+// the lock with it, ends with its server. On SQLite it always is.
+func (d *DB) LockFor(ctx context.Context, at Locks, name, who string, wait time.Duration, now func() time.Time) (unlock func(), still func(context.Context) error, err error) {
 	// Here before a folder is made: where the state folder was may lie nothing.
 	if err := d.Here(); err != nil {
-		return nil, fmt.Errorf("lock store %s: %w", name, err)
+		return nil, nil, fmt.Errorf("lock store %s: %w", name, err)
 	}
 	dir := filepath.Join(at.State, "locks")
 	if err := private.MkdirAll(dir); err != nil {
-		return nil, fmt.Errorf("lock store %s: %w", name, err)
+		return nil, nil, fmt.Errorf("lock store %s: %w", name, err)
 	}
 	f, err := private.OpenFile(filepath.Join(dir, name), os.O_RDWR|os.O_CREATE)
 	if err != nil {
-		return nil, fmt.Errorf("lock store %s: %w", name, err)
+		return nil, nil, fmt.Errorf("lock store %s: %w", name, err)
 	}
 	until := time.Now().Add(wait)
 	try := tryLock
@@ -49,7 +56,7 @@ func (d *DB) Lock(ctx context.Context, at Locks, name, who string, wait time.Dur
 		holder := ""
 		if err = try(f); err == nil {
 			var release func()
-			if release, holder, err = d.lockSession(ctx, at, name, who); err == nil {
+			if release, still, holder, err = d.lockSession(ctx, at, name, who); err == nil {
 				text := fmt.Sprintf("%s (process %d, since %s)\n", who, os.Getpid(), now().UTC().Format("2 Jan 2006 15:04:05 UTC"))
 				_ = f.Truncate(0) // the text is for people; the lock is what counts
 				_, _ = f.WriteAt([]byte(text), 0)
@@ -58,16 +65,16 @@ func (d *DB) Lock(ctx context.Context, at Locks, name, who string, wait time.Dur
 					_ = f.Truncate(0)
 					unlockFile(f)
 					f.Close()
-				}, nil
+				}, still, nil
 			}
 			unlockFile(f)
 			if !errors.Is(err, fixity.ErrBusy) { // the database doesn't answer
 				f.Close()
-				return nil, fmt.Errorf("lock store %s: %w", name, err)
+				return nil, nil, fmt.Errorf("lock store %s: %w", name, err)
 			}
 		} else if !isHeld(err) {
 			f.Close()
-			return nil, fmt.Errorf("lock store %s: %w", name, err)
+			return nil, nil, fmt.Errorf("lock store %s: %w", name, err)
 		} else {
 			text, _ := os.ReadFile(f.Name())
 			holder = strings.TrimSpace(string(text))
@@ -77,12 +84,12 @@ func (d *DB) Lock(ctx context.Context, at Locks, name, who string, wait time.Dur
 			if holder == "" {
 				holder = "another process"
 			}
-			return nil, &LockedError{strings.TrimPrefix(name, "."), holder}
+			return nil, nil, &LockedError{strings.TrimPrefix(name, "."), holder}
 		}
 		select {
 		case <-ctx.Done():
 			f.Close()
-			return nil, context.Cause(ctx)
+			return nil, nil, context.Cause(ctx)
 		case <-time.After(100 * time.Millisecond):
 		}
 	}
@@ -100,13 +107,13 @@ func (e *LockedError) Unwrap() error { return fixity.ErrBusy }
 
 // lockSession takes PostgreSQL's session lock; nothing on SQLite, or where this computer is
 // meant alone.
-func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (release func(), holder string, err error) {
+func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (release func(), still func(context.Context) error, holder string, err error) {
 	if !d.postgres || at.Alone {
-		return func() {}, "", nil
+		return func() {}, func(context.Context) error { return nil }, "", nil
 	}
 	c, err := d.locks.Conn(ctx)
 	if err != nil {
-		return nil, "", err
+		return nil, nil, "", err
 	}
 	key, shared := at.key(name), ""
 	if at.Shared {
@@ -115,7 +122,7 @@ func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (relea
 	var got bool
 	if err := c.QueryRowContext(ctx, `SELECT pg_try_advisory_lock`+shared+`($1)`, key).Scan(&got); err != nil {
 		c.Close()
-		return nil, "", err
+		return nil, nil, "", err
 	}
 	if !got {
 		// The name and the time are those of the session that holds it.
@@ -126,7 +133,7 @@ func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (relea
 		if app != "" {
 			holder = app + " (by the database, since " + since.UTC().Format("2 Jan 2006 15:04:05 UTC") + ")"
 		}
-		return nil, holder, fixity.ErrBusy
+		return nil, nil, holder, fixity.ErrBusy
 	}
 	_, _ = c.ExecContext(ctx, `SELECT set_config('application_name', $1, false)`, who)
 	return func() {
@@ -134,7 +141,7 @@ func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (relea
 		// as its end is not waited for.
 		_, _ = c.ExecContext(context.Background(), `SELECT pg_advisory_unlock`+shared+`($1)`, key)
 		c.Close()
-	}, "", nil
+	}, c.PingContext, "", nil
 }
 
 // holding is who holds a session lock, and since when they are connected.

@@ -28,12 +28,7 @@ const sharedWithin = 10 * time.Minute
 
 // auditShared leads an audit that hosts share.
 func (e Acts) auditShared(ctx context.Context, name string, o AuditOrder, order time.Time, res *AuditResult) error {
-	who := e.Stores().Who()
-	free, err := e.Ledger.LockOwn(ctx, AuditLock(name), who, o.Wait, e.Now)
-	var held *ledger.LockedError
-	if errors.As(err, &held) {
-		return fmt.Errorf("store %s is %w: %s audits it", name, fixity.ErrBusy, held.Holder)
-	}
+	ctx, free, err := e.lead(ctx, name, o.Wait)
 	if err != nil {
 		return err
 	}
@@ -66,6 +61,53 @@ func (e Acts) auditShared(ctx context.Context, name string, o AuditOrder, order 
 	return errors.Join(err, e.collect(keep, res, o, order))
 }
 
+// holdsEvery is how often the leader of an audit looks whether it still is.
+const holdsEvery = time.Second
+
+// lead makes this the leader of a store's audits until free is called. If its lock is lost with
+// the connection to the database it takes it again; the context ends if another one was faster.
+func (e Acts) lead(ctx context.Context, name string, wait time.Duration) (_ context.Context, free func(), err error) {
+	hold := func(wait time.Duration) (func(), func(context.Context) error, error) {
+		return e.Ledger.HoldOwn(ctx, AuditLock(name), e.Stores().Who(), wait, e.Now)
+	}
+	unlock, still, err := hold(wait)
+	var held *ledger.LockedError
+	if errors.As(err, &held) {
+		return ctx, nil, fmt.Errorf("store %s is %w: %s audits it", name, fixity.ErrBusy, held.Holder)
+	}
+	if err != nil {
+		return ctx, nil, err
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		defer func() { unlock() }()
+		for lost := false; ; {
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(holdsEvery):
+			}
+			if !lost {
+				if still(ctx) == nil {
+					continue
+				}
+				unlock()
+				lost, unlock = true, func() {}
+			}
+			free, again, err := hold(0)
+			switch {
+			case err == nil:
+				lost, unlock, still = false, free, again
+			case errors.As(err, &held):
+				cancel(fmt.Errorf("store %s is %w: while the database was away %s began to audit it", name, fixity.ErrBusy, held.Holder))
+			}
+		}
+	}()
+	return ctx, func() { cancel(nil); <-ended }, nil
+}
+
 // leadAudit takes a shared audit from phase to phase.
 func (e Acts) leadAudit(ctx context.Context, a ledger.Audit, res *AuditResult, p stores.Purpose) error {
 	if err := e.leadListing(ctx, a, p); err != nil {
@@ -78,6 +120,16 @@ func (e Acts) leadAudit(ctx context.Context, a ledger.Audit, res *AuditResult, p
 		if err := e.Ledger.Record(e.Now, e.By).Advance(ctx, a.ID, phase); err != nil {
 			return err
 		}
+	}
+	// What began it anew meanwhile has closed its shards.
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		now, err := t.Audits.Get(a.ID)
+		if err == nil && now.Phase != fixity.PhaseDone {
+			err = fmt.Errorf("store %s is %w: its audit was begun anew by another process", a.Store, fixity.ErrBusy)
+		}
+		return err
+	}); err != nil {
+		return err
 	}
 	return e.useAll(ctx, a, p, func(ctx context.Context, u *stores.Used) error {
 		return manifests.Of(e.Archive).Check(ctx, u, a, &res.manifests)

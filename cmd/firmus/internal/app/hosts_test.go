@@ -1,6 +1,7 @@
 package app_test
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -18,6 +20,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/hosts"
 	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/fixity/testing/ledgertest"
@@ -41,8 +44,28 @@ func childHost(file string) error {
 			return c, err
 		},
 		Ready:  func() { fmt.Println("ready") },
+		Opened: tellsOpened,
 		Again:  time.Second,
 		Shared: app.Works{Slice: time.Second, Grace: 2 * time.Second, Rescue: 2 * time.Second, Look: time.Second, Beat: time.Second}})
+}
+
+// tellsOpened has a host say which files of the vault it opens.
+func tellsOpened(a *app.App) {
+	root := a.Acts.Root
+	a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
+		x, err := root(store, set, c)
+		if store == "vault" && err == nil {
+			x = tellingPath{x}
+		}
+		return x, err
+	}
+}
+
+type tellingPath struct{ stores.Root }
+
+func (r tellingPath) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
+	fmt.Println("read " + e.Path)
+	return r.Root.Open(ctx, e, offset)
 }
 
 // sharing is an archive whose ledger several hosts share: each has a configuration, a state
@@ -52,7 +75,15 @@ type sharing struct {
 	dir   string
 	place ledgertest.Place
 	more  string // of the store
-	sets  string
+
+	mu    sync.Mutex
+	reads map[string]int // how often each file was opened to be read
+}
+
+func (s *sharing) read(path string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.reads[path]++
 }
 
 func newSharing(t *testing.T, more string) *sharing {
@@ -61,7 +92,7 @@ func newSharing(t *testing.T, more string) *sharing {
 		t.Skipf("hosts share a ledger on PostgreSQL: %s names no server", ledgertest.Postgres)
 	}
 	place := ledgertest.Database(t, t.TempDir())
-	s := &sharing{t: t, dir: t.TempDir(), place: place, more: more}
+	s := &sharing{t: t, dir: t.TempDir(), place: place, more: more, reads: map[string]int{}}
 	for _, d := range []string{"studio", "vault"} {
 		if err := os.MkdirAll(s.path(d), 0o755); err != nil {
 			t.Fatal(err)
@@ -171,13 +202,11 @@ func (s *sharing) begin(name, file string, env ...string) *host {
 		s.t.Fatal(err)
 	}
 	go func() {
-		b := make([]byte, 1)
-		if n, _ := out.Read(b); n > 0 {
-			close(h.ready)
-		}
-		for {
-			if n, err := out.Read(b); n == 0 && err != nil {
-				break
+		for in := bufio.NewScanner(out); in.Scan(); {
+			if p, ok := strings.CutPrefix(in.Text(), "read "); ok {
+				s.read(p)
+			} else {
+				close(h.ready)
 			}
 		}
 		_ = h.cmd.Wait()
