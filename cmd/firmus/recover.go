@@ -236,7 +236,17 @@ func (c *command) showRecovery(res recovering.Result) {
 	done, _ := res.Count(recovering.PutBack)
 	planned, bytes := res.Count(recovering.Planned, repair.Add, repair.Replace, repair.Upload)
 	moved, _ := res.Count(recovering.Planned, repair.MoveBack)
+	unsure := 0
+	for _, x := range res.Items {
+		if x.State == recovering.Planned && x.OnlyOnceRead {
+			unsure++
+		}
+	}
 	switch {
+	case res.DryRun && unsure > 0 && unsure == planned+moved:
+		c.printf("%s would be tried. Nothing was touched.\n", fixity.Count(unsure, "copy"))
+	case res.DryRun && unsure > 0:
+		c.printf("%s would be put right, and %s tried (%s to copy%s). Nothing was touched.\n", fixity.Count(planned+moved-unsure, "copy"), fixity.Number(int64(unsure)), report.Size(bytes), takes(res))
 	case res.DryRun && planned+moved > 0:
 		c.printf("%s would be put right (%s to copy%s). Nothing was touched.\n", fixity.Count(planned+moved, "copy"), report.Size(bytes), takes(res))
 	case done > 0:

@@ -291,13 +291,66 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 	}
 	if len(x.plan.Donors) == 0 {
 		x.From = x.joinedFrom(c.Disc)
-		return nil
+		return x.mayJoin(t)
 	}
 	if x.others, err = t.Files.Names(c.Same); err != nil {
 		return err
 	}
 	x.From = a.from(x, x.plan.Donors[0])
 	return nil
+}
+
+// mayJoin says of parts that are to be joined what is known of whether they hold all of the
+// file together.
+func (x *Item) mayJoin(t *ledger.Tx) error {
+	if x.seen.Finding.Mergeable {
+		return nil
+	}
+	x.OnlyOnceRead = true
+	x.Why = "Whether they hold all of it together is known only once they are read. If they don't, nothing is touched."
+	if len(x.parts) > 0 || x.named != "" {
+		return nil
+	}
+	fs, err := t.Findings.Of(x.seen.File.ID)
+	if err != nil {
+		return err
+	}
+	var bad []fixity.Range
+	for i, c := range x.plan.Merge {
+		n := slices.IndexFunc(fs, func(f ledger.Finding) bool {
+			return f.Open() && f.Store == c.Store && f.Carrier == 0 && len(f.Ranges) > 0 && !f.RangesMore
+		})
+		if n < 0 {
+			return nil
+		}
+		if bad = both(bad, fs[n].Ranges); i == 0 {
+			bad = fs[n].Ranges
+		}
+	}
+	if len(bad) > 0 {
+		at := "at byte " + fixity.Number(bad[0].Offset)
+		if n := bad[0].Length; n > 1 {
+			at = fmt.Sprintf("within bytes %s to %s", fixity.Number(bad[0].Offset), fixity.Number(bad[0].Offset+n-1))
+		}
+		x.Why = fmt.Sprintf("All of them are damaged %s. %s", at, x.Why)
+	}
+	return nil
+}
+
+// both are the bytes that lie in two rows of ranges, each in ascending order.
+func both(a, b []fixity.Range) (out []fixity.Range) {
+	for len(a) > 0 && len(b) > 0 {
+		from, to := max(a[0].Offset, b[0].Offset), min(a[0].Offset+a[0].Length, b[0].Offset+b[0].Length)
+		if from < to {
+			out = append(out, fixity.Range{Offset: from, Length: to - from})
+		}
+		if a[0].Offset+a[0].Length < b[0].Offset+b[0].Length {
+			a = a[1:]
+		} else {
+			b = b[1:]
+		}
+	}
+	return out
 }
 
 // discsOf are the discs that a file's present version was burned on, and then those that hold

@@ -87,6 +87,9 @@ type Item struct {
 	OneVolume bool   `json:"one_volume,omitempty"`
 	State     State  `json:"state"`
 	Why       string `json:"why,omitempty"`
+	// OnlyOnceRead says of parts that would be joined that only reading them shows whether they
+	// hold all of it together.
+	OnlyOnceRead bool `json:"only_once_read,omitempty"`
 	// MayName are the discs or stores of which one may be named as what gives the bytes, where
 	// the program takes none by itself.
 	MayName []string `json:"-"`
@@ -153,6 +156,11 @@ func (a Acts) Recover(ctx context.Context, o Order) (Result, error) {
 	if o.Agree != nil {
 		if err := o.Agree(res); err != nil {
 			return res, err
+		}
+	}
+	for i := range res.Items {
+		if x := &res.Items[i]; x.State == Planned {
+			x.Why, x.OnlyOnceRead = "", false // now it is found out
 		}
 	}
 	if err := a.gather(ctx, o, &res); err != nil {
