@@ -10,7 +10,6 @@ import (
 
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/discs/registering"
-	"firmus/cmd/firmus/internal/discs/sheets"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -169,13 +168,13 @@ file that prints on one page. More than 40 files of a data disc are summed up by
 			s.Drive = "DEVICE"
 		}
 		if list != "" {
-			if err := guarded.Of(a.Config).Write(list, sheets.List, s.List); err != nil {
+			if err := guarded.Of(a.Config).Sheet(list, "list of files to burn", s.List); err != nil {
 				return err
 			}
 			c.say("the places of the files of %s are in %s", s.Number, list)
 		}
 		if page != "" {
-			if err := guarded.Of(a.Config).Write(page, guarded.Page, s.HTML); err != nil {
+			if err := guarded.Of(a.Config).Sheet(page, "burn sheet", s.HTML); err != nil {
 				return err
 			}
 			if c.json {

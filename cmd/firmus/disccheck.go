@@ -29,6 +29,9 @@ const caution = `look at the disc first. Never spin one that is cracked or whose
   Clean it straight from the centre to the edge, with a soft dry cloth; never in circles.`
 
 // discWhere are the flags that say where a disc is.
+// checkSheet is what a file with the sheet of a check is.
+const checkSheet = "check sheet"
+
 func (c *command) discWhere(cmd *cobra.Command, o *checking.Order) {
 	cmd.Flags().StringVar(&o.At.Drive, "drive", "", "`DEVICE` of the drive (default the one of the configuration)")
 	cmd.Flags().StringVar(&o.At.Image, "image", "", "an image `FILE`: .iso, or a cue sheet with raw sectors")
@@ -108,7 +111,7 @@ image of each disc from the folder (QD-0031-A.iso).`,
 			}
 		}
 		if page != "" { // said before a disc is read for half an hour
-			if err := guarded.Of(a.Config).Replaceable(page, guarded.Page); err != nil {
+			if err := guarded.Of(a.Config).MaySheet(page, checkSheet); err != nil {
 				return err
 			}
 		}
@@ -152,7 +155,7 @@ image of each disc from the folder (QD-0031-A.iso).`,
 			sheet.Steps = report.Texts(m.Steps())
 		}
 		if page != "" {
-			if err := guarded.Of(a.Config).Write(page, guarded.Page, sheet.HTML); err != nil {
+			if err := guarded.Of(a.Config).Sheet(page, checkSheet, sheet.HTML); err != nil {
 				return err
 			}
 			c.say("the check sheet is in %s", page)

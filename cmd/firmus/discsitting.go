@@ -61,7 +61,7 @@ func (c *command) sitting(ctx context.Context, a *app.App, pull checking.Pull, o
 	}
 	sheet := sheets.SittingSheet{Archive: a.Config.Name, By: c.person(), Sitting: s}
 	if page != "" {
-		if err := guarded.Of(a.Config).Write(page, guarded.Page, sheet.HTML); err != nil {
+		if err := guarded.Of(a.Config).Sheet(page, checkSheet, sheet.HTML); err != nil {
 			return err
 		}
 		c.say("the sheet is in %s", page)

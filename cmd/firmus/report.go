@@ -30,7 +30,7 @@ func (c *command) reportCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return c.state(a, held, h)
+			return c.state(a, "statement of all holdings", held, h)
 		},
 	}
 	item := &cobra.Command{
@@ -52,7 +52,7 @@ func (c *command) reportCommand() *cobra.Command {
 					return err
 				}
 			}
-			return c.state(a, one, i)
+			return c.state(a, "statement of an item", one, i)
 		},
 	}
 	held.flags(holdings.Flags())

@@ -43,7 +43,7 @@ the register's own words. What it says can't be transferred again comes first.`,
 			if err != nil {
 				return err
 			}
-			return c.state(a, as, r)
+			return c.state(a, "list of reels", as, r)
 		},
 	}
 	fl := cmd.Flags()

@@ -37,7 +37,7 @@ stays blank, and the statement says why. Without YEAR it is this year.`,
 			if err != nil {
 				return err
 			}
-			return c.state(a, f, y)
+			return c.state(a, "statement of a year", f, y)
 		},
 	}
 	f.flags(cmd.Flags())

@@ -32,19 +32,19 @@ func (f *asked) flags(fl *pflag.FlagSet) {
 // forms are the statement's, by name.
 var forms = []string{"text", "html", "csv", "xlsx", "json"}
 
-// state prints a statement in the form that was asked for, or writes it into a file.
-func (c *command) state(a *app.App, f asked, s stated) error {
+// state prints a statement in the form that was asked for, or writes it into a file; what
+// says which it is.
+func (c *command) state(a *app.App, what string, f asked, s stated) error {
 	if f.as == "text" && c.json {
 		f.as = "json"
 	}
 	var print func(io.Writer) error
-	var own guarded.Own
 	grids := s.Grids()
 	switch f.as {
 	case "text":
 		print = s.Text
 	case "html":
-		print, own = s.HTML, guarded.Page
+		print = s.HTML
 	case "csv":
 		g, err := tableOf(grids, f.table)
 		if err != nil {
@@ -55,7 +55,7 @@ func (c *command) state(a *app.App, f asked, s stated) error {
 		if to, ok := c.raw.(*os.File); f.out == "" && ok && onTerminal(to) {
 			return usageError{fmt.Errorf("a workbook is no text for a terminal: name a file with --out FILE.xlsx")}
 		}
-		print, own = func(w io.Writer) error { return sheet.XLSX(w, grids) }, sheet.Workbook
+		print = func(w io.Writer) error { return sheet.XLSX(w, grids) }
 	case "json":
 		print = func(w io.Writer) error { return writeJSON(w, s) }
 	default:
@@ -65,7 +65,7 @@ func (c *command) state(a *app.App, f asked, s stated) error {
 		return usageError{fmt.Errorf("--table goes with --as csv: the other forms have all tables")}
 	}
 	if f.out != "" {
-		if err := guarded.Of(a.Config).Write(f.out, own, print); err != nil {
+		if err := guarded.Of(a.Config).Sheet(f.out, f.kind(what), print); err != nil {
 			return err
 		}
 		if c.json {
@@ -80,6 +80,15 @@ func (c *command) state(a *app.App, f asked, s stated) error {
 	}
 	c.printed = c.printed || f.as == "json"
 	return print(c.out)
+}
+
+// kind is what a file with a statement is, so that another one doesn't take its place.
+func (f asked) kind(what string) string {
+	kind := what + ", " + f.as
+	if f.table != "" {
+		kind += ", table " + strings.ToLower(f.table)
+	}
+	return kind
 }
 
 // tableOf is the table with a name; the first without one.

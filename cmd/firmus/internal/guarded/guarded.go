@@ -20,7 +20,10 @@ import (
 
 // Folders are the folders that hold recordings or the record. The zero value knows
 // none by the configuration; markers and backups tell the others all the same.
-type Folders struct{ list []folder }
+type Folders struct {
+	list  []folder
+	state string // the state folder; "" without one
+}
 
 type folder struct {
 	what string
@@ -39,6 +42,7 @@ func Of(c *config.Config) Folders {
 			f.list = append(f.list, folder{what, path, ground.Look(path)})
 		}
 	}
+	f.state = c.State
 	add("the state folder", c.State)
 	for _, s := range c.Stores {
 		for _, r := range s.Sets {

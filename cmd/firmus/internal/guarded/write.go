@@ -13,16 +13,12 @@ import (
 	"firmus/fixity"
 )
 
-// Own says, by the first bytes of a file, that Firmus wrote it: an earlier sheet is
-// replaced by a newer one. nil replaces nothing.
+// Own says, by the first bytes of a file, that Firmus wrote it and that it may be replaced;
+// for sheets see Sheet. nil replaces nothing.
 type Own func(head []byte) bool
 
-// Page tells a page that Firmus wrote, Manual a page of its manual.
-func Page(head []byte) bool   { return bytes.Contains(head, []byte(Generator)) }
+// Manual tells a page of the manual.
 func Manual(head []byte) bool { return bytes.Contains(head, []byte(`.TH "FIRMUS`)) }
-
-// Generator stands in the head of each page that Firmus writes into a file.
-const Generator = `<meta name="generator" content="Firmus"/>`
 
 // Credential tells a credential file of a service, ours or one that the service gave.
 func Credential(head []byte) bool {
@@ -35,7 +31,7 @@ func (f Folders) Replaceable(file string, own Own) error {
 	if err := f.Outside(file); err != nil {
 		return err
 	}
-	_, err := replaceable(file, own)
+	_, err := replaceable(file, byHead(own))
 	return err
 }
 
@@ -49,6 +45,10 @@ const headSize = 4 << 10
 // step, the name has what it had before, or the whole new file; at most a file
 // ".firmus-new-…" is left beside it.
 func (f Folders) Write(file string, own Own, write func(io.Writer) error) error {
+	return f.put(file, byHead(own), write)
+}
+
+func (f Folders) put(file string, may allow, write func(io.Writer) error) error {
 	if err := f.Outside(file); err != nil {
 		return err
 	}
@@ -59,7 +59,7 @@ func (f Folders) Write(file string, own Own, write func(io.Writer) error) error 
 		return fmt.Errorf("write %s: %s is no folder: %w", file, dir, fixity.ErrRefused)
 	}
 	// What is in the way is said before anything is written.
-	over, err := replaceable(file, own)
+	over, err := replaceable(file, may)
 	if err != nil {
 		return err
 	}
@@ -67,32 +67,10 @@ func (f Folders) Write(file string, own Own, write func(io.Writer) error) error 
 	if err := writeNew(temp, write); err != nil {
 		return errors.Join(fmt.Errorf("write %s: %w", file, err), remove(temp))
 	}
-	if err := take(temp, file, over, own); err != nil {
+	if err := take(temp, file, over, may); err != nil {
 		return errors.Join(err, remove(temp))
 	}
 	return syncFolder(dir)
-}
-
-// replaceable says whether a file of Firmus's own lies at the name, and refuses
-// whatever else lies there.
-func replaceable(file string, own Own) (bool, error) {
-	st, err := os.Lstat(file)
-	if errors.Is(err, fs.ErrNotExist) {
-		return false, nil
-	}
-	if err != nil {
-		return false, fmt.Errorf("write %s: %w", file, err)
-	}
-	if st.Mode().IsRegular() && own != nil {
-		head, err := readHead(file)
-		if err != nil {
-			return false, fmt.Errorf("write %s: look at what lies there: %w", file, err)
-		}
-		if own(head) {
-			return true, nil
-		}
-	}
-	return false, fmt.Errorf("%s is there already, and Firmus did not write it: it was not touched. Name another file: %w", file, fixity.ErrRefused)
 }
 
 func writeNew(path string, write func(io.Writer) error) error {
@@ -109,9 +87,9 @@ func writeNew(path string, write func(io.Writer) error) error {
 
 // take gives the new file its name. If nothing lay there, what came there since is
 // not replaced.
-func take(temp, file string, over bool, own Own) error {
+func take(temp, file string, over bool, may allow) error {
 	if over {
-		if _, err := replaceable(file, own); err != nil {
+		if _, err := replaceable(file, may); err != nil {
 			return err
 		}
 		if err := os.Rename(temp, file); err != nil {
@@ -124,13 +102,13 @@ func take(temp, file string, over bool, own Own) error {
 		return remove(temp)
 	}
 	if errors.Is(err, fs.ErrExist) {
-		_, err := replaceable(file, nil)
+		_, err := replaceable(file, byHead(nil))
 		return err
 	}
 	// A file system without second names, such as FAT: take the name, then replace it.
 	claim, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if errors.Is(err, fs.ErrExist) {
-		_, err := replaceable(file, nil)
+		_, err := replaceable(file, byHead(nil))
 		return err
 	}
 	if err != nil {

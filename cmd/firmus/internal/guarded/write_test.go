@@ -8,11 +8,12 @@ import (
 	"strings"
 	"testing"
 
+	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
 )
 
-const page = "<!DOCTYPE html>" + guarded.Generator
+const page = `.TH "FIRMUS" 1 `
 
 func write(text string) func(io.Writer) error {
 	return func(w io.Writer) error { _, err := io.WriteString(w, text); return err }
@@ -29,29 +30,29 @@ func TestAFailedWriteLeavesWhatLayThere(t *testing.T) {
 		want        string
 		err         error
 	}{
-		{"nothing there", "", guarded.Page, func(string) func(io.Writer) error { return write(page + "new") }, page + "new", nil},
-		{"its own page", page, guarded.Page, func(string) func(io.Writer) error { return write(page + "new") }, page + "new", nil},
-		{"its own page, and an error half-way", page, guarded.Page, func(string) func(io.Writer) error {
+		{"nothing there", "", guarded.Manual, func(string) func(io.Writer) error { return write(page + "new") }, page + "new", nil},
+		{"its own page", page, guarded.Manual, func(string) func(io.Writer) error { return write(page + "new") }, page + "new", nil},
+		{"its own page, and an error half-way", page, guarded.Manual, func(string) func(io.Writer) error {
 			return func(w io.Writer) error { return errors.Join(write("half")(w), broken) }
 		}, page, broken},
-		{"nothing there, and an error half-way", "", guarded.Page, func(string) func(io.Writer) error {
+		{"nothing there, and an error half-way", "", guarded.Manual, func(string) func(io.Writer) error {
 			return func(w io.Writer) error { return errors.Join(write("half")(w), broken) }
 		}, "", broken},
-		{"a file of somebody's", "RIFF", guarded.Page, func(string) func(io.Writer) error { return write(page) }, "RIFF", fixity.ErrRefused},
+		{"a file of somebody's", "RIFF", guarded.Manual, func(string) func(io.Writer) error { return write(page) }, "RIFF", fixity.ErrRefused},
 		{"its own, where nothing is replaced", page, nil, func(string) func(io.Writer) error { return write(page) }, page, fixity.ErrRefused},
-		{"a file that comes meanwhile", "", guarded.Page, func(file string) func(io.Writer) error {
+		{"a file that comes meanwhile", "", guarded.Manual, func(file string) func(io.Writer) error {
 			return func(w io.Writer) error {
 				return errors.Join(os.WriteFile(file, []byte("RIFF"), 0o644), write(page)(w))
 			}
 		}, "RIFF", fixity.ErrRefused},
-		{"its own page becomes somebody's file meanwhile", page, guarded.Page, func(file string) func(io.Writer) error {
+		{"its own page becomes somebody's file meanwhile", page, guarded.Manual, func(file string) func(io.Writer) error {
 			return func(w io.Writer) error {
 				return errors.Join(os.WriteFile(file, []byte("RIFF"), 0o644), write(page)(w))
 			}
 		}, "RIFF", fixity.ErrRefused},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			file := filepath.Join(t.TempDir(), "sheet.html")
+			file := filepath.Join(t.TempDir(), "firmus.1")
 			if tc.there != "" {
 				if err := os.WriteFile(file, []byte(tc.there), 0o644); err != nil {
 					t.Fatal(err)
@@ -79,4 +80,58 @@ func TestAFailedWriteLeavesWhatLayThere(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestSheet: a sheet takes the place of one of its kind that nobody has changed, in any form;
+// else it is refused, and says why.
+func TestSheet(t *testing.T) {
+	dir := t.TempDir()
+	f := guarded.Of(&config.Config{State: filepath.Join(dir, "state")})
+	if err := os.Mkdir(filepath.Join(dir, "state"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(dir, "holdings.csv")
+	put := func(kind, text, refused string) {
+		t.Helper()
+		was, _ := os.ReadFile(file) // none yet
+		may, err := f.MaySheet(file, kind), f.Sheet(file, kind, write(text))
+		now, _ := os.ReadFile(file)
+		switch {
+		case (may == nil) != (err == nil):
+			t.Errorf("%s: MaySheet says %v, Sheet %v", kind, may, err)
+		case refused == "" && (err != nil || string(now) != text):
+			t.Errorf("%s: %v, and %q lies there", kind, err, now)
+		case refused != "" && (!errors.Is(err, fixity.ErrRefused) || !strings.Contains(err.Error(), refused) || string(now) != string(was)):
+			t.Errorf("%s: %v, and %q lies there", kind, err, now)
+		}
+	}
+	put("holdings, csv", "one", "")
+	put("holdings, csv", "two", "")
+	put("item, csv", "three", "is something else (holdings, csv; this is item, csv)")
+	put("holdings, csv", "four", "")
+	if err := os.WriteFile(file, []byte("four, and a remark"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	put("holdings, csv", "five", "was changed since Firmus wrote it")
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	put("item, csv", "six", "")
+	put("item, csv", "seven", "")
+	// A write that ends half-way leaves the note of what lies there.
+	broken := errors.New("broken")
+	if err := f.Sheet(file, "item, csv", func(w io.Writer) error { return errors.Join(write("half")(w), broken) }); !errors.Is(err, broken) {
+		t.Errorf("error %v", err)
+	}
+	put("item, csv", "eight", "")
+	// Another archive wrote it: it isn't known here.
+	f = guarded.Of(&config.Config{State: filepath.Join(dir, "state2")})
+	put("item, csv", "nine", "Firmus has no note that it wrote it")
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	// Without a state folder it is written all the same, once.
+	f = guarded.Of(nil)
+	put("item, csv", "ten", "")
+	put("item, csv", "eleven", "Firmus has no note that it wrote it")
 }

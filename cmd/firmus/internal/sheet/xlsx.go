@@ -2,7 +2,6 @@ package sheet
 
 import (
 	"archive/zip"
-	"bytes"
 	"encoding/xml"
 	"fmt"
 	"io"
@@ -88,11 +87,6 @@ func XLSX(w io.Writer, grids []Grid) error {
 		}
 	}
 	return z.Close()
-}
-
-// Workbook tells, by the first bytes of a file, a workbook that XLSX wrote.
-func Workbook(head []byte) bool {
-	return bytes.HasPrefix(head, []byte("PK")) && bytes.Contains(head, []byte(xlsxMaker))
 }
 
 // xml writes the table as a sheet: its head stays in sight, and columns are as wide as what

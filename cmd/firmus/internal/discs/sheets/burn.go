@@ -1,7 +1,6 @@
 package sheets
 
 import (
-	"bytes"
 	"fmt"
 	"io"
 	"strings"
@@ -129,17 +128,11 @@ func (s BurnSheet) from() []line {
 	return out
 }
 
-// listHead begins the list of a burn sheet's files.
-const listHead = "# Firmus: files to burn on "
-
-// List tells a list that Firmus wrote.
-func List(head []byte) bool { return bytes.HasPrefix(head, []byte(listHead)) }
-
 // List writes the place of each file to burn, one a line, and its place in the set where
 // no store is known to hold it.
 func (s BurnSheet) List(w io.Writer) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s%s\n", listHead, clean(s.Number))
+	fmt.Fprintf(&b, "# Firmus: files to burn on %s\n", clean(s.Number))
 	for _, f := range s.Files {
 		if f.From == "" {
 			fmt.Fprintf(&b, "# no store is known to hold version %d of %s\n", f.Version, name(f.Name))
