@@ -82,7 +82,7 @@ func labelRows(all []registering.Label) [][]string {
 			note = ""
 		}
 		rows = append(rows, []string{l.Disc, l.Twin, number(l.Part), number(l.Parts), l.Box, l.Kind, l.Item, l.Side, l.Title, l.Composer, l.Performers, l.Recorded,
-			clock(l.Lasts.Seconds()), l.Length, l.Barcode, number(l.Files), l.Burned, note})
+			report.Clock(l.Lasts), l.Length, l.Barcode, number(l.Files), l.Burned, note})
 	}
 	return rows
 }

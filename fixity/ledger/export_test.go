@@ -14,3 +14,6 @@ const HaveFindings = haveFindings
 
 // SameBytes is sameBytes.
 var SameBytes = sameBytes
+
+// MostAtOnce is how many files EachWorking reads at once.
+const MostAtOnce = mostAtOnce

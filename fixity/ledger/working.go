@@ -12,7 +12,7 @@ import (
 type Working struct {
 	File  File
 	Sound time.Duration // of the version under care; 0: not known
-	// Copies are those in stores; of all files at once only those that are not intact.
+	// Copies are those in stores; see EachWorking.
 	Copies []Copy
 	Discs  []int64 // their ids: those on the shelf that hold the version under care
 	// Open are what is open about it, of each its number, kind, urgency and step.
@@ -45,40 +45,75 @@ func (t Files) OfItemWorking(item string) ([]Working, error) {
 	return out, err
 }
 
-// AllWorking are all files under care that belong to an item, by item, set and path. Of
-// their copies it has those that are not intact, so it takes a scan of the ledger: it is for
-// counting now and then.
-func (t Files) AllWorking() ([]Working, error) {
-	out, err := t.working(`AND item <> $1`, []byte(""))
+// mostAtOnce is how many files EachWorking reads at once, or those of one item.
+const mostAtOnce = 2000
+
+// EachWorking calls each for all files under care that belong to an item, those of some items
+// at a time: by item, set and path. whole says that they have all their copies, by store, with
+// their states and times alone; else they have those that are not intact.
+func (t Files) EachWorking(whole bool, each func([]Working) error) error {
+	type counted struct {
+		item  []byte
+		files int64
+	}
+	items, err := list(t.Tx, `SELECT item, CAST(sum(files) AS BIGINT) FROM item WHERE item <> $1 GROUP BY item ORDER BY item`, []any{[]byte{}}, func(r row) (x counted, err error) {
+		err = r.Scan(&x.item, &x.files)
+		return x, err
+	})
 	if err != nil {
-		return nil, err
+		return err
 	}
-	at := make(map[int64]int, len(out))
-	for i := range out {
-		at[out[i].File.ID] = i
+	copies, state := 1, ` AND state <> 'intact'`
+	if whole {
+		copies, state = len(t.l.Rules().Stores), ``
 	}
-	err = t.rows(`SELECT file, store, state FROM instance WHERE carrier = 0 AND state <> 'intact'`, nil, func(r *sql.Rows) error {
-		var c Copy
-		var state string
-		if err := r.Scan(&c.File, &c.Store, &state); err != nil {
+	for len(items) > 0 {
+		n, files := 1, items[0].files
+		for n < len(items) && files+items[n].files <= mostAtOnce {
+			files += items[n].files
+			n++
+		}
+		part := []any{items[0].item, items[n-1].item}
+		items = items[n:]
+		out, err := t.working(`AND item >= $1 AND item <= $2`, part...)
+		if err != nil {
 			return err
 		}
-		c.State = fixity.State(state)
-		if i, ok := at[c.File]; ok {
-			c.Set = out[i].File.Set
-			out[i].Copies = append(out[i].Copies, c)
+		at := make(map[int64]int, len(out))
+		for i := range out {
+			at[out[i].File.ID] = i
 		}
-		return nil
-	})
-	return out, err
+		if err := t.rows(`SELECT file, store, state, since, read_at, reported_at FROM instance
+			WHERE file IN (SELECT id FROM file WHERE retired_at = 0 AND item >= $1 AND item <= $2) AND carrier = 0`+state+` ORDER BY file, store`, part, func(r *sql.Rows) error {
+			var c Copy
+			var state string
+			var since, read, reported int64
+			if err := r.Scan(&c.File, &c.Store, &state, &since, &read, &reported); err != nil {
+				return err
+			}
+			i := at[c.File]
+			if out[i].Copies == nil {
+				out[i].Copies = make([]Copy, 0, copies)
+			}
+			c.Set, c.State, c.Since, c.Read.At, c.Reported.At = out[i].File.Set, fixity.State(state), fromNanos(since), fromNanos(read), fromNanos(reported)
+			out[i].Copies = append(out[i].Copies, c)
+			return nil
+		}); err != nil {
+			return err
+		}
+		if err := each(out); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // working reads files with what is on discs and what is open of them.
-func (t Files) working(which string, item []byte) ([]Working, error) {
+func (t Files) working(which string, items ...any) ([]Working, error) {
 	var out []Working
 	at := map[int64]int{}
 	if err := t.rows(`SELECT f.id, f.set_name, f.path, f.item, f.version, f.vouched, f.changed_at, f.finished, f.taken_at, f.taken_by, f.retired_at, COALESCE(v.duration, 0)
-		FROM file f LEFT JOIN version v ON v.file = f.id AND v.n = f.version WHERE f.retired_at = 0 `+which+` ORDER BY f.item, f.set_name, f.path`, []any{item}, func(r *sql.Rows) error {
+		FROM file f LEFT JOIN version v ON v.file = f.id AND v.n = f.version WHERE f.retired_at = 0 `+which+` ORDER BY f.item, f.set_name, f.path`, items, func(r *sql.Rows) error {
 		var sound int64
 		f, err := scanFile(scanMore{r, &sound})
 		at[f.ID] = len(out)
@@ -88,7 +123,7 @@ func (t Files) working(which string, item []byte) ([]Working, error) {
 		return nil, err
 	}
 	if err := t.rows(`SELECT f.id, d.id FROM file f JOIN disc_file b ON b.file = f.id AND b.version = f.version JOIN disc d ON d.id = b.disc
-		WHERE f.retired_at = 0 AND d.retired_at = 0 `+which+` GROUP BY f.id, d.id, d.number, d.part, d.twin ORDER BY d.number, d.part, d.twin`, []any{item}, func(r *sql.Rows) error {
+		WHERE f.retired_at = 0 AND d.retired_at = 0 `+which+` GROUP BY f.id, d.id, d.number, d.part, d.twin ORDER BY d.number, d.part, d.twin`, items, func(r *sql.Rows) error {
 		var id, disc int64
 		err := r.Scan(&id, &disc)
 		if i, ok := at[id]; ok {
@@ -98,8 +133,8 @@ func (t Files) working(which string, item []byte) ([]Working, error) {
 	}); err != nil {
 		return nil, err
 	}
-	err := t.rows(`SELECT x.file, x.id, x.store, x.kind, x.urgency, x.step FROM finding x JOIN file f ON f.id = x.file
-		WHERE x.settled = '' AND f.retired_at = 0 `+which+` ORDER BY x.id`, []any{item}, func(r *sql.Rows) error {
+	err := t.rows(`SELECT x.file, x.id, x.store, x.kind, x.urgency, x.step FROM finding x
+		WHERE x.settled = '' AND x.file IN (SELECT id FROM file WHERE retired_at = 0 `+which+`) ORDER BY x.id`, items, func(r *sql.Rows) error {
 		var file int64
 		var x WorkingFinding
 		var kind, urgency, step string

@@ -11,25 +11,24 @@ import (
 	"firmus/fixity/ledger/record"
 )
 
-// Life is when a file came under care and when it was retired, with how much it is.
+// Life is when a file came under care and when it was retired, with how long it is.
 type Life struct {
 	ID      int64
 	Set     string
 	Item    string
 	Taken   time.Time
-	Retired time.Time // zero: it is under care
-	Size    int64
+	Retired time.Time     // zero: it is under care
 	Sound   time.Duration // of the version under care; 0: not known
 }
 
 // Lives calls each for every file that is or was under care.
 func (t Files) Lives(each func(Life) error) error {
-	return t.rows(`SELECT f.id, f.set_name, f.item, f.taken_at, f.retired_at, COALESCE(v.size, 0), COALESCE(v.duration, 0) FROM file f
+	return t.rows(`SELECT f.id, f.set_name, f.item, f.taken_at, f.retired_at, COALESCE(v.duration, 0) FROM file f
 		LEFT JOIN version v ON v.file = f.id AND v.n = f.version`, nil, func(r *sql.Rows) error {
 		var x Life
 		var item []byte
 		var taken, retired, sound int64
-		if err := r.Scan(&x.ID, &x.Set, &item, &taken, &retired, &x.Size, &sound); err != nil {
+		if err := r.Scan(&x.ID, &x.Set, &item, &taken, &retired, &sound); err != nil {
 			return err
 		}
 		x.Item, x.Taken, x.Retired, x.Sound = string(item), fromNanos(taken), fromNanos(retired), time.Duration(sound)
@@ -94,14 +93,17 @@ func (t Audits) ReadsSince(since time.Time, each func(ReadOf)) (unsure bool, err
 			return false, err
 		}
 	}
-	err = t.rows(`SELECT store, file, read_at FROM instance WHERE carrier = 0 AND read_at >= $1 AND read_at > 0 AND read_cache <> 'allowed'`, []any{nanos(since)}, func(r *sql.Rows) error {
-		var x ReadOf
-		if err := r.Scan(&x.Store, &x.File, &x.At); err != nil {
-			return err
+	names, err := list(t.Tx, `SELECT name FROM store ORDER BY name`, nil, func(r row) (s string, err error) { err = r.Scan(&s); return s, err })
+	for _, store := range names {
+		if err == nil {
+			err = t.rows(`SELECT file, read_at FROM instance WHERE store = $1 AND carrier = 0 AND read_at >= $2 AND read_at > 0 AND read_cache <> 'allowed'`, []any{store, nanos(since)}, func(r *sql.Rows) error {
+				x := ReadOf{Store: store}
+				err := r.Scan(&x.File, &x.At)
+				each(x)
+				return err
+			})
 		}
-		each(x)
-		return nil
-	})
+	}
 	return unsure, err
 }
 

@@ -30,21 +30,40 @@ type Line struct {
 	At            int64 // nanoseconds since 1970 UTC
 }
 
-// ParseLine reads a result line back.
-func ParseLine(s string) (Line, error) {
-	f := strings.Split(s, " ")
-	if len(f) != 6 {
-		return Line{}, fmt.Errorf("result line %q has %d fields, not 6", s, len(f))
+// lineWords are the vocabulary of result lines, so that a line that is read back takes no memory
+// of its own for them.
+var lineWords = func() map[string]string {
+	out := map[string]string{}
+	for _, w := range []string{string(fixity.Read), string(fixity.Reported), string(fixity.Bypassed), string(fixity.Dropped), string(fixity.Unknown), string(fixity.Allowed),
+		string(fixity.ReadIntact), string(fixity.ReadEarlier), string(fixity.ReadDiffers), string(fixity.ReadUnsteady), string(fixity.ReadUnreadable)} {
+		out[w] = w
 	}
-	var n [3]int64
-	for i, at := range []int{0, 1, 5} {
-		v, err := strconv.ParseInt(f[at], 10, 64)
-		if err != nil {
+	return out
+}()
+
+// ParseLine reads a result line back.
+func ParseLine(s string) (l Line, err error) {
+	var f [6]string
+	n, rest, more := 0, s, true
+	for ; more && n < len(f); n++ {
+		f[n], rest, more = strings.Cut(rest, " ")
+	}
+	if n < len(f) || more {
+		return Line{}, fmt.Errorf("result line %q has %d fields, not 6", s, strings.Count(s, " ")+1)
+	}
+	for i, to := range []*int64{&l.File, &l.Version, &l.At} {
+		if *to, err = strconv.ParseInt(f[[3]int{0, 1, 5}[i]], 10, 64); err != nil {
 			return Line{}, fmt.Errorf("result line %q: %w", s, err)
 		}
-		n[i] = v
 	}
-	return Line{n[0], n[1], fixity.Strength(f[2]), fixity.Cache(f[3]), fixity.Outcome(f[4]), n[2]}, nil
+	word := func(s string) string {
+		if w, ok := lineWords[s]; ok {
+			return w
+		}
+		return strings.Clone(s)
+	}
+	l.Strength, l.Cache, l.Outcome = fixity.Strength(word(f[2])), fixity.Cache(word(f[3])), fixity.Outcome(word(f[4]))
+	return l, nil
 }
 
 // packers are kept: one takes some 600 KB, and a commit packs the lines of many folders.
@@ -70,7 +89,12 @@ func packLines(lines []string) []byte {
 const maxPacked = 16 << 20
 
 func unpackLines(b []byte) ([]string, error) {
-	text, err := io.ReadAll(io.LimitReader(flate.NewReader(bytes.NewReader(b)), maxPacked))
+	r := unpackers.Get().(io.ReadCloser)
+	defer unpackers.Put(r)
+	if err := r.(flate.Resetter).Reset(bytes.NewReader(b), nil); err != nil {
+		return nil, fmt.Errorf("unpack result lines: %w", err)
+	}
+	text, err := io.ReadAll(io.LimitReader(r, maxPacked))
 	if err != nil {
 		return nil, fmt.Errorf("unpack result lines: %w", err)
 	}
@@ -79,6 +103,9 @@ func unpackLines(b []byte) ([]string, error) {
 	}
 	return strings.Split(strings.TrimSuffix(string(text), "\n"), "\n"), nil
 }
+
+// unpackers are kept: one takes 40 KB.
+var unpackers = sync.Pool{New: func() any { return flate.NewReader(nil) }}
 
 // appendLines appends the result lines that a row holds.
 func appendLines(out []Line, packed []byte) ([]Line, error) {

@@ -79,7 +79,7 @@ func tabs(t *testing.T, b *browsertest.Tab, name string) {
 
 // files are routes that answer with no page, here or at all: there is no sitting, nothing that
 // waits for a second person, and no job that was refused.
-var files = []string{"GET /print/sitting", "GET /print/holdings/{form}", "GET /print/year/{form}", "GET /print/reels/{item}/{form}", "GET /proposals/{id}", "GET /work/jobs/{id}/form", "GET /record/checkpoint", "GET /findings/{id}/clip/{store}", "GET /findings/{id}/wave/{store}", "GET /work/jobs/{id}/events", "GET /work/jobs/{id}", "GET /enter", "GET /sign-in", "GET /incidents/{id}", "GET /discs/{number}", "GET /print/discs/{number}/burn",
+var files = []string{"GET /print/sitting", "GET /print/holdings/{form}", "GET /print/year/{form}", "GET /print/sides/{form}", "GET /print/reels/{item}/{form}", "GET /proposals/{id}", "GET /work/jobs/{id}/form", "GET /record/checkpoint", "GET /findings/{id}/clip/{store}", "GET /findings/{id}/wave/{store}", "GET /work/jobs/{id}/events", "GET /work/jobs/{id}", "GET /enter", "GET /sign-in", "GET /incidents/{id}", "GET /discs/{number}", "GET /print/discs/{number}/burn",
 	"GET /print/discs/{number}/checks/{id}", "GET /discs/{number}/checks/{id}/surface.svg"}
 
 // Every page of the table of routes can be used by everybody.

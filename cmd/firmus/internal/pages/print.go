@@ -90,7 +90,7 @@ func holdingsPrint(q *request) error {
 		return errRestricted
 	}
 	e := q.s.o.Archive
-	return q.kept("holdings", func() (statement, error) {
+	return q.kept("holdings", "", func() (statement, error) {
 		return statements.MakeHoldings(q.Context(), e.Ledger, q.s.o.Name, e.Rules, e.Now())
 	})
 }
@@ -102,7 +102,7 @@ func yearPrint(q *request) error {
 	if err != nil {
 		return err
 	}
-	return q.kept(fmt.Sprintf("year-%d", year), func() (statement, error) {
+	return q.kept(fmt.Sprintf("year-%d", year), "", func() (statement, error) {
 		return statements.MakeYear(q.Context(), e.Ledger, q.s.o.Name, e.Rules, year, e.Now())
 	})
 }
@@ -144,9 +144,10 @@ func (m *made) one(name string) *madeOne {
 	return m.of[name]
 }
 
-// kept answers with a statement as it was made lately, or makes it now.
-func (q *request) kept(name string, now func() (statement, error)) error {
-	x := q.s.made.one(name)
+// kept answers with a statement as it was made lately, or makes it now. of tells it from others
+// whose file has the same name.
+func (q *request) kept(name, of string, now func() (statement, error)) error {
+	x := q.s.made.one(name + "?" + of)
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	var mark int64

@@ -23,6 +23,8 @@ var reelRoutes = []route{
 	{"GET /reels", fixity.Viewer, reelsPage},
 	{"GET /reels/{item}", fixity.Viewer, reelPage},
 	{"GET /print/reels", fixity.Viewer, reelsPrint},
+	{"GET /print/sides", fixity.Viewer, sidesPrint},
+	{"GET /print/sides/{form}", fixity.Viewer, sidesPrint},
 	{"GET /print/reels/{item}", fixity.Viewer, reelPrint},
 	{"GET /print/reels/{item}/{form}", fixity.Viewer, reelPrint},
 }
@@ -73,6 +75,7 @@ type reelsData struct {
 	First   bool
 	More    string
 	Print   string
+	Forms   []string // addresses of the statement, as page, workbook, CSV and JSON; nil if it isn't for the person who asks
 }
 
 type reelFilter struct {
@@ -182,6 +185,11 @@ func (q *request) reels(n int) (reelsData, error) {
 	after := reels.Key{Item: query.Get("after"), Side: query.Get("side")}
 	keys, more := o.Page(f, after, n)
 	d := reelsData{At: o.At, Items: o.Items, Sides: o.Sides(), Unsided: o.Unsided(), Discs: o.Plan.Discs, Chosen: filterWords(f), First: after == reels.Key{}, Print: withQuery("/print/reels", filterQuery(f))}
+	if q.mayKnowAll() {
+		for _, form := range []string{"", "/xlsx", "/csv", "/json"} {
+			d.Forms = append(d.Forms, withQuery("/print/sides"+form, filterQuery(f)))
+		}
+	}
 	for _, x := range reels.Nexts {
 		w := reelFilter{Path: withQuery("/reels", filterQuery(reels.Filter{Next: x})), Words: x.Words(), N: o.Counts[x], Here: f == reels.Filter{Next: x}, Need: x == reels.PutRight || x == reels.Decide}
 		if w.N > 0 || w.Here {
@@ -258,7 +266,7 @@ func reelPath(item string) string { return "/reels/" + url.PathEscape(item) }
 
 func (q *request) sideRow(t *tx, p reels.Plan, s reels.Side) (sideRow, error) {
 	now := q.s.now()
-	r := sideRow{Item: s.Item, Side: s.Side, Path: reelPath(s.Item), Next: s.Order(), Need: s.Next == reels.PutRight || s.Next == reels.Decide, Length: clockOf(s.Length), Once: s.Once}
+	r := sideRow{Item: s.Item, Side: s.Side, Path: reelPath(s.Item), Next: s.Order(), Need: s.Next == reels.PutRight || s.Next == reels.Decide, Length: report.Clock(s.Length), Once: s.Once}
 	if r.Need {
 		for i, f := range s.Findings {
 			if i == 3 {
@@ -332,18 +340,6 @@ func (r *sideRow) discs(t *tx, s reels.Side) error {
 		r.DiscA.Empty = fmt.Sprintf("%d of %d files", s.OnDisc, all)
 	}
 	return nil
-}
-
-// clockOf is a length without thousandths, "" if it isn't known.
-func clockOf(d time.Duration) string {
-	d = d.Round(time.Second)
-	switch {
-	case d <= 0:
-		return ""
-	case d < time.Hour:
-		return fmt.Sprintf("%d:%02d", d/time.Minute, d/time.Second%60)
-	}
-	return fmt.Sprintf("%d:%02d:%02d", d/time.Hour, d/time.Minute%60, d/time.Second%60)
 }
 
 func cellOf(h reels.Column, c reels.Cell, perhaps bool, now time.Time) cellData {
@@ -451,7 +447,7 @@ func reelPage(q *request) error {
 		for _, v := range f.Versions {
 			if v.N == f.Version {
 				x.Size, x.Digest, x.By, x.At = report.Size(v.Size), v.SHA256, v.By, v.At.Time
-				x.Length = clockOf(time.Duration(v.Sound * float64(time.Second)))
+				x.Length = report.Clock(time.Duration(v.Sound * float64(time.Second)))
 			}
 		}
 		if f.Unfinished != nil {
@@ -504,6 +500,21 @@ func reelsPrint(q *request) error {
 
 // sidesOnPaper is how many sides a printed list has.
 const sidesOnPaper = 200
+
+// sidesPrint is the statement of all sides that are asked for, in each of its forms.
+func sidesPrint(q *request) error {
+	if !q.mayKnowAll() {
+		return errRestricted
+	}
+	f, err := q.filterOf()
+	if err != nil {
+		return err
+	}
+	e := q.s.o.Archive
+	return q.kept("reels", filterQuery(f).Encode(), func() (statement, error) {
+		return statements.MakeReels(q.Context(), e.Ledger, q.s.o.Name, e.Rules, f, e.Now())
+	})
+}
 
 // reelPrint is the statement of one reel, on paper.
 func reelPrint(q *request) error {

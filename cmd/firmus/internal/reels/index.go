@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"maps"
 	"slices"
 	"sort"
 	"sync"
@@ -135,16 +136,6 @@ func (o *Overview) Page(f Filter, after Key, n int) (keys []Key, more bool) {
 	return keys, false
 }
 
-// Keys are those of all sides that are asked for.
-func (o *Overview) Keys(f Filter) (keys []Key) {
-	for i, x := range o.told {
-		if x.fits(f) {
-			keys = append(keys, o.keys[i])
-		}
-	}
-	return keys
-}
-
 // Reader reads sides with all their copies, an item once.
 type Reader struct {
 	Plan Plan
@@ -188,9 +179,26 @@ func (r *Reader) Side(t *ledger.Tx, k Key) (s Side, ok bool, err error) {
 
 // Look makes the overview of a ledger.
 func Look(ctx context.Context, l *ledger.Ledger, plan func(*ledger.Tx) (Plan, error), now time.Time) (*Overview, error) {
-	o := &Overview{At: now, Counts: map[Next]int64{}, Only: map[Only]int64{}, Bases: map[string]int64{}, at: map[Key]int{}}
-	var files []ledger.Working
-	if err := l.View(ctx, func(t *ledger.Tx) (err error) {
+	return look(ctx, l, plan, now, nil)
+}
+
+// Whole makes the overview of a ledger, and calls each for all sides, with what every store has
+// of them: by item, those of which no file is there last. Overview.Place has their order.
+func Whole(ctx context.Context, l *ledger.Ledger, plan func(*ledger.Tx) (Plan, error), now time.Time, each func(Plan, Side) error) (*Overview, error) {
+	return look(ctx, l, plan, now, each)
+}
+
+func look(ctx context.Context, l *ledger.Ledger, plan func(*ledger.Tx) (Plan, error), now time.Time, each func(Plan, Side) error) (o *Overview, err error) {
+	type one struct {
+		Key
+		told
+		rank  int
+		files int32
+	}
+	var all []one
+	err = l.View(ctx, func(t *ledger.Tx) (err error) {
+		o = &Overview{At: now, Counts: map[Next]int64{}, Only: map[Only]int64{}, Bases: map[string]int64{}, at: map[Key]int{}}
+		all = nil
 		if o.Plan, err = plan(t); err != nil {
 			return err
 		}
@@ -201,41 +209,86 @@ func Look(ctx context.Context, l *ledger.Ledger, plan func(*ledger.Tx) (Plan, er
 		if o.Plan.Said, err = SaidOf(says); err != nil {
 			return err
 		}
-		files, err = t.Files.AllWorking()
-		return err
-	}); err != nil {
+		last := ""
+		return o.Plan.each(t, each != nil, func(s Side, files int32) error {
+			x := one{Key{s.Item, s.Side}, told{next: s.Next}, s.rank(), files}
+			if s.Says != nil {
+				x.base = s.Says.Base
+			}
+			for i, only := range Onlys {
+				if x.only[i] = only.Of(s); x.only[i] {
+					o.Only[only]++
+				}
+			}
+			if x.base != "" {
+				o.Bases[x.base]++
+			}
+			if s.Item != last || len(all) == 0 {
+				last = s.Item
+				o.Items++
+			}
+			o.Counts[s.Next]++
+			all = append(all, x)
+			if each == nil {
+				return nil
+			}
+			return each(o.Plan, s)
+		})
+	})
+	if err != nil {
 		return nil, err
 	}
-	of := map[string]int32{}
-	for _, f := range files {
-		of[f.File.Item]++
-	}
-	items := map[string]bool{}
-	for _, s := range o.Plan.SidesOf(files) {
-		x := told{next: s.Next}
-		if s.Says != nil {
-			x.base = s.Says.Base
-		}
-		for i, only := range Onlys {
-			if x.only[i] = only.Of(s); x.only[i] {
-				o.Only[only]++
-			}
-		}
-		if x.base != "" {
-			o.Bases[x.base]++
-		}
-		if s.rank() < usual {
+	slices.SortStableFunc(all, func(a, b one) int {
+		return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(a.Item, b.Item), cmp.Compare(a.Side, b.Side))
+	})
+	for i, x := range all {
+		if x.rank < usual {
 			o.first++
 		}
-		k := Key{s.Item, s.Side}
-		items[s.Item], o.at[k] = true, len(o.keys)
-		o.keys, o.told, o.files = append(o.keys, k), append(o.told, x), append(o.files, of[s.Item])
-		o.Counts[s.Next]++
+		o.at[x.Key] = i
+		o.keys, o.told, o.files = append(o.keys, x.Key), append(o.told, x.told), append(o.files, x.files)
 	}
-	o.Items = int64(len(items))
 	o.Plan.Said = nil // pages read that of their own reels
 	return o, nil
 }
+
+// each calls each for all sides, with how many files their item has: those of an item one after
+// another, by item, and those of which no file is there last.
+func (p Plan) each(t *ledger.Tx, whole bool, each func(Side, int32) error) error {
+	rest := p
+	rest.Said = maps.Clone(p.Said)
+	give := func(p Plan, files []ledger.Working) error {
+		of := map[string]int32{}
+		for _, f := range files {
+			of[f.File.Item]++
+		}
+		sides := p.SidesOf(files)
+		slices.SortStableFunc(sides, func(a, b Side) int { return cmp.Or(cmp.Compare(a.Item, b.Item), cmp.Compare(a.Side, b.Side)) })
+		for _, s := range sides {
+			if err := each(s, of[s.Item]); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if err := t.Files.EachWorking(whole, func(files []ledger.Working) error {
+		part := p
+		part.Said = Said{}
+		for _, f := range files {
+			if says, ok := rest.Said[f.File.Item]; ok {
+				part.Said[f.File.Item] = says
+				delete(rest.Said, f.File.Item)
+			}
+		}
+		return give(part, files)
+	}); err != nil {
+		return err
+	}
+	return give(rest, nil)
+}
+
+// Place is where a side stands in the order of all.
+func (o *Overview) Place(k Key) int { return o.at[k] }
 
 // Counter keeps an overview and counts anew when the record has gone on, never while
 // somebody waits who can be given an earlier count, and never so often that counting takes

@@ -292,9 +292,13 @@ func (y *Year) coverage(t *ledger.Tx, rules care.Rules, files []ledger.Life) err
 	if len(y.Stores) == 0 {
 		return nil
 	}
-	at := make(map[int64]int, len(files))
+	last := int64(0)
+	for _, f := range files {
+		last = max(last, f.ID)
+	}
+	at := make([]int32, last+1) // by a file's number, its place and one more
 	for i, f := range files {
-		at[f.ID] = i
+		at[f.ID] = int32(i) + 1
 	}
 	store, longest := map[string]int{}, time.Duration(0)
 	within := make([][]uint16, len(y.Stores)) // by file, a bit for each month at whose end a reading was within the promise
@@ -308,12 +312,16 @@ func (y *Year) coverage(t *ledger.Tx, rules care.Rules, files []ledger.Life) err
 	for i, m := range y.Months {
 		ends[i] = m.End.Time.UnixNano()
 	}
+	name, s, asked := "", 0, false
 	unsure, err := t.Audits.ReadsSince(y.Months[0].End.Time.Add(-longest), func(r ledger.ReadOf) {
-		s, ok := store[r.Store]
-		f, under := at[r.File]
-		if !ok || !under {
+		if r.Store != name { // many in a row are of one store
+			name = r.Store
+			s, asked = store[name]
+		}
+		if !asked || r.File <= 0 || r.File > last || at[r.File] == 0 {
 			return
 		}
+		f := at[r.File] - 1
 		for m, end := range ends {
 			if age := end - r.At; age >= 0 && age <= y.Stores[s].Within*int64(time.Second) {
 				within[s][f] |= 1 << m

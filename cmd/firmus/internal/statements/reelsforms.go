@@ -1,4 +1,4 @@
-package main
+package statements
 
 import (
 	"fmt"
@@ -15,7 +15,7 @@ import (
 )
 
 // filled is the table of what a person sees: without the columns in which nothing stands.
-func (r *reelsReport) filled() (head []string, rows [][]string) {
+func (r *Reels) filled() (head []string, rows [][]string) {
 	table := [][]string{r.heads()}
 	for _, x := range r.Rows {
 		table = append(table, r.cells(x, r.At))
@@ -43,7 +43,7 @@ func (r *reelsReport) filled() (head []string, rows [][]string) {
 }
 
 // counted is how many sides there are, by what comes next.
-func (r *reelsReport) counted() string {
+func (r *Reels) counted() string {
 	text := fixity.Count(r.Reels, "reel")
 	if !r.unsided {
 		text += ", " + fixity.Count(r.Sides, "side")
@@ -58,7 +58,7 @@ func (r *reelsReport) counted() string {
 
 // hours sums up how long the listed sides are: those transferred by their files, the others as
 // far as the register says it.
-func (r *reelsReport) hours() (done, waits float64, unknown int64) {
+func (r *Reels) hours() (done, waits float64, unknown int64) {
 	for _, x := range r.Rows {
 		switch {
 		case x.Seconds <= 0:
@@ -75,8 +75,8 @@ func (r *reelsReport) hours() (done, waits float64, unknown int64) {
 // noSides is what is said where nothing tells sides.
 var noSides = [2]string{"Nothing tells sides yet: write into the configuration how the names of files are built", "(pattern, in each set), or map the register's column for them."}
 
-// Text prints the table without the columns in which nothing stands.
-func (r *reelsReport) Text(w io.Writer) error {
+// Text writes the table without the columns in which nothing stands.
+func (r *Reels) Text(w io.Writer) error {
 	fmt.Fprintln(w, r.counted())
 	if r.unsided && r.Reels > 0 {
 		fmt.Fprintf(w, "%s\n%s\n", noSides[0], noSides[1])
@@ -97,8 +97,8 @@ func (r *reelsReport) Text(w io.Writer) error {
 const reelsStyle = template.CSS(`@page { size: landscape; } body { max-width: 265mm; } .list { font-size: 8.5pt; } .list th, .list td { padding-right: 2mm; }`)
 
 // HTML is the page to print.
-func (r *reelsReport) HTML(w io.Writer) error {
-	s := sheet.Sheet{Archive: r.archive, Title: "Where each reel is in the work", Under: report.Local(r.At), Style: reelsStyle}
+func (r *Reels) HTML(w io.Writer) error {
+	s := sheet.Sheet{Archive: r.Archive, Title: "Where each reel is in the work", Under: report.Local(r.At), Style: reelsStyle}
 	sum := sheet.Block{Facts: [][2]string{{"in all", r.counted()}}}
 	if r.unsided && r.Reels > 0 {
 		sum.Lines = []string{noSides[0] + " " + noSides[1]}
@@ -127,7 +127,7 @@ var reelsNotShown = []string{"Title, base, condition, treatment, hazard and prio
 	"Of each store it says what its copies are as far as they were last checked. It doesn't say that a transfer was good."}
 
 // Grids are the table, the sides by what comes next, and what they don't show.
-func (r *reelsReport) Grids() []sheet.Grid {
+func (r *Reels) Grids() []sheet.Grid {
 	sides := sheet.Grid{Name: "Sides", Head: r.heads()}
 	for _, x := range r.Rows {
 		var row []any
@@ -152,9 +152,5 @@ func (r *reelsReport) Grids() []sheet.Grid {
 			next.Rows = append(next.Rows, row)
 		}
 	}
-	notes := sheet.Grid{Name: "What this doesn't show", Head: []string{"note"}}
-	for _, l := range reelsNotShown {
-		notes.Rows = append(notes.Rows, []any{l})
-	}
-	return []sheet.Grid{sides, next, notes}
+	return []sheet.Grid{sides, next, notesGrid(reelsNotShown)}
 }
