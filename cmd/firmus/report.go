@@ -16,6 +16,7 @@ func (c *command) reportCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "report", Short: "Statements of what is held and how it is known", Long: "Statements say what is held, how each copy is known, and what they do not show.", Args: cobra.NoArgs,
 		Annotations: onlyHelp, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	var held, one asked
+	all := false
 	holdings := &cobra.Command{
 		Use:   "holdings",
 		Short: "The statement of all holdings", Long: "Says what is under care, in which stores, what was found there and when it was last read, which files have one copy only, and which promises are kept.",
@@ -27,6 +28,9 @@ func (c *command) reportCommand() *cobra.Command {
 			}
 			defer a.Close()
 			h, err := statements.MakeHoldings(cmd.Context(), a.Ledger, a.Config.Name, a.Acts.Rules, time.Now())
+			if err == nil && all {
+				err = h.NameAll(cmd.Context(), a.Ledger)
+			}
 			if err != nil {
 				return err
 			}
@@ -56,6 +60,7 @@ func (c *command) reportCommand() *cobra.Command {
 		},
 	}
 	held.flags(holdings.Flags())
+	holdings.Flags().BoolVar(&all, "all", false, "name all files that have no or one copy, not 1,000 of them")
 	one.flags(item.Flags())
 	cmd.AddCommand(holdings, item)
 	var asCard, asSheet string

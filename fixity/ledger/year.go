@@ -110,17 +110,16 @@ func (t Audits) ReadsSince(since time.Time, each func(ReadOf)) (unsure bool, err
 // forever is behind all that was recorded.
 var forever = time.Unix(0, math.MaxInt64)
 
-// StoreDay is what was read in a store on one day.
-type StoreDay struct {
-	Store       string
+// DayRead is what was read on one day, in a store.
+type DayRead struct {
 	Day         string // 2026-11-30, UTC
 	Read, Bytes int64
 }
 
 // Days are those from one to another, by day and store.
-func (t Audits) Days(from, to string) ([]StoreDay, error) {
-	return list(t.Tx, `SELECT store, day, read, bytes FROM day WHERE day >= $1 AND day <= $2 ORDER BY day, store`, []any{from, to}, func(r row) (d StoreDay, err error) {
-		err = r.Scan(&d.Store, &d.Day, &d.Read, &d.Bytes)
+func (t Audits) Days(from, to string) ([]DayRead, error) {
+	return list(t.Tx, `SELECT day, read, bytes FROM day WHERE day >= $1 AND day <= $2 ORDER BY day, store`, []any{from, to}, func(r row) (d DayRead, err error) {
+		err = r.Scan(&d.Day, &d.Read, &d.Bytes)
 		return d, err
 	})
 }

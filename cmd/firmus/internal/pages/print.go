@@ -90,8 +90,13 @@ func holdingsPrint(q *request) error {
 		return errRestricted
 	}
 	e := q.s.o.Archive
-	return q.kept("holdings", "", func() (statement, error) {
-		return statements.MakeHoldings(q.Context(), e.Ledger, q.s.o.Name, e.Rules, e.Now())
+	all := q.URL.Query().Get("all")
+	return q.kept("holdings", all, func() (statement, error) {
+		h, err := statements.MakeHoldings(q.Context(), e.Ledger, q.s.o.Name, e.Rules, e.Now())
+		if err == nil && all != "" {
+			err = h.NameAll(q.Context(), e.Ledger)
+		}
+		return h, err
 	})
 }
 

@@ -201,11 +201,11 @@ func (i Item) summed() sheet.Block {
 	}
 	b := sheet.Block{Facts: [][2]string{{"under care", text}}}
 	if n > 0 {
-		b.Facts = append(b.Facts, [2]string{"copies", fmt.Sprintf("%s of each file at least, in independent stores that were shown to hold its version", copiesOf(fewest))})
+		b.Facts = append(b.Facts, [2]string{"copies", fmt.Sprintf("%s of each file at least, in independent stores that were shown to hold its version", fixity.Count(fewest, "copy"))})
 		if fewest < 2 {
 			for _, f := range i.Files {
 				if f.Retired == nil && f.Independent < 2 {
-					b.List = append(b.List, fmt.Sprintf("%s only: %s/%s", copiesOf(f.Independent), f.Set, report.Show(f.Path)))
+					b.List = append(b.List, fmt.Sprintf("%s only: %s/%s", fixity.Count(f.Independent, "copy"), f.Set, report.Show(f.Path)))
 				}
 			}
 		}

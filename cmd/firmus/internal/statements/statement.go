@@ -1,9 +1,11 @@
 package statements
 
 import (
+	"context"
 	"fmt"
 	"html/template"
 	"io"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -51,6 +53,26 @@ const (
 	thinShown = 20
 )
 
+// NameAll names all files that no store, or one, was shown to hold, however many they are.
+func (h *Holdings) NameAll(ctx context.Context, l *ledger.Ledger) error {
+	return l.View(ctx, func(t *ledger.Tx) error { _, err := h.name(t, math.MaxInt); return err })
+}
+
+// name names up to so many of them, and gives how long all files are, by their copies.
+func (h *Holdings) name(t *ledger.Tx, most int) (map[int64]time.Duration, error) {
+	thin, sound, err := t.Copies.Thin(1, most)
+	h.Thin = make([]Thin, 0, len(thin))
+	for _, x := range thin {
+		shown, exact := report.Path(x.Path)
+		in := x.In
+		if in == nil {
+			in = []string{}
+		}
+		h.Thin = append(h.Thin, Thin{x.Set, shown, exact, x.Item, x.Copies, in, int64(x.Sound / time.Second)})
+	}
+	return sound, err
+}
+
 // extent reads how much there is, what could not be reached, and what has too few copies.
 func (h *Holdings) extent(t *ledger.Tx, rules care.Rules, now time.Time) error {
 	es, err := t.Files.Extents()
@@ -65,17 +87,9 @@ func (h *Holdings) extent(t *ledger.Tx, rules care.Rules, now time.Time) error {
 		return err
 	}
 	h.NotReached = append(h.NotReached, notReached(away, rules)...)
-	thin, sound, err := t.Copies.Thin(1, thinKept)
+	sound, err := h.name(t, thinKept)
 	if err != nil {
 		return err
-	}
-	for _, x := range thin {
-		shown, exact := report.Path(x.Path)
-		in := x.In
-		if in == nil {
-			in = []string{}
-		}
-		h.Thin = append(h.Thin, Thin{x.Set, shown, exact, x.Item, x.Copies, in, int64(x.Sound / time.Second)})
 	}
 	for i, c := range h.Copies {
 		h.Copies[i].Sound = int64(sound[c.Stores] / time.Second)
@@ -140,7 +154,7 @@ func (h Holdings) Sheet() sheet.Sheet {
 func (h Holdings) notShown() []string {
 	out := []string{"It says what was checked and when. It doesn't say that a transfer itself was good, nor what a store holds since it was last read."}
 	if of := h.few(); of > int64(len(h.Thin)) {
-		out = append(out, fmt.Sprintf("%s have no copy or one only. The first %s are named.", fixity.Count(of, "file"), fixity.Number(int64(len(h.Thin)))))
+		out = append(out, fmt.Sprintf("%s have no copy or one only. The first %s are named. All of them can be asked for: --all, or \"all files\" on the page To print.", fixity.Count(of, "file"), fixity.Number(int64(len(h.Thin)))))
 	}
 	return out
 }
@@ -158,10 +172,7 @@ func (h Holdings) few() (n int64) {
 func (h Holdings) underCare() sheet.Block {
 	b := sheet.Block{Title: "Under care"}
 	for _, e := range h.Extents {
-		text := fixity.Count(e.Files, "file") + " of " + fixity.Count(e.Items, "item")
-		if e.Seconds > 0 {
-			text += ", " + report.Hours(e.Seconds) + " of sound"
-		}
+		text := fixity.Count(e.Files, "file") + " of " + fixity.Count(e.Items, "item") + ofSound(e.Seconds)
 		if e.Unknown > 0 && e.Seconds > 0 {
 			text += fmt.Sprintf(" (the length of %s isn't known)", fixity.Count(e.Unknown, "file"))
 		}
@@ -262,7 +273,7 @@ func (h Holdings) copies() sheet.Block {
 			row = append(row, fixity.Number(c.Read))
 		}
 		if c.Sound > 0 {
-			sound = append(sound, report.Hours(c.Sound)+" with "+copiesOf(c.Stores))
+			sound = append(sound, report.Hours(c.Sound)+" with "+fixity.Count(c.Stores, "copy"))
 		}
 		note := ""
 		switch {
@@ -304,11 +315,11 @@ func (h Holdings) picture() template.HTML {
 	var alt []string
 	for i, c := range rows {
 		share := Share{Files: all, Within: c.Files}
-		words := fmt.Sprintf("%s: %s, %d %%", copiesOf(c.Stores), fixity.Count(c.Files, "file"), share.percent())
+		words := fmt.Sprintf("%s: %s, %d %%", fixity.Count(c.Stores, "copy"), fixity.Count(c.Files, "file"), share.percent())
 		alt = append(alt, words)
 		at, long := i*(high+8), float64(wide)*float64(c.Files)/float64(all)
 		fmt.Fprintf(&b, `<rect class="all" x="120" y="%d" width="%d" height="%d"/><rect class="share" x="120" y="%d" width="%.2f" height="%d"/><text x="112" y="%d" text-anchor="end">%s</text><text x="%d" y="%d">%d %%</text>`,
-			at, wide, high, at, max(long, 1), high, at+14, copiesOf(c.Stores), 120+wide+8, at+14, share.percent())
+			at, wide, high, at, max(long, 1), high, at+14, fixity.Count(c.Stores, "copy"), 120+wide+8, at+14, share.percent())
 	}
 	return template.HTML(fmt.Sprintf(`<figure class="bars"><svg viewBox="0 0 740 %d" role="img" aria-label="%s">`, len(rows)*(high+8), template.HTMLEscapeString(strings.Join(alt, "; "))) + b.String() + `</svg></figure>`)
 }

@@ -111,7 +111,7 @@ func (y Year) Sheet() sheet.Sheet {
 		{"under care " + when, fixity.Count(last.Files, "file") + ofSound(last.Seconds)},
 		{"read", fmt.Sprintf("%s, %s", fixity.Count(all.Read, "reading"), report.Size(all.ReadBytes))},
 		{"found", fmt.Sprintf("%s without a known intact copy, %s at risk, %s to tidy", fixity.Count(all.NoneIntact, "file"), fixity.Count(all.AtRisk, "finding"), fixity.Number(all.Tidy))},
-		{"put right", fmt.Sprintf("%s put back; %s signed off; %s open %s", copiesOf(all.PutBack), fixity.Count(all.SignedOff, "version"), fixity.Count(last.Open, "finding"), when)},
+		{"put right", fmt.Sprintf("%s put back; %s signed off; %s open %s", fixity.Count(all.PutBack, "copy"), fixity.Count(all.SignedOff, "version"), fixity.Count(last.Open, "finding"), when)},
 		{"discs checked", fixity.Count(all.DiscChecks, "check")},
 		{"drills", drillWords(all)},
 	}
@@ -119,13 +119,6 @@ func (y Year) Sheet() sheet.Sheet {
 	s.Blocks = append(s.Blocks, y.covered()...)
 	s.Blocks = append(s.Blocks, sheet.Block{Title: "What this doesn't show", Lines: y.notShown()})
 	return s
-}
-
-func copiesOf(n int64) string {
-	if n == 1 {
-		return "1 copy"
-	}
-	return fixity.Number(n) + " copies"
 }
 
 // ofSound is how long files are, behind their number; "" if that isn't known of any.
