@@ -18,6 +18,8 @@
 //   - A bucket that keeps versions puts a delete marker on top of what is deleted: a listing
 //     shows nothing, and the object is still there.
 //   - What lies in an archive class is listed, and can't be read before somebody restores it.
+//   - What an answer says of an encoding of the bytes (Content-Encoding) is what the uploading
+//     program said, and may be left over from how it sent them: the bytes are as they're kept.
 //   - A service that doesn't take part in encoding-type shows control characters in names as
 //     U+FFFD: which object that is, nobody can say.
 //

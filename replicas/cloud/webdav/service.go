@@ -293,6 +293,8 @@ func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.Rea
 	switch {
 	case res.StatusCode/100 != 2 && res.StatusCode != http.StatusRequestedRangeNotSatisfiable:
 		err = s.answered(res, false, true)
+	case res.Header.Get("Content-Encoding") != "":
+		err = wire.Nonsense(errors.New("the bytes come encoded, and nobody asked for that"))
 	case wire.IsPage(res, it.Name):
 		err = wire.PageInstead(res.StatusCode, "the file's bytes")
 	default:

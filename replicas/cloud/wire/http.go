@@ -135,9 +135,6 @@ func Range(offset, size int64) string { return fmt.Sprintf("bytes=%d-%d", offset
 // 14.4 and 15.3.7): nil, or an error that wraps cloud.ErrOtherSize or is an answer that
 // can't be right.
 func RightRange(res *http.Response, offset, size int64) error {
-	if enc := res.Header.Get("Content-Encoding"); enc != "" && enc != "identity" {
-		return Nonsense(fmt.Errorf("the bytes come encoded (%q), and nobody asked for that", enc))
-	}
 	switch {
 	case res.StatusCode == http.StatusRequestedRangeNotSatisfiable:
 		return fmt.Errorf("%w: no byte %d is there", cloud.ErrOtherSize, offset)
