@@ -22,6 +22,26 @@ type Store interface {
 	Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error)
 }
 
+// Begins is a Store that can show a file and open it in one call, which is quicker: Begin is
+// Stat, and Open from the first byte on if an ordinary file lies there. The Reader is nil if
+// there is none, or with an error; an entry whose Path isn't "" is what Stat gives.
+type Begins interface {
+	Begin(ctx context.Context, path string) (fixity.Entry, fixity.Reader, error)
+}
+
+// begin is Begin of any Store.
+func begin(ctx context.Context, st Store, path string) (fixity.Entry, fixity.Reader, error) {
+	if b, ok := st.(Begins); ok {
+		return b.Begin(ctx, path)
+	}
+	e, err := st.Stat(ctx, path)
+	if err != nil || e.Type != fixity.File {
+		return e, nil, err
+	}
+	f, err := st.Open(ctx, e, 0)
+	return e, f, err
+}
+
 // Lists is the ledger's part in listing a shard.
 type Lists interface {
 	// Claim reads where a shard stands. Of several that hold it the first to commit

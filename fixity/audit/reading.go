@@ -262,19 +262,17 @@ func (a *Auditor) TakeThrough(ctx context.Context, store, set, path string, cach
 // once reads a file from its first byte to its last.
 func (a *Auditor) once(ctx context.Context, st Store, s fixity.Shard, d fixity.Due, p pass) (reading, error) {
 	r := reading{entry: fixity.Entry{Path: d.Path}, at: a.Now()}
-	e, err := st.Stat(ctx, d.Path)
+	e, f, err := begin(ctx, st, d.Path)
+	if e.Path != "" {
+		r.entry = e
+	}
 	if err != nil {
 		return r, err
 	}
-	r.entry = e
 	if e.Type != fixity.File {
 		return r, fmt.Errorf("no ordinary file: %w", fixity.ErrVanished)
 	}
 	a.Progress.file(s, d.Path, e.Size)
-	f, err := st.Open(ctx, e, 0)
-	if err != nil {
-		return r, err
-	}
 	o := digest.Options{Algorithms: p.algs, NoBlocks: p.noBlocks, Ahead: p.ahead, Ended: p.ended, Progress: a.Progress.Bytes}
 	if p.tee != nil {
 		o.Tee = p.tee(e.Size)

@@ -213,23 +213,28 @@ func (d *Dir) Stat(ctx context.Context, path string) (fixity.Entry, error) {
 			return fixity.Entry{}, err
 		}
 		defer r.Close()
-		fi, err := r.Lstat(name)
-		if err != nil {
-			return fixity.Entry{}, mapErr(err)
-		}
-		f, err := r.Open(".")
-		if err != nil {
-			return fixity.Entry{}, mapErr(err)
-		}
-		defer f.Close()
-		it := d.look(path, fi, f, steadyInodes(f))
-		if it.folder {
-			return fixity.Entry{}, fmt.Errorf("%w: a folder lies there: %w", fixity.ErrVanished, fixity.ErrNoFile)
-		}
-		return it.entry, nil
+		return d.statIn(r, name, path)
 	})
 	if err != nil {
 		return fixity.Entry{}, fmt.Errorf("stat %q in %s: %w", path, d.root, err)
 	}
 	return e, nil
+}
+
+// statIn is Stat of path, which is name in the folder r.
+func (d *Dir) statIn(r *os.Root, name, path string) (fixity.Entry, error) {
+	fi, err := r.Lstat(name)
+	if err != nil {
+		return fixity.Entry{}, mapErr(err)
+	}
+	f, err := r.Open(".")
+	if err != nil {
+		return fixity.Entry{}, mapErr(err)
+	}
+	defer f.Close()
+	it := d.look(path, fi, f, steadyInodes(f))
+	if it.folder {
+		return fixity.Entry{}, fmt.Errorf("%w: a folder lies there: %w", fixity.ErrVanished, fixity.ErrNoFile)
+	}
+	return it.entry, nil
 }

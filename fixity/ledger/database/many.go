@@ -6,11 +6,10 @@ import (
 	"strings"
 )
 
-// Statements about many rows come in few lengths: each is prepared once, and kept. To set a
-// place in one takes SQLite longer the more there are, so they are short.
+// Statements about many rows come in few lengths: each is prepared once, and kept.
 var (
-	listed   = []int{64, 8, 1}
-	inserted = []int{16, 4, 1}
+	listed   = []int{250, 32, 4, 1}
+	inserted = []int{100, 16, 4, 1}
 )
 
 // Among has ask called for some of the values at a time, with their places for IN (…), which

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/audit"
 )
 
 // Silence is how long a store may leave a call unanswered before it counts as away. A
@@ -237,6 +238,42 @@ func (w *way) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Re
 		return nil, err
 	}
 	return &reader{in: in, w: w, ctx: ctx, cancel: cancel}, nil
+}
+
+// Begin is Stat and Open, in one call where the root can do that (audit.Begins).
+func (w *way) Begin(ctx context.Context, path string) (fixity.Entry, fixity.Reader, error) {
+	in, ok := w.in.(audit.Begins)
+	if !ok {
+		e, err := w.Stat(ctx, path)
+		if err != nil || e.Type != fixity.File {
+			return e, nil, err
+		}
+		r, err := w.Open(ctx, e, 0)
+		return e, r, err
+	}
+	if w.u != nil {
+		if err := w.u.mayBegin(ctx); err != nil {
+			return fixity.Entry{}, nil, err
+		}
+	}
+	type begun struct {
+		e fixity.Entry
+		r fixity.Reader
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	b, err, _ := attempt(ctx, w, func(context.Context) (b begun, err error) {
+		b.e, b.r, err = in.Begin(ctx, path)
+		return b, err
+	}, func(b begun, _ error) {
+		if b.r != nil {
+			b.r.Close()
+		}
+	})
+	if b.r == nil {
+		cancel(nil)
+		return b.e, nil, err
+	}
+	return b.e, &reader{in: b.r, w: w, ctx: ctx, cancel: cancel}, nil
 }
 
 func (w *way) ReadFile(ctx context.Context, path string, limit int64) ([]byte, error) {
