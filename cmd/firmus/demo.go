@@ -32,7 +32,7 @@ func (c *command) demoCommand() *cobra.Command {
 		Short: "See it work on an invented archive",
 		Long: `Makes the invented Quillmere Valley Song Survey with a studio drive, a vault, a folder
 in the cloud and discs, takes it under care and audits it. It lives a week,
-loses its own state folder, and brings the ledger back from a backup. Then it damages
+reads its own register, loses its own state folder, and brings the ledger back from a backup. Then it damages
 some copies on purpose, audits again, says what was found and what to do, and puts right what
 it can. The folder it leaves is an ordinary one, with firmus.toml: go on trying things there. The discs in
 it are images.
@@ -96,6 +96,9 @@ func (c *command) demo(ctx context.Context, dir string, once bool, port uint16) 
 		return err
 	}
 	if err := d.shelf(ctx); err != nil {
+		return err
+	}
+	if err := d.register(ctx); err != nil {
 		return err
 	}
 	if err := d.lostState(ctx); err != nil {

@@ -90,7 +90,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/config":            "fixity fixity/care fixity/spelling replicas/ground replicas/named",
 	"cmd/firmus/internal/hosts":             "fixity fixity/ledger " + in("acts stores"),
 	"cmd/firmus/internal/guarded":           "fixity fixity/ledger/private replicas/ground " + in("config"),
-	"cmd/firmus/internal/demo":              "fixity fixity/digest replicas/optical/sector replicas/testing/drivetest " + in("demo/burn"),
+	"cmd/firmus/internal/demo":              "fixity fixity/digest replicas/optical/sector replicas/testing/drivetest " + in("demo/burn sheet"),
 	"cmd/firmus/internal/demo/burn":         "replicas/optical/sector",
 	"cmd/firmus/internal/letters":           "fixity fixity/care fixity/damage fixity/ledger " + in("report"),
 	"cmd/firmus/internal/pages/stave":       "fixity/damage " + in("report"),

@@ -46,8 +46,8 @@ var stores = []string{studio, vault}
 
 // Make writes the holdings into dir, which must be empty or absent (else
 // ErrNotEmpty, and nothing is touched): firmus.toml, the studio's drive with
-// masters, access files and some litter, and the vault's with a faithful copy, the
-// same times included. The bytes are the same on every run and every machine; the
+// masters, access files and some litter, the vault's with a faithful copy, the
+// same times included, and the register. The bytes are the same on every run and every machine; the
 // times of the files lie in the months before now.
 //
 // Some names are awkward on purpose. Those that the file system refuses, or gives
@@ -102,6 +102,9 @@ func Make(dir string, now time.Time) (World, error) {
 			return w, fmt.Errorf("make the demo: %w", err)
 		}
 		w.Litter++
+	}
+	if err := putRegister(dir, now); err != nil {
+		return w, fmt.Errorf("make the demo: %w", err)
 	}
 	// The configuration comes last: a folder that has one is whole.
 	if err := put(filepath.Join(dir, "firmus.toml"), configuration, past(now, 0)); err != nil {

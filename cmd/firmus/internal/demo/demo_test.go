@@ -156,7 +156,7 @@ func TestMakeWorld(t *testing.T) {
 			t.Errorf("%q is %v old", rest, age)
 		}
 	}
-	if want := 2*inStudio + litter + 1; len(all) != want {
+	if want := 2*inStudio + litter + 2; len(all) != want { // and the configuration and the register
 		t.Errorf("there are %d files, want %d", len(all), want)
 	}
 	var said demo.World
@@ -244,11 +244,14 @@ func TestConfiguration(t *testing.T) {
 		t.Errorf("name %q, state %q", c.Name, c.State)
 	}
 	wantSets := []config.Set{
-		{Name: "masters", Role: fixity.Master},
-		{Name: "access", Role: fixity.Access, Editing: 3 * config.Day},
+		{Name: "masters", Role: fixity.Master, Pattern: `^(?P<item>[^/]+)/.*QV-\d{4}_(?P<side>[AB])`},
+		{Name: "access", Role: fixity.Access, Editing: 3 * config.Day, Pattern: `^(?P<item>[^/]+)/.*QV-\d{4}_(?P<side>[AB])(?:_(?P<track>\d{2}))?`},
 	}
 	if diff := cmp.Diff(wantSets, c.Sets); diff != "" {
 		t.Errorf("sets (-want +got):\n%s", diff)
+	}
+	if g := c.Register; g == nil || g.File != filepath.Join(w.Dir, demo.Register) || len(g.Columns) != 13 || len(g.Playable) != 3 {
+		t.Errorf("the register: %+v", g)
 	}
 	if len(c.Stores) < 2 {
 		t.Fatalf("%d stores", len(c.Stores))
