@@ -193,14 +193,33 @@ func checkHeader(path string) error {
 }
 
 // ErrFull says that the drive with the ledger has no room. Nothing was changed.
-var ErrFull = errors.New("no room left to write (nothing was changed)")
+var ErrFull = errors.New("no room left to write")
+
+// full is an ErrFull that says where room must be made. The database's own words are no help.
+type full struct {
+	where string
+	err   error
+}
+
+func (f *full) Error() string {
+	return fmt.Sprintf("the drive with %s is full, and the ledger needs some room there, to be read as well. Nothing was changed. Make room on that drive, then say the same again", f.where)
+}
+
+func (f *full) Unwrap() []error { return []error{ErrFull, f.err} }
+
+func (d *DB) full(err error) error {
+	if d.postgres {
+		return &full{"the database of " + d.Where(), err}
+	}
+	return &full{filepath.Dir(d.o.Path), err}
+}
 
 // Translate gives the errors of both databases the names of this package.
 func (d *DB) Translate(err error) error {
 	var se *sqlite.Error
 	if errors.As(err, &se) {
 		if se.Code() == 4874 { // SQLITE_IOERR_SHMSIZE: not even the file beside the -wal
-			return fmt.Errorf("%w: %w", ErrFull, err)
+			return d.full(err)
 		}
 		switch se.Code() & 0xff {
 		case 5, 6: // SQLITE_BUSY, SQLITE_LOCKED
@@ -208,10 +227,13 @@ func (d *DB) Translate(err error) error {
 		case 11, 26: // SQLITE_CORRUPT, SQLITE_NOTADB
 			return fmt.Errorf("%w: %s: %w", ErrDamaged, wayOut, err)
 		case 13: // SQLITE_FULL
-			return fmt.Errorf("%w: %w", ErrFull, err)
+			return d.full(err)
 		}
 	}
 	var pe *pgconn.PgError
+	if errors.As(err, &pe) && pe.Code == "53100" { // disk_full
+		return d.full(err)
+	}
 	if errors.As(err, &pe) && pe.Code == "55P03" { // lock_not_available
 		return fmt.Errorf("%w: another process has been writing to it for %s: %w", fixity.ErrBusy, d.o.Waiting, err)
 	}

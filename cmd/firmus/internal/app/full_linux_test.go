@@ -10,7 +10,10 @@ import (
 	"golang.org/x/sys/unix"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
 // mounted makes a small drive of the state folder, or skips.
@@ -167,5 +170,23 @@ func TestAFullDriveNeverMakesABackupUseless(t *testing.T) {
 	}
 	if _, err = w.restore(back); err != nil {
 		t.Errorf("with room again: %v", err)
+	}
+}
+
+// Where not even reading has room, it is said what is full and what to do.
+func TestAFullDriveIsSaidWithWhatToDo(t *testing.T) {
+	t.Parallel()
+	w, _, _ := smallState(t)
+	w.fill("state/fill")
+	cfg, err := config.Load(w.path("firmus.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := app.Open(t.Context(), app.Options{Config: cfg, By: "the test", MustExist: true})
+	if err == nil {
+		a.Close()
+	}
+	if !errors.Is(err, ledger.ErrFull) || !strings.Contains(err.Error(), w.path("state")) || !strings.Contains(err.Error(), "Make room on that drive") || strings.Contains(err.Error(), "4874") {
+		t.Errorf("on a full drive: %v", err)
 	}
 }
