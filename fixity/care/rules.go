@@ -11,6 +11,7 @@ import (
 type Store struct {
 	Name         string
 	Kind         string // "disk", "cloud", "optical"
+	Service      string // of a cloud store: "drive", "s3", "webdav"
 	Place        string
 	Follows      string // the store that a program keeps it in step with
 	Sets         []string

@@ -250,7 +250,7 @@ func rulesOf(c *config.Config) (care.Rules, map[string]care.LeaveOut, error) {
 	for _, s := range c.Stores {
 		p := care.Store{Name: s.Name, Kind: string(s.Kind), Place: s.Place, Follows: s.Follows, Arrivals: s.Arrivals, Visiting: s.Visiting,
 			Manifests: s.Manifests, OwnDrive: s.OwnDrive, ReadWithin: time.Duration(s.ReadWithin), ExpectWithin: time.Duration(s.ExpectWithin),
-			DrillWithin: time.Duration(s.DrillWithin), ReadADay: int64(s.ReadADay)}
+			DrillWithin: time.Duration(s.DrillWithin), Service: s.Service, ReadADay: int64(s.ReadADay)}
 		for _, x := range s.Sets {
 			p.Sets = append(p.Sets, x.Set)
 		}

@@ -3,7 +3,6 @@ package pages
 import (
 	"context"
 	"crypto/subtle"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -366,6 +365,7 @@ func (s *Setup) secret(q *request, key string) (wrong string) {
 			return "can't be read"
 		}
 	}
+	address, _ := s.draft.Given(setup.CloudFolder)
 	switch {
 	case len(text) == 0 && s.draft.Kept(key):
 		return ""
@@ -375,23 +375,13 @@ func (s *Setup) secret(q *request, key string) (wrong string) {
 		return "lacks the password"
 	case len(text) > mostSecret:
 		return "is longer than a key or a password"
-	case key == setup.CloudKey && account(text) == "":
-		return "is no key of a service account: such a file is JSON, and names the account's address as client_email"
+	case key == setup.CloudKey:
+		if wrong := setup.NoKey(address, text); wrong != "" {
+			return wrong
+		}
 	}
 	s.draft.Keep(key, text)
 	return ""
-}
-
-// account is the address of the account that a key belongs to, "" if it is none.
-func account(key []byte) string {
-	var k struct {
-		Email string `json:"client_email"`
-		Key   string `json:"private_key"`
-	}
-	if json.Unmarshal(key, &k) != nil || k.Key == "" {
-		return ""
-	}
-	return k.Email
 }
 
 // try tries what was answered in a step, before anything is written.

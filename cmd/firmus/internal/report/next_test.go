@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"path"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -244,6 +245,35 @@ Look at the connection to the sky, and try from another computer. Then run: firm
 				t.Error("-want +got:\n" + d)
 			}
 		})
+	}
+}
+
+// What a person does is said as it is done in the service that keeps the store.
+func TestStepsAreThoseOfTheService(t *testing.T) {
+	for service, says := range map[string][]string{
+		"s3":     {"delete that marker alone", "versions of the file shown", "under the same key", "the key or the bucket", "in the bucket, if that keeps them"},
+		"webdav": {"bin, if it has one", "earlier versions in the service's own pages", "over the same file", "the password or the address", "if it keeps them"},
+	} {
+		all := ""
+		for _, m := range []report.Matter{
+			about(finding(7, "sky", fixity.Missing, care.StepRecover, 0, side), readIn("vault")),
+			about(anatomy(finding(7, "sky", fixity.Altered, care.StepRecover, 0, side), fixity.Replaced), readIn("vault")),
+			about(finding(7, "sky", fixity.Altered, care.StepOther, 0, side)),
+			{Findings: []ledger.Finding{{Finding: fixity.Finding{ID: 7, Subject: fixity.OfStore, Kind: fixity.Away, Store: "sky"}}}, Rules: rules},
+		} {
+			m.Rules.Stores = slices.Clone(m.Rules.Stores)
+			for i := range m.Rules.Stores {
+				if m.Rules.Stores[i].Name == "sky" {
+					m.Rules.Stores[i].Service = service
+				}
+			}
+			all += text(m)
+		}
+		for _, want := range says {
+			if !strings.Contains(all, want) {
+				t.Errorf("%s: nothing says %q:\n%s", service, want, all)
+			}
+		}
 	}
 }
 

@@ -28,7 +28,7 @@ func (m Matter) perhapsWhole(f ledger.Finding, good []donor) []Step {
 	steps := []Step{{Text: text(m.longer(f), " Listen to both before anything is moved:"), Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}}}
 	rule, _ := m.Rules.Store(f.Store)
 	if rule.Kind == cloudKind {
-		put.Text, move = text("Then upload what is under care, as a new version of the same file:"), "download it"
+		put.Text, move = text("Then upload what is under care,"+m.service(f.Store).over+":"), "download it"
 	}
 	arrivals, known := m.Rules.Arrivals(f.Set)
 	switch {

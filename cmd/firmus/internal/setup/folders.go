@@ -95,15 +95,6 @@ func (d *Draft) within(folder, set, source string) string {
 	return sub
 }
 
-// FolderID takes a cloud folder's id from its address in a browser.
-func FolderID(s string) string {
-	if _, id, ok := strings.Cut(s, "/folders/"); ok {
-		id, _, _ = strings.Cut(id, "?")
-		return strings.Trim(id, "/")
-	}
-	return s
-}
-
 // Seen is a folder as it may be chosen.
 type Seen struct {
 	Path, Name string

@@ -120,7 +120,7 @@ func (d *Draft) Listen(addr string) { d.given[listen] = addr }
 // configuration.
 func (d *Draft) Keep(key string, secret []byte) {
 	d.secrets[key] = secret
-	d.given[key] = map[string]string{CloudKey: "drive-key.json", MailPassword: "mail-password"}[key]
+	d.given[key] = map[string]string{CloudKey: cloudOf(d.given[CloudFolder]).key, MailPassword: "mail-password"}[key]
 }
 
 // KeepRegister takes the lines about the register, as a preview of it proposed them and a
@@ -138,7 +138,7 @@ func (d *Draft) answers() answers {
 	g := d.given
 	s := answers{
 		name: g[Name], masters: d.masters(), access: g[Access], vaultMasters: g[SecondMasters], vaultAccess: g[SecondAccess],
-		cloud: FolderID(g[CloudFolder]), key: g[CloudKey], drive: g[Drive], server: g[MailServer], from: g[MailFrom], to: g[MailTo],
+		cloud: g[CloudFolder], key: g[CloudKey], drive: g[Drive], server: g[MailServer], from: g[MailFrom], to: g[MailTo],
 		user: g[MailUser], password: g[MailPassword], place: g[Place], vaultPlace: g[SecondPlace], discsPlace: g[DiscsPlace],
 		ownDrive: g[ownDrive] != "", listen: g[listen], register: d.register,
 	}
@@ -179,7 +179,7 @@ func (d *Draft) In(step string, all bool) []Question {
 
 func (d *Draft) questions(all bool) []Question {
 	g := d.given
-	masters := d.masters()
+	masters, cloud := d.masters(), cloudOf(g[CloudFolder])
 	out := []Question{
 		{Name, stepHoldings, "What are the holdings called?", Text, false, "Our sound archive"},
 		{Masters, Masters, "In which folder do masters (untouched transfers) arrive?", Folder, false, d.proposed("masters", "studio/masters")},
@@ -205,8 +205,8 @@ func (d *Draft) questions(all bool) []Question {
 		}
 		add(g[Access] != "", Question{SecondAccess, stepSecondIn, "Where in it are the copies of the access files?", Folder, true, preset})
 	}
-	add(true, Question{CloudFolder, stepCloud, "Which cloud folder holds copies? Its address in the browser", Text, true, None})
-	add(all || g[CloudFolder] != "", Question{CloudKey, stepCloud, "Which file is the key of the account that may read it?", File, false, "drive-key.json"})
+	add(true, Question{CloudFolder, stepCloud, "Which cloud folder holds copies? Its address in the browser, its WebDAV address, or s3://HOST/BUCKET/FOLDER", Text, true, None})
+	add(all || g[CloudFolder] != "", Question{CloudKey, stepCloud, cloud.ask, File, false, cloud.key})
 	add(true, Question{Drive, stepDiscs, "Which drive reads your discs, such as /dev/sr0 or D:?", Text, true, None})
 	add(true, Question{MailServer, stepMail, "Which mail server takes letters? Such as mail.example.org:587", Text, true, None})
 	if all || g[MailServer] != "" {

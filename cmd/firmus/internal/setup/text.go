@@ -10,7 +10,7 @@ type answers struct {
 	name                      string
 	masters, access           string // folders
 	vaultMasters, vaultAccess string
-	cloud, key                string // id of the folder, file of the key
+	cloud, key                string // address of the folder, file of the key
 	drive                     string
 	server, from, to          string
 	user, password            string // file of the password
@@ -79,8 +79,9 @@ func (s answers) text() string {
 	if s.cloud != "" {
 		line("\n[store.cloud]", "")
 		line(`kind = "cloud"`, "")
-		line(`service = "drive"`, "")
-		line("folder = "+quote(s.cloud), "holds one sub-folder for each set, named like the set")
+		for _, x := range cloudOf(s.cloud).lines {
+			line(x.key+" = "+quote(x.value), x.comment)
+		}
 		line("credentials = "+quote(s.key), "needs no more than to read")
 	}
 	if s.drive != "" {
