@@ -141,6 +141,7 @@ const (
 	LedgerStated    Verb = "ledger-stated"   // all that the ledger held was put into the record
 	KeyMade         Verb = "key-made"        // a key signs checkpoints from now on; its public half stands in the event
 	LedgerRestored  Verb = "ledger-restored" // it was brought back from a backup
+	LedgerMoved     Verb = "ledger-moved"    // it goes on at another place, and ends here
 	TakenIn         Verb = "taken-in"
 	Adopted         Verb = "store-adopted"
 	Audited         Verb = "audited" // a slice: files were read
@@ -311,6 +312,7 @@ var Vocabulary = []Term{
 	{"verb", "ledger-rebuilt", "the ledger was made anew from manifests and event files"},
 	{"verb", "ledger-stated", "all that the ledger held was put into the record"},
 	{"verb", "ledger-restored", "the ledger was brought back from a backup"},
+	{"verb", "ledger-moved", "the ledger was moved to another place"},
 	{"verb", "key-made", "a new key signs checkpoints"},
 	{"verb", "taken-in", "files were taken under care"},
 	{"verb", "store-adopted", "a folder became a store"},

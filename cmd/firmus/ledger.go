@@ -84,7 +84,7 @@ decided after the backup is open again.`,
 		RunE:              func(cmd *cobra.Command, args []string) error { return c.restore(cmd.Context(), args, goBack) },
 	}
 	restore.Flags().BoolVar(&goBack, "go-back", false, "go back to the backup although the ledger is whole")
-	cmd.AddCommand(verify, checkpoint, prove, restore)
+	cmd.AddCommand(verify, checkpoint, prove, restore, c.moveCommand())
 	return cmd
 }
 

@@ -54,6 +54,7 @@ type Options struct {
 	// Committed is told of the events of each committed transaction, in order.
 	Committed func([]Event)
 	MustExist bool // refuse to make a new one
+	moves     bool // it is to be moved: one that isn't in use is opened, too
 	// TakesUp has the Rules keep the stores that were retired: one of them is to be taken up
 	// again. Else they are as if they weren't in the configuration.
 	TakesUp bool
@@ -85,6 +86,12 @@ func Open(ctx context.Context, o Options) (*Ledger, error) {
 	if err != nil {
 		l.Close()
 		return nil, fmt.Errorf("ledger %s: %w", l.Where(), db.Translate(err))
+	}
+	if !o.moves {
+		if err := l.inUse(ctx); err != nil {
+			l.Close()
+			return nil, fmt.Errorf("ledger %s: %w", l.Where(), err)
+		}
 	}
 	if !o.TakesUp {
 		if err := l.View(ctx, func(t *Tx) error {

@@ -60,9 +60,7 @@ func (l *Ledger) soon(ctx context.Context, now time.Time, fn func(*Tx) error) er
 func (l *Ledger) tx(ctx context.Context, write func(context.Context, func(*database.Tx) error) error, now time.Time, fn func(*Tx) error) error {
 	var events []Event
 	err := write(ctx, func(q *database.Tx) error {
-		now := now.UTC()
-		t := (&Tx{l: l, record: record.In(q, now, l.o.By, l.schema), q: q, now: now, tally: map[tallyKey]tallyDelta{}, days: map[string]dayDelta{}, owed: map[folderKey]bool{},
-			judged: map[int64]judging{}, before: map[int64]filed{}, ages: map[ageKey]int64{}, taken: map[int64]int64{}}).furnished()
+		t := l.begin(q, now)
 		if err := fn(t); err != nil {
 			return err
 		}
@@ -83,6 +81,13 @@ func (l *Ledger) tx(ctx context.Context, write func(context.Context, func(*datab
 		l.o.Committed(events)
 	}
 	return err
+}
+
+// begin is a transaction of the database as one of the ledger.
+func (l *Ledger) begin(q *database.Tx, now time.Time) *Tx {
+	now = now.UTC()
+	return (&Tx{l: l, record: record.In(q, now, l.o.By, l.schema), q: q, now: now, tally: map[tallyKey]tallyDelta{}, days: map[string]dayDelta{}, owed: map[folderKey]bool{},
+		judged: map[int64]judging{}, before: map[int64]filed{}, ages: map[ageKey]int64{}, taken: map[int64]int64{}}).furnished()
 }
 
 // View runs fn in a read transaction: all it sees is of one moment.

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -152,6 +153,16 @@ func (s *sharing) open(host string) *app.App {
 // fill makes files in folders of both stores and takes them under care.
 func (s *sharing) fill(folders, files, size int) {
 	s.t.Helper()
+	s.write(folders, files, size)
+	a := s.open("server-a")
+	defer a.Close()
+	if _, err := a.Receiving.Intake(context.Background(), receiving.IntakeOrder{}); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+func (s *sharing) write(folders, files, size int) {
+	s.t.Helper()
 	at := time.Now().Add(-time.Hour)
 	for d := range folders {
 		for f := range files {
@@ -169,11 +180,6 @@ func (s *sharing) fill(folders, files, size int) {
 				}
 			}
 		}
-	}
-	a := s.open("server-a")
-	defer a.Close()
-	if _, err := a.Receiving.Intake(context.Background(), receiving.IntakeOrder{}); err != nil {
-		s.t.Fatal(err)
 	}
 }
 
@@ -358,5 +364,75 @@ func TestHostsClocks(t *testing.T) {
 	}
 	if said := hosts.Clocks([]ledger.Host{{Name: "server-a"}, {Name: "server-b", Ahead: 59 * time.Second}}); len(said) > 0 {
 		t.Errorf("it said %q of clocks that are right", said)
+	}
+}
+
+// TestLedgerMoves moves an archive's ledger to PostgreSQL while nobody has it open, and goes on
+// with it.
+func TestLedgerMoves(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, "")
+	url := s.place.URL
+	s.place = ledgertest.Place{}
+	file := s.config("server-a", `hosts = ["server-a"]`, "")
+	load := func() *config.Config {
+		t.Helper()
+		c, err := config.Load(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	open := func() *app.App {
+		t.Helper()
+		a, err := app.Open(context.Background(), app.Options{Config: load(), By: "the test"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a
+	}
+	s.write(2, 2, 1000)
+	a := open()
+	if _, err := a.Receiving.Intake(context.Background(), receiving.IntakeOrder{}); err != nil {
+		t.Fatal(err)
+	}
+	move := func(to string) error {
+		_, err := app.MoveLedger(context.Background(), load(), to, "Ada Wren", time.Now())
+		return err
+	}
+	if err := move(url); !errors.Is(err, fixity.ErrBusy) {
+		t.Errorf("moved while it is open: %v", err)
+	}
+	a.Close()
+	if err := move(app.Embedded); !errors.Is(err, fixity.ErrRefused) {
+		t.Errorf("moved to where it is: %v", err)
+	}
+	s.place = ledgertest.Place{URL: url}
+	if err := move(url); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := app.Open(context.Background(), app.Options{Config: load(), By: "the test"}); !errors.Is(err, ledger.ErrMoved) {
+		t.Errorf("the old one opens: %v", err)
+	}
+	file = s.config("server-a")
+	h := s.start("server-a")
+	r := s.audit("server-a")
+	if len(r.Findings) > 0 || r.Read != 4 {
+		t.Errorf("the audit gave %+v", r)
+	}
+	if err := move(app.Embedded); !errors.Is(err, fixity.ErrBusy) || !strings.Contains(err.Error(), "daemon") {
+		t.Errorf("moved while a host runs: %v", err)
+	}
+	h.kill()
+	if err := move(app.Embedded); err != nil {
+		t.Fatal(err)
+	}
+	s.place = ledgertest.Place{}
+	file = s.config("server-a", `hosts = ["server-a"]`, "")
+	a = open()
+	defer a.Close()
+	s.whole(a)
+	if why, err := a.Events.Differ(context.Background()); err != nil || why != "" {
+		t.Errorf("the event files differ from the record: %s, %v", why, err)
 	}
 }
