@@ -13,19 +13,22 @@ import (
 )
 
 func (c *command) registerReadCommand() *cobra.Command {
-	return &cobra.Command{
+	fewer := false
+	cmd := &cobra.Command{
 		Use:   "read",
 		Short: "Read the register and compare it with the files",
 		Long: `Reads the register that the configuration names, keeps what changed in it, and compares
 it with the files and discs under care. Findings about it are opened and ended: they are
 never urgent, and one finding gathers all rows with one kind of trouble.
 
-If it can't be read, what was read of it last stays in force, and a finding says why.
-Firmus never writes to the register. The daemon reads it every night, and when its file
+If it can't be read, what was read of it last stays in force, and a finding says why. So it
+is if nearly all its rows are gone; --fewer says that they are gone on purpose. Firmus never writes to the register. The daemon reads it every night, and when its file
 changes.`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return c.readRegister(cmd.Context()) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return c.readRegister(cmd.Context(), fewer) },
 	}
+	cmd.Flags().BoolVar(&fewer, "fewer", false, "nearly all rows are gone on purpose")
+	return cmd
 }
 
 // registerReadJSON is a reading as JSON. Field names are stable.
@@ -50,13 +53,15 @@ type registerReadJSON struct {
 	Exit       int              `json:"exit"`
 }
 
-func (c *command) readRegister(ctx context.Context) error {
+func (c *command) readRegister(ctx context.Context, fewer bool) error {
 	a, err := c.open(ctx, false)
 	if err != nil {
 		return err
 	}
 	defer a.Close()
-	r, err := a.Register().Read(ctx)
+	reg := a.Register()
+	reg.Fewer = fewer
+	r, err := reg.Read(ctx)
 	if err != nil {
 		return err
 	}
@@ -79,6 +84,9 @@ func (c *command) readRegister(ctx context.Context) error {
 	}
 	if r.Failed != nil {
 		c.printf("Could not %s\n", r.Failed)
+		if r.Failed.Why == register.Emptied {
+			c.printf("If they are gone on purpose: firmus register read --fewer\n")
+		}
 		if r.Version.N > 0 {
 			c.printf("What was read of it %s stays in force: %s.\n", day(r.Reading.ReadAt), fixity.Count(r.Version.Rows, "row"))
 		} else {

@@ -68,6 +68,7 @@ const (
 	Locked       Why = "password"       // it has a password, and none or a wrong one is configured
 	UnknownCode  Why = "encoding"       // a text whose encoding isn't known
 	HalfWritten  Why = "half written"   // a text that looks as if its writer was broken off
+	Emptied      Why = "emptied"        // nearly all its rows are gone
 	Quotes       Why = "quotes"         // a quotation mark would swallow lines
 	OtherSheet   Why = "sheet"          // the sheet isn't there, or several could be meant
 	OtherColumns Why = "columns"        // a column isn't there, or is there twice
@@ -108,7 +109,7 @@ func (u *Unreadable) Unwrap() error { return u.Err }
 // Is tells what a person has to answer (fixity.ErrRefused) from what may pass by itself.
 func (u *Unreadable) Is(target error) bool {
 	switch u.Why {
-	case NoSheets, Locked, UnknownCode, Quotes, OtherSheet, OtherColumns, NotSet:
+	case NoSheets, Locked, UnknownCode, Emptied, Quotes, OtherSheet, OtherColumns, NotSet:
 		return target == fixity.ErrRefused
 	case Lacking:
 		return target == fixity.ErrNotFound

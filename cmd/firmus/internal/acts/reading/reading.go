@@ -23,6 +23,8 @@ import (
 type Acts struct {
 	*archive.Archive
 	Source Source
+	// Fewer is a person's word that nearly all rows are gone on purpose.
+	Fewer bool
 }
 
 // Source is where the register comes from, and how it is read.
@@ -37,7 +39,7 @@ type Source struct {
 }
 
 // Of are the acts of an archive.
-func Of(a *archive.Archive, s Source) Acts { return Acts{a, s} }
+func Of(a *archive.Archive, s Source) Acts { return Acts{Archive: a, Source: s} }
 
 // Result is what a reading came to.
 type Result struct {
@@ -101,6 +103,21 @@ func Doubted(r fixity.RegisterReading, now time.Time) bool {
 	return !r.DoubtedAt.IsZero() && now.Sub(r.DoubtedAt) >= stillSo && r.TriedAt.Sub(r.DoubtedAt) < stillSo
 }
 
+// emptied says of a register that it lost all its rows, or nearly all of many: somebody saved
+// another sheet under its name, or an empty one. It isn't believed but by a person's word, in
+// whatever form it is and for however long it stays so.
+func (a Acts) emptied(table register.Table, rows int64) error {
+	n := int64(len(table.Rows))
+	if a.Fewer || n >= rows || n > 0 && (rows-n < fewRows || n >= rows/10) {
+		return nil
+	}
+	text := fmt.Sprintf("only its heads are left: all its rows (%s) are gone", fixity.Number(rows))
+	if n > 0 {
+		text = fmt.Sprintf("only %s of its %s rows are left", fixity.Number(n), fixity.Number(rows))
+	}
+	return &register.Unreadable{Why: register.Emptied, File: a.Source.From, Text: text + ". Put the rows back, or say that they are gone on purpose"}
+}
+
 // halfWritten says of a text what makes it look as if its writer was broken off: nil if nothing
 // does, if it has been so for a while, or if it is no text. One that was cut off just behind a
 // line, with most of its rows, looks like any other: its rows are told as deleted.
@@ -157,6 +174,9 @@ func (a Acts) keep(t *ledger.Tx, table register.Table, file fixity.Digest, r *Re
 	if r.First = before.N == 0; !r.First {
 		was, err := t.Register.Reading()
 		if err != nil {
+			return err
+		}
+		if err := a.emptied(table, before.Rows); err != nil {
 			return err
 		}
 		if err := a.halfWritten(table, file, was, before.Rows); err != nil {

@@ -250,3 +250,51 @@ func TestATextThatLooksHalfWritten(t *testing.T) {
 		l.Close()
 	}
 }
+
+// A register that lost all its rows, or nearly all of many, isn't believed by itself, however
+// long it stays so and in whatever form it is.
+func TestARegisterThatIsEmptied(t *testing.T) {
+	many := func(n int) (out []string) {
+		for i := range n {
+			out = append(out, fmt.Sprintf("QV-%04d|A|12:00|", i))
+		}
+		return out
+	}
+	for _, c := range []struct {
+		was, is int
+		want    bool // it is believed
+	}{{2, 0, false}, {2, 1, true}, {100, 0, false}, {100, 9, false}, {100, 10, true}, {20, 1, true}, {21, 1, false}, {0, 0, true}} {
+		o := ledgertest.Ready(t, t.TempDir()).Options()
+		o.Now, o.By = night, "Ada Wren"
+		l, err := ledger.Open(t.Context(), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		now := night
+		read := func(n int, fewer bool) reading.Result {
+			t.Helper()
+			now = now.Add(time.Hour)
+			acts := reading.Of(&archive.Archive{Ledger: l, Now: func() time.Time { return now }, By: "Ada Wren"}, reading.Source{From: "register.csv",
+				Read: func(context.Context) (register.Table, fixity.Digest, error) {
+					return table(many(n)...), fixity.Digest{}, nil
+				}})
+			acts.Fewer = fewer
+			r, err := acts.Read(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			return r
+		}
+		read(c.was, false)
+		for range 2 {
+			r := read(c.is, false)
+			if believed := r.Failed == nil; believed != c.want || !believed && (r.Failed.Why != register.Emptied || r.Version.Rows != int64(c.was)) {
+				t.Errorf("%d rows after %d: %v, and %d are in force", c.is, c.was, r.Failed, r.Version.Rows)
+			}
+		}
+		if r := read(c.is, true); r.Failed != nil || r.Version.Rows != int64(c.is) {
+			t.Errorf("%d rows after %d, by a person's word: %v, and %d are in force", c.is, c.was, r.Failed, r.Version.Rows)
+		}
+		l.Close()
+	}
+}
