@@ -113,7 +113,7 @@ const (
 	Superseded    FactKind = "superseded"     // Version: took the place of one that wasn't whole
 	RowSays       FactKind = "row-says"       // Set: the sheet; Count: the line; Code: the column; Said: the sentence that an earlier version of Firmus kept
 	RowTells      FactKind = "row-tells"      // Set: the sheet; Count: the line; Code: the column; Said: a telling of package register, and its values
-	RegisterFails FactKind = "register-fails" // Root: the file; Code: why; Said: what package register says of it; Version, Date: in force
+	RegisterFails FactKind = "register-fails" // Root: the file; Code: why; Set: sheet, Count: row; Said: what is wrong, and the column (earlier versions: all in one sentence); Version, Date: in force
 	ColumnTorn    FactKind = "column-torn"    // Said: the columns; Count of Of rows; Code AllOthers; Version: before it; Before: a row
 	ColumnFilled  FactKind = "column-filled"  // Said: the column, the value; Before: the first row; Of: the last; Count; Version: before it
 	AsTold        FactKind = "as-told"        // Said: the sentence that an earlier version of Firmus kept

@@ -70,6 +70,27 @@ func (t Levels) Withdraw(id int64, by, reason string) error {
 	return nil
 }
 
+// Listed is what the record tells of checksums that came with files.
+type Listed struct {
+	Files   int64 // that were held against them when they were taken in
+	Differ  int64 // of these
+	Unknown int64 // files taken in by an earlier version, which told nothing of it
+}
+
+// Listed sums up what intakes told.
+func (t Levels) Listed() (l Listed, err error) {
+	err = t.Log.Between(time.Time{}, time.Time{}, []fixity.Verb{fixity.TakenIn}, func(e Event) error {
+		told := e.Told()
+		n := func(key string) int64 { v, _ := told[key].(float64); return int64(v) }
+		if _, ok := told["listed"]; !ok {
+			l.Unknown += n("files")
+		}
+		l.Files, l.Differ = l.Files+n("listed"), l.Differ+n("differ")
+		return nil
+	})
+	return l, err
+}
+
 // fromRecord makes the table of statements anew by what the record tells of them.
 func (t Levels) fromRecord() error {
 	var last int64

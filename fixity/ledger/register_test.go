@@ -216,7 +216,7 @@ func TestARegisterThatCantBeRead(t *testing.T) {
 		for range 2 {
 			w.pass(day)
 			w.tx(func(x *ledger.Tx) error {
-				return x.Register.Failed(fixity.RegisterReading{From: "register.csv"}, "damaged", "its checksum is wrong", "Ada Wren")
+				return x.Register.Failed(fixity.RegisterReading{From: "register.csv"}, fixity.Fact{Code: "damaged", Said: []string{"its checksum is wrong", ""}}, "its checksum is wrong", "Ada Wren")
 			})
 		}
 		w.view(func(x *ledger.Tx) error {

@@ -164,14 +164,14 @@ func (t Register) foundInRegister(f fixity.Finding, by string) (int64, error) {
 
 // Failed notes that the register couldn't be read, and why: the version in force stays. The
 // finding ends with the next reading that comes to its end. at has where it lies, and the file
-// if that looks half written.
-func (t Register) Failed(at fixity.RegisterReading, code, why string, by string) error {
+// if that looks half written; why has what is wrong, and trouble says it in a sentence.
+func (t Register) Failed(at fixity.RegisterReading, why fixity.Fact, trouble, by string) error {
 	x, err := t.Reading()
 	if err != nil {
 		return err
 	}
 	before := x.Doubted
-	x.TriedAt, x.Trouble = t.now, why
+	x.TriedAt, x.Trouble = t.now, trouble
 	if x.Doubted = at.Doubted; x.Doubted == (fixity.Digest{}) {
 		x.DoubtedAt = time.Time{}
 	} else if at.Doubted != before {
@@ -184,7 +184,11 @@ func (t Register) Failed(at fixity.RegisterReading, code, why string, by string)
 		return err
 	}
 	f := fixity.Finding{Subject: fixity.OfRegister, Kind: fixity.NotRead, Urgency: fixity.Tidy, Count: 1}
-	f.Facts.Seen = []fixity.Fact{{Is: fixity.RegisterFails, Root: at.From, Code: code, Said: []string{storable(why)}}}
+	why.Is, why.Root, why.Set, why.Said = fixity.RegisterFails, storable(at.From), storable(why.Set), slices.Clone(why.Said)
+	for i, s := range why.Said {
+		why.Said[i] = storable(s)
+	}
+	f.Facts.Seen = []fixity.Fact{why}
 	if v, err := t.Version(0); err == nil {
 		f.Facts.Seen[0].Version, f.Facts.Seen[0].Date = v.N, v.At
 	}

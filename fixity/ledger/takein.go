@@ -20,12 +20,15 @@ type IntakeReading struct {
 	Cache   fixity.Cache
 	Outcome fixity.Outcome
 	At      time.Time
+	Listed  bool // it was held against a list of checksums that came with the file
+	Differs bool // and isn't what the list says
 }
 
 // TakenIn writes the result lines of a batch of files taken in, and its event.
 func (t Audits) TakenIn(a Audit, set, by string, rs []IntakeReading) error {
 	var lines []string
 	files, stores := map[int64]bool{}, map[string]int{}
+	listed, differ := map[int64]bool{}, map[int64]bool{}
 	// Lines stand store by store, in the order of names, and the event says how many there are
 	// of each: a line itself names no store.
 	rs = slices.SortedStableFunc(slices.Values(rs), func(a, b IntakeReading) int { return strings.Compare(a.Store, b.Store) })
@@ -36,6 +39,12 @@ func (t Audits) TakenIn(a Audit, set, by string, rs []IntakeReading) error {
 			version = 0
 		}
 		files[r.File] = true
+		if r.Listed {
+			listed[r.File] = true
+		}
+		if r.Differs {
+			differ[r.File] = true
+		}
 		lines = append(lines, record.ResultLine(fixity.Result{File: r.File, Version: version, Cache: r.Cache, Outcome: r.Outcome, At: r.At}))
 		t.countDay(r.Store, 1, r.Size, 0)
 	}
@@ -48,7 +57,7 @@ func (t Audits) TakenIn(a Audit, set, by string, rs []IntakeReading) error {
 	if err != nil {
 		return err
 	}
-	e.Data["files"], e.Data["stores"] = len(files), stores
+	e.Data["files"], e.Data["stores"], e.Data["listed"], e.Data["differ"] = len(files), stores, len(listed), len(differ)
 	t.Event(e)
 	return nil
 }

@@ -22,8 +22,15 @@ type Facts struct {
 	OnDemand       Did       // whole stores that were read because a person ordered it
 	FollowedUp     Did       // readings of other copies because one was found damaged
 	PutRight       Did       // damaged copies that were put back, and read there
+	Given          Given     // checksums that came with files
 	Damaged        int64     // copies that are damaged now
 	EverDamaged    int64     // that were found damaged at any time
+}
+
+// Given is how many files came with checksums and were held against them at intake.
+type Given struct {
+	Files, Differ int64
+	Unknown       int64 // files of which the record doesn't say whether any came
 }
 
 // Group is how many files have copies of full quality that are alike.
@@ -228,6 +235,19 @@ func inTime(f Facts) shown {
 	return shown{ok: true, why: strings.Join(kept, "; ")}
 }
 
+func given(f Facts) shown {
+	switch g := f.Given; {
+	case g.Unknown > 0:
+		return shown{silent: true, why: fmt.Sprintf("of %s the record doesn't say whether checksums came with them", count(g.Unknown, "file"))}
+	case g.Files == 0:
+		return shown{silent: true, why: "no list of checksums lay beside the files that were taken in"}
+	case g.Differ > 0:
+		return shown{ok: true, why: fmt.Sprintf("%s came with checksums; each was held against them at intake, and %s was told to differ", count(g.Files, "file"), count(g.Differ, "file"))}
+	default:
+		return shown{ok: true, why: fmt.Sprintf("%s came with checksums; each was held against them at intake, and none differed", count(g.Files, "file"))}
+	}
+}
+
 func recorded(f Facts) shown {
 	switch {
 	case f.Checked.IsZero():
@@ -296,7 +316,7 @@ var Points = []Point{
 	{"storage-4-diverse", Storage, 4, "storage so varied that no single failure takes all", nil, true},
 	{"storage-4-plan", Storage, 4, "a plan against storage going out of use, and it is carried out", nil, true},
 
-	{"integrity-1-given", Integrity, 1, "checksums that came with content are verified", nil, true},
+	{"integrity-1-given", Integrity, 1, "checksums that came with content are verified", given, false},
 	{"integrity-1-made", Integrity, 1, "checksums are made where none came", checksums, false},
 	{"integrity-1-virus", Integrity, 1, "all content is checked for viruses, and kept apart if need be", nil, true},
 	{"integrity-2-copying", Integrity, 2, "checksums are verified when content is moved or copied", copiesVerified, false},

@@ -79,9 +79,23 @@ func rowSays(x fixity.Fact) string {
 
 func (w teller) registerFails(x fixity.Fact) string {
 	why := strings.TrimSuffix(said(x), ".")
-	s := "the register can't be read: " + why
-	if !strings.Contains(why, x.Root) {
-		s = fmt.Sprintf("the register %s can't be read: %s", Show(x.Root), why)
+	s := fmt.Sprintf("the register %s can't be read", Show(x.Root))
+	switch {
+	case len(x.Said) > 1:
+		if x.Set != "" {
+			s += ", sheet " + Show(x.Set)
+		}
+		if x.Count > 0 {
+			s += fmt.Sprintf(", row %d", x.Count)
+		}
+		if x.Said[1] != "" {
+			s += ", column " + Show(x.Said[1])
+		}
+		s += ": " + strings.TrimSuffix(x.Said[0], ".")
+	case strings.Contains(why, x.Root): // of an earlier version, which kept it all as a sentence
+		s = "the register can't be read: " + why
+	default:
+		s += ": " + why
 	}
 	if x.Version > 0 {
 		return s + fmt.Sprintf(". What Firmus read %s stays in force", w.time(x.Date))

@@ -172,6 +172,11 @@ func levelFacts(t *ledger.Tx, now time.Time) (f levels.Facts, err error) {
 	if err != nil {
 		return f, err
 	}
+	given, err := t.Levels.Listed()
+	if err != nil {
+		return f, err
+	}
+	f.Given = levels.Given(given)
 	followed, err := t.Audits.FollowedUp()
 	if err != nil {
 		return f, err

@@ -141,7 +141,8 @@ func (a Acts) halfWritten(table register.Table, file fixity.Digest, was fixity.R
 func (a Acts) failed(ctx context.Context, u *register.Unreadable, doubted fixity.Digest) (Result, error) {
 	r := Result{Failed: u}
 	err := a.Ledger.Tx(ctx, a.Now(), func(t *ledger.Tx) error {
-		if err := t.Register.Failed(fixity.RegisterReading{From: a.Source.From, Doubted: doubted}, string(u.Why), strings.TrimPrefix(u.Error(), "read the register "), a.By); err != nil {
+		why := fixity.Fact{Code: string(u.Why), Set: u.Sheet, Count: int64(u.Row), Said: []string{u.Text, u.Column}}
+		if err := t.Register.Failed(fixity.RegisterReading{From: a.Source.From, Doubted: doubted}, why, strings.TrimPrefix(u.Error(), "read the register "), a.By); err != nil {
 			return err
 		}
 		return a.look(t, &r)

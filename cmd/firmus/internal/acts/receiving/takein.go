@@ -20,6 +20,8 @@ type arrival struct {
 	path     string
 	held     []heldIn
 	vouched  bool
+	listed   bool          // checksums came with it
+	differs  bool          // from one of them
 	disputed []fixity.Fact // why; none if nothing disagrees
 	sound    ledger.Sound
 }
@@ -186,9 +188,13 @@ func (x *arrival) judge(provided []ProvidedDigest, arrivals string) {
 	}
 	for _, p := range provided {
 		for _, h := range x.held {
+			if h.store != arrivals {
+				continue
+			}
+			x.listed = true
 			switch got := h.taken.Digest(p.Digest.Algorithm); {
-			case h.store != arrivals:
 			case got != p.Digest:
+				x.differs = true
 				x.disputed = []fixity.Fact{{Is: fixity.ListDiffers, Store: h.store, Said: []string{p.Source}}}
 			default:
 				x.vouched = true
@@ -224,7 +230,7 @@ func results(batch []arrival, files []ledger.File) []ledger.IntakeReading {
 			if x.disputed != nil {
 				o = fixity.ReadDiffers
 			}
-			out = append(out, ledger.IntakeReading{Store: h.store, File: files[i].ID, Size: h.taken.Sums.Size, Cache: h.taken.Cache, Outcome: o, At: h.taken.At})
+			out = append(out, ledger.IntakeReading{Store: h.store, File: files[i].ID, Size: h.taken.Sums.Size, Cache: h.taken.Cache, Outcome: o, At: h.taken.At, Listed: x.listed, Differs: x.differs})
 		}
 	}
 	return out
