@@ -79,6 +79,7 @@ const (
 	Binned     About = "in the bin"   // something of the set lies in the bin
 	Account    About = "account"      // files belong to another account than the folder does, and go when it goes
 	NoDigest   About = "no digest"    // files of which the service recorded no digest
+	Weaker     About = "weaker"       // files that the service reports by a checksum of a few bytes, or by what may be none
 	Forbidden  About = "forbidden"    // files whose owner doesn't allow reading them
 	NoBytes    About = "no bytes"     // shortcuts and documents of the service's own: no copies of anything
 	InClass    About = "class"        // files in a storage class of the service's that isn't the usual one
@@ -180,8 +181,13 @@ func (n *notes) folder(at *node, prefix string) {
 		if k.item.Owner != n.l.root.Owner { // whose the folder is, Check says
 			n.sort(Account, k.item.Owner, path)
 		}
-		if k.item.Sum.IsZero() {
+		switch {
+		case k.item.Sum.IsZero():
 			n.sort(NoDigest, "", path)
+		case k.item.Weak:
+			n.sort(Weaker, "", path)
+		case !k.item.Sum.Algorithm.Digest():
+			n.sort(Weaker, checksumNames[k.item.Sum.Algorithm], path)
 		}
 		if k.item.Class != "" {
 			n.sort(InClass, k.item.Class, path)
@@ -217,6 +223,11 @@ func (x *Note) word() {
 		x.Text = fmt.Sprintf("%s %s without a digest of the service's own: only reading shows anything", files, is)
 	case Forbidden:
 		x.Text = fmt.Sprintf("%s %s not to be read by this account", files, is)
+	case Weaker:
+		x.Text = fmt.Sprintf("%s %s reported by %s", files, is, x.Owner)
+		if x.Owner == "" {
+			x.Text = fmt.Sprintf("%s %s reported by what may be an MD5: that it agrees is a report, that it doesn't is none", files, is)
+		}
 	case InClass:
 		x.Text = fmt.Sprintf("%s %s in the service's class %s", files, lie(x.Count), x.Owner)
 	case NoBytes:
@@ -225,6 +236,9 @@ func (x *Note) word() {
 		x.Text = fmt.Sprintf("%d things lie in folders that this account can't see", x.Count)
 	}
 }
+
+// checksumNames are checksums as people write them.
+var checksumNames = map[fixity.Algorithm]string{fixity.CRC32C: "CRC-32C", fixity.CRC64NVME: "CRC-64NVME"}
 
 // lie is that word for so many things.
 func lie(n int) string {

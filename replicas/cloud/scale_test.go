@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
-	"runtime"
 	"runtime/debug"
 	"strconv"
 	"strings"
@@ -16,6 +15,7 @@ import (
 	"firmus/fixity"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/drive"
+	"firmus/replicas/testing/cloudtest"
 	"firmus/replicas/testing/drivetest"
 )
 
@@ -120,30 +120,6 @@ func walkAll(tb testing.TB, f *cloud.Folder) int {
 	return n
 }
 
-// highest is the most memory that f made the process have from the system, in
-// bytes, as seen a hundred times a second.
-func highest(f func()) uint64 {
-	debug.FreeOSMemory()
-	stop, done := make(chan struct{}), make(chan uint64)
-	go func() {
-		var top uint64
-		for {
-			var m runtime.MemStats
-			runtime.ReadMemStats(&m)
-			top = max(top, m.Sys-m.HeapReleased)
-			select {
-			case <-stop:
-				done <- top
-				return
-			case <-time.After(10 * time.Millisecond):
-			}
-		}
-	}()
-	f()
-	close(stop)
-	return <-done
-}
-
 // TestHundredThousandFiles lists them in as few requests as promised and within 150
 // MiB, the first time, and again when there is a listing to compare with.
 func TestHundredThousandFiles(t *testing.T) {
@@ -159,7 +135,7 @@ func TestHundredThousandFiles(t *testing.T) {
 		f := s.Set("masters", nil)
 		for _, round := range []string{"first", "second"} {
 			n := 0
-			top := highest(func() { n = walkAll(t, f) })
+			top := cloudtest.Highest(func() { n = walkAll(t, f) })
 			lists, all := calls()
 			t.Logf("%s listing: %d files, %d listings of %d calls, %d MiB", round, n, lists, all, top>>20)
 			most := (files+folders)/1000 + 2

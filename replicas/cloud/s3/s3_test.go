@@ -212,6 +212,40 @@ func TestArchiveClass(t *testing.T) {
 	}
 }
 
+// TestSettings: a check says what the bucket is set to, and nothing that it may not see.
+func TestSettings(t *testing.T) {
+	x := serve(t, func(s *s3test.Server) { s.Kept, s.Lock = 90, "COMPLIANCE" })
+	text := fmt.Sprint(x.service.Check(context.Background()))
+	for _, want := range []string{"keeps earlier versions", "for 90 days", "locked for 30 days, compliance"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q isn't in %s", want, text)
+		}
+	}
+	x.Gate.Inject(webtest.Fault{Status: 403, Count: -1, Match: func(r *http.Request) bool { return !r.URL.Query().Has("list-type") }})
+	if text := fmt.Sprint(x.service.Check(context.Background())); strings.Contains(text, "bucket") || strings.Contains(text, "true") {
+		t.Error(text)
+	}
+}
+
+// TestNotes: what the service keeps of its files is told by what it is.
+func TestNotes(t *testing.T) {
+	x := serve(t, nil)
+	for name, v := range map[string]s3test.Version{"a": {Sum: "sha256"}, "b": {Sum: "crc64nvme"}, "c": {Sum: "crc32c"}, "d": {}, "e": {Parts: 2}} {
+		v.Data = []byte("one")
+		x.server.Put("archive/masters/"+name, v)
+	}
+	notes, err := x.Set.Notes(context.Background())
+	text := fmt.Sprint(notes)
+	for _, want := range []string{`"b" is reported by CRC-64NVME`, `"c" is reported by CRC-32C`, `"d" is reported by what may be an MD5`, `"e" is without a digest`} {
+		if err != nil || !strings.Contains(text, want) {
+			t.Errorf("%q isn't in %s, %v", want, text, err)
+		}
+	}
+	if strings.Contains(text, `"a"`) {
+		t.Error(text)
+	}
+}
+
 // TestNames: keys that no path could be are paths of one name each, and one that can't be
 // told keeps its folder from being listed to the end.
 func TestNames(t *testing.T) {

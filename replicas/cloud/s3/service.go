@@ -253,6 +253,33 @@ func (s *Service) Check(ctx context.Context) (all []cloud.Problem) {
 			p.Do = remedy(e)
 		}
 		all = append(all, p)
+	} else {
+		all = append(all, s.settings(ctx)...)
 	}
 	return append(all, s.trip.Skew("with a wrong one requests are refused")...)
+}
+
+// settings says what the bucket is set to that matters to copies in it, as far as the key may
+// see that.
+func (s *Service) settings(ctx context.Context) (all []cloud.Problem) {
+	if v, err := s.client.GetBucketVersioning(ctx, s.o.Bucket); err == nil && v.Enabled() {
+		text := "the bucket keeps earlier versions: what is deleted or overwritten there can be had back"
+		if days := s.keptDays(ctx, s.prefix); days > 0 {
+			text += fmt.Sprintf(" for %d days", days)
+		}
+		all = append(all, cloud.Problem{Text: text})
+	} else if err == nil {
+		all = append(all, cloud.Problem{
+			Text: "the bucket keeps no earlier versions: what is deleted or overwritten there is gone at once",
+			Do:   "have it keep versions, in the service's console",
+		})
+	}
+	if enabled, mode, n, unit, err := s.client.GetObjectLockConfig(ctx, s.o.Bucket); err == nil && enabled == "Enabled" {
+		text := "the bucket can lock objects (Object Lock)"
+		if mode != nil && n != nil && unit != nil {
+			text += fmt.Sprintf(": what is put there is locked for %d %s, %s", *n, strings.ToLower(unit.String()), strings.ToLower(mode.String()))
+		}
+		all = append(all, cloud.Problem{Text: text + ". A lock keeps versions: a delete marker can still hide them"})
+	}
+	return all
 }
