@@ -1,7 +1,11 @@
 package pages_test
 
 import (
+	"encoding/binary"
+	"encoding/hex"
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -49,6 +53,19 @@ func TestFromTheLetterByKeyboard(t *testing.T) {
 	tab(t, b, "password")
 	b.Press(passphrase + "\r")
 	b.Wait("Put the intact copy from studio in its place")
+	// What is heard are the samples of the copy that was taken in.
+	heard := browsertest.Eval[string](b, `fetch(document.querySelectorAll(".heard audio")[1].src).then(r => r.arrayBuffer()).then(a => Array.from(new Uint8Array(a, 44), x => x.toString(16).padStart(2, "0")).join(""))`)
+	file, err := os.ReadFile(filepath.Join(w.dir, "studio/masters/QV-0107/QV-0107_A.wav"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var samples []byte // its 8 bits as 16
+	for _, s := range file[44:] {
+		samples = binary.LittleEndian.AppendUint16(samples, uint16(s-128)<<8)
+	}
+	if len(heard) < 2*2*8000*9 || !strings.Contains(hex.EncodeToString(samples), heard) {
+		t.Errorf("%d bytes are heard, and they aren't the file's", len(heard)/2)
+	}
 	tab(t, b, "Put it right")
 	b.Press("\r")
 	b.Wait("recovered from studio and read there")

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/url"
+	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
@@ -52,6 +53,7 @@ type storeData struct {
 	Kept    string // the mark of the kept files that were listed just now; "" if none were
 	Keeps   bool   // files are put back there, so some may be kept
 	Acts    bool   // a disk or cloud store: it has acts of its own
+	Found   string // how it stands with it, as a sentence
 	Two     bool   // a second person has to confirm that it is retired or replaced
 	Waiting []proposalLine
 	Person  asks
@@ -112,6 +114,7 @@ func storePage(q *request) error {
 		return err
 	}
 	d.Retired = d.Known.Retired
+	d.Found = sentence(strings.Replace(d.Line.Found, noDifference, fmt.Sprintf("%s in %s", noDifference, fixity.Count(d.Line.Files, "file")), 1))
 	for _, set := range rule.Sets {
 		l := rootLine{Set: set, Root: e.Where(rule.Name, set)}
 		for _, r := range d.Known.Roots {

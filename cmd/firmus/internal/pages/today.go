@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 )
@@ -247,7 +248,10 @@ func (s *Site) storeLines(t *tx, away report.Absent) ([]storeLine, error) {
 		if !listed.IsZero() {
 			l.Listed = dayTime(listed, now)
 		}
-		l.found(states[r.Name], !listed.IsZero() || r.Kind == "optical")
+		if r.Kind == string(config.Optical) {
+			l.Listed = "disc by disc"
+		}
+		l.found(states[r.Name], !listed.IsZero() || r.Kind == string(config.Optical))
 		if at, gone := away[r.Name]; gone {
 			l.Away, l.State = true, "away"
 			l.Found = "when last seen, " + report.Day(at, now) + ": " + l.Found
@@ -268,6 +272,8 @@ func (s *Site) storeLines(t *tx, away report.Absent) ([]storeLine, error) {
 	}
 	return out, nil
 }
+
+const noDifference = "no difference found"
 
 // found says what was found in a store.
 func (l *storeLine) found(states map[fixity.State]int64, listed bool) {
@@ -297,7 +303,7 @@ func (l *storeLine) found(states map[fixity.State]int64, listed bool) {
 	case !listed:
 		l.State, l.Found = "awaited", "nothing yet"
 	default:
-		l.Found = strings.Join(append([]string{"no difference found"}, rest...), ", ")
+		l.Found = strings.Join(append([]string{noDifference}, rest...), ", ")
 	}
 }
 
