@@ -109,6 +109,7 @@ const (
 	Retries       FactKind = "retries"        // Count of Of sectors at At[0]; Before at At[1]
 	CaseOnly      FactKind = "case-only"      // Count of names in Store differ from those in Set in case only; Places: one there, its own
 	ByDigest      FactKind = "by-digest"      // Count of files of Set were found in Store by their digest; Places likewise
+	Public        FactKind = "public"         // Count restricted files of Set in Store can be read by whoever has a link; Places: the first folders that they lie in
 	SuchAs        FactKind = "such-as"        // Set, Places: one of the files that it is about
 	Superseded    FactKind = "superseded"     // Version: took the place of one that wasn't whole
 	RowSays       FactKind = "row-says"       // Set: the sheet; Count: the line; Code: the column; Said: the sentence that an earlier version of Firmus kept

@@ -453,6 +453,7 @@ var Vocabulary = []Term{
 	{"fact", "retries", "more sectors than before needed several tries"},
 	{"fact", "case-only", "names differ in case only"},
 	{"fact", "by-digest", "files were found by their digest"},
+	{"fact", "public", "restricted files can be read by everybody who has a link"},
 	{"fact", "such-as", "one of the files that it is about"},
 	{"fact", "superseded", "a new version took its place"},
 	{"fact", "row-says", "what is wrong in a row of the register, as an earlier version of Firmus put it"},

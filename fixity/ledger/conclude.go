@@ -242,12 +242,15 @@ func (r Record) endAudit(ctx context.Context, audit int64) error {
 			if err := t.Audits.late(a, r.by); err != nil {
 				return err
 			}
+			// One that lists nothing has nothing to say in the place of what a listing showed.
+			if _, err := t.exec(`DELETE FROM remark WHERE audit IN (SELECT id FROM audit WHERE store = $1 AND id < $2 AND ended_at <> 0)`, a.Store, audit); err != nil {
+				return err
+			}
 		}
 		for _, q := range []string{
 			`DELETE FROM shard WHERE audit IN (SELECT id FROM audit WHERE store = $1 AND id < $2 AND ended_at <> 0)`,
 			`DELETE FROM difference WHERE audit IN (SELECT id FROM audit WHERE store = $1 AND id <= $2 AND ended_at <> 0)`,
 			`DELETE FROM read_first WHERE audit IN (SELECT id FROM audit WHERE store = $1 AND id <= $2 AND ended_at <> 0)`,
-			`DELETE FROM remark WHERE audit IN (SELECT id FROM audit WHERE store = $1 AND id < $2 AND ended_at <> 0)`,
 		} {
 			if _, err := t.exec(q, a.Store, audit); err != nil {
 				return err

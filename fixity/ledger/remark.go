@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"database/sql"
+	"slices"
 
 	"firmus/fixity"
 	"firmus/fixity/pair"
@@ -42,6 +43,31 @@ func pairedAs(is fixity.FactKind, store, set string, n int, there, path string) 
 func (t Audits) remark(audit int64, x fixity.Fact) error {
 	_, err := t.exec(`INSERT INTO remark (audit, n, text) SELECT $1, count(*) + 1, $2 FROM remark WHERE audit = $1`, audit, factsText([]fixity.Fact{x}))
 	return err
+}
+
+// NotePublic remarks which restricted files a service gives to everybody; once an audit and set.
+func (t Audits) NotePublic(audit int64, x fixity.Fact) error {
+	all, err := t.Remarks(audit)
+	if err != nil || slices.ContainsFunc(all, func(y fixity.Fact) bool { return y.Is == x.Is && y.Set == x.Set }) {
+		return err
+	}
+	return t.remark(audit, x)
+}
+
+// Public is what the newest listing of each store showed of restricted files that a service
+// gives to everybody.
+func (t Audits) Public() (out []fixity.Fact, err error) {
+	err = t.rows(`SELECT r.text FROM remark r JOIN audit a ON a.id = r.audit WHERE a.id = (SELECT max(b.id) FROM audit b WHERE b.store = a.store AND b.kind = $1 AND b.ended_at <> 0) ORDER BY r.audit, r.n`, []any{string(Plain)}, func(r *sql.Rows) error {
+		var s string
+		err := r.Scan(&s)
+		for _, x := range factsIn(s) {
+			if x.Is == fixity.Public {
+				out = append(out, x)
+			}
+		}
+		return err
+	})
+	return out, err
 }
 
 // Remarks are what an audit has to tell that is no finding.

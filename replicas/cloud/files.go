@@ -17,6 +17,7 @@ type File struct {
 	ID      string // the service's; for Lost.ID
 	Owner   string // the account it belongs to; "" in a shared drive
 	Version string
+	Public  bool // whoever has its link, or that of a folder above it, may read it
 }
 
 // Owner is the account to which the configured folder belongs, by the newest
@@ -47,14 +48,23 @@ func (f *Folder) Files(ctx context.Context) iter.Seq2[File, error] {
 // what lies in it.
 func (f *Folder) Places(ctx context.Context) iter.Seq2[File, error] {
 	return func(yield func(File, error) bool) {
-		top, _, err := f.top(ctx, "")
+		top, l, err := f.top(ctx, "")
 		if err == nil {
+			open := "" // the public folder that the walk is in, with its slash
+			all := l.root.Public || top != nil && top.item.Public
+			public := func(path string, n *node) bool {
+				return all || n.item.Public || open != "" && strings.HasPrefix(path, open)
+			}
 			w := &walk{f: f, ctx: ctx, yield: func(path string, n *node) bool {
 				e := f.entry(path, n)
-				return e.Type != fixity.File || yield(File{e, n.item.ID, n.item.Owner, n.item.Version}, nil)
+				return e.Type != fixity.File || yield(File{e, n.item.ID, n.item.Owner, n.item.Version, public(path, n)}, nil)
 			}}
 			w.enter = func(path string, n *node) bool {
-				return yield(File{fixity.Entry{Path: path}, n.item.ID, n.item.Owner, ""}, nil)
+				is := public(path, n)
+				if n.item.Public && (open == "" || !strings.HasPrefix(path, open)) {
+					open = path
+				}
+				return yield(File{fixity.Entry{Path: path}, n.item.ID, n.item.Owner, "", is}, nil)
 			}
 			if err = w.in(top, "", true); err == errStopped {
 				return

@@ -39,6 +39,7 @@ type Item struct {
 	GoneAt  time.Time     // when it will be deleted from there; zero if the service doesn't say
 	BinDays int           // how long the service keeps what is put there; 0 if it doesn't say
 	Kept    bool          // binned, and a version from before is kept where it lay
+	Public  bool          // whoever has its link may read it, without an account; false too where the service doesn't say
 	NoBytes bool          // a Blob whose bytes aren't given: its owner forbids it, or its Class is an archive's
 	Class   string        // of storage, where it isn't the usual one
 	Closed  bool          // a Dir whose contents aren't shown to this account

@@ -2,6 +2,7 @@ package drive
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -13,7 +14,7 @@ import (
 
 // fileFields are the fields of a file that item uses, all of them and no others.
 const fileFields = "id,name,mimeType,parents,driveId,size,md5Checksum,sha256Checksum,headRevisionId,createdTime,modifiedTime," +
-	"trashed,explicitlyTrashed,trashedTime,owners(emailAddress),capabilities(canDownload,canListChildren)"
+	"trashed,explicitlyTrashed,trashedTime,owners(emailAddress),permissionIds,capabilities(canDownload,canListChildren)"
 
 // The media types of what isn't a file with bytes (guide "Google Workspace and
 // Google Drive supported MIME types").
@@ -27,7 +28,8 @@ const (
 // folders": "Items in the trash are automatically deleted after 30 days").
 const binDays = 30
 
-// item is a file as package cloud has it. It fails for an answer that can't be
+// item is a file as package cloud has it. The ids of a permission that asks for no account are
+// from memory: the discovery document says only that permissionIds are those of who has access. It fails for an answer that can't be
 // right: nothing may be concluded from it.
 func item(f *api.File) (cloud.Item, error) {
 	it := cloud.Item{
@@ -65,6 +67,7 @@ func item(f *api.File) (cloud.Item, error) {
 			it.Owner = "unknown"
 		}
 	}
+	it.Public = slices.ContainsFunc(f.PermissionIds, func(id string) bool { return id == "anyone" || id == "anyoneWithLink" })
 	can := f.Capabilities
 	if can == nil {
 		can = &api.FileCapabilities{}

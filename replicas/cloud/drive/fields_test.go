@@ -24,9 +24,9 @@ var full = map[string]string{
 		"sha256Checksum":"ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad","headRevisionId":"0Rev","version":"9",
 		"createdTime":"2026-03-01T08:00:00.000Z","modifiedTime":"2026-03-02T09:00:00.500Z","trashed":true,"explicitlyTrashed":true,
 		"trashedTime":"2026-03-03T10:00:00.000Z","owners":[{"kind":"drive#user","emailAddress":"a@quillmere.example","displayName":"A"}],
-		"capabilities":{"canDownload":false,"canListChildren":false},"originalFilename":"x","quotaBytesUsed":"5"}`,
+		"permissionIds":["7","anyoneWithLink"],"capabilities":{"canDownload":false,"canListChildren":false},"originalFilename":"x","quotaBytesUsed":"5"}`,
 	"md5 only": `{"id":"1a","name":"a.wav","mimeType":"audio/x-wav","size":"3","md5Checksum":"900150983CD24FB0D6963F7D28E17F72","headRevisionId":"0Rev","capabilities":{"canDownload":true}}`,
-	"folder":   `{"id":"1f","name":"QV-0107","mimeType":"application/vnd.google-apps.folder","parents":["1p"],"capabilities":{"canListChildren":true},"owners":[{"displayName":"no address"}]}`,
+	"folder":   `{"id":"1f","name":"QV-0107","mimeType":"application/vnd.google-apps.folder","parents":["1p"],"permissionIds":["7"],"capabilities":{"canListChildren":true},"owners":[{"displayName":"no address"}]}`,
 	"shortcut": `{"id":"1s","name":"s","mimeType":"application/vnd.google-apps.shortcut","shortcutDetails":{"targetId":"1a"},"size":"7"}`,
 	"document": `{"id":"1d","name":"d","mimeType":"application/vnd.google-apps.spreadsheet","size":"1024"}`,
 }
@@ -52,7 +52,7 @@ func TestItem(t *testing.T) {
 		"file": {ID: "1a", Parent: "1p", Drive: "0D", Name: "a.wav", Kind: cloud.Blob, Size: 5,
 			Sum:     fixity.Digest{Algorithm: fixity.SHA256, Sum: "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"},
 			Version: "0Rev", Created: at(1, 8, 0), ModTime: at(2, 9, 500), Owner: "a@quillmere.example", InBin: true, Binned: true,
-			BinAt: at(3, 10, 0), GoneAt: time.Date(2026, 4, 2, 10, 0, 0, 0, time.UTC), BinDays: 30, NoBytes: true},
+			BinAt: at(3, 10, 0), GoneAt: time.Date(2026, 4, 2, 10, 0, 0, 0, time.UTC), BinDays: 30, Public: true, NoBytes: true},
 		"md5 only": {ID: "1a", Name: "a.wav", Size: 3, Sum: fixity.Digest{Algorithm: fixity.MD5, Sum: "900150983cd24fb0d6963f7d28e17f72"}, Version: "0Rev"},
 		"folder":   {ID: "1f", Name: "QV-0107", Parent: "1p", Kind: cloud.Dir, Owner: "unknown"},
 		"shortcut": {ID: "1s", Name: "s", Kind: cloud.Shortcut},
@@ -92,7 +92,7 @@ func TestEachFieldThatIsUsedIsAskedFor(t *testing.T) {
 			t.Errorf("%s: a field is used and not asked for: %s", name, diff)
 		}
 	}
-	for _, field := range strings.Split("name,mimeType,parents,driveId,size,md5Checksum,sha256Checksum,headRevisionId,createdTime,modifiedTime,trashed,explicitlyTrashed,trashedTime,owners,capabilities", ",") {
+	for _, field := range strings.Split("name,mimeType,parents,driveId,size,md5Checksum,sha256Checksum,headRevisionId,createdTime,modifiedTime,trashed,explicitlyTrashed,trashedTime,owners,permissionIds,capabilities", ",") {
 		less, err := disco.ParseMask(drive.FileFields)
 		if err != nil {
 			t.Fatal(err)
@@ -109,7 +109,7 @@ func TestEachFieldThatIsUsedIsAskedFor(t *testing.T) {
 			t.Errorf("%s is asked for and not used", field)
 		}
 	}
-	if len(mask) != 16 {
+	if len(mask) != 17 {
 		t.Errorf("%d fields are asked for", len(mask))
 	}
 }

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"slices"
+	"strings"
 
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
@@ -22,6 +24,8 @@ type Confirming interface {
 	// paths, by the newest listing. The path "" comes first: the store's folder. A
 	// folder's path ends in a slash.
 	Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error]
+	// Public are the paths of the files that whoever has a link may read, without an account.
+	Public(ctx context.Context) iter.Seq2[string, error]
 	// Remarks are what a person should know of the newest listing: two things of one
 	// name, files of an account that may be closed, what lies in the bin.
 	Remarks(ctx context.Context) ([]string, error)
@@ -49,6 +53,9 @@ func (e Acts) confirmGone(ctx context.Context, u *stores.Used, a ledger.Audit) e
 		if err != nil && !errors.Is(err, fixity.ErrIncomplete) {
 			return err
 		}
+		if err := e.notePublic(ctx, a, set, stores.EachSlowly(ctx, root, c.Public)); err != nil {
+			return err
+		}
 		for _, r := range remarks {
 			e.Sayf("store %s, set %s: %s", a.Store, set, r)
 		}
@@ -70,6 +77,37 @@ func (e Acts) confirmGone(ctx context.Context, u *stores.Used, a ledger.Audit) e
 		}
 	}
 	return nil
+}
+
+// publicNamed is how many items of restricted files that everybody may read are named.
+const publicNamed = 5
+
+// notePublic remarks which restricted files of a set a service gives to whoever has a link.
+func (e Acts) notePublic(ctx context.Context, a ledger.Audit, set string, paths iter.Seq2[string, error]) error {
+	var restricted ledger.Restricted
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { restricted, err = t.Register.Restricted(); return err }); err != nil || restricted.None() {
+		return err
+	}
+	x := fixity.Fact{Is: fixity.Public, Store: a.Store, Set: set}
+	for path, err := range paths {
+		if errors.Is(err, fixity.ErrIncomplete) {
+			break
+		}
+		if err != nil {
+			return fmt.Errorf("what of %s everybody may read: %w", a.Store, err)
+		}
+		if !restricted.File(set, path) {
+			continue
+		}
+		x.Count++
+		if item, _, ok := strings.Cut(path, "/"); ok && len(x.Places) < publicNamed && !slices.Contains(x.Places, fixity.Path(item)) {
+			x.Places = append(x.Places, fixity.Path(item))
+		}
+	}
+	if x.Count == 0 {
+		return nil
+	}
+	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.Audits.NotePublic(a.ID, x) })
 }
 
 // noteItems keeps the ids of a service's files, those that are new or have changed.

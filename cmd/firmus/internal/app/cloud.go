@@ -201,6 +201,19 @@ func (r onlyRead) Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error
 	}
 }
 
+// Public are the paths of the files that whoever has a link may read.
+func (r onlyRead) Public(ctx context.Context) iter.Seq2[string, error] {
+	return func(yield func(string, error) bool) {
+		for f, err := range r.Places(ctx) {
+			if err != nil || f.Public && !strings.HasSuffix(f.Entry.Path, "/") {
+				if !yield(f.Entry.Path, err) {
+					return
+				}
+			}
+		}
+	}
+}
+
 // Remarks are what is noteworthy in the newest listing.
 func (r onlyRead) Remarks(ctx context.Context) ([]string, error) {
 	notes, err := r.Notes(ctx)

@@ -183,6 +183,9 @@ func (w week) waits() []string {
 		}
 		out = append(out, s+fmt.Sprintf(" (%s). What to do: %s", age(w.now.Sub(f.Opened)), w.show(f)))
 	}
+	for _, x := range w.public {
+		out = append(out, clean(report.Fact(x)))
+	}
 	for _, k := range w.keep {
 		out = append(out, fmt.Sprintf("Keep the source of %s received %s: not all of it was read in two independent stores yet", fixity.Count(len(k.Files), "file"), w.day(k.At)))
 	}

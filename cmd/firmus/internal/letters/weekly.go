@@ -31,6 +31,7 @@ type week struct {
 	visits           []report.Visit
 	drills           []report.StoreDrill
 	owners           []ledger.OwnerCount
+	public           []fixity.Fact // restricted files that a service gives to everybody
 	filling          []ledger.Filling
 	takenOut         []ledger.TakenOut
 	backups          []ledger.Backup
@@ -138,6 +139,9 @@ func (l *Letters) readWeek(t *ledger.Tx, w *week) (err error) {
 	if w.owners, err = t.Services.Owners(); err != nil {
 		return err
 	}
+	if w.public, err = t.Audits.Public(); err != nil {
+		return err
+	}
 	if w.filling, err = t.Stores.Filling(); err != nil {
 		return err
 	}
@@ -197,7 +201,7 @@ func (w week) checked() bool {
 }
 
 func (w week) waiting() int {
-	return len(tidied(w.tidy)) + len(w.keep) + len(w.owned(false))
+	return len(tidied(w.tidy)) + len(w.keep) + len(w.owned(false)) + len(w.public)
 }
 
 func (w week) letter() (string, page) {

@@ -25,6 +25,7 @@ type todayData struct {
 	More        int64
 	Tidy        int64
 	Keep        []keepLine
+	Public      []string       // restricted files that a service gives to everybody
 	Proposals   []proposalLine // that wait for a second person
 	Waiting     []waitingLine  // that lie in arrivals and are not taken in yet
 	Since       time.Time      // they looked last
@@ -103,6 +104,13 @@ func todayPage(q *request) error {
 			return err
 		}
 		if d.Technique {
+			public, err := t.Audits.Public()
+			if err != nil {
+				return err
+			}
+			for _, x := range public {
+				d.Public = append(d.Public, sentence(report.Fact(x)))
+			}
 			if d.Suspect, err = q.suspicions(t, d.Arrived); err != nil {
 				return err
 			}

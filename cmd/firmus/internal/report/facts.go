@@ -268,6 +268,17 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 		return fmt.Sprintf("files of %s that were found in %s by their checksum, as no field in both names tells them apart: %d, such as %q at %q. From now on they are known by these names",
 			x.Set, x.Store, x.Count, at2(x), at1(x))
 	},
+	fixity.Public: func(_ teller, x fixity.Fact) string {
+		var in []string
+		for _, p := range x.Places {
+			in = append(in, Show(string(p)))
+		}
+		text := fmt.Sprintf("%s of %s in %s can be read by everybody who has a link to them", fixity.Count(x.Count, "restricted file"), x.Set, x.Store)
+		if len(in) > 0 {
+			text += " (in " + fixity.And(in) + ")"
+		}
+		return text + ". End that sharing in the service"
+	},
 	fixity.SuchAs: func(_ teller, x fixity.Fact) string { return "such as " + x.Set + "/" + at1(x) },
 	fixity.Superseded: func(_ teller, x fixity.Fact) string {
 		return fmt.Sprintf("version %d took its place; nothing is known to be lacking in it", x.Version)
