@@ -161,7 +161,7 @@ func (r Ref) None(all []ledger.Disc) error {
 			return fmt.Errorf("of %s no disc %s is registered: %w", r.Number, r.Name(), fixity.ErrRefused)
 		}
 	}
-	return fmt.Errorf("no disc %s is registered%s (\"firmus disc add\" registers one): %w", r.Number, spelling.Ask(r.Number, slices.Compact(numbers)), fixity.ErrRefused)
+	return fmt.Errorf("no disc %s is registered%s: %w", r.Number, spelling.Ask(r.Number, slices.Compact(numbers)), fixity.ErrRefused)
 }
 
 // Find finds the registered disc that a person names. It is refused where there is none,

@@ -37,6 +37,7 @@ type job struct {
 	dealt int           // files of so many
 	of    int
 	share float64 // how much of it is done, where that isn't counted in bytes or files; 0: not known
+	next  string  // what comes once it is done
 	notes []string
 	ended time.Time
 	err   error
@@ -230,6 +231,13 @@ func (x *job) expects(bytes int64, takes time.Duration) {
 	x.total, x.takes = bytes, takes
 }
 
+// then says what comes once it is done.
+func (x *job) then(text string) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	x.next = text
+}
+
 // awaits says that so many bytes more are to be read.
 func (x *job) awaits(bytes int64) {
 	x.mu.Lock()
@@ -296,6 +304,7 @@ func (x *job) end(o outcome, err error) {
 // jobNow is a job as it is shown.
 type jobNow struct {
 	ID, What, By, File string
+	Next               string // what comes once it is done
 	Began              time.Time
 	Rate               int64 // bytes a second
 	Amount, Size, Left string
@@ -318,7 +327,7 @@ func (x *job) now() jobNow {
 	over := x.over()
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	j := jobNow{ID: x.ID, What: x.What, By: x.By, File: x.file, Began: x.Began, Notes: slices.Clone(x.notes), Over: over}
+	j := jobNow{ID: x.ID, What: x.What, By: x.By, File: x.file, Next: x.next, Began: x.Began, Notes: slices.Clone(x.notes), Over: over}
 	now := time.Now()
 	if d := now.Sub(x.began).Seconds(); d > 0 {
 		j.Rate = int64(float64(x.bytes) / d)

@@ -237,6 +237,7 @@ func (q *request) recover(what string, o recovering.Order, see string) error {
 		return refused(sentence(plan.Items[0].Why))
 	}
 	return q.watched(what, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		x.then("what was put back is read in its place, and the findings end.")
 		x.expects(0, plan.Takes)
 		o.Done = x.deals
 		res, err := recovering.Of(a).Recover(ctx, o)

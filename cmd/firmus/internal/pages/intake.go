@@ -14,6 +14,7 @@ import (
 // intakeAct takes in what has arrived, without waiting until it has settled.
 func intakeAct(q *request) error {
 	return q.watched("Take in what has arrived", func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		x.then("Today shows what arrived.")
 		in, err := receiving.Of(a).Intake(ctx, receiving.IntakeOrder{Found: func(n int64) { x.expects(n, 0) }})
 		if err != nil {
 			return outcome{}, err

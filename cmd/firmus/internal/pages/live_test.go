@@ -32,7 +32,7 @@ func TestLive(t *testing.T) {
 		t.Fatalf("%d to %q", r.code, at)
 	}
 	page := b.get(at)
-	if !page.says("It goes on if you close this page") || !strings.Contains(page.text, `<noscript><meta http-equiv="refresh"`) || !strings.Contains(page.text, at+"/events") {
+	if !page.says("It goes on if you close this page") || !page.says("Then: what differs stands under Findings.") || !strings.Contains(page.text, `<noscript><meta http-equiv="refresh"`) || !strings.Contains(page.text, at+"/events") {
 		t.Fatalf("the page of what goes on: %s", page.text)
 	}
 	if today := b.get("/"); !strings.Contains(today.text, at) {

@@ -495,10 +495,12 @@ func firstIntake(q *request) error {
 }
 
 func first(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+	x.then("every store is listed and compared for the first time.")
 	in, err := receiving.Of(a).Intake(ctx, receiving.IntakeOrder{Wait: waitFirst, Found: func(n int64) { x.expects(n, 0) }})
 	if err != nil {
 		return outcome{}, err
 	}
+	x.then("Today shows how it stands with each store.")
 	if err := x.awaitsDue(ctx, a, a.Rules.StoreNames()...); err != nil {
 		return outcome{}, err
 	}

@@ -202,3 +202,27 @@ func TestACheckIsPrintedAgain(t *testing.T) {
 		}
 	}
 }
+
+// A decision for a class of discs is refused in the page's words where the disc was burned as
+// it should be, or isn't one, and changes nothing.
+func TestClassOfDiscsOnAPage(t *testing.T) {
+	w, drive, images := withDrive(t)
+	b := w.person("Ada Wren", fixity.Reviewer)
+	drive.put(images["QD-0001"])
+	if r := b.follow(b.post("/work/disc", "number", "QD-0001", "written", "QD-0001", "looked", "clean")); r.code != 200 || !r.says("The disc is as it should be.") {
+		t.Fatalf("the check: %d %s", r.code, r.text)
+	}
+	for _, number := range []string{"QD-0001", "QD-0009", "", "<script>"} {
+		before := w.count()
+		r := b.follow(b.post("/work/disc/decide", "number", number, "reason", "levelled by the program"))
+		if r.code < 400 || r.says("covered by the decision") || w.count() != before {
+			t.Errorf("%q: %d %s", number, r.code, r.text)
+		}
+		if _, main, _ := strings.Cut(r.text, "<main"); strings.Contains(main, "firmus disc") || strings.Contains(main, "<script>") {
+			t.Errorf("%q is told in a command's words: %s", number, main)
+		}
+	}
+	if r := b.post("/work/disc/decide", "number", "QD-0001"); r.code != http.StatusUnprocessableEntity {
+		t.Errorf("without a reason: %d", r.code)
+	}
+}

@@ -176,6 +176,7 @@ func receiveAct(q *request) error {
 		}
 	}
 	return q.watched("Receive "+shown(set+"/"+item), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		x.then("keep the stick until a second store was read, too. Play the beginning, the middle and the end of each side.")
 		o.Found = func(bytes int64) { x.expects(bytes, 0) }
 		if o.Source, err = a.Folder(dir); err != nil {
 			return outcome{}, err
@@ -293,6 +294,7 @@ func auditAct(q *request) error {
 		what += ": " + shown(only+"/"+under)
 	}
 	return q.watched(what, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		x.then("what differs stands under Findings.")
 		if only == "" && (full || rule.Visiting) {
 			n, err := bytesIn(ctx, a, store)
 			if err != nil {

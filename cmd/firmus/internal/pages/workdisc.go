@@ -57,6 +57,7 @@ func discCheckAct(q *request) error {
 	o := checking.Order{Number: q.field("number"), Written: q.field("written"), Looked: q.field("looked"), Fresh: q.ticked("fresh"), At: discs.At{Drive: s.o.Drive}}
 	what := "Check the disc in " + s.o.Drive
 	return q.watched(what, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		x.then("the check sheet, to print.")
 		x.follow(&o)
 		c, err := s.desk(a).Check(ctx, o)
 		var broken *checking.BrokenOff
