@@ -152,21 +152,28 @@ func (m *made) one(name string) *madeOne {
 // kept answers with a statement as it was made lately, or makes it now. of tells it from others
 // whose file has the same name.
 func (q *request) kept(name, of string, now func() (statement, error)) error {
-	x := q.s.made.one(name + "?" + of)
+	s, err := q.made(q.s.made.one(name+"?"+of), now)
+	if err != nil {
+		return err
+	}
+	return q.stated(name, s) // whoever takes it slowly keeps nobody else waiting
+}
+
+func (q *request) made(x *madeOne, now func() (statement, error)) (statement, error) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	var mark int64
 	if err := q.view(func(t *tx) (err error) { mark, err = t.Log.Count(); return err }); err != nil {
-		return err
+		return nil, err
 	}
 	if at := q.s.now(); x.s == nil || x.mark != mark || at.Sub(x.at) > statementKept || at.Before(x.at) {
 		s, err := now()
 		if err != nil {
-			return err
+			return nil, err
 		}
 		x.at, x.mark, x.s = at, mark, s
 	}
-	return q.stated(name, x.s)
+	return x.s, nil
 }
 
 // stated answers with a statement: as a page to print, or as the file of a form that the
