@@ -115,6 +115,12 @@ func (t Findings) Open(store string) ([]Finding, error) {
 	return t.where(`WHERE settled = '' AND ($1 = '' OR store = $1) ORDER BY id`, store)
 }
 
+// CountOpen is how many there are open of a store.
+func (t Findings) CountOpen(store string) (n int64, err error) {
+	err = t.row(`SELECT count(*) FROM finding WHERE settled = '' AND store = $1`, []any{store}, &n)
+	return n, err
+}
+
 // All are all findings, the oldest first.
 func (t Findings) All() ([]Finding, error) { return t.where(`ORDER BY id`) }
 

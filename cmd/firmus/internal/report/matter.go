@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -23,7 +24,7 @@ func MatterOf(t *ledger.Tx, rules care.Rules, where Where, f ledger.Finding) (Ma
 // which of the findings is the first of each. What steps tell of isn't read: there may be
 // thousands.
 func Matters(t *ledger.Tx, rules care.Rules, where Where, fs []ledger.Finding) (out []Matter, first []int, err error) {
-	s, done := sorter{t: t}, map[int64]bool{}
+	s, done := sorter{t: t, given: fs}, map[int64]bool{}
 	out, first = make([]Matter, 0, len(fs)), make([]int, 0, len(fs))
 	for i, f := range fs {
 		if done[f.ID] {
@@ -50,6 +51,7 @@ func itself(f ledger.Finding) bool { return !f.Open() || matterKey(f) == (togeth
 // they are first needed, and once.
 type sorter struct {
 	t      *ledger.Tx
+	given  []ledger.Finding // that are at hand
 	stores map[string]bool
 	of     map[together][]ledger.Finding
 }
@@ -68,7 +70,7 @@ func (s *sorter) with(f ledger.Finding) ([]ledger.Finding, error) {
 	}
 	k := matterKey(f)
 	if !s.stores[f.Store] {
-		all, err := s.t.Findings.Open(f.Store)
+		all, err := s.open(f.Store)
 		if err != nil {
 			return nil, err
 		}
@@ -86,6 +88,25 @@ func (s *sorter) with(f ledger.Finding) ([]ledger.Finding, error) {
 		return slices.Clone(all), nil
 	}
 	return []ledger.Finding{f}, nil
+}
+
+// open are the open findings of a store, by number. They are read unless all are at hand.
+func (s *sorter) open(store string) ([]ledger.Finding, error) {
+	var here []ledger.Finding
+	for _, f := range s.given {
+		if f.Store == store && f.Open() {
+			here = append(here, f)
+		}
+	}
+	if len(here) > 1 {
+		if n, err := s.t.Findings.CountOpen(store); err != nil {
+			return nil, err
+		} else if n == int64(len(here)) {
+			slices.SortFunc(here, func(a, b ledger.Finding) int { return cmp.Compare(a.ID, b.ID) })
+			return here, nil
+		}
+	}
+	return s.t.Findings.Open(store)
 }
 
 // matterKey is the zero one for a finding that is a matter of its own.
