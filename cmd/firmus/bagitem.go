@@ -8,7 +8,9 @@ import (
 	"io"
 	"path/filepath"
 	"runtime/debug"
+	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
@@ -67,6 +69,9 @@ func (c *command) bagItem(ctx context.Context, item, dest string, restricted boo
 	}
 	files, err := a.Acts.ItemFiles(ctx, item)
 	if err != nil {
+		return err
+	}
+	if err := namesForBag(a, files); err != nil {
 		return err
 	}
 	show := c.fileProgress(item)
@@ -134,6 +139,24 @@ func (c *command) readPassed(ctx context.Context, a *app.App, files []acts.ItemF
 		c.say("a copy in %s that could not be used is not judged yet. Have it looked at: firmus audit %s", s, s)
 	}
 	return nil
+}
+
+// namesForBag refuses names that no manifest can hold (RFC 8493, section 2.1.3: UTF-8), and
+// says what to do about them.
+func namesForBag(a *app.App, files []acts.ItemFile) error {
+	var odd []string
+	in := ""
+	for _, f := range files {
+		if !utf8.ValidString(f.Path) {
+			odd = append(odd, f.Set+"/"+report.Show(f.Path))
+			s, _ := a.Acts.Rules.Arrivals(f.Set)
+			in = s.Name
+		}
+	}
+	if len(odd) == 0 {
+		return nil
+	}
+	return fmt.Errorf("a bag's manifest holds names in UTF-8 only, and no bag was made. Rename in %s, audit it, and sign off the new place, then make the bag: %s: %w", in, strings.Join(odd, ", "), fixity.ErrRefused)
 }
 
 // itemTags are what lies beside an item's files.

@@ -173,6 +173,12 @@ an intact copy is, and what to do.`,
 			return cmd.Help()
 		},
 	}
+	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
+		if !cmd.Flags().Changed("by") {
+			return nil
+		}
+		return people.CheckBy(c.by)
+	}
 	root.SetIn(c.in)
 	root.SetOut(c.out)
 	root.SetErr(c.err)

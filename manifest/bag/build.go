@@ -30,11 +30,18 @@ func Build(ctx context.Context, files iter.Seq2[File, error], dest string, o Mak
 			m, err = Made{}, fmt.Errorf("make bag %q: %w", dest, err)
 		}
 	}()
+	if dest == "" {
+		return m, fmt.Errorf("%w: name the new folder that it is to be", fixity.ErrRefused)
+	}
+	dest = filepath.Clean(dest)
 	b := &building{o: o}
 	if err := b.prepare(dest); err != nil {
 		return m, err
 	}
 	parent := filepath.Dir(dest)
+	if st, err := os.Stat(parent); errors.Is(err, fs.ErrNotExist) || err == nil && !st.IsDir() {
+		return m, fmt.Errorf("%w: the folder in which it would lie isn't there: %s. Make that folder, or name another place", fixity.ErrRefused, parent)
+	}
 	if err := clearLeft(parent, o.Date); err != nil {
 		return m, err
 	}
@@ -179,7 +186,7 @@ func (b *building) badTag(path string, others []TagFile) string {
 // badName says why no file in a bag may have this path, "" if it may.
 func badName(path string) string {
 	if !utf8.ValidString(path) {
-		return "the name isn't UTF-8, so a manifest can't hold it"
+		return "the name isn't UTF-8, so a manifest can't hold it. Rename the file, and make the bag again"
 	}
 	if !fs.ValidPath(path) || path == "." || strings.IndexByte(path, 0) >= 0 {
 		return "it is no plain relative path"

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"encoding/base64"
 	"fmt"
 	"io"
 	"net/url"
@@ -49,7 +50,7 @@ func Item(ctx context.Context, l *ledger.Ledger, by Teller, h Handed, w io.Write
 			rights = s.id("item:%s:restricted", h.Item)
 			doc.Restrict(premis.Rights{ID: rights, Basis: "the archive's own rule", Note: "A recording of this item is restricted: ask the archive before anybody else may hear it.", Objects: []string{item}})
 		}
-		entity := premis.Object{ID: item, Entity: true, Name: report.Show(h.Item), Rights: rights, Facts: [][2]string{{"kind", "item"}, {"archive", by.Archive}}}
+		entity := premis.Object{ID: item, Entity: true, Name: ledger.DisplayPath(h.Item), Rights: rights, Facts: [][2]string{{"kind", "item"}, {"archive", by.Archive}}}
 		if err := doc.Object(entity); err != nil {
 			return err
 		}
@@ -223,7 +224,11 @@ func (s *story) putFile(doc *premis.Writer, id int64, partOf string, h Handed) e
 		return err
 	}
 	for i, v := range f.versions {
-		x := premis.Object{ID: s.object(id, v.N), Name: report.Show(f.Set + "/" + f.Path), Size: v.Size, PartOf: partOf, Facts: [][2]string{{"set", f.Set}, {"version", fmt.Sprint(v.N)}}}
+		// As it is: what XML can't hold stands as U+FFFD, and the bytes beside it.
+		x := premis.Object{ID: s.object(id, v.N), Name: ledger.DisplayPath(f.Set + "/" + f.Path), Size: v.Size, PartOf: partOf, Facts: [][2]string{{"set", f.Set}, {"version", fmt.Sprint(v.N)}}}
+		if strings.ContainsFunc(x.Name, noXML) {
+			x.Facts = append(x.Facts, [2]string{"path_base64", base64.StdEncoding.EncodeToString([]byte(f.Path))})
+		}
 		for _, d := range []fixity.Digest{v.SHA256, v.MD5, v.BLAKE3} {
 			if !d.IsZero() {
 				x.Digests = append(x.Digests, d)
@@ -303,4 +308,10 @@ func ItemText(ctx context.Context, l *ledger.Ledger, by Teller, h Handed) ([]byt
 	var b bytes.Buffer
 	err := Item(ctx, l, by, h, &b)
 	return b.Bytes(), err
+}
+
+// noXML says of a character that XML 1.0 can't hold it (section 2.2, Char), or that it stands
+// for bytes that are no character.
+func noXML(r rune) bool {
+	return r == 0xfffd || r < 0x20 && r != '\t' && r != '\n' && r != '\r' || r == 0xfffe || r == 0xffff
 }

@@ -122,6 +122,17 @@ func CheckName(name string) error {
 	return nil
 }
 
+// CheckBy refuses what can't stand in the record as the name of who acts.
+func CheckBy(name string) error {
+	switch {
+	case strings.TrimSpace(name) == "" || len(name) > 200:
+		return fmt.Errorf("the name of who acts has 1 to 200 bytes: %w", fixity.ErrRefused)
+	case !utf8.ValidString(name) || strings.ContainsFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }):
+		return fmt.Errorf("the name %q is no line of plain text. Type it anew: %w", name, fixity.ErrRefused)
+	}
+	return nil
+}
+
 // CheckPassword refuses one that is too short, too long, or the name itself.
 func CheckPassword(name, password string) error {
 	switch n := utf8.RuneCountInString(password); {

@@ -88,7 +88,7 @@ func (i Item) HTML(w io.Writer) error { return i.Sheet().HTML(w) }
 
 // Grids are its tables; the first is what CSV is made of, a row for each copy of each file.
 func (i Item) Grids() []sheet.Grid {
-	copies := sheet.Grid{Name: "Copies", Head: []string{"item", "set", "path", "version", "sha256", "store", "disc", "state", "held_version", "read", "read_ok", "reported", "unfinished"}}
+	copies := sheet.Grid{Name: "Copies", Head: []string{"item", "set", "path", "version", "sha256", "store", "disc", "state", "held_version", "read", "read_ok", "reported", "unfinished", "path_base64"}}
 	versions := sheet.Grid{Name: "Versions", Head: []string{"set", "path", "version", "current", "bytes", "hours", "sha256", "blake3", "md5", "reason", "by", "at"}}
 	findings := sheet.Grid{Name: "Findings", Head: []string{"finding", "set", "path", "kind", "urgency", "store", "state", "opened"}}
 	events := sheet.Grid{Name: "History", Head: []string{"event", "at", "what", "set", "path", "store", "by", "reason"}}
@@ -105,7 +105,7 @@ func (i Item) Grids() []sheet.Grid {
 			lacking = f.Unfinished.Lacking
 		}
 		for _, c := range f.Copies {
-			copies.Rows = append(copies.Rows, []any{i.Item, f.Set, f.Path, f.Version, sha, c.Store, c.Disc, string(c.State), c.Version, rfc(c.Read), strconv.FormatBool(c.ReadOK), rfc(c.Reported), lacking})
+			copies.Rows = append(copies.Rows, []any{i.Item, f.Set, f.Path, f.Version, sha, c.Store, c.Disc, string(c.State), c.Version, rfc(c.Read), strconv.FormatBool(c.ReadOK), rfc(c.Reported), lacking, f.PathBase64})
 		}
 		for _, fd := range f.Findings {
 			findings.Rows = append(findings.Rows, []any{fd.ID, f.Set, f.Path, string(fd.Kind), string(fd.Urgency), fd.Store, fd.State, fd.Opened.UTC().Format(time.RFC3339)})
