@@ -59,15 +59,7 @@ func (h *cloudHouse) endpoint() string { return fmt.Sprintf("endpoint = %q", h.s
 
 func (h *cloudHouse) configure(folder, more string) {
 	h.Helper()
-	text := fmt.Sprintf(`name = "Quillmere Valley Song Survey"
-state = "state"
-[set.masters]
-role = "master"
-[store.studio]
-kind = "disk"
-arrivals = true
-sets = { masters = "studio" }
-[store.cloud]
+	text := fmt.Sprintf(studioConfig+`[store.cloud]
 kind = "cloud"
 service = "drive"
 folder = %q

@@ -37,15 +37,7 @@ func TestCommandsOfAGroupNeverShutTheDaemonOut(t *testing.T) {
 	}
 	at := func(p string) string { return filepath.Join(dir, p) }
 	port := freePort(t)
-	must(os.WriteFile(at("firmus.toml"), fmt.Appendf(nil, `name = "Quillmere Valley Song Survey"
-state = "state"
-[set.masters]
-role = "master"
-[store.studio]
-kind = "disk"
-arrivals = true
-sets = { masters = "studio" }
-[store.vault]
+	must(os.WriteFile(at("firmus.toml"), fmt.Appendf(nil, studioConfig+`[store.vault]
 kind = "disk"
 own_drive = true
 manifests = true

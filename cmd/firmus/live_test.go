@@ -103,7 +103,7 @@ func TestMonitored(t *testing.T) {
 	}))
 	t.Cleanup(hook.Close)
 	ours, theirs, manager := freePort(t), freePort(t), freePort(t)
-	file("firmus.toml", fmt.Sprintf("name = \"Quillmere Valley Song Survey\"\nstate = \"state\"\n[set.masters]\nrole = \"master\"\n[store.studio]\nkind = \"disk\"\narrivals = true\nsets = { masters = \"studio\" }\n[web]\nlisten = \"127.0.0.1:%s\"\n", ours))
+	file("firmus.toml", fmt.Sprintf(studioConfig+"[web]\nlisten = \"127.0.0.1:%s\"\n", ours))
 	file("studio/QV-0107/QV-0107_A.wav", string(testdata.Wave("a take", 140_000)))
 	file("studio/QV-0108/QV-0108_A.wav", string(testdata.Wave("another", 160_000)))
 	file("prometheus.yml", fmt.Sprintf("global: {scrape_interval: 1s, evaluation_interval: 1s}\nrule_files: [%q]\nalerting: {alertmanagers: [{static_configs: [{targets: ['127.0.0.1:%s']}]}]}\nscrape_configs: [{job_name: firmus, static_configs: [{targets: ['127.0.0.1:%s']}]}]\n", rules, manager, ours))

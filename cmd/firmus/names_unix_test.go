@@ -77,8 +77,7 @@ func TestHostileNames(t *testing.T) {
 			write(filepath.Join(store, folderOf(item, name), name), what, false)
 		}
 	}
-	config := "name = \"Quillmere Valley Song Survey\"\nstate = \"state\"\n[set.masters]\nrole = \"master\"\n" +
-		"[store.studio]\nkind = \"disk\"\narrivals = true\nsets = { masters = \"studio\" }\n" +
+	config := studioConfig +
 		"[store.vault]\nkind = \"disk\"\nown_drive = true\nsets = { masters = \"vault\" }\n"
 	if err := os.WriteFile("firmus.toml", []byte(config), 0o600); err != nil {
 		t.Fatal(err)

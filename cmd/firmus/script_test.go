@@ -271,6 +271,17 @@ func cmdTrees(ts *testscript.TestScript, _ bool, args []string) {
 	ts.Check(os.WriteFile(filepath.Join(ts.MkAbs(dir), "firmus.toml"), []byte(treesConfig), 0o644))
 }
 
+// studioConfig is an archive with one store, in the folder studio; tests add to it.
+const studioConfig = `name = "Quillmere Valley Song Survey"
+state = "state"
+[set.masters]
+role = "master"
+[store.studio]
+kind = "disk"
+arrivals = true
+sets = { masters = "studio" }
+`
+
 const treesConfig = `name  = "Quillmere Valley Song Survey"
 state = "state"
 [set.masters]

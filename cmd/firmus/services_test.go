@@ -100,15 +100,7 @@ func TestServices(t *testing.T) {
 				}
 				k.put(t, path, waves[path])
 			}
-			text := fmt.Sprintf(`name = "Quillmere Valley Song Survey"
-state = "state"
-[set.masters]
-role = "master"
-[store.studio]
-kind = "disk"
-arrivals = true
-sets = { masters = "studio" }
-[store.cloud]
+			text := fmt.Sprintf(studioConfig+`[store.cloud]
 kind = "cloud"
 %s
 [web]
