@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/hosts"
 	"firmus/cmd/firmus/internal/metrics"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/schedule"
@@ -73,6 +74,12 @@ func (s *parts) facts(ctx context.Context) metrics.Facts {
 		return err
 	})
 	f.LedgerUp = err == nil
+	if s.a.Host != nil && f.LedgerUp {
+		f.Host = HostName(cfg)
+		if running, err := hosts.Running(ctx, s.a.Ledger); err == nil {
+			f.Hosts = int64(len(running))
+		}
+	}
 	f.Writable = f.Writable && f.LedgerUp
 	states := map[string]schedule.State{}
 	for _, x := range s.runner.States() {

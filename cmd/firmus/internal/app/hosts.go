@@ -97,7 +97,7 @@ func agreed(c *config.Config) hosts.Agreed {
 }
 
 // works is what this daemon does as a host.
-func (s *parts) works() *Works {
+func (s *parts) works(c *config.Config) *Works {
 	o := s.d.o
 	w := &Works{Log: s.log, Version: strings.TrimSpace(o.Build.Version + " " + o.Build.Commit), Slice: o.Shared.Slice, Grace: o.Shared.Grace, Rescue: o.Shared.Rescue, Look: o.Shared.Look, Beat: o.Shared.Beat}
 	w.Work = hosts.Work{
@@ -111,8 +111,24 @@ func (s *parts) works() *Works {
 		Wants: func(ctx context.Context) []string { return s.runner.Wants(ctx) },
 		Turn:  func(store string) { s.spawn(func() { s.runner.Turn(s.ctx, store) }) },
 	}
+	post, register := hosts.Chore{Name: postChore, Every: cmp.Or(o.Follow, postShared)}, hosts.Chore{Name: registerChore}
+	if c.Mail != nil {
+		post.Do = s.postOnce
+	}
+	if c.Register != nil {
+		register.Do = func(context.Context) error { s.readRegister(); return nil }
+	}
+	w.Work.Chores = []hosts.Chore{post, register}
 	return w
 }
+
+// What one of several hosts does for all: it sends letters, if it has [mail], and reads the
+// register. The names are River's, too: never change one.
+const (
+	postChore     = "letters"
+	registerChore = "register"
+	postShared    = 15 * time.Second // how often letters are thought of
+)
 
 // join makes this daemon one of the hosts that share the ledger, if any do.
 func (s *parts) join(ctx context.Context) error {

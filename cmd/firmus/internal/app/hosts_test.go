@@ -32,6 +32,7 @@ import (
 const (
 	hostConfig  = "FIRMUS_TEST_HOST_CONFIG"
 	hostVersion = "FIRMUS_TEST_HOST_VERSION"
+	hostListen  = "FIRMUS_TEST_HOST_LISTEN"
 )
 
 // childHost is a daemon that shares its ledger, with short jobs.
@@ -40,10 +41,11 @@ func childHost(file string) error {
 		Load: func() (*config.Config, error) {
 			c, err := config.Load(file)
 			if err == nil {
-				c.Web.Listen = ""
+				c.Web.Listen = os.Getenv(hostListen)
 			}
 			return c, err
 		},
+		Follow: 300 * time.Millisecond,
 		Ready:  func() { fmt.Println("ready") },
 		Opened: tellsOpened,
 		Again:  time.Second,
@@ -223,9 +225,9 @@ func (s *sharing) begin(name, file string, env ...string) *host {
 }
 
 // start starts a host and waits until it runs.
-func (s *sharing) start(name string) *host {
+func (s *sharing) start(name string, env ...string) *host {
 	s.t.Helper()
-	h := s.begin(name, s.config(name))
+	h := s.begin(name, s.config(name), env...)
 	select {
 	case <-h.ready:
 	case <-h.ended:

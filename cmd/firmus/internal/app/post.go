@@ -44,7 +44,7 @@ func (s *parts) followRecord() {
 				}
 			}
 		}
-		if err == nil && s.letters != nil && (fresh || time.Since(thought) >= every) {
+		if err == nil && s.letters != nil && s.a.Host == nil && (fresh || time.Since(thought) >= every) {
 			thought = time.Now()
 			err = s.postOnce(s.ctx)
 		}

@@ -88,7 +88,12 @@ func (s *parts) followRegister() {
 			continue
 		}
 		tried, configured = seen, time.Time{}
-		s.readRegister()
+		if s.a.Host == nil {
+			s.readRegister()
+		} else if err := s.a.Host.Ask(s.ctx, registerChore); err != nil && s.ctx.Err() == nil {
+			s.log.Warn("no host could be asked to read the register; tried again", "error", err)
+			tried = workbook.Sign{}
+		}
 	}
 }
 

@@ -77,7 +77,7 @@ type Work struct {
 // Chore is something that one host does for all.
 type Chore struct {
 	Name  string
-	Every time.Duration
+	Every time.Duration                   // 0: when it is asked for
 	Do    func(ctx context.Context) error // nil: this host can't, and leaves it to others
 }
 
@@ -85,8 +85,11 @@ const (
 	sliceFor    = time.Minute
 	graceFor    = time.Minute
 	rescueAfter = 2 * time.Minute
-	lookEvery   = 20 * time.Second
-	beatEvery   = 20 * time.Second
+	// shortly is what a job may take that only begins something, and after how long it is
+	// taken from a host that died. One that says itself how long it takes is left as long.
+	shortly   = 20 * time.Second
+	lookEvery = 20 * time.Second
+	beatEvery = 20 * time.Second
 )
 
 // Host is this computer among those that share the ledger.
@@ -99,7 +102,8 @@ type Host struct {
 	began time.Time
 
 	mu      sync.Mutex
-	unlock  func() // of its name
+	unlock  func()          // of its name
+	loop    context.Context // ends with Stop
 	cancel  context.CancelFunc
 	stopped bool
 	wg      sync.WaitGroup
@@ -128,7 +132,7 @@ func Open(ctx context.Context, o Options) (*Host, error) {
 		return nil, fmt.Errorf("database of the hosts: %w", err)
 	}
 	c := &river.Config{Logger: slog.New(atLeast{o.Log.Handler(), slog.LevelWarn}), ID: o.Name, MaxAttempts: unlimited,
-		JobTimeout: o.Slice + o.Grace + o.Rescue, RescueStuckJobsAfter: o.Slice + o.Grace + o.Rescue, FetchCooldown: 20 * time.Millisecond}
+		JobTimeout: shortly, RescueStuckJobsAfter: shortly, FetchCooldown: 20 * time.Millisecond}
 	if o.Work != nil {
 		h.setUp(c)
 	} else {
@@ -210,14 +214,32 @@ func (h *Host) Start(ctx context.Context) error {
 	if h.stopped {
 		return nil
 	}
+	h.loop, h.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	// Its end is Stop's: a context that ends would count as a try that failed.
 	if err := h.client.Start(context.WithoutCancel(ctx)); err != nil {
+		h.cancel()
+		h.cancel = nil
 		return fmt.Errorf("begin with the jobs: %w", err)
 	}
-	loop, cancel := context.WithCancel(context.WithoutCancel(ctx))
-	h.cancel = cancel
-	h.wg.Go(func() { h.keep(loop) })
+	h.wg.Go(func() { h.keep(h.loop) })
 	return nil
+}
+
+// spawn begins something that Stop ends and waits for.
+func (h *Host) spawn(do func(ctx context.Context)) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.stopped {
+		do(h.loop) // which has ended
+		return
+	}
+	h.wg.Go(func() { do(h.loop) })
+}
+
+// Ask has a chore done by one host, soon. One that waits already isn't asked for again.
+func (h *Host) Ask(ctx context.Context, chore string) error {
+	_, err := h.client.Insert(ctx, choreArgs{chore}, once(choreQueue(chore), first))
+	return err
 }
 
 // Stop gives back what is being done, so that others may take it at once, and leaves the hosts.

@@ -7,6 +7,7 @@ import (
 	"hash/fnv"
 	"math"
 	"regexp"
+	"slices"
 	"time"
 
 	"github.com/riverqueue/river"
@@ -103,6 +104,9 @@ func (h *Host) setUp(c *river.Config) {
 	for _, x := range h.o.Work.Chores {
 		if x.Do != nil {
 			c.Queues[choreQueue(x.Name)] = river.QueueConfig{MaxWorkers: 1}
+		}
+		if x.Every == 0 {
+			continue
 		}
 		c.PeriodicJobs = append(c.PeriodicJobs, river.NewPeriodicJob(river.PeriodicInterval(x.Every), func() (river.JobArgs, *river.InsertOpts) {
 			return choreArgs{x.Name}, once(choreQueue(x.Name), first)
@@ -252,15 +256,27 @@ type choreWorker struct {
 	h *Host
 }
 
-// Timeout bounds a chore.
-func (w *choreWorker) Timeout(*river.Job[choreArgs]) time.Duration { return 10 * time.Minute }
-
-// Work implements river.Worker.
+// Work implements river.Worker. It begins the chore and doesn't wait for its end, so that a
+// host that dies blocks it for a minute and not for longer: what it held dies with it.
 func (w *choreWorker) Work(ctx context.Context, j *river.Job[choreArgs]) error {
-	for _, x := range w.h.o.Work.Chores {
-		if x.Name == j.Args.Name && x.Do != nil {
-			return w.h.outcome(ctx, x.Do(ctx))
-		}
+	h := w.h
+	i := slices.IndexFunc(h.o.Work.Chores, func(x Chore) bool { return x.Name == j.Args.Name && x.Do != nil })
+	if i < 0 {
+		return river.JobSnooze(awayAgain) // another version's
 	}
-	return river.JobSnooze(awayAgain)
+	x := h.o.Work.Chores[i]
+	free, err := h.o.Ledger.LockOwn(ctx, "chore-"+x.Name, h.who(), 0, h.o.Now)
+	if errors.Is(err, fixity.ErrBusy) {
+		return nil // it is being done
+	}
+	if err != nil {
+		return h.outcome(ctx, err)
+	}
+	h.spawn(func(ctx context.Context) {
+		defer free()
+		if err := x.Do(ctx); err != nil && !errors.Is(err, fixity.ErrBusy) && ctx.Err() == nil {
+			h.o.Log.Error("a chore that one host does for all failed; tried again", "chore", x.Name, "error", err)
+		}
+	})
+	return nil
 }

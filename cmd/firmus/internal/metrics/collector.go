@@ -26,6 +26,9 @@ var (
 	reloadAt       = desc("config_loaded_timestamp_seconds", "When the configuration in force was read.")
 	reloadFailed   = desc("config_reload_failed", "1 if the newest try to read the configuration anew failed; the old one is in force.")
 
+	hostInfo = desc("host", "1; its label is the name of this computer among those that share the ledger.", "host")
+	hostsRun = desc("hosts_running", "How many computers that share the ledger run.")
+
 	recordAt     = desc("record_checked_timestamp_seconds", "When the whole record was last checked.")
 	recordBroken = desc("record_broken", "1 if the newest check found that the record is not what was written.")
 	recordFailed = desc("record_check_failed", "1 if the record could not be checked when it was last tried.")
@@ -125,6 +128,10 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	if !f.LedgerUp {
 		return // what isn't known isn't 0
+	}
+	if f.Host != "" {
+		put(hostInfo, 1, f.Host)
+		put(hostsRun, float64(f.Hosts))
 	}
 	for _, x := range f.Files {
 		put(files, float64(x.Files), x.Store, x.Set, string(x.State))

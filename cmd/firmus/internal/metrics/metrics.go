@@ -30,6 +30,8 @@ type Facts struct {
 	Letters  *Letters  // nil: no letters are sent
 	Record   *Record   // nil: the record was never checked
 	Register *Register // nil: none is configured
+	Host     string    // this computer among those that share the ledger; "": it is alone
+	Hosts    int64     // how many of them run
 	Free     int64     // bytes on the drive of the state folder; negative: not known
 	Reloaded time.Time
 	// ReloadFailed: the newest try to read the configuration anew failed, and the old
