@@ -28,6 +28,8 @@ var (
 	ErrVanished = errors.New("vanished")
 	// ErrDenied: the operating system forbids it.
 	ErrDenied = errors.New("permission denied")
+	// ErrNotNow: whoever keeps the bytes gives them only once a person has had them brought back.
+	ErrNotNow = errors.New("not readable now")
 	// ErrBusy: another process works on the store or the ledger.
 	ErrBusy = errors.New("busy")
 	// ErrRefused: an act that the rules don't allow; the message says the way out.

@@ -18,11 +18,13 @@ import (
 
 // kept is a folder of a service that a test keeps.
 type kept struct {
-	gate   *webtest.Gate
-	config string                                // the keys of its store
-	put    func(t *testing.T, path, data string) // of the set of masters
-	remove func(t *testing.T, path string)
-	masked func(path, data string) // puts it so that what the service says of it is of other bytes; nil: can't be
+	gate     *webtest.Gate
+	config   string                                // the keys of its store
+	put      func(t *testing.T, path, data string) // of the set of masters
+	remove   func(t *testing.T, path string)
+	says     []string                // in findings
+	archived func(path, data string) // puts it into a class that nothing is given out from
+	masked   func(path, data string) // puts it so that what the service says of it is of other bytes; nil: can't be
 }
 
 // keepDAV is a folder on a WebDAV server by others, in this process.
@@ -56,6 +58,7 @@ func keepDAV(t *testing.T, dir string) kept {
 			must(t, os.WriteFile(at(path), []byte(data), 0o644))
 		},
 		remove: func(t *testing.T, path string) { must(t, os.Remove(at(path))) },
+		says:   []string{"Look in the service's bin, if it has one", "over the same file", "its own pages"},
 	}
 }
 
@@ -74,6 +77,10 @@ func keepS3(t *testing.T, dir string) kept {
 			s.Put("archive/masters/"+path, s3test.Version{Data: []byte(data), Sum: "crc64nvme"})
 		},
 		remove: func(t *testing.T, path string) { s.Delete("archive/masters/" + path) },
+		says:   []string{"deleted on ", ", and an earlier version is kept there", "delete that marker alone", "under the same key", "reported right by the service"},
+		archived: func(path, data string) {
+			s.Put("archive/masters/"+path, s3test.Version{Data: []byte(data), Sum: "crc64nvme", Class: "DEEP_ARCHIVE"})
+		},
 		masked: func(path, data string) {
 			s.Put("archive/masters/"+path, s3test.Version{Data: []byte(data), KMS: true})
 		},
@@ -142,11 +149,17 @@ listen = "127.0.0.1:0"
 			if want := "altered " + a + ", unexpected QV-0107/other.wav, missing " + b; len(strings.Split(got, ", ")) != 3 || !sameWords(got, want) {
 				t.Errorf("found %s, want %s", got, want)
 			}
+			shown := ""
 			for n := 1; n <= 3; n++ {
 				out, _ := h.run(-1, "findings", "show", fmt.Sprint(n))
-				t.Logf("%s", out)
+				shown += out
 				if strings.Contains(out, "a secret word") {
 					t.Error("the password is shown")
+				}
+			}
+			for _, want := range k.says {
+				if !strings.Contains(shown, want) {
+					t.Errorf("nothing says %q:\n%s", want, shown)
 				}
 			}
 			k.put(t, a, waves[a])
@@ -165,6 +178,24 @@ listen = "127.0.0.1:0"
 						t.Errorf("another ETag, read %v: %v", read, c)
 					}
 				}
+			}
+
+			// What lies in an archive class can't be read now: no damage, and not fetched.
+			if k.archived != nil {
+				k.archived(a, waves[a])
+				k.gate.Reset()
+				c := h.audits(3, "cloud", "--full")["cloud"]
+				if c["intact"] != 3.0 || c["read"] != 2.0 || len(found(c)) != 0 || !strings.Contains(fmt.Sprint(c["trouble"]), "not readable now: it lies in the service's class DEEP_ARCHIVE") {
+					t.Errorf("in an archive class: %v", c)
+				}
+				for i, x := range k.gate.Calls() {
+					if strings.HasPrefix(x, "GET") && strings.Contains(x, a) {
+						t.Errorf("%s %v", x, k.gate.Headers()[i])
+					}
+				}
+				time.Sleep(1100 * time.Millisecond)
+				k.put(t, a, waves[a])
+				h.run(0, "audit", "cloud")
 			}
 
 			// Whoever can't be asked has lost nothing.

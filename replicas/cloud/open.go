@@ -115,7 +115,7 @@ func (s *Store) vanished(ctx context.Context, err error) error {
 // still the same.
 //
 // Errors of Open and of the Reader wrap, where it applies, fixity.ErrVanished,
-// ErrChanged, ErrDenied (the service forbids this file), ErrUnreadable (it
+// ErrChanged, ErrDenied (the service forbids this file), ErrNotNow, ErrUnreadable (it
 // promises other bytes than it gives), ErrAway, and ErrTomorrow, ErrLater or
 // ErrBlind of this package. Bytes before an error are as the service gave them.
 //
@@ -154,7 +154,7 @@ func (f *Folder) open(ctx context.Context, e fixity.Entry, offset int64) (*reade
 	case e.Pin == (fixity.Pin{}) && !e.ModTime.IsZero() && (e.Size != it.Size || !e.ModTime.Equal(it.ModTime)):
 		return nil, fmt.Errorf("%w: it is %d bytes long and of %s now", fixity.ErrChanged, it.Size, it.ModTime.UTC())
 	case it.NoBytes && it.Class != "":
-		return nil, fmt.Errorf("%w: not readable now: it lies in the service's class %s, and has to be restored from there first", fixity.ErrDenied, it.Class)
+		return nil, fmt.Errorf("%w: it lies in the service's class %s, and has to be restored from there first", fixity.ErrNotNow, it.Class)
 	case it.NoBytes:
 		return nil, fmt.Errorf("%w: whoever it belongs to does not allow reading it", fixity.ErrDenied)
 	}

@@ -193,7 +193,7 @@ func TestArchiveClass(t *testing.T) {
 	x.server.Put("archive/masters/b.wav", s3test.Version{Data: []byte("two"), Class: "GLACIER", Restored: true})
 	x.Gate.Reset()
 	got, err := cloudtest.Seen(x.Set)
-	if err == nil || !errors.Is(err, fixity.ErrDenied) || errors.Is(err, fixity.ErrUnreadable) || errors.Is(err, fixity.ErrAway) || !strings.Contains(err.Error(), "DEEP_ARCHIVE") {
+	if err == nil || !errors.Is(err, fixity.ErrNotNow) || errors.Is(err, fixity.ErrUnreadable) || errors.Is(err, fixity.ErrAway) || !strings.Contains(err.Error(), "DEEP_ARCHIVE") {
 		t.Errorf("%v, %v", got, err)
 	}
 	for _, h := range x.Gate.Headers() {
