@@ -250,6 +250,7 @@ var namesElsewhere = map[string]string{
 	"finish":             "shows how many",
 	"init":               "asks a person",
 	"ledger checkpoint":  "shows no name",
+	"ledger move":        "shows no name",
 	"ledger restore":     "shows no name",
 	"levels withdraw":    "shows the number of a statement",
 	"man":                "shows no name",
