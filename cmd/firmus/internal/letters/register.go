@@ -19,6 +19,9 @@ func (l *Letters) withholds(t *ledger.Tx, fs []ledger.Finding) (bool, error) {
 		if f.Set == "" {
 			return len(f.Facts.Seen) > 0 && f.Facts.Tells(fixity.SuchAs) // a store's finding may name a file
 		}
+		if slices.ContainsFunc(f.Facts.SameBytes, func(x fixity.SameBytes) bool { return r.File(x.Set, string(x.Path)) }) {
+			return true
+		}
 		return r.File(f.Set, f.Path) || f.FoundAt != "" && r.File(f.Set, f.FoundAt)
 	}), nil
 }

@@ -226,7 +226,7 @@ func (m Matter) good(d donor, f ledger.Finding) Saying {
 	}
 	s := text(fmt.Sprintf("The GOOD copy is on the %s: it was intact when last read, %s%s.", m.on(d.copy, f.File), m.when(d.copy.Read.At), how))
 	if d.other != "" {
-		s = text(fmt.Sprintf("No copy of this file is intact. But another file, %s, has the same checksum. That file on the %s was intact when last read, %s%s.", d.other, m.on(d.copy, f.File), m.when(d.copy.Read.At), how))
+		s = text(fmt.Sprintf("No copy of this file is intact. But another file has the same checksum: it stands after FROM. It is on the %s, and was intact when last read, %s%s.", m.on(d.copy, f.File), m.when(d.copy.Read.At), how))
 	}
 	rule, _ := m.Rules.Store(d.copy.Store)
 	now := "now"

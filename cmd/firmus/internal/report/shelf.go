@@ -24,7 +24,7 @@ func (m Matter) nextOnDisc(f ledger.Finding) []Step {
 		d := good[0]
 		burn = text(fmt.Sprintf("burn it anew from the copy on the %s, which was intact when last read, %s: ", m.on(d.copy, f.File), m.when(d.copy.Read.At)), sheet)
 		if d.other != "" {
-			burn = text(fmt.Sprintf("put the file right on a drive from another file with the same checksum, %s on the %s, and burn the disc anew: ", d.other, m.on(d.copy, f.File)), sheet)
+			burn = text(fmt.Sprintf("put the file right on a drive from another file with the same checksum, on the %s, and burn the disc anew: ", m.on(d.copy, f.File)), sheet)
 		}
 	case len(f.IntactIn) > 0:
 		burn = text("have a copy of what it holds read first: ", Order{Act: ReadStore, Stores: f.IntactIn, Full: true}, ". If that is intact, burn the disc anew: ", sheet)

@@ -24,6 +24,9 @@ func (m Matter) WrongWay(f ledger.Finding) string {
 
 // left says where copies are that are still intact.
 func (m Matter) left(f ledger.Finding) string {
+	if len(f.IntactIn) == 0 && len(f.Facts.SameBytes) > 0 {
+		return "No copy of it is known to be intact any more, but another file with the same checksum is."
+	}
 	if len(f.IntactIn) == 0 {
 		return "No copy is known to be intact any more."
 	}
