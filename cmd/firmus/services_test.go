@@ -87,10 +87,54 @@ func keepS3(t *testing.T, dir string) kept {
 	}
 }
 
+// laidIn is a folder below which files of the set are laid.
+func laidIn(k kept, root string) kept {
+	at := func(path string) string { return filepath.Join(root, "archive", "masters", filepath.FromSlash(path)) }
+	k.put = func(t *testing.T, path, data string) {
+		t.Helper()
+		if err := os.MkdirAll(filepath.Dir(at(path)), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(at(path), []byte(data), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	k.remove = func(t *testing.T, path string) {
+		t.Helper()
+		if err := os.Remove(at(path)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return k
+}
+
+// keepApache is a folder on a WebDAV server by others.
+func keepApache(t *testing.T, dir string) kept {
+	addr, root := webtest.Apache(t, "firmus", "a secret word")
+	if err := os.WriteFile(filepath.Join(dir, "dav-login"), []byte("user = firmus\npassword = a secret word\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	gate := webtest.Before(t, addr)
+	return laidIn(kept{gate: gate, says: []string{"over the same file"},
+		config: fmt.Sprintf("service = \"webdav\"\nendpoint = %q\nfolder = \"archive\"\ncredentials = \"dav-login\"", gate.URL)}, root)
+}
+
+// keepGateway is a bucket on an S3 server by others. Files are laid into its folder: it says
+// nothing of them but size and time.
+func keepGateway(t *testing.T, dir string) kept {
+	addr, root := webtest.Gateway(t, "FIRMUSGATEWAY", "a secret word")
+	if err := os.WriteFile(filepath.Join(dir, "s3-key"), []byte("aws_access_key_id = FIRMUSGATEWAY\naws_secret_access_key = a secret word\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	gate := webtest.Before(t, addr)
+	return laidIn(kept{gate: gate, says: []string{"under the same key"},
+		config: fmt.Sprintf("service = \"s3\"\nendpoint = %q\nbucket = \"quillmere\"\nfolder = \"archive\"\ncredentials = \"s3-key\"", gate.URL)}, filepath.Join(root, "quillmere"))
+}
+
 // TestServices: the whole way of an archive with its copies on each kind of service that
 // the program is given an address of.
 func TestServices(t *testing.T) {
-	for name, keep := range map[string]func(*testing.T, string) kept{"webdav": keepDAV, "s3": keepS3} {
+	for name, keep := range map[string]func(*testing.T, string) kept{"webdav": keepDAV, "s3": keepS3, "apache": keepApache, "versitygw": keepGateway} {
 		t.Run(name, func(t *testing.T) {
 			h := &cloudHouse{T: t, dir: t.TempDir()}
 			k := keep(t, h.dir)

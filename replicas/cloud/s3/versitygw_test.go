@@ -40,14 +40,8 @@ type gateway struct {
 }
 
 func startGateway(t *testing.T) *gateway {
-	program := webtest.Program(t, "versitygw", "go build -modfile=.tools/servers.mod github.com/versity/versitygw/cmd/versitygw")
-	dir := t.TempDir()
-	g := &gateway{addr: webtest.Port(t), root: filepath.Join(dir, "gw")}
-	must(t, os.Mkdir(g.root, 0o755))
-	must(t, os.Mkdir(filepath.Join(dir, "versions"), 0o755))
-	t.Setenv("ROOT_ACCESS_KEY", gatewayKey)
-	t.Setenv("ROOT_SECRET_KEY", gatewaySecret)
-	webtest.Run(t, g.addr, program, "--port", g.addr, "--quiet", "posix", "--versioning-dir", filepath.Join(dir, "versions"), g.root)
+	g := &gateway{}
+	g.addr, g.root = webtest.Gateway(t, gatewayKey, gatewaySecret)
 	var err error
 	g.client, err = minio.New(g.addr, &minio.Options{Creds: credentials.NewStaticV4(gatewayKey, gatewaySecret, ""), Region: "us-east-1"})
 	must(t, err)

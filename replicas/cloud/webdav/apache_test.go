@@ -4,11 +4,8 @@ package webdav_test
 
 import (
 	"context"
-	"crypto/sha1"
-	"encoding/base64"
 	"fmt"
 	"os"
-	"os/user"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -21,49 +18,15 @@ import (
 	"firmus/replicas/testing/webtest"
 )
 
-// apache is Debian's web server with its DAV module, which lets a user list and read and
-// nothing else.
+// apache is Debian's web server with its DAV module.
 type apache struct {
 	root, addr, login string
 }
 
 func startApache(t *testing.T) *apache {
-	program := webtest.Program(t, "apache2", "Debian's package apache2-bin")
-	dir, err := os.MkdirTemp("", "firmus-apache")
-	must(t, err)
-	t.Cleanup(func() { os.RemoveAll(dir) })
-	must(t, os.Chmod(dir, 0o755))
-	a := &apache{root: filepath.Join(dir, "root"), addr: webtest.Port(t), login: filepath.Join(dir, "login")}
-	must(t, os.Mkdir(a.root, 0o755))
-	sum := sha1.Sum([]byte("a secret word"))
-	must(t, os.WriteFile(filepath.Join(dir, "users"), []byte("firmus:{SHA}"+base64.StdEncoding.EncodeToString(sum[:])+"\n"), 0o644))
+	a := &apache{login: filepath.Join(t.TempDir(), "login")}
+	a.addr, a.root = webtest.Apache(t, "firmus", "a secret word")
 	must(t, os.WriteFile(a.login, []byte("user = firmus\npassword = a secret word\n"), 0o600))
-	var b strings.Builder
-	for _, m := range strings.Fields("mpm_event authn_core authn_file authz_core authz_user auth_basic dav dav_fs") {
-		fmt.Fprintf(&b, "LoadModule %s_module /usr/lib/apache2/modules/mod_%s.so\n", m, m)
-	}
-	fmt.Fprintf(&b, "ServerName x\nListen %s\nPidFile %s/pid\nErrorLog %s/log\n", a.addr, dir, dir)
-	if u, err := user.Lookup("www-data"); os.Geteuid() == 0 && err == nil {
-		fmt.Fprintf(&b, "User www-data\nGroup #%s\n", u.Gid)
-	}
-	fmt.Fprintf(&b, `DocumentRoot %s
-DavLockDB %s/lock
-AllowEncodedSlashes NoDecode
-<Location />
-Dav On
-AuthType Basic
-AuthName x
-AuthUserFile %s/users
-<Limit GET HEAD OPTIONS PROPFIND>
-Require valid-user
-</Limit>
-<LimitExcept GET HEAD OPTIONS PROPFIND>
-Require all denied
-</LimitExcept>
-</Location>
-`, a.root, dir, dir)
-	must(t, os.WriteFile(filepath.Join(dir, "conf"), []byte(b.String()), 0o644))
-	webtest.Run(t, a.addr, program, "-f", filepath.Join(dir, "conf"), "-DFOREGROUND")
 	return a
 }
 
