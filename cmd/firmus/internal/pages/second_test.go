@@ -1,6 +1,7 @@
 package pages_test
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -10,12 +11,14 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/people"
 	"firmus/cmd/firmus/testing/browsertest"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/testing/ledgertest"
 	"firmus/testdata"
 )
 
@@ -405,5 +408,50 @@ func TestTwoPeopleEndAStore(t *testing.T) {
 	a.By = "Ada Wren"
 	if _, err := acts.Of(&a).EndStore(t.Context(), acts.EndStoreOrder{Store: "studio", Replace: true, Reason: "so"}); !errors.Is(err, fixity.ErrRefused) {
 		t.Errorf("past a proposal: %v", err)
+	}
+}
+
+// Confirming that a store ends may be broken off at each step: the proposal waits then, and
+// confirming it once more goes on to the end.
+func TestAStoreEndsStepByStep(t *testing.T) {
+	w := newWorld(t, twoPeople)
+	x := ledgertest.Large{Ledger: w.app.Ledger, Set: "masters", Stores: []string{"studio", "vault"}, Now: w.now()}
+	if err := errors.Join(x.Adopt(t.Context(), "disk"), x.Fill(t.Context(), 0, 1200)); err != nil {
+		t.Fatal(err)
+	}
+	w.person("Ada Wren", fixity.Reviewer)
+	w.person("Tom Reed", fixity.Reviewer)
+	by := func(name string, now func() time.Time) acts.Acts {
+		a := *w.app.Acts.Archive
+		a.By, a.Now = name, now
+		return acts.Of(&a)
+	}
+	d, err := by("Ada Wren", w.now).Decide(t.Context(), acts.Decision{EndStore: &acts.EndStoreOrder{Store: "vault", Reason: "sold"}})
+	if err != nil || d.Proposal == 0 {
+		t.Fatalf("%+v %v", d, err)
+	}
+	broken := 0
+	for k := 1; ; k++ {
+		ctx, stop := context.WithCancel(t.Context())
+		n := 0
+		_, err := by("Tom Reed", func() time.Time { // the clock is asked before each transaction
+			if n++; n == k {
+				stop()
+			}
+			return w.now()
+		}).Confirm(ctx, d.Proposal)
+		stop()
+		if err == nil {
+			break
+		}
+		if broken++; len(w.waiting()) != 1 || !w.store("vault").Retired.IsZero() {
+			t.Fatalf("broken off at step %d (%v): %d proposals wait, the store is retired at %s", k, err, len(w.waiting()), w.store("vault").Retired)
+		}
+		if k > 100 {
+			t.Fatalf("it never comes to its end: %v", err)
+		}
+	}
+	if broken < 4 || len(w.waiting()) != 0 || w.store("vault").Retired.IsZero() {
+		t.Errorf("broken off %d times; %d proposals wait; the store is retired at %s", broken, len(w.waiting()), w.store("vault").Retired)
 	}
 }
