@@ -126,7 +126,7 @@ func sum(x *minio.ObjectInfo) fixity.Digest {
 }
 
 // heads is how many objects are asked for side by side.
-const heads = 8
+const heads = 16
 
 // sums puts into items the checksums of which a listing says that they are there. Some
 // services don't say so: one object without is asked for, and if it has one, so are all.

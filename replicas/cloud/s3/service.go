@@ -91,7 +91,9 @@ func Open(o Options) (*Service, error) {
 		return nil, fmt.Errorf("s3: %w", err)
 	}
 	if o.Transport == nil {
-		o.Transport = wire.Transport()
+		t := wire.Transport()
+		t.MaxIdleConnsPerHost = heads
+		o.Transport = t
 	}
 	if o.Region == "" {
 		o.Region = "us-east-1" // without one the client library would ask for it
@@ -194,8 +196,9 @@ func where(token string, folders int) (i int, last, rest string, err error) {
 	return i, last, strings.TrimPrefix(after[len(quoted):], " "), nil
 }
 
-// pageSize is the most that services give (ListObjectsV2, max-keys).
-const pageSize = 1000
+// pageSize is how many keys a page has; services give 1,000 at most (ListObjectsV2, max-keys).
+// With a HEAD for each it is there within a minute also where each takes a second and a half.
+const pageSize = 500
 
 // list is a page of a listing that names the bucket.
 func (s *Service) list(ctx context.Context, prefix, token, delimiter string, most int) (minio.ListBucketV2Result, error) {

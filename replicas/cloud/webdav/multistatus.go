@@ -66,11 +66,13 @@ var errCut = errors.New("it ends before its end")
 func read(body io.Reader, f func(found) error) error {
 	left := &entry{r: body}
 	d := xml.NewDecoder(left)
-	root := false
-	for n := 0; ; {
+	root, n := false, 0
+	for other := 0; ; other++ {
 		left.n = maxEntry
 		t, err := d.Token()
 		switch {
+		case other > 4*n+1000: // what is between the entries
+			return wire.ErrTooLong
 		case err == io.EOF:
 			return errCut
 		case err != nil:

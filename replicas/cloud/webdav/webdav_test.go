@@ -155,16 +155,17 @@ func TestListings(t *testing.T) {
 		"one checksum": {body: multistatus(good(a+"x.wav", size+`<oc:checksums><oc:checksum>md5:04c36b75222cd9fd47f2607333029106</oc:checksum></oc:checksums>`)), check: func(i cloud.Item) bool { return i.Sum.Sum == "04c36b75222cd9fd47f2607333029106" }},
 		"a bad one":    {body: multistatus(good(a+"x.wav", size+`<oc:checksums><oc:checksum>SHA256:zz MD5:</oc:checksum></oc:checksums>`)), check: func(i cloud.Item) bool { return i.Sum.IsZero() && !i.Weak }},
 
-		"cut off":             {body: multistatus(good(a+"x.wav", size))[:300], fails: "cut off"},
-		"nothing at all":      {body: " ", fails: "cut off"},
-		"no entry of its own": {body: strings.Replace(multistatus(good(a+"x.wav", size)), a+"<", a+"y<", 1), fails: "lacks the folder"},
-		"another's":           {body: multistatus(good("/dav/other/x.wav", size)), fails: "doesn't lie in the folder"},
-		"deeper":              {body: multistatus(good(a+"x/y.wav", size)), fails: "doesn't lie in the folder"},
-		"two addresses":       {body: multistatus("<D:href>/a</D:href><D:href>/b</D:href>"), fails: "2 addresses"},
-		"up":                  {body: multistatus(good(a+"..", size)), fails: "can't be understood"},
-		"a page":              {body: "<html><body>hello</body></html>", fails: "no multistatus"},
-		"other words":         {body: `<multistatus></multistatus>`, fails: "no multistatus"},
-		"endless":             {body: multistatus(good(a+strings.Repeat("x", 2<<20), size)), fails: "doesn't end"},
+		"cut off":              {body: multistatus(good(a+"x.wav", size))[:300], fails: "cut off"},
+		"nothing at all":       {body: " ", fails: "cut off"},
+		"no entry of its own":  {body: strings.Replace(multistatus(good(a+"x.wav", size)), a+"<", a+"y<", 1), fails: "lacks the folder"},
+		"another's":            {body: multistatus(good("/dav/other/x.wav", size)), fails: "doesn't lie in the folder"},
+		"deeper":               {body: multistatus(good(a+"x/y.wav", size)), fails: "doesn't lie in the folder"},
+		"two addresses":        {body: multistatus("<D:href>/a</D:href><D:href>/b</D:href>"), fails: "2 addresses"},
+		"up":                   {body: multistatus(good(a+"..", size)), fails: "can't be understood"},
+		"a page":               {body: "<html><body>hello</body></html>", fails: "no multistatus"},
+		"other words":          {body: `<multistatus></multistatus>`, fails: "no multistatus"},
+		"full of other things": {body: strings.Replace(multistatus(good(a+"x.wav", size)), "<D:response>", strings.Repeat("<D:x/>", 5000)+"<D:response>", 1), fails: "doesn't end"},
+		"endless":              {body: multistatus(good(a+strings.Repeat("x", 2<<20), size)), fails: "doesn't end"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			x := serve(t)
