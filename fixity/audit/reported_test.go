@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/audit"
@@ -33,21 +34,30 @@ type reporting struct {
 func (r *reporting) List(ctx context.Context, shard string) iter.Seq2[fixity.Entry, error] {
 	return func(yield func(fixity.Entry, error) bool) {
 		for e, err := range r.root.List(ctx, shard) {
-			if err == nil && e.Type == fixity.File {
-				data, err := os.ReadFile(r.dir + "/" + e.Path)
-				if err != nil {
-					panic(err)
-				}
-				if lie, ok := r.lies[e.Path]; ok {
-					data = []byte(lie)
-				}
-				e.Reported, e.Weak = reportOf(r.alg, string(data)), r.weak
-			}
-			if !yield(e, err) {
+			if !yield(r.reported(e, err)) {
 				return
 			}
 		}
 	}
+}
+
+func (r *reporting) Stat(ctx context.Context, path string) (fixity.Entry, error) {
+	return r.reported(r.root.Stat(ctx, path))
+}
+
+func (r *reporting) reported(e fixity.Entry, err error) (fixity.Entry, error) {
+	if err != nil || e.Type != fixity.File {
+		return e, err
+	}
+	data, err := os.ReadFile(r.dir + "/" + e.Path)
+	if err != nil {
+		panic(err)
+	}
+	if lie, ok := r.lies[e.Path]; ok {
+		data = []byte(lie)
+	}
+	e.Reported, e.Weak = reportOf(r.alg, string(data)), r.weak
+	return e, nil
 }
 
 func reportOf(a fixity.Algorithm, data string) fixity.Digest {
@@ -360,5 +370,59 @@ func testWeakReport(t *testing.T) {
 	w.must(os.Chtimes(w.file("cloud", "masters", b), begun, begun))
 	if _, p := w.auditReported(r, false); p.Read != 1 || w.kinds()[b] != fixity.Kind(fixity.Altered) {
 		t.Errorf("exchanged: %d read, found %v", p.Read, w.kinds())
+	}
+}
+
+// TestStaleReport: what a service reported of bytes says nothing of those that took their
+// place without a report, or with one that is weak and doesn't agree: nobody is told that
+// the service has the right ones.
+func TestStaleReport(t *testing.T) { onEach(t, testStaleReport) }
+
+func testStaleReport(t *testing.T) {
+	const a = "QV-0107/QV-0107_A.wav"
+	for name, silence := range map[string]func(r *reporting){
+		"no report":   func(r *reporting) { r.alg = "" },
+		"a weak one":  func(r *reporting) { r.weak, r.lies[a] = true, "encrypted" },
+		"an unknown":  func(r *reporting) { r.alg = fixity.CRC32C },
+		"a right one": nil,
+	} {
+		for _, sign := range []string{"size", "time", "inode"} {
+			t.Run(name+", other "+sign, func(t *testing.T) {
+				w, r := reportedWorld(t, map[string]string{a: "side a"}, fixity.SHA256, "", "")
+				w.auditReported(r, false)
+				c := w.copyOf("cloud", "masters", a)
+				if !c.Reported.OK || c.InodeAt == 0 {
+					t.Fatalf("%+v", c)
+				}
+				if silence == nil { // what agrees again is not written again, and stays
+					w.auditReported(r, false)
+					if now := w.copyOf("cloud", "masters", a); now != c {
+						t.Errorf("%+v\n%+v", now, c)
+					}
+					return
+				}
+				silence(r)
+				data := "side x"
+				if sign == "size" {
+					data = "side x and more"
+				}
+				w.put("cloud", "masters", a, data)
+				if sign != "time" {
+					at := time.Unix(0, c.ModTime)
+					w.must(os.Chtimes(w.file("cloud", "masters", a), at, at))
+				}
+				_, p := w.auditReported(r, false)
+				c = w.copyOf("cloud", "masters", a)
+				if f := w.findings()[a]; p.Read != 1 || f.Kind != fixity.Kind(fixity.Altered) || f.Facts.Tells(fixity.ServiceRight) {
+					t.Errorf("%d read, found %+v", p.Read, f)
+				}
+				if c.Reported.OK {
+					t.Errorf("it counts as reported: %+v", c.Reported)
+				}
+				if n := r.wasRead(a); n != 2 {
+					t.Errorf("read %d times: a weak report is no contradiction", n)
+				}
+			})
+		}
 	}
 }

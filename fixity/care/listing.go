@@ -23,17 +23,26 @@ const InodesAtOnce = IncidentLeast
 func (e Shown) News(k fixity.Known) bool { return e.tells(k) || e.InodeAlone(k) }
 
 func (e Shown) tells(k fixity.Known) bool {
-	return e.Size != k.Size || e.ModTime != k.ModTime || k.State == fixity.Missing || k.State == fixity.Misplaced || k.State == fixity.Awaited
+	return e.otherSign(k) || k.State == fixity.Missing || k.State == fixity.Misplaced || k.State == fixity.Awaited
 }
 
 // InodeAlone says that nothing but the inode has changed: the bytes may have been replaced,
 // and size and time be put back.
-func (e Shown) InodeAlone(k fixity.Known) bool {
-	return !e.tells(k) && e.InodeAt != 0 && k.InodeAt != 0 && e.InodeAt != k.InodeAt
+func (e Shown) InodeAlone(k fixity.Known) bool { return !e.tells(k) && e.otherInode(k) }
+
+func (e Shown) otherSign(k fixity.Known) bool { return e.Size != k.Size || e.ModTime != k.ModTime }
+
+func (e Shown) otherInode(k fixity.Known) bool {
+	return e.InodeAt != 0 && k.InodeAt != 0 && e.InodeAt != k.InodeAt
 }
 
 func (e Shown) after(c Copy, g Given) (Copy, Effects) {
 	k := fixity.Known{State: c.State, Size: c.Size, ModTime: c.ModTime, InodeAt: c.InodeAt}
+	if e.otherSign(k) || e.otherInode(k) {
+		// What a service reported was of other bytes, for all that is known. It reports
+		// nothing of these, or this would be a ServiceReport.
+		c = c.unreported()
+	}
 	switch {
 	case c.State == fixity.Missing || c.State == fixity.Misplaced:
 		c = c.dueBy(AtOnce) // it came back: what is told of it ends with its reading
@@ -47,6 +56,12 @@ func (e Shown) after(c Copy, g Given) (Copy, Effects) {
 		c = c.dueBy(FirstReading(c.File, g.Now, within/10))
 	}
 	return c, Effects{}
+}
+
+// unreported is a copy of which no service reports anything.
+func (c Copy) unreported() Copy {
+	c.Reported.At, c.Reported.OK = time.Time{}, false
+	return c
 }
 
 // inodesWithin stands for a promise to read where none was made.
@@ -178,6 +193,7 @@ func (e PlaceChanged) after(c Copy, g Given) (Copy, Effects) {
 		c.Size, c.ModTime, c.InodeAt = e.Size, e.ModTime, 0
 	case !same || c.State == fixity.Missing || c.State == fixity.Misplaced:
 		// A volume or service that spells a name in its own way has not touched the bytes.
+		c = c.unreported()
 		c.Size, c.ModTime, c.InodeAt, c.Due = e.Size, e.ModTime, 0, Now
 	}
 	return c, Effects{Judge: JudgeAnew, Facts: true}
@@ -195,8 +211,8 @@ func (c Copy) holding(version int64, g Given) Copy {
 // ServiceReport is what a service reports of what lies at the copy's place. It shows what was
 // exchanged, not what has rotted: one that agrees never ends what a reading opened.
 type ServiceReport struct {
-	Version       int64 // that has the reported digest and size; 0: none has
-	Size, ModTime int64
+	Version                int64 // that has the reported digest and size; 0: none has
+	Size, ModTime, InodeAt int64
 }
 
 func (e ServiceReport) after(c Copy, g Given) (Copy, Effects) {
@@ -215,7 +231,7 @@ func (e ServiceReport) after(c Copy, g Given) (Copy, Effects) {
 	}
 	switch c.State {
 	case fixity.Awaited, fixity.Missing, fixity.Misplaced, fixity.Behind, fixity.Intact:
-		c.Held, c.Size, c.ModTime, c.InodeAt, c.State, c.Wrong = e.Version, e.Size, e.ModTime, 0, fixity.Intact, fixity.Digest{}
+		c.Held, c.Size, c.ModTime, c.InodeAt, c.State, c.Wrong = e.Version, e.Size, e.ModTime, e.InodeAt, fixity.Intact, fixity.Digest{}
 		if e.Version != g.Current || !g.inPlace(c.At) {
 			c.State = fixity.Behind
 		}

@@ -98,7 +98,7 @@ func (t Audits) reported(s fixity.Shard, x fixity.ServiceReport, now time.Time) 
 		c, _ = care.After(was, care.Shown{Size: x.Size, ModTime: x.ModTime, InodeAt: x.InodeAt}, rules)
 		return was, c, false, nil
 	}
-	c, _ = care.After(was, care.ServiceReport{Version: n, Size: x.Size, ModTime: x.ModTime}, rules)
+	c, _ = care.After(was, care.ServiceReport{Version: n, Size: x.Size, ModTime: x.ModTime, InodeAt: x.InodeAt}, rules)
 	return was, c, true, nil
 }
 

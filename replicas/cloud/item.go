@@ -46,12 +46,15 @@ type Item struct {
 	Hazy    string        // why nothing sure can be said of what has this name; "" nearly always
 }
 
-// pin tells one state of a Blob from another: the item, and its version.
+// pin tells one state of a Blob from another: the item, and its version. Its Sum counts only
+// where the service has no versions: a listing may lack one that is told of the item alone.
 func (it *Item) pin() fixity.Pin {
 	h := fnv.New64a()
 	h.Write([]byte(it.Version))
 	h.Write([]byte{0})
-	h.Write([]byte(it.Sum.Sum))
+	if it.Version == "" {
+		h.Write([]byte(it.Sum.Sum))
+	}
 	h.Write(binary.BigEndian.AppendUint64(nil, uint64(it.Size)))
 	p := fixity.Pin{Change: int64(h.Sum64())}
 	h.Reset()

@@ -165,6 +165,24 @@ func TestChecksums(t *testing.T) {
 	}
 }
 
+// TestListedAsAsked: where listings don't say of which objects checksums are known, a file is
+// the same state listed and asked for, and what was listed can be read.
+func TestListedAsAsked(t *testing.T) {
+	x := serve(t, func(s *s3test.Server) { s.Quiet = true })
+	x.server.Put("archive/masters/a", s3test.Version{Data: []byte("one")})
+	x.server.Put("archive/masters/b", s3test.Version{Data: []byte("two"), Sum: "sha256"})
+	for e, err := range x.Set.List(context.Background(), "") {
+		must(t, err)
+		now, err := x.Set.Stat(context.Background(), e.Path)
+		if err != nil || now.Pin != e.Pin {
+			t.Errorf("listed %+v, asked for %+v, %v", e, now, err)
+		}
+		if b, err := cloudtest.Whole(x.Set, e, 0); err != nil || len(b) != 3 {
+			t.Errorf("%s: %q, %v", e.Path, b, err)
+		}
+	}
+}
+
 // TestDeleted: what lies under a delete marker is told as that, with how long it is kept.
 func TestDeleted(t *testing.T) {
 	x := serve(t, func(s *s3test.Server) { s.Kept = 90 })
