@@ -268,7 +268,7 @@ func (s *Service) settings(ctx context.Context) (all []cloud.Problem) {
 	if v, err := s.client.GetBucketVersioning(ctx, s.o.Bucket); err == nil && v.Enabled() {
 		text := "the bucket keeps earlier versions: what is deleted or overwritten there can be had back"
 		if days := s.keptDays(ctx, s.prefix); days > 0 {
-			text += fmt.Sprintf(" for %d days", days)
+			text += " for " + fixity.Count(days, "day")
 		}
 		all = append(all, cloud.Problem{Text: text})
 	} else if err == nil {
@@ -280,7 +280,7 @@ func (s *Service) settings(ctx context.Context) (all []cloud.Problem) {
 	if enabled, mode, n, unit, err := s.client.GetObjectLockConfig(ctx, s.o.Bucket); err == nil && enabled == "Enabled" {
 		text := "the bucket can lock objects (Object Lock)"
 		if mode != nil && n != nil && unit != nil {
-			text += fmt.Sprintf(": what is put there is locked for %d %s, %s", *n, strings.ToLower(unit.String()), strings.ToLower(mode.String()))
+			text += fmt.Sprintf(": what is put there is locked for %s, %s", fixity.Count(int64(*n), strings.ToLower(strings.TrimSuffix(unit.String(), "S"))), strings.ToLower(mode.String()))
 		}
 		all = append(all, cloud.Problem{Text: text + ". A lock keeps versions: a delete marker can still hide them"})
 	}
