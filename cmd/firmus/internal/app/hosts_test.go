@@ -33,10 +33,15 @@ const (
 	hostConfig  = "FIRMUS_TEST_HOST_CONFIG"
 	hostVersion = "FIRMUS_TEST_HOST_VERSION"
 	hostListen  = "FIRMUS_TEST_HOST_LISTEN"
+	hostLong    = "FIRMUS_TEST_HOST_LONG" // its jobs are as long as they are by default
 )
 
 // childHost is a daemon that shares its ledger, with short jobs.
 func childHost(file string) error {
+	short := app.Works{Slice: time.Second, Grace: 2 * time.Second, Rescue: 2 * time.Second, Look: time.Second, Beat: time.Second}
+	if os.Getenv(hostLong) != "" {
+		short = app.Works{}
+	}
 	return app.RunDaemon(context.Background(), app.DaemonOptions{Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), By: "the test", Build: metrics.Build{Version: "test" + os.Getenv(hostVersion)},
 		Load: func() (*config.Config, error) {
 			c, err := config.Load(file)
@@ -49,11 +54,14 @@ func childHost(file string) error {
 		Ready:  func() { fmt.Println("ready") },
 		Opened: tellsOpened,
 		Again:  time.Second,
-		Shared: app.Works{Slice: time.Second, Grace: 2 * time.Second, Rescue: 2 * time.Second, Look: time.Second, Beat: time.Second}})
+		Shared: short})
 }
 
 // tellsOpened has a host say which files of the vault it opens.
 func tellsOpened(a *app.App) {
+	if os.Getenv(hostLong) != "" {
+		return
+	}
 	root := a.Acts.Root
 	a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
 		x, err := root(store, set, c)

@@ -170,7 +170,7 @@ func (h *Host) jobsOf(ctx context.Context, a ledger.Audit, p fixity.Phase, windo
 	for _, x := range pieces {
 		all += x.Files
 	}
-	most = max(min(most, all/16), 1)
+	most = max(min(most, all/32), 1)
 	for _, x := range pieces {
 		if len(job.Shards) == 0 || files+x.Files > most || len(job.Shards) == shardsAJob {
 			end()
