@@ -124,6 +124,11 @@ func (t Audits) Waiting(audit int64, p fixity.Phase, shards ...int64) (n int64, 
 	return n, err
 }
 
+// WaitingShards are the numbers of the shards of an audit that are in a phase.
+func (t Audits) WaitingShards(audit int64, p fixity.Phase) ([]int64, error) {
+	return list(t.Tx, `SELECT id FROM shard WHERE audit = $1 AND phase = $2`, []any{audit, string(p)}, func(r row) (id int64, err error) { err = r.Scan(&id); return id, err })
+}
+
 // Ahead says by how much a clock is ahead of the database's own, 0 if that has none.
 func (l *Ledger) Ahead(ctx context.Context, now func() time.Time) (time.Duration, error) {
 	before := now()

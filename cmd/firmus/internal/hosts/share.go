@@ -14,11 +14,15 @@ import (
 	"firmus/fixity/ledger"
 )
 
-// A job has shards with so many files together, or so many shards, unless one alone has more:
-// of thousands of small folders each would cost more to hand out than to read.
+// A job has shards that take so long together, or so many, unless one alone takes longer: of
+// thousands of small folders each would cost more to hand out than to read. An audit is cut
+// into so many parts that several hosts get about as much.
 const (
-	filesAJob  = 2000
-	shardsAJob = 256
+	jobLeast   = time.Second
+	jobMost    = time.Minute
+	jobParts   = 12
+	shardsAJob = 1000
+	fileTakes  = time.Millisecond // besides the time of its bytes
 )
 
 // unknownRate is what a store is thought to give, in bytes a second, before it was measured.
@@ -62,7 +66,7 @@ func (h *Host) Work(ctx context.Context, a ledger.Audit, p fixity.Phase, windows
 	var handed, had time.Time // when all jobs were handed out last, and when a host had the store
 	had = time.Now()
 	trouble := ""
-	for wait := 20 * time.Millisecond; ; wait = min(2*wait, time.Second) {
+	for wait := 20 * time.Millisecond; ; wait = min(2*wait, 200*time.Millisecond) {
 		err := h.workOnce(ctx, a, p, jobs, &handed, &had)
 		switch {
 		case err == errDone:
@@ -102,16 +106,17 @@ func (h *Host) workOnce(ctx context.Context, a ledger.Audit, p fixity.Phase, job
 		return nil
 	}
 	// What waits, or is being done, isn't handed out twice; what was lost is handed out anew.
+	var ids []int64
+	if err := h.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) { ids, err = t.Audits.WaitingShards(a.ID, p); return err }); err != nil {
+		return err
+	}
+	waits := map[int64]bool{}
+	for _, id := range ids {
+		waits[id] = true
+	}
 	var open []river.InsertManyParams
 	for _, j := range jobs {
-		n := int64(0)
-		if err := h.o.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-			n, err = t.Audits.Waiting(a.ID, p, j.Args.(sliceArgs).Shards...)
-			return err
-		}); err != nil {
-			return err
-		}
-		if n > 0 {
+		if slices.ContainsFunc(j.Args.(sliceArgs).Shards, func(id int64) bool { return waits[id] }) {
 			open = append(open, j)
 		}
 	}
@@ -153,7 +158,8 @@ func (h *Host) jobsOf(ctx context.Context, a ledger.Audit, p fixity.Phase, windo
 	}
 	var out []river.InsertManyParams
 	var job sliceArgs
-	var files, longest int64
+	var long time.Duration
+	var longest int64
 	end := func() {
 		if len(job.Shards) == 0 {
 			return
@@ -162,17 +168,18 @@ func (h *Host) jobsOf(ctx context.Context, a ledger.Audit, p fixity.Phase, windo
 		// read twice and once more.
 		job.Seconds = (h.o.Slice + h.o.Grace).Seconds() + 3*float64(longest)/float64(rate)
 		out = append(out, river.InsertManyParams{Args: job, InsertOpts: once(queueOf(a.Store), later)})
-		files, longest = 0, 0
+		long, longest = 0, 0
 	}
-	// Enough jobs for all hosts: of few files each host still gets some.
-	most := int64(filesAJob)
-	all := int64(0)
-	for _, x := range pieces {
-		all += x.Files
+	takes := func(x ledger.Piece) time.Duration {
+		return time.Duration(float64(x.Bytes)/float64(rate)*float64(time.Second)) + time.Duration(x.Files)*fileTakes
 	}
-	most = max(min(most, all/32), 1)
+	all := time.Duration(0)
 	for _, x := range pieces {
-		if len(job.Shards) == 0 || files+x.Files > most || len(job.Shards) == shardsAJob {
+		all += takes(x)
+	}
+	most := min(max(all/jobParts, jobLeast), jobMost)
+	for _, x := range pieces {
+		if len(job.Shards) == 0 || long+takes(x) > most || len(job.Shards) == shardsAJob {
 			end()
 			job = sliceArgs{Audit: a.ID, Phase: string(p), First: x.Shard, Store: a.Store, Windows: windows}
 		}
@@ -180,7 +187,7 @@ func (h *Host) jobsOf(ctx context.Context, a ledger.Audit, p fixity.Phase, windo
 		if !slices.Contains(job.Sets, x.Set) {
 			job.Sets = append(job.Sets, x.Set)
 		}
-		files, longest = files+x.Files, max(longest, x.Longest)
+		long, longest = long+takes(x), max(longest, x.Longest)
 	}
 	end()
 	return out, nil
