@@ -446,3 +446,28 @@ func TestLedgerMoves(t *testing.T) {
 		t.Errorf("the event files differ from the record: %s, %v", why, err)
 	}
 }
+
+// TestHostsReachWhatIsTheirs takes in and audits on a host that reaches one of two stores: the
+// other one isn't told as away.
+func TestHostsReachWhatIsTheirs(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, `hosts = ["server-b"]`)
+	s.fill(2, 2, 1000)
+	a := s.open("server-a")
+	defer a.Close()
+	rs, err := a.Acts.Audit(context.Background(), acts.AuditOrder{Full: true})
+	if err != nil || len(rs) != 1 || rs[0].Store != "studio" || rs[0].Exit() != 0 {
+		t.Errorf("the audit gave %+v, %v", rs, err)
+	}
+	open := []ledger.Finding{}
+	if err := a.Ledger.View(context.Background(), func(x *ledger.Tx) (err error) { open, err = x.Findings.Open(""); return err }); err != nil || len(open) > 0 {
+		t.Errorf("findings: %+v, %v", open, err)
+	}
+	b := s.open("server-b")
+	defer b.Close()
+	rs, err = b.Acts.Audit(context.Background(), acts.AuditOrder{Full: true})
+	if err != nil || len(rs) != 1 || rs[0].Store != "vault" || rs[0].Read != 4 || rs[0].Exit() != 0 {
+		t.Errorf("the audit on the other host gave %+v, %v", rs, err)
+	}
+	s.whole(a)
+}
