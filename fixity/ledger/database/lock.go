@@ -8,8 +8,11 @@ import (
 	"hash/fnv"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
+
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"firmus/fixity"
 	"firmus/fixity/ledger/private"
@@ -56,7 +59,7 @@ func (d *DB) LockFor(ctx context.Context, at Locks, name, who string, wait time.
 		holder := ""
 		if err = try(f); err == nil {
 			var release func()
-			if release, still, holder, err = d.lockSession(ctx, at, name, who); err == nil {
+			if release, still, holder, err = d.lockSession(ctx, at, name, who, until.Sub(time.Now())); err == nil {
 				text := fmt.Sprintf("%s (process %d, since %s)\n", who, os.Getpid(), now().UTC().Format("2 Jan 2006 15:04:05 UTC"))
 				_ = f.Truncate(0) // the text is for people; the lock is what counts
 				_, _ = f.WriteAt([]byte(text), 0)
@@ -107,7 +110,7 @@ func (e *LockedError) Unwrap() error { return fixity.ErrBusy }
 
 // lockSession takes PostgreSQL's session lock; nothing on SQLite, or where this computer is
 // meant alone.
-func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (release func(), still func(context.Context) error, holder string, err error) {
+func (d *DB) lockSession(ctx context.Context, at Locks, name, who string, within time.Duration) (release func(), still func(context.Context) error, holder string, err error) {
 	if !d.postgres || at.Alone {
 		return func() {}, func(context.Context) error { return nil }, "", nil
 	}
@@ -123,6 +126,18 @@ func (d *DB) lockSession(ctx context.Context, at Locks, name, who string) (relea
 	if err := c.QueryRowContext(ctx, `SELECT pg_try_advisory_lock`+shared+`($1)`, key).Scan(&got); err != nil {
 		c.Close()
 		return nil, nil, "", err
+	}
+	if !got && !at.Shared && within > 0 {
+		// Many may share it, one after the other and for ever: who waits for it in the database's
+		// own queue is let through before any that come later.
+		if _, err = c.ExecContext(ctx, `SELECT set_config('lock_timeout', $1, false)`, strconv.FormatInt(max(within.Milliseconds(), 1), 10)); err == nil {
+			_, err = c.ExecContext(ctx, `SELECT pg_advisory_lock($1)`, key)
+		}
+		var pe *pgconn.PgError
+		if got = err == nil; !got && (!errors.As(err, &pe) || pe.Code != "55P03") {
+			c.Close()
+			return nil, nil, "", err
+		}
 	}
 	if !got {
 		// The name and the time are those of the session that holds it.
