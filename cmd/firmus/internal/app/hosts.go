@@ -70,7 +70,7 @@ func (a *App) shareOut(ctx context.Context, all *archive.Archive, o Options) err
 // decides what is under care, where, and when it is judged to be in danger. The state folder,
 // pages, mail, and where a key or a drive lies, are each host's own.
 func agreed(c *config.Config) hosts.Agreed {
-	out := hosts.Agreed{"the holdings' name": c.Name, "[rule]": fmt.Sprintf("%d copies, %d places, within %s", c.Rule.Copies, c.Rule.Places, time.Duration(c.Rule.Within))}
+	out := hosts.Agreed{"the holdings' name": c.Name, "[rule]": fmt.Sprintf("%s, %s, within %s", fixity.Count(int64(c.Rule.Copies), "copy"), fixity.Count(int64(c.Rule.Places), "place"), time.Duration(c.Rule.Within))}
 	for _, d := range c.Closed {
 		out["closed"] += fmt.Sprint(d) + " "
 	}
