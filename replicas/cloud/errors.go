@@ -3,6 +3,7 @@ package cloud
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -74,9 +75,19 @@ func (e *Error) Error() string {
 		s += ")"
 	}
 	if e.Err != nil {
-		s += fmt.Sprintf(": %v", e.Err)
+		s += ": " + short(e.Err.Error())
 	}
 	return s
+}
+
+// quoted is how many bytes of a cause are told: a server may have put any text into it.
+const quoted = 200
+
+func short(s string) string {
+	if len(s) <= quoted {
+		return s
+	}
+	return strings.ToValidUTF8(s[:quoted], "") + "…"
 }
 
 // Unwrap gives the cause, and the sentinels that the class stands for.

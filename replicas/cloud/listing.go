@@ -157,7 +157,7 @@ func (w *sweep) below(ctx context.Context, folders []string) error {
 
 // query puts all that q asks for into the listing and gives it, or nothing.
 func (w *sweep) query(ctx context.Context, q Query) ([]*Item, error) {
-	what := "list the shared drive"
+	what := "list all at once"
 	if len(q.Parents) > 0 {
 		what = fmt.Sprintf("list %d folders", len(q.Parents))
 	}
@@ -191,11 +191,7 @@ func (w *sweep) pages(ctx context.Context, q Query) ([]*Item, error) {
 	var all []*Item
 	pages := newPager(holds * max(len(q.Parents), 1))
 	for token := ""; ; {
-		var p Page
-		err := w.s.try(ctx, func(ctx context.Context) (err error) {
-			p, err = w.s.service.Page(ctx, q, token)
-			return err
-		})
+		p, err := w.s.page(ctx, q, token)
 		switch {
 		case classOf(err) == Refused && token != "":
 			return nil, &tokenError{err}

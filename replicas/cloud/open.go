@@ -83,6 +83,8 @@ func (s *Store) still(ctx context.Context, was *Item) (Item, error) {
 	switch {
 	case classOf(err) == NotVisible:
 		return it, s.vanished(ctx, fmt.Errorf("%w: deleted, or no longer shared: %w", fixity.ErrVanished, err))
+	case classOf(err) == ThisFile:
+		return it, s.vanished(ctx, err) // a credential that is refused now is refused of each file
 	case err != nil:
 		return it, err
 	case it.InBin:

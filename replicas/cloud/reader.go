@@ -147,6 +147,8 @@ func (r *reader) connect() error {
 			return fmt.Errorf("%w: the service says that it has %d bytes, but %w", fixity.ErrUnreadable, r.it.Size, err)
 		case classOf(err) == NotVisible:
 			return r.s.vanished(r.ctx, fmt.Errorf("%w: %w", fixity.ErrVanished, err))
+		case classOf(err) == ThisFile:
+			return r.s.vanished(r.ctx, err)
 		case timedOut:
 			err = &Error{Class: Later, Text: fmt.Sprintf("no answer came for %s", r.s.o.Timeout)}
 		}
@@ -186,6 +188,8 @@ func (r *reader) same() error {
 	switch {
 	case classOf(err) == NotVisible:
 		return r.s.vanished(r.ctx, fmt.Errorf("%w: deleted, or no longer shared: %w", fixity.ErrVanished, err))
+	case classOf(err) == ThisFile:
+		return r.s.vanished(r.ctx, err)
 	case err != nil:
 		return err
 	case it.Kind != Blob || it.pin() != r.it.pin():

@@ -73,6 +73,17 @@ func (s *Store) try(ctx context.Context, call func(context.Context) error) error
 	}
 }
 
+// page is one page of what q asks for, with the rest of its items.
+func (s *Store) page(ctx context.Context, q Query, token string) (p Page, err error) {
+	if err := s.try(ctx, func(ctx context.Context) (err error) {
+		p, err = s.service.Page(ctx, q, token)
+		return err
+	}); err != nil || p.Rest == nil {
+		return p, err
+	}
+	return p, p.Rest(ctx, s.try)
+}
+
 // again waits before attempt n+1 after err. If there should be none it is false
 // and gives the error to end with.
 func (s *Store) again(ctx context.Context, n int, err error) (bool, error) {

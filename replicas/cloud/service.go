@@ -46,7 +46,14 @@ type Page struct {
 	Items   []Item
 	Next    string // token of the next page, "" at the end
 	Partial bool   // the service says that it didn't look everywhere
+	// Rest puts into Items what takes calls of their own, each of which is made by try; nil
+	// if nothing does.
+	Rest func(ctx context.Context, try Try) error
 }
+
+// Try makes a call, within a time of its own, and makes it again while its error is of class
+// Later.
+type Try func(ctx context.Context, call func(context.Context) error) error
 
 // Change is what became of one item since a moment: its present state.
 type Change struct {

@@ -86,7 +86,7 @@ func (c *classifier) as(err error, forbids cloud.Class) error {
 		return c.ofAnswer(e, forbids)
 	}
 	if errors.Is(err, wire.ErrTooLong) {
-		return wire.Nonsense(fmt.Errorf("%w: more than %d bytes", wire.ErrTooLong, maxAnswer))
+		return wire.Nonsense(http.StatusOK, fmt.Errorf("%w: more than %d bytes", wire.ErrTooLong, maxAnswer))
 	}
 	return wire.Unreached(err)
 }

@@ -42,7 +42,7 @@ func (s *Service) Get(ctx context.Context, id string) (cloud.Item, error) {
 	}
 	it, err := item(f)
 	if err != nil {
-		return it, wire.Nonsense(err)
+		return it, wire.Nonsense(http.StatusOK, err)
 	}
 	return it, nil
 }
@@ -73,7 +73,7 @@ func (s *Service) Page(ctx context.Context, q cloud.Query, token string) (cloud.
 	p := cloud.Page{Next: l.NextPageToken, Partial: l.IncompleteSearch, Items: make([]cloud.Item, len(l.Files))}
 	for i, f := range l.Files {
 		if p.Items[i], err = item(f); err != nil {
-			return cloud.Page{}, wire.Nonsense(err)
+			return cloud.Page{}, wire.Nonsense(http.StatusOK, err)
 		}
 	}
 	return p, nil
@@ -148,7 +148,7 @@ func (s *Service) Now(ctx context.Context, drive string) (string, error) {
 		return "", s.class.of(err)
 	}
 	if t.StartPageToken == "" {
-		return "", wire.Nonsense(errors.New("no token was given"))
+		return "", wire.Nonsense(http.StatusOK, errors.New("no token was given"))
 	}
 	return t.StartPageToken, nil
 }
@@ -170,7 +170,7 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 	}
 	p := cloud.ChangePage{Next: l.NextPageToken, Newest: l.NewStartPageToken}
 	if p.Next == "" && p.Newest == "" {
-		return cloud.ChangePage{}, wire.Nonsense(errors.New("changes end without a token for the next time"))
+		return cloud.ChangePage{}, wire.Nonsense(http.StatusOK, errors.New("changes end without a token for the next time"))
 	}
 	for _, c := range l.Changes {
 		if c.FileId == "" || c.ChangeType == "drive" {
@@ -179,7 +179,7 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 		x := cloud.Change{ID: c.FileId, Gone: c.Removed || c.File == nil}
 		if !x.Gone {
 			if x.Item, err = item(c.File); err != nil {
-				return cloud.ChangePage{}, wire.Nonsense(err)
+				return cloud.ChangePage{}, wire.Nonsense(http.StatusOK, err)
 			}
 		}
 		p.Changes = append(p.Changes, x)
@@ -189,5 +189,5 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 
 // tooMany is for a page with more on it than was asked for.
 func tooMany(n int) error {
-	return wire.Nonsense(fmt.Errorf("a page of %d was asked for, and has %d", pageSize, n))
+	return wire.Nonsense(http.StatusOK, fmt.Errorf("a page of %d was asked for, and has %d", pageSize, n))
 }

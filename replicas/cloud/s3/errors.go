@@ -64,6 +64,7 @@ var codes = map[string]meaning{
 type trip struct {
 	*wire.Dated
 	host, bucket string
+	region       string // host of the bucket's region, as the client library has it
 }
 
 // said is where a call's error is put. The client library is given a refusal in its place:
@@ -98,7 +99,7 @@ func (t *trip) trip(r *http.Request) (*http.Response, error) {
 	if r.Method != http.MethodGet && r.Method != http.MethodHead {
 		return nil, fmt.Errorf("%w: %s would change something", fixity.ErrRefused, r.Method)
 	}
-	if h := r.URL.Host; h != t.host && h != t.bucket+"."+t.host {
+	if h := r.URL.Host; h != t.region && h != t.host && h != t.bucket+"."+t.host {
 		return nil, wire.Unreached(wire.ErrRedirect)
 	}
 	res, err := t.Dated.RoundTrip(r)
@@ -126,8 +127,10 @@ func (t *trip) judge(r *http.Request, res *http.Response) error {
 	switch c := res.StatusCode; {
 	case bytes && c == http.StatusPreconditionFailed:
 		return fmt.Errorf("%w: another version lies there now", fixity.ErrChanged)
-	case bytes && (c/100 == 2 && !page || c == http.StatusRequestedRangeNotSatisfiable):
+	case bytes && c == http.StatusRequestedRangeNotSatisfiable:
 		return wire.RightRange(res, offset, last+1)
+	case bytes && c/100 == 2:
+		return wire.RightBytes(res, r.URL.Path, r.Header.Get("If-Match"), offset, last+1)
 	case c == http.StatusOK && r.Method == http.MethodHead && res.Header.Get("Last-Modified") == "":
 		return &cloud.Error{Class: cloud.Later, Status: c, Text: "what answers is no such service: an outage, or a sign-in page of the network between"}
 	case c == http.StatusOK && (!page || r.Method == http.MethodHead):
@@ -158,6 +161,10 @@ func (t *trip) failed(r *http.Request, res *http.Response) error {
 		e.Class, e.Text = cloud.NotVisible, notThere.Text
 	case c == http.StatusUnauthorized:
 		e.Class, e.Text = cloud.Blind, notAccepted
+	case c == http.StatusBadRequest && r.Method == http.MethodHead:
+		// Amazon S3 API Reference, HeadObject: so it answers of what is encrypted with a
+		// customer's key. The listing was answered; it is about this object.
+		e.Class, e.Text = cloud.ThisFile, "the service does not tell of it as it is asked: it may be encrypted with a key that the service doesn't keep"
 	case c == http.StatusForbidden && object:
 		e.Class, e.Text = cloud.ThisFile, "the service does not give it to this key"
 	case c == http.StatusForbidden:
@@ -207,13 +214,13 @@ func theirs(err error) error {
 	case errors.Is(err, context.Canceled):
 		return context.Canceled
 	case errors.Is(err, wire.ErrTooLong):
-		return wire.Nonsense(wire.ErrTooLong)
+		return wire.Nonsense(http.StatusOK, wire.ErrTooLong)
 	case errors.As(err, &syntax), errors.As(err, &other), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.EOF):
 		return &cloud.Error{Class: cloud.Later, Text: "the answer was cut off, or is none"}
 	case errors.As(err, &refused) && refused.StatusCode == http.StatusBadRequest: // it sends no such name
 		return &cloud.Error{Class: cloud.NotVisible, Text: "the service can hold nothing of that name", Reason: word(refused.Code)}
 	case errors.As(err, &refused):
-		return wire.Nonsense(errors.New(word(refused.Code)))
+		return wire.Nonsense(http.StatusOK, errors.New(word(refused.Code)))
 	}
 	return wire.Unreached(err)
 }

@@ -130,7 +130,7 @@ const heads = 16
 
 // sums puts into items the checksums of which a listing says that they are there. Some
 // services don't say so: one object without is asked for, and if it has one, so are all.
-func (s *Service) sums(ctx context.Context, l minio.ListBucketV2Result, items []cloud.Item) error {
+func (s *Service) sums(ctx context.Context, try cloud.Try, l minio.ListBucketV2Result, items []cloud.Item) error {
 	says := map[string]bool{}
 	for _, x := range l.Contents {
 		if x.ChecksumAlgorithm != "" && x.ChecksumMode != "COMPOSITE" {
@@ -147,16 +147,18 @@ func (s *Service) sums(ctx context.Context, l minio.ListBucketV2Result, items []
 			quiet = append(quiet, it)
 		}
 	}
-	if err := s.headAll(ctx, ask); err != nil || len(quiet) == 0 {
+	if err := s.headAll(ctx, try, ask); err != nil || len(quiet) == 0 {
 		return err
 	}
-	if err := s.head(ctx, quiet[0]); err != nil || quiet[0].Weak || quiet[0].Sum.IsZero() {
+	if err := s.headAll(ctx, try, quiet[:1]); err != nil || quiet[0].Weak || quiet[0].Sum.IsZero() {
 		return err
 	}
-	return s.headAll(ctx, quiet[1:])
+	return s.headAll(ctx, try, quiet[1:])
 }
 
-func (s *Service) headAll(ctx context.Context, items []*cloud.Item) error {
+// headAll asks for items side by side. One that has to be asked for again keeps the others
+// from nothing.
+func (s *Service) headAll(ctx context.Context, try cloud.Try, items []*cloud.Item) error {
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	var wg sync.WaitGroup
@@ -171,7 +173,7 @@ func (s *Service) headAll(ctx context.Context, items []*cloud.Item) error {
 		}
 		wg.Go(func() {
 			defer func() { <-slots }()
-			if err := s.head(ctx, it); err != nil {
+			if err := try(ctx, func(ctx context.Context) error { return s.head(ctx, it) }); err != nil {
 				stop(err)
 			}
 		})
@@ -224,7 +226,9 @@ func (s *Service) stat(ctx context.Context, key string) (cloud.Item, error) {
 	if d := sum(&x); !d.IsZero() {
 		it.Sum, it.Weak = d, false
 	}
-	if archived[it.Class] && (x.Restore == nil || x.Restore.OngoingRestore) {
+	// Intelligent-Tiering has archives of its own, of which the class says nothing (Amazon S3
+	// API Reference, HeadObject, x-amz-archive-status).
+	if (archived[it.Class] || x.Headers.Get("X-Amz-Archive-Status") != "") && (x.Restore == nil || x.Restore.OngoingRestore) {
 		it.NoBytes = true
 	}
 	return it, nil

@@ -121,6 +121,7 @@ func (x *served) list(t *testing.T) map[string]cloud.Item {
 	for token := ""; ; {
 		p, err := x.service.Page(context.Background(), cloud.Query{}, token)
 		must(t, err)
+		must(t, p.Rest(context.Background(), cloudtest.Once))
 		for _, it := range p.Items {
 			all[strings.TrimPrefix(strings.TrimPrefix(it.ID, "="), "archive/masters/")] = it
 		}

@@ -71,7 +71,11 @@ func Open(o Options) (*Service, error) {
 	if err != nil || u.User != nil || u.RawQuery != "" || u.Host == "" || strings.Trim(u.Path, "/") != "" || u.Scheme != "https" && !wire.Loopback(o.Endpoint) {
 		return nil, fmt.Errorf("s3: %w: the endpoint must be an https address without a user or a path; plain http is for a server on this computer", fixity.ErrRefused)
 	}
-	s := &Service{o: o, host: u.Host}
+	host := u.Host
+	if p := u.Port(); p != "" && p == map[string]string{"https": "443", "http": "80"}[u.Scheme] {
+		host = strings.TrimSuffix(host, ":"+p) // the client library sends none
+	}
+	s := &Service{o: o, host: host}
 	for name := range strings.SplitSeq(o.Folder, "/") {
 		if name == "." || name == ".." {
 			return nil, fmt.Errorf("s3: %w: the folder %q leads elsewhere", fixity.ErrRefused, o.Folder)
@@ -96,20 +100,39 @@ func Open(o Options) (*Service, error) {
 		o.Transport = t
 	}
 	if o.Region == "" {
+		o.Region = s3utils.GetRegionFromURL(*u)
+	}
+	if o.Region == "" {
 		o.Region = "us-east-1" // without one the client library would ask for it
 	}
-	s.drive = u.Host + "/" + o.Bucket
-	s.trip = &trip{Dated: &wire.Dated{Base: o.Transport, Now: o.Now}, host: u.Host, bucket: o.Bucket}
+	s.drive = host + "/" + o.Bucket
+	s.trip = &trip{Dated: &wire.Dated{Base: o.Transport, Now: o.Now}, host: host, bucket: o.Bucket}
 	s.opts = minio.Options{
 		Creds:  credentials.NewStaticV4(got["aws_access_key_id"], got["aws_secret_access_key"], got["aws_session_token"]),
 		Secure: u.Scheme == "https", Region: o.Region, Transport: s.trip, MaxRetries: 1, // one try: package cloud repeats
 		BucketLookup: map[string]minio.BucketLookupType{"path": minio.BucketLookupPath, "host": minio.BucketLookupDNS}[o.Addressing],
 	}
-	if s.client, err = minio.NewCore(u.Host, &s.opts); err != nil {
+	if s.client, err = s.core(&s.opts); err != nil {
 		return nil, fmt.Errorf("s3: %w: %w", fixity.ErrRefused, err)
 	}
 	s.client.SetAppInfo("firmus", "1")
+	// Amazon's endpoint is sent the calls of a bucket at its region's address. It is asked for
+	// here, by signing a call that isn't made: what a service says later changes nothing.
+	where, err := s.client.Presign(context.Background(), http.MethodGet, o.Bucket, "x", time.Minute, nil)
+	if err != nil {
+		return nil, fmt.Errorf("s3: %w: %w", fixity.ErrRefused, err)
+	}
+	s.trip.region = where.Host
 	return s, nil
+}
+
+// core is a client of the endpoint.
+func (s *Service) core(opts *minio.Options) (*minio.Core, error) {
+	c, err := minio.NewCore(s.host, opts)
+	if err == nil {
+		c.SetS3EnableDualstack(false) // it would send the calls to other addresses
+	}
+	return c, err
 }
 
 // Root is the id of the folder.
@@ -119,7 +142,7 @@ func (s *Service) Root() string { return "/" + s.prefix }
 func (s *Service) lister(ctx context.Context) (*minio.Core, error) {
 	opts := s.opts
 	opts.Transport = &within{s.trip, ctx}
-	return minio.NewCore(s.host, &opts)
+	return s.core(&opts)
 }
 
 // Get is the item with that id.
@@ -162,16 +185,14 @@ func (s *Service) Page(ctx context.Context, q cloud.Query, token string) (cloud.
 		return cloud.Page{}, err
 	}
 	p := cloud.Page{Items: s.items(l, prefix)}
-	if err := s.sums(ctx, l, p.Items); err != nil {
-		return cloud.Page{}, err
-	}
-	end := ""
+	p.Rest = func(ctx context.Context, try cloud.Try) error { return s.sums(ctx, try, l, p.Items) }
+	end := last
 	if n := len(p.Items); n > 0 {
 		end = p.Items[n-1].ID
 	}
 	switch {
-	case l.IsTruncated && end == last:
-		return cloud.Page{}, wire.Nonsense(errors.New("the same page comes over and over"))
+	case l.IsTruncated && len(p.Items) > 0 && end == last:
+		return cloud.Page{}, wire.Nonsense(http.StatusOK, errors.New("the same page comes over and over"))
 	case l.IsTruncated:
 		p.Next = fmt.Sprintf("%d %q %s", i, end, l.NextContinuationToken)
 	case i+1 < len(q.Parents):
@@ -214,13 +235,18 @@ func (s *Service) list(ctx context.Context, prefix, token, delimiter string, mos
 	case err != nil:
 		return minio.ListBucketV2Result{}, err
 	case l.Name != s.o.Bucket:
-		return l, wire.Nonsense(fmt.Errorf("a listing of the bucket %q was asked for, and what came names %q", s.o.Bucket, l.Name))
+		return l, wire.Nonsense(http.StatusOK, fmt.Errorf("a listing of the bucket %q was asked for, and what came names %q", s.o.Bucket, l.Name))
 	case len(l.Contents)+len(l.CommonPrefixes) > max(most, pageSize):
-		return l, wire.Nonsense(fmt.Errorf("a page of %d was asked for, and has %d", most, len(l.Contents)))
+		return l, wire.Nonsense(http.StatusOK, fmt.Errorf("a page of %d was asked for, and has %d", most, len(l.Contents)))
 	}
 	for _, x := range l.Contents {
 		if !strings.HasPrefix(x.Key, prefix) || x.Size < 0 {
-			return l, wire.Nonsense(fmt.Errorf("a listing of %q names %q, of %d bytes", prefix, x.Key, x.Size))
+			return l, wire.Nonsense(http.StatusOK, fmt.Errorf("a listing of %q names %q, of %d bytes", prefix, x.Key, x.Size))
+		}
+	}
+	for _, p := range l.CommonPrefixes {
+		if in, ok := strings.CutPrefix(p.Prefix, prefix); !ok || !strings.HasSuffix(in, delimiter) || delimiter == "" {
+			return l, wire.Nonsense(http.StatusOK, fmt.Errorf("a listing of %q names the folder %q", prefix, p.Prefix))
 		}
 	}
 	return l, nil

@@ -14,7 +14,9 @@ func names(href string) ([]string, error) {
 		href = "/" + strings.TrimLeft(href, "/") // "//x" would name a host
 	}
 	u, err := url.Parse(href)
-	if err != nil || u.Opaque != "" || !strings.HasPrefix(u.EscapedPath(), "/") {
+	// No file's address has a query or a fragment: a server that wrote "#" or "?" as they are
+	// may have written "%" so, too, and which name it means nobody can say.
+	if err != nil || strings.ContainsAny(href, "?#") || u.Opaque != "" || !strings.HasPrefix(u.EscapedPath(), "/") {
 		return nil, fmt.Errorf("the address %q can't be understood", href)
 	}
 	var all []string

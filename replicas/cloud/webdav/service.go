@@ -180,9 +180,11 @@ func (s *Service) Get(ctx context.Context, id string) (cloud.Item, error) {
 	case err != nil:
 		return cloud.Item{}, err
 	case n != 1:
-		return cloud.Item{}, wire.Nonsense(fmt.Errorf("%d things were told of where one was asked for", n))
+		return cloud.Item{}, wire.Nonsense(http.StatusMultiStatus, fmt.Errorf("%d things were told of where one was asked for", n))
+	case it.Hazy != "" && id != s.root:
+		return cloud.Item{}, &cloud.Error{Class: cloud.ThisFile, Status: http.StatusMultiStatus, Text: it.Hazy}
 	case it.Hazy != "":
-		return cloud.Item{}, wire.Nonsense(errors.New(it.Hazy))
+		return cloud.Item{}, wire.Nonsense(http.StatusMultiStatus, errors.New(it.Hazy))
 	case (it.Kind == cloud.Dir) != dir:
 		return cloud.Item{}, &cloud.Error{Class: cloud.NotVisible, Text: "another kind of thing lies there now"}
 	}
@@ -253,7 +255,7 @@ func (s *Service) Page(ctx context.Context, q cloud.Query, token string) (cloud.
 	case err != nil:
 		return cloud.Page{}, err
 	case !own:
-		return cloud.Page{}, wire.Nonsense(errors.New("a listing lacks the folder that was asked for"))
+		return cloud.Page{}, wire.Nonsense(http.StatusMultiStatus, errors.New("a listing lacks the folder that was asked for"))
 	}
 	if i+1 < len(q.Parents) {
 		p.Next = strconv.Itoa(i + 1)
@@ -281,24 +283,30 @@ func (s *Service) propfind(ctx context.Context, id, depth string, f func(found) 
 	case errors.Is(err, errCut), errors.Is(err, io.ErrUnexpectedEOF), errors.As(err, &syntax):
 		return &cloud.Error{Class: cloud.Later, Status: res.StatusCode, Text: "the listing was cut off, or is none", Err: err}
 	}
-	return wire.Nonsense(err)
+	return wire.Nonsense(res.StatusCode, err)
 }
 
-// Open gives the bytes of a file from offset on.
+// Open gives the bytes of a file from offset on, of the version that it was listed as. The
+// answer's ETag says so, not an If-Match of the call: that one matches nothing while an ETag
+// is weak (RFC 9110, section 13.1.1), as it is for a moment after a change.
 func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.ReadCloser, error) {
 	res, err := s.call(ctx, http.MethodGet, it.ID, map[string]string{"Range": wire.Range(offset, it.Size), "Accept-Encoding": "identity"}, "")
 	if err != nil {
 		return nil, err
 	}
+	tag := it.Version
+	if strings.HasPrefix(tag, "of ") {
+		tag = "" // the server has none
+	}
 	switch {
-	case res.StatusCode/100 != 2 && res.StatusCode != http.StatusRequestedRangeNotSatisfiable:
+	case res.StatusCode == http.StatusRequestedRangeNotSatisfiable:
+		err = wire.RightRange(res, offset, it.Size)
+	case res.StatusCode/100 != 2:
 		err = s.answered(res, false, true)
 	case res.Header.Get("Content-Encoding") != "":
-		err = wire.Nonsense(errors.New("the bytes come encoded, and nobody asked for that"))
-	case wire.IsPage(res, it.Name):
-		err = wire.PageInstead(res.StatusCode, "the file's bytes")
+		err = wire.Nonsense(res.StatusCode, errors.New("the bytes come encoded, and nobody asked for that"))
 	default:
-		err = wire.RightRange(res, offset, it.Size)
+		err = wire.RightBytes(res, it.Name, tag, offset, it.Size)
 	}
 	if err != nil {
 		res.Body.Close()

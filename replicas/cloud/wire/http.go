@@ -114,6 +114,27 @@ func (b *Body) Read(p []byte) (int, error) {
 	return n, err
 }
 
+// ETag is what an ETag says without the marks around it (RFC 9110, section 8.8.3): the same
+// version's may be weak for a moment after a change, and strong later.
+func ETag(text string) string {
+	return strings.Trim(strings.TrimPrefix(strings.TrimSpace(text), "W/"), `"`)
+}
+
+// RightBytes says of an answer of status 2xx whether it has the bytes of a file from offset to
+// its end, of the version with an ETag: nil, or an error as those of RightRange. Bytes that
+// don't say that they are of that version are not believed; where it has no ETag, all are
+// but a page for people.
+func RightBytes(res *http.Response, name, tag string, offset, size int64) error {
+	switch got := ETag(res.Header.Get("ETag")); {
+	case tag != "" && got == ETag(tag):
+	case IsPage(res, name):
+		return PageInstead(res.StatusCode, "the file's bytes")
+	case tag != "":
+		return &cloud.Error{Class: cloud.Later, Status: res.StatusCode, Text: "bytes came, and they don't say that they are of the version that was asked for"}
+	}
+	return RightRange(res, offset, size)
+}
+
 // IsPage says that an answer is a page for people, whatever its status says, and that the
 // file of that name is none.
 func IsPage(res *http.Response, name string) bool {
@@ -140,32 +161,33 @@ func RightRange(res *http.Response, offset, size int64) error {
 		return fmt.Errorf("%w: no byte %d is there", cloud.ErrOtherSize, offset)
 	case res.StatusCode == http.StatusOK && offset == 0:
 		if res.ContentLength == 0 && size > 0 { // somebody on the way said that all is well
-			return Nonsense(errors.New("an empty answer came instead of the file's bytes"))
+			return Nonsense(res.StatusCode, errors.New("an empty answer came instead of the file's bytes"))
 		}
 		if res.ContentLength >= 0 && res.ContentLength != size {
 			return fmt.Errorf("%w: %d bytes are offered", cloud.ErrOtherSize, res.ContentLength)
 		}
 		return nil
 	case res.StatusCode != http.StatusPartialContent:
-		return Nonsense(fmt.Errorf("a range was asked for, and answered with status %d", res.StatusCode))
+		return Nonsense(res.StatusCode, fmt.Errorf("a range was asked for, and answered with status %d", res.StatusCode))
 	}
 	var from, to, all int64
 	text := res.Header.Get("Content-Range")
 	if n, err := fmt.Sscanf(text, "bytes %d-%d/%d", &from, &to, &all); err != nil || n != 3 {
-		return Nonsense(fmt.Errorf("Content-Range %q can't be understood", text))
+		return Nonsense(res.StatusCode, fmt.Errorf("Content-Range %q can't be understood", text))
 	}
 	if all != size {
 		return fmt.Errorf("%w: it has %d bytes", cloud.ErrOtherSize, all)
 	}
 	if from != offset || to != size-1 {
-		return Nonsense(fmt.Errorf("bytes %d to %d were asked for, and %d to %d given", offset, size-1, from, to))
+		return Nonsense(res.StatusCode, fmt.Errorf("bytes %d to %d were asked for, and %d to %d given", offset, size-1, from, to))
 	}
 	return nil
 }
 
-// Nonsense is for an answer that can't be right. It may be another the next time.
-func Nonsense(err error) error {
-	return &cloud.Error{Class: cloud.Later, Text: "the service gave an answer that can't be right", Err: err}
+// Nonsense is for an answer, of a status, that can't be right. It may be another the next
+// time; the service was reached.
+func Nonsense(status int, err error) error {
+	return &cloud.Error{Class: cloud.Later, Status: status, Text: "the service gave an answer that can't be right", Err: err}
 }
 
 // After is how long a Retry-After header asks to wait (RFC 9110, section 10.2.3).
@@ -194,7 +216,7 @@ func Unreached(err error) error {
 	case errors.Is(err, ErrRedirect):
 		return &cloud.Error{Class: cloud.Refused, Text: "the service sent the call elsewhere; no credential is sent there", Err: ErrRedirect}
 	case errors.Is(err, ErrTooLong):
-		return Nonsense(ErrTooLong)
+		return Nonsense(http.StatusOK, ErrTooLong)
 	case errors.As(err, &invalid), errors.As(err, &host), errors.As(err, &unknown), errors.As(err, &cert):
 		return &cloud.Error{Class: cloud.Blind, Text: "the server's certificate is not one that this computer trusts: it may be another server", Err: bare(err)}
 	}

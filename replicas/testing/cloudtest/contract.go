@@ -127,6 +127,9 @@ func (x Target) all(t *testing.T, q cloud.Query) []cloud.Item {
 	var all []cloud.Item
 	for token, pages := "", 0; ; pages++ {
 		p, err := x.Service.Page(context.Background(), q, token)
+		if err == nil && p.Rest != nil {
+			err = p.Rest(context.Background(), Once)
+		}
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -139,6 +142,9 @@ func (x Target) all(t *testing.T, q cloud.Query) []cloud.Item {
 		}
 	}
 }
+
+// Once is a cloud.Try that makes a call once.
+func Once(ctx context.Context, call func(context.Context) error) error { return call(ctx) }
 
 // some are a few of many.
 func some(all []cloud.Item) []cloud.Item {

@@ -126,6 +126,8 @@ func Faults(t *testing.T, make func(t *testing.T) *Small) {
 	}
 	t.Run("a lost listing never loses a file", func(t *testing.T) { lost(t, make) })
 	t.Run("a read is taken up again", func(t *testing.T) { resumed(t, make) })
+	t.Run("bytes are of the version", func(t *testing.T) { tied(t, make) })
+	t.Run("refused one, refused all", func(t *testing.T) { refused(t, make) })
 	t.Run("a change shows", func(t *testing.T) { changes(t, make) })
 	t.Run("each byte that is wrong shows", func(t *testing.T) { rots(t, make) })
 }
@@ -189,6 +191,61 @@ func resumed(t *testing.T, make func(t *testing.T) *Small) {
 	s.Gate.Inject(webtest.Fault{Match: get, Cut: 5, Short: true, Hook: func() { s.Clock.Add(2 * time.Second); s.Put("d.wav", "other bytes now!") }})
 	if b, err := Whole(s.Set, e, 0); !errors.Is(err, fixity.ErrChanged) && !errors.Is(err, fixity.ErrUnreadable) {
 		t.Errorf("bytes of two files were joined: %q, %v", b, err)
+	}
+}
+
+// tied: bytes are believed of the version that was asked for alone, and of that one whatever
+// the uploader said that they are. An answer that can't be right ends the reading of its file
+// and of no other.
+func tied(t *testing.T, make func(t *testing.T) *Small) {
+	ctx := context.Background()
+	for name, c := range map[string]struct {
+		change func(http.Header)
+		right  bool
+	}{
+		"another's":                     {func(h http.Header) { h.Set("ETag", `"another"`) }, false},
+		"nobody's":                      {func(h http.Header) { h.Del("ETag") }, false},
+		"others than said":              {func(h http.Header) { h.Set("Content-Range", "bytes 1-15/16") }, false},
+		"for a moment weak":             {func(h http.Header) { h.Set("ETag", "W/"+strings.TrimPrefix(h.Get("ETag"), "W/")) }, true},
+		"a page by its uploader's word": {func(h http.Header) { h.Set("Content-Type", "text/html") }, true},
+	} {
+		s := make(t)
+		e, err := s.Set.Stat(ctx, "d.wav")
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := webtest.Fault{
+			Match:  func(r *http.Request) bool { return r.Method == http.MethodGet && r.Header.Get("Range") != "" },
+			Change: func(r *http.Response, b []byte) []byte { c.change(r.Header); return b },
+		}
+		s.Gate.Inject(f)
+		if b, err := Whole(s.Set, e, 0); err != nil || string(b) != "sixteen bytes :)" {
+			t.Errorf("%s, once: %q, %v", name, b, err)
+		}
+		f.Count = -1
+		s.Gate.Inject(f)
+		switch b, err := Whole(s.Set, e, 0); {
+		case c.right && (err != nil || string(b) != "sixteen bytes :)"):
+			t.Errorf("%s: %q, %v", name, b, err)
+		case !c.right && (err == nil || len(b) > 0 || errors.Is(err, fixity.ErrAway) || errors.Is(err, fixity.ErrVanished) || errors.Is(err, fixity.ErrUnreadable)):
+			t.Errorf("%s: %q, %v", name, b, err)
+		}
+	}
+}
+
+// refused: a credential that is refused of all says nothing of a file, and one that is refused
+// of a file nothing of the others.
+func refused(t *testing.T, make func(t *testing.T) *Small) {
+	s := make(t)
+	if _, err := Seen(s.Set); err != nil {
+		t.Fatal(err)
+	}
+	for _, all := range []bool{false, true} {
+		s.Gate.Heal()
+		s.Gate.Inject(webtest.Fault{Status: 403, Count: -1, Match: func(r *http.Request) bool { return all || strings.HasSuffix(r.URL.Path, "/d.wav") }})
+		if _, err := s.Set.Stat(context.Background(), "d.wav"); err == nil || errors.Is(err, fixity.ErrAway) != all || errors.Is(err, fixity.ErrDenied) == all {
+			t.Errorf("all %v: %v", all, err)
+		}
 	}
 }
 

@@ -33,6 +33,7 @@ type Version struct {
 	Parts    int    // of an upload in parts: ETag and Sum are of the parts
 	KMS      bool   // encrypted with a key of one's own: the ETag is no MD5
 	Class    string
+	Archive  string // of Intelligent-Tiering: HEAD alone tells it
 	Restored bool
 	Marker   bool // deleted
 	At       time.Time
@@ -189,6 +190,9 @@ func (s *Server) object(w http.ResponseWriter, r *http.Request, key string) {
 	}
 	h.Set("ETag", `"`+v.etag+`"`)
 	h.Set("x-amz-version-id", v.id)
+	if v.Archive != "" {
+		h.Set("x-amz-archive-status", v.Archive)
+	}
 	if v.Class != "" {
 		h.Set("x-amz-storage-class", v.Class)
 		if v.Restored {
