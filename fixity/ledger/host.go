@@ -74,7 +74,7 @@ type Piece struct {
 	Set     string
 	Files   int64
 	Bytes   int64
-	Longest int64 // bytes of the largest file
+	Longest int64 // bytes of the largest file, or stray
 }
 
 // Pieces are the shards of an audit that wait in a phase, in the order in which one host
@@ -91,6 +91,19 @@ func (t Audits) Pieces(audit int64, p fixity.Phase) ([]Piece, error) {
 		var x Piece
 		err := r.Scan(&x.Shard, &x.Set, &x.Files, &x.Bytes, &x.Longest)
 		known[x.Shard] = x
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	// A stray may be read, too.
+	if err := t.rows(`SELECT s.id, max(x.size) FROM shard s JOIN stray x ON x.store = s.store AND x.set_name = s.set_name AND x.top = s.top
+		WHERE s.audit = $1 AND s.phase = $2 GROUP BY s.id`, []any{audit, string(p)}, func(r *sql.Rows) error {
+		var shard, size int64
+		err := r.Scan(&shard, &size)
+		if x, ok := known[shard]; ok {
+			x.Longest = max(x.Longest, size)
+			known[shard] = x
+		}
 		return err
 	}); err != nil {
 		return nil, err

@@ -201,6 +201,11 @@ func (e Acts) Slice(ctx context.Context, p Part, enough func(size int64) bool) (
 		if err := needs(u, p.Sets); err != nil {
 			return err
 		}
+		if p.Phase == fixity.PhaseList {
+			if err := u.Anew(ctx, p.Audit, p.Sets); err != nil {
+				return err
+			}
+		}
 		a := e.Auditor(u)
 		a.Enough = enough
 		var jobs []fixity.Job

@@ -364,6 +364,11 @@ func TestHostsRefuse(t *testing.T) {
 	if err != nil || rs[0].Exit() != 3 || !strings.Contains(strings.Join(rs[0].Trouble, ""), "server-a") {
 		t.Errorf("the audit of another host's store gave %+v, %v", rs, err)
 	}
+	// A store that is retired is in the configurations all the same.
+	if _, err := a.Acts.EndStore(context.Background(), acts.EndStoreOrder{Store: "vault", Reason: "the drive is old"}); err != nil {
+		t.Fatal(err)
+	}
+	s.start("studio-pc")
 }
 
 // TestHostsClocks tells of clocks that are an hour apart.

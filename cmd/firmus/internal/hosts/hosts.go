@@ -44,8 +44,9 @@ type Options struct {
 	Work *Work
 	// Slice is how long a job reads; Grace what it gets besides before it is stopped; Rescue
 	// when after that another host may take it; Look how often the stores are looked for,
-	// Beat how often the clock is asked. 0: as the constants say; for tests.
-	Slice, Grace, Rescue, Look, Beat time.Duration
+	// Beat how often the clock is asked; Retry after how long a job is tried again that failed.
+	// 0: as the constants say; for tests.
+	Slice, Grace, Rescue, Look, Beat, Retry time.Duration
 }
 
 // Store is a store as hosts share it.
@@ -90,6 +91,8 @@ const (
 	shortly   = 20 * time.Second
 	lookEvery = 20 * time.Second
 	beatEvery = 20 * time.Second
+	// Most that fails is a store or a database that doesn't answer.
+	retryAfter = 10 * time.Second
 )
 
 // Host is this computer among those that share the ledger.
@@ -121,6 +124,7 @@ func Open(ctx context.Context, o Options) (*Host, error) {
 	def(&o.Rescue, rescueAfter)
 	def(&o.Look, lookEvery)
 	def(&o.Beat, beatEvery)
+	def(&o.Retry, retryAfter)
 	cfg, err := pgxpool.ParseConfig(o.URL)
 	if err != nil {
 		return nil, fmt.Errorf("database of the hosts: %w", err)
@@ -439,4 +443,4 @@ func errAway(store string, hosts []string) error {
 	return fmt.Errorf("store %s: %s: %w", store, where, fixity.ErrAway)
 }
 
-var errStopped = errors.New("this host stops")
+var errLong = errors.New("it took longer than it may")

@@ -112,15 +112,14 @@ func (h *Host) setUp(c *river.Config) {
 			return choreArgs{x.Name}, once(choreQueue(x.Name), first)
 		}, &river.PeriodicJobOpts{RunOnStart: true}))
 	}
-	c.RetryPolicy = soon{}
+	c.RetryPolicy = soon{h.o.Retry}
 }
 
-// soon has what failed tried again after ten seconds: most is a store or a database that
-// doesn't answer.
-type soon struct{}
+// soon has what failed tried again after a while that is always the same.
+type soon struct{ after time.Duration }
 
 // NextRetry implements river.ClientRetryPolicy.
-func (soon) NextRetry(*rivertype.JobRow) time.Time { return time.Now().Add(10 * time.Second) }
+func (s soon) NextRetry(*rivertype.JobRow) time.Time { return time.Now().Add(s.after) }
 
 // After so long a job is tried again that another use of the store, or its absence, kept
 // from being done.
@@ -134,8 +133,11 @@ func (h *Host) outcome(ctx context.Context, err error) error {
 	switch {
 	case err == nil, errors.Is(err, fixity.ErrNotFound):
 		return nil // what it was for is over
+	case errors.Is(ctx.Err(), context.DeadlineExceeded):
+		h.o.Log.Warn("a job takes longer than was thought; it gets longer", "error", err)
+		return err // counts as a try
 	case ctx.Err() != nil:
-		return river.JobSnooze(0) // given back: the host stops, or it took too long
+		return river.JobSnooze(0) // given back: the host stops
 	case errors.Is(err, fixity.ErrLost), errors.Is(err, stores.ErrGivesWay):
 		return river.JobSnooze(time.Second)
 	case errors.Is(err, fixity.ErrBusy):
@@ -154,18 +156,22 @@ type sliceWorker struct {
 	h *Host
 }
 
-// Timeout is when River may take the job for stuck, and hand it out anew.
-func (w *sliceWorker) Timeout(j *river.Job[sliceArgs]) time.Duration {
-	return time.Duration(j.Args.Seconds*float64(time.Second)) + w.h.o.Rescue
+// mostDoubled is how often a job's time is doubled at most.
+const mostDoubled = 8
+
+// may is how long a job may take: at each try that failed twice as long, since what it was
+// thought to take may be wrong.
+func may(j *river.Job[sliceArgs]) time.Duration {
+	return time.Duration(j.Args.Seconds*float64(time.Second)) << max(min(j.Attempt-1, mostDoubled), 0)
 }
 
-// NextRetry has what failed tried again soon.
-func (w *sliceWorker) NextRetry(j *river.Job[sliceArgs]) time.Time { return soon{}.NextRetry(j.JobRow) }
+// Timeout is when River may take the job for stuck, and hand it out anew.
+func (w *sliceWorker) Timeout(j *river.Job[sliceArgs]) time.Duration { return may(j) + w.h.o.Rescue }
 
 // Work implements river.Worker.
 func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
 	h, a := w.h, j.Args
-	limit, cancel := context.WithTimeoutCause(ctx, time.Duration(a.Seconds*float64(time.Second)), errStopped)
+	limit, cancel := context.WithTimeoutCause(ctx, may(j), errLong)
 	defer cancel()
 	free, err := h.place(limit, a.Store)
 	if err != nil {

@@ -227,6 +227,9 @@ func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx con
 	}
 	if p.Yields && s.Traffic != nil && u.drive != "" {
 		u.yield = &yield{drive: u.drive, traffic: s.Traffic, turns: s.turns()}
+		if p.Shares {
+			defer s.turns().carries(u.yield)()
+		}
 	}
 	if !p.Unseen {
 		var err error
@@ -311,6 +314,34 @@ func (s Stores) root(store, set string, cache fixity.Cache, u *Used) (Root, erro
 		return nil, err
 	}
 	return &way{s: s, store: store, set: set, in: in, u: u}, nil
+}
+
+// Anew has a store that a service keeps listed anew, once in an audit for each process: a
+// listing from before the audit says nothing in it.
+func (u *Used) Anew(ctx context.Context, audit int64, sets []string) error {
+	t := u.s.turns()
+	t.mu.Lock()
+	heard := t.heard[u.Rule.Name] == audit
+	t.mu.Unlock()
+	if heard || u.Rule.Kind != cloudKind {
+		return nil
+	}
+	for _, set := range sets {
+		root, err := u.Root(set, fixity.Allowed)
+		if err == nil {
+			_, err = root.Shards(ctx)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.heard == nil {
+		t.heard = map[string]int64{}
+	}
+	t.heard[u.Rule.Name] = audit
+	return nil
 }
 
 // Drive is that which the store lies on; stores on one drive have the same.

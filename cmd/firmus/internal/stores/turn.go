@@ -24,14 +24,16 @@ const unnamed = "\x00"
 // Turns are what all uses in one process share: whose turn it is on each drive, how
 // fast each store may be read, and which of them doesn't answer. The zero value is ready.
 type Turns struct {
-	mu     sync.Mutex
-	drives map[string]*drive
-	names  map[string]string // store -> drive, as it was told last
-	asked  map[string]bool   // stores that haven't said yet which drive they lie on
-	paces  map[string]*pace
-	silent map[string]*silent
-	read   map[string]int64 // by drive: bytes that uses of it have read
-	solid  map[string]bool  // by drive: whether it has no spindle, where that is known
+	mu      sync.Mutex
+	drives  map[string]*drive
+	names   map[string]string // store -> drive, as it was told last
+	asked   map[string]bool   // stores that haven't said yet which drive they lie on
+	paces   map[string]*pace
+	silent  map[string]*silent
+	heard   map[string]int64   // by store of a service: the audit that it was listed for last
+	gaveWay map[string]carried // by drive
+	read    map[string]int64   // by drive: bytes that uses of it have read
+	solid   map[string]bool    // by drive: whether it has no spindle, where that is known
 }
 
 type drive struct {

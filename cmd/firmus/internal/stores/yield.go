@@ -73,6 +73,36 @@ func (y *yield) read(now time.Time, took time.Duration) (wait time.Duration, tel
 	return wait, tell
 }
 
+// carried are the pauses that slices of audits have given a drive.
+type carried struct {
+	waited time.Duration
+	at     time.Time
+}
+
+// forgotten is after how long without a slice a drive is given way to anew.
+const forgotten = time.Hour
+
+// carries lets a slice go on where the last one on its drive was: a file that is cut off by
+// pauses again and again would never be read. done is called at the slice's end.
+func (t *Turns) carries(y *yield) (done func()) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if x := t.gaveWay[y.drive]; time.Since(x.at) < forgotten {
+		y.waited = x.waited
+	}
+	return func() {
+		y.mu.Lock()
+		x := carried{y.waited, time.Now()}
+		y.mu.Unlock()
+		t.mu.Lock()
+		defer t.mu.Unlock()
+		if t.gaveWay == nil {
+			t.gaveWay = map[string]carried{}
+		}
+		t.gaveWay[y.drive] = x
+	}
+}
+
 // look finds out whether others use the drive.
 func (y *yield) look(now time.Time) {
 	y.looked = now

@@ -26,6 +26,7 @@ func TestYields(t *testing.T) {
 		unknown bool
 		stays   bool // it doesn't yield
 		pieces  int
+		parts   int           // of an audit that hosts share
 		takes   time.Duration // each
 		want    [2]time.Duration
 		said    bool
@@ -37,6 +38,7 @@ func TestYields(t *testing.T) {
 		"another reads and ends": {others: 200 << 20, until: 8 * time.Second, want: [2]time.Duration{11 * time.Second, 13 * time.Second}, said: true},
 		"nothing is counted":     {others: 200 << 20, until: time.Hour, unknown: true, want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
 		"another never ends":     {others: 200 << 20, until: 24 * time.Hour, pieces: 6000, takes: 160 * time.Millisecond, want: [2]time.Duration{8150 * time.Second, 8170 * time.Second}, said: true},
+		"nor does it, in parts":  {others: 200 << 20, until: 24 * time.Hour, pieces: 6000, parts: 100, takes: 160 * time.Millisecond, want: [2]time.Duration{8150 * time.Second, 8190 * time.Second}, said: true},
 		"it doesn't yield":       {others: 200 << 20, until: time.Hour, stays: true, want: [2]time.Duration{4 * time.Second, 4 * time.Second}},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -53,29 +55,35 @@ func TestYields(t *testing.T) {
 					foreign := int64(min(time.Since(began), c.until).Seconds() * float64(c.others))
 					return read + foreign, read, drive == "8:0" && !c.unknown
 				}
-				if err := w.Use(t.Context(), "studio", stores.Purpose{Yields: !c.stays}, func(ctx context.Context, u *stores.Used) error {
-					root, err := u.Root("masters", fixity.Bypassed)
-					if err != nil {
-						return err
+				part := func(shares bool, pieces int) error {
+					return w.Use(t.Context(), "studio", stores.Purpose{Yields: !c.stays, Shares: shares}, func(ctx context.Context, u *stores.Used) error {
+						root, err := u.Root("masters", fixity.Bypassed)
+						if err != nil {
+							return err
+						}
+						f, err := root.Open(ctx, fixity.Entry{Path: "QV-0107.wav", Size: int64(r.size)}, 0)
+						if err != nil {
+							return err
+						}
+						defer f.Close()
+						r.slow = takes
+						defer func() { r.slow = 0 }()
+						for b := make([]byte, piece); err == nil && pieces > 0; pieces-- {
+							var n int
+							n, err = f.Read(b)
+							read += int64(n)
+						}
+						if err != io.EOF {
+							return err
+						}
+						return nil
+					})
+				}
+				began = time.Now()
+				for range max(c.parts, 1) {
+					if err := part(c.parts > 0, cmp.Or(c.pieces, 400)/max(c.parts, 1)); err != nil {
+						t.Error(err)
 					}
-					f, err := root.Open(ctx, fixity.Entry{Path: "QV-0107.wav", Size: int64(r.size)}, 0)
-					if err != nil {
-						return err
-					}
-					defer f.Close()
-					r.slow, began = takes, time.Now()
-					defer func() { r.slow = 0 }()
-					for b := make([]byte, piece); err == nil; {
-						var n int
-						n, err = f.Read(b)
-						read += int64(n)
-					}
-					if err != io.EOF {
-						return err
-					}
-					return nil
-				}); err != nil {
-					t.Error(err)
 				}
 				if d := time.Since(began).Round(100 * time.Millisecond); d < c.want[0] || d > c.want[1] {
 					t.Errorf("read in %s, want %s to %s", d, c.want[0], c.want[1])
