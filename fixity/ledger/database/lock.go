@@ -59,7 +59,7 @@ func (d *DB) LockFor(ctx context.Context, at Locks, name, who string, wait time.
 		holder := ""
 		if err = try(f); err == nil {
 			var release func()
-			if release, still, holder, err = d.lockSession(ctx, at, name, who, until.Sub(time.Now())); err == nil {
+			if release, still, holder, err = d.lockSession(ctx, at, name, who, time.Until(until)); err == nil {
 				text := fmt.Sprintf("%s (process %d, since %s)\n", who, os.Getpid(), now().UTC().Format("2 Jan 2006 15:04:05 UTC"))
 				_ = f.Truncate(0) // the text is for people; the lock is what counts
 				_, _ = f.WriteAt([]byte(text), 0)
