@@ -214,7 +214,7 @@ func tester(dir string) bool {
 var clocks = []struct{ call, but string }{
 	{"time.Now", "fixity/audit/list.go fixity/audit/read.go fixity/ledger/database/lock.go"},
 	{"time.Since", "fixity/audit/list.go fixity/audit/read.go"},
-	{"time.Until", ""},
+	{"time.Until", "fixity/ledger/database/lock.go"},
 	{"os.Getenv", ""},
 	{"os.LookupEnv", ""},
 	{"os.Environ", ""},
