@@ -138,7 +138,7 @@ func TestCloudCannotBeReached(t *testing.T) {
 			h.server.Move(h.folder, up)
 			h.server.Bin(up, true)
 		}, "lies in the bin"},
-		{"the id of nothing", func(h *cloudHouse) { h.configure("1AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA", h.endpoint()) }, "is not shared with this account, or there is no such folder"},
+		{"the id of nothing", func(h *cloudHouse) { h.configure("1AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA", h.endpoint()) }, "this account may not read it, or there is no such folder"},
 		{"the folder of another set", func(h *cloudHouse) { h.configure(h.masters, h.endpoint()) }, "masters"},
 		{"access was taken away", func(h *cloudHouse) { h.server.Hide(h.folder, true) }, "is not shared with this account"},
 		{"a key for another project", func(h *cloudHouse) { h.server.Inject(anotherProject) }, "not switched on in the project"},

@@ -111,7 +111,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/discs/registering": "fixity fixity/care fixity/essence/sound fixity/ledger " + in("acts/archive acts/backups acts/hearing discs discs/sheets register sheet"),
 	"cmd/firmus/internal/discs/sheets":      "fixity fixity/ledger replicas/optical replicas/optical/burned replicas/optical/cdda replicas/optical/discfs " + in("discs report sheet"),
 	"cmd/firmus/internal/schedule":          "fixity fixity/ledger",
-	"cmd/firmus/internal/setup":             "fixity replicas/disk replicas/named " + in("config guarded"),
+	"cmd/firmus/internal/setup":             "fixity replicas/cloud/wire replicas/disk replicas/named " + in("config guarded"),
 	"cmd/firmus/internal/stores":            "fixity fixity/audit fixity/care fixity/ledger " + in("schedule"),
 	"cmd/firmus/testing/browsertest":        "",
 	"cmd/firmus/testing/mailtest":           "",

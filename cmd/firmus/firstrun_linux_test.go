@@ -90,7 +90,7 @@ func TestFirstRunWithCloudAndLetters(t *testing.T) {
 	tryCloud(address, file("foreign.json", foreign), "the key was deleted or replaced by another")
 	b.Wait("NOT OK")
 	b.Wait("See whether the clock is right and whether the key is the newest")
-	tryCloud("https://drive.google.com/drive/folders/1nowhere", file("key.json", key), "it is not shared with this account, or there is no such folder")
+	tryCloud("https://drive.google.com/drive/folders/1nowhere", file("key.json", key), "this account may not read it, or there is no such folder")
 	tryCloud(address, "", "Which cloud folder") // the key that was given stays
 	if text := b.Text(); strings.Contains(text, "NOT OK") || !strings.Contains(text, "A key was given") {
 		t.Fatalf("the right key: %s", text)

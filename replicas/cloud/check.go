@@ -81,13 +81,13 @@ func problemOf(err error) Problem {
 	case errors.Is(err, ErrBlind):
 		p.Do = "see to the credential: until then nothing of this store can be audited"
 	case classOf(err) == NotVisible:
-		p.Do = "share the folder, as a viewer, with the account of the credential, and see that the folder's id in the configuration is right"
+		p.Do = "see that the configuration names the right folder, and that the account of the credential may read it"
 	case errors.Is(err, ErrTomorrow):
 		p.Do = "wait until tomorrow"
 	case errors.Is(err, ErrLater):
 		p.Do = "look whether this computer reaches the net, and try again"
 	case errors.Is(err, fixity.ErrAway):
-		p.Do = "see that the folder's id in the configuration is right, and that the folder has one sub-folder for each set, with the set's name"
+		p.Do = "see that the configuration names the right folder, and that it has one sub-folder for each set, with the set's name"
 	}
 	return p
 }

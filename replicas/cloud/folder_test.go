@@ -182,7 +182,7 @@ func TestWrongFolder(t *testing.T) {
 	}{
 		"of a file":       {func(a *cloudtest.Archive) string { return a.AddFile(a.Folder, "x.wav", nil) }, `is no folder but a file named "x.wav"`},
 		"in the bin":      {func(a *cloudtest.Archive) string { a.Bin(a.Folder, true); return a.Folder }, "lies in the bin"},
-		"of nothing":      {func(a *cloudtest.Archive) string { return "1nothing" }, "not shared with this account, or there is no such folder"},
+		"of nothing":      {func(a *cloudtest.Archive) string { return "1nothing" }, "this account may not read it, or there is no such folder"},
 		"not shared":      {func(a *cloudtest.Archive) string { a.Hide(a.Folder, true); return a.Folder }, "not shared with this account"},
 		"closed":          {func(a *cloudtest.Archive) string { a.CloseFolder(a.Folder); return a.Folder }, "is not shown to this account"},
 		"without the set": {func(a *cloudtest.Archive) string { a.Rename(a.Masters, "Masters"); return a.Folder }, `no sub-folder named "masters"`},

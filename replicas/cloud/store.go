@@ -132,7 +132,7 @@ func (s *Store) root(ctx context.Context) (Item, error) {
 	})
 	switch {
 	case classOf(err) == NotVisible:
-		return it, fmt.Errorf("%w: folder %q can't be seen: it is not shared with this account, or there is no such folder: %w", fixity.ErrAway, s.o.Folder, err)
+		return it, fmt.Errorf("%w: folder %q can't be seen: this account may not read it, or there is no such folder: %w", fixity.ErrAway, s.o.Folder, err)
 	case err != nil:
 		return it, fmt.Errorf("folder %q: %w", s.o.Folder, err)
 	case it.Kind != Dir:

@@ -1,6 +1,7 @@
 package s3
 
 import (
+	"cmp"
 	"context"
 	"encoding/base64"
 	"errors"
@@ -280,8 +281,9 @@ func (s *Service) deleted(ctx context.Context, key string) (it cloud.Item, ok bo
 	return it, false
 }
 
-// keptDays is for how many days the bucket's rules keep earlier versions of a key, 0 if they
-// say nothing of it, or this key may not see them.
+// keptDays is for how many days the bucket's rules keep earlier versions of a key, or of all
+// that is in a folder. It is 0 if they say nothing of it, if this key may not see them, and if
+// one of them takes earlier versions of some objects there alone: by tags, by size, or deeper.
 func (s *Service) keptDays(ctx context.Context, key string) int {
 	rules, err := s.client.GetBucketLifecycle(ctx, s.o.Bucket)
 	if err != nil {
@@ -289,13 +291,21 @@ func (s *Service) keptDays(ctx context.Context, key string) int {
 	}
 	days := 0
 	for _, r := range rules.Rules {
-		prefix := r.RuleFilter.Prefix
-		if prefix == "" {
-			prefix = r.Prefix
+		f, n := r.RuleFilter, int(r.NoncurrentVersionExpiration.NoncurrentDays)
+		all := r.AllVersionsExpiration.Days > 0 // whatever is below the newest goes, too
+		if r.Status != "Enabled" || n <= 0 && !all {
+			continue
 		}
-		n := int(r.NoncurrentVersionExpiration.NoncurrentDays)
-		if r.Status == "Enabled" && n > 0 && strings.HasPrefix(key, prefix) && r.RuleFilter.Tag.IsEmpty() && r.RuleFilter.And.IsEmpty() && (days == 0 || n < days) {
-			days = n
+		prefix := cmp.Or(f.Prefix, f.And.Prefix, r.Prefix)
+		f.Prefix, f.And.Prefix = "", ""
+		folder := key == "" || strings.HasSuffix(key, "/")
+		switch {
+		case strings.HasPrefix(key, prefix) && f.IsNull() && !all:
+			if days == 0 || n < days {
+				days = n
+			}
+		case strings.HasPrefix(key, prefix), folder && strings.HasPrefix(prefix, key):
+			return 0
 		}
 	}
 	return days

@@ -148,3 +148,44 @@ func TestTieredArchive(t *testing.T) {
 		}
 	}
 }
+
+// TestKeptDays: how long the bucket keeps what is deleted is said only where its rules say so
+// of all that is meant.
+func TestKeptDays(t *testing.T) {
+	const rule = "<Rule><Status>Enabled</Status>%<NoncurrentVersionExpiration><NoncurrentDays>90</NoncurrentDays></NoncurrentVersionExpiration></Rule>"
+	const tag = "<Tag><Key>a</Key><Value>b</Value></Tag>"
+	all := strings.Replace(rule, "%", "<Filter><Prefix></Prefix></Filter>", 1)
+	for name, c := range map[string]struct {
+		rules        string
+		check, below int // days that are told of the folder, and of a file in it
+	}{
+		"of all":             {all, 90, 90},
+		"of the folder":      {strings.Replace(rule, "%", "<Prefix>archive/</Prefix>", 1), 90, 90},
+		"of another":         {strings.Replace(rule, "%", "<Filter><Prefix>other/</Prefix></Filter>", 1), 0, 0},
+		"deeper":             {strings.Replace(rule, "%", "<Filter><Prefix>archive/masters/</Prefix></Filter>", 1), 0, 90},
+		"all, deeper sooner": {all + strings.Replace(strings.Replace(rule, "90", "7", 1), "%", "<Filter><Prefix>archive/masters/</Prefix></Filter>", 1), 0, 7},
+		"a prefix in And":    {strings.Replace(rule, "%", "<Filter><And><Prefix>archive/</Prefix>"+tag+"</And></Filter>", 1), 0, 0},
+		"all, some sooner":   {all + strings.Replace(rule, "%", "<Filter><And><Prefix>archive/</Prefix>"+tag+"</And></Filter>", 1), 0, 0},
+		"another's in And":   {all + strings.Replace(rule, "%", "<Filter><And><Prefix>other/</Prefix>"+tag+"</And></Filter>", 1), 90, 90},
+		"by a tag":           {all + strings.Replace(rule, "%", "<Filter>"+tag+"</Filter>", 1), 0, 0},
+		"by size":            {all + strings.Replace(rule, "%", "<Filter><ObjectSizeGreaterThan>5</ObjectSizeGreaterThan></Filter>", 1), 0, 0},
+		"switched off":       {all + strings.Replace(strings.Replace(rule, "Enabled", "Disabled", 1), "%", "<Filter>"+tag+"</Filter>", 1), 90, 90},
+		"all versions":       {all + "<Rule><Status>Enabled</Status><Filter><Prefix></Prefix></Filter><AllVersionsExpiration><Days>9</Days></AllVersionsExpiration></Rule>", 0, 0},
+	} {
+		x := serve(t, func(s *s3test.Server) { s.Rules = c.rules })
+		x.Put("d.wav", "one")
+		x.server.Delete("archive/masters/d.wav")
+		it, err := x.service.Get(context.Background(), "=archive/masters/d.wav")
+		if err != nil || !it.InBin || it.BinDays != c.below || it.GoneAt.IsZero() != (c.below == 0) {
+			t.Errorf("%s: %d days, want %d: %+v, %v", name, it.BinDays, c.below, it, err)
+		}
+		p := x.service.Check(context.Background())
+		if len(p) != 1 || strings.Contains(p[0].Text, " days") != (c.check > 0) || c.check > 0 && !strings.HasSuffix(p[0].Text, " for 90 days") {
+			t.Errorf("%s: %+v", name, p)
+		}
+	}
+	x := serve(t, func(s *s3test.Server) { s.Rules, s.Frozen = all, true })
+	if p := x.service.Check(context.Background()); len(p) != 1 || !strings.Contains(p[0].Text, "has stopped keeping") || strings.Contains(p[0].Text, "days") {
+		t.Errorf("suspended: %+v", p)
+	}
+}

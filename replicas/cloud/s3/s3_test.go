@@ -354,7 +354,7 @@ func TestEndlessPages(t *testing.T) {
 	x := filled(t)
 	n := 0
 	x.Gate.Inject(webtest.Fault{Count: -1, Match: func(r *http.Request) bool {
-		return r.URL.Query().Get("delimiter") == "" && r.URL.Query().Get("max-keys") == "500"
+		return r.URL.Query().Get("delimiter") == "" && r.URL.Query().Get("max-keys") == "1000"
 	},
 		Change: func(_ *http.Response, b []byte) []byte {
 			n++

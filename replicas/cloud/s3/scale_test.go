@@ -28,7 +28,7 @@ func TestMain(m *testing.M) {
 	cloudtest.ServeLarge(s)
 }
 
-// TestTwentyThousandFiles: a page of listing for each 500, one HEAD for each file of which
+// TestTwentyThousandFiles: a page of listing for each 1,000, one HEAD for each file of which
 // the listing says that it has a checksum and for one more on each page, and a few besides.
 func TestTwentyThousandFiles(t *testing.T) {
 	if testing.Short() {
@@ -39,5 +39,5 @@ func TestTwentyThousandFiles(t *testing.T) {
 	must(t, err)
 	store, err := cloud.New(s, cloud.Options{Folder: s.Root(), Now: time.Now})
 	must(t, err)
-	cloudtest.ListLarge(t, store, calls, cloudtest.LargeFiles/500*2+cloudtest.LargeFiles/2+4, 64<<20)
+	cloudtest.ListLarge(t, store, calls, cloudtest.LargeFiles/1000*2+cloudtest.LargeFiles/2+4, 64<<20)
 }

@@ -217,9 +217,8 @@ func where(token string, folders int) (i int, last, rest string, err error) {
 	return i, last, strings.TrimPrefix(after[len(quoted):], " "), nil
 }
 
-// pageSize is how many keys a page has; services give 1,000 at most (ListObjectsV2, max-keys).
-// With a HEAD for each it is there within a minute also where each takes a second and a half.
-const pageSize = 500
+// pageSize is the most that services give (ListObjectsV2, max-keys).
+const pageSize = 1000
 
 // list is a page of a listing that names the bucket.
 func (s *Service) list(ctx context.Context, prefix, token, delimiter string, most int) (minio.ListBucketV2Result, error) {
@@ -297,6 +296,11 @@ func (s *Service) settings(ctx context.Context) (all []cloud.Problem) {
 			text += " for " + fixity.Count(days, "day")
 		}
 		all = append(all, cloud.Problem{Text: text})
+	} else if err == nil && v.Suspended() {
+		all = append(all, cloud.Problem{
+			Text: "the bucket has stopped keeping earlier versions: those from before are there, and what was put there since is gone at once when it is deleted or overwritten",
+			Do:   "have it keep versions again, in the service's console",
+		})
 	} else if err == nil {
 		all = append(all, cloud.Problem{
 			Text: "the bucket keeps no earlier versions: what is deleted or overwritten there is gone at once",

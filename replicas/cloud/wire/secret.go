@@ -39,20 +39,30 @@ func Secret(path string) ([]byte, error) {
 	return text, nil
 }
 
-// Pairs are the lines "KEY = VALUE" of a credential's file, by their keys. Blank lines and
-// those that begin with #, ; or [ are left out: a file of the form that programs for S3
-// share is one such. All of keys but those in may must be there and hold something; what
-// is wrong is told without any value.
+// Pairs are the lines "KEY = VALUE" of a credential's file, by their keys, as PairsIn has
+// them. It refuses (fixity.ErrRefused) a file as Secret does, and one that isn't as it must be.
 func Pairs(path string, keys []string, may ...string) (map[string]string, error) {
 	text, err := Secret(path)
 	if err != nil {
 		return nil, err
 	}
+	got, wrong := PairsIn(text, keys, may...)
+	if wrong != "" {
+		return nil, fmt.Errorf("credential %s: %w: it %s", path, fixity.ErrRefused, wrong)
+	}
+	return got, nil
+}
+
+// PairsIn are the lines "KEY = VALUE" of a text, by their keys. Blank lines and those that
+// begin with #, ; or [ are left out: a file of the form that programs for S3 share is one
+// such. All of keys must be there and hold something, and those in may be there; what is
+// wrong is told without any value, as what the text does or lacks.
+func PairsIn(text []byte, keys []string, may ...string) (got map[string]string, wrong string) {
 	known := map[string]bool{}
 	for _, k := range append(append([]string(nil), keys...), may...) {
 		known[k] = true
 	}
-	got := map[string]string{}
+	got = map[string]string{}
 	lines := bufio.NewScanner(bytes.NewReader(text))
 	lines.Buffer(nil, maxSecret+1)
 	for n := 1; lines.Scan(); n++ {
@@ -64,17 +74,17 @@ func Pairs(path string, keys []string, may ...string) (map[string]string, error)
 		key = strings.TrimSpace(key)
 		switch {
 		case !ok:
-			return nil, fmt.Errorf("credential %s: %w: line %d is none of the form KEY = VALUE", path, fixity.ErrRefused, n)
+			return nil, fmt.Sprintf("has a line %d that is none of the form KEY = VALUE", n)
 		case got[key] != "":
-			return nil, fmt.Errorf("credential %s: %w: it says %s twice: keep one", path, fixity.ErrRefused, key)
+			return nil, "says " + key + " twice: keep one"
 		case known[key]:
 			got[key] = strings.TrimSpace(value)
 		}
 	}
 	for _, k := range keys {
 		if got[k] == "" {
-			return nil, fmt.Errorf("credential %s: %w: it lacks a line %s = …", path, fixity.ErrRefused, k)
+			return nil, "lacks a line " + k + " = …"
 		}
 	}
-	return got, nil
+	return got, ""
 }

@@ -46,11 +46,13 @@ type Version struct {
 type Server struct {
 	Bucket string
 	Now    func() time.Time
-	Page   int  // keys on a page; 0 is as many as are asked for
-	Raw    bool // doesn't take part in encoding-type: what XML can't hold becomes U+FFFD
-	NoSums bool // refuses to be asked for checksums, with 400
-	Quiet  bool // listings don't say which checksums there are
-	Kept   int  // days that earlier versions are kept; 0: no rule
+	Page   int    // keys on a page; 0 is as many as are asked for
+	Raw    bool   // doesn't take part in encoding-type: what XML can't hold becomes U+FFFD
+	NoSums bool   // refuses to be asked for checksums, with 400
+	Quiet  bool   // listings don't say which checksums there are
+	Kept   int    // days that earlier versions are kept; 0: no rule
+	Rules  string // rules of the lifecycle as XML, in place of Kept's
+	Frozen bool   // no longer keeps versions
 	Lock   string
 
 	mu   sync.Mutex
@@ -149,6 +151,10 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		refuse(w, r, http.StatusNotFound, "NoSuchBucket")
 	case key != "":
 		s.object(w, r, key)
+	case q.Has("lifecycle") && s.Rules != "":
+		fmt.Fprintf(w, "<LifecycleConfiguration>%s</LifecycleConfiguration>", s.Rules)
+	case q.Has("versioning") && s.Frozen:
+		fmt.Fprint(w, "<VersioningConfiguration><Status>Suspended</Status></VersioningConfiguration>")
 	case q.Has("lifecycle") && s.Kept > 0:
 		fmt.Fprintf(w, "<LifecycleConfiguration><Rule><ID>a</ID><Status>Enabled</Status><Filter><Prefix></Prefix></Filter><NoncurrentVersionExpiration><NoncurrentDays>%d</NoncurrentDays></NoncurrentVersionExpiration></Rule></LifecycleConfiguration>", s.Kept)
 	case q.Has("lifecycle"):

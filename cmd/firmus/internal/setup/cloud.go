@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"firmus/cmd/firmus/internal/config"
+	"firmus/replicas/cloud/wire"
 )
 
 // cloudFolder is what an address says of a folder in the cloud.
@@ -24,20 +25,30 @@ const ownSubFolders = "holds one sub-folder for each set, named like the set"
 // inBrowser is the path of a Drive folder's page: its last part is the folder's id.
 var inBrowser = regexp.MustCompile(`/drive/(.*/)?folders/[^/]+/?$`)
 
+// inHost is the region in a host's name, as services write it that have some.
+var inHost = regexp.MustCompile(`^s3\.([a-z]+(?:-[a-z]+)*-[0-9]+)\.[^.]+\.[^.]+`)
+
 // cloudOf tells the service by the address that a person gives: of a bucket, of WebDAV, or
 // as a browser shows a folder.
 func cloudOf(address string) cloudFolder {
-	u, err := url.Parse(address)
+	text := address
+	if strings.HasPrefix(text, "s3://") { // it has no query and no fragment: these are parts of names
+		text = strings.NewReplacer("#", "%23", "?", "%3F").Replace(text)
+	}
+	u, err := url.Parse(text)
 	web := err == nil && u.Host != "" && (u.Scheme == "https" || u.Scheme == "http")
 	switch {
 	case err == nil && u.Scheme == "s3" && u.Host != "":
 		scheme := "https://"
-		if h := u.Hostname(); h == "localhost" || strings.HasPrefix(h, "127.") || h == "::1" {
+		if wire.Here(u.Hostname()) {
 			scheme = "http://" // on this computer
 		}
 		bucket, folder, _ := strings.Cut(strings.Trim(u.Path, "/"), "/")
 		f := cloudFolder{config.S3, []setting{{"service", config.S3, ""}, {"endpoint", scheme + u.Host, ""}, {"bucket", bucket, ""}},
 			"s3-key", "Which file holds the key, as lines aws_access_key_id = … and aws_secret_access_key = …?"}
+		if m := inHost.FindStringSubmatch(u.Hostname()); m != nil {
+			f.lines = append(f.lines, setting{"region", m[1], "as the service calls it"})
+		}
 		if folder != "" {
 			f.lines = append(f.lines, setting{"folder", folder, ownSubFolders})
 		}
@@ -60,9 +71,11 @@ func cloudOf(address string) cloudFolder {
 func NoKey(address string, text []byte) string {
 	switch cloudOf(address).service {
 	case config.S3:
-		return lackingLine(text, "aws_access_key_id", "aws_secret_access_key")
+		_, wrong := wire.PairsIn(text, []string{"aws_access_key_id", "aws_secret_access_key"}, "aws_session_token")
+		return wrong
 	case config.WebDAV:
-		return lackingLine(text, "user", "password")
+		_, wrong := wire.PairsIn(text, []string{"user", "password"})
+		return wrong
 	}
 	var k struct {
 		Email string `json:"client_email"`
@@ -70,21 +83,6 @@ func NoKey(address string, text []byte) string {
 	}
 	if json.Unmarshal(text, &k) != nil || k.Key == "" || k.Email == "" {
 		return "is no key of a service account: such a file is JSON, and names the account's address as client_email"
-	}
-	return ""
-}
-
-// lackingLine is what is wrong with a text that should have lines KEY = VALUE.
-func lackingLine(text []byte, keys ...string) string {
-	has := map[string]bool{}
-	for line := range strings.Lines(string(text)) {
-		key, value, _ := strings.Cut(line, "=")
-		has[strings.TrimSpace(key)] = strings.TrimSpace(value) != ""
-	}
-	for _, key := range keys {
-		if !has[key] {
-			return "lacks a line " + key + " = …"
-		}
 	}
 	return ""
 }

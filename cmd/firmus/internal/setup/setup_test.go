@@ -233,6 +233,8 @@ func TestACloudFolderIsToldByItsAddress(t *testing.T) {
 		"https://drive.google.com/drive/folders/1AbC?usp=sharing":  {Service: config.Drive, Folder: "1AbC", Credentials: "drive-key.json"},
 		"https://dav.example.org/remote.php/dav/files/firmus/a b/": {Service: config.WebDAV, Endpoint: "https://dav.example.org/remote.php/dav/files/firmus/a b/", Credentials: "webdav-login"},
 		"s3://s3.example.org/quillmere/archive/2026":               {Service: config.S3, Endpoint: "https://s3.example.org", Bucket: "quillmere", Folder: "archive/2026", Credentials: "s3-key"},
+		"s3://s3.eu-central-1.example.org/quillmere/tapes #2?":     {Service: config.S3, Endpoint: "https://s3.eu-central-1.example.org", Bucket: "quillmere", Folder: "tapes #2?", Region: "eu-central-1", Credentials: "s3-key"},
+		"s3://127.evil.example.org/quillmere":                      {Service: config.S3, Endpoint: "https://127.evil.example.org", Bucket: "quillmere", Credentials: "s3-key"},
 		"s3://127.0.0.1:9000/quillmere":                            {Service: config.S3, Endpoint: "http://127.0.0.1:9000", Bucket: "quillmere", Credentials: "s3-key"},
 	} {
 		dir := t.TempDir()
@@ -244,7 +246,7 @@ func TestACloudFolderIsToldByItsAddress(t *testing.T) {
 		}
 		s, ok := c.Store("cloud")
 		want.Credentials = filepath.Join(dir, want.Credentials)
-		if !ok || s.Service != want.Service || s.Endpoint != want.Endpoint || s.Bucket != want.Bucket || s.Folder != want.Folder || s.Credentials != want.Credentials {
+		if !ok || s.Service != want.Service || s.Endpoint != want.Endpoint || s.Bucket != want.Bucket || s.Folder != want.Folder || s.Region != want.Region || s.Credentials != want.Credentials {
 			t.Errorf("%s: %+v", address, s)
 		}
 	}
@@ -254,7 +256,7 @@ func TestACloudFolderIsToldByItsAddress(t *testing.T) {
 			t.Errorf("%s was taken", bad)
 		}
 	}
-	for text, wrong := range map[string]string{"user = a\npassword = b": "", "user = a": "password", "user =\npassword = b": "user", "{}": "user"} {
+	for text, wrong := range map[string]string{"user = a\npassword = b": "", "\ufeffuser = a\r\npassword = b\r\n": "", "# the archive's\nuser = a\npassword = b=c": "", "user = a\nuser = c\npassword = b": "twice", "user = a": "password", "user =\npassword = b": "user", "{}": "form"} {
 		if got := setup.NoKey("https://dav.example.org/", []byte(text)); (got == "") != (wrong == "") || !strings.Contains(got, wrong) {
 			t.Errorf("%q: %q", text, got)
 		}
