@@ -151,10 +151,21 @@ func (t Audits) concludeSet(a Audit, set, by string) error {
 	if m.proofs, err = t.proofQuota(a); err != nil {
 		return err
 	}
+	var rejudge []func() error // once all is noted: what is gone may have been the same bytes
 	for _, g := range m.gone {
 		p, paired := pairs[g.File]
-		if err := t.concludeGone(a, set, g, p, paired, &m, by); err != nil {
+		judge, err := t.concludeGone(a, set, g, p, paired, &m, by)
+		if err != nil {
 			return fmt.Errorf("%q: %w", g.at, err)
+		}
+		if judge != nil {
+			rejudge = append(rejudge, judge)
+		}
+	}
+	t.same = nil
+	for _, judge := range rejudge {
+		if err := judge(); err != nil {
+			return err
 		}
 	}
 	if err := t.concludeStrays(a, set, m.unclear, by); err != nil {
@@ -167,10 +178,11 @@ func (t Audits) concludeSet(a Audit, set, by string) error {
 	return err
 }
 
-func (t Audits) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool, m *matched, by string) error {
+// concludeGone notes what became of a copy that wasn't shown; judge, unless it is nil, judges its file.
+func (t Audits) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bool, m *matched, by string) (judge func() error, err error) {
 	was, err := t.Copies.At(a.Store, set, g.at)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	c, follows := was, care.Effects{}
 	seen := &seenAs{facts: g.instead}
@@ -181,34 +193,39 @@ func (t Audits) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bo
 	case paired:
 		f, err := t.Files.Get(g.File)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		if ofPlace(p.Why) || g.at != f.Path && sameName(p.At, f.Path) {
-			return t.moveCopy(a, was, p, by)
+			return nil, t.moveCopy(a, was, p, by)
 		}
 		if c, err = t.misplace(a, was, f, p, g.Size, &m.proofs, seen); err != nil {
-			return err
+			return nil, err
 		}
 		seen.facts = append(seen.facts, m.unclear.at[p.At]...)
 	case g.seen:
 		var f File
 		if f, err = t.Files.Get(g.File); err != nil {
-			return err
+			return nil, err
 		}
 		c, follows = care.After(was, care.NotShown{}, t.Copies.careRules(f, a.Store))
 		seen.facts = append(seen.facts, m.unclear.of[g.File]...)
 	default:
-		return nil // awaited: it was never there
+		return nil, nil // awaited: it was never there
 	}
 	if err := t.Copies.Put(was, c); err != nil {
-		return err
+		return nil, err
 	}
 	if follows.Others {
 		if err := t.Copies.MakeDue(g.File, a.Store, a.Run); err != nil {
-			return err
+			return nil, err
 		}
 	}
-	return t.Findings.Rejudge(g.File, a.ID, by, a.Store, seen)
+	return func() error {
+		if err := t.Findings.Rejudge(g.File, a.ID, by, a.Store, seen); err != nil {
+			return fmt.Errorf("%q: %w", g.at, err)
+		}
+		return nil
+	}, nil
 }
 
 // endAudit closes an audit whose every shard is done: incidents are grouped,

@@ -310,7 +310,7 @@ func (t Findings) Clear(store, set string, subject fixity.Subject, kind fixity.K
 // changes what a store is known to hold. seen, for the store it names, says what
 // this reading showed.
 func (t Findings) Rejudge(file, audit int64, by string, seenIn string, seen *seenAs) error {
-	t.judged[file] = judging{audit, by}
+	t.judged[file] = judging{audit: audit, by: by}
 	f, err := t.Files.Get(file)
 	if err != nil {
 		return err
@@ -381,9 +381,10 @@ func (t Findings) Rejudge(file, audit int64, by string, seenIn string, seen *see
 		if v.Finding && len(v.IntactIn) == 0 && !asked {
 			// Only now is it worth a search.
 			asked = true
-			if c.Same, err = t.Copies.SameBytes(file, f.Version); err != nil {
+			if c.Same, err = t.Copies.knownSame(file, f.Version); err != nil {
 				return err
 			}
+			t.judged[file] = judging{audit: audit, by: by, asked: true, same: c.Same}
 			v = care.Judge(rules, c, x.Store, x.Carrier)
 		}
 		if fd.Facts.SameBytes, err = t.tellSame(v.Same); err != nil {

@@ -32,6 +32,7 @@ type Tx struct {
 	rules  *care.Rules         // with volumes, once they were looked up
 
 	judged map[int64]judging // files whose findings were judged
+	same   map[string][]Copy // by digest, which copies were found to have the bytes
 	before map[int64]filed   // what the files added to the counts that it may change
 	ages   map[ageKey]int64  // by how much the counts by age change
 	taken  map[int64]int64   // when files were taken under care, as far as that was asked for

@@ -160,9 +160,15 @@ func (a Acts) gather(ctx context.Context, o Order, res *Result) error {
 		return nil
 	}
 	var files []int64
-	items := map[int64]*Item{}
+	items := map[int64]*Item{} // the first, by the file that the disc holds
+	needs := map[int64]int64{} // bytes by the file that is put right: each keeps a part of its own
 	for i := range res.Items {
-		if x := &res.Items[i]; x.State == Planned && x.Way != repair.MoveBack && items[x.onDisc] == nil {
+		x := &res.Items[i]
+		if x.State != Planned || x.Way == repair.MoveBack {
+			continue
+		}
+		needs[x.seen.File.ID] = x.version.Size
+		if items[x.onDisc] == nil {
 			files, items[x.onDisc] = append(files, x.onDisc), x
 		}
 	}
@@ -182,11 +188,11 @@ func (a Acts) gather(ctx context.Context, o Order, res *Result) error {
 		return err
 	}
 	a.sweepParts()
-	var needs int64
-	for _, x := range items {
-		needs += x.version.Size
+	var bytes int64
+	for _, n := range needs {
+		bytes += n
 	}
-	if err := a.roomInState(needs, fmt.Sprintf("what %s gives of %s", res.disc, fixity.Count(len(files), "file"))); err != nil {
+	if err := a.roomInState(bytes, fmt.Sprintf("what %s gives of %s", res.disc, fixity.Count(len(files), "file"))); err != nil {
 		return err
 	}
 	opened := map[int64]*os.File{}
@@ -210,8 +216,8 @@ func (a Acts) gather(ctx context.Context, o Order, res *Result) error {
 	for i, g := range got {
 		x := items[files[i]]
 		if g.Found {
-			p := part{Disc: res.disc, File: x.seen.File.ID, Version: x.version.N, Size: x.version.Size, Lacks: g.Lacks, At: a.Now()}
-			if err := a.keepPart(p, opened[files[i]], x.parts); err != nil {
+			p := part{Disc: res.disc, Size: x.version.Size, Lacks: g.Lacks, At: a.Now()}
+			if err := a.keepFor(res.Items, files[i], p, opened[files[i]]); err != nil {
 				return fmt.Errorf("what %s gave could not be kept: %w", res.disc, err)
 			}
 			if g.Unread > 0 {
@@ -243,32 +249,80 @@ func lacking(rs []fixity.Range) (n int64) {
 	return n
 }
 
-// keepPart keeps what a disc gave of a file. What it gave before, perhaps in another drive,
-// fills what it lacks now.
-func (a Acts) keepPart(p part, f *os.File, before []part) error {
-	name := filepath.Join(a.partsFolder(), fmt.Sprintf("%d-%d-%x", p.File, p.Version, p.Disc))
-	for _, old := range before {
-		if old.Disc == p.Disc && old.Size == p.Size {
-			if err := p.fill(f, old); err != nil {
-				return err
+// keepFor keeps what a disc gave of a file that it holds, for each planned item that has the
+// bytes from there: for files with the same bytes each its own, which goes once that is put
+// right. What the disc gave of any of them before, perhaps in another drive, fills what it
+// lacks now.
+func (a Acts) keepFor(items []Item, onDisc int64, p part, f *os.File) error {
+	var kept []part
+	for i := range items {
+		x := &items[i]
+		if x.State != Planned || x.Way == repair.MoveBack || x.onDisc != onDisc {
+			continue
+		}
+		for _, old := range x.parts {
+			if old.Disc == p.Disc && old.Size == p.Size {
+				if err := p.fill(f, old); err != nil {
+					return err
+				}
 			}
+		}
+		p.File, p.Version = x.seen.File.ID, x.version.N
+		if !slices.ContainsFunc(kept, func(k part) bool { return k.File == p.File && k.Version == p.Version }) {
+			kept = append(kept, p)
 		}
 	}
 	if err := errors.Join(f.Sync(), f.Close()); err != nil {
 		return err
 	}
+	for i, k := range kept {
+		k.Lacks = p.Lacks
+		name := filepath.Join(a.partsFolder(), fmt.Sprintf("%d-%d-%x", k.File, k.Version, k.Disc))
+		if err := a.keepPart(k, name, f.Name(), i == len(kept)-1); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// keepPart keeps bytes under a name, and what they are: those that lie at from, which the last
+// of the parts takes with it. The others have a copy, since each is removed by itself.
+func (a Acts) keepPart(p part, name, from string, last bool) error {
 	text, err := json.Marshal(p)
 	if err != nil {
 		return err
 	}
+	if !last {
+		if from, err = copied(from, a.partsFolder()); err != nil {
+			return err
+		}
+	}
 	_ = os.Remove(name + told) // it isn't of what comes now
-	if err := os.Rename(f.Name(), name); err != nil {
+	if err := os.Rename(from, name); err != nil {
 		return err
 	}
 	if err := private.WriteFile(name+".new", text); err != nil {
 		return err
 	}
 	return os.Rename(name+".new", name+told)
+}
+
+// copied is a copy of a file, in a folder.
+func copied(from, dir string) (string, error) {
+	in, err := os.Open(from)
+	if err != nil {
+		return "", err
+	}
+	defer in.Close()
+	out, err := os.CreateTemp(dir, "new-*")
+	if err != nil {
+		return "", err
+	}
+	_, err = io.Copy(out, in)
+	if err = errors.Join(err, out.Sync(), out.Close()); err != nil {
+		os.Remove(out.Name())
+	}
+	return out.Name(), err
 }
 
 // fill takes over what an earlier reading of the same disc gave.
