@@ -97,7 +97,7 @@ func (c *command) showPlan(p acts.RetirePlan, did string, dry bool) error {
 		refs []acts.FileRef
 		what string
 	}{
-		{p.LastBytes, "would leave nothing behind: no other file under care has the same bytes"},
+		{p.LastBytes, "would leave nothing behind: no intact copy of another file under care has the same bytes"},
 		{p.NoneLeft, "would be left without any copy that was shown to be intact"},
 		{p.OneLeft, "would be left with one copy"},
 	} {
@@ -106,10 +106,24 @@ func (c *command) showPlan(p acts.RetirePlan, did string, dry bool) error {
 			c.printRefs(x.refs)
 		}
 	}
+	for _, r := range p.Relying {
+		c.printf("%s/%s has no intact copy of its own, and its bytes from there: %s\n", r.Set, report.Show(r.Path), findingNumbers(r.Findings))
+	}
 	if dry && len(p.Files)+len(p.OneLeft)+len(p.NoneLeft) == 0 {
 		c.printf("no file would be left with fewer than two copies\n")
 	}
 	return nil
+}
+
+func findingNumbers(ids []int64) string {
+	var out []string
+	for _, id := range ids {
+		out = append(out, fmt.Sprintf("finding %d", id))
+	}
+	if len(out) == 0 {
+		return "no finding is open about it"
+	}
+	return fixity.And(out)
 }
 
 func (c *command) printRefs(refs []acts.FileRef) {

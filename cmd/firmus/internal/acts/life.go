@@ -2,6 +2,8 @@ package acts
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"slices"
@@ -98,8 +100,11 @@ func (e Acts) Finish(ctx context.Context, paths []string, reason string) ([]File
 // RetirePlan says what retiring would do.
 type RetirePlan struct {
 	Files []FileRef `json:"files"`
-	// LastBytes are those whose bytes no other file under care has.
+	// LastBytes are those of whose bytes no intact copy of another file under care is known.
 	LastBytes []FileRef `json:"last_bytes"`
+	// Relying are files that stay under care with open findings, whose bytes only those that
+	// go still have.
+	Relying []Relying `json:"relying"`
 	// OneLeft and NoneLeft are, when a store is retired, the files that would have
 	// just one independent store, or none, that was shown to hold them.
 	OneLeft  []FileRef `json:"one_left"`
@@ -108,14 +113,31 @@ type RetirePlan struct {
 	Saw      string    `json:"-"` // the mark of all files with their copies
 }
 
+// Relying is a file of which no copy is intact, while another file has its bytes.
+type Relying struct {
+	FileRef
+	Findings []int64 `json:"findings"` // those that are open about it
+}
+
+// ends says the same as long as the same last bytes would go.
+func (p RetirePlan) ends() string {
+	h := sha256.New()
+	fmt.Fprintf(h, "%q %v", p.LastBytes, p.Relying)
+	return hex.EncodeToString(h.Sum(nil)[:16])
+}
+
+// Shown is the mark of all that a person is shown of the plan.
+func (p RetirePlan) Shown() string { return p.Saw + "." + p.ends() }
+
 // RetireOrder says which files are no longer to be kept.
 type RetireOrder struct {
 	Paths  []string `json:"paths,omitempty"` // SET/PATH each; a folder means all files below it
 	Reason string   `json:"reason"`
 	DryRun bool     `json:"-"` // only say what would be retired
 	// SawAll is the mark of all files that the person was shown (RetirePlan.Saw); "" takes
-	// what is there.
+	// what is there. Ends is the mark of which last bytes would go with them.
 	SawAll string `json:"saw,omitempty"`
+	Ends   string `json:"ends,omitempty"`
 
 	two *second
 }
@@ -123,7 +145,7 @@ type RetireOrder struct {
 // Retire ends the care of files on purpose: they are expected nowhere any more, and
 // nothing is deleted.
 func (e Acts) Retire(ctx context.Context, o RetireOrder) (RetirePlan, error) {
-	plan := RetirePlan{Files: []FileRef{}, LastBytes: []FileRef{}, OneLeft: []FileRef{}, NoneLeft: []FileRef{}}
+	plan := noPlan()
 	if o.Reason == "" && !o.DryRun {
 		return plan, fmt.Errorf("retiring needs a reason (%s): %w", e.Words.Opt("reason"), fixity.ErrRefused)
 	}
@@ -134,28 +156,26 @@ func (e Acts) Retire(ctx context.Context, o RetireOrder) (RetirePlan, error) {
 	if plan.Saw = ledger.MarkOfSeen(fs); o.SawAll != "" && o.SawAll != plan.Saw {
 		return plan, fmt.Errorf("other files lie there than were shown, %s now, or their copies have changed: %w", fixity.Number(int64(len(fs))), fixity.ErrChangedMeanwhile)
 	}
-	going := map[int64]bool{}
 	for _, s := range fs {
-		going[s.File.ID] = true
+		plan.Files = append(plan.Files, FileRef{s.File.Set, ledger.DisplayPath(s.File.Path)})
 	}
-	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		for _, s := range fs {
-			f := s.File
-			ref := FileRef{f.Set, ledger.DisplayPath(f.Path)}
-			plan.Files = append(plan.Files, ref)
-			last, err := lastBytes(t, f, going)
-			if err != nil {
-				return err
-			}
-			if last {
-				plan.LastBytes = append(plan.LastBytes, ref)
-			}
-		}
-		return nil
-	}); err != nil || o.DryRun {
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error { return plan.lastBytes(t, fs) }); err != nil || o.DryRun {
 		return plan, err
 	}
+	ends := plan.ends()
+	if o.Ends != "" {
+		ends = o.Ends
+	}
+	if o.two != nil && o.two.order.Retire != nil {
+		x := *o.two.order.Retire
+		x.Ends = ends
+		o.two.order.Retire = &x
+	}
 	if err := e.actBy(ctx, o.two, fs, func(t *ledger.Tx) error {
+		// Copies of other files may have gone since.
+		if err := stillEnds(t, fs, ends); err != nil {
+			return err
+		}
 		for _, s := range fs {
 			f := s.File
 			if err := t.Files.RetireBy(f, e.By, o.Reason); err != nil {
@@ -170,27 +190,90 @@ func (e Acts) Retire(ctx context.Context, o RetireOrder) (RetirePlan, error) {
 	return plan, manifests.Of(e.Archive).MakeUpSaying(ctx)
 }
 
-// lastBytes says that no file under care, but those going, has the bytes of f.
-func lastBytes(t *ledger.Tx, f ledger.File, going map[int64]bool) (bool, error) {
-	vs, err := t.Files.Versions(f.ID)
-	if err != nil {
-		return false, err
+// stillEnds refuses what a person didn't see: that other last bytes would go with files.
+func stillEnds(t *ledger.Tx, fs []ledger.Seen, ends string) error {
+	now := noPlan()
+	if err := now.lastBytes(t, fs); err != nil || now.ends() == ends {
+		return err
 	}
-	for _, v := range vs {
-		if v.N != f.Version {
-			continue
-		}
-		hs, err := t.Files.ByDigest(v.BLAKE3)
-		if err != nil {
-			return false, err
-		}
-		for _, h := range hs {
-			if h.Current && !going[h.File.ID] {
-				return false, nil
+	return fmt.Errorf("the last intact bytes of %s would go now, which isn't what was shown: %w", fixity.Count(len(now.LastBytes)+len(now.Relying), "file"), fixity.ErrChangedMeanwhile)
+}
+
+func noPlan() RetirePlan {
+	return RetirePlan{Files: []FileRef{}, LastBytes: []FileRef{}, Relying: []Relying{}, OneLeft: []FileRef{}, NoneLeft: []FileRef{}}
+}
+
+// lastBytes notes of which files, of those that go, no intact copy of another file has the
+// bytes, and which files that stay have none but theirs.
+func (p *RetirePlan) lastBytes(t *ledger.Tx, fs []ledger.Seen) error {
+	going := map[int64]bool{}
+	for _, s := range fs {
+		going[s.File.ID] = true
+	}
+	isLast := map[fixity.Digest]bool{}
+	for _, s := range fs {
+		f := s.File
+		v := ledger.Version{}
+		if f.Version > 0 {
+			var err error
+			if v, err = t.Files.Version(f.ID, f.Version); err != nil {
+				return err
+			}
+			if v.Size == 0 {
+				continue // nothing was recorded in it
 			}
 		}
+		last, asked := isLast[v.BLAKE3]
+		if !asked {
+			last = true
+			if f.Version > 0 {
+				left, err := t.Copies.WithBytes(v.BLAKE3.Bytes(), func(file int64) bool { return going[file] })
+				if err != nil {
+					return err
+				}
+				last = len(left) == 0
+				if last {
+					if err := p.relying(t, v.BLAKE3, going); err != nil {
+						return err
+					}
+				}
+				isLast[v.BLAKE3] = last
+			}
+		}
+		if last {
+			p.LastBytes = append(p.LastBytes, FileRef{f.Set, ledger.DisplayPath(f.Path)})
+		}
 	}
-	return true, nil
+	return nil
+}
+
+// relying adds the files that stay and had their bytes from those that go: none of their own
+// copies has them.
+func (p *RetirePlan) relying(t *ledger.Tx, bytes fixity.Digest, going map[int64]bool) error {
+	if from, err := t.Copies.WithBytes(bytes.Bytes(), nil); err != nil || len(from) == 0 {
+		return err
+	}
+	all, err := t.Files.ByDigest(bytes)
+	if err != nil {
+		return err
+	}
+	for _, h := range all {
+		if !h.Current || going[h.File.ID] {
+			continue
+		}
+		fs, err := t.Findings.Of(h.File.ID)
+		if err != nil {
+			return err
+		}
+		r := Relying{FileRef: FileRef{h.File.Set, ledger.DisplayPath(h.File.Path)}, Findings: []int64{}}
+		for _, f := range fs {
+			if f.Open() && len(f.Facts.SameBytes) > 0 {
+				r.Findings = append(r.Findings, f.ID)
+			}
+		}
+		p.Relying = append(p.Relying, r)
+	}
+	return nil
 }
 
 // forgetBatch is how many files a transaction of ForgetStore works through.
@@ -223,7 +306,7 @@ func (e Acts) EndStore(ctx context.Context, o EndStoreOrder) (RetirePlan, error)
 
 func (e Acts) retireStore(ctx context.Context, o EndStoreOrder) (RetirePlan, error) {
 	name, set, reason, dryRun := o.Store, o.Set, o.Reason, o.DryRun
-	plan := RetirePlan{Files: []FileRef{}, LastBytes: []FileRef{}, OneLeft: []FileRef{}, NoneLeft: []FileRef{}}
+	plan := noPlan()
 	known, err := e.knownStore(ctx, name)
 	if err != nil {
 		return plan, err

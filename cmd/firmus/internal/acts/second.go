@@ -585,6 +585,9 @@ func (e Acts) voided(t *ledger.Tx, p ledger.Proposal) (seen []ledger.Seen, err e
 	if ledger.MarkOfSeen(seen) != saw {
 		return seen, fmt.Errorf("a file, or a copy of one, has changed: %w", fixity.ErrChangedMeanwhile)
 	}
+	if d.Retire != nil && d.Retire.Ends != "" {
+		return seen, stillEnds(t, seen, d.Retire.Ends)
+	}
 	return seen, nil
 }
 

@@ -28,7 +28,8 @@ type retireData struct {
 	Sets   []string
 	Plan   *acts.RetirePlan
 	Files  []string // the first of them
-	Last   []string // whose bytes no other file under care has
+	Last   []string // of whose bytes no other file under care has an intact copy
+	Rely   []string // files that stay, and have no intact copy of their own
 	More   int
 	Many   bool // the number has to be typed
 	Two    bool
@@ -60,6 +61,9 @@ func retirePage(q *request) error {
 		d.Plan, d.Many, d.Two = &p, len(p.Files) > unasked, q.s.asksForTwo(setOf(d.What))
 		d.Files, d.More = names(p.Files)
 		d.Last, _ = names(p.LastBytes)
+		for _, r := range p.Relying[:min(len(p.Relying), perPage)] {
+			d.Rely = append(d.Rely, r.Set+"/"+r.Path)
+		}
 	}
 	return q.render("retire", "Retire files", d)
 }
@@ -82,21 +86,22 @@ func (q *request) shownMany(n int, mark string) error {
 }
 
 func retireFilesAct(q *request) error {
-	o := acts.RetireOrder{Paths: []string{q.field("what")}, SawAll: q.field("all"), DryRun: true}
+	o := acts.RetireOrder{Paths: []string{q.field("what")}}
 	p, err := acts.Of(q.s.o.Archive).Retire(q.Context(), acts.RetireOrder{Paths: o.Paths, DryRun: true})
 	if err != nil {
 		return err
 	}
-	if err := q.shownMany(len(p.Files), p.Saw); err != nil {
+	if err := q.shownMany(len(p.Files), p.Shown()); err != nil {
 		return err
 	}
 	if len(p.LastBytes) > 0 && !q.ticked("last") {
-		return refused("No other file under care has the bytes of " + fixity.Count(len(p.LastBytes), "file") + ". Tick the box that says that you know. Nothing was done.")
+		return refused("No intact copy of another file under care has the bytes of " + fixity.Count(len(p.LastBytes), "file") + ". Tick the box that says that you know. Nothing was done.")
 	}
 	if o.Reason, err = q.reason(); err != nil {
 		return err
 	}
-	o.DryRun = false
+	saw, ends, _ := strings.Cut(p.Shown(), ".")
+	o.SawAll, o.Ends = saw, ends
 	return q.act("Retire "+shown(o.Paths[0]), func(ctx context.Context, a *archive.Archive) (outcome, error) {
 		d, err := acts.Of(a).Decide(ctx, acts.Decision{Retire: &o})
 		if err != nil || d.Retired == nil {

@@ -33,7 +33,7 @@ func TestRetireOnAPage(t *testing.T) {
 	b := w.person("Ada Wren", fixity.Reviewer)
 	page := "/retire?what=access/QV-0107"
 	r := b.get(page)
-	if r.code != 200 || !r.says("25 files would be retired") || !r.says("access/QV-0107/song-24.wav") || !r.says("No other file under care has the same bytes as these") || strings.Count(r.text, "song-00.wav") != 1 {
+	if r.code != 200 || !r.says("25 files would be retired") || !r.says("access/QV-0107/song-24.wav") || !r.says("No intact copy of another file under care has the same bytes as these") || strings.Count(r.text, "song-00.wav") != 1 {
 		t.Fatalf("the plan: %d %s", r.code, r.text)
 	}
 	all := b.mark(page, "all")
@@ -75,6 +75,40 @@ func TestRetireOnAPage(t *testing.T) {
 	}
 	if r := w.person("Theo", fixity.Technician).get(page); r.code != http.StatusForbidden {
 		t.Errorf("a technician: %d", r.code)
+	}
+}
+
+// A file that alone has the bytes of another one, whose copies are all damaged, is the last of
+// them although that one is under care: it needs the tick, and says which relies on it. What
+// became so after the page was shown is refused.
+func TestRetireOnAPageWhatAnotherFileReliesOn(t *testing.T) {
+	w := newWorld(t, worldConfig)
+	w.put("masters/QV-0107/QV-0107_A.wav", "song", "studio", "vault")
+	w.put("access/QV-0107/uncut.wav", "song", "studio", "vault")
+	w.intake()
+	w.audit()
+	b := w.person("Ada Wren", fixity.Reviewer)
+	const page = "/retire?what=access/QV-0107"
+	if r := b.get(page); r.says("No intact copy of another file") {
+		t.Errorf("the master has the bytes: %s", r.text)
+	}
+	before := b.mark(page, "all")
+	w.flip("studio/masters/QV-0107/QV-0107_A.wav")
+	w.flip("vault/masters/QV-0107/QV-0107_A.wav")
+	w.audit()
+	if r := b.post("/retire", "what", "access/QV-0107", "all", before, "reason", "a double"); r.code != http.StatusConflict || len(w.under("access", "QV-0107")) != 1 {
+		t.Errorf("what became so since: %d %s", r.code, r.text)
+	}
+	r := b.get(page)
+	if !r.says("No intact copy of another file under care has the same bytes as any of them") || !r.says("These stay under care, have no intact copy of their own") || !r.says("masters/QV-0107/QV-0107_A.wav") {
+		t.Errorf("%s", r.text)
+	}
+	all := b.mark(page, "all")
+	if r := b.post("/retire", "what", "access/QV-0107", "all", all, "reason", "a double"); r.code != http.StatusUnprocessableEntity || len(w.under("access", "QV-0107")) != 1 {
+		t.Errorf("without the tick: %d %s", r.code, r.text)
+	}
+	if r := b.follow(b.post("/retire", "what", "access/QV-0107", "all", all, "reason", "a double", "last", "yes")); !r.says("1 file is retired") {
+		t.Errorf("with it: %d %s", r.code, r.text)
 	}
 }
 
