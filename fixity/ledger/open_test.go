@@ -384,7 +384,7 @@ func TestAFullDrive(t *testing.T) {
 		needs(t, "root on Linux, to mount a small drive")
 	}
 	dir := t.TempDir()
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=2m", "firmus-test", dir).CombinedOutput(); err != nil {
+	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=3m", "firmus-test", dir).CombinedOutput(); err != nil {
 		needs(t, fmt.Sprintf("a mount of its own: %v: %s", err, out))
 	}
 	t.Cleanup(func() {

@@ -52,6 +52,36 @@ func TestVerifyAcceptsWhatWasWritten(t *testing.T) {
 	})
 }
 
+// A clock that was ahead is told however much was written with it, and then without.
+func TestTheLatestTimeIsThatOfAnyEvent(t *testing.T) {
+	t.Parallel()
+	onEach(t, func(t *testing.T, d database) {
+		w := written(t, d)
+		right := w.clock
+		events := func() {
+			for range 10 {
+				w.tx(func(x *ledger.Tx) error {
+					for range 30 {
+						x.Event(ledger.Event{Verb: fixity.Finished, By: "Ada Wren"})
+					}
+					return nil
+				})
+			}
+		}
+		w.pass(400 * day)
+		ahead := w.clock
+		events()
+		w.clock = right
+		events()
+		w.view(func(x *ledger.Tx) error {
+			if at, err := x.Log.LastAt(); err != nil || !at.Equal(ahead) {
+				t.Errorf("the latest event is of %s, %v; want %s", at, err, ahead)
+			}
+			return nil
+		})
+	})
+}
+
 // refused says that the record as it now is isn't accepted.
 func refused(t *testing.T, l *ledger.Ledger, what string) {
 	t.Helper()

@@ -204,11 +204,11 @@ func (t Log) Last(verb fixity.Verb, store string) (Event, error) {
 	return es[0], nil
 }
 
-// LastAt is the latest time of the newest hundred events, zero if there is none. Each
-// command asks for it.
+// LastAt is the latest time of all events, zero if there is none: a clock that was ahead for
+// any number of them is told. Each command asks for it.
 func (t Log) LastAt() (time.Time, error) {
 	var at sql.NullInt64
-	err := t.row(`SELECT max(at) FROM event WHERE seq >= (SELECT size FROM log_head) - 100`, nil, &at)
+	err := t.row(`SELECT max(at) FROM event`, nil, &at)
 	return fromNanos(at.Int64), err
 }
 

@@ -680,6 +680,8 @@ CREATE UNIQUE INDEX disc_number ON disc (number, twin, part) WHERE retired_at = 
 
 CREATE INDEX disc_toc ON disc (toc);
 
+CREATE INDEX event_at ON event (at);
+
 CREATE INDEX event_file ON event (file) WHERE file <> 0;
 
 CREATE INDEX event_verb ON event (verb, seq);

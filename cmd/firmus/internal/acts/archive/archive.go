@@ -139,7 +139,7 @@ func (e *Archive) NoteStores(ctx context.Context) error {
 	return e.NoteVolumes(ctx)
 }
 
-// CheckClock compares the clock with the newest entry of the record; the text is
+// CheckClock compares the clock with the latest entry of the record; the text is
 // empty if nothing is odd.
 func (e *Archive) CheckClock(ctx context.Context) (string, error) {
 	var last time.Time
@@ -151,7 +151,7 @@ func (e *Archive) CheckClock(ctx context.Context) (string, error) {
 		return "", err
 	}
 	if d := last.Sub(e.Now()); d > time.Hour {
-		return fmt.Sprintf("the clock says %s, but the newest entry of the record is of %s: one of the two was wrong. Nothing is lost; set the clock right",
+		return fmt.Sprintf("the clock says %s, but the record has an entry of %s: one of the two was wrong. Nothing is lost; set the clock right",
 			e.Now().UTC().Format("2 Jan 2006 15:04 UTC"), last.Format("2 Jan 2006 15:04 UTC")), nil
 	}
 	return "", nil
