@@ -1,6 +1,7 @@
 package cloud
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -31,7 +32,7 @@ func (s *Store) Check(ctx context.Context, sets ...string) ([]Problem, error) {
 	}
 	all = append(all, more...)
 	if err != nil {
-		all = append(all, problemOf(err))
+		all = append(all, s.problemOf(err))
 	}
 	return all, nil
 }
@@ -48,7 +49,7 @@ func (s *Store) checkFolder(ctx context.Context, sets []string) (all []Problem, 
 	l := &listing{root: root, kids: kids, sets: map[string]*node{}}
 	for _, set := range sets {
 		if _, err := l.tree(ctx, set); err != nil {
-			all = append(all, problemOf(err))
+			all = append(all, s.problemOf(err))
 		}
 	}
 	if log, ok := s.service.(ChangeLog); ok && root.Drive != "" {
@@ -75,13 +76,16 @@ func (s *Store) checkFolder(ctx context.Context, sets []string) (all []Problem, 
 }
 
 // problemOf puts an error into words.
-func problemOf(err error) Problem {
+func (s *Store) problemOf(err error) Problem {
 	p := Problem{Grave: true, Text: err.Error()}
 	switch {
 	case errors.Is(err, ErrBlind):
 		p.Do = "see to the credential: until then nothing of this store can be audited"
 	case classOf(err) == NotVisible:
 		p.Do = "see that the configuration names the right folder, and that the account of the credential may read it"
+		if a, ok := s.service.(Adviser); ok {
+			p.Do = cmp.Or(a.Advice(err), p.Do)
+		}
 	case errors.Is(err, ErrTomorrow):
 		p.Do = "wait until tomorrow"
 	case errors.Is(err, ErrLater):

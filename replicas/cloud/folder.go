@@ -81,7 +81,11 @@ func (s *Store) directIn(ctx context.Context, drive, folder string, enough func(
 	kids := map[string][]*Item{}
 	pages, seen := newPager(holds), map[string]bool{}
 	for token := ""; ; {
-		p, err := s.page(ctx, Query{Drive: drive, Parents: []string{folder}}, token)
+		var p Page // without its Rest: what lies there is all that is asked
+		err := s.try(ctx, func(ctx context.Context) (err error) {
+			p, err = s.service.Page(ctx, Query{Drive: drive, Parents: []string{folder}}, token)
+			return err
+		})
 		if err != nil {
 			return nil, fmt.Errorf("list folder %q: %w", folder, err)
 		}

@@ -35,6 +35,12 @@ type Checker interface {
 	Check(ctx context.Context) []Problem
 }
 
+// Adviser is a Service that can say what a person can do about an error that it gave; "" if
+// nothing.
+type Adviser interface {
+	Advice(err error) string
+}
+
 // Query asks for items, those in the bin too.
 type Query struct {
 	Drive   string   // a shared drive; "" is what the account can see

@@ -133,6 +133,8 @@ func (s *Store) root(ctx context.Context) (Item, error) {
 	switch {
 	case classOf(err) == NotVisible:
 		return it, fmt.Errorf("%w: folder %q can't be seen: this account may not read it, or there is no such folder: %w", fixity.ErrAway, s.o.Folder, err)
+	case classOf(err) == Later && !errors.Is(err, fixity.ErrAway):
+		return it, fmt.Errorf("%w: folder %q: %w", fixity.ErrAway, s.o.Folder, err)
 	case err != nil:
 		return it, fmt.Errorf("folder %q: %w", s.o.Folder, err)
 	case it.Kind != Dir:

@@ -19,7 +19,7 @@ func (s *Service) Check(ctx context.Context) []cloud.Problem {
 	_, err := s.api.About.Get().Context(ctx).Fields("user(emailAddress)").Do()
 	if err != nil {
 		err = s.class.of(err)
-		all = append(all, cloud.Problem{Grave: true, Text: err.Error(), Do: s.remedy(err)})
+		all = append(all, cloud.Problem{Grave: true, Text: err.Error(), Do: s.Advice(err)})
 	}
 	all = append(all, s.trip.Skew("with a wrong one no token is given")...)
 	if s.cred == nil || s.cred.RunsOut().IsZero() {
@@ -36,8 +36,8 @@ func (s *Service) Check(ctx context.Context) []cloud.Problem {
 	return all
 }
 
-// remedy is what a person can do about err.
-func (s *Service) remedy(err error) string {
+// Advice is what a person can do about err.
+func (s *Service) Advice(err error) string {
 	var e *cloud.Error
 	if !errors.As(err, &e) {
 		return ""
@@ -47,6 +47,8 @@ func (s *Service) remedy(err error) string {
 		return "look whether this computer reaches the net, and try again"
 	case e.Class == cloud.Tomorrow:
 		return "wait until tomorrow"
+	case e.Class == cloud.NotVisible:
+		return "share the folder, as a viewer, with the account of the credential, and see that the folder's id in the configuration is right"
 	case e.Reason == "accessNotConfigured":
 		return "switch on the Google Drive API in that project, or use a key of the project in which it is on"
 	case e.Class == cloud.Blind && s.cred != nil && s.cred.IsKey():

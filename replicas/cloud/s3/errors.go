@@ -225,8 +225,12 @@ func theirs(err error) error {
 	return wire.Unreached(err)
 }
 
-// remedy is what a person can do about e.
-func remedy(e *cloud.Error) string {
+// Advice is what a person can do about err.
+func (s *Service) Advice(err error) string {
+	var e *cloud.Error
+	if !errors.As(err, &e) {
+		return ""
+	}
 	switch {
 	case strings.HasSuffix(e.Reason, "TooSkewed") || e.Reason == "RequestExpired":
 		return "set the clock right, and let the system keep it so"

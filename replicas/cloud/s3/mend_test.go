@@ -104,6 +104,15 @@ func TestEachHeadByItself(t *testing.T) {
 	must(t, x.Store.Refresh(context.Background()))
 	usual := len(x.Gate.Calls())
 	x.Gate.Reset()
+	if id, err := x.Set.Identify(context.Background()); err != nil || id.Empty {
+		t.Errorf("%+v, %v", id, err)
+	}
+	for _, c := range x.Gate.Calls() {
+		if strings.HasPrefix(c, "HEAD ") {
+			t.Errorf("that something is there takes no %s", c)
+		}
+	}
+	x.Gate.Reset()
 	x.Gate.Inject(webtest.Fault{Count: 3, Status: 503, Match: func(r *http.Request) bool {
 		return r.Method == http.MethodHead && strings.HasSuffix(r.URL.Path, "/d.wav")
 	}})

@@ -275,12 +275,7 @@ func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.Rea
 // bucket is set to, as far as the key may see that.
 func (s *Service) Check(ctx context.Context) (all []cloud.Problem) {
 	if _, err := s.Get(ctx, s.Root()); err != nil {
-		p := cloud.Problem{Grave: true, Text: err.Error()}
-		var e *cloud.Error
-		if errors.As(err, &e) {
-			p.Do = remedy(e)
-		}
-		all = append(all, p)
+		all = append(all, cloud.Problem{Grave: true, Text: err.Error(), Do: s.Advice(err)})
 	} else {
 		all = append(all, s.settings(ctx)...)
 	}

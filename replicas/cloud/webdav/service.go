@@ -347,18 +347,17 @@ func (s *Service) answered(res *http.Response, root, file bool) error {
 // call.
 func (s *Service) Check(ctx context.Context) (all []cloud.Problem) {
 	if _, err := s.Get(ctx, s.root); err != nil {
-		p := cloud.Problem{Grave: true, Text: err.Error()}
-		var e *cloud.Error
-		if errors.As(err, &e) {
-			p.Do = remedy(e)
-		}
-		all = append(all, p)
+		all = append(all, cloud.Problem{Grave: true, Text: err.Error(), Do: s.Advice(err)})
 	}
 	return append(all, s.clock.Skew("certificates are judged by it")...)
 }
 
-// remedy is what a person can do about e.
-func remedy(e *cloud.Error) string {
+// Advice is what a person can do about err.
+func (s *Service) Advice(err error) string {
+	var e *cloud.Error
+	if !errors.As(err, &e) {
+		return ""
+	}
 	switch {
 	case e.Status == http.StatusUnauthorized:
 		return "see that user and password in the credentials file are right; where people sign in with a second factor, make a password for this program in the service's settings"

@@ -146,6 +146,9 @@ func lost(t *testing.T, make func(t *testing.T) *Small) {
 		"half":      {Count: -1, Change: func(_ *http.Response, b []byte) []byte { return b[:len(b)*2/3] }},
 	} {
 		s.Gate.Inject(f)
+		if _, err := s.Set.Identify(ctx); !errors.Is(err, fixity.ErrAway) {
+			t.Errorf("%s: the store isn't away: %v", name, err)
+		}
 		if _, err := s.Set.Confirm(ctx, []cloud.Lost{{Path: "d.wav"}}); err == nil {
 			t.Errorf("%s: a file was found to be gone", name)
 		}
