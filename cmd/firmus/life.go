@@ -273,11 +273,7 @@ Everything is awaited there anew, and counts as a copy only when it has been rea
 			if err != nil {
 				return err
 			}
-			if done.Proposal != 0 {
-				return c.showDone(done)
-			}
-			// After an act the touched copies are read at once.
-			return c.auditWith(cmd.Context(), a, acts.AuditOrder{Stores: args, Full: true, Cache: fixity.Bypassed})
+			return c.afterDone(cmd.Context(), a, done)
 		},
 	}
 	replace.Flags().StringVar(&reasonReplace, "reason", "", "why (needed)")

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"strconv"
 	"strings"
@@ -8,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 )
@@ -31,7 +33,7 @@ account of the computer can't do both: the second person signs in on the pages. 
 	}
 	confirm := &cobra.Command{
 		Use: "confirm N", Short: "Confirm what another person proposed", Args: cobra.ExactArgs(1),
-		Long: "Confirms a proposal, which is done then. Whoever made it can't confirm it. The record names both people.",
+		Long: "Confirms a proposal, which is done then. Whoever made it can't confirm it. The record names both people.\nIf it was to replace a store, the new drive is read in full at once.",
 		RunE: func(cmd *cobra.Command, args []string) error {
 			id, err := c.numberOf(args[0], "proposal")
 			if err != nil {
@@ -46,7 +48,7 @@ account of the computer can't do both: the second person signs in on the pages. 
 			if err != nil {
 				return err
 			}
-			return c.showDone(done)
+			return c.afterDone(cmd.Context(), a, done)
 		},
 	}
 	back := &cobra.Command{
@@ -118,6 +120,15 @@ func (c *command) listProposals(cmd *cobra.Command) error {
 	return nil
 }
 
+// afterDone carries out the audit that a decision asks for, and prints what came of it; of
+// other decisions it prints what they did.
+func (c *command) afterDone(ctx context.Context, a *app.App, d acts.Decided) error {
+	if o, ok := d.Follows(); ok {
+		return c.auditWith(ctx, a, o)
+	}
+	return c.showDone(d)
+}
+
 // showDone prints what came of a decision.
 func (c *command) showDone(d acts.Decided) error {
 	switch {
@@ -125,10 +136,6 @@ func (c *command) showDone(d acts.Decided) error {
 		c.document(map[string]any{"proposal": d.Proposal, "exit": 0})
 	case d.Proposal != 0:
 		c.printf("proposal %d: nothing is changed yet. Another reviewer confirms it: firmus --by NAME proposal confirm %d\n", d.Proposal, d.Proposal)
-	case d.Store != "" && d.Retired == nil && c.json:
-		c.document(map[string]any{"store": d.Store, "done": "replaced", "exit": 0})
-	case d.Store != "" && d.Retired == nil:
-		c.printf("another drive has taken the place of %s; all of it is awaited there, and counts once an audit has read it\n", d.Store)
 	case d.Retired != nil:
 		if d.Store != "" && !c.json {
 			if d.Set != "" {

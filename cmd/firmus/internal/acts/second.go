@@ -65,6 +65,15 @@ type Decided struct {
 	Proposal  int64  // that waits for a second person; 0: it was done
 }
 
+// Follows is the audit that a decision asks for: another drive that takes the place of a store
+// counts only once it was read in full. Whoever did it orders that at once.
+func (d Decided) Follows() (AuditOrder, bool) {
+	if d.Store == "" || d.Retired != nil {
+		return AuditOrder{}, false
+	}
+	return AuditOrder{Stores: []string{d.Store}, Full: true, Cache: fixity.Bypassed}, true
+}
+
 // errProposed ends an act in whose place a proposal was made.
 var errProposed = errors.New("proposed")
 

@@ -36,6 +36,32 @@ func decided(d acts.Decided, see string) outcome {
 	return outcome{See: see}
 }
 
+// afterDecided carries out the audit that a decision asks for, with what came of it and a way
+// to the page see; of other decisions it shows that page. What was decided holds whatever
+// becomes of the audit.
+func afterDecided(ctx context.Context, a *archive.Archive, x *job, d acts.Decided, see string) (outcome, error) {
+	o, ok := d.Follows()
+	if !ok {
+		return decided(d, see), nil
+	}
+	x.then(thenFindings)
+	n, err := bytesIn(ctx, a, d.Store)
+	var out outcome
+	if err == nil {
+		x.expects(n, 0)
+		out, err = audited(ctx, a, o)
+	}
+	switch {
+	case ctx.Err() != nil:
+		return outcome{}, err
+	case err != nil:
+		out.Lead = sentence("It could not be read in full yet: "+plainly(err)) + " You can have it read on the page of the store."
+	}
+	out.Lead = "Another drive has taken the place of " + d.Store + ". " + out.Lead
+	out.Links = append(out.Links, link{see, "Back"})
+	return out, nil
+}
+
 // asksForTwo says that a second person has to confirm what is decided about a set.
 func (s *Site) asksForTwo(set string) bool {
 	x, _ := s.o.Archive.Rules.Set(set)
@@ -111,9 +137,12 @@ func confirmAct(q *request) error {
 	if !q.ticked("looked") {
 		return refused("Look at what it is about first, and tick the box that says so. Nothing was done.")
 	}
-	return q.act(fmt.Sprintf("Confirm proposal %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		_, err := acts.Of(a).Confirm(ctx, id)
-		return outcome{See: fmt.Sprintf("/proposals/%d", id)}, err
+	return q.watched(fmt.Sprintf("Confirm proposal %d", id), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		d, err := acts.Of(a).Confirm(ctx, id)
+		if err != nil {
+			return outcome{}, err
+		}
+		return afterDecided(ctx, a, x, d, fmt.Sprintf("/proposals/%d", id))
 	})
 }
 

@@ -159,9 +159,12 @@ func replaceAct(q *request) error {
 	if err != nil {
 		return err
 	}
-	return q.act("Replace "+name, func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.watched("Replace "+name, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
 		d, err := acts.Of(a).Decide(ctx, acts.Decision{EndStore: &acts.EndStoreOrder{Store: name, Replace: true, Reason: reason}})
-		return decided(d, pathOf(name)), err
+		if err != nil {
+			return outcome{}, err
+		}
+		return afterDecided(ctx, a, x, d, pathOf(name))
 	})
 }
 

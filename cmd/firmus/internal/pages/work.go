@@ -294,7 +294,7 @@ func auditAct(q *request) error {
 		what += ": " + shown(only+"/"+under)
 	}
 	return q.watched(what, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		x.then("what differs stands under Findings.")
+		x.then(thenFindings)
 		if only == "" && (full || rule.Visiting) {
 			n, err := bytesIn(ctx, a, store)
 			if err != nil {
@@ -306,32 +306,40 @@ func auditAct(q *request) error {
 				return outcome{}, err
 			}
 		}
-		rs, err := acts.Of(a).Audit(ctx, acts.AuditOrder{Stores: []string{store}, Full: full || rule.Visiting, Set: only, Under: under})
-		if err != nil {
-			return outcome{}, err
-		}
-		var out outcome
-		for _, r := range rs {
-			b := sheet.Block{Facts: [][2]string{{"listed", fixity.Count(r.Listed, "file")}, {"read", fixity.Count(r.Read, "file") + ", " + report.Size(r.Bytes)}}}
-			switch {
-			case len(r.Away) > 0:
-				out.Lead = sentence(r.Store + " is away: " + report.Facts(r.Away, report.Local))
-			case len(r.Trouble) > 0:
-				out.Lead = sentence("It could not be finished: " + report.Plainly(strings.Join(r.Trouble, "; ")))
-			case len(r.Findings) > 0:
-				out.Lead = fixity.Counted(len(r.Findings), "finding", "is", "are") + " open on " + r.Store + "."
-			default:
-				out.Lead = "No difference was found in " + r.Store + "."
-			}
-			if n := len(r.PutRight); n > 0 {
-				b.Facts = append(b.Facts, [2]string{"right again", fixity.Count(n, "finding")})
-			}
-			b.Lines = r.Warnings
-			out.Blocks = append(out.Blocks, b)
-			out.Links = append(out.Links, findingLinks(report.Ordered(r.Findings))...)
-		}
-		return out, nil
+		return audited(ctx, a, acts.AuditOrder{Stores: []string{store}, Full: full || rule.Visiting, Set: only, Under: under})
 	})
+}
+
+// thenFindings says what comes once an audit is done.
+const thenFindings = "what differs stands under Findings."
+
+// audited audits, and says what came of it.
+func audited(ctx context.Context, a *archive.Archive, o acts.AuditOrder) (outcome, error) {
+	rs, err := acts.Of(a).Audit(ctx, o)
+	if err != nil {
+		return outcome{}, err
+	}
+	var out outcome
+	for _, r := range rs {
+		b := sheet.Block{Facts: [][2]string{{"listed", fixity.Count(r.Listed, "file")}, {"read", fixity.Count(r.Read, "file") + ", " + report.Size(r.Bytes)}}}
+		switch {
+		case len(r.Away) > 0:
+			out.Lead = sentence(r.Store + " is away: " + report.Facts(r.Away, report.Local))
+		case len(r.Trouble) > 0:
+			out.Lead = sentence("It could not be finished: " + report.Plainly(strings.Join(r.Trouble, "; ")))
+		case len(r.Findings) > 0:
+			out.Lead = fixity.Counted(len(r.Findings), "finding", "is", "are") + " open on " + r.Store + "."
+		default:
+			out.Lead = "No difference was found in " + r.Store + "."
+		}
+		if n := len(r.PutRight); n > 0 {
+			b.Facts = append(b.Facts, [2]string{"right again", fixity.Count(n, "finding")})
+		}
+		b.Lines = r.Warnings
+		out.Blocks = append(out.Blocks, b)
+		out.Links = append(out.Links, findingLinks(report.Ordered(r.Findings))...)
+	}
+	return out, nil
 }
 
 // bytesIn is how much a store holds: what a full audit of it reads.

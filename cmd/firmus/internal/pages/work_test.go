@@ -137,7 +137,7 @@ func TestStoresOnPages(t *testing.T) {
 	if r := b.follow(b.post("/stores/vault/retire", "by", "Ada", "plan", "yes")); !r.says("Nothing was done. 2 files would be left with one independent copy") {
 		t.Errorf("what would be left: %s", r.text)
 	}
-	if r := b.follow(b.post("/stores/vault/replace", "by", "Ada", "reason", "a new drive", "typed", "vault")); r.code != 200 || !r.says("awaited") {
+	if r := b.follow(b.post("/stores/vault/replace", "by", "Ada", "reason", "a new drive", "typed", "vault")); r.code != 200 || !r.says("Another drive has taken the place of vault.") || !r.says("2 files, ") {
 		t.Errorf("replace: %d %s", r.code, r.text)
 	}
 	if r := b.follow(b.post("/stores/vault/retire", "by", "Ada", "reason", "sold", "typed", "vault")); !r.says("The store is retired") {
