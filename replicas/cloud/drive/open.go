@@ -12,6 +12,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/cloud/wire"
+	"firmus/replicas/loopback"
 
 	"cloud.google.com/go/auth"
 	api "google.golang.org/api/drive/v3"
@@ -46,7 +47,7 @@ func Open(ctx context.Context, o Options) (*Service, error) {
 		return nil, errors.New("drive: no clock")
 	}
 	for _, u := range []string{o.Endpoint, o.TokenURL} {
-		if u != "" && !wire.Loopback(u) {
+		if u != "" && !loopback.Plain(u) {
 			return nil, fmt.Errorf("drive: %w: %q is no test server on this computer", fixity.ErrRefused, u)
 		}
 	}

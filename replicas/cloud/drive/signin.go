@@ -16,6 +16,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/cloud/wire"
+	"firmus/replicas/loopback"
 
 	"golang.org/x/oauth2"
 )
@@ -115,7 +116,7 @@ func (s SignIn) config() (*oauth2.Config, error) {
 	}
 	auth, token := authURL, tokenURL
 	if s.AuthURL != "" || s.TokenURL != "" {
-		if !wire.Loopback(s.AuthURL) || !wire.Loopback(s.TokenURL) {
+		if !loopback.Plain(s.AuthURL) || !loopback.Plain(s.TokenURL) {
 			return nil, fmt.Errorf("%w: a test server is on this computer", fixity.ErrRefused)
 		}
 		auth, token = s.AuthURL, s.TokenURL

@@ -15,6 +15,7 @@ import (
 	"firmus/fixity"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/wire"
+	"firmus/replicas/loopback"
 
 	"github.com/minio/minio-go/v7"
 	"github.com/minio/minio-go/v7/pkg/credentials"
@@ -68,7 +69,7 @@ func Open(o Options) (*Service, error) {
 		return nil, errors.New("s3: no clock")
 	}
 	u, err := url.Parse(o.Endpoint)
-	if err != nil || u.User != nil || u.RawQuery != "" || u.Host == "" || strings.Trim(u.Path, "/") != "" || u.Scheme != "https" && !wire.Loopback(o.Endpoint) {
+	if err != nil || u.User != nil || u.RawQuery != "" || u.Host == "" || strings.Trim(u.Path, "/") != "" || u.Scheme != "https" && !loopback.Plain(o.Endpoint) {
 		return nil, fmt.Errorf("s3: %w: the endpoint must be an https address without a user or a path; plain http is for a server on this computer", fixity.ErrRefused)
 	}
 	host := u.Host

@@ -15,6 +15,7 @@ import (
 	"firmus/fixity"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/wire"
+	"firmus/replicas/loopback"
 )
 
 // Options of a Service.
@@ -56,7 +57,7 @@ func Open(o Options) (*Service, error) {
 		return nil, errors.New("webdav: no clock")
 	}
 	u, err := url.Parse(o.Endpoint)
-	if err != nil || u.User != nil || u.RawQuery != "" || u.Host == "" || u.Scheme != "https" && !wire.Loopback(o.Endpoint) {
+	if err != nil || u.User != nil || u.RawQuery != "" || u.Host == "" || u.Scheme != "https" && !loopback.Plain(o.Endpoint) {
 		return nil, fmt.Errorf("webdav: %w: the endpoint must be an https address without a user in it; plain http is for a server on this computer", fixity.ErrRefused)
 	}
 	s := &Service{base: url.URL{Scheme: u.Scheme, Host: u.Host}}
@@ -79,7 +80,7 @@ func Open(o Options) (*Service, error) {
 			return nil, fmt.Errorf("webdav: %w", err)
 		}
 		s.user, s.password = got["user"], got["password"]
-	case !wire.Here(u.Hostname()):
+	case !loopback.Host(u.Hostname()):
 		return nil, fmt.Errorf("webdav: %w: no credential", fixity.ErrRefused)
 	}
 	if o.Transport == nil {

@@ -9,7 +9,6 @@ import (
 	"io"
 	"mime"
 	"net/http"
-	"net/netip"
 	"net/url"
 	"path"
 	"strconv"
@@ -28,21 +27,6 @@ func Transport() *http.Transport {
 	t.ResponseHeaderTimeout = time.Minute
 	t.MaxIdleConnsPerHost = 4
 	return t
-}
-
-// Loopback says that address is of a server on this computer, over plain HTTP.
-func Loopback(address string) bool {
-	u, err := url.Parse(address)
-	return err == nil && u.Scheme == "http" && u.User == nil && Here(u.Hostname())
-}
-
-// Here says that a host is this computer.
-func Here(host string) bool {
-	if host == "localhost" {
-		return true
-	}
-	ip, err := netip.ParseAddr(host)
-	return err == nil && ip.IsLoopback()
 }
 
 // ErrRedirect: an answer sends the call to another place.

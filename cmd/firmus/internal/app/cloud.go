@@ -20,7 +20,7 @@ import (
 	"firmus/replicas/cloud/drive"
 	"firmus/replicas/cloud/s3"
 	"firmus/replicas/cloud/webdav"
-	"firmus/replicas/cloud/wire"
+	"firmus/replicas/loopback"
 )
 
 // clouds are the stores that services keep, each opened once: a listing is of the
@@ -89,7 +89,7 @@ func (c *clouds) service(s config.Store) (cloud.Service, string, error) {
 // nearby says that a service is on this computer.
 func nearby(endpoint string) bool {
 	u, err := url.Parse(endpoint)
-	return err == nil && wire.Here(u.Hostname())
+	return err == nil && loopback.Host(u.Hostname())
 }
 
 // placeIn is what the ledger knows of a place in a store that a service keeps.

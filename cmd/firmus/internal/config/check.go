@@ -12,6 +12,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/care"
+	"firmus/replicas/loopback"
 )
 
 // check tells what the file contradicts or leaves out, key by key having been read.
@@ -114,7 +115,7 @@ func (r *reader) checkStore(c *Config, s Store) {
 		needs("service", s.Service, Drive)
 		r.checkService(s, at, needs)
 		r.checkPatterns(s, at)
-		if s.Visiting && !isHere(s.Endpoint) { // what it may hide is a sign-in that has ended
+		if s.Visiting && !loopback.Plain(s.Endpoint) { // what it may hide is a sign-in that has ended
 			r.fail(at("visiting"), "visiting: a service on the net is always there; only a test server on this computer may come and go")
 		}
 	}
@@ -160,14 +161,14 @@ func (r *reader) checkService(s Store, at func(...string) place, needs func(key,
 		r.checkEndpoint(s, at, needs)
 		return
 	}
-	if u, err := url.Parse(s.Endpoint); s.Endpoint != "" && (err != nil || u.Host == "" || u.Scheme != "https" && !isHere(s.Endpoint)) {
+	if u, err := url.Parse(s.Endpoint); s.Endpoint != "" && (err != nil || u.Host == "" || u.Scheme != "https" && !loopback.Plain(s.Endpoint)) {
 		r.fail(at("endpoint"), "endpoint: an https address, such as \"https://cloud.example.org/\"; plain http is for a server on this computer")
 	} else if s.Endpoint != "" && (u.User != nil || u.RawQuery != "" || u.Fragment != "") {
 		r.fail(at("endpoint"), "endpoint: the address alone; user and password, or a key, stand in the credentials file")
 	} else if s.Service == S3 && s.Endpoint != "" && u.Path != "" && u.Path != "/" {
 		r.fail(at("endpoint"), "endpoint: the service's address without a path; the bucket has a key of its own: bucket = \"quillmere\"")
 	}
-	if !isHere(s.Endpoint) || s.Service == S3 { // an S3 server knows nobody without a key
+	if !loopback.Plain(s.Endpoint) || s.Service == S3 { // an S3 server knows nobody without a key
 		needs("credentials", s.Credentials, s.Service+"-key")
 	}
 	for name := range strings.SplitSeq(s.Folder, "/") {
@@ -175,12 +176,6 @@ func (r *reader) checkService(s Store, at func(...string) place, needs func(key,
 			r.fail(at("folder"), "folder: a path below the endpoint, such as \"archive\"")
 		}
 	}
-}
-
-// isHere says that an endpoint is a server on this computer, over plain http.
-func isHere(endpoint string) bool {
-	u, err := url.Parse(endpoint)
-	return err == nil && u.Scheme == "http" && u.User == nil && loopback(u.Hostname())
 }
 
 // checkEndpoint keeps a key from being sent anywhere but to the service itself.
@@ -193,11 +188,11 @@ func (r *reader) checkEndpoint(s Store, at func(...string) place, needs func(key
 		return
 	}
 	u, err := url.Parse(s.Endpoint)
-	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.User != nil || !loopback(u.Hostname()) {
+	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.User != nil || !loopback.Host(u.Hostname()) {
 		r.fail(at("endpoint"), "endpoint: only a test server on this computer, such as \"http://127.0.0.1:8099/drive/v3/\"")
 	}
 	if s.Tokens != "" {
-		if u, err := url.Parse(s.Tokens); err != nil || u.Scheme != "http" || u.User != nil || !loopback(u.Hostname()) {
+		if u, err := url.Parse(s.Tokens); err != nil || u.Scheme != "http" || u.User != nil || !loopback.Host(u.Hostname()) {
 			r.fail(at("tokens"), "tokens: only a test server on this computer, such as \"http://127.0.0.1:8099/token\"")
 		}
 		needs("credentials", s.Credentials, "test-key.json")
@@ -283,7 +278,7 @@ func (r *reader) checkMail(m Mail) {
 	host, port, ok := hostPort(m.Server)
 	if m.Server != "" && (!ok || host == "" || port == 0) {
 		r.fail(r.at("mail", "server"), "server: %q is not a host and a port such as \"mail.example.org:587\"", m.Server)
-	} else if m.TLS == "none" && m.Server != "" && !loopback(host) {
+	} else if m.TLS == "none" && m.Server != "" && !loopback.Host(host) {
 		r.fail(r.at("mail", "tls"), "tls = \"none\" is for a mail server on this computer; %q is none", host)
 	}
 	if _, err := mail.ParseAddress(m.From); err != nil && m.From != "" {
@@ -318,14 +313,14 @@ func (r *reader) checkWeb(w Web) {
 			r.fail(at("proxies"), "proxies: %q is not an IP address", p)
 		}
 	}
-	if ok && !loopback(host) && w.Certificate == "" && len(w.Proxies) == 0 {
+	if ok && !loopback.Host(host) && w.Certificate == "" && len(w.Proxies) == 0 {
 		r.fail(at("listen"), "listen: beyond this computer the pages need TLS: certificate and key, or proxies = [\"ADDRESS\"] of the proxy that has them. Else listen on \"127.0.0.1:7340\"")
 	}
 	if w.Beyond() && w.Address == "" && r.root.find("web", "address") == nil {
 		r.fail(at("address"), "web has no address: address = \"https://firmus.example.org\", as people elsewhere type it")
 	}
 	if u, err := url.Parse(w.Address); w.Address != "" && (err != nil || u.Host == "" || u.User != nil || strings.Trim(u.Path, "/") != "" || u.RawQuery != "" ||
-		u.Scheme != "https" && !(u.Scheme == "http" && loopback(u.Hostname()))) {
+		u.Scheme != "https" && !(u.Scheme == "http" && loopback.Host(u.Hostname()))) {
 		r.fail(at("address"), "address: %q is not like \"https://firmus.example.org\"", w.Address)
 	}
 }
@@ -342,9 +337,4 @@ func hostPort(s string) (host string, port int, ok bool) {
 	}
 	port, err = strconv.Atoi(p)
 	return host, port, err == nil && port >= 0 && port <= 65535 && !strings.ContainsAny(host, " /@")
-}
-
-func loopback(host string) bool {
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback()
 }

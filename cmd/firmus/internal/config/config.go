@@ -12,6 +12,7 @@ import (
 	"slices"
 
 	"firmus/fixity"
+	"firmus/replicas/loopback"
 )
 
 // Config is what firmus.toml says, with the defaults filled in.
@@ -164,7 +165,7 @@ func (c *Config) TwoPeople() bool {
 // Beyond says that the pages are served beyond this computer.
 func (w Web) Beyond() bool {
 	host, _, ok := hostPort(w.Listen)
-	return ok && !loopback(host) || len(w.Proxies) > 0
+	return ok && !loopback.Host(host) || len(w.Proxies) > 0
 }
 
 // Only is the configuration with no other stores than those.

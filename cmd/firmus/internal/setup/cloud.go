@@ -8,6 +8,7 @@ import (
 
 	"firmus/cmd/firmus/internal/config"
 	"firmus/replicas/cloud/wire"
+	"firmus/replicas/loopback"
 )
 
 // cloudFolder is what an address says of a folder in the cloud.
@@ -40,7 +41,7 @@ func cloudOf(address string) cloudFolder {
 	switch {
 	case err == nil && u.Scheme == "s3" && u.Host != "":
 		scheme := "https://"
-		if wire.Here(u.Hostname()) {
+		if loopback.Host(u.Hostname()) {
 			scheme = "http://" // on this computer
 		}
 		bucket, folder, _ := strings.Cut(strings.Trim(u.Path, "/"), "/")
