@@ -269,7 +269,7 @@ func (c *command) openWith(ctx context.Context, o app.Options) (*app.App, error)
 	if err != nil {
 		return nil, err
 	}
-	o.Config, o.By, o.Known, o.Say, o.Progress = cfg, c.person(), people.Account(), c.say, c.auditProgress()
+	o.Config, o.By, o.Known, o.Say, o.Progress, o.Version = cfg, c.person(), people.Account(), c.say, c.auditProgress(), app.VersionOf(build())
 	a, err := app.Open(ctx, o)
 	if err != nil {
 		return nil, err

@@ -152,6 +152,47 @@ func (l *Ledger) ShareStore(ctx context.Context, name, who string, wait time.Dur
 	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin, Shared: true}, name, who, wait, now)
 }
 
+// HoldStore is LockStore, or ShareStore if others may share it, for what is done under the lock:
+// ctx ends with an error that wraps fixity.ErrBusy once it is held no more.
+func (l *Ledger) HoldStore(ctx context.Context, name, who string, wait time.Duration, now func() time.Time, shared bool) (_ context.Context, unlock func(), err error) {
+	if strings.HasPrefix(name, ".") {
+		name = "store" + name
+	}
+	unlock, still, err := l.db.LockFor(ctx, database.Locks{State: l.o.State, Of: l.origin, Shared: shared}, name, who, wait, now)
+	if err != nil {
+		return ctx, nil, err
+	}
+	ctx, unlock = l.While(ctx, unlock, still)
+	return ctx, unlock, nil
+}
+
+// stillEvery is how often it is asked whether a lock is still held.
+const stillEvery = time.Second
+
+// While gives a context that ends once a lock is held no more, with an error that wraps
+// fixity.ErrBusy, and what unlocks it and ends the asking.
+func (l *Ledger) While(ctx context.Context, unlock func(), still func(context.Context) error) (context.Context, func()) {
+	if !l.Shared() {
+		return ctx, unlock
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(stillEvery):
+			}
+			if err := still(ctx); err != nil && ctx.Err() == nil {
+				cancel(fmt.Errorf("the lock was lost with the connection to the database, and may be another's: %w", fixity.ErrBusy))
+			}
+		}
+	}()
+	return ctx, func() { cancel(nil); <-ended; unlock() }
+}
+
 // HeldOwn says whether somebody holds a lock of LockOwn's, on whatever host, and who. Without
 // PostgreSQL nobody is known to.
 func (l *Ledger) HeldOwn(ctx context.Context, name string) (held bool, holder string, err error) {

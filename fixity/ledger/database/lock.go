@@ -152,12 +152,22 @@ func (d *DB) lockSession(ctx context.Context, at Locks, name, who string, within
 	}
 	_, _ = c.ExecContext(ctx, `SELECT set_config('application_name', $1, false)`, who)
 	return func() {
-		// The session ends with this, and would take the lock with it; said all the same,
-		// as its end is not waited for.
-		_, _ = c.ExecContext(context.Background(), `SELECT pg_advisory_unlock`+shared+`($1)`, key)
-		c.Close()
-	}, c.PingContext, "", nil
+			// The session ends with this, and would take the lock with it; said all the same,
+			// as its end is not waited for.
+			ctx, cancel := context.WithTimeout(context.Background(), answers)
+			defer cancel()
+			_, _ = c.ExecContext(ctx, `SELECT pg_advisory_unlock`+shared+`($1)`, key)
+			c.Close()
+		}, func(ctx context.Context) error {
+			ctx, cancel := context.WithTimeout(ctx, answers)
+			defer cancel()
+			return c.PingContext(ctx)
+		}, "", nil
 }
+
+// answers is how long a server that holds a lock may be silent: one that is cut off says
+// nothing, and what asks it must not wait for that.
+const answers = 5 * time.Second
 
 // holding is who holds a session lock, and since when they are connected.
 const holding = `SELECT a.application_name, a.backend_start FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid

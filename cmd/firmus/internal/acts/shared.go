@@ -9,6 +9,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/manifests"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -42,7 +43,7 @@ func (e Acts) auditShared(ctx context.Context, name string, o AuditOrder, order 
 				return err
 			}
 			if len(others) > 0 {
-				return &stores.ElsewhereError{Store: name, Host: e.Host, Hosts: others}
+				return fmt.Errorf("store %s isn't found on %s, where this audit was to begin (%s); it is on %s: %w", name, e.Host, report.Facts(u.Away, nil), fixity.And(others), fixity.ErrAway)
 			}
 		}
 		if a, err = e.meet(ctx, u, o, order, res); err == nil && len(a.Sets) > 0 {
@@ -139,7 +140,7 @@ func (e Acts) leadAudit(ctx context.Context, a ledger.Audit, res *AuditResult, p
 // leadListing has all listed and what a conclusion needs read, and concludes, while nobody has
 // the store alone.
 func (e Acts) leadListing(ctx context.Context, a ledger.Audit, p stores.Purpose) error {
-	free, err := e.Ledger.ShareStore(ctx, a.Store, e.Stores().Who(), p.Wait, e.Now)
+	ctx, free, err := e.Ledger.HoldStore(ctx, a.Store, e.Stores().Who(), p.Wait, e.Now, true)
 	if err != nil {
 		return err
 	}

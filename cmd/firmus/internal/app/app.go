@@ -46,6 +46,9 @@ type Options struct {
 	BeginBeside bool
 	// TakesUp keeps the stores that were retired: one of them is to be taken up again.
 	TakesUp bool
+	// Version is that of the program, for hosts that share a ledger: they need one; "": it isn't
+	// compared.
+	Version string
 	// Works makes it one of the hosts that share the ledger on PostgreSQL (Host), once that is
 	// started. Else it only hands work out to those that run. nil: it doesn't.
 	Works *Works

@@ -14,6 +14,8 @@ import (
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/hosts"
+	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/schedule"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -51,9 +53,9 @@ func (a *App) shareOut(ctx context.Context, all *archive.Archive, o Options) err
 		}
 		return nil
 	}
-	ho := hosts.Options{URL: c.Ledger.URL, Name: all.Host, Ledger: a.Ledger, Now: o.Now, Log: slog.New(slog.DiscardHandler), Agreed: agreed(o.Config)}
+	ho := hosts.Options{URL: c.Ledger.URL, Name: all.Host, Ledger: a.Ledger, Now: o.Now, Log: slog.New(slog.DiscardHandler), Agreed: agreed(o.Config), Version: o.Version}
 	for _, s := range c.Stores {
-		ho.Stores = append(ho.Stores, hosts.Store{Name: s.Name, Hosts: s.Hosts, AtOnce: s.AtOnce, Rate: int64(s.Rate)})
+		ho.Stores = append(ho.Stores, hosts.Store{Name: s.Name, Hosts: s.Hosts, AtOnce: s.AtOnce, Rate: int64(s.Rate), Open: schedule.Window(s.Window).Open})
 	}
 	if w := o.Works; w != nil {
 		ho.Log, ho.Version, ho.Work = w.Log, w.Version, &w.Work
@@ -96,10 +98,13 @@ func agreed(c *config.Config) hosts.Agreed {
 	return out
 }
 
+// VersionOf is what hosts that share a ledger must have alike of the program.
+func VersionOf(b metrics.Build) string { return strings.TrimSpace(b.Version + " " + b.Commit) }
+
 // works is what this daemon does as a host.
 func (s *parts) works(c *config.Config) *Works {
 	o := s.d.o
-	w := &Works{Log: s.log, Version: strings.TrimSpace(o.Build.Version + " " + o.Build.Commit), Slice: o.Shared.Slice, Grace: o.Shared.Grace, Rescue: o.Shared.Rescue, Look: o.Shared.Look, Beat: o.Shared.Beat}
+	w := &Works{Log: s.log, Version: VersionOf(o.Build), Slice: o.Shared.Slice, Grace: o.Shared.Grace, Rescue: o.Shared.Rescue, Look: o.Shared.Look, Beat: o.Shared.Beat}
 	w.Work = hosts.Work{
 		Slice: func(ctx context.Context, p acts.Part, windows bool, enough func(int64) bool) (int64, error) {
 			return acts.Of(s.acts(windows, false)).Slice(ctx, p, enough)
@@ -109,7 +114,11 @@ func (s *parts) works(c *config.Config) *Works {
 		},
 		Here:  func(ctx context.Context) []string { return s.found(ctx) },
 		Wants: func(ctx context.Context) []string { return s.runner.Wants(ctx) },
-		Turn:  func(store string) { s.spawn(func() { s.runner.Turn(s.ctx, store) }) },
+		Turn: func(store string, ended func()) {
+			if !s.spawn(func() { defer ended(); s.runner.Turn(s.ctx, store) }) {
+				ended()
+			}
+		},
 	}
 	post, register := hosts.Chore{Name: postChore, Every: cmp.Or(o.Follow, postShared)}, hosts.Chore{Name: registerChore}
 	if c.Mail != nil {

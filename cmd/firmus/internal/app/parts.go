@@ -51,12 +51,13 @@ type parts struct {
 }
 
 // spawn begins something that stop waits for, unless it has begun to.
-func (s *parts) spawn(do func()) {
+func (s *parts) spawn(do func()) (begun bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !s.ended {
 		s.wg.Go(do)
 	}
+	return !s.ended
 }
 
 // prepare opens and checks everything that the parts need, and begins nothing.
@@ -154,6 +155,11 @@ func (s *parts) ready(ctx context.Context) error {
 	}
 	if s.survey.unwritable() {
 		return errors.New("the ledger can't be written to")
+	}
+	if s.a.Host != nil {
+		if err := s.a.Host.Idle(); err != nil {
+			return fmt.Errorf("this host takes no work: %w", err)
+		}
 	}
 	return s.runner.Alive()
 }

@@ -55,6 +55,8 @@ type Store struct {
 	Hosts  []string // those that alone reach it; none: wherever its folders are
 	AtOnce int      // how many of them read it at the same time; 0: all
 	Rate   int64    // bytes a second that a host may read; 0: as it can
+	// Open says that what the clock orders may use the store at a time; nil: always.
+	Open func(time.Time) bool
 }
 
 // On says that a host may reach the store.
@@ -68,9 +70,9 @@ type Work struct {
 	// Here are the stores that are found where they should be.
 	Here func(ctx context.Context) []string
 	// Wants names the stores for which the clock asks for something; Turn begins it for one,
-	// and doesn't wait for its end.
+	// doesn't wait for its end, and calls ended then.
 	Wants func(ctx context.Context) []string
-	Turn  func(store string)
+	Turn  func(store string, ended func())
 	// Chores are done now and then, each by one host at a time.
 	Chores []Chore
 }
@@ -105,8 +107,11 @@ type Host struct {
 	began time.Time
 
 	mu      sync.Mutex
-	unlock  func()          // of its name
-	loop    context.Context // ends with Stop
+	unlock  func()                      // of its name
+	still   func(context.Context) error // it is held
+	works   bool                        // it takes work
+	idle    error                       // why it doesn't
+	loop    context.Context             // ends with Stop
 	cancel  context.CancelFunc
 	stopped bool
 	wg      sync.WaitGroup
@@ -156,46 +161,65 @@ func (h *Host) Close() { h.pool.Close() }
 // fixity.ErrRefused if it can't be one of them: it says otherwise than one that runs what all
 // must say alike, and both are named. It is fixity.ErrBusy if one of its name runs.
 func (h *Host) Join(ctx context.Context) error {
-	free, err := h.o.Ledger.LockOwn(ctx, "hosts", h.who(), 10*time.Second, h.o.Now)
-	if err != nil {
-		return fmt.Errorf("join the other hosts: %w", err)
-	}
-	defer free()
-	running, err := h.running(ctx)
+	running, _, err := h.enter(ctx)
 	if err != nil {
 		return err
 	}
-	for _, other := range running {
-		if other.Name == h.o.Name {
-			return fmt.Errorf("a host named %s runs already, since %s. Each needs a name of its own: [host] name, or FIRMUS_HOST: %w",
-				other.Name, other.Began.UTC().Format("2 Jan 2006 15:04 UTC"), fixity.ErrBusy)
-		}
-		if err := h.Agrees(other); err != nil {
-			return err
-		}
-	}
-	unlock, err := h.o.Ledger.LockOwn(ctx, lockOf(h.o.Name), h.who(), 0, h.o.Now)
-	if err != nil {
-		return fmt.Errorf("a host named %s runs already: %w", h.o.Name, err)
-	}
-	if h.ahead, err = h.o.Ledger.Ahead(ctx, h.o.Now); err == nil {
-		h.began = h.o.Now()
-		err = h.look(ctx)
-	}
-	if err == nil {
+	h.began = h.o.Now()
+	if err = h.look(ctx); err == nil {
 		_, err = h.migrate(ctx)
 	}
 	if err != nil {
-		unlock()
+		h.leave()
 		return err
 	}
-	h.mu.Lock()
-	h.unlock = unlock
-	h.mu.Unlock()
 	for _, text := range Clocks(append(running, h.host(nil))) {
 		h.o.Log.Error("clocks", "text", text)
 	}
 	return nil
+}
+
+// enter takes this host's lock while no other host does, if it agrees with those that run.
+// refused: it doesn't, or another one has its name, and an error says so.
+func (h *Host) enter(ctx context.Context) (running []ledger.Host, refused bool, err error) {
+	free, err := h.o.Ledger.LockOwn(ctx, "hosts", h.who(), 10*time.Second, h.o.Now)
+	if err != nil {
+		return nil, false, fmt.Errorf("join the other hosts: %w", err)
+	}
+	defer free()
+	if running, err = h.running(ctx); err != nil {
+		return nil, false, err
+	}
+	for _, other := range running {
+		// Of this host itself the database may not have missed an earlier connection yet.
+		if other.Name == h.o.Name && !other.Began.Equal(h.began) {
+			return nil, true, fmt.Errorf("a host named %s runs already, since %s. Each needs a name of its own: [host] name, or FIRMUS_HOST: %w",
+				other.Name, other.Began.UTC().Format("2 Jan 2006 15:04 UTC"), fixity.ErrBusy)
+		}
+		if other.Name != h.o.Name {
+			if err := h.Agrees(other); err != nil {
+				return nil, true, err
+			}
+		}
+	}
+	unlock, still, err := h.o.Ledger.HoldOwn(ctx, lockOf(h.o.Name), h.who(), 0, h.o.Now)
+	if err != nil {
+		return nil, false, fmt.Errorf("a host named %s runs already: %w", h.o.Name, err)
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.unlock, h.still = unlock, still
+	return running, false, nil
+}
+
+// leave gives back the host's lock.
+func (h *Host) leave() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.unlock != nil {
+		h.unlock()
+		h.unlock, h.still = nil, nil
+	}
 }
 
 // migrate makes River's tables, or brings them up to date.
@@ -219,11 +243,14 @@ func (h *Host) Start(ctx context.Context) error {
 		return nil
 	}
 	h.loop, h.cancel = context.WithCancel(context.WithoutCancel(ctx))
-	// Its end is Stop's: a context that ends would count as a try that failed.
-	if err := h.client.Start(context.WithoutCancel(ctx)); err != nil {
-		h.cancel()
-		h.cancel = nil
-		return fmt.Errorf("begin with the jobs: %w", err)
+	if h.clock() == nil { // else not before it is right
+		// Its end is Stop's: a context that ends would count as a try that failed.
+		if err := h.client.Start(context.WithoutCancel(ctx)); err != nil {
+			h.cancel()
+			h.cancel = nil
+			return fmt.Errorf("begin with the jobs: %w", err)
+		}
+		h.works = true
 	}
 	h.wg.Go(func() { h.keep(h.loop) })
 	return nil
@@ -256,30 +283,68 @@ func (h *Host) Stop() {
 	}
 	h.mu.Unlock()
 	if begun {
-		ctx, cancel := context.WithTimeout(context.Background(), 6*time.Second)
-		defer cancel()
-		if err := h.client.StopAndCancel(ctx); err != nil {
-			h.o.Log.Warn("jobs were not given back; another host takes them later", "error", err)
-		}
+		h.giveBack()
 		h.wg.Wait()
 	}
+	h.leave()
+}
+
+// giveBack ends what is being done, and takes no more.
+func (h *Host) giveBack() {
 	h.mu.Lock()
-	defer h.mu.Unlock()
-	if h.unlock != nil {
-		h.unlock()
-		h.unlock = nil
+	works := h.works
+	h.works = false
+	h.mu.Unlock()
+	if !works {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 6*time.Second)
+	defer cancel()
+	if err := h.client.StopAndCancel(ctx); err != nil {
+		h.o.Log.Warn("jobs were not given back; another host takes them later", "error", err)
 	}
 }
 
-// keep says now and then which stores are here, and takes the host's lock again if its
-// connection was lost.
+// Idle says why this host takes no work; nil if it does.
+func (h *Host) Idle() error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.idle
+}
+
+// rest gives back what is being done, until resume.
+func (h *Host) rest(why error) {
+	h.mu.Lock()
+	said := h.idle != nil
+	h.idle = why
+	h.mu.Unlock()
+	if !said {
+		h.o.Log.Error("this host takes no work", "error", why)
+	}
+	h.giveBack()
+}
+
+// resume takes work again.
+func (h *Host) resume(ctx context.Context) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.stopped || h.works {
+		return nil
+	}
+	if err := h.client.Start(context.WithoutCancel(ctx)); err != nil {
+		return fmt.Errorf("begin with the jobs: %w", err)
+	}
+	h.works, h.idle = true, nil
+	h.o.Log.Info("this host takes work again")
+	return nil
+}
+
+// keep says now and then which stores are here, takes the host's lock again if its connection
+// was lost, and takes no work while it must not.
 func (h *Host) keep(ctx context.Context) {
 	said := ""
 	for {
-		err := h.look(ctx)
-		if err == nil {
-			err = h.lockAgain(ctx)
-		}
+		err := h.round(ctx)
 		switch {
 		case ctx.Err() != nil:
 			return
@@ -298,37 +363,67 @@ func (h *Host) keep(ctx context.Context) {
 	}
 }
 
+func (h *Host) round(ctx context.Context) error {
+	h.mu.Lock()
+	still := h.still
+	h.mu.Unlock()
+	if still == nil || still(ctx) != nil {
+		h.leave()
+		within, cancel := context.WithTimeout(ctx, enterWithin)
+		_, refused, err := h.enter(within)
+		cancel()
+		if refused {
+			h.rest(err)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if err := h.look(ctx); err != nil {
+		return err
+	}
+	if why := h.clock(); why != nil {
+		h.rest(why)
+		return nil
+	}
+	return h.resume(ctx)
+}
+
+// A database that is cut off says nothing: what is asked of it has its time.
+const (
+	answersWithin = 5 * time.Second
+	enterWithin   = 15 * time.Second // others may be just joining
+)
+
+// clock says that this host's clock is wrong; nil if it is right. River goes by each host's
+// clock: one that is wrong would leave work undone, or take it from others.
+func (h *Host) clock() error {
+	if said := Clocks([]ledger.Host{h.host(nil)}); len(said) > 0 {
+		return errors.New(said[0])
+	}
+	return nil
+}
+
+// look says what is here, and how the clock stands.
 func (h *Host) look(ctx context.Context) error {
 	var has []string
 	if h.o.Work != nil {
 		has = h.o.Work.Here(ctx)
 	}
+	ctx, cancel := context.WithTimeout(ctx, answersWithin)
+	defer cancel()
+	ahead, err := h.o.Ledger.Ahead(ctx, h.o.Now)
+	if err != nil {
+		return err
+	}
+	h.mu.Lock()
+	h.ahead = ahead
+	h.mu.Unlock()
 	return h.o.Ledger.Tx(ctx, h.o.Now(), func(t *ledger.Tx) error { return t.Hosts.Put(h.host(has)) })
 }
 
 func (h *Host) host(has []string) ledger.Host {
 	return ledger.Host{Name: h.o.Name, Version: h.o.Version, Agreed: h.o.Agreed.text(), Began: h.began, Ahead: h.ahead, Has: has, Seen: h.o.Now()}
-}
-
-func (h *Host) lockAgain(ctx context.Context) error {
-	held, _, err := h.o.Ledger.HeldOwn(ctx, lockOf(h.o.Name))
-	if err != nil || held {
-		return err
-	}
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if h.unlock != nil {
-		h.unlock()
-		h.unlock = nil
-	}
-	if h.stopped {
-		return nil
-	}
-	unlock, err := h.o.Ledger.LockOwn(ctx, lockOf(h.o.Name), h.who(), 0, h.o.Now)
-	if err == nil {
-		h.unlock = unlock
-	}
-	return err
 }
 
 func (h *Host) who() string { return "firmus on " + h.o.Name }
@@ -355,27 +450,20 @@ func Running(ctx context.Context, l *ledger.Ledger) (out []ledger.Host, err erro
 
 func (h *Host) running(ctx context.Context) ([]ledger.Host, error) { return Running(ctx, h.o.Ledger) }
 
-// apart is by how much clocks may differ before it is told.
+// apart is by how much a clock may differ from that of the database's computer.
 const apart = time.Minute
 
-// Clocks tells of hosts whose clocks differ, in a sentence each; nothing if none does.
+// Clocks tells of hosts whose clocks are wrong, in a sentence each; nothing if none is.
 func Clocks(hosts []ledger.Host) (out []string) {
-	for i, a := range hosts {
-		for _, b := range hosts[i+1:] {
-			d := a.Ahead - b.Ahead
-			if d.Abs() < apart {
-				continue
-			}
-			fast, slow := a, b
-			if d < 0 {
-				fast, slow = b, a
-			}
-			out = append(out, fmt.Sprintf("the clock of %s is %s ahead of that of %s: one of the two is wrong. What each of them records bears its own time; set the clocks right",
-				fast.Name, d.Abs().Round(time.Second), slow.Name))
+	for _, x := range hosts {
+		is := "ahead of"
+		if x.Ahead < 0 {
+			is = "behind"
 		}
-	}
-	if len(hosts) == 1 && hosts[0].Ahead.Abs() >= apart {
-		out = append(out, fmt.Sprintf("the clock of %s differs by %s from that of the database's computer", hosts[0].Name, hosts[0].Ahead.Abs().Round(time.Second)))
+		if x.Ahead.Abs() > apart {
+			out = append(out, fmt.Sprintf("the clock of %s is %s %s that of the database's computer: one of the two is wrong. What it records bears its own time, and it takes no work that hosts share until the clock is set right",
+				x.Name, x.Ahead.Abs().Round(time.Second), is))
+		}
 	}
 	return out
 }

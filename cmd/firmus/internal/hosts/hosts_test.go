@@ -6,12 +6,17 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
+	"github.com/jackc/pgx/v5"
+
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/hosts"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/care"
 	"firmus/fixity/ledger"
@@ -92,7 +97,7 @@ func (s *shared) work(change func(*hosts.Work)) *hosts.Work {
 		FollowUp: func(context.Context, string, fixity.Cache) error { return nil },
 		Here:     func(context.Context) []string { return []string{"vault"} },
 		Wants:    func(context.Context) []string { return nil },
-		Turn:     func(string) {},
+		Turn:     func(_ string, ended func()) { ended() },
 	}
 	if change != nil {
 		change(w)
@@ -215,5 +220,209 @@ func TestStraysAreLong(t *testing.T) {
 	}
 	if longest != 1<<40 {
 		t.Errorf("the longest is thought to have %d bytes", longest)
+	}
+}
+
+// TestFailingParts: an audit whose part fails each time ends with what was said last.
+func TestFailingParts(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	h, _ := s.run("server-a", s.work(func(w *hosts.Work) {
+		w.Slice = func(context.Context, acts.Part, bool, func(int64) bool) (int64, error) {
+			return 0, errors.New("the shelf is on fire")
+		}
+	}), func(o *hosts.Options) { o.Retry = 20 * time.Millisecond })
+	if err := s.share(h, false); err == nil || !strings.Contains(err.Error(), "the shelf is on fire") || !strings.Contains(err.Error(), "12 times") {
+		t.Errorf("got %v", err)
+	}
+}
+
+// TestWindowEnds: an audit that the clock ordered doesn't wait for the next window.
+func TestWindowEnds(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	until := time.Now().Add(time.Second)
+	h, _ := s.run("server-a", s.work(func(w *hosts.Work) {
+		w.Slice = func(context.Context, acts.Part, bool, func(int64) bool) (int64, error) {
+			return 0, fmt.Errorf("store vault: %w", stores.ErrWindow)
+		}
+	}), func(o *hosts.Options) { o.Stores[0].Open = func(at time.Time) bool { return at.Before(until) } })
+	if err := s.share(h, true); !errors.Is(err, stores.ErrWindow) {
+		t.Errorf("got %v", err)
+	}
+}
+
+// TestJobsOutlived: a part that is handed out is not done once its audit is over.
+func TestJobsOutlived(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	h, _ := s.open("commands", nil, nil)
+	ctx, cancel := context.WithTimeout(context.Background(), 500*time.Millisecond)
+	defer cancel()
+	if err := h.Work(ctx, s.audit, fixity.PhaseList, false); !errors.Is(err, context.DeadlineExceeded) {
+		t.Fatalf("nobody works: %v", err)
+	}
+	was := s.audit.ID
+	s.begin()
+	var old atomic.Int64
+	s.run("server-a", s.work(func(w *hosts.Work) {
+		w.Slice = func(ctx context.Context, p acts.Part, _ bool, _ func(int64) bool) (int64, error) {
+			if p.Audit == was {
+				old.Add(1)
+			}
+			return 0, s.list(ctx, p)
+		}
+	}), nil)
+	if err := s.share(h, false); err != nil { // comes after what was handed out before
+		t.Fatal(err)
+	}
+	if n := old.Load(); n > 0 {
+		t.Errorf("%d parts of an audit that is over were begun", n)
+	}
+}
+
+// TestWrongClock: a host whose clock is wrong takes no work and says so, and goes on once it is
+// right.
+func TestWrongClock(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	var off atomic.Int64
+	did := make(chan struct{}, 100)
+	w := s.work(func(w *hosts.Work) {
+		w.Slice = func(ctx context.Context, p acts.Part, _ bool, _ func(int64) bool) (int64, error) {
+			did <- struct{}{}
+			return 0, s.list(ctx, p)
+		}
+	})
+	off.Store(int64(time.Hour))
+	h, _ := s.run("server-a", w, func(o *hosts.Options) { o.Now = func() time.Time { return time.Now().Add(time.Duration(off.Load())) } })
+	s.until("it says so", func() bool { return h.Idle() != nil && strings.Contains(h.Idle().Error(), "1h0m0s ahead") })
+	done := make(chan error, 1)
+	go func() { done <- s.share(h, false) }()
+	select {
+	case <-did:
+		t.Error("it took work")
+	case <-time.After(time.Second):
+	}
+	off.Store(0)
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	if h.Idle() != nil {
+		t.Errorf("it rests: %v", h.Idle())
+	}
+}
+
+// until waits for something.
+func (s *shared) until(what string, is func() bool) {
+	s.t.Helper()
+	for began := time.Now(); !is(); time.Sleep(20 * time.Millisecond) {
+		if time.Since(began) > 20*time.Second {
+			s.t.Fatalf("it never came: %s", what)
+		}
+	}
+}
+
+// cutOff ends all sessions of the ledger's database.
+func (s *shared) cutOff() {
+	s.t.Helper()
+	db, err := pgx.Connect(context.Background(), s.place.URL)
+	if err == nil {
+		_, err = db.Exec(context.Background(), `SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()`)
+		db.Close(context.Background())
+	}
+	if err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// TestLockLost: a host that lost its lock, while one that says otherwise began to run, takes no
+// work.
+func TestLockLost(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	a, said := s.run("server-a", s.work(nil), func(o *hosts.Options) { o.Look = 3 * time.Second })
+	b, _ := s.open("server-b", s.work(nil), func(o *hosts.Options) { o.Agreed = hosts.Agreed{"the rule": "two"} })
+	if err := b.Join(context.Background()); !errors.Is(err, fixity.ErrRefused) {
+		t.Fatalf("it joined: %v", err)
+	}
+	// Whoever is faster has its lock.
+	joined := false
+	for tries := 0; !joined; tries++ {
+		if tries == 10 {
+			t.Fatal("the other was never faster")
+		}
+		s.cutOff()
+		for began := time.Now(); !joined && time.Since(began) < time.Second; {
+			joined = b.Join(context.Background()) == nil
+		}
+	}
+	s.until("it rests", func() bool { return a.Idle() != nil && strings.Contains(a.Idle().Error(), "the rule") })
+	if !strings.Contains(said.String(), "takes no work") {
+		t.Errorf("it said %s", said)
+	}
+	b.Stop()
+	s.until("it works again", func() bool { return a.Idle() == nil })
+}
+
+// TestCommandsCompared: a command with another configuration or version, or a wrong clock, leads
+// no audit.
+func TestCommandsCompared(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	s.run("server-a", s.work(nil), nil)
+	for name, change := range map[string]func(*hosts.Options){
+		"":                func(*hosts.Options) {},
+		"another version": func(o *hosts.Options) { o.Version = "2" },
+		"another rule":    func(o *hosts.Options) { o.Agreed = hosts.Agreed{"the rule": "two"} },
+		"a wrong clock":   func(o *hosts.Options) { o.Now = func() time.Time { return time.Now().Add(time.Hour) } },
+	} {
+		h, _ := s.open("commands", nil, change)
+		if may, err := h.Takes(context.Background(), "vault"); errors.Is(err, fixity.ErrRefused) != (name != "") || name == "" && (err != nil || !may) {
+			t.Errorf("%s: %v, %v", name, may, err)
+		}
+	}
+}
+
+// TestTurnsAreHeld: while a turn is at work the clock gives no other one, also after its audit.
+func TestTurnsAreHeld(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	var began atomic.Int64
+	ends := make(chan func(), 10)
+	change := func(w *hosts.Work) {
+		w.Wants = func(context.Context) []string { return []string{"vault"} }
+		w.Turn = func(_ string, ended func()) { began.Add(1); ends <- ended }
+	}
+	s.run("server-a", s.work(change), nil)
+	s.run("server-b", s.work(change), nil)
+	end := <-ends
+	time.Sleep(time.Second) // the clock is asked five times
+	if n := began.Load(); n != 1 {
+		t.Errorf("%d turns were begun", n)
+	}
+	end()
+	(<-ends)()
+}
+
+// TestStoreLockLost: a use of a store ends with the lock that it is under.
+func TestStoreLockLost(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	l := s.ledger("server-a")
+	for _, shares := range []bool{false, true} {
+		st := stores.Stores{Ledger: l, Rules: l.Rules(), Now: time.Now, By: "a test", Turns: &stores.Turns{}}
+		err := st.Use(context.Background(), "vault", stores.Purpose{Shares: shares, Unseen: true}, func(ctx context.Context, _ *stores.Used) error {
+			s.cutOff()
+			select {
+			case <-ctx.Done():
+				return context.Cause(ctx)
+			case <-time.After(20 * time.Second):
+				return errors.New("it goes on")
+			}
+		})
+		if !errors.Is(err, fixity.ErrBusy) {
+			t.Errorf("shares %v: got %v", shares, err)
+		}
 	}
 }

@@ -16,6 +16,7 @@ import (
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
 // unlimited is how often a job may be tried: what can't be done now can be later.
@@ -136,7 +137,7 @@ func (h *Host) outcome(ctx context.Context, err error) error {
 	case errors.Is(ctx.Err(), context.DeadlineExceeded):
 		h.o.Log.Warn("a job takes longer than was thought; it gets longer", "error", err)
 		return err // counts as a try
-	case ctx.Err() != nil:
+	case ctx.Err() != nil && !errors.Is(context.Cause(ctx), fixity.ErrBusy):
 		return river.JobSnooze(0) // given back: the host stops
 	case errors.Is(err, fixity.ErrLost), errors.Is(err, stores.ErrGivesWay):
 		return river.JobSnooze(time.Second)
@@ -171,9 +172,12 @@ func (w *sliceWorker) Timeout(j *river.Job[sliceArgs]) time.Duration { return ma
 // Work implements river.Worker.
 func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
 	h, a := w.h, j.Args
+	if open, err := h.open(ctx, a); err != nil || !open {
+		return h.outcome(ctx, err)
+	}
 	limit, cancel := context.WithTimeoutCause(ctx, may(j), errLong)
 	defer cancel()
-	free, err := h.place(limit, a.Store)
+	limit, free, err := h.place(limit, a.Store)
 	if err != nil {
 		return h.outcome(limit, err)
 	}
@@ -189,18 +193,46 @@ func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
 	return h.outcome(limit, err)
 }
 
-// place is a place among those that read a store at the same time.
-func (h *Host) place(ctx context.Context, store string) (free func(), err error) {
+// open says that the audit is in the phase for which the job was handed out, and its first
+// shard, too.
+func (h *Host) open(ctx context.Context, a sliceArgs) (open bool, err error) {
+	err = h.o.Ledger.View(ctx, func(t *ledger.Tx) error {
+		n, err := t.Audits.Waiting(a.Audit, fixity.Phase(a.Phase), a.Shards...)
+		if err != nil || n == 0 {
+			return err
+		}
+		now, err := t.Audits.Get(a.Audit)
+		open = err == nil && now.Phase == fixity.Phase(a.Phase)
+		return err
+	})
+	return open, err
+}
+
+// place is a place among those that read a store at the same time. The context ends if it is
+// lost.
+func (h *Host) place(ctx context.Context, store string) (_ context.Context, free func(), err error) {
 	s, _ := h.store(store)
 	if s.AtOnce == 0 {
-		return func() {}, nil
+		return ctx, func() {}, nil
 	}
 	for i := range s.AtOnce {
-		if free, err = h.o.Ledger.LockOwn(ctx, fmt.Sprintf("reads-%s-%d", store, i+1), h.who(), 0, h.o.Now); !errors.Is(err, fixity.ErrBusy) {
-			return free, err
+		kept, free, err := h.hold(ctx, fmt.Sprintf("reads-%s-%d", store, i+1))
+		if !errors.Is(err, fixity.ErrBusy) {
+			return kept, free, err
 		}
 	}
-	return nil, err
+	return ctx, nil, fmt.Errorf("store %s is %w: as many hosts read it as may", store, fixity.ErrBusy)
+}
+
+// hold takes a lock of the hosts' at once, or gives fixity.ErrBusy. The context ends if the
+// lock is lost.
+func (h *Host) hold(ctx context.Context, name string) (_ context.Context, free func(), err error) {
+	free, still, err := h.o.Ledger.HoldOwn(ctx, name, h.who(), 0, h.o.Now)
+	if err != nil {
+		return ctx, nil, err
+	}
+	ctx, free = h.o.Ledger.While(ctx, free, still)
+	return ctx, free, nil
 }
 
 type followWorker struct {
@@ -231,9 +263,20 @@ func (w *turnWorker) Work(ctx context.Context, j *river.Job[turnArgs]) error {
 	if len(others) > 0 && !w.h.here(ctx, j.Args.Store) {
 		return river.JobSnooze(busyAgain)
 	}
-	w.h.o.Work.Turn(j.Args.Store)
+	free, err := w.h.o.Ledger.LockOwn(ctx, turnLock(j.Args.Store), w.h.who(), 0, w.h.o.Now)
+	if errors.Is(err, fixity.ErrBusy) {
+		return nil // it is being done
+	}
+	if err != nil {
+		return w.h.outcome(ctx, err)
+	}
+	w.h.o.Work.Turn(j.Args.Store, free)
 	return nil
 }
+
+// turnLock is held by who does what the clock asked for in a store, also after the audit has
+// ended: what follows takes its time.
+func turnLock(store string) string { return "turn-" + store }
 
 type clockWorker struct {
 	river.WorkerDefaults[clockArgs]
@@ -243,7 +286,10 @@ type clockWorker struct {
 // Work implements river.Worker.
 func (w *clockWorker) Work(ctx context.Context, _ *river.Job[clockArgs]) error {
 	for _, s := range w.h.o.Work.Wants(ctx) {
-		held, _, err := w.h.o.Ledger.HeldOwn(ctx, acts.AuditLock(s))
+		held, _, err := w.h.o.Ledger.HeldOwn(ctx, turnLock(s))
+		if err == nil && !held {
+			held, _, err = w.h.o.Ledger.HeldOwn(ctx, acts.AuditLock(s)) // a person's
+		}
 		if err != nil {
 			return w.h.outcome(ctx, err)
 		}
@@ -271,7 +317,7 @@ func (w *choreWorker) Work(ctx context.Context, j *river.Job[choreArgs]) error {
 		return river.JobSnooze(awayAgain) // another version's
 	}
 	x := h.o.Work.Chores[i]
-	free, err := h.o.Ledger.LockOwn(ctx, "chore-"+x.Name, h.who(), 0, h.o.Now)
+	free, still, err := h.o.Ledger.HoldOwn(ctx, "chore-"+x.Name, h.who(), 0, h.o.Now)
 	if errors.Is(err, fixity.ErrBusy) {
 		return nil // it is being done
 	}
@@ -279,6 +325,7 @@ func (w *choreWorker) Work(ctx context.Context, j *river.Job[choreArgs]) error {
 		return h.outcome(ctx, err)
 	}
 	h.spawn(func(ctx context.Context) {
+		ctx, free := h.o.Ledger.While(ctx, free, still)
 		defer free()
 		if err := x.Do(ctx); err != nil && !errors.Is(err, fixity.ErrBusy) && ctx.Err() == nil {
 			h.o.Log.Error("a chore that one host does for all failed; tried again", "chore", x.Name, "error", err)

@@ -10,6 +10,7 @@ import (
 	"github.com/riverqueue/river"
 	"github.com/riverqueue/river/rivertype"
 
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -28,7 +29,8 @@ const (
 // unknownRate is what a store is thought to give, in bytes a second, before it was measured.
 const unknownRate = 1 << 20
 
-// Takes implements archive.Share.
+// Takes implements archive.Share. The error wraps fixity.ErrRefused if a command may not lead:
+// it is of another version, its configuration or its clock is another.
 func (h *Host) Takes(ctx context.Context, store string) (bool, error) {
 	s, ok := h.store(store)
 	if !ok {
@@ -38,7 +40,27 @@ func (h *Host) Takes(ctx context.Context, store string) (bool, error) {
 		return true, nil
 	}
 	running, err := h.running(ctx)
-	return slices.ContainsFunc(running, func(x ledger.Host) bool { return s.On(x.Name) }), err
+	if err != nil || !slices.ContainsFunc(running, func(x ledger.Host) bool { return s.On(x.Name) }) {
+		return false, err
+	}
+	return true, h.mayLead(ctx, running)
+}
+
+// mayLead compares a command with the hosts that run, as Join does a host.
+func (h *Host) mayLead(ctx context.Context, running []ledger.Host) error {
+	if h.o.Work != nil {
+		return nil
+	}
+	for _, x := range running {
+		if err := h.Agrees(x); err != nil {
+			return err
+		}
+	}
+	ahead, err := h.o.Ledger.Ahead(ctx, h.o.Now)
+	if said := Clocks([]ledger.Host{{Name: h.o.Name, Ahead: ahead}}); err == nil && len(said) > 0 {
+		err = fmt.Errorf("%s: %w", said[0], fixity.ErrRefused)
+	}
+	return err
 }
 
 // Having implements archive.Share.
@@ -65,6 +87,7 @@ func (h *Host) Work(ctx context.Context, a ledger.Audit, p fixity.Phase, windows
 	}
 	var handed, had time.Time // when all jobs were handed out last, and when a host had the store
 	had = time.Now()
+	s, _ := h.store(a.Store)
 	trouble := ""
 	for wait := 20 * time.Millisecond; ; wait = min(2*wait, 200*time.Millisecond) {
 		err := h.workOnce(ctx, a, p, jobs, &handed, &had)
@@ -73,6 +96,10 @@ func (h *Host) Work(ctx context.Context, a ledger.Audit, p fixity.Phase, windows
 			return nil
 		case ctx.Err() != nil:
 			return context.Cause(ctx)
+		case errors.Is(err, errFails):
+			return err
+		case windows && s.Open != nil && !s.Open(h.o.Now()):
+			return fmt.Errorf("store %s: %w", a.Store, stores.ErrWindow)
 		case err != nil && err.Error() != trouble:
 			trouble = err.Error()
 			h.o.Log.Warn("an audit waits for the database", "store", a.Store, "error", err)
@@ -80,8 +107,10 @@ func (h *Host) Work(ctx context.Context, a ledger.Audit, p fixity.Phase, windows
 			trouble = ""
 			h.o.Log.Info("the audit goes on", "store", a.Store)
 		}
-		if err == nil && time.Since(had) > h.o.Rescue {
-			s, _ := h.store(a.Store)
+		if err != nil {
+			had = time.Now() // nobody could say so
+		}
+		if time.Since(had) > h.o.Rescue {
 			return errAway(a.Store, s.Hosts)
 		}
 		select {
@@ -92,7 +121,14 @@ func (h *Host) Work(ctx context.Context, a ledger.Audit, p fixity.Phase, windows
 	}
 }
 
-var errDone = errors.New("nothing waits any more")
+var (
+	errDone  = errors.New("nothing waits any more")
+	errFails = errors.New("a part of the audit failed")
+)
+
+// failsAtMost is how often a part of an audit may fail before the audit ends with what it says:
+// often enough for its time to be doubled as often as it may be.
+const failsAtMost = mostDoubled + 4
 
 func (h *Host) workOnce(ctx context.Context, a ledger.Audit, p fixity.Phase, jobs []river.InsertManyParams, handed, had *time.Time) error {
 	var waiting int64
@@ -121,8 +157,14 @@ func (h *Host) workOnce(ctx context.Context, a ledger.Audit, p fixity.Phase, job
 		}
 	}
 	if len(open) > 0 {
-		if _, err := h.client.InsertMany(ctx, open); err != nil {
+		rs, err := h.client.InsertMany(ctx, open)
+		if err != nil {
 			return err
+		}
+		for _, r := range rs {
+			if n := len(r.Job.Errors); n >= failsAtMost {
+				return fmt.Errorf("store %s: %w %d times, the last time: %s", a.Store, errFails, n, r.Job.Errors[n-1].Error)
+			}
 		}
 	}
 	*handed = time.Now()

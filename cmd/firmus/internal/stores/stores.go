@@ -212,11 +212,13 @@ func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx con
 			}
 			defer free()
 		}
-		unlock, err := s.lock(ctx, name, p)
+		kept, unlock, err := s.lock(ctx, name, p)
 		if err != nil {
 			return err
 		}
 		defer unlock()
+		stop := context.AfterFunc(kept, func() { u.cancel(context.Cause(kept)) })
+		defer stop()
 		if !outer.has(in.drive) {
 			free, err := s.lockDrive(ctx, u, in.drive, p.Turn)
 			if err != nil {
@@ -256,19 +258,15 @@ func Retired(s ledger.Store) error {
 		s.Name, s.Retired.Local().Format("2 Jan 2006"), s.Name, ErrRetired)
 }
 
-// lock takes a store's lock, and says so when it is waited for.
-func (s Stores) lock(ctx context.Context, name string, p Purpose) (unlock func(), err error) {
-	take := s.Ledger.LockStore
-	if p.Shares {
-		take = s.Ledger.ShareStore
-	}
-	unlock, err = take(ctx, name, s.Who(), 0, s.Now)
+// lock takes a store's lock, and says so when it is waited for. kept ends once the lock is lost.
+func (s Stores) lock(ctx context.Context, name string, p Purpose) (kept context.Context, unlock func(), err error) {
+	kept, unlock, err = s.Ledger.HoldStore(ctx, name, s.Who(), 0, s.Now, p.Shares)
 	var held *ledger.LockedError
 	if p.Wait <= 0 || !errors.As(err, &held) {
-		return unlock, err
+		return kept, unlock, err
 	}
 	s.say("waiting for store %s, up to %s: %s works on it", name, p.Wait, held.Holder)
-	return take(ctx, name, s.Who(), p.Wait, s.Now)
+	return s.Ledger.HoldStore(ctx, name, s.Who(), p.Wait, s.Now, p.Shares)
 }
 
 // ElsewhereError says that other hosts reach a store, and this one doesn't. It matches
