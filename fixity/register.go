@@ -5,11 +5,14 @@ import "time"
 // RegisterVersion is a state of the archive's register, as it was read. Only a reading that
 // shows other rows than the one before makes a new one.
 type RegisterVersion struct {
-	N     int64
-	At    time.Time // when it was read first
-	By    string
-	From  string // where it was read from
-	Sheet string // "" if it has none
+	N  int64
+	At time.Time // when it was read first
+	By string
+	// Reason is a person's, why so many rows are gone. It stands in the record alone, with the
+	// event that tells the version.
+	Reason string
+	From   string // where it was read from
+	Sheet  string // "" if it has none
 	// Columns says which fields it tells, and by which words of the header. JSON.
 	Columns string
 	File    Digest // of the file's bytes

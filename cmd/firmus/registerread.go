@@ -84,7 +84,7 @@ func (c *command) readRegister(ctx context.Context, fewer bool) error {
 	}
 	if r.Failed != nil {
 		c.printf("Could not %s\n", r.Failed)
-		if r.Failed.Why == register.Emptied {
+		if r.Failed.Why == register.Emptied || r.Failed.Why == register.HalfWritten {
 			c.printf("If they are gone on purpose: firmus register read --fewer\n")
 		}
 		if r.Version.N > 0 {

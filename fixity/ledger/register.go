@@ -185,7 +185,7 @@ func (t Register) Keep(v fixity.RegisterVersion, rows []fixity.RegisterRow) (out
 		v.N, nanos(v.At), v.By, v.From, v.Sheet, v.Columns, append([]byte{}, v.File.Bytes()...), v.Held.Bytes(), runs(rows), v.Rows, v.Added, v.Deleted, v.Changed, v.Moved); err != nil {
 		return v, false, err
 	}
-	t.Event(Event{Verb: fixity.RegisterKept, By: v.By, Data: map[string]any{"version": v.N, "from": v.From, "file": v.File.Sum, "held": v.Held.Sum,
+	t.Event(Event{Verb: fixity.RegisterKept, By: v.By, Reason: v.Reason, Data: map[string]any{"version": v.N, "from": v.From, "file": v.File.Sum, "held": v.Held.Sum,
 		"count": v.Rows, "added": v.Added, "deleted": v.Deleted, "changed": v.Changed, "moved": v.Moved}})
 	return v, true, nil
 }

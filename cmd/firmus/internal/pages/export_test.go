@@ -1,6 +1,27 @@
 package pages
 
-import "strings"
+import (
+	"strings"
+	"time"
+)
+
+// StillKept keeps a statement for a moment, and says whether it is still held some time later.
+func StillKept(lasts time.Duration) bool {
+	x := &madeOne{}
+	x.mu.Lock()
+	x.keep(struct{ statement }{}, time.Now(), 1, lasts)
+	x.mu.Unlock()
+	for range 200 {
+		time.Sleep(lasts)
+		x.mu.Lock()
+		held := x.s != nil
+		x.mu.Unlock()
+		if !held {
+			return false
+		}
+	}
+	return true
+}
 
 // Routes are all patterns with the least role that they need, for tests.
 func Routes() map[string]string {

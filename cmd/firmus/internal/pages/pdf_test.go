@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"firmus/cmd/firmus/internal/pages"
 	"firmus/cmd/firmus/testing/browsertest"
 	"firmus/fixity/ledger"
 )
@@ -106,6 +107,14 @@ func TestStatementsAreKept(t *testing.T) {
 	w.pass(6 * time.Minute)
 	if later := b.get("/print/holdings/json").text; later == first {
 		t.Error("it is given again for longer than it says")
+	}
+	named := b.get("/print/holdings/json?all=1").text
+	w.pass(5 * time.Minute)
+	if other := b.get("/print/holdings/json?all=another").text; named == first || other != named {
+		t.Errorf("what is asked for by another word is made, and kept, once more: %s", other)
+	}
+	if pages.StillKept(10 * time.Millisecond) {
+		t.Error("a statement is held when its time has passed")
 	}
 	w.put("masters/QV-0108/QV-0108_A.wav", "108A", "studio", "vault")
 	w.intake()

@@ -90,10 +90,10 @@ func holdingsPrint(q *request) error {
 		return errRestricted
 	}
 	e := q.s.o.Archive
-	all := q.URL.Query().Get("all")
-	return q.kept("holdings", all, func() (statement, error) {
+	all := q.URL.Query().Get("all") != ""
+	return q.kept("holdings", fmt.Sprintf("all=%t", all), func() (statement, error) {
 		h, err := statements.MakeHoldings(q.Context(), e.Ledger, q.s.o.Name, e.Rules, e.Now())
-		if err == nil && all != "" {
+		if err == nil && all {
 			err = h.NameAll(q.Context(), e.Ledger)
 		}
 		return h, err
@@ -171,9 +171,21 @@ func (q *request) made(x *madeOne, now func() (statement, error)) (statement, er
 		if err != nil {
 			return nil, err
 		}
-		x.at, x.mark, x.s = at, mark, s
+		x.keep(s, at, mark, statementKept)
 	}
 	return x.s, nil
+}
+
+// keep keeps a statement for a while, and drops it then: a large archive's takes much memory.
+func (x *madeOne) keep(s statement, at time.Time, mark int64, lasts time.Duration) {
+	x.at, x.mark, x.s = at, mark, s
+	time.AfterFunc(lasts, func() {
+		x.mu.Lock()
+		defer x.mu.Unlock()
+		if x.at.Equal(at) && x.mark == mark {
+			x.s = nil
+		}
+	})
 }
 
 // stated answers with a statement: as a page to print, or as the file of a form that the

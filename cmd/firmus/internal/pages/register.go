@@ -22,6 +22,7 @@ var registerRoutes = []route{
 	{"GET /register/changes/{n}", fixity.Viewer, registerChanges},
 	{"GET /register/rows/{n}/{line}", fixity.Viewer, registerRow},
 	{"POST /register/read", fixity.Technician, registerRead},
+	{"POST /register/fewer", fixity.Technician, registerFewer},
 }
 
 // rowsAPage is how many problems, changes or nights a page of them has.
@@ -83,6 +84,7 @@ type registerData struct {
 	From       string
 	Read       string // when, in words
 	Trouble    string
+	MaySay     bool // that the rows which lack are gone on purpose
 	Rows       int64
 	Matched    int64
 	Waiting    int64
@@ -150,6 +152,11 @@ func registerPage(q *request) error {
 		if !r.ReadAt.IsZero() {
 			d.Read = dayTime(r.ReadAt, q.s.now())
 		}
+		open, err := t.Findings.OfRegister()
+		if err != nil {
+			return err
+		}
+		d.MaySay = slices.ContainsFunc(open, reading.MaySayFewer)
 		counts, err := t.Register.CountProblems()
 		if err != nil {
 			return err
@@ -432,8 +439,24 @@ func (q *request) rowWithheld(item, side string) bool {
 
 // registerRead reads the register now.
 func registerRead(q *request) error {
+	return q.readRegister(false, "")
+}
+
+// registerFewer reads the register once a person said that nearly all its rows are gone on
+// purpose.
+func registerFewer(q *request) error {
+	reason, err := q.reason()
+	if err != nil {
+		return err
+	}
+	return q.readRegister(true, reason)
+}
+
+func (q *request) readRegister(fewer bool, reason string) error {
 	return q.act("Read the register", func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		r, err := reading.Of(a, q.s.o.Register).Read(ctx)
+		reg := reading.Of(a, q.s.o.Register)
+		reg.Fewer, reg.Reason = fewer, reason
+		r, err := reg.Read(ctx)
 		if err != nil {
 			return outcome{}, err
 		}

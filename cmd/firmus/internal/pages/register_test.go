@@ -250,3 +250,44 @@ func TestRegisterIsAccessible(t *testing.T) {
 	b.Open(other.server.URL + "/register")
 	fits(t, b, text, "/register without one")
 }
+
+// What lacks nearly all its rows, or looks half written, is believed by a person's word, with
+// their name and reason.
+func TestRegisterRowsAreGoneOnPurpose(t *testing.T) {
+	w := newWorld(t, registerConfig)
+	var rows []string
+	for i := range 51 {
+		rows = append(rows, fmt.Sprintf("QV-%04d,A,,,,,", i))
+	}
+	b := w.person("Theo", fixity.Technician)
+	for _, left := range []int{2, 20} {
+		w.register(rows...)
+		w.readRegister()
+		if r := b.get("/register"); r.says("gone on purpose") {
+			t.Fatalf("%d: %s", left, r.text)
+		}
+		w.register(rows[:left]...)
+		if r := b.follow(b.post("/register/read")); r.code == http.StatusOK && !r.says("stays in force") {
+			t.Errorf("%d rows were believed: %s", left, r.text)
+		}
+		if r := b.get("/register"); !r.says("They are gone on purpose") || !r.says("51 rows") {
+			t.Errorf("%d: %s", left, r.text)
+		}
+		if r := b.post("/register/fewer"); r.code != http.StatusUnprocessableEntity {
+			t.Errorf("%d, without a reason: %d", left, r.code)
+		}
+		if r := b.follow(b.post("/register/fewer", "reason", "the other reels were given back")); !r.says(fmt.Sprintf("%d rows", left)) || r.says("gone on purpose") {
+			t.Errorf("%d: %s", left, r.text)
+		}
+		w.view(func(x *ledger.Tx) error {
+			e, err := x.Log.Last(fixity.RegisterKept, "")
+			if e.By != "Theo" || e.Reason != "the other reels were given back" {
+				t.Errorf("%+v", e)
+			}
+			return err
+		})
+	}
+	if r := w.person("Vi", fixity.Viewer).post("/register/fewer", "reason", "x"); r.code != http.StatusForbidden {
+		t.Errorf("a viewer: %d", r.code)
+	}
+}

@@ -25,6 +25,8 @@ type Acts struct {
 	Source Source
 	// Fewer is a person's word that nearly all rows are gone on purpose.
 	Fewer bool
+	// Reason is why, where the person said it.
+	Reason string
 }
 
 // Source is where the register comes from, and how it is read.
@@ -119,10 +121,11 @@ func (a Acts) emptied(table register.Table, rows int64) error {
 }
 
 // halfWritten says of a text what makes it look as if its writer was broken off: nil if nothing
-// does, if it has been so for a while, or if it is no text. One that was cut off just behind a
+// does, if it has been so for a while, if a person says that the rows are gone on purpose, or if
+// it is no text. One that was cut off just behind a
 // line, with most of its rows, looks like any other: its rows are told as deleted.
 func (a Acts) halfWritten(table register.Table, file fixity.Digest, was fixity.RegisterReading, rows int64) error {
-	if table.End == register.NoText || was.Doubted == file && a.Now().Sub(was.DoubtedAt) >= stillSo {
+	if a.Fewer || table.End == register.NoText || was.Doubted == file && a.Now().Sub(was.DoubtedAt) >= stillSo {
 		return nil
 	}
 	why := ""
@@ -135,6 +138,13 @@ func (a Acts) halfWritten(table register.Table, file fixity.Digest, was fixity.R
 		return nil
 	}
 	return &register.Unreadable{Why: register.HalfWritten, File: a.Source.From, Text: "it looks half written: " + why + ". If it is as it should be, leave it so: it is believed once it has stayed the same for ten minutes"}
+}
+
+// MaySayFewer says of a finding about the register that a person's word ends it: rows are gone,
+// and whether on purpose can't be known.
+func MaySayFewer(f ledger.Finding) bool {
+	x, ok := f.Facts.Find(fixity.RegisterFails)
+	return ok && (x.Code == string(register.Emptied) || x.Code == string(register.HalfWritten))
 }
 
 // failed notes that the register couldn't be read. doubted is the file if it looks half written.
@@ -184,7 +194,7 @@ func (a Acts) keep(t *ledger.Tx, table register.Table, file fixity.Digest, r *Re
 			return err
 		}
 	}
-	v := fixity.RegisterVersion{By: a.By, From: a.Source.From, Sheet: table.Sheet, Columns: string(columns), File: file}
+	v := fixity.RegisterVersion{By: a.By, Reason: a.Reason, From: a.Source.From, Sheet: table.Sheet, Columns: string(columns), File: file}
 	rows := make([]fixity.RegisterRow, len(table.Rows))
 	for i, x := range table.Rows {
 		rows[i] = fixity.RegisterRow{Line: x.Line, Cells: x.Stored()}
