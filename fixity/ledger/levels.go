@@ -3,6 +3,7 @@ package ledger
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"firmus/fixity"
@@ -168,26 +169,78 @@ func (t Audits) told(of, more string) (x Times, err error) {
 
 // Damage is what became of damaged copies.
 type Damage struct {
-	Ever int64 // findings that a reading showed other bytes, or none
-	Open int64 // copies that are damaged now, also those that a person settled
-	Put  Times // copies put back and read there
+	Ever   int64 // findings that a reading showed other bytes, or none
+	Open   int64 // copies that are damaged now, also those that a person settled
+	Put    Times // copies put back and read there
+	Burned Times // damaged discs that were retired, whose files were read intact on discs burned since; the last: when it was retired
 }
 
-// Damage counts damaged copies. Nothing that a drill brought back is among them.
+// damagedStates are those of fixity.State.Damaged.
+const damagedStates = `('altered', 'unreadable', 'unsteady', 'disputed')`
+
+// Damage counts damaged copies. Nothing that a drill brought back is among them, and no disc
+// that is as a decision for its class says, or that was read well later: nobody can repair a
+// disc, so that one wasn't damaged.
 func (t Findings) Damage() (d Damage, err error) {
-	const damaged = `('altered', 'unreadable', 'unsteady', 'disputed')`
-	if err := t.row(`SELECT count(*) FROM finding WHERE subject = 'file' AND carrier = 0 AND kind IN `+damaged, nil, &d.Ever); err != nil {
+	const onDisc = `subject = 'file' AND carrier <> 0 AND kind IN ` + damagedStates + ` AND settled <> 'intact-again'
+		AND NOT EXISTS (SELECT 1 FROM disc_decision y WHERE y.by_name = settled_by AND y.reason = finding.reason)`
+	if err := t.row(`SELECT count(*) FROM finding WHERE subject = 'file' AND carrier = 0 AND kind IN `+damagedStates+` OR `+onDisc, nil, &d.Ever); err != nil {
 		return d, err
 	}
-	if err := t.row(`SELECT CAST(coalesce(sum(files), 0) AS BIGINT) FROM tally WHERE state IN `+damaged, nil, &d.Open); err != nil {
+	if err := t.row(`SELECT CAST(coalesce(sum(files), 0) AS BIGINT) FROM tally WHERE state IN `+damagedStates, nil, &d.Open); err != nil {
 		return d, err
 	}
+	decided, err := t.decidedOnDiscs()
+	if err != nil {
+		return d, err
+	}
+	d.Open -= decided
 	var last int64
-	const put = ` FROM finding WHERE subject = 'file' AND carrier = 0 AND settled = 'put-back' AND kind IN ` + damaged
-	if err := t.row(`SELECT count(*), coalesce(max(settled_at), 0)`+put, nil, &d.Put.N, &last); err != nil || d.Put.N == 0 {
+	const put = ` FROM finding WHERE subject = 'file' AND carrier = 0 AND settled = 'put-back' AND kind IN ` + damagedStates
+	if err := t.row(`SELECT count(*), coalesce(max(settled_at), 0)`+put, nil, &d.Put.N, &last); err != nil {
 		return d, err
 	}
-	d.Put.Last = fromNanos(last)
-	err = t.row(`SELECT store, settled_by`+put+` AND settled_at = $1 ORDER BY id DESC LIMIT 1`, []any{last}, &d.Put.In, &d.Put.By)
+	if d.Put.N > 0 {
+		d.Put.Last = fromNanos(last)
+		if err := t.row(`SELECT store, settled_by`+put+` AND settled_at = $1 ORDER BY id DESC LIMIT 1`, []any{last}, &d.Put.In, &d.Put.By); err != nil {
+			return d, err
+		}
+	}
+	// Of each retired disc that was found damaged: its files that are still under care.
+	err = t.row(`WITH found AS (SELECT carrier AS id, min(opened_at) AS found_at FROM finding WHERE `+onDisc+` GROUP BY carrier),
+		bad AS (SELECT x.id, x.retired_at, found.found_at FROM found JOIN disc x ON x.id = found.id WHERE x.retired_at <> 0),
+		lost AS (SELECT bad.id, bad.found_at, f.file FROM bad JOIN disc_file f ON f.disc = bad.id JOIN file y ON y.id = f.file WHERE y.retired_at = 0)
+		SELECT count(*), coalesce(max(retired_at), 0) FROM bad WHERE EXISTS (SELECT 1 FROM lost WHERE lost.id = bad.id)
+			AND NOT EXISTS (SELECT 1 FROM lost WHERE lost.id = bad.id AND NOT EXISTS (SELECT 1 FROM instance i JOIN disc b ON b.id = i.carrier
+				WHERE i.file = lost.file AND i.state = 'intact' AND i.read_at > 0 AND b.added_at > lost.found_at))`, nil, &d.Burned.N, &last)
+	if d.Burned.N > 0 {
+		d.Burned.Last = fromNanos(last)
+	}
 	return d, err
+}
+
+// decidedOnDiscs is how many copies on discs hold other samples than were to be burned just
+// as a decision says for the class of the disc.
+func (t Findings) decidedOnDiscs() (n int64, err error) {
+	discs := Discs{t.Tx}
+	decisions, err := discs.Decisions()
+	if err != nil || len(decisions) == 0 {
+		return 0, err
+	}
+	type on struct{ disc, files int64 }
+	all, err := list(t.Tx, `SELECT f.disc, count(DISTINCT i.file) FROM disc_file f JOIN instance i ON i.file = f.file AND i.carrier = f.disc
+		WHERE i.state IN `+damagedStates+` GROUP BY f.disc`, nil, func(r row) (x on, err error) {
+		err = r.Scan(&x.disc, &x.files)
+		return x, err
+	})
+	for _, x := range all {
+		c, err := discs.LastCheck(x.disc)
+		if err != nil {
+			return 0, err
+		}
+		if slices.ContainsFunc(decisions, func(d DiscDecision) bool { return d.Covers(c) }) {
+			n += x.files
+		}
+	}
+	return n, err
 }

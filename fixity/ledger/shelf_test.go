@@ -330,6 +330,63 @@ func TestADecisionCoversItsClass(t *testing.T) {
 	})
 }
 
+// A disc is repaired by another that is burned: until that was read intact, nothing is
+// replaced. What a decision says of its class isn't damage, nor is a disc that is read well
+// later.
+func TestADamagedDiscIsReplaced(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		damage := func(when string, ever, open, burned int64) {
+			t.Helper()
+			w.view(func(x *ledger.Tx) error {
+				is, err := x.Findings.Damage()
+				if is.Ever != ever || is.Open != open || is.Burned.N != burned || is.Put.N != 0 || (burned > 0) != is.Burned.Last.Equal(w.clock) {
+					t.Errorf("%s: %+v at %s", when, is, w.clock)
+				}
+				return err
+			})
+		}
+		retire := func(x ledger.Disc) {
+			t.Helper()
+			w.tx(func(t *ledger.Tx) error { return t.Discs.Retire(x, "Ada Wren", "damaged") })
+		}
+		f := w.take(access, "QV-0107/QV-0107_A_01.wav", "one", true, "studio", "vault")
+		g := w.take(access, "QV-0107/QV-0107_A_02.wav", "two", true, "studio", "vault")
+		levelled := w.disc("QD-0030", "", ledger.AudioDisc, f)
+		w.checks(levelled, fixity.DiscChanged, fixity.Altered, func(c *ledger.DiscCheck, _ []ledger.DiscHeld) { c.Changed, c.Gain, c.Result = true, 1.8, `{"levelled":true}` })
+		damage("levelled, and nobody decided", 1, 1, 0)
+		w.tx(func(x *ledger.Tx) error {
+			_, err := x.Discs.Decide(ledger.DiscDecision{Verdict: fixity.DiscChanged, Class: care.DiscClass{Gain: 1.8, Within: care.SameGain}, Reason: "burned with levelling", By: "Ada Wren"})
+			return err
+		})
+		damage("as was decided for its class", 0, 0, 0)
+		w.pass(day)
+		first := w.disc("QD-0031", "", ledger.DataDisc, f, g)
+		w.checks(first, fixity.DiscUnreadable, fixity.Unreadable)
+		damage("unreadable", 2, 2, 0)
+		w.pass(day)
+		w.checks(first, fixity.DiscIntact, fixity.Intact)
+		damage("read well in another drive", 0, 0, 0)
+		w.pass(day)
+		w.checks(first, fixity.DiscUnreadable, fixity.Unreadable)
+		w.pass(day)
+		half := w.disc("QD-0032", "", ledger.DataDisc, f)
+		w.checks(half, fixity.DiscIntact, fixity.Intact)
+		damage("burned anew in part, and still in use", 2, 2, 0)
+		retire(first)
+		damage("burned anew in part", 2, 0, 0)
+		other := w.disc("QD-0033", "", ledger.DataDisc, g)
+		damage("burned anew, and not read", 2, 0, 0)
+		w.checks(other, fixity.DiscIntact, fixity.Intact)
+		damage("burned anew", 2, 0, 1)
+		// One that was there before replaces nothing.
+		w.pass(day)
+		w.checks(half, fixity.DiscUnreadable, fixity.Unreadable)
+		retire(half)
+		damage("its replacement is damaged too", 3, 0, 0)
+	})
+}
+
 func TestADiscIsRegisteredOnce(t *testing.T) {
 	onEach(t, func(t *testing.T, d database) {
 		w := newWorld(t, d)

@@ -39,6 +39,9 @@ func all() levels.Facts {
 	}
 }
 
+// burned is a damaged disc that was burned anew.
+var burned = levels.Did{N: 1, Last: now.Add(-3 * day)}
+
 // stated are statements about every point that asks for one.
 func stated() (out []levels.Statement) {
 	for i, p := range levels.Points {
@@ -105,6 +108,7 @@ func TestEachPointThatIsShown(t *testing.T) {
 		{"integrity-3-demand", "nobody ordered one", func(f *levels.Facts) { f.OnDemand = levels.Did{} }},
 		{"integrity-3-demand", "the last is two years old", func(f *levels.Facts) { f.OnDemand.Last = now.Add(-700 * day) }},
 		{"integrity-4-events", "damage, and no other copy was read", func(f *levels.Facts) { f.FollowedUp, f.PutRight = levels.Did{}, levels.Did{} }},
+		{"integrity-4-repair", "a disc was burned anew, and a copy is damaged", func(f *levels.Facts) { f.PutRight, f.BurnedAnew, f.Damaged = levels.Did{}, burned, 1 }},
 		{"integrity-4-repair", "one copy is damaged", func(f *levels.Facts) { f.Damaged = 1 }},
 		{"integrity-4-repair", "damage that was only settled", func(f *levels.Facts) { f.PutRight = levels.Did{} }},
 	}
@@ -237,6 +241,16 @@ func TestADrillIsNoRepair(t *testing.T) {
 			t.Errorf("%s is kept by a statement in the place of a repair", code)
 		}
 		f.EverDamaged = 0
+	}
+}
+
+// A disc can't be put right: one that was burned anew is a replacement.
+func TestADiscThatIsBurnedAnewIsReplaced(t *testing.T) {
+	f := all()
+	f.PutRight, f.BurnedAnew = levels.Did{}, burned
+	r := levels.Judge(f, stated())
+	if k, _ := kept(r, "integrity-4-repair"); !k.Kept || !strings.Contains(k.Figures, "1 damaged disc retired whose files were read on discs burned since, the last on 27 Nov 2026; none is damaged now") {
+		t.Errorf("%+v", k)
 	}
 }
 

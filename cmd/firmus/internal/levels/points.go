@@ -22,6 +22,7 @@ type Facts struct {
 	OnDemand       Did       // whole stores that were read because a person ordered it
 	FollowedUp     Did       // readings of other copies because one was found damaged
 	PutRight       Did       // damaged copies that were put back, and read there
+	BurnedAnew     Did       // damaged discs that were retired, and whose files were read on discs burned since
 	Given          Given     // checksums that came with files
 	Damaged        int64     // copies that are damaged now
 	EverDamaged    int64     // that were found damaged at any time
@@ -291,10 +292,17 @@ func repaired(f Facts) shown {
 	switch d := f.PutRight; {
 	case f.Damaged > 0:
 		return shown{why: fmt.Sprintf("%s damaged now", are(f.Damaged))}
-	case d.N > 0:
-		return shown{ok: true, why: fmt.Sprintf("%s put back and read there, the last on %s, in %s, by %s; none is damaged now", count(d.N, "copy"), day(d.Last), d.In, d.By)}
+	case d.N+f.BurnedAnew.N > 0:
+		var out []string
+		if d.N > 0 {
+			out = append(out, fmt.Sprintf("%s put back and read there, the last on %s, in %s, by %s", count(d.N, "copy"), day(d.Last), d.In, d.By))
+		}
+		if b := f.BurnedAnew; b.N > 0 {
+			out = append(out, fmt.Sprintf("%s retired whose files were read on discs burned since, the last on %s", count(b.N, "damaged disc"), day(b.Last)))
+		}
+		return shown{ok: true, why: strings.Join(append(out, "none is damaged now"), "; ")}
 	case f.EverDamaged > 0:
-		return shown{why: "copies were found damaged, and none was put back: it was settled in another way"}
+		return shown{why: "copies were found damaged, and none was put back, nor a disc burned anew: it was settled in another way"}
 	}
 	return shown{silent: true, why: "no copy was found damaged yet, and bringing files back as a drill repairs nothing"}
 }

@@ -182,7 +182,7 @@ func levelFacts(t *ledger.Tx, now time.Time) (f levels.Facts, err error) {
 		return f, err
 	}
 	d, err := t.Findings.Damage()
-	f.OnDemand, f.FollowedUp, f.PutRight, f.Damaged, f.EverDamaged = did(demanded), did(followed), did(d.Put), d.Open, d.Ever
+	f.OnDemand, f.FollowedUp, f.PutRight, f.BurnedAnew, f.Damaged, f.EverDamaged = did(demanded), did(followed), did(d.Put), did(d.Burned), d.Open, d.Ever
 	return f, err
 }
 
