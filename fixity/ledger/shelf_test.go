@@ -353,7 +353,9 @@ func TestADamagedDiscIsReplaced(t *testing.T) {
 		f := w.take(access, "QV-0107/QV-0107_A_01.wav", "one", true, "studio", "vault")
 		g := w.take(access, "QV-0107/QV-0107_A_02.wav", "two", true, "studio", "vault")
 		levelled := w.disc("QD-0030", "", ledger.AudioDisc, f)
-		w.checks(levelled, fixity.DiscChanged, fixity.Altered, func(c *ledger.DiscCheck, _ []ledger.DiscHeld) { c.Changed, c.Gain, c.Result = true, 1.8, `{"levelled":true}` })
+		w.checks(levelled, fixity.DiscChanged, fixity.Altered, func(c *ledger.DiscCheck, _ []ledger.DiscHeld) {
+			c.Changed, c.Gain, c.Result = true, 1.8, `{"levelled":true}`
+		})
 		damage("levelled, and nobody decided", 1, 1, 0)
 		w.tx(func(x *ledger.Tx) error {
 			_, err := x.Discs.Decide(ledger.DiscDecision{Verdict: fixity.DiscChanged, Class: care.DiscClass{Gain: 1.8, Within: care.SameGain}, Reason: "burned with levelling", By: "Ada Wren"})

@@ -466,6 +466,10 @@ func discPage(q *request) error {
 	}
 	out.Trends = trendsOf(checks, q.s.now())
 	if n := len(checks); n > 0 && q.mayKnowAll() {
+		if i := slices.IndexFunc(decisions, func(x ledger.DiscDecision) bool { return x.Covers(checks[n-1]) }); i >= 0 {
+			x := decisions[i]
+			fact("decided for its class", x.Reason+", "+report.Local(x.At)+", by "+x.By)
+		}
 		c, err := e.Kept(q.Context(), d, checks[n-1].ID)
 		if err != nil {
 			return err

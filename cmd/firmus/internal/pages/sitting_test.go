@@ -2,7 +2,12 @@ package pages_test
 
 import (
 	"context"
+	"encoding/binary"
 	"encoding/xml"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -200,6 +205,80 @@ func TestACheckIsPrintedAgain(t *testing.T) {
 		if r := b.get(path); r.code != 404 {
 			t.Errorf("%s: %d", path, r.code)
 		}
+	}
+}
+
+// tune is six seconds of a CD's sound, as a WAVE file: a tone that changes, and noise. Each
+// sample is gain times as loud.
+func tune(seed uint64, gain float64) []byte {
+	const samples = 6 * 44100
+	r := rand.New(rand.NewPCG(seed, 0))
+	b := []byte("RIFF\x00\x00\x00\x00WAVEfmt \x10\x00\x00\x00\x01\x00\x02\x00\x44\xac\x00\x00\x10\xb1\x02\x00\x04\x00\x10\x00data\x00\x00\x00\x00")
+	binary.LittleEndian.PutUint32(b[4:], 36+4*samples)
+	binary.LittleEndian.PutUint32(b[40:], 4*samples)
+	tone := 300.0
+	for i := range samples {
+		if i%11025 == 0 {
+			tone = 200 + 300*r.Float64()
+		}
+		v := 8000*math.Sin(2*math.Pi*tone*float64(i)/44100) + 4000*(r.Float64()-0.5)
+		b = binary.LittleEndian.AppendUint16(b, uint16(int16(gain*v)))
+		b = binary.LittleEndian.AppendUint16(b, uint16(int16(gain*0.8*v)))
+	}
+	return b
+}
+
+// Discs that were burned with levelling are decided on at once, by a reviewer on a page.
+func TestDecidingForAClassOfDiscsOnAPage(t *testing.T) {
+	w, drive, _ := withDrive(t)
+	theo, ada := w.person("Theo", fixity.Technician), w.person("Ada Wren", fixity.Reviewer)
+	decide := []string{"number", "QD-0051", "reason", "levelled by the program"}
+	for i, number := range []string{"QD-0051", "QD-0052"} {
+		path := fmt.Sprintf("access/QV-0131/QV-0131_A_%02d.wav", i+1)
+		w.put(path, "", "studio", "vault")
+		for _, s := range []string{"studio", "vault"} {
+			if err := os.WriteFile(filepath.Join(w.dir, s, path), tune(uint64(i), 1), 0o644); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.Chtimes(filepath.Join(w.dir, s, path), hour, hour); err != nil {
+				t.Fatal(err)
+			}
+		}
+		w.intake()
+		if _, err := w.app.Discs.Add(t.Context(), registering.Order{Number: number, Kind: ledger.AudioDisc, Box: "5", Files: []string{path}}); err != nil {
+			t.Fatal(err)
+		}
+		pcm, sheet := burn.Sound(number+".bin", "Quillmere", "", []burn.Track{{PCM: tune(uint64(i), 1.23)[44:]}}, 0)
+		cue := filepath.Join(w.dir, number+".cue")
+		if err := errors.Join(os.WriteFile(filepath.Join(w.dir, number+".bin"), pcm, 0o644), os.WriteFile(cue, []byte(sheet), 0o644)); err != nil {
+			t.Fatal(err)
+		}
+		drive.put(cue)
+		if r := theo.follow(theo.post("/work/disc", "number", number, "written", number, "looked", "clean")); r.code != 200 || !r.says("The disc isn't as it should be.") || !r.says("+1.8 dB") {
+			t.Fatalf("the check of %s: %d %s", number, r.code, r.text)
+		}
+	}
+	if n := len(w.open()); n != 2 {
+		t.Fatalf("%d findings are open", n)
+	}
+	if r := theo.post("/work/disc/decide", decide...); r.code != http.StatusForbidden || len(w.open()) != 2 {
+		t.Errorf("a technician decides: %d", r.code)
+	}
+	if r := ada.follow(ada.post("/work/disc/decide", decide...)); r.code != 200 || !r.says("2 discs are covered by the decision now, and those that are checked later.") {
+		t.Fatalf("%d %s", r.code, r.text)
+	}
+	if fs := w.open(); len(fs) != 0 {
+		t.Errorf("still open: %+v", fs)
+	}
+	w.view(func(x *ledger.Tx) error {
+		all, err := x.Discs.Decisions()
+		if len(all) != 1 || all[0].By != "Ada Wren" || all[0].Reason != "levelled by the program" || all[0].Class.AnyGain {
+			t.Errorf("decisions: %+v", all)
+		}
+		return err
+	})
+	if r := ada.get("/discs/QD-0051"); !r.says("levelled by the program") {
+		t.Errorf("the disc's page: %s", r.text)
 	}
 }
 
