@@ -151,11 +151,14 @@ func (s *Service) call(ctx context.Context, method, id string, header map[string
 	}
 }
 
+// longestHost is of a name (RFC 1035, section 2.3.4) with a port.
+const longestHost = 255 + len(":65535")
+
 // elsewhere is the error for an answer that sends the call to another place. Of that place
 // only the host is told: what follows may hold a key.
 func elsewhere(status int, to *url.URL) error {
 	where := "another address"
-	if to != nil && to.Host != "" {
+	if to != nil && to.Host != "" && len(to.Host) <= longestHost {
 		where = strconv.Quote(to.Scheme + "://" + to.Host)
 	}
 	return &cloud.Error{Class: cloud.Refused, Status: status, Text: "the service sends the call to " + where + ": no password is sent there. If the folder has moved, put its new address into the configuration"}

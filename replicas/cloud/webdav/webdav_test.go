@@ -242,6 +242,12 @@ func TestPasswordsStay(t *testing.T) {
 	if p := s.Check(ctx); len(p) == 0 || !p[0].Grave || strings.Contains(p[0].Text+p[0].Do, "s3cr") {
 		t.Errorf("%+v", p)
 	}
+	far := webtest.Start(t, http.RedirectHandler("https://"+strings.Repeat("x", 100_000)+"/", http.StatusMovedPermanently))
+	if s, err := webdav.Open(webdav.Options{Endpoint: far.URL, Now: time.Now}); err != nil {
+		t.Error(err)
+	} else if _, err := s.Get(ctx, s.Root()); err == nil || len(err.Error()) > 500 || !strings.Contains(err.Error(), "another address") {
+		t.Errorf("%.600v", err)
+	}
 	must(t, os.Chmod(login, 0o644))
 	for name, o := range map[string]webdav.Options{
 		"others read the password":  {Endpoint: gate.URL, Credential: login},
