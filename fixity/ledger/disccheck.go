@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -39,6 +40,10 @@ type DiscCheck struct {
 	Result       string  // JSON
 	Event        int64
 	Control      int64 // the check of a control disc that stands for the drive; 0: none
+
+	// Two says that two people decide about the disc: a set asks for them of which it holds a
+	// file. So no decision of one person covers it.
+	Two bool
 }
 
 const checkColumns = `id, disc, toc, began_at, ended_at, by_name, drive, speed, written, proved, verdict, sectors, at_once, retried, doubtful, unreadable, gain, map, looked, result, event, control`
@@ -64,19 +69,50 @@ var withoutMap = strings.Replace(checkColumns, " map,", " NULL,", 1)
 // Checks are the checks of a disc, the oldest first and without maps; of 0, those of
 // discs that aren't registered.
 func (t Discs) Checks(disc int64) ([]DiscCheck, error) {
-	return list(t.Tx, `SELECT `+withoutMap+` FROM disc_check WHERE disc = $1 ORDER BY id`, []any{disc}, scanCheck)
+	return t.checks(`SELECT `+withoutMap+` FROM disc_check WHERE disc = $1 ORDER BY id`, disc)
 }
 
 // LastCheck is the newest check of a disc, without its map; fixity.ErrNotFound if there is none.
 func (t Discs) LastCheck(disc int64) (DiscCheck, error) {
-	c, err := scanCheck(t.one(`SELECT `+withoutMap+` FROM disc_check WHERE disc = $1 ORDER BY id DESC LIMIT 1`, disc))
-	return c, notFound(err)
+	return t.check(`SELECT `+withoutMap+` FROM disc_check WHERE disc = $1 ORDER BY id DESC LIMIT 1`, disc)
 }
 
 // Check reads one check by its id.
 func (t Discs) Check(id int64) (DiscCheck, error) {
-	c, err := scanCheck(t.one(`SELECT `+checkColumns+` FROM disc_check WHERE id = $1`, id))
-	return c, notFound(err)
+	return t.check(`SELECT `+checkColumns+` FROM disc_check WHERE id = $1`, id)
+}
+
+func (t Discs) check(query string, arg any) (DiscCheck, error) {
+	all, err := t.checks(query, arg)
+	if err == nil && len(all) == 0 {
+		err = fixity.ErrNotFound
+	}
+	if err != nil {
+		return DiscCheck{}, err
+	}
+	return all[0], nil
+}
+
+func (t Discs) checks(query string, args ...any) ([]DiscCheck, error) {
+	all, err := list(t.Tx, query, args, scanCheck)
+	for i := range all {
+		if err == nil {
+			all[i].Two, err = t.TwoPeople(all[i].Disc)
+		}
+	}
+	return all, err
+}
+
+// TwoPeople says that a disc holds a file of a set that asks for two people.
+func (t Discs) TwoPeople(disc int64) (bool, error) {
+	if disc == 0 || !slices.ContainsFunc(t.l.o.Rules.Sets, func(s care.Set) bool { return s.TwoPeople }) {
+		return false, nil
+	}
+	sets, err := list(t.Tx, `SELECT DISTINCT f.set_name FROM disc_file d JOIN file f ON f.id = d.file WHERE d.disc = $1`, []any{disc}, func(r row) (s string, err error) {
+		err = r.Scan(&s)
+		return s, err
+	})
+	return slices.ContainsFunc(sets, func(name string) bool { s, _ := t.l.o.Rules.Set(name); return s.TwoPeople }), err
 }
 
 // ControlWithin is how old the reading of a control disc may be to stand for the
@@ -454,7 +490,7 @@ func (t Discs) KeepBaseline(disc int64, baseline []byte) error {
 
 // ChecksInDrive are the newest n checks in a drive, the newest first, without maps.
 func (t Discs) ChecksInDrive(drive string, n int) ([]DiscCheck, error) {
-	return list(t.Tx, `SELECT `+withoutMap+` FROM disc_check WHERE drive = $1 ORDER BY id DESC LIMIT $2`, []any{drive, n}, scanCheck)
+	return t.checks(`SELECT `+withoutMap+` FROM disc_check WHERE drive = $1 ORDER BY id DESC LIMIT $2`, drive, n)
 }
 
 // KnownByTOC are the discs whose table of contents was seen in a drive. That of an image may

@@ -21,9 +21,10 @@ type DiscDecision struct {
 }
 
 // Covers says that a check is of the class that was decided on: every sector is what was
-// burned but for its level, and that is the one that was decided on.
+// burned but for its level, and that is the one that was decided on. A disc about which two people
+// decide is of none: each of its findings has to be settled by both.
 func (d DiscDecision) Covers(c DiscCheck) bool {
-	return c.Verdict == d.Verdict && c.Levelled && (d.Class.AnyGain || c.Changed && d.Class.Covers(c.Gain))
+	return c.Verdict == d.Verdict && c.Levelled && !c.Two && (d.Class.AnyGain || c.Changed && d.Class.Covers(c.Gain))
 }
 
 // Decisions are all decisions, the newest first.

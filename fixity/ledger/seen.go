@@ -26,6 +26,8 @@ type Seen struct {
 	// Listed says, by store, when the file's set was last listed to its end there. It is
 	// what a decision may ask, and no part of the mark: a listing alone changes nothing.
 	Listed map[string]time.Time
+	// Two says of a finding about a disc that two people decide about it (DiscCheck.Two).
+	Two bool
 }
 
 // SeeFinding reads a finding with its file and every copy of that; fixity.ErrNotFound
@@ -42,6 +44,9 @@ func (t *Tx) SeeFinding(id int64) (Seen, error) {
 		}
 	}
 	s.Finding = f
+	if s.Two, err = t.Discs.TwoPeople(f.Carrier); err != nil {
+		return s, err
+	}
 	if at := f.FoundAt; f.Subject == fixity.OfStray || at != "" {
 		if at == "" {
 			at = f.Path

@@ -287,8 +287,38 @@ type EndStoreOrder struct {
 	Reason  string
 	DryRun  bool   `json:"-"` // only say what would be left
 	Saw     string // the mark of the store as the person saw it (ledger.Store); "" takes it as it is
+	// Left is what a person was shown of what would be left; nil: nothing was.
+	Left *StoreLeft `json:",omitempty"`
 
 	two *second // how a second person comes in
+}
+
+// StoreLeft is what the end of a store would leave.
+type StoreLeft struct {
+	One, None   int       // files with just one independent store that was shown to hold them, and with none
+	First       []FileRef `json:",omitempty"` // the first of both
+	AndWithNone int       `json:",omitempty"` // how many of First have none; these come first
+}
+
+// mostLeft is how many names a proposal keeps of what would be left.
+const mostLeft = 50
+
+func (p RetirePlan) left() *StoreLeft {
+	l := StoreLeft{One: len(p.OneLeft), None: len(p.NoneLeft)}
+	l.AndWithNone = min(l.None, mostLeft)
+	l.First = append(slices.Clone(p.NoneLeft[:l.AndWithNone]), p.OneLeft[:min(l.One, mostLeft-l.AndWithNone)]...)
+	return &l
+}
+
+// errMoreLeft says that more would be left with one copy, or none, than was shown.
+var errMoreLeft = fmt.Errorf("more files would be left with one copy, or with none, than were shown: %w", fixity.ErrChangedMeanwhile)
+
+// still refuses what would leave more than was shown.
+func (l *StoreLeft) still(p RetirePlan) error {
+	if l != nil && (len(p.NoneLeft) > l.None || len(p.OneLeft)+len(p.NoneLeft) > l.One+l.None) {
+		return errMoreLeft
+	}
+	return nil
 }
 
 // EndStore retires a store, or one set in it, or says that the folders that are configured for
@@ -329,7 +359,35 @@ func (e Acts) retireStore(ctx context.Context, o EndStoreOrder) (RetirePlan, err
 	if err := e.NoteVolumes(ctx); err != nil {
 		return plan, err
 	}
-	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
+	if err := e.planEnd(ctx, name, set, &plan); err != nil || dryRun {
+		return plan, err
+	}
+	if n := len(plan.NoneLeft); n > 0 {
+		return plan, fmt.Errorf("%s would be left without any copy that was shown to be intact, %s/%s among them: copy them elsewhere and audit first: %w",
+			fixity.Count(n, "file"), plan.NoneLeft[0].Set, plan.NoneLeft[0].Path, fixity.ErrRefused)
+	}
+	if err := e.proposeStore(ctx, o.two, known, set, plan); err != nil {
+		return plan, err
+	}
+	// The plan is of a moment ago: each file is looked at once more where it is ended.
+	if err := e.endStore(ctx, known, o, func(t *ledger.Tx, f ledger.File) error {
+		left, here, err := e.leftWithout(t, f, name)
+		if _, ok := e.Rules.Set(f.Set); ok && here && err == nil && left == 0 {
+			err = fmt.Errorf("%s/%s would now be left without any copy that was shown to be intact: copy it elsewhere, audit, and say this again: %w",
+				f.Set, ledger.DisplayPath(f.Path), fixity.ErrChangedMeanwhile)
+		}
+		return err
+	}); err != nil {
+		return plan, err
+	}
+	plan.Done = true
+	return plan, nil
+}
+
+// planEnd notes which files would be left with one independent store that was shown to hold
+// them, and which with none, if a store, or a set in it, ends.
+func (e Acts) planEnd(ctx context.Context, name, set string, plan *RetirePlan) error {
+	return e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		for _, x := range e.Rules.Sets {
 			for after := ""; set == "" || set == x.Name; {
 				var page []ledger.File
@@ -357,29 +415,7 @@ func (e Acts) retireStore(ctx context.Context, o EndStoreOrder) (RetirePlan, err
 			}
 		}
 		return nil
-	}); err != nil || dryRun {
-		return plan, err
-	}
-	if n := len(plan.NoneLeft); n > 0 {
-		return plan, fmt.Errorf("%s would be left without any copy that was shown to be intact, %s/%s among them: copy them elsewhere and audit first: %w",
-			fixity.Count(n, "file"), plan.NoneLeft[0].Set, plan.NoneLeft[0].Path, fixity.ErrRefused)
-	}
-	if err := e.proposeStore(ctx, o.two, known, set); err != nil {
-		return plan, err
-	}
-	// The plan is of a moment ago: each file is looked at once more where it is ended.
-	if err := e.endStore(ctx, known, o, func(t *ledger.Tx, f ledger.File) error {
-		left, here, err := e.leftWithout(t, f, name)
-		if _, ok := e.Rules.Set(f.Set); ok && here && err == nil && left == 0 {
-			err = fmt.Errorf("%s/%s would now be left without any copy that was shown to be intact: copy it elsewhere, audit, and say this again: %w",
-				f.Set, ledger.DisplayPath(f.Path), fixity.ErrChangedMeanwhile)
-		}
-		return err
-	}); err != nil {
-		return plan, err
-	}
-	plan.Done = true
-	return plan, nil
+	})
 }
 
 // leftWithout counts the independent stores that would still be known to hold a
@@ -433,7 +469,13 @@ func (e Acts) replaceStore(ctx context.Context, o EndStoreOrder) error {
 	if err != nil {
 		return err
 	}
-	if err := e.proposeStore(ctx, o.two, known, ""); err != nil {
+	plan := noPlan()
+	if e.StoreAsksForTwo(known, "") {
+		if err := e.planEnd(ctx, name, "", &plan); err != nil {
+			return err
+		}
+	}
+	if err := e.proposeStore(ctx, o.two, known, "", plan); err != nil {
 		return err
 	}
 	if err := e.endStore(ctx, known, o, func(*ledger.Tx, ledger.File) error { return nil }); err != nil {

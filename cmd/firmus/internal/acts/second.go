@@ -182,7 +182,7 @@ func (e Acts) asksForTwo(seen []ledger.Seen) bool {
 		if name == "" {
 			name = s.Finding.Set
 		}
-		return e.setAsksForTwo(name)
+		return s.Two || e.setAsksForTwo(name)
 	})
 }
 
@@ -203,21 +203,21 @@ func (e Acts) StoreAsksForTwo(known ledger.Store, set string) bool {
 }
 
 // proposeStore makes a proposal in the place of an act about a whole store, where that needs
-// a second person, and then gives an error.
-func (e Acts) proposeStore(ctx context.Context, s *second, known ledger.Store, set string) error {
+// a second person, and then gives an error. plan is what would be left.
+func (e Acts) proposeStore(ctx context.Context, s *second, known ledger.Store, set string, plan RetirePlan) error {
 	switch {
 	case s != nil && s.confirms.ID != 0:
 		if s.order.EndStore.Saw != known.Mark() {
 			return fmt.Errorf("store %s was adopted or ended since: %w", known.Name, fixity.ErrChangedMeanwhile)
 		}
-		return nil
+		return s.order.EndStore.Left.still(plan)
 	case !e.StoreAsksForTwo(known, set):
 		return nil
 	case s == nil:
 		return errNeedsTwo
 	}
 	o := *s.order.EndStore
-	o.Saw = known.Mark()
+	o.Saw, o.Left = known.Mark(), plan.left()
 	s.order.EndStore = &o
 	return e.propose(ctx, s, nil)
 }
@@ -625,6 +625,9 @@ func (e Acts) Confirm(ctx context.Context, id int64) (Decided, error) {
 	a := *e.Archive
 	a.By = p.By // the act and its reason are theirs; the second name stands beside it
 	out, err := Of(&a).decide(ctx, p.Decision, &second{order: p.Decision, confirms: p.Proposal, by: e.By})
+	if errors.Is(err, errMoreLeft) {
+		return out, e.void(ctx, p, strings.TrimSuffix(errMoreLeft.Error(), ": "+fixity.ErrChangedMeanwhile.Error()))
+	}
 	if errors.Is(err, fixity.ErrChangedMeanwhile) {
 		if now, err2 := e.Proposal(ctx, id); err2 == nil && now.Void != "" {
 			return out, e.void(ctx, p, now.Void)

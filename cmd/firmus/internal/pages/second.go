@@ -24,7 +24,8 @@ type proposalData struct {
 	Lines  []line
 	Names  []string // of the files, if it is about no finding
 	More   int
-	Mine   bool // who looks made it
+	Left   *acts.StoreLeft // what the end of a store would leave; nil: it is about no store
+	Mine   bool            // who looks made it
 	Person asks
 }
 
@@ -123,6 +124,12 @@ func proposalPage(q *request) error {
 				d.More = len(p.Files) - i
 				break
 			}
+			d.Names = append(d.Names, f.Set+"/"+q.named(f.Set, f.Path))
+		}
+	}
+	if o := p.Decision.EndStore; o != nil && o.Left != nil {
+		d.Left, d.More = o.Left, o.Left.One+o.Left.None-len(o.Left.First)
+		for _, f := range o.Left.First {
 			d.Names = append(d.Names, f.Set+"/"+q.named(f.Set, f.Path))
 		}
 	}

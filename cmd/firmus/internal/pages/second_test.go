@@ -458,3 +458,47 @@ func TestAStoreEndsStepByStep(t *testing.T) {
 		t.Errorf("broken off %d times; %d proposals wait; the store is retired at %s", broken, len(w.waiting()), w.store("vault").Retired)
 	}
 }
+
+// Who is to confirm that a store ends sees how many files would be left with one copy, and
+// which; if more would be, the proposal is void.
+func TestWhatTheEndOfAStoreLeavesIsShown(t *testing.T) {
+	w := newWorld(t, twoPeople)
+	w.put("masters/QV-0107/QV-0107_A.wav", "A", "studio", "vault")
+	w.put("masters/QV-0107/QV-0107_B.wav", "B", "studio", "vault")
+	w.put("masters/QV-0108/QV-0108_A.wav", "C", "studio", "vault")
+	w.intake()
+	w.audit()
+	ada, tom := w.person("Ada Wren", fixity.Reviewer), w.person("Tom Reed", fixity.Reviewer)
+	before := w.app.Acts.Archive
+	propose := func(o acts.EndStoreOrder) int64 {
+		t.Helper()
+		a := *before
+		a.By = "Ada Wren"
+		d, err := acts.Of(&a).Decide(t.Context(), acts.Decision{EndStore: &o})
+		if err != nil || d.Proposal == 0 {
+			t.Fatalf("%+v %v", d, err)
+		}
+		return d.Proposal
+	}
+	id := propose(acts.EndStoreOrder{Store: "vault", Reason: "sold"})
+	page := fmt.Sprintf("/proposals/%d", id)
+	for _, b := range []*browser{ada, tom} {
+		if r := b.get(page); !r.says("3 files would be left with one independent copy, 0 files with none") || !r.says("masters/QV-0108/QV-0108_A.wav") {
+			t.Errorf("%s", r.text)
+		}
+	}
+	// One more is taken in: it was not among what was shown.
+	w.put("masters/QV-0109/QV-0109_A.wav", "D", "studio", "vault")
+	w.intake()
+	w.audit()
+	r := tom.follow(tom.post(page+"/confirm", "looked", "yes"))
+	if !w.store("vault").Retired.IsZero() || len(w.waiting()) != 0 || !r.says("more files would be left with one copy") {
+		t.Errorf("%d waiting, retired %v: %s", len(w.waiting()), w.store("vault").Retired, r.text)
+	}
+	// As many as were shown, or fewer, is what was agreed to.
+	id = propose(acts.EndStoreOrder{Store: "vault", Reason: "sold"})
+	page = fmt.Sprintf("/proposals/%d", id)
+	if r := tom.follow(tom.post(page+"/confirm", "looked", "yes")); w.store("vault").Retired.IsZero() {
+		t.Errorf("%d %s", r.code, r.text)
+	}
+}

@@ -52,6 +52,9 @@ func (e Desk) concluded(ctx context.Context, src *sources, c discs.Check) (discs
 				return err
 			}
 		}
+		if rec.Two, err = t.Discs.TwoPeople(c.Disc.ID); err != nil {
+			return err
+		}
 		if err := decided(t, &c); err != nil {
 			return err
 		}

@@ -22,7 +22,8 @@ type Decision struct {
 const bulk = care.IncidentLeast
 
 // Decide accepts what was changed on the way for a whole class: the discs that
-// were burned with the same levelling, those checked later too.
+// were burned with the same levelling, those checked later too. It covers no disc with a file
+// of a set that asks for two people, and one that is named is refused.
 func (e Desk) Decide(ctx context.Context, o Decision) (ledger.DiscDecision, []ledger.Disc, error) {
 	if o.Reason == "" {
 		return ledger.DiscDecision{}, nil, fmt.Errorf("a decision needs a reason, such as \"burned with levelling\" (%s): %w", e.Words.Opt("reason"), fixity.ErrRefused)
@@ -42,6 +43,8 @@ func (e Desk) Decide(ctx context.Context, o Decision) (ledger.DiscDecision, []le
 			return err
 		}
 		switch {
+		case c.Two:
+			return fmt.Errorf("disc %s holds files of a set that asks for two people, and a decision for a class is one person's. Settle what is open of this disc instead: another reviewer confirms that then (%s): %w", d.Name(), e.Words.Opt("reason"), fixity.ErrRefused)
 		case !c.Levelled:
 			return fmt.Errorf("disc %s isn't what was burned but for its level: more was changed, or its last check doesn't say: check it again. A decision for a class is of a level alone; settle what is open of this disc, or burn it anew: %w", d.Name(), fixity.ErrRefused)
 		case !c.Changed && !o.AnyGain:
