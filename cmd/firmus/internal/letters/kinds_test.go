@@ -3,6 +3,7 @@ package letters_test
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -74,7 +75,10 @@ func ahead(c ledger.Copy) ledger.Copy {
 func matters() map[string]letters.Matter {
 	ms := map[string]letters.Matter{}
 	add := func(name string, m letters.Matter) {
-		m.Rules, m.Zone, m.Now, m.Next, m.TakenIn = rules, zone, at(25, 2, 20), at(1, 7, 0).AddDate(0, 1, 0), at(3, 9, 0)
+		if m.Rules.Stores == nil {
+			m.Rules = rules
+		}
+		m.Zone, m.Now, m.Next, m.TakenIn = zone, at(25, 2, 20), at(1, 7, 0).AddDate(0, 1, 0), at(3, 9, 0)
 		m.Where = where
 		m.To, m.Deputy = []string{"archivist@quillmere.example"}, "deputy@quillmere.example"
 		m.Stores = map[string]ledger.Store{"studio": {Seen: at(25, 2, 0)}, "cloud": {Seen: at(25, 2, 0)}, "vault": {Seen: at(8, 10, 0)}}
@@ -188,6 +192,13 @@ func matters() map[string]letters.Matter {
 	add("away-cloud", letters.Matter{Open: []ledger.Finding{cloud}})
 	cloud.Facts = seen(fixity.Fact{Is: fixity.SignedOut, Root: "cloud (drive)", Set: "masters", Said: []string{"the credential doesn't work: store is away"}})
 	add("sign-in", letters.Matter{Open: []ledger.Finding{cloud}})
+	for name, service := range map[string]string{"key": "s3", "password": "webdav"} {
+		cloud.Facts = seen(fixity.Fact{Is: fixity.SignedOut, Root: "cloud (" + service + ")", Set: "masters", Said: []string{"the credential doesn't work: store is away"}})
+		served := rules
+		served.Stores = slices.Clone(rules.Stores)
+		served.Stores[1].Service = service
+		add(name, letters.Matter{Open: []ledger.Finding{cloud}, Rules: served})
+	}
 	lacks := ledger.Finding{Finding: fixity.Finding{ID: 31, Subject: fixity.OfStore, Kind: fixity.TooFew, Urgency: fixity.AtRisk, Store: "studio", Count: 9,
 		Opened: at(25, 2, 0), Seen: at(25, 2, 0), Facts: seen(fixity.Fact{Is: fixity.SuchAs, Set: "masters", Places: []fixity.Path{"QV-0107/QV-0107_A.wav"}})}}
 	add("few", letters.Matter{Open: []ledger.Finding{lacks}})

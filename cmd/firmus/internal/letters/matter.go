@@ -26,9 +26,10 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 		if rule, _ := w.rules.Store(f.Store); rule.Kind == "cloud" {
 			p.Lead[2] = "Please find out what is wrong: the check below says it, and what to do."
 			if shut(f) {
-				subject = fmt.Sprintf("%s - the sign-in to the %s doesn't work any more [%d]", urgency(f.Urgency), w.store(f.Store), f.ID)
-				p.Lead[0] = fmt.Sprintf("The sign-in to the %s doesn't work any more, since %s: nothing of it can be checked.", w.storeAt(f.Store), w.when(f.Opened))
-				p.Lead[2] = "Please renew the sign-in this week. The check below says what is wrong, and how."
+				opens := report.Credential(f.Store, w.rules)
+				subject = fmt.Sprintf("%s - the %s to the %s doesn't work any more [%d]", urgency(f.Urgency), opens, w.store(f.Store), f.ID)
+				p.Lead[0] = fmt.Sprintf("The %s to the %s doesn't work any more, since %s: nothing of it can be checked.", opens, w.storeAt(f.Store), w.when(f.Opened))
+				p.Lead[2] = "Please renew the " + opens + " this week. The check below says what is wrong, and how."
 			}
 		}
 		what.fact("What", w.told(f))
@@ -57,7 +58,7 @@ func (w writer) ofStore(f ledger.Finding) (string, page) {
 	return subject, p
 }
 
-// shut says that a store which is away won't come back by itself: its sign-in is refused.
+// shut says that a store which is away won't come back by itself: its key, password or sign-in is refused.
 func shut(f ledger.Finding) bool { return f.Facts.Tells(fixity.SignedOut) }
 
 func are(n int64) string {

@@ -304,7 +304,7 @@ func isAre(n int64, noun string) string { return fixity.Counted(n, noun, "is", "
 // awayShort says of a store that is away what is wrong with it.
 func (w week) awayShort(f ledger.Finding) string {
 	if shut(f) {
-		return "the sign-in to the " + w.store(f.Store) + " doesn't work any more"
+		return "the " + report.Credential(f.Store, w.rules) + " to the " + w.store(f.Store) + " doesn't work any more"
 	}
 	return "the " + w.storeAt(f.Store) + " could not be reached"
 }

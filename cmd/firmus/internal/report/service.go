@@ -35,6 +35,7 @@ type inService struct {
 	over          string // how a file is uploaded in the place of another
 	others        string // where else a copy may be
 	trouble       string // what may keep from all of it
+	credential    string // what opens it
 }
 
 // services are those that are not as most are that people sign in to.
@@ -46,6 +47,8 @@ var services = map[string]inService{
 		over:     " under the same key",
 		others:   "among its earlier versions in the bucket, if that keeps them",
 		trouble:  "the connection, the clock, the key or the bucket",
+
+		credential: "key",
 	},
 	"webdav": {
 		bin:      "Look in the service's bin, if it has one: its own pages in a browser show it.",
@@ -54,12 +57,19 @@ var services = map[string]inService{
 		over:     " over the same file",
 		others:   "in the service's bin and among the file's earlier versions, if it keeps them",
 		trouble:  "the connection, the password or the address of the folder",
+
+		credential: "password",
 	},
 }
 
-// service says how it is in the service that keeps a store.
-func (m Matter) service(store string) inService {
-	rule, _ := m.Rules.Store(store)
+// Credential is what opens a store that a service keeps: a key, a password or a sign-in.
+func Credential(store string, rules care.Rules) string { return serviceOf(store, rules).credential }
+
+func (m Matter) service(store string) inService { return serviceOf(store, m.Rules) }
+
+// serviceOf says how it is in the service that keeps a store.
+func serviceOf(store string, rules care.Rules) inService {
+	rule, _ := rules.Store(store)
 	if how, ok := services[rule.Service]; ok {
 		return how
 	}
@@ -70,6 +80,8 @@ func (m Matter) service(store string) inService {
 		over:     " as a new version of the same file",
 		others:   "in the service's bin and its list of the file's earlier versions",
 		trouble:  "the connection, the sign-in or the sharing of the folder",
+
+		credential: "sign-in",
 	}
 }
 
