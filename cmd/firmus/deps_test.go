@@ -100,7 +100,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/reels":             "fixity fixity/care fixity/ledger " + in("register"),
 	"cmd/firmus/internal/register":          "fixity fixity/spelling",
 	"cmd/firmus/internal/register/preview":  "fixity " + in("register register/workbook report"),
-	"cmd/firmus/internal/register/workbook": in("register"),
+	"cmd/firmus/internal/register/workbook": "replicas/named " + in("register"),
 	"cmd/firmus/internal/report":            "fixity fixity/care fixity/damage fixity/essence/sound fixity/ledger fixity/repair",
 	"cmd/firmus/internal/sheet":             "",
 	"cmd/firmus/internal/statements":        "fixity fixity/care fixity/damage fixity/ledger fixity/spelling " + in("levels pages/stave reels register report sheet"),

@@ -53,6 +53,10 @@ func changed(f ledger.Finding) bool {
 	return f.Subject == fixity.OfFile && (k == fixity.Altered || k == fixity.Disputed)
 }
 
+// other is a copy of another file that has the version's bytes: what it is called and where it
+// lies, and on which disc; "" if in a store.
+type other struct{ is, disc string }
+
 // look reads the change that a finding tells of and asks whether it may be signed off.
 func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, error) {
 	own, ok := OwnCopy(s)
@@ -60,7 +64,7 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 		return toSign{}, e.refuse(s.Finding, fmt.Sprintf("no copy of the file is expected in %s any more", s.Finding.Store))
 	}
 	a := e.asked(s, own, m)
-	same := "" // where another file's copy lies that has the version's bytes, and what it is called
+	var same other
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		all, err := t.Copies.SameBytes(s.File.ID, s.File.Version)
 		if err != nil {
@@ -70,8 +74,9 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 		if err != nil {
 			return err
 		}
-		if i := slices.IndexFunc(all, func(c ledger.Copy) bool { return e.Rules.Counts(c, c.Held) }); i >= 0 {
-			a.Same, same = true, fmt.Sprintf("%s in %s", names[all[i].File], e.PlaceOf(all[i]))
+		if len(all) > 0 { // what lies in a store gives its bytes without more ado
+			i := max(0, slices.IndexFunc(all, func(c ledger.Copy) bool { return c.Carrier == 0 }))
+			a.Same, same = true, other{is: fmt.Sprintf("%s in %s", names[all[i].File], e.PlaceOf(all[i])), disc: all[i].Disc}
 		}
 		_, err = t.Findings.UnfinishedOf(s.File.ID)
 		a.Unfinished = err == nil
@@ -196,7 +201,7 @@ func (e Acts) refuse(f ledger.Finding, why string) error {
 
 // objection says in words why a change can't be signed off, and what can be done; same is
 // where another file has the version's bytes.
-func (e Acts) objection(s ledger.Seen, own ledger.Copy, o care.Objected, a care.Asked, same string) string {
+func (e Acts) objection(s ledger.Seen, own ledger.Copy, o care.Objected, a care.Asked, same other) string {
 	set, _ := e.Rules.Set(s.File.Set)
 	all := others(s)
 	var copies []ledger.Copy
@@ -242,7 +247,7 @@ func (e Acts) objection(s ledger.Seen, own ledger.Copy, o care.Objected, a care.
 	case care.HeldByDiscs:
 		return fmt.Sprintf("the version was burned on %s. Read that first (%s); a disc that was retired counts no longer", e.places(copies), w.To(report.Order{Act: report.CheckDisc, Disc: copies[0].Disc}))
 	case care.HeldAsOther:
-		return fmt.Sprintf("the version is not lost: another file under care has the same checksum, and is intact: %s. To put these bytes in the place of the damaged ones: %s", same, w.ToRecover(s.Finding.ID))
+		return fmt.Sprintf("the version is not lost: another file under care has the same checksum, and is intact: %s. To put these bytes in the place of the damaged ones: %s", same.is, w.To(report.Order{Act: report.Recover, Findings: []int64{s.Finding.ID}, Disc: same.disc}))
 	case care.CanBeMerged:
 		return fmt.Sprintf("the damaged copies together hold every block of the version. Keep them all as they are, and copy nothing over them: %s", e.places(append([]ledger.Copy{own}, copies...)))
 	case care.NotLookedAt:

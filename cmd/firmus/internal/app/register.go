@@ -102,9 +102,6 @@ func RegisterOptions(ctx context.Context, g *config.Register) (o workbook.Option
 func RegisterPassword(ctx context.Context, path string) (string, error) {
 	const most = 4096
 	text, err := workbook.Small(ctx, path, most)
-	if err == nil && len(text) > most {
-		err = fmt.Errorf("it is longer than any password")
-	}
 	if err != nil {
 		return "", &register.Unreadable{Why: register.Locked, File: path, Text: fmt.Sprintf("the file of its password can't be read: %v", err), Err: err}
 	}

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"sync"
 	"time"
+
+	"firmus/replicas/named"
 )
 
 // patience is how long a file may keep a reader waiting for one answer. A share that is gone,
@@ -73,10 +75,9 @@ func ask[T any](ctx context.Context, path string, do func(answered func()) (T, e
 	}
 }
 
-// Small reads a file of some bytes whole, such as that of a password; a longer one up to one
-// byte more.
+// Small reads a file of some bytes whole, such as that of a password, as named.Read does.
 func Small(ctx context.Context, path string, most int64) ([]byte, error) {
-	return ask(ctx, path, func(func()) ([]byte, error) { return small(path, most) })
+	return ask(ctx, path, func(func()) ([]byte, error) { return named.Read(path, most) })
 }
 
 // Sign is how a change of a file shows.

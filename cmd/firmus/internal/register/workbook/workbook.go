@@ -63,16 +63,6 @@ func Load(ctx context.Context, path string) (File, error) {
 	})
 }
 
-// small reads a file that should be short.
-func small(path string, most int64) ([]byte, error) {
-	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	return io.ReadAll(io.LimitReader(f, most+1))
-}
-
 func look(path string) Sign {
 	st, err := os.Stat(path)
 	switch {

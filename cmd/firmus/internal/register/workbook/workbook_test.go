@@ -16,6 +16,7 @@ import (
 
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/workbook"
+	"firmus/fixity"
 )
 
 // open opens bytes as a file.
@@ -414,6 +415,23 @@ func TestChangedWhileRead(t *testing.T) {
 			if err == nil && string(f.Bytes) != old {
 				t.Errorf("%s during reading %d: %q", c.name, reading+1, f.Bytes)
 			}
+		}
+	}
+}
+
+// The file of a password is a file, and short: a folder, a device or more than that is refused.
+func TestSmall(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "password")
+	if err := os.WriteFile(file, []byte("lark"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if b, err := workbook.Small(t.Context(), file, 4); err != nil || string(b) != "lark" {
+		t.Errorf("%q, %v", b, err)
+	}
+	for path, most := range map[string]int64{dir: 4096, os.DevNull: 4096, file: 3} {
+		if b, err := workbook.Small(t.Context(), path, most); !errors.Is(err, fixity.ErrRefused) {
+			t.Errorf("%s, %d bytes at most: %q, %v", path, most, b, err)
 		}
 	}
 }
