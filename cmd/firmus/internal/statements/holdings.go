@@ -71,7 +71,7 @@ type StoreSet struct {
 	Bytes      int64                  `json:"bytes"`
 	States     map[fixity.State]int64 `json:"states"`
 	Listed     *report.Instant        `json:"listed"`
-	OldestRead *report.Instant        `json:"oldest_read"`
+	OldestRead *report.Instant        `json:"oldest_read"` // a whole minute, as is the next: none was read before
 	NewestRead *report.Instant        `json:"newest_read"`
 	NeverRead  int64                  `json:"never_read"`
 	Promise    int64                  `json:"read_within_seconds"`
