@@ -71,8 +71,17 @@ func (e Acts) lead(ctx context.Context, name string, wait time.Duration) (_ cont
 	hold := func(wait time.Duration) (func(), func(context.Context) error, error) {
 		return e.Ledger.HoldOwn(ctx, AuditLock(name), e.Stores().Who(), wait, e.Now)
 	}
-	unlock, still, err := hold(wait)
+	unlock, still, err := hold(0)
 	var held *ledger.LockedError
+	if errors.As(err, &held) && (wait > 0 || e.Order.Hurry) {
+		if e.Order.Hurry {
+			wait = max(wait, givesWayWithin)
+			if done, err := e.Ledger.LockOwn(ctx, AuditLock(name)+wanted, e.Stores().Who(), 0, e.Now); err == nil {
+				defer done()
+			} // else another one is in a hurry, too
+		}
+		unlock, still, err = hold(wait)
+	}
 	if errors.As(err, &held) {
 		return ctx, nil, fmt.Errorf("store %s is %w: %s audits it", name, fixity.ErrBusy, held.Holder)
 	}
@@ -92,6 +101,9 @@ func (e Acts) lead(ctx context.Context, name string, wait time.Duration) (_ cont
 			}
 			if !lost {
 				if still(ctx) == nil {
+					if e.Order.Windows && e.wantedAudit(ctx, name) {
+						cancel(stores.ErrGivesWay)
+					}
 					continue
 				}
 				unlock()
@@ -107,6 +119,20 @@ func (e Acts) lead(ctx context.Context, name string, wait time.Duration) (_ cont
 		}
 	}()
 	return ctx, func() { cancel(nil); <-ended }, nil
+}
+
+// wanted is what the name of the lock ends in that is held by who waits for an audit's end
+// because something changed; givesWayWithin is how long it waits.
+const (
+	wanted         = ".wanted"
+	givesWayWithin = 30 * time.Second
+)
+
+// wantedAudit says that a host waits for the end of a store's audit, and that none has given way
+// on this host lately.
+func (e Acts) wantedAudit(ctx context.Context, name string) bool {
+	held, _, err := e.Ledger.HeldOwn(ctx, AuditLock(name)+wanted)
+	return err == nil && held && e.Turns != nil && e.Turns.MayGiveWay(AuditLock(name), e.Now())
 }
 
 // leadAudit takes a shared audit from phase to phase.
@@ -145,6 +171,7 @@ func (e Acts) leadListing(ctx context.Context, a ledger.Audit, p stores.Purpose)
 		return err
 	}
 	defer free()
+	p.Led = true
 	for _, phase := range []fixity.Phase{fixity.PhaseList, fixity.PhaseProve} {
 		if err := e.Share.Work(ctx, a, phase, e.Order.Windows); err != nil {
 			return err
@@ -198,7 +225,7 @@ type Part struct {
 // same shards, fixity.ErrNotFound if the audit is over; and stores.ErrWindow and
 // stores.ErrGivesWay.
 func (e Acts) Slice(ctx context.Context, p Part, enough func(size int64) bool) (left int64, err error) {
-	err = e.Stores().Use(ctx, p.Store, stores.Purpose{Turn: time.Minute, Shares: true, Yields: true}, func(ctx context.Context, u *stores.Used) error {
+	err = e.Stores().Use(ctx, p.Store, stores.Purpose{Turn: time.Minute, Shares: true, Yields: true, Led: p.Phase == fixity.PhaseList || p.Phase == fixity.PhaseProve}, func(ctx context.Context, u *stores.Used) error {
 		if err := needs(u, p.Sets); err != nil {
 			return err
 		}

@@ -95,6 +95,14 @@ func agreed(c *config.Config) hosts.Agreed {
 			out[at+", root of "+r.Set] = r.Path
 		}
 	}
+	if m := c.Mail; m != nil {
+		out[hosts.WhereSet+"recipients of letters"] = fmt.Sprint(m.To)
+	}
+	if r := c.Register; r != nil {
+		x := *r
+		x.File, x.PasswordFile = "", ""
+		out[hosts.WhereSet+"[register]"] = fmt.Sprintf("%+v", x)
+	}
 	return out
 }
 
@@ -126,6 +134,13 @@ func (s *parts) works(c *config.Config) *Works {
 	}
 	if c.Register != nil {
 		register.Do = func(context.Context) error { s.readRegister(); return nil }
+		register.Can = func() error {
+			if c.Register.File == "" {
+				return nil // it lies in the cloud
+			}
+			_, err := os.Stat(c.Register.File)
+			return err
+		}
 	}
 	w.Work.Chores = []hosts.Chore{post, register}
 	return w

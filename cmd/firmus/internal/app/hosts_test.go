@@ -314,6 +314,39 @@ func TestHostsShare(t *testing.T) {
 	}
 }
 
+// TestHostsGiveWay has an audit that the clock ordered end for a change that another host noticed.
+func TestHostsGiveWay(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, `rate = "100kB/s"`)
+	s.fill(8, 2, 100_000)
+	s.start("server-a")
+	with := func(host string, o stores.Order) acts.Acts {
+		a := s.open(host)
+		t.Cleanup(func() { a.Close() })
+		env := *a.Acts.Archive
+		env.Order = o
+		return acts.Of(&env)
+	}
+	led := make(chan error, 1)
+	clock, desk := with("server-b", stores.Order{Windows: true}), with("studio-pc", stores.Order{Hurry: true})
+	go func() {
+		_, err := clock.Audit(context.Background(), acts.AuditOrder{Stores: []string{"vault"}, Full: true, Cache: fixity.Bypassed})
+		led <- err
+	}()
+	for read := 0; read == 0; time.Sleep(50 * time.Millisecond) {
+		s.mu.Lock()
+		read = len(s.reads)
+		s.mu.Unlock()
+	}
+	rs, err := desk.LookAt(context.Background(), "vault", "masters", []string{"QV-0001/QV-0001_01.wav"})
+	if err != nil || len(rs[0].Trouble) > 0 {
+		t.Errorf("the change was looked at: %+v, %v", rs, err)
+	}
+	if err := <-led; !errors.Is(err, stores.ErrGivesWay) {
+		t.Errorf("the clock's audit ended with %v", err)
+	}
+}
+
 // TestHostsRefuse starts hosts that can't share a ledger with one that runs.
 func TestHostsRefuse(t *testing.T) {
 	t.Parallel()

@@ -5,7 +5,11 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 )
+
+// WhereSet begins what hosts need not say, and must say alike if they do.
+const WhereSet = "where they are set, "
 
 // Agreed is what all hosts must say alike: texts by what they are of, in people's words
 // ("store vault, root of masters").
@@ -32,6 +36,7 @@ func (a Agreed) differs(other, mine, its string) (out []string) {
 		x, ok := a[what]
 		y, also := b[what]
 		switch {
+		case ok != also && strings.HasPrefix(what, WhereSet):
 		case !ok:
 			out = append(out, fmt.Sprintf("%s is unknown on %s", what, mine))
 		case !also:

@@ -77,11 +77,23 @@ type Work struct {
 	Chores []Chore
 }
 
+// can says why a host can't do a chore just now; nil if it can.
+func (x Chore) can() error {
+	switch {
+	case x.Do == nil:
+		return errors.New("this host isn't set up for it")
+	case x.Can != nil:
+		return x.Can()
+	}
+	return nil
+}
+
 // Chore is something that one host does for all.
 type Chore struct {
 	Name  string
 	Every time.Duration                   // 0: when it is asked for
 	Do    func(ctx context.Context) error // nil: this host can't, and leaves it to others
+	Can   func() error                    // why it can't just now; may be nil
 }
 
 const (
@@ -103,6 +115,7 @@ type Host struct {
 	pool   *pgxpool.Pool
 	client *river.Client[pgx.Tx]
 
+	takes map[string]bool // chores
 	ahead time.Duration
 	began time.Time
 
@@ -136,7 +149,7 @@ func Open(ctx context.Context, o Options) (*Host, error) {
 	}
 	cfg.MaxConns = 6
 	cfg.ConnConfig.RuntimeParams["application_name"] = "firmus jobs on " + o.Name
-	h := &Host{o: o}
+	h := &Host{o: o, takes: map[string]bool{}}
 	if h.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
 		return nil, fmt.Errorf("database of the hosts: %w", err)
 	}
@@ -386,7 +399,10 @@ func (h *Host) round(ctx context.Context) error {
 		h.rest(why)
 		return nil
 	}
-	return h.resume(ctx)
+	if err := h.resume(ctx); err != nil {
+		return err
+	}
+	return h.choose(ctx)
 }
 
 // A database that is cut off says nothing: what is asked of it has its time.

@@ -426,3 +426,106 @@ func TestStoreLockLost(t *testing.T) {
 		}
 	}
 }
+
+// TestChoresNeedTheirFile: a chore goes to a host that can do it just now.
+func TestChoresNeedTheirFile(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	did := make(chan string, 10)
+	var can atomic.Pointer[string]
+	chore := func(name string) *hosts.Work {
+		return s.work(func(w *hosts.Work) {
+			w.Chores = []hosts.Chore{{Name: "register", Can: func() error {
+				if x := can.Load(); x == nil || *x != name {
+					return os.ErrNotExist
+				}
+				return nil
+			}, Do: func(context.Context) error { did <- name; return nil }}}
+		})
+	}
+	a, _ := s.run("server-a", chore("server-a"), nil)
+	s.run("server-b", chore("server-b"), nil)
+	for _, name := range []string{"server-b", "server-a", "server-b"} {
+		if err := a.Ask(context.Background(), "register"); err != nil {
+			t.Fatal(err)
+		}
+		can.Store(&name)
+		select {
+		case who := <-did:
+			if who != name {
+				t.Errorf("%s did it, want %s", who, name)
+			}
+		case <-time.After(20 * time.Second):
+			t.Fatalf("%s didn't do it", name)
+		}
+		can.Store(nil)
+		time.Sleep(500 * time.Millisecond) // both have looked
+	}
+}
+
+// TestAgreedWhereSet: hosts may have no letters, and those that have must say alike to whom.
+func TestAgreedWhereSet(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	to := func(who string) func(*hosts.Options) {
+		return func(o *hosts.Options) {
+			o.Agreed = hosts.Agreed{"the rule": "one"}
+			if who != "" {
+				o.Agreed[hosts.WhereSet+"recipients of letters"] = who
+			}
+		}
+	}
+	s.run("server-a", s.work(nil), to("ada@example.org"))
+	s.run("server-b", s.work(nil), to(""))
+	other, _ := s.open("studio-pc", s.work(nil), to("carla@example.org"))
+	if err := other.Join(context.Background()); !errors.Is(err, fixity.ErrRefused) || !strings.Contains(err.Error(), "recipients") {
+		t.Errorf("got %v", err)
+	}
+}
+
+// TestAloneComesFirst: who wants a store alone gets it, though others share it all the time.
+func TestAloneComesFirst(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	defer cancel()
+	reader := func(name string, ready chan<- bool) {
+		l := s.ledger(name)
+		st := stores.Stores{Ledger: l, Rules: l.Rules(), Now: time.Now, By: name, Turns: &stores.Turns{}}
+		go func() {
+			for ctx.Err() == nil {
+				err := st.Use(ctx, "vault", stores.Purpose{Shares: true, Unseen: true}, func(context.Context, *stores.Used) error {
+					time.Sleep(500 * time.Millisecond)
+					return nil
+				})
+				select {
+				case ready <- err == nil:
+				default:
+				}
+			}
+		}()
+	}
+	a, b := make(chan bool), make(chan bool)
+	reader("server-a", a)
+	<-a
+	time.Sleep(250 * time.Millisecond) // they take turns: one of them always reads
+	reader("server-b", b)
+	<-b
+	l := s.ledger("studio-pc")
+	st := stores.Stores{Ledger: l, Rules: l.Rules(), Now: time.Now, By: "studio-pc", Turns: &stores.Turns{}, Say: t.Logf}
+	if err := st.Use(ctx, "vault", stores.Purpose{Wait: 10 * time.Second, Unseen: true}, func(context.Context, *stores.Used) error { return nil }); err != nil {
+		t.Error(err)
+	}
+	// One that its leader holds goes on.
+	free, err := l.LockOwn(ctx, "alone-vault", "a test", 0, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer free()
+	for _, led := range []bool{true, false} {
+		if err := st.Use(ctx, "vault", stores.Purpose{Shares: true, Led: led, Unseen: true}, func(context.Context, *stores.Used) error { return nil }); (err == nil) != led {
+			t.Errorf("led %v: %v", led, err)
+		}
+	}
+	cancel()
+}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"math"
+	"math/rand/v2"
 	"regexp"
 	"slices"
 	"time"
@@ -103,8 +104,9 @@ func (h *Host) setUp(c *river.Config) {
 		return clockArgs{}, once(clockQueue, first)
 	}, &river.PeriodicJobOpts{RunOnStart: true}))
 	for _, x := range h.o.Work.Chores {
-		if x.Do != nil {
+		if x.can() == nil {
 			c.Queues[choreQueue(x.Name)] = river.QueueConfig{MaxWorkers: 1}
+			h.takes[x.Name] = true
 		}
 		if x.Every == 0 {
 			continue
@@ -129,6 +131,36 @@ const (
 	awayAgain = 15 * time.Second
 )
 
+// choose takes those chores that this host can do now, and leaves the others to other hosts.
+func (h *Host) choose(ctx context.Context) error {
+	if h.o.Work == nil {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, answersWithin)
+	defer cancel()
+	for _, x := range h.o.Work.Chores {
+		why := x.can()
+		if h.takes[x.Name] == (why == nil) {
+			continue
+		}
+		err := error(nil)
+		if why == nil {
+			err = h.client.Queues().Add(choreQueue(x.Name), river.QueueConfig{MaxWorkers: 1})
+		} else if err = h.client.Queues().Remove(ctx, choreQueue(x.Name)); err == nil {
+			h.o.Log.Warn("a chore is left to other hosts", "chore", x.Name, "why", why)
+		}
+		if err != nil {
+			return fmt.Errorf("chore %s: %w", x.Name, err)
+		}
+		h.takes[x.Name] = why == nil
+	}
+	return nil
+}
+
+// about is by chance up to a half more or less, so that it isn't always the same host that takes
+// a job which it can't do.
+func about(d time.Duration) time.Duration { return d/2 + rand.N(d) }
+
 // outcome is how a job ends that gave an error, or none.
 func (h *Host) outcome(ctx context.Context, err error) error {
 	switch {
@@ -142,11 +174,11 @@ func (h *Host) outcome(ctx context.Context, err error) error {
 	case errors.Is(err, fixity.ErrLost), errors.Is(err, stores.ErrGivesWay):
 		return river.JobSnooze(time.Second)
 	case errors.Is(err, fixity.ErrBusy):
-		return river.JobSnooze(busyAgain)
+		return river.JobSnooze(about(busyAgain))
 	case errors.Is(err, stores.ErrWindow):
-		return river.JobSnooze(time.Minute)
+		return river.JobSnooze(about(time.Minute))
 	case errors.Is(err, fixity.ErrAway):
-		return river.JobSnooze(awayAgain)
+		return river.JobSnooze(about(awayAgain))
 	}
 	h.o.Log.Warn("a job failed; tried again", "error", err)
 	return err
@@ -261,7 +293,7 @@ func (w *turnWorker) Work(ctx context.Context, j *river.Job[turnArgs]) error {
 		return w.h.outcome(ctx, err)
 	}
 	if len(others) > 0 && !w.h.here(ctx, j.Args.Store) {
-		return river.JobSnooze(busyAgain)
+		return river.JobSnooze(about(busyAgain))
 	}
 	free, err := w.h.o.Ledger.LockOwn(ctx, turnLock(j.Args.Store), w.h.who(), 0, w.h.o.Now)
 	if errors.Is(err, fixity.ErrBusy) {
@@ -314,7 +346,7 @@ func (w *choreWorker) Work(ctx context.Context, j *river.Job[choreArgs]) error {
 	h := w.h
 	i := slices.IndexFunc(h.o.Work.Chores, func(x Chore) bool { return x.Name == j.Args.Name && x.Do != nil })
 	if i < 0 {
-		return river.JobSnooze(awayAgain) // another version's
+		return river.JobSnooze(about(awayAgain)) // another version's
 	}
 	x := h.o.Work.Chores[i]
 	free, still, err := h.o.Ledger.HoldOwn(ctx, "chore-"+x.Name, h.who(), 0, h.o.Now)

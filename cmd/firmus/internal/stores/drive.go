@@ -62,7 +62,7 @@ func (s Stores) lockDrive(ctx context.Context, u *Used, drive string, within tim
 			if err == nil {
 				done()
 			}
-			return errors.Is(err, fixity.ErrBusy) && s.turns().mayGiveWay(drive, s.Now())
+			return errors.Is(err, fixity.ErrBusy) && s.turns().MayGiveWay(drive, s.Now())
 		}
 	}
 	return free, nil
@@ -81,8 +81,9 @@ func lockOf(drive string) string {
 	}, drive)
 }
 
-// mayGiveWay says that no use of a drive gave way lately, and notes that one does.
-func (t *Turns) mayGiveWay(drive string, now time.Time) bool {
+// MayGiveWay says that no use of a drive gave way lately, and notes that one does. What isn't
+// about a drive has a name of its own.
+func (t *Turns) MayGiveWay(drive string, now time.Time) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	x := t.drive(drive)

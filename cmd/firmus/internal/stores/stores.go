@@ -114,6 +114,9 @@ type Purpose struct {
 	// Shares: others may use the store at the same time who share it too, on whatever hosts;
 	// who has it alone keeps all of them out.
 	Shares bool
+	// Led: it shares a store that who leads the audit holds already, and doesn't give way to one
+	// who wants it alone: that would wait for the leader, and the leader for this.
+	Led bool
 	// Unseen doesn't look whether the store is there: the use says what it is.
 	Unseen bool
 }
@@ -260,13 +263,43 @@ func Retired(s ledger.Store) error {
 
 // lock takes a store's lock, and says so when it is waited for. kept ends once the lock is lost.
 func (s Stores) lock(ctx context.Context, name string, p Purpose) (kept context.Context, unlock func(), err error) {
-	kept, unlock, err = s.Ledger.HoldStore(ctx, name, s.Who(), 0, s.Now, p.Shares)
+	kept, unlock, err = s.hold(ctx, name, p, 0)
 	var held *ledger.LockedError
 	if p.Wait <= 0 || !errors.As(err, &held) {
 		return kept, unlock, err
 	}
 	s.say("waiting for store %s, up to %s: %s works on it", name, p.Wait, held.Holder)
-	return s.Ledger.HoldStore(ctx, name, s.Who(), p.Wait, s.Now, p.Shares)
+	if !p.Shares {
+		if done, err := s.Ledger.LockOwn(ctx, alone(name), s.Who(), 0, s.Now); err == nil {
+			defer done()
+		} // else another one wants it alone, too
+	}
+	return s.hold(ctx, name, p, p.Wait)
+}
+
+// alone is the name of the lock that is held by who waits for a store that others share: those
+// come and go, and one of them would always be there.
+func alone(store string) string { return "alone-" + store }
+
+// hold takes a store's lock, after those who wait to have it alone.
+func (s Stores) hold(ctx context.Context, name string, p Purpose, wait time.Duration) (kept context.Context, unlock func(), err error) {
+	until := time.Now().Add(wait)
+	for p.Shares && !p.Led {
+		held, who, err := s.Ledger.HeldOwn(ctx, alone(name))
+		if err != nil {
+			return ctx, nil, err
+		}
+		if !held {
+			break
+		}
+		if !time.Now().Before(until) {
+			return ctx, nil, &ledger.LockedError{Name: name, Holder: who}
+		}
+		if pause(ctx, 100*time.Millisecond); ctx.Err() != nil {
+			return ctx, nil, context.Cause(ctx)
+		}
+	}
+	return s.Ledger.HoldStore(ctx, name, s.Who(), time.Until(until), s.Now, p.Shares)
 }
 
 // ElsewhereError says that other hosts reach a store, and this one doesn't. It matches
