@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -45,10 +46,7 @@ account of the computer can't do both: the second person signs in on the pages. 
 			}
 			defer a.Close()
 			done, err := a.Acts.Confirm(cmd.Context(), id)
-			if err != nil {
-				return err
-			}
-			return c.afterDone(cmd.Context(), a, done)
+			return errors.Join(c.afterDone(cmd.Context(), a, done), err) // what was done is told though what follows failed
 		},
 	}
 	back := &cobra.Command{
