@@ -53,7 +53,7 @@ func (a *App) shareOut(ctx context.Context, all *archive.Archive, o Options) err
 		}
 		return nil
 	}
-	ho := hosts.Options{URL: c.Ledger.URL, Name: all.Host, Ledger: a.Ledger, Now: o.Now, Log: slog.New(slog.DiscardHandler), Agreed: agreed(o.Config), Version: o.Version}
+	ho := hosts.Options{URL: c.Ledger.URL, Name: all.Host, Ledger: a.Ledger, Now: o.Now, Log: slog.New(slog.DiscardHandler), Agreed: agreed(o.Config), Version: o.Version, Slice: o.Slice, Grace: o.Grace}
 	for _, s := range c.Stores {
 		ho.Stores = append(ho.Stores, hosts.Store{Name: s.Name, Hosts: s.Hosts, AtOnce: s.AtOnce, Rate: int64(s.Rate), Open: schedule.Window(s.Window).Open})
 	}

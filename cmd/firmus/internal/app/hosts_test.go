@@ -36,11 +36,31 @@ const (
 	hostLong    = "FIRMUS_TEST_HOST_LONG" // its jobs are as long as they are by default
 )
 
+// hostLeads has the child audit the vault instead, as a command does.
+const hostLeads = "FIRMUS_TEST_HOST_LEADS"
+
+func childLeads(file string) error {
+	c, err := config.Load(file)
+	if err != nil {
+		return err
+	}
+	a, err := app.Open(context.Background(), app.Options{Config: c, By: "a command", Slice: time.Second, Grace: 2 * time.Second})
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	_, err = a.Acts.Audit(context.Background(), acts.AuditOrder{Stores: []string{"vault"}, Full: true, Cache: fixity.Bypassed})
+	return err
+}
+
 // childHost is a daemon that shares its ledger, with short jobs.
 func childHost(file string) error {
 	short := app.Works{Slice: time.Second, Grace: 2 * time.Second, Rescue: 2 * time.Second, Look: time.Second, Beat: time.Second}
 	if os.Getenv(hostLong) != "" {
 		short = app.Works{}
+	}
+	if os.Getenv(hostLeads) != "" {
+		return childLeads(file)
 	}
 	return app.RunDaemon(context.Background(), app.DaemonOptions{Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), By: "the test", Build: metrics.Build{Version: "test" + os.Getenv(hostVersion)},
 		Load: func() (*config.Config, error) {
@@ -153,7 +173,7 @@ func (s *sharing) open(host string) *app.App {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "the test", Say: s.t.Logf})
+	a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "the test", Say: s.t.Logf, Slice: time.Second, Grace: 2 * time.Second})
 	if err != nil {
 		s.t.Fatal(err)
 	}
@@ -313,6 +333,42 @@ func TestHostsShare(t *testing.T) {
 		t.Errorf("it was read by %v: want 120 files, by three hosts", r.ReadBy)
 	}
 }
+
+// TestHostsLeaderKilled kills who leads an audit: the next one takes it over, and what was read
+// isn't read again.
+func TestHostsLeaderKilled(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, `rate = "500kB/s"`)
+	s.fill(12, 3, 100_000)
+	s.start("server-a")
+	leader := s.begin("server-b", s.config("server-b"), hostLeads+"=1")
+	for read := 0; read < 10; time.Sleep(20 * time.Millisecond) {
+		select {
+		case <-leader.ended:
+			t.Fatalf("it ended: %s", leader.log)
+		default:
+		}
+		s.mu.Lock()
+		read = len(s.reads)
+		s.mu.Unlock()
+	}
+	leader.kill()
+	r := s.audit("studio-pc")
+	if len(r.Findings) > 0 || !r.Complete || r.Read+r.ReadBefore < 36 || r.ReadBefore == 0 {
+		t.Errorf("the audit gave %+v", r)
+	}
+	twice := 0
+	for _, n := range s.reads {
+		twice += n - 1
+	}
+	if twice > inFlight {
+		t.Errorf("%d files were read once more", twice)
+	}
+}
+
+// inFlight is how many files a host reads at the same time, or has read and not committed yet, with
+// the rates of these tests.
+const inFlight = 15
 
 // TestHostsGiveWay has an audit that the clock ordered end for a change that another host noticed.
 func TestHostsGiveWay(t *testing.T) {
