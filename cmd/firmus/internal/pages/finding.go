@@ -151,7 +151,10 @@ func findingPage(q *request) error {
 		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return acts.About(p, id) }); err != nil {
 			return err
 		}
-		d.Two = q.s.asksForTwo(f.Set)
+		if d.Two, err = t.Discs.TwoPeople(f.Carrier); err != nil {
+			return err
+		}
+		d.Two = d.Two || q.s.asksForTwo(f.Set)
 		return d.history(t, f)
 	})
 	if err != nil {
