@@ -79,6 +79,9 @@ func (c *check) resolve(ctx context.Context) error {
 	c.unlistedFiles(taken)
 	c.partials()
 	for dir, n := range c.covered {
+		if n > 0 && c.res.Read == 0 {
+			c.problem(Problem{Kind: Unexpected, Path: dir, Detail: "the folder has a manifest of its own: verify that folder by itself"})
+		}
 		c.warn.Add(Warning{Reason: OwnManifest, File: dir, Detail: fixity.Count(n, "file")})
 	}
 	return nil
@@ -242,7 +245,7 @@ func (c *check) below(links map[string]int) {
 		c.problem(Problem{Kind: kind, Path: path, Detail: detail})
 	}
 	for _, e := range c.silent {
-		if _, ok := links[e.Path]; !ok {
+		if _, ok := links[e.Path]; !ok && (c.rules.Ours == nil || !c.rules.Ours(e.Path)) { // Verify told of its lists
 			_, what := kindOf(e.Type)
 			c.warn.Add(Warning{Reason: NotFollowed, File: e.Path, Detail: what})
 		}

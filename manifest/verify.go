@@ -21,8 +21,9 @@ type Options struct {
 // Verify compares the folder f with its manifests: all manifest-<alg>.txt that
 // lie directly in it. A file that none of them names is unexpected, except below
 // a folder that has a manifest of its own; that manifest isn't verified, which a
-// warning says. Links, special files and placeholders that no manifest names are
-// told in warnings.
+// warning says; if no file was read, such folders are unexpected. A manifest that is a
+// link, a special file or a placeholder is a problem. Other links, special files and
+// placeholders that no manifest names are told in warnings.
 //
 // Errors are those of Check. The Result holds what was found in spite of one,
 // and is neither valid nor complete then.
@@ -50,9 +51,15 @@ func verify(ctx context.Context, f Folder, o Options, res *Result, warn *Warning
 		if !ok {
 			continue
 		}
+		if e.Type == fixity.LeftOut {
+			continue
+		}
 		found = true
 		if e.Type != fixity.File {
-			continue // told by Check, as a link or special file that no manifest names
+			kind, _ := kindOf(e.Type)
+			res.unread = true
+			res.Problems = append(res.Problems, Problem{Kind: kind, Path: e.Path, Lists: []string{e.Path}, Detail: "it has the name of a manifest and was not opened, so what it lists isn't known"})
+			continue
 		}
 		if a == "" {
 			res.Problems = append(res.Problems, Problem{Kind: Unknown, Path: e.Path, Lists: []string{e.Path}})
