@@ -256,6 +256,8 @@ func TestWindowEnds(t *testing.T) {
 func TestJobsOutlived(t *testing.T) {
 	t.Parallel()
 	s := newShared(t)
+	first, _ := s.run("server-b", s.work(nil), nil) // makes the tables
+	first.Stop()
 	h, _ := s.open("commands", nil, nil)
 	ctx, cancel := context.WithTimeout(context.Background(), 500*time.Millisecond)
 	defer cancel()
