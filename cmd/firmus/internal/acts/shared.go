@@ -62,14 +62,20 @@ func (e Acts) auditShared(ctx context.Context, name string, o AuditOrder, order 
 	return errors.Join(err, e.collect(keep, res, o, order))
 }
 
-// holdsEvery is how often the leader of an audit looks whether it still is.
-const holdsEvery = time.Second
+// holdsEvery is how often the leader of an audit looks whether it still is; holdsWithin how long a
+// database may be silent that is asked for the lock.
+const (
+	holdsEvery  = time.Second
+	holdsWithin = 10 * time.Second
+)
 
 // lead makes this the leader of a store's audits until free is called. If its lock is lost with
 // the connection to the database it takes it again; the context ends if another one was faster.
 func (e Acts) lead(ctx context.Context, name string, wait time.Duration) (_ context.Context, free func(), err error) {
 	hold := func(wait time.Duration) (func(), func(context.Context) error, error) {
-		return e.Ledger.HoldOwn(ctx, AuditLock(name), e.Stores().Who(), wait, e.Now)
+		in, stop := context.WithTimeout(ctx, wait+holdsWithin)
+		defer stop()
+		return e.Ledger.HoldOwn(in, AuditLock(name), e.Stores().Who(), wait, e.Now)
 	}
 	unlock, still, err := hold(0)
 	var held *ledger.LockedError

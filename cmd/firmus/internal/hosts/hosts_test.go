@@ -338,6 +338,58 @@ func (s *shared) cutOff() {
 	}
 }
 
+// away keeps everybody out of the ledger's database for a while.
+func (s *shared) away(d time.Duration) {
+	s.t.Helper()
+	ctx := context.Background()
+	admin, err := pgx.Connect(ctx, os.Getenv(ledgertest.Postgres))
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer admin.Close(ctx)
+	c, err := pgx.ParseConfig(s.place.URL)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	run := func(q string, args ...any) {
+		if _, err := admin.Exec(ctx, q, args...); err != nil {
+			s.t.Fatal(err)
+		}
+	}
+	run(`ALTER DATABASE ` + c.Database + ` WITH ALLOW_CONNECTIONS false`)
+	run(`SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = $1`, c.Database)
+	time.Sleep(d)
+	run(`ALTER DATABASE ` + c.Database + ` WITH ALLOW_CONNECTIONS true`)
+}
+
+// TestDatabaseAway: after the database was away, hosts have the time to say again what they have
+// before a store is told as away.
+func TestDatabaseAway(t *testing.T) {
+	t.Parallel()
+	s := newShared(t)
+	begun, goes := make(chan struct{}, 100), make(chan struct{})
+	s.run("server-a", s.work(func(w *hosts.Work) {
+		w.Slice = func(ctx context.Context, p acts.Part, _ bool, _ func(int64) bool) (int64, error) {
+			begun <- struct{}{}
+			select {
+			case <-goes:
+				return 0, s.list(ctx, p)
+			case <-ctx.Done():
+				return 0, context.Cause(ctx)
+			}
+		}
+	}), func(o *hosts.Options) { o.Look = 1500 * time.Millisecond })
+	h, _ := s.open("commands", nil, nil)
+	done := make(chan error, 1)
+	go func() { done <- s.share(h, false) }()
+	<-begun
+	s.away(3 * time.Second)
+	close(goes)
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+}
+
 // TestLockLost: a host that lost its lock, while one that says otherwise began to run, takes no
 // work.
 func TestLockLost(t *testing.T) {
