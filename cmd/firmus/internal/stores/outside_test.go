@@ -90,3 +90,35 @@ func TestASilentServiceIsAway(t *testing.T) {
 		}
 	}
 }
+
+// counted counts how often its folders are asked for.
+type counted struct {
+	*root
+	n int
+}
+
+// Shards implements stores.Root.
+func (c *counted) Shards(ctx context.Context) ([]string, error) {
+	c.n++
+	return c.root.Shards(ctx)
+}
+
+// TestListedAnew: a folder that a service keeps is listed anew once in each audit, a drive isn't.
+func TestListedAnew(t *testing.T) {
+	w := newWorld(t)
+	w.Rules.Stores = append(slices.Clone(rules.Stores), care.Store{Name: "cloud", Kind: "cloud", Sets: []string{"masters"}})
+	for store, want := range map[string]int{"cloud": 2, "vault": 0} {
+		c := &counted{root: &root{release: make(chan struct{})}}
+		w.Open = func(string, string, fixity.Cache) (stores.Root, error) { return c, nil }
+		for _, audit := range []int64{7, 7, 8, 8} {
+			if err := w.Use(t.Context(), store, stores.Purpose{Shares: true, Unseen: true}, func(ctx context.Context, u *stores.Used) error {
+				return u.Anew(ctx, audit, []string{"masters"})
+			}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if c.n != want {
+			t.Errorf("%s was listed anew %d times, want %d", store, c.n, want)
+		}
+	}
+}
