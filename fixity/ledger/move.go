@@ -42,7 +42,8 @@ const beingMoved = ".moving"
 // counted again. Only then the old ledger is told, and refuses to be written from there on. After
 // a kill the same order begins anew, or brings the move to its end.
 //
-// The error wraps fixity.ErrRefused if a ledger is there already.
+// The error wraps fixity.ErrRefused if a ledger is there already, but for one that was moved away
+// and that this one goes on from: it is taken over, or set aside if it is a file.
 func Move(ctx context.Context, from, to Options, now time.Time) (m Moved, err error) {
 	from.moves, to.moves = true, true
 	if m.To, err = placeName(to); err != nil {
@@ -166,11 +167,14 @@ func (l *Ledger) inUse(ctx context.Context) error {
 				var said struct {
 					Data struct {
 						To string `json:"to"`
+						On string `json:"on"`
 					} `json:"data"`
 				}
 				err := json.Unmarshal(e.Leaf(), &said)
 				if err == nil && said.Data.To != "" {
-					to = said.Data.To
+					if to = said.Data.To; said.Data.On != "" {
+						to += " on the computer " + said.Data.On
+					}
 				}
 				return err
 			})
@@ -190,7 +194,7 @@ func (l *Ledger) copyTo(ctx context.Context, there *Ledger, now time.Time, m *Mo
 	if err != nil {
 		return err
 	}
-	_, here, err := there.marks(ctx)
+	left, here, err := there.marks(ctx)
 	if err != nil {
 		return err
 	}
@@ -206,16 +210,35 @@ func (l *Ledger) copyTo(ctx context.Context, there *Ledger, now time.Time, m *Mo
 		return l.View(ctx, func(t *Tx) error { return t.sameRecord(ctx, there, m) })
 	}
 	if begun > 0 && !here {
-		return fmt.Errorf("a ledger is at %s already: %w", m.To, fixity.ErrRefused)
+		goesOn := false
+		if left {
+			if goesOn, err = l.goesOnThere(ctx, there); err != nil {
+				return err
+			}
+		}
+		if !goesOn {
+			return fmt.Errorf("a ledger is at %s already: %w", m.To, fixity.ErrRefused)
+		}
 	}
 	return l.db.Write(ctx, func(q *database.Tx) error {
 		t := l.begin(q, now)
-		t.Event(Event{Verb: fixity.LedgerMoved, By: l.o.By, Data: map[string]any{"to": m.To}})
+		said := map[string]any{"to": m.To}
+		if there.o.URL == "" && there.o.Host != "" {
+			said["on"] = there.o.Host // the path alone says nothing to the other hosts
+		}
+		t.Event(Event{Verb: fixity.LedgerMoved, By: l.o.By, Data: said})
 		if _, err := t.record.End(); err != nil {
 			return err
 		}
 		if err := there.db.Write(ctx, func(into *database.Tx) error {
+			if err := there.db.Accept(into); err != nil {
+				return err
+			}
 			if m.Rows, err = l.db.Copy(q, there.db, into); err != nil {
+				return err
+			}
+			// Backups were made where it was: the next audit or intake makes one as this place has it.
+			if _, err := into.Exec(`DELETE FROM backup`); err != nil {
 				return err
 			}
 			_, err := into.Exec(`INSERT INTO counter (name, value) VALUES ($1, $2)`, movedHere, nanos(now))
@@ -237,6 +260,42 @@ func (l *Ledger) copyTo(ctx context.Context, there *Ledger, now time.Time, m *Mo
 		}
 		return l.db.Refuse(q, "counter", "this ledger was moved to "+m.To)
 	})
+}
+
+// goesOnThere says that the record goes on where that of a ledger ends that was moved away: each
+// of its leaves is one of this one's, in the same place. Then nothing of it is lost if this one
+// takes its place.
+func (l *Ledger) goesOnThere(ctx context.Context, there *Ledger) (yes bool, err error) {
+	const query = `SELECT seq, leaf FROM event WHERE seq > $1 ORDER BY seq LIMIT 500`
+	type one struct {
+		seq  int64
+		leaf []byte
+	}
+	scan := func(r row) (o one, err error) { err = r.Scan(&o.seq, &o.leaf); return o, err }
+	err = l.View(ctx, func(t *Tx) error {
+		return there.View(ctx, func(old *Tx) error {
+			for after := int64(-1 << 62); ; {
+				theirs, err := list(old, query, []any{after}, scan)
+				if err != nil {
+					return err
+				}
+				ours, err := list(t, query, []any{after}, scan)
+				if err != nil || len(ours) < len(theirs) {
+					return err
+				}
+				for i, x := range theirs {
+					if x.seq != ours[i].seq || !bytes.Equal(x.leaf, ours[i].leaf) {
+						return nil
+					}
+					after = x.seq
+				}
+				if yes = len(theirs) == 0; yes {
+					return nil
+				}
+			}
+		})
+	})
+	return yes, err
 }
 
 // sameRecord compares the record with that of a copy: every leaf, reading and statement.

@@ -116,6 +116,19 @@ func TestALedgerMovesToPostgresAndBack(t *testing.T) {
 	if _, err := server.raw().Exec(`DELETE FROM finding`); err == nil || !strings.Contains(err.Error(), "was moved to") {
 		t.Errorf("and is written to: %v", err)
 	}
+
+	// It goes there a second time: the one that lies there is a beginning of it.
+	back.Close()
+	moves(t, file, server)
+	again := server.open()
+	if got := leavesOf(t, again); len(got) != len(on)+2 {
+		t.Errorf("%d events went there once more as %d", len(on), len(got))
+	}
+	holds(t, again)
+	tx(t, again, begun.Add(1002*time.Hour), func(x *ledger.Tx) error {
+		x.Event(ledger.Event{Verb: fixity.Audited, By: "Bo Ferry", Store: "vault"})
+		return nil
+	})
 }
 
 // emptied removes what is in a database's tables, as one that was just made has nothing.
@@ -223,4 +236,41 @@ func TestALedgerIsMovedOverNoOther(t *testing.T) {
 	if _, err := ledger.Move(t.Context(), file.options(), ledger.Options{URL: "mysql://db", State: file.state}, begun); !errors.Is(err, fixity.ErrRefused) {
 		t.Errorf("moved elsewhere: %v", err)
 	}
+}
+
+// A ledger that was moved away is taken over by no other than the one that goes on from it.
+func TestALedgerThatWasMovedAwayIsKept(t *testing.T) {
+	t.Parallel()
+	file, server, other := onSQLite(t), onPostgres(t), onSQLite(t)
+	server.state = file.state
+	newWorld(t, server).l.Close()
+	back := file
+	back.path = filepath.Join(t.TempDir(), "ledger.db")
+	moves(t, server, back)
+	newWorld(t, other).l.Close()
+	if _, err := moved(t, other, server); !errors.Is(err, fixity.ErrRefused) {
+		t.Errorf("another ledger took its place: %v", err)
+	}
+	moves(t, back, server)
+	holds(t, server.open())
+}
+
+// After a move no backup counts as made: those that lie there may have no database.
+func TestAMovedLedgerIsToBeBackedUp(t *testing.T) {
+	t.Parallel()
+	file, server := onSQLite(t), onPostgres(t)
+	server.state = file.state
+	w := newWorld(t, server)
+	tx(t, w.l, begun, func(x *ledger.Tx) error { return x.Log.PutBackup(ledger.Backup{Store: "vault", Events: 1}) })
+	w.l.Close()
+	back := file
+	back.path = filepath.Join(t.TempDir(), "ledger.db")
+	moves(t, server, back)
+	view(t, back.open(), func(x *ledger.Tx) error {
+		have, err := x.Log.Backups()
+		if len(have) > 0 {
+			t.Errorf("it counts as backed up: %+v", have)
+		}
+		return err
+	})
 }

@@ -101,6 +101,16 @@ func copyTable(from, into *Tx, table string, columns []string) (n int64, err err
 	return n, flush()
 }
 
+// Accept takes back what Refuse did in a database of PostgreSQL's; it does nothing where nothing
+// was refused, nor to a file, which is never filled again.
+func (d *DB) Accept(t *Tx) error {
+	if !d.postgres {
+		return nil
+	}
+	_, err := t.Exec(`DROP FUNCTION IF EXISTS ledger_refuses() CASCADE`)
+	return err
+}
+
 // Refuse has every table of the ledger's refuse to be written from now on, by whichever
 // process, but for one; why is what who tries is told.
 func (d *DB) Refuse(t *Tx, but, why string) error {

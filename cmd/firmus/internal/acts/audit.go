@@ -461,6 +461,9 @@ func (e Acts) FollowUp(ctx context.Context, cache fixity.Cache) error {
 	return nil
 }
 
+// FollowUpStore is FollowUp in one store. Hosts that share the ledger have it read by one that
+// finds the store; but in a use of the store it is read here, since no other one could begin
+// before that use ends.
 func (e Acts) FollowUpStore(ctx context.Context, store string, cache fixity.Cache) error {
 	due := false
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
@@ -469,7 +472,7 @@ func (e Acts) FollowUpStore(ctx context.Context, store string, cache fixity.Cach
 	}); err != nil || !due {
 		return err
 	}
-	if e.Share != nil {
+	if e.Share != nil && !stores.Uses(ctx, store) {
 		if shared, err := e.Share.Takes(ctx, store); err != nil || shared {
 			if err == nil {
 				err = e.Share.FollowUp(ctx, store, cache)

@@ -93,6 +93,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local, TakesUp: o.TakesUp,
 	}
 	if c.Ledger.URL != "" {
+		if err := checkHostName(); err != nil {
+			return nil, err
+		}
 		lo.Host = HostName(c)
 	}
 	if err := mayRead(c.State); err != nil {
@@ -130,7 +133,15 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		}
 	}
 	if o.MustExist {
-		if _, err := os.Stat(c.State); errors.Is(err, os.ErrNotExist) {
+		if c.Ledger.URL != "" {
+			begun, err := ledger.Begun(ctx, lo)
+			if err != nil {
+				return nil, err
+			}
+			if !begun {
+				return nil, fmt.Errorf("there is no ledger yet in the database: \"firmus intake\" begins one: %w", fixity.ErrNotFound)
+			}
+		} else if _, err := os.Stat(c.State); errors.Is(err, os.ErrNotExist) {
 			return nil, fmt.Errorf("there is no ledger yet (%s): \"firmus intake\" begins one: %w", c.State, fixity.ErrNotFound)
 		}
 	} else if err := os.MkdirAll(c.State, 0o700); err != nil {

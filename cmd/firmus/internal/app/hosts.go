@@ -29,10 +29,24 @@ type Works struct {
 	Slice, Grace, Rescue, Look, Beat time.Duration
 }
 
+// hostEnv names the variable that goes before [host] name.
+const hostEnv = "FIRMUS_HOST"
+
+// checkHostName refuses a name in the environment that can't be a host's, as the configuration
+// refuses one.
+func checkHostName() error {
+	if name := os.Getenv(hostEnv); name != "" {
+		if _, ok := config.HostName(name); !ok {
+			return fmt.Errorf("%s: %q can't be the name of a host: %s: %w", hostEnv, name, config.HostNameRule, fixity.ErrRefused)
+		}
+	}
+	return nil
+}
+
 // HostName is this computer's name among the hosts that share a ledger.
 func HostName(c *config.Config) string {
 	system, _ := os.Hostname()
-	name, ok := config.HostName(cmp.Or(os.Getenv("FIRMUS_HOST"), c.Host.Name, system))
+	name, ok := config.HostName(cmp.Or(os.Getenv(hostEnv), c.Host.Name, system))
 	if !ok {
 		return "unnamed"
 	}

@@ -17,6 +17,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/hosts"
@@ -441,6 +442,9 @@ func TestHostsRefuse(t *testing.T) {
 			}
 		})
 	}
+	if said := s.refused("server-b", s.config("server-b"), "FIRMUS_HOST=host a/ü"); !strings.Contains(said, "FIRMUS_HOST") || !strings.Contains(said, "can't be the name of a host") {
+		t.Errorf("a name that can't be a host's: %s", said)
+	}
 	// With the same, it runs; and says so.
 	s.start("server-b")
 	a := s.open("studio-pc")
@@ -561,4 +565,57 @@ func TestHostsReachWhatIsTheirs(t *testing.T) {
 		t.Errorf("the audit on the other host gave %+v, %v", rs, err)
 	}
 	s.whole(a)
+}
+
+// TestHostsRecover puts a file back beside a host that runs: what is read back is read by the
+// command that has the store, and isn't waited for.
+func TestHostsRecover(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, "")
+	s.fill(1, 3, 1000)
+	bad := "QV-0000/QV-0000_01.wav"
+	at := time.Now().Add(-time.Hour)
+	if err := errors.Join(os.WriteFile(s.path("vault/"+bad), []byte("overwritten"), 0o644), os.Chtimes(s.path("vault/"+bad), at, at)); err != nil {
+		t.Fatal(err)
+	}
+	s.start("server-b")
+	if r := s.audit("server-a"); len(r.Findings) != 1 {
+		t.Fatalf("the audit gave %+v", r)
+	}
+	a := s.open("server-a")
+	defer a.Close()
+	ctx, cancel := context.WithTimeout(context.Background(), 40*time.Second)
+	defer cancel()
+	res, err := a.Recovering.Recover(ctx, recovering.Order{Store: "vault"})
+	if err != nil || len(res.Items) != 1 || res.Items[0].State != recovering.PutBack {
+		t.Errorf("it gave %d items, %v", len(res.Items), err)
+	}
+	s.whole(a)
+}
+
+// TestHostsLook opens the ledger only to look, on a computer that has no state folder: what is in
+// the database is seen, and nothing is begun in an empty one.
+func TestHostsLook(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, "")
+	look := func(host string) error {
+		cfg, err := config.Load(s.config(host))
+		if err != nil {
+			t.Fatal(err)
+		}
+		a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "the test", MustExist: true})
+		if err == nil {
+			a.Close()
+		}
+		return err
+	}
+	for range 2 {
+		if err := look("server-b"); !errors.Is(err, fixity.ErrNotFound) {
+			t.Errorf("a ledger was seen in an empty database: %v", err)
+		}
+	}
+	s.fill(1, 1, 1000)
+	if err := look("server-b"); err != nil {
+		t.Errorf("the ledger isn't seen: %v", err)
+	}
 }

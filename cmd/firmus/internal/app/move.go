@@ -31,7 +31,10 @@ func MoveLedger(ctx context.Context, c *config.Config, to, by string, now time.T
 	}
 	from, goal := at(c.Ledger.URL), at(to)
 	if to == Embedded {
-		goal.URL = ""
+		if err := checkHostName(); err != nil {
+			return m, err
+		}
+		goal.URL, goal.Host = "", HostName(c)
 	}
 	if from.URL == goal.URL {
 		return m, fmt.Errorf("the ledger is there already, by %s: %w", c.File, fixity.ErrRefused)

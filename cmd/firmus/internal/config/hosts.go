@@ -8,6 +8,9 @@ import (
 
 var hostName = regexp.MustCompile(`^[a-z0-9]([a-z0-9._-]{0,61}[a-z0-9])?$`)
 
+// HostNameRule says what a host's name can be.
+const HostNameRule = `up to 63 of a-z, 0-9, ".", - and _, beginning and ending with a letter or digit`
+
 // HostName is the name of a computer as Firmus has it: in small letters, and one that can be
 // part of a lock's. The bool is false if it can't be.
 func HostName(name string) (string, bool) {
@@ -18,7 +21,7 @@ func HostName(name string) (string, bool) {
 // checkHosts holds the names of hosts against what they can be.
 func (r *reader) checkHosts(c *Config) {
 	if n, ok := HostName(c.Host.Name); c.Host.Name != "" && (!ok || n != c.Host.Name) {
-		r.fail(r.at("host", "name"), "%q can't be the name of a host: up to 63 of a-z, 0-9, \".\", - and _, beginning and ending with a letter or digit", c.Host.Name)
+		r.fail(r.at("host", "name"), "%q can't be the name of a host: %s", c.Host.Name, HostNameRule)
 	}
 	for _, s := range c.Stores {
 		at := r.at("store", s.Name, "hosts")
@@ -27,7 +30,7 @@ func (r *reader) checkHosts(c *Config) {
 		}
 		for i, h := range s.Hosts {
 			if n, ok := HostName(h); !ok || n != h {
-				r.fail(at, "%q can't be the name of a host: up to 63 of a-z, 0-9, \".\", - and _, beginning and ending with a letter or digit", h)
+				r.fail(at, "%q can't be the name of a host: %s", h, HostNameRule)
 			}
 			if slices.Contains(s.Hosts[:i], h) {
 				r.fail(at, "host %q is named twice", h)

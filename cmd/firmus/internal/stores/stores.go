@@ -154,6 +154,12 @@ type held struct {
 
 type heldKey struct{}
 
+// Uses says that a context is that of a use of a store.
+func Uses(ctx context.Context, store string) bool {
+	h, _ := ctx.Value(heldKey{}).(*held)
+	return h.store(store) != nil
+}
+
 func (h *held) store(name string) *Used {
 	for ; h != nil; h = h.outer {
 		if h.u.Rule.Name == name {
