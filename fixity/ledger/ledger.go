@@ -143,17 +143,9 @@ func (l *Ledger) LockStore(ctx context.Context, name, who string, wait time.Dura
 	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin}, name, who, wait, now)
 }
 
-// ShareStore is LockStore for one of many who read a store at the same time, on whatever
-// hosts; who has it alone keeps all of them out.
-func (l *Ledger) ShareStore(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
-	if strings.HasPrefix(name, ".") {
-		name = "store" + name
-	}
-	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin, Shared: true}, name, who, wait, now)
-}
-
-// HoldStore is LockStore, or ShareStore if others may share it, for what is done under the lock:
-// ctx ends with an error that wraps fixity.ErrBusy once it is held no more.
+// HoldStore is LockStore for what is done under the lock: the context ends with an error that
+// wraps fixity.ErrBusy once it is held no more. shared: many may hold it so at the same time, on
+// whatever hosts; who has it alone keeps all of them out.
 func (l *Ledger) HoldStore(ctx context.Context, name, who string, wait time.Duration, now func() time.Time, shared bool) (_ context.Context, unlock func(), err error) {
 	if strings.HasPrefix(name, ".") {
 		name = "store" + name

@@ -25,7 +25,7 @@ func TestWhoWaitsForAStoreIsLetThrough(t *testing.T) {
 		go func() {
 			defer func() { done <- struct{}{} }()
 			for ctx.Err() == nil {
-				free, err := hosts.ShareStore(ctx, "vault", "a reader", 0, time.Now)
+				_, free, err := hosts.HoldStore(ctx, "vault", "a reader", 0, time.Now, true)
 				if err != nil {
 					if !errors.Is(err, fixity.ErrBusy) && ctx.Err() == nil {
 						t.Errorf("shared: %v", err)
