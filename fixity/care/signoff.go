@@ -48,6 +48,14 @@ type Asked struct {
 	// Same says that another file under care has the version's bytes, and is intact.
 	Same bool
 
+	// OfOther says that another file under care has the bytes that lie there, or had them.
+	OfOther bool
+	// Double says that this other file has, or had, the bytes of this one's version, too: the
+	// two were the same before.
+	Double bool
+	// Exchanged says that the other file's copy in the same store has the bytes of this one.
+	Exchanged bool
+
 	// What was read of the change itself.
 	Loss      Loss // against the version; where there is none, what is lacking in it
 	Whole     bool // a sound file that is whole by its headers
@@ -62,20 +70,21 @@ type Objection string
 // Objections, in the order in which they are looked for.
 const (
 	NoObjection   Objection = ""
-	NotHere       Objection = "not-here"      // a change is accepted where new files appear
-	NoDispute     Objection = "no-dispute"    // there is no dispute in which a version could be kept
-	SoundDiffers  Objection = "sound-differs" // or its samples can't be told
-	NotWhole      Objection = "not-whole"     // a new transfer must be whole by its headers
-	TooAlike      Objection = "too-alike"     // it shares half its blocks with a whole version, or more: damage, not a transfer
-	NeedsAWord    Objection = "needs-a-word"  // a master is frozen, and so is a decided version elsewhere: what is meant must be said
-	StillHeld     Objection = "held"          // copies hold the version
-	HeldByDiscs   Objection = "on-disc"       // discs hold it
-	HeldAsOther   Objection = "other-file"    // another file under care has its bytes, and is intact
-	CanBeMerged   Objection = "mergeable"     // the damaged copies together hold every block
-	NotLookedAt   Objection = "not-looked-at" // copies could not be looked at since
-	NotReadWell   Objection = "not-read-well" // another drive or cable may read them
-	LostSomething Objection = "lost"          // the change lost something that the version has
-	LooksDamaged  Objection = "damaged"       // that it was edited must be said
+	NotHere       Objection = "not-here"       // a change is accepted where new files appear
+	NoDispute     Objection = "no-dispute"     // there is no dispute in which a version could be kept
+	SoundDiffers  Objection = "sound-differs"  // or its samples can't be told
+	BytesOfOther  Objection = "bytes-of-other" // they are those of another file under care
+	NotWhole      Objection = "not-whole"      // a new transfer must be whole by its headers
+	TooAlike      Objection = "too-alike"      // it shares half its blocks with a whole version, or more: damage, not a transfer
+	NeedsAWord    Objection = "needs-a-word"   // a master is frozen, and so is a decided version elsewhere: what is meant must be said
+	StillHeld     Objection = "held"           // copies hold the version
+	HeldByDiscs   Objection = "on-disc"        // discs hold it
+	HeldAsOther   Objection = "other-file"     // another file under care has its bytes, and is intact
+	CanBeMerged   Objection = "mergeable"      // the damaged copies together hold every block
+	NotLookedAt   Objection = "not-looked-at"  // copies could not be looked at since
+	NotReadWell   Objection = "not-read-well"  // another drive or cable may read them
+	LostSomething Objection = "lost"           // the change lost something that the version has
+	LooksDamaged  Objection = "damaged"        // that it was edited must be said
 )
 
 // Objected is an objection with the copies that it is about, by their place in Others.
@@ -100,6 +109,8 @@ func MaySignOff(a Asked) Objected {
 		return Objected{Why: NotHere}
 	case a.Meant == MeantDescription && !a.SameSound:
 		return Objected{Why: SoundDiffers}
+	case a.another():
+		return Objected{Why: BytesOfOther}
 	case a.Meant == MeantNewTransfer && !a.Whole:
 		return Objected{Why: NotWhole}
 	case a.Meant == MeantNewTransfer && !a.Unfinished && 2*a.Shared >= a.Blocks:
@@ -133,6 +144,13 @@ func MaySignOff(a Asked) Objected {
 		return Objected{Why: LooksDamaged, Copies: a.which(func(x Another) bool { return x.Holds })}
 	}
 	return Objected{}
+}
+
+// another says that the change makes another recording of the file: no word is for that. What
+// was the same as the other file before may be so again. A description was shown to be of the
+// same sound. Access files may be exchanged on purpose: nothing is lost by it.
+func (a Asked) another() bool {
+	return a.OfOther && !a.Double && a.Meant != MeantDescription && !(a.Exchanged && a.Role == fixity.Access)
 }
 
 // Unread is the question before the change was read: what the bytes may still say for

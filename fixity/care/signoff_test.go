@@ -66,6 +66,20 @@ func TestMaySignOff(t *testing.T) {
 		{"a new transfer without a block", change(care.MeantNewTransfer, func(a *care.Asked) { a.Shared, a.Blocks = 0, 0 }), at(care.TooAlike)},
 		{"a new transfer in the vault", change(care.MeantNewTransfer, func(a *care.Asked) { a.Shared, a.Arrivals = 0, false }), at(care.NotHere)},
 
+		{"a new transfer that is another file", change(care.MeantNewTransfer, func(a *care.Asked) { a.Shared, a.OfOther = 0, true }), at(care.BytesOfOther)},
+		{"the same, of a file that wasn't whole", change(care.MeantNewTransfer, func(a *care.Asked) { a.Shared, a.OfOther, a.Unfinished = 0, true, true }), at(care.BytesOfOther)},
+		{"a master that is another file", change(care.MeantMaster, func(a *care.Asked) { a.OfOther = true }), at(care.BytesOfOther)},
+		{"nothing better is left than another file", change(care.MeantLost, func(a *care.Asked) { a.OfOther = true }), at(care.BytesOfOther)},
+		{"an access file that is another one", change(care.MeantPlain, func(a *care.Asked) { a.Role, a.OfOther = fixity.Access, true }), at(care.BytesOfOther)},
+		{"the same, and it is said to be edited", change(care.MeantEdited, func(a *care.Asked) { a.Role, a.OfOther, a.Damaged = fixity.Access, true, true }), at(care.BytesOfOther)},
+		{"a dispute for another file", change(care.MeantPlain, func(a *care.Asked) { a.Kind, a.Decided, a.OfOther = fixity.Disputed, false, true }), at(care.BytesOfOther)},
+		{"a dispute against another file", change(care.MeantKeep, func(a *care.Asked) { a.Kind, a.OfOther = fixity.Disputed, true }), at(care.NoObjection)},
+		{"another file in the vault", change(care.MeantMaster, func(a *care.Asked) { a.Arrivals, a.OfOther = false, true }), at(care.NotHere)},
+		{"a new transfer of two that were the same before", change(care.MeantNewTransfer, func(a *care.Asked) { a.Shared, a.OfOther, a.Double = 0, true, true }), at(care.NoObjection)},
+		{"access files that were exchanged", change(care.MeantPlain, func(a *care.Asked) { a.Role, a.OfOther, a.Exchanged = fixity.Access, true, true }), at(care.NoObjection)},
+		{"masters that were exchanged", change(care.MeantNewTransfer, func(a *care.Asked) { a.Shared, a.OfOther, a.Exchanged = 0, true, true }), at(care.BytesOfOther)},
+		{"a description that makes it the same as another file", change(care.MeantDescription, func(a *care.Asked) { a.SameSound, a.OfOther = true, true }), at(care.NoObjection)},
+
 		{"a description", change(care.MeantDescription, func(a *care.Asked) { a.SameSound, a.Others = true, others(holds) }), at(care.NoObjection)},
 		{"a description with other sound", change(care.MeantDescription, nil), at(care.SoundDiffers)},
 

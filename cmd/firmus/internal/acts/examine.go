@@ -125,22 +125,71 @@ func whoseBytes(t *ledger.Tx, f ledger.Finding, copies []ledger.Copy) ([]fixity.
 	if i < 0 || f.Facts.Tells(fixity.BytesOf, fixity.Exchanged) {
 		return nil, nil
 	}
-	same, err := t.Files.ByDigest(copies[i].Wrong)
-	same = slices.DeleteFunc(same, func(h ledger.Holds) bool { return h.File.ID == f.File })
-	if err != nil || len(same) == 0 {
+	all, err := theirs(t, f, copies[i].Wrong)
+	all = slices.DeleteFunc(all, func(x theirsAs) bool { return x.double })
+	if err != nil || len(all) == 0 {
 		return nil, err
 	}
-	x := fixity.Fact{Is: fixity.BytesOf, Set: same[0].File.Set, Places: []fixity.Path{fixity.Path(same[0].File.Path)}}
-	for _, h := range same {
-		swapped, err := holdsInstead(t, f, h.File.ID)
+	one := all[max(0, slices.IndexFunc(all, func(x theirsAs) bool { return x.exchanged }))]
+	x := fixity.Fact{Is: fixity.BytesOf, Set: one.file.Set, Places: []fixity.Path{fixity.Path(one.file.Path)}}
+	if one.exchanged {
+		x.Is = fixity.Exchanged
+	}
+	return []fixity.Fact{x}, nil
+}
+
+// theirsAs is another file that has certain bytes, or had them.
+type theirsAs struct {
+	file      ledger.File
+	double    bool // it has or had the bytes of the finding's file, too
+	exchanged bool // its copy in the finding's store has them now
+}
+
+// theirs are the files besides a finding's that have the bytes with a digest, or had them;
+// those of which it is the version come first. Nobody's is what has no bytes at all.
+func theirs(t *ledger.Tx, f ledger.Finding, b3 fixity.Digest) (out []theirsAs, err error) {
+	same, err := t.Files.ByDigest(b3)
+	if err != nil || !slices.ContainsFunc(same, func(h ledger.Holds) bool { return h.File.ID != f.File }) {
+		return nil, err
+	}
+	now, err := t.Files.Get(f.File)
+	if err != nil {
+		return nil, err
+	}
+	double := map[int64]bool{}
+	if now.Version > 0 {
+		v, err := t.Files.Version(f.File, now.Version)
 		if err != nil {
 			return nil, err
 		}
-		if swapped {
-			x = fixity.Fact{Is: fixity.Exchanged, Set: h.File.Set, Places: []fixity.Path{fixity.Path(h.File.Path)}}
+		mine, err := t.Files.ByDigest(v.BLAKE3)
+		if err != nil {
+			return nil, err
+		}
+		for _, h := range mine {
+			double[h.File.ID] = true
 		}
 	}
-	return []fixity.Fact{x}, nil
+	known := map[int64]bool{f.File: true}
+	for _, h := range same {
+		if known[h.File.ID] {
+			continue
+		}
+		known[h.File.ID] = true
+		if v, err := t.Files.Version(h.File.ID, h.Version); err != nil {
+			return nil, err
+		} else if v.Size == 0 {
+			return nil, nil
+		}
+		x := theirsAs{file: h.File, double: double[h.File.ID]}
+		if now.Version > 0 {
+			if x.exchanged, err = holdsInstead(t, f, h.File.ID); err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, x)
+	}
+	return out, nil
 }
 
 // holdsInstead says that another file's copy in the store of a finding was shown to hold

@@ -24,6 +24,7 @@ type toSign struct {
 	audit.Taken
 	sound ledger.Sound
 	keep  bool // the present version is kept: nothing was read
+	asked care.Asked
 }
 
 // meant is what the order means by a sign-off; only one of its words may be said.
@@ -65,6 +66,7 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 	}
 	a := e.asked(s, own, m)
 	var same other
+	var whose string
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		all, err := t.Copies.SameBytes(s.File.ID, s.File.Version)
 		if err != nil {
@@ -78,6 +80,9 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 			i := max(0, slices.IndexFunc(all, func(c ledger.Copy) bool { return c.Carrier == 0 }))
 			a.Same, same = true, other{is: fmt.Sprintf("%s in %s", names[all[i].File], e.PlaceOf(all[i])), disc: all[i].Disc}
 		}
+		if whose, err = askWhose(t, s.Finding, own.Wrong, &a); err != nil {
+			return err
+		}
 		_, err = t.Findings.UnfinishedOf(s.File.ID)
 		a.Unfinished = err == nil
 		if errors.Is(err, fixity.ErrNotFound) {
@@ -87,15 +92,21 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 	}); err != nil {
 		return toSign{}, err
 	}
+	object := func(o care.Objected) error {
+		if o.Why == care.BytesOfOther {
+			return e.refuse(s.Finding, e.notItsBytes(s, own, whose))
+		}
+		return e.refuse(s.Finding, e.objection(s, own, o, a, same))
+	}
 	if m == care.MeantKeep {
 		o := care.MaySignOff(a)
 		if o.Why != care.NoObjection {
-			return toSign{}, e.refuse(s.Finding, e.objection(s, own, o, a, same))
+			return toSign{}, object(o)
 		}
 		return toSign{keep: true}, nil
 	}
 	if o := care.MaySignOff(a.Unread()); o.Why != care.NoObjection {
-		return toSign{}, e.refuse(s.Finding, e.objection(s, own, o, a, same)) // before a long reading
+		return toSign{}, object(o) // before a long reading
 	}
 	var x toSign
 	var err error
@@ -105,13 +116,45 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 	}); err != nil {
 		return x, fmt.Errorf("finding %d: read %s before signing it off: %w", s.Finding.ID, e.PlaceOf(own), err)
 	}
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		b3, _ := x.Sums.Get(fixity.BLAKE3)
+		whose, err = askWhose(t, s.Finding, b3, &a)
+		return err
+	}); err != nil {
+		return x, err
+	}
 	if err := e.askOfBytes(ctx, s, x, &a); err != nil {
 		return x, fmt.Errorf("finding %d: %s: %w", s.Finding.ID, e.PlaceOf(own), err)
 	}
 	if o := care.MaySignOff(a); o.Why != care.NoObjection {
-		return x, e.refuse(s.Finding, e.objection(s, own, o, a, same))
+		return x, object(o)
 	}
+	x.asked = a
 	return x, nil
+}
+
+// askWhose adds whether bytes with a digest are those of another file under care, and
+// returns what it is called. A retired file has no claim: whoever took a recording in under
+// two names says by retiring one which it is.
+func askWhose(t *ledger.Tx, f ledger.Finding, b3 fixity.Digest, a *care.Asked) (is string, err error) {
+	all, err := theirs(t, f, b3)
+	a.OfOther, a.Double, a.Exchanged = false, false, false
+	for _, x := range all {
+		if !x.file.Retired.IsZero() {
+			continue
+		}
+		if !a.OfOther || x.exchanged {
+			is = x.file.Set + "/" + ledger.DisplayPath(x.file.Path)
+		}
+		a.OfOther, a.Double, a.Exchanged = true, a.Double || x.double, a.Exchanged || x.exchanged
+	}
+	return is, err
+}
+
+// notItsBytes says that the bytes are those of another file, and what the way out is.
+func (e Acts) notItsBytes(s ledger.Seen, own ledger.Copy, is string) string {
+	back := e.putBack(s.Finding.ID, own, e.holders(s), fmt.Sprintf("then %s (step by step: %s)", e.Words.ToRead(own.Store), e.Words.ToShow(s.Finding.ID)))
+	return fmt.Sprintf("these are the bytes of another file under care, %s, so they are no change of this one. %s. If that recording was taken in under a wrong name, retire the file of that name first", is, back)
 }
 
 func OwnCopy(s ledger.Seen) (ledger.Copy, bool) {

@@ -279,6 +279,13 @@ func (e Acts) signOff(t *ledger.Tx, f ledger.Finding, taken toSign, reason strin
 		n, err := t.Findings.KeepVersion(f, e.By, reason)
 		return fmt.Sprintf("version %d is kept; this copy is altered", n), err
 	}
+	// Another file may have got these bytes since they were read: by this very order, too.
+	b3, _ := taken.Sums.Get(fixity.BLAKE3)
+	if is, err := askWhose(t, f, b3, &taken.asked); err != nil {
+		return "", err
+	} else if o := care.MaySignOff(taken.asked); o.Why == care.BytesOfOther {
+		return "", fmt.Errorf("these are the bytes of another file under care by now, %s: %w", is, fixity.ErrRefused)
+	}
 	v := ledger.VersionOf(taken.Sums.Size, taken.Sums.Digests, taken.Sums.Blocks, e.By, reason)
 	v.Sound = &taken.sound
 	n, err := t.Findings.SignOffVersion(f, v, taken.Entry, fixity.Evidence{Strength: fixity.Read, At: taken.At, OK: true, Cache: taken.Cache}, rule.ReadWithin, e.By, reason)

@@ -382,6 +382,8 @@ func signOffOf(rules care.Rules, f ledger.Finding, seen ledger.Seen) *signOffFor
 		return &signOffForm{What: "It is wanted there. Firmus leaves it in peace until it changes.", Button: "Leave it in peace"}
 	case f.Subject != fixity.OfFile:
 		return nil
+	case kind == fixity.Disputed && report.OfOther(f, rules):
+		return &signOffForm{What: "This copy has the bytes of another file, so it can't be the right one.", Button: "Decide", Choices: []choice{{"keep-current", report.Meant["keep-current"]}}}
 	case kind == fixity.Disputed:
 		return &signOffForm{What: "Which version is right? Listen to each first.", Button: "Decide", Choices: []choice{
 			{"", "This copy, on " + f.Store + ", is the right one"}, {"keep-current", report.Meant["keep-current"]},
@@ -393,6 +395,8 @@ func signOffOf(rules care.Rules, f ledger.Finding, seen ledger.Seen) *signOffFor
 		return &signOffForm{What: "It was removed on purpose. It is retired then: no store is expected to hold it any more.", Button: "Accept that it is gone"}
 	case kind == fixity.Misplaced:
 		return &signOffForm{What: "It was moved or renamed on purpose. It gets that name in every store.", Button: "Accept the new place"}
+	case kind == fixity.Altered && report.OfOther(f, rules):
+		return nil
 	case kind == fixity.Altered && set.Role == fixity.Master:
 		return &signOffForm{What: "A master is frozen, so say what the change is. Firmus reads the file first, and refuses what would make damage the truth.", Button: "Sign off the change", Choices: []choice{
 			{"new-transfer", report.Meant["new-transfer"]}, {"description", report.Meant["description"]},

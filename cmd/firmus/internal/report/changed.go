@@ -27,6 +27,13 @@ func LooksDamaged(f ledger.Finding, rules care.Rules) bool {
 	return f.Subject == fixity.OfFile && fixity.State(f.Kind) == fixity.Altered && set.Role == fixity.Access && !Edited(f, rules) && !f.Facts.Tells(fixity.Exchanged)
 }
 
+// OfOther says that the bytes of a change are those of another file, so that they can't be
+// signed off as this one's. Two access files may be exchanged on purpose.
+func OfOther(f ledger.Finding, rules care.Rules) bool {
+	set, _ := rules.Set(f.Set)
+	return f.Facts.Tells(fixity.BytesOf) || f.Facts.Tells(fixity.Exchanged) && set.Role != fixity.Access
+}
+
 // askEdited is what comes first of such a file.
 func (m Matter) askEdited(f ledger.Finding) []Step {
 	return []Step{

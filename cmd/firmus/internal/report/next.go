@@ -112,6 +112,9 @@ func (m Matter) decide(f ledger.Finding) []Step {
 	}
 	named := 0
 	for _, o := range m.Findings {
+		if o.File == f.File && o.Step == care.StepDecide && OfOther(o, m.Rules) {
+			continue
+		}
 		if o.File == f.File && o.Step == care.StepDecide {
 			steps = append(steps, say(fmt.Sprintf("If the copy on the %s%s is right: ", m.name(o.Store), m.sideOf(o)), signOffAs(o, word)))
 			named++
@@ -226,7 +229,7 @@ func (m Matter) recover(f ledger.Finding, good []donor) []Step {
 // onPurpose is for a change that somebody meant.
 func (m Matter) onPurpose(f ledger.Finding) []Step {
 	rule, _ := m.Rules.Store(f.Store)
-	if !rule.Arrivals || fixity.State(f.Kind) != fixity.Altered || f.Anatomy == fixity.Zeroed || f.Anatomy == fixity.CutShort {
+	if !rule.Arrivals || OfOther(f, m.Rules) || fixity.State(f.Kind) != fixity.Altered || f.Anatomy == fixity.Zeroed || f.Anatomy == fixity.CutShort {
 		return nil
 	}
 	meant, word := "somebody changed it on purpose", ""
