@@ -222,7 +222,7 @@ func (t Findings) Damage() (d Damage, err error) {
 // decidedOnDiscs is how many copies on discs hold other samples than were to be burned just
 // as a decision says for the class of the disc.
 func (t Findings) decidedOnDiscs() (n int64, err error) {
-	discs := Discs{t.Tx}
+	discs := Discs(t)
 	decisions, err := discs.Decisions()
 	if err != nil || len(decisions) == 0 {
 		return 0, err
