@@ -225,7 +225,7 @@ func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, 
 		lines = append(lines, lineOf("store "+d.Store, d.Detail, d.OK, notReached, d.Away))
 	}
 	if daemon {
-		more, err := c.checkDaemon(ctx, cfg, a)
+		more, err := c.checkDaemon(ctx, cfg, a, noLedger != nil && !errors.Is(noLedger, fixity.ErrNotFound))
 		if err != nil {
 			return nil, err
 		}

@@ -10,10 +10,11 @@ import (
 )
 
 // checkDaemon says what would keep the daemon from its work: the ledger's drive, its
-// address, schedules, promises. a is nil while there is no ledger.
-func (c *command) checkDaemon(ctx context.Context, cfg *config.Config, a *app.App) ([]checkLine, error) {
+// address, schedules, promises. a is nil while there is no ledger; unseen says that there may be
+// one, which can't be opened.
+func (c *command) checkDaemon(ctx context.Context, cfg *config.Config, a *app.App, unseen bool) ([]checkLine, error) {
 	now := time.Now()
-	all := app.CheckListen(ctx, cfg, a)
+	all := app.CheckListen(ctx, cfg, a, unseen)
 	if a != nil {
 		all = append(all, a.CheckRoom(ctx))
 	}
@@ -27,7 +28,11 @@ func (c *command) checkDaemon(ctx context.Context, cfg *config.Config, a *app.Ap
 	}
 	var out []checkLine
 	for _, x := range all {
-		out = append(out, lineOf(x.What, x.Detail, x.OK, notSetUp, x.Unset))
+		m := notSetUp
+		if x.Unknown {
+			m = notTried
+		}
+		out = append(out, lineOf(x.What, x.Detail, x.OK, m, x.Unset || x.Unknown))
 	}
 	return out, nil
 }

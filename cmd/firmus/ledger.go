@@ -19,7 +19,7 @@ import (
 )
 
 func (c *command) ledgerCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "ledger", Short: "Check the record, seal it, or bring a lost ledger back", Long: "The record holds every act, every turn of a finding and every run of readings. The ledger is the database that holds the record and what Firmus knows now.", Args: cobra.NoArgs,
+	cmd := &cobra.Command{Use: "ledger", Short: "Check the record, seal it, bring a lost ledger back, or move it", Long: "The record holds every act, every turn of a finding and every run of readings. The ledger is the database that holds the record and what Firmus knows now.", Args: cobra.NoArgs,
 		Annotations: onlyHelp, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	var against string
 	verify := &cobra.Command{

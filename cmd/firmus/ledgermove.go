@@ -3,6 +3,10 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"os"
+	"regexp"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -33,6 +37,32 @@ Afterwards name the new place in firmus.toml: [ledger] url, or none for the stat
 	return cmd
 }
 
+var sharedOnly = regexp.MustCompile(`^\s*(url|hosts|at_once)\s*=`)
+
+// onlyShared lists the lines of a configuration that an embedded ledger has no use for.
+func onlyShared(file string) (string, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return "", err
+	}
+	var b strings.Builder
+	table := ""
+	for i, line := range strings.Split(string(text), "\n") {
+		if s := strings.TrimSpace(line); strings.HasPrefix(s, "[") {
+			table = s
+		}
+		m := sharedOnly.FindStringSubmatch(line)
+		if m == nil || (m[1] == "url") != strings.HasPrefix(table, "[ledger]") {
+			continue
+		}
+		fmt.Fprintf(&b, "  line %d, %s: %s\n", i+1, table, strings.TrimSpace(urlPassword.ReplaceAllString(line, "${1}…@")))
+	}
+	return b.String(), nil
+}
+
+// urlPassword is the password in a URL, which isn't shown.
+var urlPassword = regexp.MustCompile(`(://[^:@/]*:)[^@/]*@`)
+
 func (c *command) moveLedger(ctx context.Context, to string) error {
 	if to == "" {
 		return usageError{errors.New("ledger move needs --to: a PostgreSQL URL, or embedded")}
@@ -54,7 +84,11 @@ func (c *command) moveLedger(ctx context.Context, to string) error {
 		c.printf("An older one that lay there is now %s.\n", m.Aside)
 	}
 	if to == app.Embedded {
-		c.printf("Now take [ledger] url out of %s.\n", cfg.File)
+		lines, err := onlyShared(cfg.File)
+		if err != nil {
+			return err
+		}
+		c.printf("Now take [ledger] url out of %s, and what is for computers that share a ledger:\n%s", cfg.File, lines)
 	} else {
 		c.printf("Now write it into %s:\n\n[ledger]\nurl = %q\n", cfg.File, m.To)
 	}

@@ -7,6 +7,7 @@ import (
 	"path"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -86,6 +87,7 @@ func (e Acts) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	if err != nil {
 		return nil, err
 	}
+	e.sayElsewhere(o)
 	if err := e.NoteStores(ctx); err != nil {
 		return nil, err
 	}
@@ -257,6 +259,15 @@ func (e Acts) auditable(ctx context.Context, o AuditOrder) ([]string, error) {
 		}
 	}
 	return names, nil
+}
+
+// sayElsewhere tells which stores an order for all of them leaves out, since other hosts reach them.
+func (e Acts) sayElsewhere(o AuditOrder) {
+	for _, s := range e.Rules.Stores {
+		if len(o.Stores) == 0 && e.Listable(s.Kind) && (o.Set == "" || s.Holds(o.Set)) && !e.Reaches(s.Name) {
+			e.Sayf("store %s is not audited from here: it is reached from %s, and this is %s", s.Name, strings.Join(e.Elsewhere(s.Name), ", "), e.Host)
+		}
+	}
 }
 
 func (e Acts) auditStore(ctx context.Context, name string, o AuditOrder, order time.Time) (AuditResult, error) {

@@ -16,14 +16,19 @@ import (
 )
 
 // CheckListen says whether a daemon runs, and whether the address for pages and metrics
-// can be had. The daemon that has it is no trouble.
-func CheckListen(ctx context.Context, cfg *config.Config, a *App) []outlook.Check {
+// can be had. The daemon that has it is no trouble. unseen says that there is a ledger, or may be,
+// and it can't be looked into: then nobody knows whose address it is.
+func CheckListen(ctx context.Context, cfg *config.Config, a *App, unseen bool) []outlook.Check {
 	runs := outlook.Check{What: "daemon", OK: true, Detail: "runs"}
 	none := outlook.Check{What: "daemon", OK: true, Unset: true, Detail: `none runs: nothing is audited by itself, and no letter is sent. "firmus serve" starts one, "firmus service install" has the system start it`}
+	unknown := outlook.Check{What: "daemon", OK: true, Unknown: true, Detail: "whether one runs stands in the ledger, which can't be opened now"}
 	c := outlook.Check{What: "address " + cfg.Web.Listen, OK: true, Detail: "free"}
 	if cfg.Web.Listen == "" {
 		c = outlook.Check{What: "address", OK: true, Unset: true, Detail: "[web] listen is empty: no pages and no metrics are served"}
-		if daemonHas(ctx, cfg, a) {
+		switch {
+		case unseen:
+			return []outlook.Check{unknown, c}
+		case daemonHas(ctx, cfg, a):
 			return []outlook.Check{runs, c}
 		}
 		return []outlook.Check{none, c}
@@ -36,6 +41,10 @@ func CheckListen(ctx context.Context, cfg *config.Config, a *App) []outlook.Chec
 	if err == nil {
 		l.Close()
 		return []outlook.Check{none, c}
+	}
+	if unseen {
+		c.Unknown, c.Detail = true, "something answers there: the daemon, or another program"
+		return []outlook.Check{unknown, c}
 	}
 	if daemonHas(ctx, cfg, a) {
 		c.Detail = "the daemon has it"

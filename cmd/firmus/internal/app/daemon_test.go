@@ -211,8 +211,11 @@ func TestDaemonAddressTaken(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c := app.CheckListen(t.Context(), cfg, nil); !c[0].Unset || c[1].OK {
+	if c := app.CheckListen(t.Context(), cfg, nil, false); !c[0].Unset || c[1].OK {
 		t.Errorf("check finds nothing wrong: %+v", c)
+	}
+	if c := app.CheckListen(t.Context(), cfg, nil, true); !c[0].Unknown || !c[1].Unknown || !c[1].OK {
+		t.Errorf("check knows who has the address while the ledger can't be opened: %+v", c)
 	}
 	if err := os.Remove(w.path("studio/masters/QV-0100/QV-0100_A.wav")); err != nil {
 		t.Fatal(err)

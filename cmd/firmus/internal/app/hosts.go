@@ -222,14 +222,15 @@ func (s *parts) found(ctx context.Context) (out []string) {
 }
 
 // CheckHosts says what this host would do beside the others, what no host can reach, and what
-// is wrong between them; nothing where the ledger is this computer's alone.
-func (a *App) CheckHosts(ctx context.Context) (does string, wrong, lacking []string, err error) {
+// is wrong between them; nothing where the ledger is this computer's alone. idle says that it
+// reads nothing, as the configuration names only others.
+func (a *App) CheckHosts(ctx context.Context) (does string, idle bool, wrong, lacking []string, err error) {
 	if a.Host == nil {
-		return "", nil, nil, nil
+		return "", false, nil, nil, nil
 	}
 	running, err := hosts.Running(ctx, a.Ledger)
 	if err != nil {
-		return "", nil, nil, err
+		return "", false, nil, nil, err
 	}
 	me := HostName(a.Config)
 	var mine []string
@@ -243,9 +244,14 @@ func (a *App) CheckHosts(ctx context.Context) (does string, wrong, lacking []str
 			lacking = append(lacking, fmt.Sprintf("store %s is reached from %s alone, and none of them runs", s.Name, strings.Join(s.Hosts, ", ")))
 		}
 	}
-	does = me + " reads no store"
-	if len(mine) > 0 {
-		does = me + " reads " + fixity.And(mine)
+	does = me + " reads " + fixity.And(mine)
+	if idle = len(mine) == 0; idle {
+		var named []string
+		for _, s := range a.Config.Stores {
+			named = append(named, s.Hosts...)
+		}
+		slices.Sort(named)
+		does = fmt.Sprintf("%s reads no store: hosts of the stores name %s, and not %s. If it is one of them, its name is another one: [host] name, or %s", me, fixity.And(slices.Compact(named)), me, hostEnv)
 	}
 	var names []string
 	for _, h := range running {
@@ -263,5 +269,5 @@ func (a *App) CheckHosts(ctx context.Context) (does string, wrong, lacking []str
 		others := slices.DeleteFunc(slices.Clone(running), func(h ledger.Host) bool { return h.Name == me })
 		wrong = append(wrong, hosts.Clocks(append(others, ledger.Host{Name: me, Ahead: ahead}))...)
 	}
-	return does, wrong, lacking, nil
+	return does, idle, wrong, lacking, nil
 }

@@ -449,8 +449,8 @@ func TestHostsRefuse(t *testing.T) {
 	s.start("server-b")
 	a := s.open("studio-pc")
 	defer a.Close()
-	does, wrong, lacking, err := a.CheckHosts(context.Background())
-	if err != nil || len(wrong)+len(lacking) > 0 || !strings.Contains(does, "studio-pc reads vault") || !strings.Contains(does, "server-a and server-b") {
+	does, idle, wrong, lacking, err := a.CheckHosts(context.Background())
+	if err != nil || idle || len(wrong)+len(lacking) > 0 || !strings.Contains(does, "studio-pc reads vault") || !strings.Contains(does, "server-a and server-b") {
 		t.Errorf("check says %q, %v, %v, %v", does, wrong, lacking, err)
 	}
 	rs, err := a.Acts.Audit(context.Background(), acts.AuditOrder{Stores: []string{"studio"}})
@@ -550,6 +550,8 @@ func TestHostsReachWhatIsTheirs(t *testing.T) {
 	s.fill(2, 2, 1000)
 	a := s.open("server-a")
 	defer a.Close()
+	said := []string{}
+	a.Acts.Say = func(format string, args ...any) { said = append(said, fmt.Sprintf(format, args...)) }
 	rs, err := a.Acts.Audit(context.Background(), acts.AuditOrder{Full: true})
 	if err != nil || len(rs) != 1 || rs[0].Store != "studio" || rs[0].Exit() != 0 {
 		t.Errorf("the audit gave %+v, %v", rs, err)
@@ -557,6 +559,14 @@ func TestHostsReachWhatIsTheirs(t *testing.T) {
 	open := []ledger.Finding{}
 	if err := a.Ledger.View(context.Background(), func(x *ledger.Tx) (err error) { open, err = x.Findings.Open(""); return err }); err != nil || len(open) > 0 {
 		t.Errorf("findings: %+v, %v", open, err)
+	}
+	if said := strings.Join(said, "\n"); !strings.Contains(said, "store vault is not audited from here: it is reached from server-b, and this is server-a") {
+		t.Errorf("it isn't said what was left out: %s", said)
+	}
+	c := s.open("studio-pc")
+	defer c.Close()
+	if does, idle, _, _, err := c.CheckHosts(context.Background()); err != nil || !idle || !strings.Contains(does, "server-a and server-b") {
+		t.Errorf("check says %q, %v, %v of a host that nothing names", does, idle, err)
 	}
 	b := s.open("server-b")
 	defer b.Close()

@@ -153,7 +153,7 @@ func Open(ctx context.Context, o Options) (*Host, error) {
 	if h.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
 		return nil, fmt.Errorf("database of the hosts: %w", err)
 	}
-	c := &river.Config{Logger: slog.New(atLeast{o.Log.Handler(), slog.LevelWarn}), ID: o.Name, MaxAttempts: unlimited,
+	c := &river.Config{Logger: slog.New(atLeast{plain{o.Log.Handler()}, slog.LevelWarn}), ID: o.Name, MaxAttempts: unlimited,
 		JobTimeout: shortly, RescueStuckJobsAfter: shortly, FetchCooldown: 20 * time.Millisecond}
 	if o.Work != nil {
 		h.setUp(c)

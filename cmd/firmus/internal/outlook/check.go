@@ -16,10 +16,12 @@ import (
 
 // Check is one thing that the daemon needs, or foresees.
 type Check struct {
-	What   string
-	OK     bool
-	Unset  bool // the configuration doesn't ask for it
-	Detail string
+	What  string
+	OK    bool
+	Unset bool // the configuration doesn't ask for it
+	// Unknown: it can't be looked at now.
+	Unknown bool
+	Detail  string
 }
 
 // shownTimes is how many of a schedule's next times are shown.
