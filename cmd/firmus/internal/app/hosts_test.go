@@ -532,6 +532,9 @@ func TestLedgerMoves(t *testing.T) {
 	if err := move(app.Embedded); err != nil {
 		t.Fatal(err)
 	}
+	if _, err := app.Open(context.Background(), app.Options{Config: load(), By: "the test"}); !errors.Is(err, ledger.ErrMoved) || !strings.Contains(err.Error(), "on the computer server-a") {
+		t.Errorf("the one that was left doesn't name the computer: %v", err)
+	}
 	s.place = ledgertest.Place{}
 	file = s.config("server-a", `hosts = ["server-a"]`, "")
 	a = open()
@@ -546,12 +549,13 @@ func TestLedgerMoves(t *testing.T) {
 // other one isn't told as away.
 func TestHostsReachWhatIsTheirs(t *testing.T) {
 	t.Parallel()
-	s := newSharing(t, `hosts = ["server-b"]`)
+	s := newSharing(t, "hosts = [\"server-b\"]\nmanifests = true")
 	s.fill(2, 2, 1000)
 	a := s.open("server-a")
 	defer a.Close()
 	said := []string{}
 	a.Acts.Say = func(format string, args ...any) { said = append(said, fmt.Sprintf(format, args...)) }
+	var backups []ledger.Backup
 	rs, err := a.Acts.Audit(context.Background(), acts.AuditOrder{Full: true})
 	if err != nil || len(rs) != 1 || rs[0].Store != "studio" || rs[0].Exit() != 0 {
 		t.Errorf("the audit gave %+v, %v", rs, err)
@@ -562,6 +566,9 @@ func TestHostsReachWhatIsTheirs(t *testing.T) {
 	}
 	if said := strings.Join(said, "\n"); !strings.Contains(said, "store vault is not audited from here: it is reached from server-b, and this is server-a") {
 		t.Errorf("it isn't said what was left out: %s", said)
+	}
+	if err := a.Ledger.View(context.Background(), func(x *ledger.Tx) (err error) { backups, err = x.Log.Backups(); return err }); err != nil || len(backups) > 0 {
+		t.Errorf("a backup into another host's store was tried: %+v, %v", backups, err)
 	}
 	c := s.open("studio-pc")
 	defer c.Close()

@@ -156,10 +156,10 @@ func (e Acts) backupFiles(ctx context.Context, tmp string) (map[string]string, i
 	return files, seal.Events, err
 }
 
-// backupStores are the stores that backups go to.
+// backupStores are the stores that backups go to from this computer.
 func (e Acts) backupStores() (out []string) {
 	for _, s := range e.Rules.Stores {
-		if s.Manifests && s.Kind != archive.CloudKind && e.Listable(s.Kind) && len(s.Sets) > 0 {
+		if s.Manifests && s.Kind != archive.CloudKind && e.Listable(s.Kind) && len(s.Sets) > 0 && e.Reaches(s.Name) {
 			out = append(out, s.Name)
 		}
 	}
