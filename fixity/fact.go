@@ -55,7 +55,7 @@ const (
 	StraySince   FactKind = "stray-since"   // Bytes; At: first seen
 	Exchanged    FactKind = "exchanged"     // Set, Places: the file whose bytes these are, and which has this one's
 	BytesOf      FactKind = "bytes-of"      // Set, Places: the file whose bytes these are
-	PutBackFrom  FactKind = "put-back-from" // Store: that gave the bytes, "" of what was moved back; Code: Merged; Places: where what lay there is kept
+	PutBackFrom  FactKind = "put-back-from" // Store: that gave the bytes, "" of what was moved back; Said: the file whose bytes these are, if it is another one; Code: Merged; Places: where what lay there is kept
 	InStep       FactKind = "in-step"       // Store: the same befell one that is kept in step with it
 	Compared     FactKind = "compared"      // Store: an intact copy, read beside it; Bytes differ; Bits
 	SoundSame    FactKind = "sound-same"    // the sound is the same, sample for sample

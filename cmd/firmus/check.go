@@ -208,6 +208,11 @@ func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, 
 		detail, ok := app.CheckRegister(ctx, cfg)
 		lines = append(lines, lineOf("register", detail, ok, isOK, true))
 	}
+	two, err := c.checkTwoPeople(ctx, cfg, a)
+	if err != nil {
+		return nil, err
+	}
+	lines = append(lines, two...)
 	backups, err := app.CheckBackups(ctx, cfg, a)
 	if err != nil {
 		return nil, err
@@ -239,6 +244,23 @@ func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, 
 }
 
 // checkState tries to write where the ledger is kept, or would be.
+// checkTwoPeople says whether two people can decide, where a set asks for that; a is nil while
+// there is no ledger.
+func (c *command) checkTwoPeople(ctx context.Context, cfg *config.Config, a *app.App) ([]checkLine, error) {
+	if !cfg.TwoPeople() || a == nil {
+		return nil, nil
+	}
+	var n int64
+	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { _, n, err = t.People.CountAccounts(); return err }); err != nil {
+		return nil, err
+	}
+	text := fmt.Sprintf("%s can decide: one proposes, another confirms", fixity.Count(n, "reviewer"))
+	if n < 2 {
+		text = fmt.Sprintf("a set has two_people = true, and %s: nobody can sign off, settle or retire anything of it. Add accounts of reviewers: firmus account add", fixity.OneOr(n, "only one reviewer has an account", "no reviewer has an account"))
+	}
+	return []checkLine{lineOf("two people", text, n >= 2, isOK, true)}, nil
+}
+
 func (c *command) checkState(cfg *config.Config) checkLine {
 	dir := cfg.State
 	for {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"slices"
 
 	"firmus/cmd/firmus/internal/demo"
@@ -25,7 +26,11 @@ func (d *demonstration) register(ctx context.Context) error {
 	length := false
 	for _, p := range r.Problems {
 		length = length || p.Kind == "length" && p.Item == demo.Mistyped
-		c.tell("  row %d, %s: %s\n", p.Row, report.Show(p.Column), report.RegisterRow(p.Tells))
+		at := ""
+		if p.Row > 0 { // a file that no row is about has none
+			at = fmt.Sprintf("row %d, %s: ", p.Row, report.Show(p.Column))
+		}
+		c.tell("  %s%s\n", at, report.RegisterRow(p.Tells))
 	}
 	d.must(length, "a length that was mistyped wasn't noticed")
 	s, err := statements.MakeReels(ctx, a.Ledger, a.Config.Name, a.Acts.Rules, reels.Filter{}, a.Acts.Now())

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -49,6 +50,9 @@ func (c *command) init(ctx context.Context, dir string) error {
 	path := filepath.Join(dir, "firmus.toml")
 	if _, err := os.Lstat(path); err == nil {
 		return usageError{fmt.Errorf("%s is there already; it was not touched", path)}
+	}
+	if _, err := os.Stat(c.configFile); c.configFile != "" && errors.Is(err, fs.ErrNotExist) {
+		return usageError{fmt.Errorf("init begins a new configuration, firmus.toml, in the folder that you name (firmus init DIR). --config names one that is there already, and %s isn't", c.configFile)}
 	}
 	g, err := c.guarded()
 	if err != nil {

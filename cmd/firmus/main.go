@@ -238,6 +238,9 @@ func (c *command) guarded() (guarded.Folders, error) {
 		return guarded.Folders{}, err
 	}
 	cfg, err := config.Load(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return guarded.Folders{}, usageError{fmt.Errorf("the configuration that --config or FIRMUS_CONFIG names isn't there: %s. Name one that is there, or none: it says which folders hold recordings, and nothing is written into those", file)}
+	}
 	if err != nil {
 		return guarded.Folders{}, fmt.Errorf("look up which folders hold recordings: %w", err)
 	}

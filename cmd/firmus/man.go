@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"runtime/debug"
@@ -12,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/guarded"
+	"firmus/replicas/named"
 )
 
 func (c *command) manCommand() *cobra.Command {
@@ -19,7 +19,8 @@ func (c *command) manCommand() *cobra.Command {
 		Use:   "man DIR",
 		Short: "Write the manual pages into a folder",
 		Long: `Writes a manual page for each command into a folder. "man -l FILE" shows one. In a
-folder man1 below a folder of $MANPATH, "man firmus" finds them.`,
+folder man1 below a folder of $MANPATH, "man firmus" finds them. A page that somebody
+changed since Firmus wrote it isn't replaced.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			g, err := c.guarded()
@@ -27,6 +28,9 @@ folder man1 below a folder of $MANPATH, "man firmus" finds them.`,
 				return err
 			}
 			if err := g.Outside(args[0]); err != nil {
+				return err
+			}
+			if err := named.Folder(args[0]); err != nil {
 				return err
 			}
 			if err := os.MkdirAll(args[0], 0o755); err != nil {
@@ -71,10 +75,7 @@ func writeManual(g guarded.Folders, cmd *cobra.Command, date time.Time, dir stri
 	for _, sub := range p.commands {
 		also = append(also, manualName(cmd)+"-"+sub[0])
 	}
-	return g.Write(filepath.Join(dir, manualName(cmd)+".1"), guarded.Manual, func(w io.Writer) error {
-		_, err := io.WriteString(w, p.roff(manualName(cmd), also, date))
-		return err
-	})
+	return g.Page(filepath.Join(dir, manualName(cmd)+".1"), p.roff(manualName(cmd), also, date))
 }
 
 func manualName(cmd *cobra.Command) string { return strings.ReplaceAll(cmd.CommandPath(), " ", "-") }

@@ -123,6 +123,7 @@ type eventLine struct {
 	Verb       fixity.Verb     `json:"verb"`
 	Means      string          `json:"means"`
 	By         string          `json:"by"`
+	Second     string          `json:"-"` // who confirmed it: in Data, too
 	Store      string          `json:"store"`
 	Set        string          `json:"set"`
 	Path       string          `json:"path"` // "" if it is about no file of its own
@@ -132,14 +133,14 @@ type eventLine struct {
 	Data       map[string]any  `json:"data,omitempty"`
 }
 
-var eventHeads = []string{"seq", "at", "verb", "means", "by", "store", "set", "path", "finding", "reason"}
+var eventHeads = []string{"seq", "at", "verb", "means", "by", "store", "set", "path", "finding", "reason", "confirmed_by"}
 
 func (e eventLine) cells() []string {
 	finding := ""
 	if e.Finding != 0 {
 		finding = strconv.FormatInt(e.Finding, 10)
 	}
-	return []string{strconv.FormatInt(e.Seq, 10), e.At.Time.UTC().Format(time.RFC3339), string(e.Verb), e.Means, e.By, e.Store, e.Set, e.Path, finding, e.Reason}
+	return []string{strconv.FormatInt(e.Seq, 10), e.At.Time.UTC().Format(time.RFC3339), string(e.Verb), e.Means, e.By, e.Store, e.Set, e.Path, finding, e.Reason, e.Second}
 }
 
 func (e eventLine) text() string {
@@ -154,7 +155,11 @@ func (e eventLine) text() string {
 	if e.Reason != "" {
 		what += ": " + report.Plainly(e.Reason)
 	}
-	return fmt.Sprintf("%d\t%s\t%s\t%s\t%s", e.Seq, report.Local(e.At.Time), about, oneLine(e.By), oneLine(what))
+	by := e.By
+	if e.Second != "" {
+		by += ", confirmed by " + e.Second
+	}
+	return fmt.Sprintf("%d\t%s\t%s\t%s\t%s", e.Seq, report.Local(e.At.Time), about, oneLine(by), oneLine(what))
 }
 
 // oneLine keeps what a person typed from looking like columns, or an event, of its own.
@@ -172,7 +177,7 @@ func eachEvent(ctx context.Context, a *app.App, since, until time.Time, each fun
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
 			}
-			l := eventLine{Seq: e.Seq, At: report.InstantOf(e.At), Verb: e.Verb, Means: report.Happened(e), By: e.By, Store: e.Store, Set: e.Set, Finding: e.Finding, Reason: e.Reason, Data: e.Told()}
+			l := eventLine{Seq: e.Seq, At: report.InstantOf(e.At), Verb: e.Verb, Means: report.Happened(e), By: e.By, Store: e.Store, Set: e.Set, Finding: e.Finding, Reason: e.Reason, Data: e.Told(), Second: report.Second(e)}
 			delete(l.Data, "rows") // how the ledger keeps it, not what happened
 			if e.File != 0 {
 				f, err := t.Files.Get(e.File)

@@ -102,6 +102,9 @@ func (t Copies) Recovered(was Copy, r Recovery, by string) error {
 		if r.Merged {
 			told.Code = fixity.Merged
 		}
+		if r.Other != "" {
+			told.Said = []string{r.Other}
+		}
 		if r.Kept != "" {
 			told.Places = []fixity.Path{fixity.Path(r.Kept)}
 		}

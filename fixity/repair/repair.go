@@ -32,6 +32,7 @@ const (
 	NoVersion     Refusal = "no-version"      // the stores disagree about the file: a person decides which is right
 	Disputed      Refusal = "disputed"        // likewise about this copy
 	Unsteady      Refusal = "unsteady"        // cable, port or memory: what is written may be as wrong as what is read
+	MovedThere    Refusal = "moved-there"     // the same, and the copy itself lies elsewhere in it
 	ReadOnly      Refusal = "read-only"       // a service keeps it, and the program only reads there
 	OnDisc        Refusal = "on-disc"         // what is on a disc stays there
 	FailingDrive  Refusal = "failing-drive"   // the drive gives up its files one by one: nothing is written there
@@ -120,6 +121,8 @@ func For(c Case) Plan {
 			p.Way = ""
 		}
 		return p
+	case rule.Kind != DiskKind && way == MoveBack:
+		return refuse(MovedThere)
 	case rule.Kind != DiskKind:
 		return refuse(ReadOnly)
 	case own.SameAs != "":

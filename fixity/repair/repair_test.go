@@ -76,7 +76,7 @@ func TestFor(t *testing.T) {
 		{name: "in a cloud", own: in("cloud", fixity.Altered), others: []care.Copy{in("attic", intact)}, refused: repair.ReadOnly},
 		{name: "in a cloud, to upload", own: in("cloud", fixity.Altered), others: []care.Copy{in("attic", intact)}, change: func(c *repair.Case) { c.Upload = true }, way: repair.Upload, donors: "attic"},
 		{name: "in a cloud, and no other is whole", own: in("cloud", fixity.Missing), change: func(c *repair.Case) { c.Upload = true }, refused: repair.NoDonor},
-		{name: "elsewhere in a cloud", own: in("cloud", fixity.Misplaced), others: []care.Copy{in("attic", intact)}, change: func(c *repair.Case) { c.Upload = true }, refused: repair.ReadOnly},
+		{name: "elsewhere in a cloud", own: in("cloud", fixity.Misplaced), others: []care.Copy{in("attic", intact)}, change: func(c *repair.Case) { c.Upload = true }, refused: repair.MovedThere},
 		{name: "on a disc", own: in("discs", fixity.Altered, onDisc), others: []care.Copy{in("attic", intact)}, refused: repair.OnDisc},
 		{name: "a second name", own: in("vault", fixity.Altered, nameOf("studio")), others: []care.Copy{in("attic", intact)}, refused: repair.SecondName},
 		{name: "its drive fails", own: in("vault", fixity.Unreadable), others: []care.Copy{in("attic", intact)}, change: func(c *repair.Case) { c.Failing = only("vault") }, refused: repair.FailingDrive},

@@ -45,6 +45,20 @@ func Read(path string, most int64) ([]byte, error) {
 	return text, err
 }
 
+// Folder refuses a place where a folder is to be, or to be made, and something else lies; the
+// error wraps fixity.ErrRefused and says what it is. Nothing is opened.
+func Folder(path string) error {
+	fi, err := os.Stat(path)
+	if err != nil || fi.IsDir() {
+		return nil // nothing lies there, or whoever opens it says what is wrong
+	}
+	what := kind(fi.Mode())
+	if fi.Mode().IsRegular() {
+		what = "a file"
+	}
+	return fmt.Errorf("%s is %s, not a folder. Name a folder: %w", path, what, fixity.ErrRefused)
+}
+
 func kind(m fs.FileMode) string {
 	switch {
 	case m.IsDir():

@@ -29,6 +29,7 @@ import (
 	"firmus/fixity/ledger/private"
 	"firmus/replicas/cloud"
 	"firmus/replicas/disk"
+	"firmus/replicas/named"
 )
 
 // Options say how an App is opened.
@@ -230,6 +231,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 
 // mayRead refuses a state folder that is closed to this account.
 func mayRead(state string) error {
+	if err := named.Folder(state); err != nil {
+		return fmt.Errorf("the state folder: %w", err)
+	}
 	if _, err := os.Stat(filepath.Join(state, "ledger.db")); !errors.Is(err, os.ErrPermission) {
 		return nil // also if nothing is there
 	}

@@ -19,7 +19,7 @@ func TestAPipeNeverHoldsUpAnOutput(t *testing.T) {
 	if err := syscall.Mkfifo(file, 0o666); err != nil {
 		t.Skip(err)
 	}
-	if err := guarded.Of(nil).Write(file, guarded.Manual, write(page)); !errors.Is(err, fixity.ErrRefused) {
+	if err := guarded.Of(nil).Write(file, manual, write(page)); !errors.Is(err, fixity.ErrRefused) {
 		t.Errorf("a page over a pipe: %v, want refused", err)
 	}
 	if err := guarded.Of(nil).Outside(file); err != nil {

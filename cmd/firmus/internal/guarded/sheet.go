@@ -120,7 +120,7 @@ func (n note) own(kind string) allow {
 		}
 		switch {
 		case !slices.Contains(w.sums, sum(h)):
-			return fmt.Errorf("%s was changed since Firmus wrote it: it was not touched. Move it away, or name another file: %w", file, fixity.ErrRefused)
+			return changed(file)
 		case w.kind != kind:
 			return fmt.Errorf("%s is there already, and is something else (%s; this is %s): it was not touched. Move it away, or name another file: %w", file, w.kind, kind, fixity.ErrRefused)
 		}

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 
 	"firmus/fixity"
+	"firmus/replicas/named"
 )
 
 // Uploads lays files in a new folder, as a service keeps them: STORE/SET/PATH. The folder may
@@ -16,6 +17,9 @@ import (
 // there is replaced.
 func (f Folders) Uploads(dir string) (lay func(store, set, at string, write func(io.Writer) error) error, err error) {
 	if err := f.Outside(dir); err != nil {
+		return nil, err
+	}
+	if err := named.Folder(dir); err != nil {
 		return nil, err
 	}
 	if names, err := os.ReadDir(dir); len(names) > 0 {

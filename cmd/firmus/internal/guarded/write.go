@@ -17,9 +17,6 @@ import (
 // for sheets see Sheet. nil replaces nothing.
 type Own func(head []byte) bool
 
-// Manual tells a page of the manual.
-func Manual(head []byte) bool { return bytes.Contains(head, []byte(`.TH "FIRMUS`)) }
-
 // Credential tells a credential file of a service, ours or one that the service gave.
 func Credential(head []byte) bool {
 	return bytes.HasPrefix(bytes.TrimSpace(head), []byte("{")) && bytes.Contains(head, []byte(`"type"`))

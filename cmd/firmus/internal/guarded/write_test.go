@@ -1,6 +1,7 @@
 package guarded_test
 
 import (
+	"bytes"
 	"errors"
 	"io"
 	"os"
@@ -14,6 +15,38 @@ import (
 )
 
 const page = `.TH "FIRMUS" 1 `
+
+// manual tells files of these tests.
+func manual(head []byte) bool { return bytes.Contains(head, []byte(page)) }
+
+// TestAnEditedPageStays: a page of the manual is replaced while nobody has changed it.
+func TestAnEditedPageStays(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "firmus.1")
+	f := guarded.Of(nil)
+	for _, text := range []string{page + "one\n", page + "another\n"} {
+		if err := f.Page(file, text); err != nil {
+			t.Fatal(err)
+		}
+		if got, err := os.ReadFile(file); err != nil || !bytes.HasSuffix(got, []byte("\n"+text)) {
+			t.Fatalf("%q, %v", got, err)
+		}
+	}
+	ours, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, there := range []string{string(ours) + "a note\n", string(ours[:len(ours)-1]), page + "another\n", "", "RIFF"} {
+		if err := os.WriteFile(file, []byte(there), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if err := f.Page(file, page); !errors.Is(err, fixity.ErrRefused) {
+			t.Errorf("over %q: %v", there, err)
+		}
+		if got, err := os.ReadFile(file); err != nil || string(got) != there {
+			t.Errorf("%q, %v", got, err)
+		}
+	}
+}
 
 func write(text string) func(io.Writer) error {
 	return func(w io.Writer) error { _, err := io.WriteString(w, text); return err }
@@ -30,22 +63,22 @@ func TestAFailedWriteLeavesWhatLayThere(t *testing.T) {
 		want        string
 		err         error
 	}{
-		{"nothing there", "", guarded.Manual, func(string) func(io.Writer) error { return write(page + "new") }, page + "new", nil},
-		{"its own page", page, guarded.Manual, func(string) func(io.Writer) error { return write(page + "new") }, page + "new", nil},
-		{"its own page, and an error half-way", page, guarded.Manual, func(string) func(io.Writer) error {
+		{"nothing there", "", manual, func(string) func(io.Writer) error { return write(page + "new") }, page + "new", nil},
+		{"its own page", page, manual, func(string) func(io.Writer) error { return write(page + "new") }, page + "new", nil},
+		{"its own page, and an error half-way", page, manual, func(string) func(io.Writer) error {
 			return func(w io.Writer) error { return errors.Join(write("half")(w), broken) }
 		}, page, broken},
-		{"nothing there, and an error half-way", "", guarded.Manual, func(string) func(io.Writer) error {
+		{"nothing there, and an error half-way", "", manual, func(string) func(io.Writer) error {
 			return func(w io.Writer) error { return errors.Join(write("half")(w), broken) }
 		}, "", broken},
-		{"a file of somebody's", "RIFF", guarded.Manual, func(string) func(io.Writer) error { return write(page) }, "RIFF", fixity.ErrRefused},
+		{"a file of somebody's", "RIFF", manual, func(string) func(io.Writer) error { return write(page) }, "RIFF", fixity.ErrRefused},
 		{"its own, where nothing is replaced", page, nil, func(string) func(io.Writer) error { return write(page) }, page, fixity.ErrRefused},
-		{"a file that comes meanwhile", "", guarded.Manual, func(file string) func(io.Writer) error {
+		{"a file that comes meanwhile", "", manual, func(file string) func(io.Writer) error {
 			return func(w io.Writer) error {
 				return errors.Join(os.WriteFile(file, []byte("RIFF"), 0o644), write(page)(w))
 			}
 		}, "RIFF", fixity.ErrRefused},
-		{"its own page becomes somebody's file meanwhile", page, guarded.Manual, func(file string) func(io.Writer) error {
+		{"its own page becomes somebody's file meanwhile", page, manual, func(file string) func(io.Writer) error {
 			return func(w io.Writer) error {
 				return errors.Join(os.WriteFile(file, []byte("RIFF"), 0o644), write(page)(w))
 			}

@@ -264,15 +264,12 @@ const mostEvents = 40
 
 func (d *findingData) history(t *tx, f ledger.Finding) error {
 	add := func(e ledger.Event) error {
-		x := event{At: e.At, What: report.Happened(e), By: e.By}
+		x := event{At: e.At, What: report.Happened(e), By: report.Deciders(e)}
 		if e.Reason != "" {
 			x.What += ": " + e.Reason
 		}
 		if e.Store != "" {
 			x.What += " (" + e.Store + ")"
-		}
-		if second, ok := e.Told()["confirmed_by"].(string); ok {
-			x.By += ", confirmed by " + second
 		}
 		d.History = append(d.History, x)
 		return nil

@@ -101,7 +101,7 @@ func recordPage(q *request) error {
 			d.Older = fmt.Sprintf("/record?before=%d", first)
 		}
 		return t.Log.Each(first, int(end-first), func(e ledger.Event) error {
-			l := recordLine{Seq: e.Seq, At: e.At, What: report.Happened(e), By: e.By, Reason: e.Reason, About: e.Store}
+			l := recordLine{Seq: e.Seq, At: e.At, What: report.Happened(e), By: report.Deciders(e), Reason: e.Reason, About: e.Store}
 			if e.Finding != 0 {
 				l.About = fmt.Sprintf("finding %d", e.Finding)
 			}

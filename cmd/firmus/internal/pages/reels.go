@@ -472,6 +472,9 @@ func reelPage(q *request) error {
 		}
 		for _, ev := range f.Events {
 			w := event{At: ev.At.Time, What: ev.Means + ": " + q.named(f.Set, f.Path), By: ev.By}
+			if ev.Second != "" {
+				w.By += ", confirmed by " + ev.Second
+			}
 			if ev.Store != "" {
 				w.What += " (" + ev.Store + ")"
 			}

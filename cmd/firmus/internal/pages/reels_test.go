@@ -45,7 +45,7 @@ func TestReels(t *testing.T) {
 		"/reels/QV-0107":              {"masters/QV-0107/QV-0107_A.wav", "Statement to print", "awaited"},
 		"/reels/QV-0108":              {"damaged", "finding 1: altered"},
 		"/print/reels/QV-0107":        {"Statement of QV-0107", "doesn't show that the transfer itself was good"},
-		"/print/shift":                {"Taken under care", "Findings opened: 1", "to edit"},
+		"/print/shift":                {"Taken under care: ", " files, by ", "Findings opened: 1", "to edit"},
 		"/print/desk-card":            {"Desk card", "Studio, room 12"},
 		"/print/take-over":            {"Take-over sheet"},
 		"/print/holdings":             {"Quillmere", "by the number of independent stores"},

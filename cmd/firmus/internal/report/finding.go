@@ -335,7 +335,26 @@ func PutBack(f ledger.Finding) string {
 	if k := fixity.State(f.Kind); k == fixity.Awaited || k == fixity.Behind {
 		return "replicated from " + x.Store + " and read there"
 	}
+	if len(x.Said) > 0 {
+		return "recovered from " + x.Store + ", by the same bytes of another file, " + Show(x.Said[0]) + ", and read there"
+	}
 	return "recovered from " + x.Store + " and read there"
+}
+
+// Second is who confirmed what an event tells of, where two people decided; else "".
+func Second(e ledger.Event) string {
+	if second, _ := e.Told()["confirmed_by"].(string); second != e.By {
+		return second
+	}
+	return ""
+}
+
+// Deciders are who did what an event tells of, and who confirmed it.
+func Deciders(e ledger.Event) string {
+	if second := Second(e); second != "" {
+		return e.By + ", confirmed by " + second
+	}
+	return e.By
 }
 
 // ShowFolder is a folder in a set for a person.

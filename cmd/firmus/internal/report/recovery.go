@@ -1,6 +1,8 @@
 package report
 
 import (
+	"fmt"
+
 	"firmus/fixity"
 	"firmus/fixity/repair"
 )
@@ -20,6 +22,11 @@ func NotRecovered(why repair.Refusal, f fixity.Finding, say Say) string {
 		return "the stores disagree, and no one knows yet which side is right. Decide that first." + show
 	case repair.Unsteady:
 		return "two readings gave different bytes: look at cable, port and memory first, because what is written may come out as wrong as what is read. Then audit again." + show
+	case repair.MovedThere:
+		if f.FoundAt == "" {
+			return "its bytes are right, and only its place or name isn't. The cloud is only read: in the service, give it its place and name back." + show
+		}
+		return fmt.Sprintf("nothing of it is lost: it lies in the service as %s/%s. The cloud is only read: in the service, move it back to %s/%s, then %s.", f.Set, Show(f.FoundAt), f.Set, Show(f.Path), Order{Act: ReadStore, Stores: []string{f.Store}}.In(say)) + show
 	case repair.ReadOnly:
 		if f.ID == 0 {
 			return "the cloud is only read: what is right must be uploaded by a person."

@@ -83,6 +83,7 @@ type Event struct {
 	Verb   fixity.Verb     `json:"verb"`
 	Means  string          `json:"means"`
 	By     string          `json:"by"`
+	Second string          `json:"confirmed_by,omitempty"` // where two people decided
 	Store  string          `json:"store,omitempty"`
 	Reason string          `json:"reason,omitempty"`
 }
@@ -167,7 +168,7 @@ func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
 		return x, err
 	}
 	err = t.Log.Of(f.ID, func(e ledger.Event) error {
-		x.Events = append(x.Events, Event{e.Seq, report.InstantOf(e.At), e.Verb, report.Happened(e), e.By, e.Store, e.Reason})
+		x.Events = append(x.Events, Event{e.Seq, report.InstantOf(e.At), e.Verb, report.Happened(e), e.By, report.Second(e), e.Store, e.Reason})
 		return nil
 	})
 	return x, err

@@ -91,7 +91,7 @@ func (i Item) Grids() []sheet.Grid {
 	copies := sheet.Grid{Name: "Copies", Head: []string{"item", "set", "path", "version", "sha256", "store", "disc", "state", "held_version", "read", "read_ok", "reported", "unfinished", "path_base64"}}
 	versions := sheet.Grid{Name: "Versions", Head: []string{"set", "path", "version", "current", "bytes", "hours", "sha256", "blake3", "md5", "reason", "by", "at"}}
 	findings := sheet.Grid{Name: "Findings", Head: []string{"finding", "set", "path", "kind", "urgency", "store", "state", "opened"}}
-	events := sheet.Grid{Name: "History", Head: []string{"event", "at", "what", "set", "path", "store", "by", "reason"}}
+	events := sheet.Grid{Name: "History", Head: []string{"event", "at", "what", "set", "path", "store", "by", "reason", "confirmed_by"}}
 	for _, f := range i.Files {
 		sha, lacking := "", ""
 		for _, v := range f.Versions {
@@ -111,7 +111,7 @@ func (i Item) Grids() []sheet.Grid {
 			findings.Rows = append(findings.Rows, []any{fd.ID, f.Set, f.Path, string(fd.Kind), string(fd.Urgency), fd.Store, fd.State, fd.Opened.UTC().Format(time.RFC3339)})
 		}
 		for _, e := range f.Events {
-			events.Rows = append(events.Rows, []any{e.Seq, rfc(e.At), e.Means, f.Set, f.Path, e.Store, e.By, e.Reason})
+			events.Rows = append(events.Rows, []any{e.Seq, rfc(e.At), e.Means, f.Set, f.Path, e.Store, e.By, e.Reason, e.Second})
 		}
 	}
 	said := sheet.Grid{Name: "Register", Head: []string{"side", "sheet", "row", "title", "base", "length", "box", "condition", "treatment", "hazard", "priority", "playable", "discs"}}

@@ -38,7 +38,7 @@ func Shift(ctx context.Context, l *ledger.Ledger, archive string, since, now tim
 	s := sheet.Sheet{Archive: archive, Title: "End of the shift", Under: fmt.Sprintf("%s to %s", report.Local(since), report.Local(now))}
 	s.Blocks = append(s.Blocks, sheet.Block{Lines: []string{"Written by ______________________   for ______________________"}})
 	done := map[fixity.Verb][]string{}
-	count := map[fixity.Verb]int64{}
+	count, files := map[fixity.Verb]int64{}, map[fixity.Verb]int64{}
 	err := l.View(ctx, func(t *ledger.Tx) error {
 		end, err := t.Log.Count()
 		if err != nil {
@@ -54,6 +54,9 @@ func Shift(ctx context.Context, l *ledger.Ledger, archive string, since, now tim
 				if e.At.Before(since) {
 					more = false
 					break
+				}
+				if n, ok := e.Told()["files"].(float64); ok && e.File == 0 {
+					files[e.Verb] += int64(n)
 				}
 				if count[e.Verb]++; len(done[e.Verb]) < shiftMost {
 					line, err := eventLine(t, e)
@@ -75,6 +78,9 @@ func Shift(ctx context.Context, l *ledger.Ledger, archive string, since, now tim
 			continue
 		}
 		b := sheet.Block{Title: fmt.Sprintf("%s: %s", k.title, fixity.Number(count[k.verb]))}
+		if n := files[k.verb]; n > 0 { // an event may be about many files
+			b.Title = fmt.Sprintf("%s: %s, by %s", k.title, fixity.Count(n, "file"), fixity.Count(count[k.verb], "act"))
+		}
 		lines := done[k.verb]
 		slices.Reverse(lines)
 		b.List = lines
@@ -122,7 +128,7 @@ func eventLine(t *ledger.Tx, e ledger.Event) (string, error) {
 	if e.Store != "" {
 		s += ", " + e.Store
 	}
-	if s += ", by " + e.By; e.Reason != "" {
+	if s += ", by " + report.Deciders(e); e.Reason != "" {
 		s += ": " + e.Reason
 	}
 	return s, nil

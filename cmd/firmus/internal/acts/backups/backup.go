@@ -200,6 +200,9 @@ func (e Acts) inGenerations(ctx context.Context, store string, do func(context.C
 		if len(u.Foreign) > 0 {
 			return fmt.Errorf("store %s: %s: %w", store, report.Fact(u.Foreign[0]), fixity.ErrAway)
 		}
+		if len(u.Here) == 0 && len(u.Away) > 0 {
+			return fmt.Errorf("store %s: %s: %w", store, report.Fact(u.Away[0]), fixity.ErrAway)
+		}
 		if len(u.Here) == 0 {
 			return fmt.Errorf("store %s: %w", store, fixity.ErrAway)
 		}
