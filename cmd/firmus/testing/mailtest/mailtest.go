@@ -78,6 +78,7 @@ func Serve(t testing.TB, ln net.Listener, config *tls.Config) *Server {
 	}()
 	t.Cleanup(func() {
 		m.s.Close()
+		ln.Close() // the server closes it only if it had begun to serve
 		<-done
 	})
 	return m
