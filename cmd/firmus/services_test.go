@@ -49,17 +49,8 @@ func keepDAV(t *testing.T, dir string) kept {
 		files.ServeHTTP(w, r)
 	}))
 	must(t, os.WriteFile(filepath.Join(dir, "dav-login"), []byte("user = firmus\npassword = a secret word\n"), 0o600))
-	at := func(path string) string { return filepath.Join(root, "archive", "masters", filepath.FromSlash(path)) }
-	return kept{
-		gate:   gate,
-		config: fmt.Sprintf("service = \"webdav\"\nendpoint = %q\nfolder = \"archive\"\ncredentials = \"dav-login\"", gate.URL+"/dav/"),
-		put: func(t *testing.T, path, data string) {
-			must(t, os.MkdirAll(filepath.Dir(at(path)), 0o755))
-			must(t, os.WriteFile(at(path), []byte(data), 0o644))
-		},
-		remove: func(t *testing.T, path string) { must(t, os.Remove(at(path))) },
-		says:   []string{"Look in the service's bin, if it has one", "over the same file", "its own pages"},
-	}
+	return laidIn(kept{gate: gate, says: []string{"Look in the service's bin, if it has one", "over the same file", "its own pages"},
+		config: fmt.Sprintf("service = \"webdav\"\nendpoint = %q\nfolder = \"archive\"\ncredentials = \"dav-login\"", gate.URL+"/dav/")}, root)
 }
 
 // keepS3 is a bucket on a server in this process.

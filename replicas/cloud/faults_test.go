@@ -80,7 +80,7 @@ func TestEachByteIsWrong(t *testing.T) {
 	a, f, e, id := one(t, []byte("sixteen bytes :)"), nil)
 	for k := range e.Size {
 		a.Rot(id, k)
-		got, err := whole(f, e, 0)
+		got, err := cloudtest.Whole(f, e, 0)
 		if err != nil || string(got) == "sixteen bytes :)" {
 			t.Errorf("byte %d: %q, %v", k, got, err)
 		}

@@ -42,16 +42,6 @@ func one(t *testing.T, data []byte, change func(*cloud.Options)) (a *cloudtest.A
 	return a, f, e, id
 }
 
-// whole reads e from offset to its end.
-func whole(f *cloud.Folder, e fixity.Entry, offset int64) ([]byte, error) {
-	r, err := f.Open(context.Background(), e, offset)
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	return io.ReadAll(r)
-}
-
 // TestResumedRead: a transfer that breaks in every way is taken up where it
 // stopped, and gives each byte once.
 func TestResumedRead(t *testing.T) {
@@ -70,7 +60,7 @@ func TestResumedRead(t *testing.T) {
 		x.Method = mediaCall
 		a.Inject(x)
 	}
-	got, err := whole(f, e, 0)
+	got, err := cloudtest.Whole(f, e, 0)
 	if err != nil || !bytes.Equal(got, data) {
 		t.Fatalf("%d bytes, same %v, %v", len(got), bytes.Equal(got, data), err)
 	}
@@ -84,7 +74,7 @@ func TestResumedRead(t *testing.T) {
 	if most := int64(len(data)) + 1<<20; sent > most { // what was on the way when it stalled
 		t.Errorf("%d bytes were sent for %d", sent, len(data))
 	}
-	if got, err := whole(f, e, 2_000_000); err != nil || !bytes.Equal(got, data[2_000_000:]) {
+	if got, err := cloudtest.Whole(f, e, 2_000_000); err != nil || !bytes.Equal(got, data[2_000_000:]) {
 		t.Errorf("from an offset: %d bytes, %v", len(got), err)
 	}
 }
@@ -102,7 +92,7 @@ func TestReadThatNeverGoesOn(t *testing.T) {
 			a, f, e, _ := one(t, data, func(o *cloud.Options) { o.Stall = 30 * time.Millisecond })
 			x.Method, x.Count = mediaCall, -1
 			a.Inject(x)
-			got, err := whole(f, e, 0)
+			got, err := cloudtest.Whole(f, e, 0)
 			is(t, err, cloud.ErrLater)
 			if away := name != "cut"; errors.Is(err, fixity.ErrAway) != away {
 				t.Errorf("away, want %v: %v", away, err)
@@ -143,7 +133,7 @@ func TestBytesThatAreNotWhatWasPromised(t *testing.T) {
 				x.Method = mediaCall
 				a.Inject(x)
 			}
-			_, err := whole(f, e, 0)
+			_, err := cloudtest.Whole(f, e, 0)
 			is(t, err, fixity.ErrUnreadable)
 			if err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("%v, want %q", err, c.want)
@@ -183,7 +173,7 @@ func TestWrongBytesOnTheWay(t *testing.T) {
 	a, f, e, _ := one(t, data, nil)
 	for _, at := range []int64{0, 1, 4999, 9999} {
 		a.Inject(drivetest.Fault{Method: mediaCall, Flip: true, FlipAt: at})
-		got, err := whole(f, e, 0)
+		got, err := cloudtest.Whole(f, e, 0)
 		want := bytes.Clone(data)
 		want[at] ^= 1
 		if err != nil || !bytes.Equal(got, want) {
@@ -207,7 +197,7 @@ func TestReadMeetsAnotherVersion(t *testing.T) {
 			when.Hook = func() { a.Write(id, after) }
 			a.Inject(when)
 			a.Inject(cut)
-			got, err := whole(f, e, 0)
+			got, err := cloudtest.Whole(f, e, 0)
 			is(t, err, fixity.ErrChanged)
 			if errors.Is(err, fixity.ErrAway) {
 				t.Error(err)
@@ -232,7 +222,7 @@ func TestFileGoesWhileItIsRead(t *testing.T) {
 			a, f, e, id := one(t, noise(1<<20), nil)
 			a.Inject(drivetest.Fault{Method: mediaCall, CutAfter: 1000})
 			a.Inject(drivetest.Fault{Method: getCall, Skip: 1, Hook: func() { c.do(a, id) }})
-			_, err := whole(f, e, 0)
+			_, err := cloudtest.Whole(f, e, 0)
 			is(t, err, c.want)
 			if errors.Is(err, c.not) {
 				t.Errorf("%v: says %q too", err, c.not)
@@ -258,7 +248,7 @@ func TestOneFileOnly(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			a, f, e, _ := one(t, []byte("abc"), nil)
 			a.Inject(c.fault)
-			_, err := whole(f, e, 0)
+			_, err := cloudtest.Whole(f, e, 0)
 			is(t, err, c.want)
 			if away := errors.Is(err, fixity.ErrAway); away != (c.want == cloud.ErrBlind) {
 				t.Errorf("%v: away %v", err, away)
@@ -266,7 +256,7 @@ func TestOneFileOnly(t *testing.T) {
 			if n := a.Count(mediaCall); n != 1 {
 				t.Errorf("tried %d times", n)
 			}
-			if _, err := whole(f, e, 0); err != nil {
+			if _, err := cloudtest.Whole(f, e, 0); err != nil {
 				t.Error(err)
 			}
 		})
@@ -285,14 +275,14 @@ func TestOneFileOnly(t *testing.T) {
 func TestAPageInsteadIsNeverAnUnreadableFile(t *testing.T) {
 	a, f, e, _ := one(t, []byte("abc"), nil)
 	a.Inject(drivetest.Fault{Method: mediaCall, Status: 200, Count: -1, HTML: "<html><body>We'll be right back</body></html>"})
-	if _, err := whole(f, e, 0); !errors.Is(err, cloud.ErrLater) || errors.Is(err, fixity.ErrUnreadable) {
+	if _, err := cloudtest.Whole(f, e, 0); !errors.Is(err, cloud.ErrLater) || errors.Is(err, fixity.ErrUnreadable) {
 		t.Errorf("a page instead of the bytes: %v", err)
 	}
 }
 
 func TestEmptyFileIsNotAskedFor(t *testing.T) {
 	a, f, e, _ := one(t, nil, nil)
-	got, err := whole(f, e, 0)
+	got, err := cloudtest.Whole(f, e, 0)
 	if err != nil || len(got) != 0 || a.Count(mediaCall) != 0 {
 		t.Errorf("%d bytes, %v, %d requests for bytes", len(got), err, a.Count(mediaCall))
 	}

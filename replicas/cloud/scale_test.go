@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"os/exec"
 	"runtime/debug"
 	"strconv"
 	"strings"
@@ -71,30 +70,14 @@ func serveLarge(spec string) error {
 // large is a large archive in another process.
 func large(tb testing.TB, shared bool, files, folders int) (s *cloud.Store, calls func() (lists, all int)) {
 	tb.Helper()
-	cmd := exec.Command(os.Args[0])
-	cmd.Env = append(os.Environ(), fmt.Sprintf("%s=%v %d %d", serverVar, shared, files, folders))
-	cmd.Stderr = os.Stderr
-	in, err := cmd.StdinPipe()
-	check(tb, err)
-	out, err := cmd.StdoutPipe()
-	check(tb, err)
-	check(tb, cmd.Start())
-	tb.Cleanup(func() { in.Close(); cmd.Wait() })
-	lines := bufio.NewScanner(out)
-	line := func() []string {
-		if !lines.Scan() {
-			tb.Fatal("the server ended")
-		}
-		return strings.Fields(lines.Text())
-	}
-	w := line()
+	first, ask := cloudtest.Child(tb, fmt.Sprintf("%s=%v %d %d", serverVar, shared, files, folders))
+	w := strings.Fields(first)
 	d, err := drive.Open(context.Background(), drive.Options{Endpoint: w[0], Now: time.Now})
 	check(tb, err)
 	s, err = cloud.New(d, cloud.Options{Folder: w[1], Now: time.Now})
 	check(tb, err)
 	return s, func() (int, int) {
-		fmt.Fprintln(in)
-		w := line()
+		w := strings.Fields(ask())
 		lists, err := strconv.Atoi(w[0])
 		check(tb, err)
 		all, err := strconv.Atoi(w[1])

@@ -119,10 +119,8 @@ func (t *trip) trip(r *http.Request) (*http.Response, error) {
 // judge is the error that an answer is, or nil.
 func (t *trip) judge(r *http.Request, res *http.Response) error {
 	var offset, last int64
-	bytes := false
-	if n, _ := fmt.Sscanf(r.Header.Get("Range"), "bytes=%d-%d", &offset, &last); n == 2 {
-		bytes = true
-	}
+	n, _ := fmt.Sscanf(r.Header.Get("Range"), "bytes=%d-%d", &offset, &last)
+	bytes := n == 2
 	page := wire.IsPage(res, r.URL.Path)
 	switch c := res.StatusCode; {
 	case bytes && c == http.StatusPreconditionFailed:

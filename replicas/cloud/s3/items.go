@@ -13,6 +13,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/replicas/cloud"
+	"firmus/replicas/cloud/wire"
 
 	"github.com/minio/minio-go/v7"
 )
@@ -70,7 +71,8 @@ func (s *Service) items(l minio.ListBucketV2Result, prefix string) []cloud.Item 
 			continue // it stands for a folder
 		}
 		it := s.blob(x)
-		if !exact(l.EncodingType) && strings.ContainsRune(x.Key, utf8.RuneError) {
+		// Where names are encoded each can stand in a listing.
+		if l.EncodingType != "url" && strings.ContainsRune(x.Key, utf8.RuneError) {
 			it.Hazy = "its name holds a character that this service can't list. Give it another name there"
 		}
 		out = append(out, it)
@@ -78,15 +80,12 @@ func (s *Service) items(l minio.ListBucketV2Result, prefix string) []cloud.Item 
 	return out
 }
 
-// exact says that a listing's names are encoded, so that each can stand in it.
-func exact(encoding string) bool { return encoding == "url" }
-
 // blob is an object as a listing or a HEAD shows it, without its checksums.
 func (s *Service) blob(x *minio.ObjectInfo) cloud.Item {
 	it := cloud.Item{ID: "=" + x.Key, Drive: s.drive, Size: x.Size, ModTime: x.LastModified.UTC().Truncate(time.Second)}
 	it.Parent, it.Name = s.place(x.Key)
 	if it.Version = strings.Trim(x.ETag, `"`); it.Version == "" {
-		it.Version = "of " + it.ModTime.Format(time.RFC3339)
+		it.Version = wire.Dating(it.ModTime)
 	}
 	if d, err := fixity.ParseDigest(fixity.MD5, it.Version); err == nil {
 		it.Sum, it.Weak = d, true
@@ -95,14 +94,6 @@ func (s *Service) blob(x *minio.ObjectInfo) cloud.Item {
 		it.Class = ""
 	}
 	return it
-}
-
-// etag is the ETag of a Version, "" if it is none.
-func etag(version string) string {
-	if strings.HasPrefix(version, "of ") {
-		return ""
-	}
-	return version
 }
 
 // sum is the strongest checksum of the whole object that is among its headers.

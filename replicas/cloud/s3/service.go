@@ -77,13 +77,12 @@ func Open(o Options) (*Service, error) {
 		host = strings.TrimSuffix(host, ":"+p) // the client library sends none
 	}
 	s := &Service{o: o, host: host}
-	for name := range strings.SplitSeq(o.Folder, "/") {
-		if name == "." || name == ".." {
-			return nil, fmt.Errorf("s3: %w: the folder %q leads elsewhere", fixity.ErrRefused, o.Folder)
-		}
-		if name != "" {
-			s.prefix += name + "/"
-		}
+	names, err := wire.Names(o.Folder)
+	if err != nil {
+		return nil, fmt.Errorf("s3: %w", err)
+	}
+	for _, name := range names {
+		s.prefix += name + "/"
 	}
 	if err := s3utils.CheckValidBucketName(o.Bucket); err != nil {
 		return nil, fmt.Errorf("s3: %w: bucket %q: %w", fixity.ErrRefused, o.Bucket, err)
@@ -261,7 +260,7 @@ func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.Rea
 	var o minio.GetObjectOptions
 	o.Set("Range", wire.Range(offset, it.Size))
 	o.Set("Accept-Encoding", "identity")
-	if tag := etag(it.Version); tag != "" {
+	if tag := wire.TagOf(it.Version); tag != "" {
 		o.SetMatchETag(tag)
 	}
 	var body io.ReadCloser

@@ -71,16 +71,7 @@ func (g *gateway) bucket(t *testing.T, files map[string]string) (*cloudtest.Smal
 			must(t, g.client.RemoveObject(ctx, name, "archive/masters/"+path, minio.RemoveObjectOptions{}))
 		},
 		Rot: func(path string, at int64) {
-			p := filepath.Join(g.root, name, "archive", "masters", filepath.FromSlash(path))
-			f, err := os.OpenFile(p, os.O_RDWR, 0)
-			must(t, err)
-			b := make([]byte, 1)
-			_, err = f.ReadAt(b, at)
-			must(t, err)
-			b[0] ^= 1
-			_, err = f.WriteAt(b, at)
-			must(t, err)
-			must(t, f.Close())
+			webtest.Rot(t, filepath.Join(g.root, name, "archive", "masters", filepath.FromSlash(path)), at)
 		},
 	}, s, name
 }

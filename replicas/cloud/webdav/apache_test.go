@@ -52,21 +52,7 @@ func (a *apache) small(t *testing.T, files map[string]string) (*cloudtest.Small,
 	must(t, err)
 	return &cloudtest.Small{Gate: gate, Store: store, Set: store.Set("masters", nil), Clock: clock, Put: put,
 		Remove: func(path string) { must(t, os.RemoveAll(filepath.Join(masters, filepath.FromSlash(path)))) },
-		Rot: func(path string, at int64) {
-			p := filepath.Join(masters, filepath.FromSlash(path))
-			fi, err := os.Stat(p)
-			must(t, err)
-			f, err := os.OpenFile(p, os.O_RDWR, 0)
-			must(t, err)
-			b := make([]byte, 1)
-			_, err = f.ReadAt(b, at)
-			must(t, err)
-			b[0] ^= 1
-			_, err = f.WriteAt(b, at)
-			must(t, err)
-			must(t, f.Close())
-			must(t, os.Chtimes(p, fi.ModTime(), fi.ModTime()))
-		},
+		Rot:    func(path string, at int64) { webtest.Rot(t, filepath.Join(masters, filepath.FromSlash(path)), at) },
 	}, s, masters
 }
 

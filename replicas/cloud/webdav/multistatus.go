@@ -63,12 +63,12 @@ var errCut = errors.New("it ends before its end")
 
 // read gives the things of a multistatus as they come. It fails unless the answer is one
 // and whole; what was given before is not to be used then.
-func read(body io.Reader, f func(found) error) error {
-	left := &entry{r: body}
+func read(body io.ReadCloser, f func(found) error) error {
+	left := &wire.Body{ReadCloser: body}
 	d := xml.NewDecoder(left)
 	root, n := false, 0
 	for other := 0; ; other++ {
-		left.n = maxEntry
+		left.Left = maxEntry
 		t, err := d.Token()
 		switch {
 		case other > 4*n+1000: // what is between the entries
@@ -109,21 +109,6 @@ func read(body io.Reader, f func(found) error) error {
 			return nil // of the multistatus: all others end above
 		}
 	}
-}
-
-// entry bounds what one entry may take.
-type entry struct {
-	r io.Reader
-	n int
-}
-
-func (e *entry) Read(p []byte) (int, error) {
-	if e.n <= 0 {
-		return 0, wire.ErrTooLong
-	}
-	n, err := e.r.Read(p[:min(len(p), e.n)])
-	e.n -= n
-	return n, err
 }
 
 // status is the code of a status line, 0 if it is none.
@@ -188,7 +173,7 @@ func (r response) found() (x found, err error) {
 		it.Version = strings.TrimPrefix(strings.TrimSpace(*got.ETag), "W/")
 	}
 	if it.Version == "" && !it.ModTime.IsZero() {
-		it.Version = "of " + it.ModTime.Format(time.RFC3339)
+		it.Version = wire.Dating(it.ModTime)
 	}
 	if it.Size = -1; got.Length != nil {
 		if n, err := strconv.ParseInt(strings.TrimSpace(*got.Length), 10, 64); err == nil {

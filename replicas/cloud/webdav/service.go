@@ -64,14 +64,11 @@ func Open(o Options) (*Service, error) {
 	if s.names, err = names("/" + u.EscapedPath()); err != nil {
 		return nil, fmt.Errorf("webdav: %w: %w", fixity.ErrRefused, err)
 	}
-	for name := range strings.SplitSeq(o.Folder, "/") {
-		if name == "." || name == ".." {
-			return nil, fmt.Errorf("webdav: %w: the folder %q leads elsewhere", fixity.ErrRefused, o.Folder)
-		}
-		if name != "" {
-			s.names = append(s.names, name)
-		}
+	in, err := wire.Names(o.Folder)
+	if err != nil {
+		return nil, fmt.Errorf("webdav: %w", err)
 	}
+	s.names = append(s.names, in...)
 	s.root = s.base.String() + "/" + escaped(s.names, true)
 	switch {
 	case o.Credential != "":
@@ -298,10 +295,6 @@ func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.Rea
 	if err != nil {
 		return nil, err
 	}
-	tag := it.Version
-	if strings.HasPrefix(tag, "of ") {
-		tag = "" // the server has none
-	}
 	switch {
 	case res.StatusCode == http.StatusRequestedRangeNotSatisfiable:
 		err = wire.RightRange(res, offset, it.Size)
@@ -310,7 +303,7 @@ func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.Rea
 	case res.Header.Get("Content-Encoding") != "":
 		err = wire.Nonsense(res.StatusCode, errors.New("the bytes come encoded, and nobody asked for that"))
 	default:
-		err = wire.RightBytes(res, it.Name, tag, offset, it.Size)
+		err = wire.RightBytes(res, it.Name, wire.TagOf(it.Version), offset, it.Size)
 	}
 	if err != nil {
 		res.Body.Close()

@@ -16,6 +16,7 @@ import (
 	"sync"
 	"time"
 
+	"firmus/fixity"
 	"firmus/replicas/cloud"
 )
 
@@ -102,6 +103,34 @@ func (b *Body) Read(p []byte) (int, error) {
 // version's may be weak for a moment after a change, and strong later.
 func ETag(text string) string {
 	return strings.Trim(strings.TrimPrefix(strings.TrimSpace(text), "W/"), `"`)
+}
+
+// timed begins a version that is told by a time.
+const timed = "of "
+
+// Dating is the version of a file that has no ETag, by its time.
+func Dating(t time.Time) string { return timed + t.Format(time.RFC3339) }
+
+// TagOf is the ETag of a version, "" if Dating made it.
+func TagOf(version string) string {
+	if strings.HasPrefix(version, timed) {
+		return ""
+	}
+	return version
+}
+
+// Names are the names in the path of a folder, as people write it. One that leads out of
+// where it lies is refused (fixity.ErrRefused).
+func Names(folder string) (all []string, err error) {
+	for name := range strings.SplitSeq(folder, "/") {
+		if name == "." || name == ".." {
+			return nil, fmt.Errorf("%w: the folder %q leads elsewhere", fixity.ErrRefused, folder)
+		}
+		if name != "" {
+			all = append(all, name)
+		}
+	}
+	return all, nil
 }
 
 // RightBytes says of an answer of status 2xx whether it has the bytes of a file from offset to

@@ -50,11 +50,13 @@ func ServeLarge(h http.Handler) {
 	}
 }
 
-// Large starts this binary as such a server.
-func Large(t *testing.T) (url string, calls func() int) {
+// Child starts this binary again with a setting added to its environment, by which it is a
+// server until its standard input ends. What it gives is the first line that the server
+// prints, and what prints another for an empty line.
+func Child(t testing.TB, setting string) (first string, ask func() string) {
 	t.Helper()
 	cmd := exec.Command(os.Args[0])
-	cmd.Env = append(os.Environ(), LargeVar+"=1")
+	cmd.Env = append(os.Environ(), setting)
 	cmd.Stderr = os.Stderr
 	in, err := cmd.StdinPipe()
 	if err != nil {
@@ -69,15 +71,24 @@ func Large(t *testing.T) (url string, calls func() int) {
 	}
 	t.Cleanup(func() { in.Close(); cmd.Wait() })
 	lines := bufio.NewScanner(out)
-	if !lines.Scan() {
-		t.Fatal("the server ended")
-	}
-	return lines.Text(), func() int {
-		fmt.Fprintln(in)
+	line := func() string {
 		if !lines.Scan() {
 			t.Fatal("the server ended")
 		}
-		n, err := strconv.Atoi(lines.Text())
+		return lines.Text()
+	}
+	return line(), func() string {
+		fmt.Fprintln(in)
+		return line()
+	}
+}
+
+// Large starts this binary as the server of a large folder.
+func Large(t *testing.T) (url string, calls func() int) {
+	t.Helper()
+	url, ask := Child(t, LargeVar+"=1")
+	return url, func() int {
+		n, err := strconv.Atoi(ask())
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -18,6 +18,18 @@ func must(t testing.TB, err error) {
 	}
 }
 
+// Rot turns a bit of a file that a server keeps, behind its back: the file's time stays.
+func Rot(t testing.TB, path string, at int64) {
+	t.Helper()
+	fi, err := os.Stat(path)
+	must(t, err)
+	b, err := os.ReadFile(path)
+	must(t, err)
+	b[at] ^= 1
+	must(t, os.WriteFile(path, b, 0o644))
+	must(t, os.Chtimes(path, fi.ModTime(), fi.ModTime()))
+}
+
 // Apache starts Debian's web server with its DAV module, which lets a user list and read what
 // lies in root, and do nothing else.
 func Apache(t testing.TB, name, password string) (addr, root string) {
