@@ -243,7 +243,6 @@ func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, 
 	return append(lines, letters...), nil
 }
 
-// checkState tries to write where the ledger is kept, or would be.
 // checkTwoPeople says whether two people can decide, where a set asks for that; a is nil while
 // there is no ledger.
 func (c *command) checkTwoPeople(ctx context.Context, cfg *config.Config, a *app.App) ([]checkLine, error) {
@@ -261,6 +260,7 @@ func (c *command) checkTwoPeople(ctx context.Context, cfg *config.Config, a *app
 	return []checkLine{lineOf("two people", text, n >= 2, isOK, true)}, nil
 }
 
+// checkState tries to write where the ledger is kept, or would be.
 func (c *command) checkState(cfg *config.Config) checkLine {
 	dir := cfg.State
 	for {

@@ -28,10 +28,10 @@ import (
 const caution = `look at the disc first. Never spin one that is cracked or whose layers lift at the edge.
   Clean it straight from the centre to the edge, with a soft dry cloth; never in circles.`
 
-// discWhere are the flags that say where a disc is.
 // checkSheet is what a file with the sheet of a check is.
 const checkSheet = "check sheet"
 
+// discWhere are the flags that say where a disc is.
 func (c *command) discWhere(cmd *cobra.Command, o *checking.Order) {
 	cmd.Flags().StringVar(&o.At.Drive, "drive", "", "`DEVICE` of the drive (default the one of the configuration)")
 	cmd.Flags().StringVar(&o.At.Image, "image", "", "an image `FILE`: .iso, or a cue sheet with raw sectors")

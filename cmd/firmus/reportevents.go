@@ -155,11 +155,7 @@ func (e eventLine) text() string {
 	if e.Reason != "" {
 		what += ": " + report.Plainly(e.Reason)
 	}
-	by := e.By
-	if e.Second != "" {
-		by += ", confirmed by " + e.Second
-	}
-	return fmt.Sprintf("%d\t%s\t%s\t%s\t%s", e.Seq, report.Local(e.At.Time), about, oneLine(by), oneLine(what))
+	return fmt.Sprintf("%d\t%s\t%s\t%s\t%s", e.Seq, report.Local(e.At.Time), about, oneLine(report.Both(e.By, e.Second)), oneLine(what))
 }
 
 // oneLine keeps what a person typed from looking like columns, or an event, of its own.

@@ -119,15 +119,15 @@ type Relying struct {
 	Findings []int64 `json:"findings"` // those that are open about it
 }
 
-// ends says the same as long as the same last bytes would go.
-func (p RetirePlan) ends() string {
+// Ends says the same as long as the same last bytes would go.
+func (p RetirePlan) Ends() string {
 	h := sha256.New()
 	fmt.Fprintf(h, "%q %v", p.LastBytes, p.Relying)
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }
 
 // Shown is the mark of all that a person is shown of the plan.
-func (p RetirePlan) Shown() string { return p.Saw + "." + p.ends() }
+func (p RetirePlan) Shown() string { return p.Saw + "." + p.Ends() }
 
 // RetireOrder says which files are no longer to be kept.
 type RetireOrder struct {
@@ -162,7 +162,7 @@ func (e Acts) Retire(ctx context.Context, o RetireOrder) (RetirePlan, error) {
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) error { return plan.lastBytes(t, fs) }); err != nil || o.DryRun {
 		return plan, err
 	}
-	ends := plan.ends()
+	ends := plan.Ends()
 	if o.Ends != "" {
 		ends = o.Ends
 	}
@@ -193,7 +193,7 @@ func (e Acts) Retire(ctx context.Context, o RetireOrder) (RetirePlan, error) {
 // stillEnds refuses what a person didn't see: that other last bytes would go with files.
 func stillEnds(t *ledger.Tx, fs []ledger.Seen, ends string) error {
 	now := noPlan()
-	if err := now.lastBytes(t, fs); err != nil || now.ends() == ends {
+	if err := now.lastBytes(t, fs); err != nil || now.Ends() == ends {
 		return err
 	}
 	return fmt.Errorf("the last intact bytes of %s would go now, which isn't what was shown: %w", fixity.Count(len(now.LastBytes)+len(now.Relying), "file"), fixity.ErrChangedMeanwhile)

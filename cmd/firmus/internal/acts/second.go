@@ -127,7 +127,7 @@ func (e Acts) decide(ctx context.Context, d Decision, s *second) (out Decided, e
 
 // actBy is Act for what a set may ask two people for.
 func (e Acts) actBy(ctx context.Context, s *second, seen []ledger.Seen, fn func(*ledger.Tx) error) error {
-	if !e.asksForTwo(seen) && (s == nil || s.confirms.ID == 0) {
+	if !e.AsksForTwo(seen...) && (s == nil || s.confirms.ID == 0) {
 		return e.Act(ctx, seen, fn)
 	}
 	if s == nil {
@@ -176,17 +176,19 @@ func ended(p ledger.Proposal) error {
 	return fmt.Errorf("proposal %d has ended already: %s: %w", p.ID, fixity.Means("proposal", string(p.Outcome)), fixity.ErrChangedMeanwhile)
 }
 
-func (e Acts) asksForTwo(seen []ledger.Seen) bool {
+// AsksForTwo says that a second person has to confirm what is decided about what was seen.
+func (e Acts) AsksForTwo(seen ...ledger.Seen) bool {
 	return slices.ContainsFunc(seen, func(s ledger.Seen) bool {
 		name := s.File.Set
 		if name == "" {
 			name = s.Finding.Set
 		}
-		return s.Two || e.setAsksForTwo(name)
+		return s.Two || e.SetAsksForTwo(name)
 	})
 }
 
-func (e Acts) setAsksForTwo(name string) bool {
+// SetAsksForTwo says that a second person has to confirm what is decided about a set.
+func (e Acts) SetAsksForTwo(name string) bool {
 	set, _ := e.Rules.Set(name)
 	return set.TwoPeople
 }
@@ -195,11 +197,11 @@ func (e Acts) setAsksForTwo(name string) bool {
 // ("" for all of it): a set asks for two that it holds, or held.
 func (e Acts) StoreAsksForTwo(known ledger.Store, set string) bool {
 	if set != "" {
-		return e.setAsksForTwo(set)
+		return e.SetAsksForTwo(set)
 	}
 	rule, _ := e.Rules.Store(known.Name)
-	return slices.ContainsFunc(rule.Sets, e.setAsksForTwo) ||
-		slices.ContainsFunc(known.Roots, func(r ledger.Root) bool { return e.setAsksForTwo(r.Set) })
+	return slices.ContainsFunc(rule.Sets, e.SetAsksForTwo) ||
+		slices.ContainsFunc(known.Roots, func(r ledger.Root) bool { return e.SetAsksForTwo(r.Set) })
 }
 
 // proposeStore makes a proposal in the place of an act about a whole store, where that needs

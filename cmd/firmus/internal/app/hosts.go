@@ -221,19 +221,19 @@ func (s *parts) found(ctx context.Context) (out []string) {
 	return out
 }
 
-// CheckHosts says what this host would do beside the others, what no host can reach, and what
-// is wrong between them; nothing where the ledger is this computer's alone. idle says that it
+// CheckHosts says what this host would do beside the others, and what is wrong between them or
+// reached by none of them; nothing where the ledger is this computer's alone. idle says that it
 // reads nothing, as the configuration names only others.
-func (a *App) CheckHosts(ctx context.Context) (does string, idle bool, wrong, lacking []string, err error) {
+func (a *App) CheckHosts(ctx context.Context) (does string, idle bool, wrong []string, err error) {
 	if a.Host == nil {
-		return "", false, nil, nil, nil
+		return "", false, nil, nil
 	}
 	running, err := hosts.Running(ctx, a.Ledger)
 	if err != nil {
-		return "", false, nil, nil, err
+		return "", false, nil, err
 	}
 	me := HostName(a.Config)
-	var mine []string
+	var mine, lacking []string
 	for _, s := range a.Config.Stores {
 		reach := func(h string) bool { return len(s.Hosts) == 0 || slices.Contains(s.Hosts, h) }
 		if reach(me) {
@@ -269,5 +269,5 @@ func (a *App) CheckHosts(ctx context.Context) (does string, idle bool, wrong, la
 		others := slices.DeleteFunc(slices.Clone(running), func(h ledger.Host) bool { return h.Name == me })
 		wrong = append(wrong, hosts.Clocks(append(others, ledger.Host{Name: me, Ahead: ahead}))...)
 	}
-	return does, idle, wrong, lacking, nil
+	return does, idle, append(wrong, lacking...), nil
 }

@@ -151,10 +151,7 @@ func findingPage(q *request) error {
 		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return acts.About(p, id) }); err != nil {
 			return err
 		}
-		if d.Two, err = t.Discs.TwoPeople(f.Carrier); err != nil {
-			return err
-		}
-		d.Two = d.Two || q.s.asksForTwo(f.Set)
+		d.Two = acts.Of(e).AsksForTwo(seen)
 		return d.history(t, f)
 	})
 	if err != nil {

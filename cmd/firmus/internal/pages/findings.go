@@ -311,7 +311,7 @@ func incidentPage(q *request) error {
 		if err != nil {
 			return err
 		}
-		d.Two = q.s.asksForTwo(x.Set)
+		d.Two = acts.Of(q.s.o.Archive).SetAsksForTwo(x.Set)
 		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { // one about an incident is about all of it
 			ids := acts.FindingsOf(p)
 			if len(ids) == 0 {

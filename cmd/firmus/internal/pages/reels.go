@@ -471,10 +471,7 @@ func reelPage(q *request) error {
 			x.Findings = append(x.Findings, link{fmt.Sprintf("/findings/%d", fd.ID), text})
 		}
 		for _, ev := range f.Events {
-			w := event{At: ev.At.Time, What: ev.Means + ": " + q.named(f.Set, f.Path), By: ev.By}
-			if ev.Second != "" {
-				w.By += ", confirmed by " + ev.Second
-			}
+			w := event{At: ev.At.Time, What: ev.Means + ": " + q.named(f.Set, f.Path), By: report.Both(ev.By, ev.Second)}
 			if ev.Store != "" {
 				w.What += " (" + ev.Store + ")"
 			}

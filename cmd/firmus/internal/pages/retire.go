@@ -58,7 +58,7 @@ func retirePage(q *request) error {
 		if err != nil {
 			return err
 		}
-		d.Plan, d.Many, d.Two = &p, len(p.Files) > unasked, q.s.asksForTwo(setOf(d.What))
+		d.Plan, d.Many, d.Two = &p, len(p.Files) > unasked, acts.Of(q.s.o.Archive).SetAsksForTwo(setOf(d.What))
 		d.Files, d.More = names(p.Files)
 		d.Last, _ = names(p.LastBytes)
 		for _, r := range p.Relying[:min(len(p.Relying), perPage)] {
@@ -86,8 +86,8 @@ func (q *request) shownMany(n int, mark string) error {
 }
 
 func retireFilesAct(q *request) error {
-	o := acts.RetireOrder{Paths: []string{q.field("what")}}
-	p, err := acts.Of(q.s.o.Archive).Retire(q.Context(), acts.RetireOrder{Paths: o.Paths, DryRun: true})
+	what := q.field("what")
+	p, err := acts.Of(q.s.o.Archive).Retire(q.Context(), acts.RetireOrder{Paths: []string{what}, DryRun: true})
 	if err != nil {
 		return err
 	}
@@ -97,12 +97,12 @@ func retireFilesAct(q *request) error {
 	if len(p.LastBytes) > 0 && !q.ticked("last") {
 		return refused("No intact copy of another file under care has the bytes of " + fixity.Count(len(p.LastBytes), "file") + ". Tick the box that says that you know. Nothing was done.")
 	}
-	if o.Reason, err = q.reason(); err != nil {
+	reason, err := q.reason()
+	if err != nil {
 		return err
 	}
-	saw, ends, _ := strings.Cut(p.Shown(), ".")
-	o.SawAll, o.Ends = saw, ends
-	return q.act("Retire "+shown(o.Paths[0]), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	o := acts.RetireOrder{Paths: []string{what}, Reason: reason, SawAll: p.Saw, Ends: p.Ends()}
+	return q.act("Retire "+shown(what), func(ctx context.Context, a *archive.Archive) (outcome, error) {
 		d, err := acts.Of(a).Decide(ctx, acts.Decision{Retire: &o})
 		if err != nil || d.Retired == nil {
 			return decided(d, ""), err
@@ -135,7 +135,7 @@ func migratePage(q *request) error {
 		if err != nil {
 			return err
 		}
-		d.Plan, d.Many, d.Two = &m, len(m.Pairs) > unasked, q.s.asksForTwo(setOf(d.Under))
+		d.Plan, d.Many, d.Two = &m, len(m.Pairs) > unasked, acts.Of(q.s.o.Archive).SetAsksForTwo(setOf(d.Under))
 		d.Pairs, d.More = m.Pairs[:min(len(m.Pairs), perPage)], max(0, len(m.Pairs)-perPage)
 		d.Alone, _ = names(m.Alone)
 	}

@@ -63,12 +63,6 @@ func afterDecided(ctx context.Context, a *archive.Archive, x *job, d acts.Decide
 	return out, nil
 }
 
-// asksForTwo says that a second person has to confirm what is decided about a set.
-func (s *Site) asksForTwo(set string) bool {
-	x, _ := s.o.Archive.Rules.Set(set)
-	return x.TwoPeople
-}
-
 // proposalLine is a proposal that waits, as who looks is told of it.
 type proposalLine struct {
 	ID   int64

@@ -350,11 +350,14 @@ func Second(e ledger.Event) string {
 }
 
 // Deciders are who did what an event tells of, and who confirmed it.
-func Deciders(e ledger.Event) string {
-	if second := Second(e); second != "" {
-		return e.By + ", confirmed by " + second
+func Deciders(e ledger.Event) string { return Both(e.By, Second(e)) }
+
+// Both names who decided and who confirmed it; second is "" where one person did.
+func Both(by, second string) string {
+	if second == "" {
+		return by
 	}
-	return e.By
+	return by + ", confirmed by " + second
 }
 
 // ShowFolder is a folder in a set for a person.
