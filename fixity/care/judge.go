@@ -164,7 +164,7 @@ func urgency(r Rules, c Case, own Holding, v Verdict, rule Store) fixity.Urgency
 	if c.old(own) {
 		return fixity.Tidy // nothing that is to be kept now hangs on it
 	}
-	if len(intact) == 0 && len(v.Same) == 0 {
+	if !v.known() {
 		return fixity.NoneIntact
 	}
 	if len(intact) == 0 {

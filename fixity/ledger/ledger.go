@@ -137,20 +137,22 @@ func (l *Ledger) Prune(ctx context.Context) error { return l.db.Prune(ctx) }
 // tried again until wait is over; then the error is a *LockedError. who says who
 // takes it. With a PostgreSQL ledger it holds for all hosts that share it.
 func (l *Ledger) LockStore(ctx context.Context, name, who string, wait time.Duration, now func() time.Time) (unlock func(), err error) {
-	if strings.HasPrefix(name, ".") {
-		name = "store" + name
+	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin}, storeLock(name), who, wait, now)
+}
+
+// storeLock is the name of a store's lock: none begins with a dot, as those of LockOwn do.
+func storeLock(store string) string {
+	if strings.HasPrefix(store, ".") {
+		return "store" + store
 	}
-	return l.db.Lock(ctx, database.Locks{State: l.o.State, Of: l.origin}, name, who, wait, now)
+	return store
 }
 
 // HoldStore is LockStore for what is done under the lock: the context ends with an error that
 // wraps fixity.ErrBusy once it is held no more. shared: many may hold it so at the same time, on
 // whatever hosts; who has it alone keeps all of them out.
 func (l *Ledger) HoldStore(ctx context.Context, name, who string, wait time.Duration, now func() time.Time, shared bool) (_ context.Context, unlock func(), err error) {
-	if strings.HasPrefix(name, ".") {
-		name = "store" + name
-	}
-	unlock, still, err := l.db.LockFor(ctx, database.Locks{State: l.o.State, Of: l.origin, Shared: shared}, name, who, wait, now)
+	unlock, still, err := l.db.LockFor(ctx, database.Locks{State: l.o.State, Of: l.origin, Shared: shared}, storeLock(name), who, wait, now)
 	if err != nil {
 		return ctx, nil, err
 	}

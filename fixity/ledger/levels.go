@@ -175,19 +175,19 @@ type Damage struct {
 	Burned Times // damaged discs that were retired, whose files were read intact on discs burned since; the last: when it was retired
 }
 
-// damagedStates are those of fixity.State.Damaged.
-const damagedStates = `('altered', 'unreadable', 'unsteady', 'disputed')`
+// damaged is the condition that a column has a state of a damaged copy.
+func damaged(column string) string { return inStates(column, fixity.State.Damaged) }
 
 // Damage counts damaged copies. Nothing that a drill brought back is among them, and no disc
 // that is as a decision for its class says, or that was read well later: nobody can repair a
 // disc, so that one wasn't damaged.
 func (t Findings) Damage() (d Damage, err error) {
-	const onDisc = `subject = 'file' AND carrier <> 0 AND kind IN ` + damagedStates + ` AND settled <> 'intact-again'
+	onDisc := `subject = 'file' AND carrier <> 0 AND ` + damaged("kind") + ` AND settled <> 'intact-again'
 		AND NOT EXISTS (SELECT 1 FROM disc_decision y WHERE y.by_name = settled_by AND y.reason = finding.reason)`
-	if err := t.row(`SELECT count(*) FROM finding WHERE subject = 'file' AND carrier = 0 AND kind IN `+damagedStates+` OR `+onDisc, nil, &d.Ever); err != nil {
+	if err := t.row(`SELECT count(*) FROM finding WHERE subject = 'file' AND carrier = 0 AND `+damaged("kind")+` OR `+onDisc, nil, &d.Ever); err != nil {
 		return d, err
 	}
-	if err := t.row(`SELECT CAST(coalesce(sum(files), 0) AS BIGINT) FROM tally WHERE state IN `+damagedStates, nil, &d.Open); err != nil {
+	if err := t.row(`SELECT CAST(coalesce(sum(files), 0) AS BIGINT) FROM tally WHERE `+damaged("state"), nil, &d.Open); err != nil {
 		return d, err
 	}
 	decided, err := t.decidedOnDiscs()
@@ -196,7 +196,7 @@ func (t Findings) Damage() (d Damage, err error) {
 	}
 	d.Open -= decided
 	var last int64
-	const put = ` FROM finding WHERE subject = 'file' AND carrier = 0 AND settled = 'put-back' AND kind IN ` + damagedStates
+	put := ` FROM finding WHERE subject = 'file' AND carrier = 0 AND settled = 'put-back' AND ` + damaged("kind")
 	if err := t.row(`SELECT count(*), coalesce(max(settled_at), 0)`+put, nil, &d.Put.N, &last); err != nil {
 		return d, err
 	}
@@ -229,7 +229,7 @@ func (t Findings) decidedOnDiscs() (n int64, err error) {
 	}
 	type on struct{ disc, files int64 }
 	all, err := list(t.Tx, `SELECT f.disc, count(DISTINCT i.file) FROM disc_file f JOIN instance i ON i.file = f.file AND i.carrier = f.disc
-		WHERE i.state IN `+damagedStates+` GROUP BY f.disc`, nil, func(r row) (x on, err error) {
+		WHERE `+damaged("i.state")+` GROUP BY f.disc`, nil, func(r row) (x on, err error) {
 		err = r.Scan(&x.disc, &x.files)
 		return x, err
 	})

@@ -155,7 +155,7 @@ func (t Findings) judgeSame() error {
 		return nil
 	}
 	var one int64
-	if err := t.row(`SELECT id FROM finding WHERE settled = '' AND file <> 0 LIMIT 1`, nil, &one); errors.Is(err, fixity.ErrNotFound) || errors.Is(err, sql.ErrNoRows) {
+	if err := t.row(`SELECT id FROM finding WHERE settled = '' AND file <> 0 LIMIT 1`, nil, &one); errors.Is(err, fixity.ErrNotFound) {
 		return nil
 	} else if err != nil {
 		return err

@@ -32,8 +32,8 @@ const (
 	NoVersion     Refusal = "no-version"      // the stores disagree about the file: a person decides which is right
 	Disputed      Refusal = "disputed"        // likewise about this copy
 	Unsteady      Refusal = "unsteady"        // cable, port or memory: what is written may be as wrong as what is read
-	MovedThere    Refusal = "moved-there"     // the same, and the copy itself lies elsewhere in it
 	ReadOnly      Refusal = "read-only"       // a service keeps it, and the program only reads there
+	MovedThere    Refusal = "moved-there"     // likewise, and the copy itself lies elsewhere in it
 	OnDisc        Refusal = "on-disc"         // what is on a disc stays there
 	FailingDrive  Refusal = "failing-drive"   // the drive gives up its files one by one: nothing is written there
 	SecondName    Refusal = "second-name"     // it is another store's file under a second name

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -23,12 +24,13 @@ func (t Log) Between(since, until time.Time, verbs []fixity.Verb, each func(Even
 	}
 	const page = 1000
 	args, which := []any{int64(0), from, to, page}, ``
-	for i, v := range verbs {
-		args = append(args, string(v))
-		which += fmt.Sprintf("%s$%d", map[bool]string{true: ` AND verb IN (`, false: `, `}[i == 0], len(args))
-	}
 	if len(verbs) > 0 {
-		which += `)`
+		var in []string
+		for _, v := range verbs {
+			args = append(args, string(v))
+			in = append(in, fmt.Sprintf("$%d", len(args)))
+		}
+		which = ` AND verb IN (` + strings.Join(in, ", ") + `)`
 	}
 	for seq := int64(0); ; {
 		args[0] = seq

@@ -228,7 +228,7 @@ func (w writer) good(f ledger.Finding) string {
 	if same := f.Facts.SameBytes; len(f.IntactIn) == 0 && len(same) > 0 {
 		on := w.store(same[0].Store)
 		if same[0].Disc != "" {
-			on = "disc " + same[0].Disc
+			on = "disc " + clean(same[0].Disc)
 		}
 		return fmt.Sprintf("No copy of it is intact, but another file with the same checksum is: %s, on the %s.", w.nameIn(same[0].Set, string(same[0].Path)), on)
 	}

@@ -44,12 +44,15 @@ func Days(d time.Duration) string {
 
 // Clock is a length as 31:52, to a second; "" if it isn't known.
 func Clock(d time.Duration) string {
-	d = d.Round(time.Second)
-	switch {
-	case d <= 0:
+	if d = d.Round(time.Second); d <= 0 {
 		return ""
-	case d < time.Hour:
-		return fmt.Sprintf("%d:%02d", d/time.Minute, d/time.Second%60)
 	}
-	return fmt.Sprintf("%d:%02d:%02d", d/time.Hour, d/time.Minute%60, d/time.Second%60)
+	return clock(int64(d / time.Second))
+}
+
+func clock(seconds int64) string {
+	if seconds < 3600 {
+		return fmt.Sprintf("%d:%02d", seconds/60, seconds%60)
+	}
+	return fmt.Sprintf("%d:%02d:%02d", seconds/3600, seconds/60%60, seconds%60)
 }

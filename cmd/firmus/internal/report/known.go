@@ -52,11 +52,7 @@ func know(t *ledger.Tx, file int64) (k Known, err error) {
 		return k, err
 	}
 	for _, v := range vs {
-		s, err := t.Files.Sound(file, v.N)
-		if err != nil {
-			return k, err
-		}
-		k.Versions = append(k.Versions, Length{v.N, v.Size, s.Duration, v.By, WhyVersion(v, vs), v.At})
+		k.Versions = append(k.Versions, Length{v.N, v.Size, v.Length, v.By, WhyVersion(v, vs), v.At})
 	}
 	fs, err := t.Findings.Of(file)
 	if err != nil {
@@ -126,24 +122,24 @@ func (d donor) rank() int {
 func (m Matter) donors(f ledger.Finding) []donor {
 	k := m.Files[f.File]
 	var out []donor
+	add := func(c ledger.Copy, place, other string) {
+		out = append(out, donor{copy: c, place: place, read: c.Read.OK && !c.Read.At.IsZero(), other: other})
+	}
 	for _, store := range Donors(f, m.Rules) {
 		for _, c := range k.Copies {
 			if c.Store != store || c.Carrier == f.Carrier && c.Store == f.Store || !care.HoldsVersion(c.State) || c.Lesser || c.Carrier != 0 && c.Burned != k.File.Version {
 				continue
 			}
-			d := donor{copy: c, read: c.Read.OK && !c.Read.At.IsZero()}
-			if d.place = m.PlaceOf(f, c); d.place != "" {
-				out = append(out, d)
+			if place := m.PlaceOf(f, c); place != "" {
+				add(c, place, "")
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(a, b donor) int { return repair.Better(m.Rules, a.copy, b.copy) })
-	if len(out) > 0 || len(f.Facts.SameBytes) == 0 {
-		return out
-	}
-	for _, c := range k.Same {
-		if m.Rules.Counts(c, c.Held) {
-			out = append(out, donor{copy: c, place: m.placeOfSame(c, f.File), read: c.Read.OK && !c.Read.At.IsZero(), other: k.Others[c.File]})
+	if len(out) == 0 && len(f.Facts.SameBytes) > 0 {
+		for _, c := range k.Same {
+			if m.Rules.Counts(c, c.Held) {
+				add(c, m.placeOfSame(c, f.File), k.Others[c.File])
+			}
 		}
 	}
 	slices.SortStableFunc(out, func(a, b donor) int { return repair.Better(m.Rules, a.copy, b.copy) })

@@ -112,10 +112,7 @@ func (m Matter) decide(f ledger.Finding) []Step {
 	}
 	named := 0
 	for _, o := range m.Findings {
-		if o.File == f.File && o.Step == care.StepDecide && OfOther(o, m.Rules) {
-			continue
-		}
-		if o.File == f.File && o.Step == care.StepDecide {
+		if o.File == f.File && o.Step == care.StepDecide && !OfOther(o, m.Rules) {
 			steps = append(steps, say(fmt.Sprintf("If the copy on the %s%s is right: ", m.name(o.Store), m.sideOf(o)), signOffAs(o, word)))
 			named++
 		}

@@ -79,13 +79,7 @@ func (r row) n(i int) int64 {
 }
 
 // length is minutes and seconds, as registers write them.
-func (r row) length(i int) string {
-	s := r.n(i)
-	if s < 3600 {
-		return fmt.Sprintf("%d:%02d", s/60, s%60)
-	}
-	return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
-}
+func (r row) length(i int) string { return clock(r.n(i)) }
 
 // files is a file, or what is added up.
 func (r row) files(i int) string {

@@ -136,7 +136,7 @@ func rowOf(p reels.Plan, s reels.Side, discs map[int64]ledger.Disc) ReelsRow {
 func (r *Reels) cells(x ReelsRow, now time.Time) []string {
 	next := x.order
 	if len(x.Findings) > 0 {
-		next += fmt.Sprintf(" (%s %d)", "finding", x.Findings[0])
+		next += fmt.Sprintf(" (finding %d)", x.Findings[0])
 	}
 	out := []string{x.Item, x.Side, next, report.Clock(time.Duration(x.Seconds * float64(time.Second)))}
 	transferred, edited := "not yet", "not yet"

@@ -9,6 +9,7 @@ package stave
 
 import (
 	"bytes"
+	"cmp"
 	_ "embed"
 	"fmt"
 	"html/template"
@@ -199,11 +200,8 @@ func ticks(length time.Duration) (out []tick) {
 
 // short is a time of the scale, as short as it can be told.
 func short(d time.Duration) string {
-	switch {
-	case d%time.Second != 0:
+	if d%time.Second != 0 {
 		return fmt.Sprintf("%.2f s", d.Seconds())
-	case d < time.Hour:
-		return fmt.Sprintf("%d:%02d", d/time.Minute, d/time.Second%60)
 	}
-	return fmt.Sprintf("%d:%02d:%02d", d/time.Hour, d/time.Minute%60, d/time.Second%60)
+	return cmp.Or(report.Clock(d), "0:00")
 }
