@@ -77,14 +77,23 @@ func (f *Folder) lookup(ctx context.Context, path string) (*node, error) {
 	return nil, fmt.Errorf("%w: the listing of %s shows nothing there", fixity.ErrVanished, l.at.UTC().Format("2 Jan 2006 15:04:05 UTC"))
 }
 
+// present is the item with an id as it is now. What can't be seen has vanished, or the folder
+// can't be seen either.
+func (s *Store) present(ctx context.Context, id string) (Item, error) {
+	it, err := s.get(ctx, id)
+	switch classOf(err) {
+	case NotVisible:
+		err = s.vanished(ctx, fmt.Errorf("%w: deleted, or no longer shared: %w", fixity.ErrVanished, err))
+	case ThisFile:
+		err = s.vanished(ctx, err) // a credential that is refused now is refused of each file
+	}
+	return it, err
+}
+
 // still is the item as it is now, if it lies where it was listed.
 func (s *Store) still(ctx context.Context, was *Item) (Item, error) {
-	it, err := s.get(ctx, was.ID)
+	it, err := s.present(ctx, was.ID)
 	switch {
-	case classOf(err) == NotVisible:
-		return it, s.vanished(ctx, fmt.Errorf("%w: deleted, or no longer shared: %w", fixity.ErrVanished, err))
-	case classOf(err) == ThisFile:
-		return it, s.vanished(ctx, err) // a credential that is refused now is refused of each file
 	case err != nil:
 		return it, err
 	case it.InBin:

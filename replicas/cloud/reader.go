@@ -184,12 +184,8 @@ func (r *reader) finish() error {
 
 // same says whether the file is still the version that was opened.
 func (r *reader) same() error {
-	it, err := r.s.get(r.ctx, r.it.ID)
+	it, err := r.s.present(r.ctx, r.it.ID)
 	switch {
-	case classOf(err) == NotVisible:
-		return r.s.vanished(r.ctx, fmt.Errorf("%w: deleted, or no longer shared: %w", fixity.ErrVanished, err))
-	case classOf(err) == ThisFile:
-		return r.s.vanished(r.ctx, err)
 	case err != nil:
 		return err
 	case it.Kind != Blob || it.pin() != r.it.pin():

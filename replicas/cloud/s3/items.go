@@ -199,15 +199,15 @@ func (s *Service) head(ctx context.Context, it *cloud.Item) error {
 func (s *Service) stat(ctx context.Context, key string) (cloud.Item, error) {
 	ask := !s.noSums.Load()
 	x, err := s.headers(ctx, key, ask)
-	if err != nil {
-		var e *cloud.Error
-		if errors.As(err, &e) && e.Status == http.StatusBadRequest && ask {
-			// Some services refuse the question itself.
-			if _, again := s.headers(ctx, key, false); again == nil {
-				s.noSums.Store(true)
-				return s.stat(ctx, key)
-			}
+	var e *cloud.Error
+	if errors.As(err, &e) && e.Status == http.StatusBadRequest && ask {
+		// Some services refuse the question itself.
+		if bare, again := s.headers(ctx, key, false); again == nil {
+			s.noSums.Store(true)
+			x, err = bare, nil
 		}
+	}
+	if err != nil {
 		return cloud.Item{}, err
 	}
 	x.Key, x.StorageClass = key, x.Headers.Get("X-Amz-Storage-Class")
