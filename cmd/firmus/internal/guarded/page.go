@@ -4,10 +4,10 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"firmus/fixity"
+	"firmus/replicas/named"
 )
 
 // pageHead begins a page of the manual that Firmus wrote: a comment of man(7), with the SHA-256
@@ -30,7 +30,7 @@ func (f Folders) Page(file, text string) error {
 const maxPage = 1 << 20
 
 func ownPage(file string) error {
-	in, err := os.Open(file)
+	in, err := named.Open(file)
 	if err != nil {
 		return err
 	}

@@ -15,6 +15,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/ledger/private"
+	"firmus/replicas/named"
 )
 
 // Sheet is Write for what is written anew again and again. kind says what it is, such as
@@ -109,7 +110,7 @@ func (n note) own(kind string) allow {
 		if w.kind == "" {
 			return notOurs(file)
 		}
-		in, err := os.Open(file)
+		in, err := named.Open(file)
 		if err != nil {
 			return err
 		}

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 
 	"firmus/fixity"
+	"firmus/replicas/named"
 )
 
 // Own says, by the first bytes of a file, that Firmus wrote it and that it may be replaced;
@@ -125,11 +126,11 @@ func remove(path string) error {
 }
 
 func readHead(path string) ([]byte, error) {
-	// Not through a link, and not a pipe that nobody writes to.
+	// Not through a link.
 	if st, err := os.Lstat(path); err != nil || !st.Mode().IsRegular() {
 		return nil, errors.Join(err, fs.ErrInvalid)
 	}
-	f, err := os.Open(path)
+	f, err := named.Open(path)
 	if err != nil {
 		return nil, err
 	}
