@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -116,7 +115,7 @@ func (c *command) check(ctx context.Context, mail bool) error {
 // checks says of each thing that a configuration asks for whether it would work. With
 // daemon it also looks whether one runs, and at its address.
 func (c *command) checks(ctx context.Context, cfg *config.Config, daemon, mail bool) ([]checkLine, error) {
-	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: true, Version: app.VersionOf(build())})
+	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: true, MakesNothing: true, Version: app.VersionOf(build())})
 	if err == nil {
 		defer a.Close()
 	}
@@ -262,18 +261,7 @@ func (c *command) checkTwoPeople(ctx context.Context, cfg *config.Config, a *app
 
 // checkState tries to write where the ledger is kept, or would be.
 func (c *command) checkState(cfg *config.Config) checkLine {
-	dir := cfg.State
-	for {
-		if _, err := os.Stat(dir); err == nil {
-			break
-		}
-		up := filepath.Dir(dir)
-		if up == dir {
-			break
-		}
-		dir = up
-	}
-	f, err := os.CreateTemp(dir, ".firmus-check-*")
+	f, err := os.CreateTemp(app.Nearest(cfg.State), ".firmus-check-*")
 	if err != nil {
 		return lineOf("state folder", fmt.Sprintf("nothing can be written there: %v", err), false, isOK, true)
 	}

@@ -42,6 +42,9 @@ type Options struct {
 	Progress audit.Progress
 	// MustExist refuses to make a new ledger: for commands that only show.
 	MustExist bool
+	// MakesNothing makes no state folder, with MustExist and a ledger on PostgreSQL, where there is
+	// none, and no event files then.
+	MakesNothing bool
 	// BeginBeside begins a new ledger also where something lies of an earlier one: by a
 	// person's order. Else that is a *backups.LostError.
 	BeginBeside bool
@@ -102,29 +105,27 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	if err := mayRead(c.State); err != nil {
 		return nil, err
 	}
-	var unlock func()
+	unlock := func() {} // a state folder that isn't there, or can't be written to, can't be restored either
 	lock := func() error {
-		if unlock != nil {
-			return nil
-		}
 		u, err := ledger.LockState(c.State, false)
 		if errors.Is(err, fixity.ErrBusy) {
 			return fmt.Errorf("it is being restored: %w", err)
 		}
-		unlock = u
-		if err != nil { // a state folder that can't be written to can't be restored either
-			unlock = func() {}
+		if err == nil {
+			unlock = u
 		}
 		return nil
 	}
-	if _, err := os.Stat(c.State); err == nil {
+	_, err = os.Stat(c.State)
+	there := err == nil
+	if there {
 		if err := lock(); err != nil {
 			return nil, err
 		}
 	}
 	opened := false
 	defer func() {
-		if !opened && unlock != nil {
+		if !opened {
 			unlock()
 		}
 	}()
@@ -148,8 +149,11 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	} else if err := os.MkdirAll(c.State, 0o700); err != nil {
 		return nil, fmt.Errorf("state folder: %w", err)
 	}
-	if err := lock(); err != nil {
-		return nil, err
+	makes := there || !o.MakesNothing
+	if makes && !there {
+		if err := lock(); err != nil {
+			return nil, err
+		}
 	}
 	if c.Ledger.URL == "" && !o.MustExist {
 		if err := backups.SetAsideLost(c.State); err != nil {
@@ -224,7 +228,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	a.Acts, a.Receiving, a.Recovering, a.Backups = acts.Of(all), receiving.Of(all), recovering.Of(all), backups.Of(all)
 	a.Discs = a.discs()
 	all.Carriers = a.Discs
-	a.Events.Begin(a.Ledger)
+	if makes {
+		a.Events.Begin(a.Ledger)
+	}
 	a.unlock, opened = unlock, true
 	return a, nil
 }

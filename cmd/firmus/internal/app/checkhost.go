@@ -3,9 +3,10 @@ package app
 import (
 	"context"
 	"errors"
-	"firmus/replicas/disk"
 	"fmt"
 	"net"
+	"os"
+	"path/filepath"
 	"time"
 
 	"firmus/cmd/firmus/internal/config"
@@ -13,6 +14,7 @@ import (
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/replicas/disk"
 )
 
 // CheckListen says whether a daemon runs, and whether the address for pages and metrics
@@ -82,6 +84,16 @@ func daemonLock(cfg *config.Config) string {
 // events and a snapshot.
 const leastRoom = 100 << 20
 
+// Nearest is a folder, or the nearest above it if it isn't there.
+func Nearest(dir string) string {
+	for up := ""; ; dir = up {
+		up = filepath.Dir(dir)
+		if _, err := os.Stat(dir); err == nil || up == dir {
+			return dir
+		}
+	}
+}
+
 // CheckRoom says whether the ledger can be written to, and has room to grow.
 func (a *App) CheckRoom(ctx context.Context) outlook.Check {
 	c := outlook.Check{What: "ledger, writing", OK: true}
@@ -89,7 +101,7 @@ func (a *App) CheckRoom(ctx context.Context) outlook.Check {
 		c.OK, c.Detail = errors.Is(err, fixity.ErrBusy), err.Error()
 		return c
 	}
-	free := disk.FreeBytes(a.Config.State)
+	free := disk.FreeBytes(Nearest(a.Config.State))
 	switch {
 	case free >= 0 && free < leastRoom:
 		c.OK, c.Detail = false, fmt.Sprintf("only %s are left on the drive of %s", report.Size(free), a.Config.State)

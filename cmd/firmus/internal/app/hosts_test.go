@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"os"
 	"os/exec"
@@ -615,13 +616,17 @@ func TestHostsRecover(t *testing.T) {
 func TestHostsLook(t *testing.T) {
 	t.Parallel()
 	s := newSharing(t, "")
+	state := ""
 	look := func(host string) error {
 		cfg, err := config.Load(s.config(host))
 		if err != nil {
 			t.Fatal(err)
 		}
-		a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "the test", MustExist: true})
+		state = cfg.State
+		a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "the test", MustExist: true, MakesNothing: true})
 		if err == nil {
+			_, _, _, err = a.CheckHosts(context.Background())
+			a.CheckRoom(context.Background())
 			a.Close()
 		}
 		return err
@@ -634,5 +639,8 @@ func TestHostsLook(t *testing.T) {
 	s.fill(1, 1, 1000)
 	if err := look("server-b"); err != nil {
 		t.Errorf("the ledger isn't seen: %v", err)
+	}
+	if _, err := os.Stat(state); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a state folder was made by who only looked: %v", err)
 	}
 }

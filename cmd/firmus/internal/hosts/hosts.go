@@ -414,7 +414,7 @@ const (
 // clock says that this host's clock is wrong; nil if it is right. River goes by each host's
 // clock: one that is wrong would leave work undone, or take it from others.
 func (h *Host) clock() error {
-	if said := Clocks([]ledger.Host{h.host(nil)}); len(said) > 0 {
+	if said := Clocks([]ledger.Host{{Name: h.o.Name, Ahead: h.ahead}}); len(said) > 0 {
 		return errors.New(said[0])
 	}
 	return nil

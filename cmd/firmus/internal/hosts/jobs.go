@@ -225,8 +225,8 @@ func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
 	return h.outcome(limit, err)
 }
 
-// open says that the audit is in the phase for which the job was handed out, and its first
-// shard, too.
+// open says that the audit is in the phase for which the job was handed out, and some of its
+// shards, too.
 func (h *Host) open(ctx context.Context, a sliceArgs) (open bool, err error) {
 	err = h.o.Ledger.View(ctx, func(t *ledger.Tx) error {
 		n, err := t.Audits.Waiting(a.Audit, fixity.Phase(a.Phase), a.Shards...)
