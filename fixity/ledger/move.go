@@ -3,7 +3,6 @@ package ledger
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"net/url"
@@ -159,25 +158,15 @@ func (l *Ledger) inUse(ctx context.Context) error {
 	case away:
 		to := "elsewhere"
 		err := l.View(ctx, func(t *Tx) error {
-			n, err := t.Log.Count()
-			if err != nil {
-				return err
+			e, err := t.Log.Last(fixity.LedgerMoved, "")
+			told := e.Told()
+			if place, _ := told["to"].(string); place != "" {
+				to = place
+				if on, _ := told["on"].(string); on != "" {
+					to += " on the computer " + on
+				}
 			}
-			return t.Log.Each(n-1, 1, func(e Event) error {
-				var said struct {
-					Data struct {
-						To string `json:"to"`
-						On string `json:"on"`
-					} `json:"data"`
-				}
-				err := json.Unmarshal(e.Leaf(), &said)
-				if err == nil && said.Data.To != "" {
-					if to = said.Data.To; said.Data.On != "" {
-						to += " on the computer " + said.Data.On
-					}
-				}
-				return err
-			})
+			return err
 		})
 		if err != nil {
 			return err

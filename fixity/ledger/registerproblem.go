@@ -172,7 +172,7 @@ func (t Register) Failed(at fixity.RegisterReading, why fixity.Fact, trouble, by
 	}
 	before := x.Doubted
 	x.TriedAt, x.Trouble = t.now, trouble
-	if x.Doubted = at.Doubted; x.Doubted == (fixity.Digest{}) {
+	if x.Doubted = at.Doubted; x.Doubted.IsZero() {
 		x.DoubtedAt = time.Time{}
 	} else if at.Doubted != before {
 		x.DoubtedAt = t.now

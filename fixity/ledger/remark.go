@@ -56,24 +56,18 @@ func (t Audits) NotePublic(audit int64, x fixity.Fact) error {
 
 // Public is what the newest listing of each store showed of restricted files that a service
 // gives to everybody.
-func (t Audits) Public() (out []fixity.Fact, err error) {
-	err = t.rows(`SELECT r.text FROM remark r JOIN audit a ON a.id = r.audit WHERE a.id = (SELECT max(b.id) FROM audit b WHERE b.store = a.store AND b.kind = $1 AND b.ended_at <> 0) ORDER BY r.audit, r.n`, []any{string(Plain)}, func(r *sql.Rows) error {
-		var s string
-		err := r.Scan(&s)
-		for _, x := range factsIn(s) {
-			if x.Is == fixity.Public {
-				out = append(out, x)
-			}
-		}
-		return err
-	})
-	return out, err
+func (t Audits) Public() ([]fixity.Fact, error) {
+	all, err := t.remarks(`SELECT r.text FROM remark r JOIN audit a ON a.id = r.audit WHERE a.id = (SELECT max(b.id) FROM audit b WHERE b.store = a.store AND b.kind = $1 AND b.ended_at <> 0) ORDER BY r.audit, r.n`, string(Plain))
+	return slices.DeleteFunc(all, func(x fixity.Fact) bool { return x.Is != fixity.Public }), err
 }
 
 // Remarks are what an audit has to tell that is no finding.
 func (t Audits) Remarks(audit int64) ([]fixity.Fact, error) {
-	var out []fixity.Fact
-	err := t.rows(`SELECT text FROM remark WHERE audit = $1 ORDER BY n`, []any{audit}, func(r *sql.Rows) error {
+	return t.remarks(`SELECT text FROM remark WHERE audit = $1 ORDER BY n`, audit)
+}
+
+func (t Audits) remarks(query string, args ...any) (out []fixity.Fact, err error) {
+	err = t.rows(query, args, func(r *sql.Rows) error {
 		var s string
 		err := r.Scan(&s)
 		out = append(out, factsIn(s)...)

@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/premis"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -132,7 +133,7 @@ func (s *story) named(by string, is, role premis.Term) premis.AgentLink {
 // by are who did what an event tells.
 func (s *story) by(e ledger.Event, is, role premis.Term) []premis.AgentLink {
 	out := []premis.AgentLink{s.named(e.By, is, role)}
-	if second, _ := e.Told()["confirmed_by"].(string); second != "" && second != e.By {
+	if second := report.Second(e); second != "" {
 		out = append(out, s.named(second, premis.Person, premis.Authorizer))
 	}
 	return out
