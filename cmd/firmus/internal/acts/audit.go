@@ -46,7 +46,7 @@ type AuditResult struct {
 	Read       int64
 	ReadBefore int64
 	Bytes      int64
-	ReadBy     map[string]int64 // files that each host has read, also before it was cut off; nil: one alone has the ledger
+	ReadBy     map[string]int64 // files that each host has read, also before it was cut off; none: one alone has the ledger
 	PutOff     int64            // copies that are due, and wait for another day since the day's bytes are read
 	PutOffLen  int64            // their bytes
 	States     map[fixity.State]int64

@@ -53,8 +53,8 @@ type Options struct {
 	// Version is that of the program, for hosts that share a ledger: they need one; "": it isn't
 	// compared.
 	Version string
-	// Slice and Grace are those of hosts.Options; for tests.
-	Slice, Grace time.Duration
+	// Times are those of hosts.Options; for tests.
+	Times hosts.Times
 	// Works makes it one of the hosts that share the ledger on PostgreSQL (Host), once that is
 	// started. Else it only hands work out to those that run. nil: it doesn't.
 	Works *Works

@@ -14,6 +14,7 @@ import (
 	"firmus/cmd/firmus/internal/acts/backups"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/discs/checking"
+	"firmus/cmd/firmus/internal/hosts"
 	"firmus/cmd/firmus/internal/metrics"
 	"firmus/cmd/firmus/internal/pages"
 	"firmus/fixity"
@@ -58,7 +59,7 @@ type DaemonOptions struct {
 	// often a service is asked what has changed; for tests.
 	TakeInFirst, Rest, Again, Changes time.Duration
 	// Shared overrides how long jobs of several hosts take; for tests.
-	Shared Works
+	Shared hosts.Times
 }
 
 // Daemon is the program as it runs all the time: schedule, watch, letters, metrics.

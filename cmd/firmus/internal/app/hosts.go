@@ -22,11 +22,8 @@ import (
 
 // Works is what a host does beside those that share its ledger.
 type Works struct {
-	Log     *slog.Logger
-	Version string
-	Work    hosts.Work
-	// As hosts.Options has them; for tests.
-	Slice, Grace, Rescue, Look, Beat time.Duration
+	Log  *slog.Logger
+	Work hosts.Work
 }
 
 // hostEnv names the variable that goes before [host] name.
@@ -62,24 +59,28 @@ func (a *App) shareOut(ctx context.Context, all *archive.Archive, o Options) err
 	}
 	all.Host = HostName(c)
 	all.Elsewhere = func(store string) []string {
-		if s, ok := c.Store(store); ok && len(s.Hosts) > 0 && !slices.Contains(s.Hosts, all.Host) {
+		if s, ok := c.Store(store); ok && !shared(s).On(all.Host) {
 			return s.Hosts
 		}
 		return nil
 	}
-	ho := hosts.Options{URL: c.Ledger.URL, Name: all.Host, Ledger: a.Ledger, Now: o.Now, Log: slog.New(slog.DiscardHandler), Agreed: agreed(o.Config), Version: o.Version, Slice: o.Slice, Grace: o.Grace}
+	ho := hosts.Options{URL: c.Ledger.URL, Name: all.Host, Ledger: a.Ledger, Now: o.Now, Log: slog.New(slog.DiscardHandler), Agreed: agreed(o.Config), Version: o.Version, Times: o.Times}
 	for _, s := range c.Stores {
-		ho.Stores = append(ho.Stores, hosts.Store{Name: s.Name, Hosts: s.Hosts, AtOnce: s.AtOnce, Rate: int64(s.Rate), Open: schedule.Window(s.Window).Open})
+		ho.Stores = append(ho.Stores, shared(s))
 	}
 	if w := o.Works; w != nil {
-		ho.Log, ho.Version, ho.Work = w.Log, w.Version, &w.Work
-		ho.Slice, ho.Grace, ho.Rescue, ho.Look, ho.Beat = w.Slice, w.Grace, w.Rescue, w.Look, w.Beat
+		ho.Log, ho.Work = w.Log, &w.Work
 	}
 	var err error
 	if a.Host, err = hosts.Open(ctx, ho); err == nil {
 		all.Share = a.Host
 	}
 	return err
+}
+
+// shared is a store as hosts share it.
+func shared(s config.Store) hosts.Store {
+	return hosts.Store{Name: s.Name, Hosts: s.Hosts, AtOnce: s.AtOnce, Rate: int64(s.Rate), Open: schedule.Window(s.Window).Open}
 }
 
 // agreed is what hosts that share a ledger must have alike in their configurations: what
@@ -126,7 +127,7 @@ func VersionOf(b metrics.Build) string { return strings.TrimSpace(b.Version + " 
 // works is what this daemon does as a host.
 func (s *parts) works(c *config.Config) *Works {
 	o := s.d.o
-	w := &Works{Log: s.log, Version: VersionOf(o.Build), Slice: o.Shared.Slice, Grace: o.Shared.Grace, Rescue: o.Shared.Rescue, Look: o.Shared.Look, Beat: o.Shared.Beat}
+	w := &Works{Log: s.log}
 	w.Work = hosts.Work{
 		Slice: func(ctx context.Context, p acts.Part, windows bool, enough func(int64) bool) (int64, error) {
 			return acts.Of(s.acts(windows, false)).Slice(ctx, p, enough)
@@ -235,12 +236,11 @@ func (a *App) CheckHosts(ctx context.Context) (does string, idle bool, wrong []s
 	me := HostName(a.Config)
 	var mine, lacking []string
 	for _, s := range a.Config.Stores {
-		reach := func(h string) bool { return len(s.Hosts) == 0 || slices.Contains(s.Hosts, h) }
-		if reach(me) {
+		if shared(s).On(me) {
 			mine = append(mine, s.Name)
 			continue
 		}
-		if len(running) > 0 && !slices.ContainsFunc(running, func(h ledger.Host) bool { return reach(h.Name) }) {
+		if len(running) > 0 && !slices.ContainsFunc(running, func(h ledger.Host) bool { return shared(s).On(h.Name) }) {
 			lacking = append(lacking, fmt.Sprintf("store %s is reached from %s alone, and none of them runs", s.Name, strings.Join(s.Hosts, ", ")))
 		}
 	}

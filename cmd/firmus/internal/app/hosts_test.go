@@ -46,7 +46,7 @@ func childLeads(file string) error {
 	if err != nil {
 		return err
 	}
-	a, err := app.Open(context.Background(), app.Options{Config: c, By: "a command", Slice: time.Second, Grace: 2 * time.Second})
+	a, err := app.Open(context.Background(), app.Options{Config: c, By: "a command", Times: hosts.Times{Slice: time.Second, Grace: 2 * time.Second}})
 	if err != nil {
 		return err
 	}
@@ -57,9 +57,9 @@ func childLeads(file string) error {
 
 // childHost is a daemon that shares its ledger, with short jobs.
 func childHost(file string) error {
-	short := app.Works{Slice: time.Second, Grace: 2 * time.Second, Rescue: 2 * time.Second, Look: time.Second, Beat: time.Second}
+	short := hosts.Times{Slice: time.Second, Grace: 2 * time.Second, Rescue: 2 * time.Second, Look: time.Second, Beat: time.Second}
 	if os.Getenv(hostLong) != "" {
-		short = app.Works{}
+		short = hosts.Times{}
 	}
 	if os.Getenv(hostLeads) != "" {
 		return childLeads(file)
@@ -175,7 +175,7 @@ func (s *sharing) open(host string) *app.App {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "the test", Say: s.t.Logf, Slice: time.Second, Grace: 2 * time.Second})
+	a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "the test", Say: s.t.Logf, Times: hosts.Times{Slice: time.Second, Grace: 2 * time.Second}})
 	if err != nil {
 		s.t.Fatal(err)
 	}

@@ -68,7 +68,7 @@ func prepare(ctx context.Context, d *Daemon, cfg *config.Config) (*parts, error)
 		return nil, err
 	}
 	// A daemon that had a ledger makes no other, whatever has become of it.
-	s.a, err = Open(ctx, Options{Works: s.works(cfg), Config: cfg, By: d.o.By, MustExist: d.had.Load(), Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
+	s.a, err = Open(ctx, Options{Works: s.works(cfg), Version: VersionOf(d.o.Build), Times: d.o.Shared, Config: cfg, By: d.o.By, MustExist: d.had.Load(), Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
 	if (errors.Is(err, fixity.ErrNotFound) || backups.IsLost(err)) && d.had.Load() {
 		err = fmt.Errorf("%w: nothing lies at %s: %w", ledger.ErrGone, cfg.State, err)
 	}

@@ -42,10 +42,14 @@ type Options struct {
 	Stores  []Store
 	// Work is what the host does; nil: it only hands out, as a command beside the daemons.
 	Work *Work
+	Times
+}
+
+// Times are how long things take among hosts. 0: as the constants say; for tests.
+type Times struct {
 	// Slice is how long a job reads; Grace what it gets besides before it is stopped; Rescue
 	// when after that another host may take it; Look how often the stores are looked for,
 	// Beat how often the clock is asked; Retry after how long a job is tried again that failed.
-	// 0: as the constants say; for tests.
 	Slice, Grace, Rescue, Look, Beat, Retry time.Duration
 }
 

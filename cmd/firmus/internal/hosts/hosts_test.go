@@ -131,7 +131,7 @@ func (s *shared) open(name string, w *hosts.Work, change func(*hosts.Options)) (
 	s.t.Helper()
 	said := &notes{t: s.t}
 	o := hosts.Options{URL: s.place.URL, Name: name, Ledger: s.ledger(name), Log: slog.New(slog.NewTextHandler(said, nil)), Now: time.Now, Version: "1", Agreed: hosts.Agreed{"the rule": "one"},
-		Stores: []hosts.Store{{Name: "vault"}}, Work: w, Slice: 200 * time.Millisecond, Grace: 200 * time.Millisecond, Rescue: 2 * time.Second, Look: 200 * time.Millisecond, Beat: 200 * time.Millisecond}
+		Stores: []hosts.Store{{Name: "vault"}}, Work: w, Times: hosts.Times{Slice: 200 * time.Millisecond, Grace: 200 * time.Millisecond, Rescue: 2 * time.Second, Look: 200 * time.Millisecond, Beat: 200 * time.Millisecond}}
 	if change != nil {
 		change(&o)
 	}
