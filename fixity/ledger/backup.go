@@ -7,7 +7,7 @@ import (
 // Empty says that nothing was ever taken in.
 func (t Log) Empty() (bool, error) {
 	var n int64
-	err := t.t.row(`SELECT count(*) FROM file`, nil, &n)
+	err := t.t.row(`SELECT count(*) FROM (SELECT 1 FROM file LIMIT 1) f`, nil, &n)
 	return n == 0, err
 }
 

@@ -28,6 +28,9 @@ const (
 	FiringVisit = "visit" // a visiting store has come
 	// FiringVerify is a check of the whole record, of no store.
 	FiringVerify = "verify"
+	// FiringTold is a letter about what such a check has found, where hosts share a ledger: its
+	// trouble is what was told, "" that the record is whole again.
+	FiringTold = "verify-told"
 )
 
 // Outcomes of a firing. Stored: never change one.
@@ -103,9 +106,9 @@ func (t Clock) LastEnded(job, store string) (Firing, error) {
 	return f, notFound(err)
 }
 
-// Since are those due since a time, the oldest first.
+// Since are those due since a time, the oldest first. What was told (FiringTold) was never due.
 func (t Clock) Since(since time.Time) ([]Firing, error) {
-	return list(t.Tx, `SELECT `+firingColumns+` FROM firing WHERE due_at >= $1 ORDER BY due_at, job, store`, []any{nanos(since)}, scanFiring)
+	return list(t.Tx, `SELECT `+firingColumns+` FROM firing WHERE due_at >= $1 AND job <> $2 ORDER BY due_at, job, store`, []any{nanos(since), FiringTold}, scanFiring)
 }
 
 // ForgetBefore removes those that were due before a time and have ended.

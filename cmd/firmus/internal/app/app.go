@@ -97,10 +97,9 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local, TakesUp: o.TakesUp,
 	}
 	if c.Ledger.URL != "" {
-		if err := checkHostName(); err != nil {
+		if lo.Host, err = hostName(c); err != nil {
 			return nil, err
 		}
-		lo.Host = HostName(c)
 	}
 	if err := mayRead(c.State); err != nil {
 		return nil, err

@@ -27,7 +27,7 @@ func (s *parts) checkRecord() {
 	told := s.toldOfRecord()
 	var tried time.Time
 	for s.ctx.Err() == nil {
-		v, done, err := acts.Of(s.acts(false, false)).CheckRecordIfDue(s.ctx)
+		v, done, err := s.checkRecordOnce()
 		switch {
 		case s.ctx.Err() != nil:
 			return
@@ -52,25 +52,63 @@ func (s *parts) checkRecord() {
 		case broken == "" && told != "" && unknown == nil && f.Outcome == ledger.FiringDone:
 			told = ""
 			s.keepTold("")
-		case broken != "" && broken != told && time.Since(tried) >= alarmAgain:
+		case broken != "" && broken != told && time.Since(tried) >= alarmAgain && s.letters != nil:
+			free, err := s.alone("record-told")
+			if errors.Is(err, fixity.ErrBusy) {
+				break // another host tells it
+			}
 			tried = time.Now()
-			if s.alarm("URGENT: Firmus's record is not what was written", "The record of what was checked and decided was changed, or its database is damaged: "+report.Plainly(broken)+".",
+			if s.toldOfRecord() == broken {
+				told = broken
+			} else if s.alarm("URGENT: Firmus's record is not what was written", "The record of what was checked and decided was changed, or its database is damaged: "+report.Plainly(broken)+".",
 				"The recordings are not concerned, but what Firmus says about them can't be trusted until this is cleared up.",
 				"Change nothing. Keep a copy of the folder "+s.a.Config.State+" and the backups, and ask somebody qualified. \"firmus ledger verify\" says it again; \"firmus ledger restore\" takes the ledger from a backup.") {
 				told = broken
 				s.keepTold(told)
 			}
+			free()
 		}
 		s.pause(cmp.Or(s.d.o.Beat, recordEvery))
 	}
 }
 
+// checkRecordOnce checks the record if that is due. Of hosts that share it one does.
+func (s *parts) checkRecordOnce() (v ledger.Verified, done bool, err error) {
+	free, err := s.alone("record-check")
+	if errors.Is(err, fixity.ErrBusy) {
+		return v, false, nil
+	}
+	defer free()
+	return acts.Of(s.acts(false, false)).CheckRecordIfDue(s.ctx)
+}
+
+// alone takes a lock for what one of the hosts that share the ledger does; on a computer that
+// shares it with none there is nobody to be kept out. An error that isn't fixity.ErrBusy says
+// that the database doesn't answer: whoever asked does it then, rather than nobody.
+func (s *parts) alone(name string) (free func(), err error) {
+	if s.a.Host == nil {
+		return func() {}, nil
+	}
+	if free, err = s.a.Ledger.LockOwn(s.ctx, name, "firmus serve", 0, time.Now); err != nil {
+		return func() {}, err
+	}
+	return free, nil
+}
+
 // toldFile keeps, in the state folder, what was told of the record: a daemon that is started
 // anew doesn't tell the same again. It is no row of the ledger, which isn't to be trusted then.
+// Hosts that share a ledger have a row besides (ledger.FiringTold), or each would tell the same.
 const toldFile = "record-told"
 
 // toldOfRecord is what was told last; "" nothing, or it isn't known.
 func (s *parts) toldOfRecord() string {
+	if s.a.Host != nil {
+		var f ledger.Firing
+		err := s.a.Ledger.View(s.ctx, func(t *ledger.Tx) (err error) { f, err = t.Clock.LastEnded(ledger.FiringTold, ""); return err })
+		if err == nil || errors.Is(err, fixity.ErrNotFound) {
+			return f.Trouble
+		}
+	}
 	b, err := os.ReadFile(filepath.Join(s.a.Config.State, toldFile))
 	if err != nil {
 		return ""
@@ -82,6 +120,18 @@ func (s *parts) toldOfRecord() string {
 func (s *parts) keepTold(told string) {
 	file := filepath.Join(s.a.Config.State, toldFile)
 	err := error(nil)
+	if s.a.Host != nil {
+		now := time.Now()
+		if err = s.a.Ledger.Tx(s.ctx, now, func(t *ledger.Tx) error {
+			f, _, err := t.Clock.Win(ledger.Firing{Job: ledger.FiringTold, Due: now, By: s.d.o.By})
+			if err == nil {
+				err = t.Clock.End(f, ledger.FiringDone, told)
+			}
+			return err
+		}); err != nil {
+			s.log.Warn("what was told of the record could not be kept for the other hosts", "error", err)
+		}
+	}
 	if told == "" {
 		if err = os.Remove(file); errors.Is(err, fs.ErrNotExist) {
 			err = nil

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"hash/fnv"
 	"log/slog"
 	"os"
 	"slices"
@@ -29,24 +30,32 @@ type Works struct {
 // hostEnv names the variable that goes before [host] name.
 const hostEnv = "FIRMUS_HOST"
 
-// checkHostName refuses a name in the environment that can't be a host's, as the configuration
-// refuses one.
-func checkHostName() error {
+// hostName is this computer's name among the hosts that share a ledger: the one in the
+// environment, the configuration's, or one made of the system's. It refuses a name in the
+// environment that can't be a host's, as the configuration refuses one, and a computer without
+// any: two of them would take each other for one host.
+func hostName(c *config.Config) (string, error) {
 	if name := os.Getenv(hostEnv); name != "" {
-		if _, ok := config.HostName(name); !ok {
-			return fmt.Errorf("%s: %q can't be the name of a host: %s: %w", hostEnv, name, config.HostNameRule, fixity.ErrRefused)
+		name, ok := config.HostName(name)
+		if !ok {
+			return "", fmt.Errorf("%s: %q can't be the name of a host: %s: %w", hostEnv, name, config.HostNameRule, fixity.ErrRefused)
 		}
+		return name, nil
 	}
-	return nil
+	if c.Host.Name != "" {
+		return c.Host.Name, nil
+	}
+	system, err := os.Hostname()
+	name, ok := config.HostNameOf(system)
+	if !ok {
+		return "", fmt.Errorf("the system gives this computer no name (%v): give it one by [host] name in %s, or by %s: %w", err, c.File, hostEnv, fixity.ErrRefused)
+	}
+	return name, nil
 }
 
-// HostName is this computer's name among the hosts that share a ledger.
+// HostName is the name of a host whose archive was opened: a computer without a name opens none.
 func HostName(c *config.Config) string {
-	system, _ := os.Hostname()
-	name, ok := config.HostName(cmp.Or(os.Getenv(hostEnv), c.Host.Name, system))
-	if !ok {
-		return "unnamed"
-	}
+	name, _ := hostName(c)
 	return name
 }
 
@@ -135,7 +144,13 @@ func (s *parts) works(c *config.Config) *Works {
 		FollowUp: func(ctx context.Context, store string, cache fixity.Cache) error {
 			return acts.Of(s.acts(false, false)).FollowUpHere(ctx, store, cache)
 		},
-		Here:  func(ctx context.Context) []string { return s.found(ctx) },
+		Here: func(ctx context.Context) []string {
+			here := s.found(ctx)
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			s.here = here
+			return here
+		},
 		Wants: func(ctx context.Context) []string { return s.runner.Wants(ctx) },
 		Turn: func(store string, ended func()) {
 			if !s.spawn(func() { defer ended(); s.runner.Turn(s.ctx, store) }) {
@@ -158,15 +173,56 @@ func (s *parts) works(c *config.Config) *Works {
 		}
 	}
 	w.Work.Chores = []hosts.Chore{post, register}
+	for _, st := range c.Stores {
+		if st.Manifests && st.Kind == config.Disk {
+			w.Work.Chores = append(w.Work.Chores, s.backups(c, st.Name))
+		}
+	}
 	return w
 }
 
-// What one of several hosts does for all: it sends letters, if it has [mail], and reads the
-// register. The names are River's, too: never change one.
+// backups keeps up the backups in a store: a chore of its own, since hosts reach different ones.
+// One that failed is tried again after a while; if its host dies another one begins it anew.
+func (s *parts) backups(c *config.Config, store string) hosts.Chore {
+	st, _ := c.Store(store)
+	f := fnv.New64a()
+	_, _ = f.Write([]byte(store)) // never fails
+	var tried time.Time
+	return hosts.Chore{Name: fmt.Sprintf("%s-x%x", backupChore, f.Sum64()), Every: cmp.Or(s.d.o.Look, backupsShared),
+		Can: func() error {
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			if !shared(st).On(HostName(c)) || !slices.Contains(s.here, store) {
+				return fmt.Errorf("store %s isn't reached from here, or wasn't found", store)
+			}
+			return nil
+		},
+		Do: func(ctx context.Context) error {
+			if time.Since(tried) < backupAgain {
+				return nil
+			}
+			empty := false
+			if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { empty, err = t.Log.Empty(); return err }); err != nil || empty {
+				return err // nothing was taken in yet
+			}
+			did, err := s.a.Backups.KeepUp(ctx, store)
+			if did {
+				tried = time.Now()
+			}
+			return err
+		}}
+}
+
+// What one of several hosts does for all: it sends letters, if it has [mail], reads the
+// register, and backs the record up into a store that it reaches. The names are River's, too:
+// never change one.
 const (
 	postChore     = "letters"
 	registerChore = "register"
+	backupChore   = "backup"
 	postShared    = 15 * time.Second // how often letters are thought of
+	backupsShared = time.Minute      // how often it is looked whether a backup is due
+	backupAgain   = 15 * time.Minute // when one is tried again that failed
 )
 
 // join makes this daemon one of the hosts that share the ledger, if any do.

@@ -36,6 +36,7 @@ const (
 	hostVersion = "FIRMUS_TEST_HOST_VERSION"
 	hostListen  = "FIRMUS_TEST_HOST_LISTEN"
 	hostLong    = "FIRMUS_TEST_HOST_LONG" // its jobs are as long as they are by default
+	hostBeat    = "FIRMUS_TEST_HOST_BEAT" // it looks every second what is to be done now and then
 )
 
 // hostLeads has the child audit the vault instead, as a command does.
@@ -64,7 +65,11 @@ func childHost(file string) error {
 	if os.Getenv(hostLeads) != "" {
 		return childLeads(file)
 	}
-	return app.RunDaemon(context.Background(), app.DaemonOptions{Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), By: "the test", Build: metrics.Build{Version: "test" + os.Getenv(hostVersion)},
+	beat := time.Duration(0)
+	if os.Getenv(hostBeat) != "" {
+		beat = time.Second
+	}
+	return app.RunDaemon(context.Background(), app.DaemonOptions{Beat: beat, Look: beat, Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), By: "the test", Build: metrics.Build{Version: "test" + os.Getenv(hostVersion)},
 		Load: func() (*config.Config, error) {
 			c, err := config.Load(file)
 			if err == nil {

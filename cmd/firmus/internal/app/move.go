@@ -31,10 +31,10 @@ func MoveLedger(ctx context.Context, c *config.Config, to, by string, now time.T
 	}
 	from, goal := at(c.Ledger.URL), at(to)
 	if to == Embedded {
-		if err := checkHostName(); err != nil {
+		if goal.Host, err = hostName(c); err != nil {
 			return m, err
 		}
-		goal.URL, goal.Host = "", HostName(c)
+		goal.URL = ""
 	}
 	if from.URL == goal.URL {
 		return m, fmt.Errorf("the ledger is there already, by %s: %w", c.File, fixity.ErrRefused)

@@ -45,9 +45,10 @@ type parts struct {
 
 	ctx    context.Context
 	cancel context.CancelFunc
-	mu     sync.Mutex // of wg and ended
+	mu     sync.Mutex // of wg, ended and here
 	wg     sync.WaitGroup
 	ended  bool
+	here   []string // the stores that were found last, where hosts share the ledger
 }
 
 // spawn begins something that stop waits for, unless it has begun to.

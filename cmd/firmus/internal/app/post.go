@@ -35,6 +35,9 @@ func (s *parts) followRecord() {
 	}
 	for {
 		fresh, err := s.logRecord(s.ctx)
+		if err == nil && fresh && s.a.Host != nil {
+			s.a.Events.BringUp(false) // what other hosts recorded, too
+		}
 		if err == nil && fresh {
 			var same bool
 			if same, err = s.sameStores(s.ctx); err == nil && !same {

@@ -1,6 +1,9 @@
 package config
 
 import (
+	"cmp"
+	"fmt"
+	"hash/fnv"
 	"regexp"
 	"slices"
 	"strings"
@@ -16,6 +19,25 @@ const HostNameRule = `up to 63 of a-z, 0-9, ".", - and _, beginning and ending w
 func HostName(name string) (string, bool) {
 	name = strings.ToLower(name)
 	return name, hostName.MatchString(name)
+}
+
+// HostNameOf is the name of a computer whose system gives it one that can't be a host's: what
+// can stand of it, and behind that a mark of all of it, since other names may leave the same. The
+// bool is false if the system gives none.
+func HostNameOf(system string) (string, bool) {
+	if name, ok := HostName(system); ok || name == "" {
+		return name, ok
+	}
+	name := strings.Trim(strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || strings.ContainsRune("._-", r) {
+			return r
+		}
+		return '-'
+	}, strings.ToLower(system)), "._-")
+	f := fnv.New32a()
+	_, _ = f.Write([]byte(system)) // never fails
+	name = strings.TrimRight(name[:min(len(name), 48)], "._-")
+	return fmt.Sprintf("%s-%08x", cmp.Or(name, "host"), f.Sum32()), true
 }
 
 // checkHosts holds the names of hosts against what they can be.

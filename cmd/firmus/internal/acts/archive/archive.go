@@ -120,6 +120,11 @@ func (e *Archive) lock(ctx context.Context, name string, wait time.Duration) (fu
 	return e.Ledger.LockOwn(ctx, name, e.Stores().Who(), wait, e.Now)
 }
 
+// lockHere is lock for what lies in this computer's state folder, which no other host sees.
+func (e *Archive) lockHere(ctx context.Context, name string, wait time.Duration) (func(), error) {
+	return e.Ledger.LockHere(ctx, name, e.Stores().Who(), wait, e.Now)
+}
+
 // NoteStores writes the configured stores into the ledger, and where they lie now.
 func (e *Archive) NoteStores(ctx context.Context) error {
 	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {

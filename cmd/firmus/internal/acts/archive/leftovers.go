@@ -81,7 +81,7 @@ var ofMoments = []string{".firmus-key-*", ".firmus-check-*"}
 // StateScratch makes a folder in the state folder. While it is there no other process
 // has one: what an earlier one left is removed first. done removes it.
 func (e *Archive) StateScratch(ctx context.Context, pattern string) (dir string, done func(), err error) {
-	unlock, err := e.lock(ctx, scratchLock, time.Minute)
+	unlock, err := e.lockHere(ctx, scratchLock, time.Minute)
 	if err != nil {
 		var held *ledger.LockedError
 		if errors.As(err, &held) {
@@ -101,7 +101,7 @@ func (e *Archive) StateScratch(ctx context.Context, pattern string) (dir string,
 // SweepState clears away what earlier runs left in the state folder, unless another
 // process has something there just now.
 func (e *Archive) SweepState(ctx context.Context) {
-	if unlock, err := e.lock(ctx, scratchLock, 0); err == nil {
+	if unlock, err := e.lockHere(ctx, scratchLock, 0); err == nil {
 		e.clearState()
 		unlock()
 	}

@@ -30,8 +30,13 @@ const BackupEvery = 20 * time.Hour
 // is away or full is noted and does not stop the others; the error is of the ledger itself.
 func (e Acts) Backup(ctx context.Context, names ...string) ([]ledger.Backup, error) {
 	if len(names) == 0 {
-		names = e.backupStores()
+		names = e.Kept()
 	}
+	return e.backup(ctx, names, func(string) (bool, error) { return true, nil })
+}
+
+// backup is Backup for those stores of which wanted says so, once nobody else writes there.
+func (e Acts) backup(ctx context.Context, names []string, wanted func(store string) (bool, error)) ([]ledger.Backup, error) {
 	// Another process may be at it: each would take the other's unfinished generation for
 	// one that a kill left.
 	tmp, done, err := e.StateScratch(ctx, archive.BackupScratch)
@@ -49,7 +54,7 @@ func (e Acts) Backup(ctx context.Context, names ...string) ([]ledger.Backup, err
 		}
 	}
 	if len(there) > 0 {
-		if err := e.backupInto(ctx, there, tmp); err != nil {
+		if err := e.backupInto(ctx, there, tmp, wanted); err != nil {
 			return nil, err
 		}
 	}
@@ -68,21 +73,24 @@ func (e Acts) noBackup(ctx context.Context, store string, why error) error {
 	return e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.Log.PutBackup(ledger.Backup{Store: store, Trouble: why.Error()}) })
 }
 
-// backupInto makes a backup in the folder tmp and writes it to each of the stores.
-func (e Acts) backupInto(ctx context.Context, there []string, tmp string) error {
+// backupInto makes a backup in the folder tmp and writes it to each of the stores that are
+// wanted.
+func (e Acts) backupInto(ctx context.Context, there []string, tmp string, wanted func(store string) (bool, error)) error {
 	files, events, err := e.backupFiles(ctx, tmp)
 	if err != nil {
 		return err
 	}
 	for _, s := range there {
-		n := int64(0)
+		n, made := int64(0), false
 		err := e.inGenerations(ctx, s, func(ctx context.Context, g generations) (err error) {
-			n, err = g.add(ctx, files, events)
+			if made, err = wanted(s); err == nil && made {
+				n, err = g.add(ctx, files, events)
+			}
 			return err
 		})
 		if err != nil {
 			err = e.noBackup(ctx, s, err)
-		} else {
+		} else if made {
 			err = e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 				return t.Log.PutBackup(ledger.Backup{Store: s, Events: events, Bytes: n})
 			})
@@ -97,21 +105,41 @@ func (e Acts) backupInto(ctx context.Context, there []string, tmp string) error 
 // IfDue makes a backup on the stores whose newest is old, or failed. Its own
 // failure is said and isn't that of what was just done.
 func (e Acts) IfDue(ctx context.Context) {
-	var have []ledger.Backup
-	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { have, err = t.Log.Backups(); return err }); err != nil {
-		e.Sayf("backups: %v", err)
-		return
-	}
-	due := slices.DeleteFunc(e.backupStores(), func(s string) bool {
-		i := slices.IndexFunc(have, func(b ledger.Backup) bool { return b.Store == s })
-		return i >= 0 && e.Now().Sub(have[i].At).Abs() < BackupEvery
-	})
-	if len(due) == 0 {
-		return
-	}
-	if _, err := e.Backup(ctx, due...); err != nil {
+	if _, err := e.KeepUp(ctx, e.Kept()...); err != nil {
 		e.Sayf("the ledger was not backed up: %v", err)
 	}
+}
+
+// KeepUp makes a backup on those of the stores whose newest is old, or failed, and says
+// whether any was tried.
+func (e Acts) KeepUp(ctx context.Context, names ...string) (tried bool, err error) {
+	due := names[:0:0]
+	for _, s := range names {
+		is, err := e.due(ctx, s)
+		if err != nil {
+			return false, err
+		}
+		if is {
+			due = append(due, s)
+		}
+	}
+	if len(due) == 0 {
+		return false, nil
+	}
+	// Another host may have made one since.
+	_, err = e.backup(ctx, due, func(s string) (bool, error) { return e.due(ctx, s) })
+	return true, err
+}
+
+// due says that the newest backup on a store is old, or that there is none.
+func (e Acts) due(ctx context.Context, store string) (due bool, err error) {
+	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		have, err := t.Log.Backups()
+		i := slices.IndexFunc(have, func(b ledger.Backup) bool { return b.Store == store })
+		due = i < 0 || e.Now().Sub(have[i].At).Abs() >= BackupEvery
+		return err
+	})
+	return due && err == nil, err
 }
 
 // backupFiles gathers what is to be written: name in the backup folder -> file here.
@@ -156,8 +184,8 @@ func (e Acts) backupFiles(ctx context.Context, tmp string) (map[string]string, i
 	return files, seal.Events, err
 }
 
-// backupStores are the stores that backups go to from this computer.
-func (e Acts) backupStores() (out []string) {
+// Kept are the stores that backups go to from this computer.
+func (e Acts) Kept() (out []string) {
 	for _, s := range e.Rules.Stores {
 		if s.Manifests && s.Kind != archive.CloudKind && e.Listable(s.Kind) && len(s.Sets) > 0 && e.Reaches(s.Name) {
 			out = append(out, s.Name)
@@ -194,8 +222,18 @@ func OneDrive(rules care.Rules, writes func(store string) bool) string {
 }
 
 // inGenerations does something with the backups in a store that is there and is the
-// right one. Whoever writes there holds the lock of stateScratch.
+// right one. Of several hosts that reach it one at a time does: another one would take an
+// unfinished generation for one that a kill left.
 func (e Acts) inGenerations(ctx context.Context, store string, do func(context.Context, generations) error) error {
+	unlock, still, err := e.Ledger.HoldOwn(ctx, "backup-"+store, e.Stores().Who(), time.Minute, e.Now)
+	if held := (*ledger.LockedError)(nil); errors.As(err, &held) {
+		return fmt.Errorf("store %s: %s is writing a backup there: %w", store, held.Holder, fixity.ErrBusy)
+	}
+	if err != nil {
+		return err
+	}
+	ctx, unlock = e.Ledger.While(ctx, unlock, still)
+	defer unlock()
 	return e.Stores().Use(ctx, store, stores.Purpose{Beside: true}, func(ctx context.Context, u *stores.Used) error {
 		if len(u.Foreign) > 0 {
 			return fmt.Errorf("store %s: %s: %w", store, report.Fact(u.Foreign[0]), fixity.ErrAway)

@@ -28,7 +28,7 @@ func (e Acts) KeepList(ctx context.Context) {
 		e.Sayf("list of discs: %v", err)
 		return
 	}
-	for _, s := range e.backupStores() {
+	for _, s := range e.Kept() {
 		err := e.inGenerations(ctx, s, func(ctx context.Context, g generations) error { return g.renew(ctx, carriersList, file) })
 		if err != nil && !errors.Is(err, fixity.ErrAway) {
 			e.Sayf("the list of discs could not be written to %s: %v", s, err)

@@ -87,7 +87,7 @@ func (f *Events) bringLocked(ctx context.Context, all bool) (aside string, err e
 	if l == nil {
 		return "", nil
 	}
-	unlock, err := l.LockOwn(ctx, "events", "the event files", 10*time.Second, time.Now)
+	unlock, err := l.LockHere(ctx, "events", "the event files", 10*time.Second, time.Now)
 	if err != nil {
 		return "", err
 	}
@@ -148,7 +148,7 @@ func (f *Events) noteEarlier(ctx context.Context, aside string) error {
 func (f *Events) Differ(ctx context.Context) (why string, err error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	unlock, err := f.l.LockOwn(ctx, "events", "the event files", 10*time.Second, time.Now)
+	unlock, err := f.l.LockHere(ctx, "events", "the event files", 10*time.Second, time.Now)
 	if err != nil {
 		return "", err
 	}
