@@ -20,6 +20,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"firmus/cmd/firmus/testing/mailtest"
 	"firmus/testdata"
 )
 
@@ -98,7 +99,11 @@ func TestScript(t *testing.T) {
 			"datadisc":  cmdDataDisc,
 			"image":     cmdImage,
 			"scratch":   cmdScratch,
-			"shorten":   cmdShorten,
+			"guide":     cmdGuide,
+			"waves":     cmdWaves,
+			// mail: starts a server that takes letters, at $MAIL.
+			"mail":    func(ts *testscript.TestScript, _ bool, _ []string) { ts.Setenv("MAIL", mailtest.Start(t, nil).Addr) },
+			"shorten": cmdShorten,
 		},
 	})
 }

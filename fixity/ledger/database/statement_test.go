@@ -229,3 +229,15 @@ func TestSoonIsForOnce(t *testing.T) {
 		})
 	}
 }
+
+// What is beyond the times that a column can tell is its first or its last, never another one.
+func TestATimeBeyondAllOthers(t *testing.T) {
+	t.Parallel()
+	now := time.Date(2026, 11, 25, 12, 0, 0, 5, time.UTC)
+	if database.Nanos(time.Time{}) != 0 || !database.Time(database.Nanos(now)).Equal(now) {
+		t.Error("a time isn't kept")
+	}
+	if early, late := database.Nanos(time.Date(1600, 1, 1, 0, 0, 0, 0, time.UTC)), database.Nanos(time.Date(2999, 12, 31, 0, 0, 0, 0, time.UTC)); early > -1<<62 || late < 1<<62 {
+		t.Errorf("1600 is %d, 2999 is %d", early, late)
+	}
+}

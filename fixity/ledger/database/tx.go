@@ -6,6 +6,7 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -187,10 +188,17 @@ func firstWords(query string) string {
 	return strings.ToLower(strings.Join(f[:min(3, len(f))], " "))
 }
 
-// Nanos is a time as a column has it: nanoseconds since 1970 UTC, 0 for none.
+// Nanos is a time as a column has it: nanoseconds since 1970 UTC, 0 for none. One before the
+// year 1678 or after 2261, as a person may type it for always, is the first or the last that
+// nanoseconds can tell.
 func Nanos(t time.Time) int64 {
-	if t.IsZero() {
+	switch first, last := time.Unix(0, math.MinInt64), time.Unix(0, math.MaxInt64); {
+	case t.IsZero():
 		return 0
+	case t.Before(first):
+		return math.MinInt64
+	case t.After(last):
+		return math.MaxInt64
 	}
 	return t.UnixNano()
 }
