@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"time"
 
 	"firmus/fixity"
 	"firmus/replicas/cloud"
@@ -128,7 +129,7 @@ func (t *trip) judge(r *http.Request, res *http.Response) error {
 	case bytes && c == http.StatusRequestedRangeNotSatisfiable:
 		return wire.RightRange(res, offset, last+1)
 	case bytes && c/100 == 2:
-		return wire.RightBytes(res, r.URL.Path, r.Header.Get("If-Match"), offset, last+1)
+		return wire.RightBytes(res, r.URL.Path, r.Header.Get("If-Match"), time.Time{}, offset, last+1)
 	case c == http.StatusOK && r.Method == http.MethodHead && res.Header.Get("Last-Modified") == "":
 		return &cloud.Error{Class: cloud.Later, Status: c, Text: "what answers is no such service: an outage, or a sign-in page of the network between"}
 	case c == http.StatusOK && (!page || r.Method == http.MethodHead):

@@ -50,7 +50,7 @@ func (a *apache) small(t *testing.T, files map[string]string) (*cloudtest.Small,
 	must(t, err)
 	store, err := cloud.New(s, cloud.Options{Folder: s.Root(), Now: clock.Now, Sleep: clock.Sleep})
 	must(t, err)
-	return &cloudtest.Small{Gate: gate, Store: store, Set: store.Set("masters", nil), Clock: clock, Put: put,
+	return &cloudtest.Small{Untagged: true, Gate: gate, Store: store, Set: store.Set("masters", nil), Clock: clock, Put: put,
 		Remove: func(path string) { must(t, os.RemoveAll(filepath.Join(masters, filepath.FromSlash(path)))) },
 		Rot:    func(path string, at int64) { webtest.Rot(t, filepath.Join(masters, filepath.FromSlash(path)), at) },
 	}, s, masters

@@ -55,6 +55,7 @@ type prop struct {
 // found is one thing of an answer.
 type found struct {
 	names []string // from the server's root
+	odd   string   // its address where that can't be one: nothing else is said then
 	item  cloud.Item
 }
 
@@ -93,11 +94,7 @@ func read(body io.ReadCloser, f func(found) error) error {
 				if err := d.DecodeElement(&r, &t); err != nil {
 					return err
 				}
-				x, err := r.found()
-				if err != nil {
-					return err
-				}
-				if err := f(x); err != nil {
+				if err := r.each(f); err != nil {
 					return err
 				}
 			default:
@@ -124,14 +121,31 @@ func status(line string) int {
 	return n
 }
 
-// found is what an entry says of a thing.
-func (r response) found() (x found, err error) {
-	if len(r.Hrefs) != 1 {
-		return x, fmt.Errorf("an entry has %d addresses", len(r.Hrefs))
+// each gives what an entry tells of. It is of one thing, but for one that has a status for
+// several addresses (RFC 4918, section 14.24).
+func (r response) each(f func(found) error) error {
+	if len(r.Hrefs) == 0 {
+		return f(found{odd: "an entry without an address"})
 	}
-	if x.names, err = names(r.Hrefs[0]); err != nil {
-		return x, err
+	for _, href := range r.Hrefs {
+		all, err := names(href)
+		x := found{names: all, odd: href}
+		switch {
+		case err != nil:
+		case len(r.Hrefs) > 1 && r.Status == "":
+		default:
+			x = r.found(all)
+		}
+		if err := f(x); err != nil {
+			return err
+		}
 	}
+	return nil
+}
+
+// found is what an entry says of the thing with those names.
+func (r response) found(names []string) (x found) {
+	x.names = names
 	it := &x.item
 	var got prop
 	for _, p := range r.Props {
@@ -161,13 +175,13 @@ func (r response) found() (x found, err error) {
 	switch {
 	case r.Status != "" && status(r.Status)/100 != 2:
 		it.Hazy = fmt.Sprintf("the service gives status %d in its place", status(r.Status))
-		return x, nil
+		return x
 	case got.Type == nil:
 		it.Hazy = "the service doesn't say whether it is a file or a folder"
-		return x, nil
+		return x
 	case got.Type.Collection != nil:
 		it.Kind, it.Created = cloud.Dir, time.Time{}
-		return x, nil
+		return x
 	}
 	if got.ETag != nil {
 		it.Version = strings.TrimPrefix(strings.TrimSpace(*got.ETag), "W/")
@@ -182,13 +196,13 @@ func (r response) found() (x found, err error) {
 	}
 	if it.Size < 0 {
 		it.Size, it.Hazy = 0, "the service doesn't say how long it is"
-		return x, nil
+		return x
 	}
 	if got.Checksums != nil {
 		it.Sum = sum(got.Checksums.List)
 		it.Weak = !it.Sum.IsZero()
 	}
-	return x, nil
+	return x
 }
 
 // sum is the strongest digest of a property checksums that a version is kept with, zero if

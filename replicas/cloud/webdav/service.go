@@ -170,8 +170,8 @@ func (s *Service) Get(ctx context.Context, id string) (cloud.Item, error) {
 	var it cloud.Item
 	n := 0
 	err = s.propfind(ctx, id, "0", func(x found) error {
-		if rest, ok := below(all, x.names); !ok || len(rest) > 0 {
-			return fmt.Errorf("it is about another thing (%q)", strings.Join(x.names, "/"))
+		if rest, ok := below(all, x.names); x.odd != "" || !ok || len(rest) > 0 {
+			return fmt.Errorf("it is about another thing (%q)", x.address())
 		}
 		it = x.item
 		n++
@@ -209,6 +209,30 @@ func (s *Service) put(it *cloud.Item, all []string) {
 	}
 }
 
+// shownAddress is how many bytes of an address that can't be one are shown.
+const shownAddress = 200
+
+// address is where a thing lies by its entry, as far as it is shown.
+func (x *found) address() string {
+	text := x.odd
+	if text == "" {
+		text = "/" + strings.Join(x.names, "/")
+	}
+	if len(text) > shownAddress {
+		text = strings.ToValidUTF8(text[:shownAddress], "") + "…"
+	}
+	return text
+}
+
+// astray is what a listing of a folder names at an address that can't be right there. No
+// thing has its id.
+func (s *Service) astray(folder []string, address string) cloud.Item {
+	it := cloud.Item{Hazy: fmt.Sprintf("the service lists it at the address %q, which can't be right. Give it a name there without #, ? and %%", address)}
+	s.put(&it, append(folder[:len(folder):len(folder)], address[strings.LastIndexByte(strings.TrimRight(address, "/"), '/')+1:]))
+	it.ID = "?" + address
+	return it
+}
+
 // Page is what lies directly in one of the folders of q: in the first one, or the one whose
 // number is the token.
 func (s *Service) Page(ctx context.Context, q cloud.Query, token string) (cloud.Page, error) {
@@ -233,14 +257,16 @@ func (s *Service) Page(ctx context.Context, q cloud.Query, token string) (cloud.
 	err = s.propfind(ctx, id, "1", func(x found) error {
 		rest, ok := below(all, x.names)
 		switch {
-		case ok && len(rest) == 0:
+		case x.odd != "" || !ok || len(rest) > 1:
+			// It is about something here, and nobody can say what: all else is listed.
+			p.Items = append(p.Items, s.astray(all, x.address()))
+			return nil
+		case len(rest) == 0:
 			own = true
 			if x.item.Kind != cloud.Dir {
 				return errors.New("it is about no folder")
 			}
 			return nil
-		case !ok || len(rest) > 1:
-			return fmt.Errorf("it names what doesn't lie in the folder (%q)", strings.Join(x.names, "/"))
 		}
 		s.put(&x.item, x.names)
 		p.Items = append(p.Items, x.item)
@@ -289,7 +315,9 @@ func (s *Service) propfind(ctx context.Context, id, depth string, f func(found) 
 
 // Open gives the bytes of a file from offset on, of the version that it was listed as. The
 // answer's ETag says so, not an If-Match of the call: that one matches nothing while an ETag
-// is weak (RFC 9110, section 13.1.1), as it is for a moment after a change.
+// is weak (RFC 9110, section 13.1.1), as it is for a moment after a change. Some servers tell
+// a file's ETag and send none with its bytes: they are of the version if it is the same before
+// and after, which package cloud asks, and nothing in the answer says otherwise.
 func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.ReadCloser, error) {
 	res, err := s.call(ctx, http.MethodGet, it.ID, map[string]string{"Range": wire.Range(offset, it.Size), "Accept-Encoding": "identity"}, "")
 	if err != nil {
@@ -303,7 +331,7 @@ func (s *Service) Open(ctx context.Context, it cloud.Item, offset int64) (io.Rea
 	case res.Header.Get("Content-Encoding") != "":
 		err = wire.Nonsense(res.StatusCode, errors.New("the bytes come encoded, and nobody asked for that"))
 	default:
-		err = wire.RightBytes(res, it.Name, wire.TagOf(it.Version), offset, it.Size)
+		err = wire.RightBytes(res, it.Name, wire.TagOf(it.Version), it.ModTime, offset, it.Size)
 	}
 	if err != nil {
 		res.Body.Close()

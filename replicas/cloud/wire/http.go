@@ -136,16 +136,26 @@ func Names(folder string) (all []string, err error) {
 // RightBytes says of an answer of status 2xx whether it has the bytes of a file from offset to
 // its end, of the version with an ETag: nil, or an error as those of RightRange. Bytes that
 // don't say that they are of that version are not believed; where it has no ETag, all are
-// but a page for people.
-func RightBytes(res *http.Response, name, tag string, offset, size int64) error {
+// but a page for people. With changed, when the file was changed, an answer without any ETag
+// is believed if it says how long the file is, and no other time: the caller sees that the
+// version is the same before and after.
+func RightBytes(res *http.Response, name, tag string, changed time.Time, offset, size int64) error {
 	switch got := ETag(res.Header.Get("ETag")); {
 	case tag != "" && got == ETag(tag):
 	case IsPage(res, name):
 		return PageInstead(res.StatusCode, "the file's bytes")
-	case tag != "":
+	case tag != "" && (got != "" || !ofTime(res, changed)):
 		return &cloud.Error{Class: cloud.Later, Status: res.StatusCode, Text: "bytes came, and they don't say that they are of the version that was asked for"}
 	}
 	return RightRange(res, offset, size)
+}
+
+// ofTime says that an answer with a length says no other time than that.
+func ofTime(res *http.Response, changed time.Time) bool {
+	text := res.Header.Get("Last-Modified")
+	at, err := http.ParseTime(text)
+	return !changed.IsZero() && (res.StatusCode == http.StatusPartialContent || res.ContentLength >= 0) &&
+		(text == "" || err == nil && at.Equal(changed.Truncate(time.Second)))
 }
 
 // IsPage says that an answer is a page for people, whatever its status says, and that the
