@@ -73,6 +73,7 @@ const (
 	NoneKnown   FactKind = "none-known"   // none of the expected files lies there
 	FewKnown    FactKind = "few-known"    // too few of the known files lie there with their size
 	OnlyMarker  FactKind = "only-marker"  // Count: files that are expected
+	Emptied     FactKind = "emptied"      // Count: likewise, in a folder that a service keeps
 	OtherSet    FactKind = "other-set"    // Said: the set that its marker names
 	OtherStore  FactKind = "other-store"  // its marker is of another store
 	OtherOwner  FactKind = "other-owner"  // Said: the holdings that its marker names
@@ -110,6 +111,7 @@ const (
 	CaseOnly      FactKind = "case-only"      // Count of names in Store differ from those in Set in case only; Places: one there, its own
 	ByDigest      FactKind = "by-digest"      // Count of files of Set were found in Store by their digest; Places likewise
 	Public        FactKind = "public"         // Count restricted files of Set in Store can be read by whoever has a link; Places: the first folders that they lie in
+	NotNow        FactKind = "not-now"        // Count files of Set in Store are due, and can't be read before a person has them brought back; Places: one of them
 	SuchAs        FactKind = "such-as"        // Set, Places: one of the files that it is about
 	Superseded    FactKind = "superseded"     // Version: took the place of one that wasn't whole
 	RowSays       FactKind = "row-says"       // Set: the sheet; Count: the line; Code: the column; Said: the sentence that an earlier version of Firmus kept

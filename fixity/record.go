@@ -115,6 +115,7 @@ type Result struct {
 	Seen    []Fact // how it was read and what was seen
 	Heard   string // what sound is in the bytes, as whoever listened gives it to the record; "" if nobody did
 	NotRead bool   // it could not be read, for another reason than the medium's: nothing else is known
+	NotNow  bool   // with NotRead: only once a person has had it brought back
 }
 
 // Readings are what was read of one shard since the last commit.

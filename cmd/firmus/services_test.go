@@ -18,13 +18,16 @@ import (
 
 // kept is a folder of a service that a test keeps.
 type kept struct {
-	gate     *webtest.Gate
-	config   string                                // the keys of its store
-	put      func(t *testing.T, path, data string) // of the set of masters
-	remove   func(t *testing.T, path string)
-	says     []string                // in findings
-	archived func(path, data string) // puts it into a class that nothing is given out from
-	masked   func(path, data string) // puts it so that what the service says of it is of other bytes; nil: can't be
+	gate        *webtest.Gate
+	config      string                                // the keys of its store
+	put         func(t *testing.T, path, data string) // of the set of masters
+	remove      func(t *testing.T, path string)
+	empty       func(t *testing.T)      // takes all away that lies in the set's folder
+	emptied     string                  // what is said of it then
+	says        []string                // in findings
+	archived    func(path, data string) // puts it into a class that nothing is given out from
+	archivedDue func(path, data string) // likewise, and what the service says of it is of other bytes
+	masked      func(path, data string) // puts it so that what the service says of it is of other bytes; nil: can't be
 }
 
 // keepDAV is a folder on a WebDAV server by others, in this process.
@@ -68,9 +71,18 @@ func keepS3(t *testing.T, dir string) kept {
 			s.Put("archive/masters/"+path, s3test.Version{Data: []byte(data), Sum: "crc64nvme"})
 		},
 		remove: func(t *testing.T, path string) { s.Delete("archive/masters/" + path) },
-		says:   []string{"deleted on ", ", and an earlier version is kept there", "delete that marker alone", "under the same key", "reported right by the service"},
+		empty: func(t *testing.T) {
+			for _, item := range cloudItems {
+				s.Delete("archive/masters/" + item + "/" + item + "_A.wav")
+			}
+		},
+		emptied: "the service shows nothing in the folder, where 3 files are expected",
+		says:    []string{"deleted on ", ", and an earlier version is kept there", "delete that marker alone", "under the same key", "reported right by the service"},
 		archived: func(path, data string) {
 			s.Put("archive/masters/"+path, s3test.Version{Data: []byte(data), Sum: "crc64nvme", Class: "DEEP_ARCHIVE"})
+		},
+		archivedDue: func(path, data string) {
+			s.Put("archive/masters/"+path, s3test.Version{Data: []byte(data), KMS: true, Class: "DEEP_ARCHIVE"})
 		},
 		masked: func(path, data string) {
 			s.Put("archive/masters/"+path, s3test.Version{Data: []byte(data), KMS: true})
@@ -89,6 +101,17 @@ func laidIn(k kept, root string) kept {
 		if err := os.WriteFile(at(path), []byte(data), 0o644); err != nil {
 			t.Fatal(err)
 		}
+	}
+	k.empty = func(t *testing.T) {
+		t.Helper()
+		for _, item := range cloudItems {
+			if err := os.RemoveAll(at(item)); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if k.emptied == "" {
+		k.emptied = "the service shows nothing in the folder, where 3 files are expected"
 	}
 	k.remove = func(t *testing.T, path string) {
 		t.Helper()
@@ -118,7 +141,7 @@ func keepGateway(t *testing.T, dir string) kept {
 		t.Fatal(err)
 	}
 	gate := webtest.Before(t, addr)
-	return laidIn(kept{gate: gate, says: []string{"under the same key"},
+	return laidIn(kept{gate: gate, says: []string{"under the same key"}, emptied: "there is no such folder", // a bucket has no folders, but of what lies in them
 		config: fmt.Sprintf("service = \"s3\"\nendpoint = %q\nbucket = \"quillmere\"\nfolder = \"archive\"\ncredentials = \"s3-key\"", gate.URL)}, filepath.Join(root, "quillmere"))
 }
 
@@ -228,9 +251,33 @@ listen = "127.0.0.1:0"
 						t.Errorf("%s %v", x, k.gate.Headers()[i])
 					}
 				}
+				// Whoever didn't ask for all of it is told, and has nothing to do before the promise ends.
+				k.archivedDue(a, waves[a])
+				k.gate.Reset()
+				c = h.audits(0, "cloud")["cloud"]
+				if c["intact"] != 3.0 || c["read"] != 0.0 || c["complete"] != true || len(found(c)) != 0 || len(c["trouble"].([]any)) != 0 ||
+					!strings.Contains(fmt.Sprint(c["warnings"]), "1 file of masters in cloud is due and can't be read now (QV-0107/QV-0107_A.wav)") {
+					t.Errorf("due in an archive class: %v", c)
+				}
+				if calls := strings.Join(k.gate.Calls(), "\n"); strings.Contains(calls, "GET /quillmere/archive/masters/"+a) {
+					t.Errorf("it was fetched: %s", calls)
+				}
 				time.Sleep(1100 * time.Millisecond)
 				k.put(t, a, waves[a])
 				h.run(0, "audit", "cloud")
+			}
+
+			// A folder that shows nothing is away, as an empty drive is: no file is called missing.
+			k.empty(t)
+			c := h.audits(3, "cloud")["cloud"]
+			if c["intact"] != 3.0 || fmt.Sprint(found(c)) != "[away ]" || !strings.Contains(fmt.Sprint(c["away"]), k.emptied) {
+				t.Errorf("emptied: %v", c)
+			}
+			for path, data := range waves {
+				k.put(t, path, data)
+			}
+			if c := h.audits(0, "cloud")["cloud"]; c["intact"] != 3.0 || len(found(c)) != 0 {
+				t.Errorf("filled again: %v", c)
 			}
 
 			// Whoever can't be asked has lost nothing.

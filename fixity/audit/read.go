@@ -159,6 +159,10 @@ func (r *run) one(as *reader, d fixity.Due, f *finished) bool {
 	case errors.Is(err, fixity.ErrAway):
 		r.stop(err)
 		return false
+	case errors.Is(err, fixity.ErrNotNow) && !as.s.Full:
+		// Its turn has come, and nobody can take it: the promise to read it says until when a
+		// person should see to that. Who orders that all be read is told that it wasn't.
+		f.result = &fixity.Result{Path: d.Path, File: d.File, NotRead: true, NotNow: true}
 	default:
 		f.note = fmt.Sprintf("%q was not read: %v", d.Path, err)
 		if d.File != 0 {

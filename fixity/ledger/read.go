@@ -58,6 +58,9 @@ func (t Audits) commitReadings(r fixity.Readings, by string) error {
 		return err
 	}
 	var lines []string
+	if err := t.noteNotNow(s, r.Results); err != nil {
+		return err
+	}
 	for _, x := range r.Results {
 		if x.NotRead {
 			if err := t.Copies.follow(s.Store, s.Set, x.Path, care.PutOff{}); err != nil {

@@ -54,6 +54,43 @@ func (t Audits) NotePublic(audit int64, x fixity.Fact) error {
 	return t.remark(audit, x)
 }
 
+// noteNotNow remarks how many files of a shard's set an audit could not read now; one remark a
+// set, with the first of them.
+func (t Audits) noteNotNow(s fixity.Shard, results []fixity.Result) error {
+	x := fixity.Fact{Is: fixity.NotNow, Store: s.Store, Set: s.Set}
+	for _, r := range results {
+		if !r.NotNow {
+			continue
+		}
+		if x.Count++; x.Count == 1 {
+			x.Places = []fixity.Path{fixity.Path(r.Path)}
+		}
+	}
+	if x.Count == 0 {
+		return nil
+	}
+	var n int64
+	err := t.rows(`SELECT n, text FROM remark WHERE audit = $1 ORDER BY n`, []any{s.Audit}, func(r *sql.Rows) error {
+		var at int64
+		var text string
+		if err := r.Scan(&at, &text); err != nil {
+			return err
+		}
+		if was := factsIn(text); len(was) == 1 && was[0].Is == x.Is && was[0].Set == x.Set {
+			n, x.Count, x.Places = at, x.Count+was[0].Count, was[0].Places
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if n == 0 {
+		return t.remark(s.Audit, x)
+	}
+	_, err = t.exec(`UPDATE remark SET text = $3 WHERE audit = $1 AND n = $2`, s.Audit, n, factsText([]fixity.Fact{x}))
+	return err
+}
+
 // Public is what the newest listing of each store showed of restricted files that a service
 // gives to everybody.
 func (t Audits) Public() ([]fixity.Fact, error) {

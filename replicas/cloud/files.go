@@ -92,6 +92,7 @@ const (
 	Weaker     About = "weaker"       // files that the service reports by a checksum of a few bytes, or by what may be none
 	Forbidden  About = "forbidden"    // files whose owner doesn't allow reading them
 	NoBytes    About = "no bytes"     // shortcuts and documents of the service's own: no copies of anything
+	Archived   About = "archived"     // files in a storage class from which nothing is given out now
 	InClass    About = "class"        // files in a storage class of the service's that isn't the usual one
 	OutOfSight About = "out of sight" // things whose folder can't be seen
 )
@@ -199,7 +200,9 @@ func (n *notes) folder(at *node, prefix string) {
 		case !k.item.Sum.Algorithm.Digest():
 			n.sort(Weaker, checksumNames[k.item.Sum.Algorithm], path)
 		}
-		if k.item.Class != "" {
+		if k.item.Class != "" && k.item.NoBytes {
+			n.sort(Archived, k.item.Class, path)
+		} else if k.item.Class != "" {
 			n.sort(InClass, k.item.Class, path)
 		} else if k.item.NoBytes {
 			n.sort(Forbidden, "", path)
@@ -237,6 +240,11 @@ func (x *Note) word() {
 		x.Text = fmt.Sprintf("%s %s reported by %s", files, is, x.Owner)
 		if x.Owner == "" {
 			x.Text = fmt.Sprintf("%s %s reported by what may be an MD5: that it agrees is a report, that it doesn't is none", files, is)
+		}
+	case Archived:
+		x.Text = fmt.Sprintf("%s %s in the service's archive class %s and can't be read now: somebody has to have them restored there first", files, lie(x.Count), x.Owner)
+		if x.Count == 1 {
+			x.Text = strings.Replace(x.Text, "them", "it", 1)
 		}
 	case InClass:
 		x.Text = fmt.Sprintf("%s %s in the service's class %s", files, lie(x.Count), x.Owner)

@@ -210,6 +210,9 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 	fixity.OnlyMarker: func(_ teller, x fixity.Fact) string {
 		return root(x, fmt.Sprintf("nothing but the marker lies there, where %s expected", fixity.Counted(x.Count, "file", "is", "are")))
 	},
+	fixity.Emptied: func(_ teller, x fixity.Fact) string {
+		return root(x, fmt.Sprintf("the service shows nothing in the folder, where %s expected. Look in the service's own pages whether the folder was emptied or moved, and by whom, and have it put back: what was deleted there may be kept for some days only", fixity.Counted(x.Count, "file", "is", "are")))
+	},
 	fixity.OtherSet: func(_ teller, x fixity.Fact) string {
 		return root(x, fmt.Sprintf("its marker says that it holds the set %q", said(x)))
 	},
@@ -278,6 +281,14 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 			text += " (in " + fixity.And(in) + ")"
 		}
 		return text + ". End that sharing in the service"
+	},
+	fixity.NotNow: func(_ teller, x fixity.Fact) string {
+		is, such, them := "are", ", such as "+Show(at1(x)), "them"
+		if x.Count == 1 {
+			is, such, them = "is", " ("+Show(at1(x))+")", "it"
+		}
+		return fmt.Sprintf("%s of %s in %s %s due and can't be read now%s: the service keeps %s in an archive class. Have %s restored in the service's console, or let this store be read less often (read_within)",
+			fixity.Count(x.Count, "file"), x.Set, x.Store, is, such, them, them)
 	},
 	fixity.SuchAs: func(_ teller, x fixity.Fact) string { return "such as " + x.Set + "/" + at1(x) },
 	fixity.Superseded: func(_ teller, x fixity.Fact) string {

@@ -139,7 +139,7 @@ func (s Stores) reachRoot(ctx context.Context, p *Presence, set string, adoptAny
 	case err != nil:
 		return err
 	case p.Rule.Kind == cloudKind:
-		return s.reachCloud(ctx, p, set, id, was, away)
+		return s.reachCloud(ctx, p, set, id, was, held, away)
 	case s.NoMarker(store):
 		return s.reachBySample(ctx, p, root, set, id, was, away)
 	case id.Marked():
@@ -230,9 +230,14 @@ func (s Stores) ownMarker(ctx context.Context, root Root, set string, id fixity.
 
 // reachCloud tells a store that a service keeps by the ids of its folder and drive:
 // the configuration names the folder, so nothing else can be meant.
-func (s Stores) reachCloud(ctx context.Context, p *Presence, set string, id fixity.Identity, was bool, away func(fixity.Fact)) error {
+// One that shows nothing where files are expected is away, as a drive is.
+func (s Stores) reachCloud(ctx context.Context, p *Presence, set string, id fixity.Identity, was bool, held int64, away func(fixity.Fact)) error {
 	if p.Known.Identity != "" && id.Store != p.Known.Identity {
 		away(fixity.Fact{Is: fixity.OtherFolder})
+		return nil
+	}
+	if id.Empty && held > 0 {
+		away(fixity.Fact{Is: fixity.Emptied, Count: held})
 		return nil
 	}
 	p.Here = append(p.Here, set)
