@@ -153,6 +153,7 @@ func RunDaemon(ctx context.Context, o DaemonOptions) error {
 		again := d.serve(ctx)
 		o.Log.Info("stopping")
 		d.current().stop()
+		d.web.hide()
 		unlock()
 		if !again {
 			o.Log.Info("stopped")
@@ -161,7 +162,6 @@ func RunDaemon(ctx context.Context, o DaemonOptions) error {
 		o.Log.Info("another ledger of these holdings lies there now: beginning anew with it")
 		cfg = d.current().a.Config
 		d.followed.Store(-1)
-		d.web.hide()
 		if s, unlock, err = d.begin(ctx, cfg); err != nil {
 			if s, unlock, err = d.beginAtLast(ctx, cfg, err); err != nil || s == nil {
 				return err

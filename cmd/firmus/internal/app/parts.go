@@ -168,7 +168,7 @@ func (s *parts) ready(ctx context.Context) error {
 // start begins everything.
 func (s *parts) start() {
 	s.ctx, s.cancel = context.WithCancel(context.Background())
-	s.spawn(func() { s.runner.Run(s.ctx) })
+	s.spawn(s.runner.Begin(s.ctx))
 	s.workShared()
 	s.spawn(func() { s.watcher.Run(s.ctx) })
 	s.spawn(func() { s.desk.Run(s.ctx) })
@@ -205,7 +205,10 @@ func (s *parts) pause(d time.Duration) {
 // is left behind: what it has done is in the ledger.
 const stopWithin = 8 * time.Second
 
+// stop ends everything, and closes the ledger once nothing uses it: requests wait for the parts
+// that come next.
 func (s *parts) stop() {
+	answered := s.d.web.hold()
 	s.mu.Lock()
 	s.ended = true
 	s.mu.Unlock()
@@ -216,6 +219,7 @@ func (s *parts) stop() {
 			s.a.Host.Stop()
 		}
 		s.wg.Wait()
+		answered()
 		close(done)
 	}()
 	select {

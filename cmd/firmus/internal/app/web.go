@@ -20,7 +20,7 @@ type webServer struct {
 	log   *slog.Logger
 	down  http.Handler  // while there is nothing else
 	again time.Duration // how often an address is tried that is taken
-	now   atomic.Pointer[http.Handler]
+	now   atomic.Pointer[shown]
 
 	cert certificate
 
@@ -79,18 +79,70 @@ func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 	return c.have, nil
 }
 
-func (w *webServer) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
-	if h := w.now.Load(); h != nil {
-		(*h).ServeHTTP(rw, r)
-		return
-	}
-	w.down.ServeHTTP(rw, r)
+// shown answers requests until it is to end.
+type shown struct {
+	http.Handler
+	next chan struct{} // closed once it isn't shown any more
+
+	mu      sync.Mutex // of over, and of answers beginning
+	over    bool
+	answers sync.WaitGroup
 }
 
-func (w *webServer) show(h http.Handler) { w.now.Store(&h) }
+// begin says that an answer is being given, unless the handler is to end.
+func (s *shown) begin() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.over {
+		s.answers.Add(1)
+	}
+	return !s.over
+}
+
+// ServeHTTP answers by what is shown. While that ends, a request waits for what comes after.
+func (w *webServer) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
+	for {
+		s := w.now.Load()
+		if s == nil {
+			w.down.ServeHTTP(rw, r)
+			return
+		}
+		if s.begin() {
+			defer s.answers.Done()
+			s.ServeHTTP(rw, r)
+			return
+		}
+		select {
+		case <-s.next:
+		case <-r.Context().Done():
+			return
+		}
+	}
+}
+
+func (w *webServer) show(h http.Handler) { w.replace(&shown{Handler: h, next: make(chan struct{})}) }
 
 // hide shows what is shown while there is nothing else.
-func (w *webServer) hide() { w.now.Store(nil) }
+func (w *webServer) hide() { w.replace(nil) }
+
+func (w *webServer) replace(s *shown) {
+	if old := w.now.Swap(s); old != nil {
+		close(old.next)
+	}
+}
+
+// hold lets what is shown begin no more answers: new requests wait until something else is
+// shown, or nothing. What it returns waits for the answers that are being given.
+func (w *webServer) hold() (answered func()) {
+	s := w.now.Load()
+	if s == nil {
+		return func() {}
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.over = true
+	return s.answers.Wait
+}
 
 // listen serves an address. One that is taken is said and tried again: the rest of
 // the daemon goes on. It does nothing if the address is served already.

@@ -87,7 +87,11 @@ const tick = time.Minute
 const StopWithin = 7 * time.Second
 
 // Run follows the plans until ctx ends.
-func (r *Runner) Run(ctx context.Context) {
+func (r *Runner) Run(ctx context.Context) { r.Begin(ctx)() }
+
+// Begin follows the plans until ctx ends, and counts as alive from now on. What it returns
+// waits for the end.
+func (r *Runner) Begin(ctx context.Context) (wait func()) {
 	r.mu.Lock()
 	r.up = r.Now()
 	r.states = map[string]State{}
@@ -105,13 +109,15 @@ func (r *Runner) Run(ctx context.Context) {
 		}
 		wg.Go(func() { r.loop(ctx, j) })
 	}
-	ended := make(chan struct{})
-	go func() { wg.Wait(); close(ended) }()
-	<-ctx.Done()
-	select {
-	case <-ended:
-	case <-time.After(StopWithin):
-		r.Log.Warn("a store doesn't answer; stopped without waiting for it")
+	return func() {
+		ended := make(chan struct{})
+		go func() { wg.Wait(); close(ended) }()
+		<-ctx.Done()
+		select {
+		case <-ended:
+		case <-time.After(StopWithin):
+			r.Log.Warn("a store doesn't answer; stopped without waiting for it")
+		}
 	}
 }
 
