@@ -12,6 +12,7 @@ import (
 
 	"firmus/fixity"
 	"firmus/fixity/ledger/database"
+	"firmus/fixity/ledger/private"
 )
 
 // Moved is what a move gave.
@@ -95,9 +96,14 @@ func Move(ctx context.Context, from, to Options, now time.Time) (m Moved, err er
 				err = errors.Join(err, rest)
 			}
 		}
+		// It lasts before the other has its name: what lies at …-wal is taken for its own.
+		err = errors.Join(err, private.Flush(filepath.Dir(to.Path)))
 	}
 	if err == nil {
 		err = os.Rename(at.Path, to.Path)
+	}
+	if err == nil {
+		err = private.Flush(filepath.Dir(to.Path))
 	}
 	if err != nil {
 		return m, fmt.Errorf("put the ledger in its place: %w", err)

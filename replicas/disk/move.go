@@ -70,6 +70,17 @@ func renameNew(from *os.Root, name string, into *os.Root, name2 string) error {
 	return err
 }
 
+// RenameNew gives a file anywhere another name in its folder: fixity.ErrChanged if something has
+// that name. See renameNew.
+func RenameNew(folder, name, name2 string) error {
+	r, err := os.OpenRoot(folder)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	return renameNew(r, name, r, name2)
+}
+
 // Free is the room left for us on the root's volume, in bytes; -1 if it isn't known.
 func (d *Dir) Free(ctx context.Context) (int64, error) {
 	n, err := call(ctx, &d.stuck, func() (int64, error) { return FreeBytes(d.root), nil })

@@ -97,7 +97,8 @@ func (d *Dir) renameOwn(from, to string) error {
 	return mapErr(d.do("sync-folder", func() error { return syncFolder(r) }))
 }
 
-// RemoveOwn removes something in one of our own folders, with all that lies in it.
+// RemoveOwn removes something in one of our own folders, with all that lies in it. That it is
+// gone lasts.
 func (d *Dir) RemoveOwn(ctx context.Context, path string) error {
 	_, err := call(ctx, &d.stuck, func() (struct{}, error) {
 		if err := ownOnly(path); err != nil {
@@ -115,6 +116,9 @@ func (d *Dir) RemoveOwn(ctx context.Context, path string) error {
 		err = d.do("remove", func() error { return r.RemoveAll(name) })
 		if errors.Is(err, os.ErrNotExist) {
 			err = nil
+		}
+		if err == nil {
+			err = d.do("sync-folder", func() error { return syncFolder(r) })
 		}
 		return struct{}{}, mapErr(err)
 	})

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io/fs"
 	"os"
+	"strings"
 
 	"golang.org/x/sys/unix"
 )
@@ -25,8 +26,18 @@ func withFolders(a, b *os.Root, do func(a, b int) error) error {
 	return do(int(fa.Fd()), int(fb.Fd()))
 }
 
-// lookAndRename is renameNoReplace in two steps.
+// lookAndRename is renameNoReplace in two steps: by a second name, which replaces nothing, if
+// the file system has them and the first is ours, since a crash may leave both.
 func lookAndRename(from *os.Root, name string, into *os.Root, name2 string) error {
+	if strings.HasPrefix(name, ownPrefix) {
+		err := withFolders(from, into, func(a, b int) error { return unix.Linkat(a, name, b, name2, 0) })
+		if err == nil {
+			return from.Remove(name)
+		}
+		if errors.Is(err, fs.ErrExist) {
+			return err
+		}
+	}
 	if _, err := into.Lstat(name2); !errors.Is(err, fs.ErrNotExist) {
 		return errors.Join(err, fs.ErrExist)
 	}

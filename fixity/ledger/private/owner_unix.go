@@ -47,7 +47,7 @@ func (o owner) group() int {
 // Take gives a state folder and all in it to an account, making the folder if need be:
 // closed, or shared with a group. Only root may do so. Links are not followed.
 func Take(state string, uid, gid int, shared bool) error {
-	if err := os.MkdirAll(state, 0o700); err != nil {
+	if err := Make(state, 0o700); err != nil {
 		return err
 	}
 	m := Modes{File: 0o600, Dir: 0o700}

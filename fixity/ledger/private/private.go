@@ -58,8 +58,9 @@ func MkdirAll(dir string) error {
 	err := os.Mkdir(dir, m.Dir.Perm())
 	if err == nil {
 		m.close(dir, true)
+		return Flush(filepath.Dir(dir))
 	}
-	if st, err2 := os.Stat(dir); err != nil && err2 == nil && st.IsDir() {
+	if st, err2 := os.Stat(dir); err2 == nil && st.IsDir() {
 		return nil // another process was faster
 	}
 	return err
@@ -83,6 +84,26 @@ func WriteFile(path string, b []byte) error {
 	}
 	_, err = f.Write(b)
 	return errors.Join(err, f.Close())
+}
+
+// Replace puts a file in the place of what is at path, or where nothing is. The bytes are on
+// the medium before the file has its name, and the name before Replace returns: after an error
+// or a crash at any moment path has what it had, or the whole new file, and at most a file
+// beside it, whose name ends in ".new", which the next Replace of that path takes over.
+func Replace(path string, b []byte) error {
+	temp := path + ".new"
+	f, err := OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(b)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return errors.Join(err, os.Remove(temp))
+	}
+	if err := os.Rename(temp, path); err != nil {
+		return err
+	}
+	return Flush(filepath.Dir(path))
 }
 
 // CreateTemp is os.CreateTemp.

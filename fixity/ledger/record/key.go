@@ -95,6 +95,9 @@ func makeKey(path, origin string) ([]byte, error) {
 			return nil, err
 		}
 	}
+	if err := private.Flush(filepath.Dir(path)); err != nil {
+		return nil, err
+	}
 	return os.ReadFile(path)
 }
 

@@ -145,7 +145,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		} else if _, err := os.Stat(c.State); errors.Is(err, os.ErrNotExist) {
 			return nil, fmt.Errorf("there is no ledger yet (%s): \"firmus intake\" begins one: %w", c.State, fixity.ErrNotFound)
 		}
-	} else if err := os.MkdirAll(c.State, 0o700); err != nil {
+	} else if err := private.Make(c.State, 0o700); err != nil {
 		return nil, fmt.Errorf("state folder: %w", err)
 	}
 	makes := there || !o.MakesNothing

@@ -136,8 +136,8 @@ func (s *parts) keepTold(told string) {
 		if err = os.Remove(file); errors.Is(err, fs.ErrNotExist) {
 			err = nil
 		}
-	} else if err = private.WriteFile(file+".new", []byte(told)); err == nil {
-		err = os.Rename(file+".new", file)
+	} else {
+		err = private.Replace(file, []byte(told))
 	}
 	if err != nil {
 		s.log.Warn("what was told of the record could not be kept", "error", err)

@@ -7,6 +7,7 @@ import (
 	"io"
 	"iter"
 	"net/url"
+	"path/filepath"
 	"strings"
 	"sync"
 	"time"
@@ -16,6 +17,7 @@ import (
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/private"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/drive"
 	"firmus/replicas/cloud/s3"
@@ -320,5 +322,9 @@ func SignIn(ctx context.Context, c *config.Config, store string, client []byte, 
 	if err != nil {
 		return "", fmt.Errorf("sign in for store %s: %w", store, err)
 	}
-	return s.Credentials, drive.SaveCredential(s.Credentials, text)
+	err = drive.SaveCredential(s.Credentials, text)
+	if err == nil {
+		err = private.Flush(filepath.Dir(s.Credentials))
+	}
+	return s.Credentials, err
 }

@@ -96,11 +96,7 @@ func (n note) keep(kind string, sums ...string) error {
 	if err := private.MkdirAll(filepath.Dir(n.file)); err != nil {
 		return err
 	}
-	temp := n.file + ".new"
-	if err := private.WriteFile(temp, []byte(strings.Join(append([]string{kind}, sums...), "\n")+"\n")); err != nil {
-		return errors.Join(err, remove(temp))
-	}
-	return os.Rename(temp, n.file)
+	return private.Replace(n.file, []byte(strings.Join(append([]string{kind}, sums...), "\n")+"\n"))
 }
 
 // own says that what lies at a place may be replaced by a sheet of a kind.

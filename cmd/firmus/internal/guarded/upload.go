@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 
 	"firmus/fixity"
+	"firmus/fixity/ledger/private"
 	"firmus/replicas/named"
 )
 
@@ -29,7 +30,7 @@ func (f Folders) Uploads(dir string) (lay func(store, set, at string, write func
 	}
 	return func(store, set, at string, write func(io.Writer) error) error {
 		path := filepath.Join(dir, store, set, filepath.FromSlash(at))
-		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		if err := private.Make(filepath.Dir(path), 0o755); err != nil {
 			return err
 		}
 		return f.Write(path, nil, write)

@@ -3,14 +3,18 @@ package guarded
 import (
 	"bytes"
 	"crypto/rand"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"firmus/fixity"
+	"firmus/fixity/ledger/private"
+	"firmus/replicas/disk"
 	"firmus/replicas/named"
 )
 
@@ -41,7 +45,7 @@ const headSize = 4 << 10
 //
 // Order: write beside it, flush, then take the name. After an error, or a crash at any
 // step, the name has what it had before, or the whole new file; at most a file
-// ".firmus-new-…" is left beside it.
+// ".firmus-new-…" is left beside it, which the next Write of that name removes.
 func (f Folders) Write(file string, own Own, write func(io.Writer) error) error {
 	return f.put(file, byHead(own), write)
 }
@@ -56,19 +60,20 @@ func (f Folders) put(file string, may allow, write func(io.Writer) error) error 
 	} else if !st.IsDir() {
 		return fmt.Errorf("write %s: %s is no folder: %w", file, dir, fixity.ErrRefused)
 	}
+	stem := clear(file)
 	// What is in the way is said before anything is written.
 	over, err := replaceable(file, may)
 	if err != nil {
 		return err
 	}
-	temp := filepath.Join(dir, ".firmus-new-"+rand.Text())
+	temp := stem + rand.Text()
 	if err := writeNew(temp, write); err != nil {
 		return errors.Join(fmt.Errorf("write %s: %w", file, err), remove(temp))
 	}
 	if err := take(temp, file, over, may); err != nil {
 		return errors.Join(err, remove(temp))
 	}
-	return syncFolder(dir)
+	return private.Flush(dir)
 }
 
 func writeNew(path string, write func(io.Writer) error) error {
@@ -95,27 +100,31 @@ func take(temp, file string, over bool, may allow) error {
 		}
 		return nil
 	}
-	err := os.Link(temp, file)
-	if err == nil {
-		return remove(temp)
-	}
-	if errors.Is(err, fs.ErrExist) {
-		_, err := replaceable(file, byHead(nil))
-		return err
-	}
-	// A file system without second names, such as FAT: take the name, then replace it.
-	claim, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-	if errors.Is(err, fs.ErrExist) {
+	err := disk.RenameNew(filepath.Dir(file), filepath.Base(temp), filepath.Base(file))
+	if errors.Is(err, fixity.ErrChanged) {
 		_, err := replaceable(file, byHead(nil))
 		return err
 	}
 	if err != nil {
 		return fmt.Errorf("write %s: %w", file, err)
 	}
-	if err := errors.Join(claim.Close(), os.Rename(temp, file)); err != nil {
-		return errors.Join(fmt.Errorf("write %s: %w", file, err), remove(file))
-	}
 	return nil
+}
+
+// clear removes what a crash left of an earlier file of that name, and gives the beginning of
+// the names that a new one may have until it is whole. Should another process write the same
+// file just now, it fails and harms nothing.
+func clear(file string) (stem string) {
+	dir := filepath.Dir(file)
+	sum := sha256.Sum256([]byte(filepath.Base(file)))
+	stem = fmt.Sprintf(".firmus-new-%x-", sum[:8])
+	names, _ := os.ReadDir(dir) // what isn't seen is left
+	for _, n := range names {
+		if strings.HasPrefix(n.Name(), stem) && n.Type().IsRegular() {
+			_ = os.Remove(filepath.Join(dir, n.Name()))
+		}
+	}
+	return filepath.Join(dir, stem)
 }
 
 func remove(path string) error {
@@ -136,17 +145,4 @@ func readHead(path string) ([]byte, error) {
 	}
 	defer f.Close()
 	return io.ReadAll(io.LimitReader(f, headSize))
-}
-
-// syncFolder makes a new name last. Windows can't, and needn't.
-func syncFolder(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer d.Close()
-	if err := d.Sync(); err != nil && !errors.Is(err, fs.ErrPermission) && !errors.Is(err, fs.ErrInvalid) && !errors.Is(err, errors.ErrUnsupported) {
-		return fmt.Errorf("flush %s: %w", dir, err)
-	}
-	return nil
 }

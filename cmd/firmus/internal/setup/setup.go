@@ -18,6 +18,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
+	"firmus/fixity/ledger/private"
 	"firmus/replicas/named"
 )
 
@@ -393,6 +394,9 @@ func (d *Draft) Make() error {
 		if err := os.Mkdir(f, 0o777); err != nil && !errors.Is(err, fs.ErrExist) {
 			return err
 		}
+		if err := private.Flush(filepath.Dir(f)); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -433,7 +437,7 @@ func (d *Draft) write(g guarded.Folders, over guarded.Own) error {
 	if err := g.Outside(d.Path); err != nil {
 		return err
 	}
-	if err := os.MkdirAll(d.dir, 0o755); err != nil {
+	if err := private.Make(d.dir, 0o755); err != nil {
 		return err
 	}
 	var made []string
@@ -483,7 +487,7 @@ func (d *Draft) free(name string) (string, error) {
 	return "", fmt.Errorf("%s: too many files of that name: %w", filepath.Join(d.dir, name), fixity.ErrRefused)
 }
 
-// writePrivate writes a new file that only its account may read.
+// writePrivate writes a new file that only its account may read. It and its name last.
 func writePrivate(path string, text []byte) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
@@ -496,7 +500,7 @@ func writePrivate(path string, text []byte) error {
 	if err = errors.Join(err, f.Close()); err != nil {
 		return errors.Join(err, os.Remove(path))
 	}
-	return nil
+	return private.Flush(filepath.Dir(path))
 }
 
 // keepCopy keeps a copy of a file beside it, under a name that nothing has.
@@ -529,7 +533,7 @@ func keepCopy(path string) (string, error) {
 		if err := errors.Join(os.Chmod(temp, st.Mode().Perm()), os.Rename(temp, kept)); err != nil {
 			return "", errors.Join(err, os.Remove(temp))
 		}
-		return kept, nil
+		return kept, private.Flush(filepath.Dir(path))
 	}
 	return "", fmt.Errorf("%s: too many copies of it are kept: %w", path, fixity.ErrRefused)
 }

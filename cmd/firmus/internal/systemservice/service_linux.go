@@ -133,10 +133,18 @@ func (o Options) path(name string) string {
 // replace writes a file whole or not at all.
 func replace(path, text string) error {
 	tmp := path + ".new"
-	if err := os.WriteFile(tmp, []byte(text), 0o644); err != nil {
+	f, err := os.OpenFile(tmp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o644)
+	if err != nil {
 		return err
 	}
-	return os.Rename(tmp, path)
+	_, err = f.WriteString(text)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(tmp, path); err != nil {
+		return err
+	}
+	return private.Flush(filepath.Dir(path))
 }
 
 // hereOf is what is particular to this computer, as a part of the unit.

@@ -372,7 +372,10 @@ func setAside(dir, as string) (to string, err error) {
 	for i := 1; ; i++ {
 		to = filepath.Join(filepath.Dir(dir), fmt.Sprintf("%s-%d", as, i))
 		if _, err := os.Lstat(to); errors.Is(err, os.ErrNotExist) {
-			return to, os.Rename(dir, to)
+			if err := os.Rename(dir, to); err != nil {
+				return "", err
+			}
+			return to, private.Flush(filepath.Dir(dir))
 		}
 	}
 }

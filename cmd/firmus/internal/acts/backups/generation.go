@@ -21,7 +21,7 @@ import (
 //
 //	.firmus-ledger/2026-11-28T205804Z-55/        55 events; ledger.db, events/, discs.csv, checkpoint.txt
 //	.firmus-ledger/aside-2026-11-28T205804Z-55/  kept, and outside the rotation
-//	.firmus-ledger/unfinished-…/                 is being written, or was when the power went
+//	.firmus-ledger/unfinished-…/                 is being written or removed, or was when the power went
 //
 // A generation is written under the name unfinished-…, its checkpoint last, and gets its
 // own name in one step when all of it has been read back. So at every moment each folder
@@ -186,7 +186,11 @@ func (g generations) rotate(ctx context.Context, names []string) error {
 		all = append(all, generation{n, n[:len("2026-11")], eventsOf(n), size})
 	}
 	for _, n := range superfluous(all, g.e.Now()) {
-		if err := g.root.RemoveOwn(ctx, g.path(n)); err != nil {
+		// Half of one must not bear a generation's name.
+		if err := g.root.RenameOwn(ctx, g.path(n), g.path(unfinishedPrefix+n)); err != nil {
+			return err
+		}
+		if err := g.root.RemoveOwn(ctx, g.path(unfinishedPrefix+n)); err != nil {
 			return err
 		}
 	}

@@ -9,7 +9,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
 	"time"
@@ -72,7 +71,7 @@ func Restore(ctx context.Context, o RestoreOrder) (res Restored, err error) {
 	if _, ok := o.Stores.Rules.Store(o.Of); o.Of != "" && !ok {
 		return res, fmt.Errorf("store %q is not in the configuration%s: %w", o.Of, spelling.Ask(o.Of, o.Stores.Rules.StoreNames()), fixity.ErrRefused)
 	}
-	if err := os.MkdirAll(o.State, 0o700); err != nil {
+	if err := private.Make(o.State, 0o700); err != nil {
 		return res, fmt.Errorf("state folder: %w", err)
 	}
 	unlock, err := ledger.LockState(o.State, true)
@@ -429,7 +428,7 @@ func (r *restore) swap() error {
 				return err
 			}
 		}
-		if err := errors.Join(syncDir(aside), syncDir(state)); err != nil {
+		if err := errors.Join(private.Flush(aside), private.Flush(state)); err != nil {
 			return err
 		}
 		r.res.Aside = aside
@@ -440,7 +439,7 @@ func (r *restore) swap() error {
 	if err := os.Rename(filepath.Join(r.work, "ledger.db"), filepath.Join(state, "ledger.db")); err != nil {
 		return err
 	}
-	if err := syncDir(state); err != nil {
+	if err := private.Flush(state); err != nil {
 		return err
 	}
 	if err := r.o.Step("clean up"); err != nil {
@@ -467,10 +466,10 @@ func (r *restore) asideFolder() (string, error) {
 		}
 		dir = filepath.Join(r.o.State, fmt.Sprintf("%s-%d", name, i))
 	}
-	if err := private.WriteFile(filepath.Join(r.work, asideNote), []byte(filepath.Base(dir)+"\n")); err != nil {
+	if err := private.Replace(filepath.Join(r.work, asideNote), []byte(filepath.Base(dir)+"\n")); err != nil {
 		return "", err
 	}
-	return dir, errors.Join(syncDir(r.work), syncDir(r.o.State))
+	return dir, private.Flush(r.o.State)
 }
 
 // errHere says that the drive with the state folder failed, and not that of a backup.
@@ -518,16 +517,4 @@ func copyHere(to string, src io.Reader) error {
 	}
 	_, err = io.Copy(hereWriter{dst}, src)
 	return errors.Join(err, dst.Sync(), dst.Close())
-}
-
-// syncDir waits until the names in a folder are on the drive, where that can be asked for.
-func syncDir(dir string) error {
-	if runtime.GOOS == "windows" {
-		return nil // no folder can be opened for that there
-	}
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }

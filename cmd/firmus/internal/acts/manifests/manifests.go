@@ -288,5 +288,8 @@ func (e Acts) writeAside(ctx context.Context, m ledger.Manifest) (string, error)
 		return "", err
 	}
 	path := filepath.Join(dir, manifestName)
-	return path, os.Rename(f.Name(), path)
+	if err := os.Rename(f.Name(), path); err != nil {
+		return "", err
+	}
+	return path, private.Flush(dir)
 }

@@ -301,10 +301,10 @@ func (a Acts) keepPart(p part, name, from string, last bool) error {
 	if err := os.Rename(from, name); err != nil {
 		return err
 	}
-	if err := private.WriteFile(name+".new", text); err != nil {
+	if err := private.Flush(a.partsFolder()); err != nil {
 		return err
 	}
-	return os.Rename(name+".new", name+told)
+	return private.Replace(name+told, text)
 }
 
 // copied is a copy of a file, in a folder.

@@ -298,10 +298,7 @@ func (e Desk) brokenOff(file string, c discs.Check, why error) error {
 		err = private.MkdirAll(e.folder())
 	}
 	if err == nil {
-		tmp := file + ".new"
-		if err = private.WriteFile(tmp, text); err == nil {
-			err = os.Rename(tmp, file)
-		}
+		err = private.Replace(file, text)
 	}
 	if err != nil {
 		return fmt.Errorf("%w (what was read could not be kept: %w)", why, err)

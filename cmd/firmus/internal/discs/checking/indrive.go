@@ -240,9 +240,7 @@ func (r *Drive) note(in InDrive) {
 	b, err := json.Marshal(in)
 	if err == nil {
 		if err = private.MkdirAll(filepath.Dir(file)); err == nil {
-			if err = private.WriteFile(file+".new", b); err == nil {
-				err = os.Rename(file+".new", file)
-			}
+			err = private.Replace(file, b)
 		}
 	}
 	if err != nil {

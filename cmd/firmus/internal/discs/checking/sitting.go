@@ -230,10 +230,7 @@ func keepSitting(file string, s discs.Sitting) error {
 	if err := private.MkdirAll(filepath.Dir(file)); err != nil {
 		return err
 	}
-	if err := private.WriteFile(file+".new", b); err != nil {
-		return err
-	}
-	return os.Rename(file+".new", file)
+	return private.Replace(file, b)
 }
 
 // over lists what wasn't read.
