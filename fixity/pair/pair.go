@@ -78,7 +78,7 @@ func same(g Gone, c Came) Why {
 		if c.Digest == g.Digest {
 			return Read
 		}
-	case c.Reported != "" && c.Size == g.Size && slices.Contains(g.Reports, c.Reported):
+	case c.Size == g.Size && slices.Contains(g.Reports, c.Reported):
 		return Reported
 	}
 	return ""
@@ -199,7 +199,7 @@ func (m *matching) bySigns() {
 	}
 	goneByTime := map[key]int{}
 	for i, g := range m.gone {
-		if m.pairOf[i] == 0 && g.ModTime != 0 {
+		if m.pairOf[i] == 0 {
 			goneByTime[key{g.Size, g.ModTime, ""}]++
 		}
 	}

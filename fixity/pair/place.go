@@ -70,7 +70,7 @@ func ByFields(gone []Gone, came []Came, placed map[string]int, identifies bool) 
 		groups[c.Key].came = append(groups[c.Key].came, j)
 	}
 	for i, g := range gone {
-		if x := groups[g.Key]; g.Key != "" && x != nil {
+		if x := groups[g.Key]; x != nil {
 			x.gone = append(x.gone, i)
 		}
 	}
@@ -117,9 +117,6 @@ func byBytes(gone []Gone, gs []int, came []Came, cs []int) (of map[int]int, alik
 	byDigest := map[string][]int{}
 	for _, i := range gs {
 		g := gone[i]
-		if g.Digest == "" {
-			continue
-		}
 		for _, d := range append([]string{g.Digest}, g.Reports...) {
 			byDigest[d] = append(byDigest[d], i)
 		}
@@ -133,7 +130,7 @@ func byBytes(gone []Gone, gs []int, came []Came, cs []int) (of map[int]int, alik
 		}
 		var is []int // three say enough: thousands may be equal
 		for _, i := range byDigest[d][:min(len(byDigest[d]), 64)] {
-			if d != "" && len(is) < 3 && same(gone[i], came[j]) != "" {
+			if len(is) < 3 && same(gone[i], came[j]) != "" {
 				is = append(is, i)
 			}
 		}

@@ -80,14 +80,16 @@ func TestSpelled(t *testing.T) {
 		free bool
 		want []pair.Pair
 	}{
-		"form":                  {[]pair.Gone{gone(1, "Ä", "ä")}, []pair.Came{{Path: "A\u0308", Form: "Ä", Fold: "ä", Size: 3}}, true, []pair.Pair{{File: 1, At: "A\u0308", Why: pair.Form}}},
-		"case":                  {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, true, []pair.Pair{{File: 1, At: "a", Why: pair.Case}}},
-		"case, another size":    {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 8}}, true, nil},
-		"case, other bytes":     {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9, Digest: "y"}}, true, nil},
-		"another has the name":  {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, false, nil},
-		"two came":              {[]pair.Gone{gone(1, "AB", "ab")}, []pair.Came{{Path: "ab", Form: "ab", Fold: "ab", Size: 9}, {Path: "Ab", Form: "Ab", Fold: "ab", Size: 9}}, true, nil},
-		"two are gone":          {[]pair.Gone{gone(1, "AB", "ab"), gone(2, "aB", "ab")}, []pair.Came{{Path: "ab", Form: "ab", Fold: "ab", Size: 9}}, true, nil},
-		"form goes before case": {[]pair.Gone{gone(1, "Ä", "ä"), gone(2, "B", "b")}, []pair.Came{{Path: "A\u0308", Form: "Ä", Fold: "ä"}, {Path: "b", Form: "b", Fold: "b", Size: 9}}, true, []pair.Pair{{File: 1, At: "A\u0308", Why: pair.Form}, {File: 2, At: "b", Why: pair.Case}}},
+		"form":                 {[]pair.Gone{gone(1, "Ä", "ä")}, []pair.Came{{Path: "A\u0308", Form: "Ä", Fold: "ä", Size: 3}}, true, []pair.Pair{{File: 1, At: "A\u0308", Why: pair.Form}}},
+		"case":                 {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, true, []pair.Pair{{File: 1, At: "a", Why: pair.Case}}},
+		"case, another size":   {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 8}}, true, nil},
+		"case, other bytes":    {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9, Digest: "y"}}, true, nil},
+		"another has the name": {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, false, nil},
+		"two came":             {[]pair.Gone{gone(1, "AB", "ab")}, []pair.Came{{Path: "ab", Form: "ab", Fold: "ab", Size: 9}, {Path: "Ab", Form: "Ab", Fold: "ab", Size: 9}}, true, nil},
+		"two are gone":         {[]pair.Gone{gone(1, "AB", "ab"), gone(2, "aB", "ab")}, []pair.Came{{Path: "ab", Form: "ab", Fold: "ab", Size: 9}}, true, nil},
+		"paired by its form, not by case as well": {[]pair.Gone{gone(1, "Ä", "b")}, []pair.Came{{Path: "A\u0308", Form: "Ä", Fold: "ä", Size: 9}, {Path: "b", Form: "b", Fold: "b", Size: 9}}, true, []pair.Pair{{File: 1, At: "A\u0308", Why: pair.Form}}},
+		"one refused, one not":                    {[]pair.Gone{gone(1, "A", "a"), gone(2, "B", "b")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 8}, {Path: "b", Form: "b", Fold: "b", Size: 9}}, true, []pair.Pair{{File: 2, At: "b", Why: pair.Case}}},
+		"form goes before case":                   {[]pair.Gone{gone(1, "Ä", "ä"), gone(2, "B", "b")}, []pair.Came{{Path: "A\u0308", Form: "Ä", Fold: "ä"}, {Path: "b", Form: "b", Fold: "b", Size: 9}}, true, []pair.Pair{{File: 1, At: "A\u0308", Why: pair.Form}, {File: 2, At: "b", Why: pair.Case}}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			got := pair.Spelled(tc.gone, tc.came, func(pair.Gone, pair.Came) bool { return tc.free })
@@ -121,6 +123,25 @@ func TestByFields(t *testing.T) {
 		"one and one, whatever its bytes": {
 			gone: []pair.Gone{gone(1, "k", "x"), gone(2, "l", "y")}, came: []pair.Came{came("a", "k", "z"), came("b", "l", "")},
 			pairs: []pair.Pair{filed(1, "a"), filed(2, "b")},
+		},
+		"none without a key hides another": {
+			gone: []pair.Gone{gone(1, "k", "x")}, came: []pair.Came{came("z", "", "x"), came("a", "k", "x")},
+			pairs: []pair.Pair{filed(1, "a")},
+		},
+		"two came, read: one has its bytes": {
+			gone:  []pair.Gone{gone(1, "k", "x")},
+			came:  []pair.Came{{Path: "a", Size: 9, Key: "k", Digest: "sha256:x"}, {Path: "b", Size: 9, Key: "k", Digest: "x"}},
+			pairs: []pair.Pair{filed(1, "b")}, unclear: []pair.Unclear{{At: "a", Alike: 1}},
+		},
+		"bytes alone, and another size": {
+			blind: true, gone: []pair.Gone{gone(1, "k", "x")}, came: []pair.Came{{Path: "a", Size: 8, Key: "k", Reported: "sha256:x"}},
+		},
+		"bytes alone, of a file without a digest": {
+			blind: true, gone: []pair.Gone{{File: 1, Size: 9, Key: "k", Reports: []string{"sha256:x"}}}, came: []pair.Came{came("a", "k", "x"), came("b", "k", "")},
+		},
+		"bytes alone, of four files: three are told": {
+			blind: true, gone: []pair.Gone{gone(1, "k", "x"), gone(2, "k", "x"), gone(3, "k", "x"), gone(4, "k", "x")}, came: []pair.Came{came("a", "k", "x")},
+			unclear: []pair.Unclear{{At: "a", Files: []int64{1, 2, 3}}},
 		},
 		"no key": {gone: []pair.Gone{gone(1, "", "x")}, came: []pair.Came{came("a", "", "x")}},
 		"two came, none has its bytes": {
