@@ -99,10 +99,10 @@ func After(c Copy, e Evidence, g Given) (Copy, Effects) {
 	if after.State != c.State || after.Since.IsZero() {
 		after.Since = g.Now
 	}
-	if after.SettledAs != "" && after.SettledAs != after.Condition() {
+	if after.SettledAs != after.Condition() {
 		after.SettledAs = ""
 	}
-	if after.ToldAs != "" && after.ToldAs != after.Condition() {
+	if after.ToldAs != after.Condition() {
 		after.ToldAs = ""
 	}
 	return after, effects

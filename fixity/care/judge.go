@@ -61,7 +61,7 @@ func (c Case) old(h Holding) bool { return h.Burned != 0 && h.Burned != c.Versio
 // wentBack says of a copy that is behind that it was not left behind by a newer version,
 // which puts copies into that state as it comes: an earlier one came into its place later.
 func (c Case) wentBack(h Holding) bool {
-	return h.Carrier == 0 && c.Version > 0 && h.Held != c.Version && h.Since.After(c.VersionAt)
+	return c.Version > 0 && h.Held != c.Version && h.Since.After(c.VersionAt)
 }
 
 // Step is the act that Judge recommends, a closed set.
@@ -132,7 +132,7 @@ func Judge(r Rules, c Case, store string, carrier int64) Verdict {
 	case fixity.Disputed:
 		// One store against one: having come first is no authority, so no copy is
 		// known to be intact.
-		if c.Version == 0 || !c.vouched(r) && len(v.IntactIn) < 2 {
+		if c.Version == 0 || !c.vouched(r) {
 			v.IntactIn, c.Same = []string{}, nil
 		}
 	}

@@ -92,6 +92,7 @@ func TestJudge(t *testing.T) {
 		{"an earlier version came back where files arrive", "studio", care.Case{Set: access, Holdings: []care.Holding{in("studio", fixity.Behind, wentBack), intact("vault")}}, found(fixity.Behind, fixity.Tidy, care.StepCopy, "vault"), 0},
 		{"left behind where files arrive", "studio", care.Case{Set: access, Holdings: []care.Holding{in("studio", fixity.Behind), intact("vault")}}, quiet(fixity.Behind, "vault"), 0},
 		{"an earlier version came back elsewhere", "vault", care.Case{Set: access, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Behind, wentBack)}}, quiet(fixity.Behind, "studio"), 0},
+		{"behind where files arrive, and no version has authority", "studio", care.Case{Set: access, Version: -1, Holdings: []care.Holding{in("studio", fixity.Behind, shown, wentBack)}}, quiet(fixity.Behind), 0},
 		{"behind too long", "vault", care.Case{Set: access, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Behind, longAgo)}}, found(fixity.Behind, fixity.Tidy, care.StepCopy, "studio"), 0},
 		{"behind too long, none intact", "vault", care.Case{Set: access, Holdings: []care.Holding{in("studio", fixity.Missing), in("vault", fixity.Behind, longAgo)}},
 			found(fixity.Behind, fixity.NoneIntact, care.StepOther), 0},
@@ -163,6 +164,14 @@ func TestJudge(t *testing.T) {
 			found(fixity.Altered, fixity.Tidy, care.StepBurn, "studio"), 5},
 		{"a disc of the version", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Unreadable, burned(1))}},
 			found(fixity.Unreadable, fixity.AtRisk, care.StepDrive, "studio"), 5},
+		{"a disc of the version, altered", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Altered, burned(1))}},
+			found(fixity.Altered, fixity.AtRisk, care.StepBurn, "studio"), 5},
+		{"a disc of an earlier version, none intact", "vault", care.Case{Set: masters, Holdings: []care.Holding{in("studio", fixity.Missing), in("vault", fixity.Altered, burned(9))}},
+			found(fixity.Altered, fixity.Tidy, care.StepBurn), 5},
+		{"mergeable with what isn't known of one", "studio", care.Case{Set: masters, Holdings: []care.Holding{in("cloud", fixity.Missing), in("studio", fixity.Altered, blocks(true, false)), in("vault", fixity.Altered, blocks(false, true))}},
+			mergeable(found(fixity.Altered, fixity.NoneIntact, care.StepOther)), 0},
+		{"mergeable with one that is longer and good there", "studio", care.Case{Set: masters, Holdings: []care.Holding{in("studio", fixity.Altered, blocks(true, false)), in("vault", fixity.Altered, blocks(true, true, true))}},
+			mergeable(found(fixity.Altered, fixity.NoneIntact, care.StepOther)), 0},
 		{"a store no longer configured", "attic", care.Case{Set: masters, Holdings: []care.Holding{in("attic", fixity.Altered), intact("vault")}}, found(fixity.Altered, fixity.AtRisk, care.StepRecover, "vault"), 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -107,7 +107,7 @@ func (NotShown) after(c Copy, g Given) (Copy, Effects) {
 	}
 	before := c.State
 	c.State = fixity.Missing
-	if rank(c.Due) < 0 {
+	if c.DueAtOnce() {
 		c.Due = Now // there is nothing to be read
 	}
 	return c, Effects{Judge: JudgeAnew, Facts: true, Others: before != fixity.Missing}
@@ -160,7 +160,7 @@ type Refuted struct{}
 func (Refuted) after(c Copy, g Given) (Copy, Effects) {
 	if c.State == fixity.Misplaced {
 		c.State = fixity.Missing
-		if rank(c.Due) < 0 {
+		if c.DueAtOnce() {
 			c.Due = Now
 		}
 	}

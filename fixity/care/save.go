@@ -61,7 +61,7 @@ func Lost(c Change) Loss {
 		}
 	}
 	was, now := c.Was.Sound.Duration, c.Now.Sound.Duration
-	if !c.WasHeard && c.Now.Size > 0 {
+	if !c.WasHeard {
 		was = time.Duration(float64(now) * float64(c.Was.Size) / float64(c.Now.Size))
 	}
 	if now > 0 && was-now > ShorterBy && float64(was-now) > ShorterShare*float64(was) {

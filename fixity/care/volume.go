@@ -48,11 +48,15 @@ func VolumesOf(kept map[RootOf]string, seen map[RootOf]fixity.Lies, fresh func()
 	taken := map[string]bool{}
 	for _, d := range slices.Sorted(maps.Keys(onDevice)) {
 		roots := onDevice[d]
-		name := ""
-		for _, r := range roots { // one device is one volume, whatever it is called
-			if out[r] != "" && out[r] != UnsaidVolume && (name == "" || out[r] < name) {
-				name = out[r]
+		var names []string // one device is one volume, whatever it is called
+		for _, r := range roots {
+			if out[r] != "" && out[r] != UnsaidVolume {
+				names = append(names, out[r])
 			}
+		}
+		name := ""
+		if len(names) > 0 {
+			name = slices.Min(names)
 		}
 		for _, r := range roots {
 			if k := kept[r]; name == "" && strings.HasPrefix(k, namedHere) && !taken[k] {
@@ -105,10 +109,7 @@ const diskKind = "disk"
 // drive names what a store goes with when a drive dies: the first store, by the
 // configuration's order, on the same volume, directly or by way of others.
 func (r Rules) drive(name string) string {
-	at, ok := r.Store(name)
-	if !ok || len(r.volumes[name]) == 0 {
-		return name
-	}
+	at, _ := r.Store(name)
 	group := []Store{at}
 	for i := 0; i < len(group); i++ {
 		for _, s := range r.Stores {
