@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net"
 	"strings"
 	"time"
 
@@ -192,6 +193,11 @@ func (l *Ledger) While(ctx context.Context, unlock func(), still func(context.Co
 func (l *Ledger) HeldOwn(ctx context.Context, name string) (held bool, holder string, err error) {
 	held, holder, err = l.db.Held(ctx, database.Locks{Of: l.origin}, "."+name)
 	return held, holder, l.db.Translate(err)
+}
+
+// Dial connects to the server of a ledger on PostgreSQL, for others that use its database.
+func (l *Ledger) Dial(ctx context.Context, network, addr string) (net.Conn, error) {
+	return l.db.Dial(ctx, network, addr)
 }
 
 // Shared says that hosts may share the ledger.

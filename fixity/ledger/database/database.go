@@ -4,17 +4,20 @@
 package database
 
 import (
+	"context"
 	"database/sql"
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/url"
 	"os"
 	"path/filepath"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
-	_ "github.com/jackc/pgx/v5/stdlib" // PostgreSQL
+	"github.com/jackc/pgx/v5/stdlib"
 	"modernc.org/sqlite"
 
 	"firmus/fixity"
@@ -35,6 +38,7 @@ type DB struct {
 	w, r     *sql.DB
 	locks    *sql.DB // PostgreSQL: a session for each lock
 	postgres bool
+	lines    *lines    // PostgreSQL: its connections
 	at       openFiles // SQLite: which files are open
 	held     *sql.Conn
 }
@@ -72,6 +76,9 @@ func (d *DB) Close() error {
 		return nil
 	}
 	var err error
+	if d.lines != nil {
+		d.lines.hangUp()
+	}
 	if d.held != nil {
 		err = d.held.Close()
 	}
@@ -92,23 +99,32 @@ func Open(o Options) (*DB, error) {
 	return d, d.connect()
 }
 
+// Dial makes connections to PostgreSQL's server for others that use the same database: each ends
+// with an error, as this one's do, once the server says nothing any more.
+func (d *DB) Dial(ctx context.Context, network, addr string) (net.Conn, error) {
+	return d.lines.dial(ctx, network, addr)
+}
+
 // Postgres says that it is one of PostgreSQL's.
 func (d *DB) Postgres() bool { return d.postgres }
 
 func (d *DB) connect() error {
 	if d.postgres {
-		db, err := sql.Open("pgx", d.o.URL)
+		c, err := pgx.ParseConfig(d.o.URL)
 		if err != nil {
 			return fmt.Errorf("ledger: %w", err)
 		}
+		d.lines = newLines()
+		d.lines.watch(&c.Config)
+		db := stdlib.OpenDB(*c)
 		db.SetMaxOpenConns(8)
 		d.w, d.r = db, db
 		// A lock keeps its session for as long as an audit runs: in the pool above, an
 		// intake that locks eight stores would leave none to write with. Not idle: a
 		// session that is given back ends, and its locks and its name with it.
-		if d.locks, err = sql.Open("pgx", missed(d.o.URL)); err != nil {
-			return fmt.Errorf("ledger: %w", err)
-		}
+		c = c.Copy()
+		missed(c.RuntimeParams)
+		d.locks = stdlib.OpenDB(*c)
 		d.locks.SetMaxIdleConns(0)
 		return nil
 	}
@@ -153,22 +169,15 @@ func (d *DB) connect() error {
 	return nil
 }
 
-// missed is the URL of sessions that the server misses within a minute where their computer
-// lost its power or its line: their locks are others' then. By itself it asks after two hours
-// (PostgreSQL's documentation, section 20.3.2, tcp_keepalives_idle).
-func missed(dsn string) string {
-	u, err := url.Parse(dsn)
-	if err != nil {
-		return dsn
-	}
-	q := u.Query()
+// missed has the server miss a session within a minute whose computer lost its power or its
+// line: its locks are others' then. By itself it asks after two hours (PostgreSQL's
+// documentation, section 20.3.2, tcp_keepalives_idle).
+func missed(params map[string]string) {
 	for k, v := range map[string]string{"tcp_keepalives_idle": "20", "tcp_keepalives_interval": "5", "tcp_keepalives_count": "4"} {
-		if !q.Has(k) {
-			q.Set(k, v)
+		if _, has := params[k]; !has {
+			params[k] = v
 		}
 	}
-	u.RawQuery = q.Encode()
-	return u.String()
 }
 
 // checkHeader refuses a file that doesn't begin as a database does (SQLite's "Database
@@ -231,6 +240,10 @@ func (d *DB) Translate(err error) error {
 		}
 	}
 	var pe *pgconn.PgError
+	var ce *pgconn.ConnectError
+	if errors.As(err, &ce) && (pgconn.Timeout(err) || errors.Is(err, os.ErrDeadlineExceeded)) {
+		return fmt.Errorf("the database doesn't answer: %w", err)
+	}
 	if errors.As(err, &pe) && pe.Code == "53100" { // disk_full
 		return d.full(err)
 	}

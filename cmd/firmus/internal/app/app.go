@@ -129,7 +129,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		}
 	}()
 	if !o.BeginBeside {
-		if err := mayBegin(ctx, c, lo); err != nil && (!o.MustExist || backups.IsLost(err)) {
+		if err := mayBegin(ctx, c, lo); err != nil && (!o.MustExist || c.Ledger.URL != "" || backups.IsLost(err)) {
 			return nil, err
 		}
 	}

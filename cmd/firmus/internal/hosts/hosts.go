@@ -8,6 +8,7 @@
 package hosts
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -152,6 +153,8 @@ func Open(ctx context.Context, o Options) (*Host, error) {
 		return nil, fmt.Errorf("database of the hosts: %w", err)
 	}
 	cfg.MaxConns = 6
+	cfg.ConnConfig.DialFunc = o.Ledger.Dial
+	cfg.ConnConfig.ConnectTimeout = cmp.Or(cfg.ConnConfig.ConnectTimeout, enterWithin)
 	cfg.ConnConfig.RuntimeParams["application_name"] = "firmus jobs on " + o.Name
 	h := &Host{o: o, takes: map[string]bool{}}
 	if h.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
