@@ -209,6 +209,9 @@ func TestEveryByteFlipped(t *testing.T) {
 	a := noise(2*block+1234, 4)
 	want := sums(a)
 	for k := range a {
+		if passedOver(k) {
+			continue
+		}
 		at := int64(k / block * block)
 		expect := damage.Damage{Anatomy: fixity.Flipped, Blocks: 1,
 			Ranges: ranges(at, min(at+block, int64(len(a))))}
@@ -227,6 +230,12 @@ func TestEveryByteFlipped(t *testing.T) {
 			t.Fatalf("byte %d: %s", k, cmp.Diff(expect, d))
 		}
 	}
+}
+
+// passedOver says that a short run leaves byte k of a file to the long one: it is no first or
+// last byte of a block.
+func passedOver(k int) bool {
+	return testing.Short() && k%61 != 0 && k%block > 1 && k%block < block-1
 }
 
 // update is the CRC after a byte was changed by the bits of x, with n bytes after
@@ -276,7 +285,14 @@ func TestEveryLengthCut(t *testing.T) {
 		if k%block != 0 {
 			s.Blocks = append(s.Blocks[:k/block:k/block], crc)
 		}
+		crc = crc32.Update(crc, castagnoli, a[k:k+1])
+		if (k+1)%block == 0 {
+			got.Blocks = append(got.Blocks, crc)
+		}
 		at := int64(k / block * block)
+		if passedOver(k) {
+			continue
+		}
 		d := damage.FromBlocks(want, s)
 		if d.Anatomy != fixity.CutShort || !cmp.Equal(d.Ranges, ranges(at, n)) || d.Sure != (k%block == 0) {
 			t.Fatalf("cut to %d: %+v", k, d)
@@ -293,10 +309,6 @@ func TestEveryLengthCut(t *testing.T) {
 		if d := damage.FromBlocks(s, want); d.Anatomy != fixity.Grown || !cmp.Equal(d.Ranges, ranges(at, n)) {
 			t.Fatalf("grown from %d: %+v", k, d)
 		}
-		crc = crc32.Update(crc, castagnoli, a[k:k+1])
-		if (k+1)%block == 0 {
-			got.Blocks = append(got.Blocks, crc)
-		}
 	}
 }
 
@@ -306,7 +318,11 @@ func TestBlocksAgreeWithBytes(t *testing.T) {
 	r := rand.New(rand.NewPCG(6, 6))
 	seen := map[fixity.Anatomy]int{}
 	sure := 0
-	for round := range 600 {
+	rounds := 600
+	if testing.Short() {
+		rounds = 300
+	}
+	for round := range rounds {
 		size := r.IntN(6 * block)
 		if r.IntN(3) == 0 {
 			size = size / block * block

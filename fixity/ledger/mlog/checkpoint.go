@@ -92,10 +92,10 @@ func Open(text []byte, known note.Verifiers) (Checkpoint, error) {
 // them they must be well formed. The error wraps ErrMalformed, and the Checkpoint
 // is zero then.
 func Parse(text []byte) (Checkpoint, error) {
-	body := text
-	if i := bytes.Index(text, []byte("\n\n")); i >= 0 {
-		body = text[:i+1]
-		if err := signatureLines(text[i+2:]); err != nil {
+	body, sigs, signed := bytes.Cut(text, []byte("\n\n"))
+	if signed {
+		body = text[:len(body)+1]
+		if err := signatureLines(sigs); err != nil {
 			return Checkpoint{}, err
 		}
 	}
@@ -136,9 +136,9 @@ func signatureLines(sigs []byte) error {
 	}
 	for line := range strings.SplitSeq(rest, "\n") {
 		after, ok := strings.CutPrefix(line, "— ")
-		_, b64, cut := strings.Cut(after, " ")
-		raw, err := base64.StdEncoding.Strict().DecodeString(b64)
-		if !ok || !cut || err != nil || len(raw) < 5 || base64.StdEncoding.EncodeToString(raw) != b64 {
+		_, b64, _ := strings.Cut(after, " ")
+		raw, _ := base64.StdEncoding.DecodeString(b64) // an error leaves less than b64 says
+		if !ok || len(raw) < 5 || base64.StdEncoding.EncodeToString(raw) != b64 {
 			return fmt.Errorf("%w: %q is not a signature's line", ErrMalformed, line)
 		}
 	}
@@ -157,5 +157,5 @@ func parseHash(s string) (tlog.Hash, error) {
 // "Format").
 func isOrigin(s string) bool {
 	return s != "" && utf8.ValidString(s) && !strings.Contains(s, "+") && len(strings.Fields(s)) == 1 &&
-		strings.Fields(s)[0] == s && !strings.ContainsFunc(s, func(r rune) bool { return r < 0x20 || r == 0x7f })
+		strings.Fields(s)[0] == s && !strings.ContainsFunc(s, func(r rune) bool { return r <= 0x1f || r == 0x7f })
 }

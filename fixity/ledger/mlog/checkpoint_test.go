@@ -2,6 +2,7 @@ package mlog_test
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -131,6 +132,34 @@ func TestOpenRefuses(t *testing.T) {
 	}
 }
 
+// A signature's line is written in one way (C2SP signed-note, section "Signatures"): an em dash,
+// a name, and in base64 four bytes of the key's hash and at least one of the signature.
+func TestSignatureLines(t *testing.T) {
+	body := "qv\n5\n" + tlog.RecordHash(nil).String() + "\n"
+	for line, want := range map[string]error{
+		"— qv AAAAAAA=":     nil, // five bytes
+		"— qv AAAAAA==":     mlog.ErrMalformed,
+		"— qv ":             mlog.ErrMalformed,
+		"— qv":              mlog.ErrMalformed,
+		"— AAAAAAA=":        mlog.ErrMalformed,
+		"qv AAAAAAA=":       mlog.ErrMalformed,
+		"- qv AAAAAAA=":     mlog.ErrMalformed,
+		"— qv AAAAAAA":      mlog.ErrMalformed,
+		"— qv AAAA\rAAA=":   mlog.ErrMalformed,
+		"— qv AAAAAAA= ":    mlog.ErrMalformed,
+		"— qv AAAAAAB=":     mlog.ErrMalformed, // bits that mean nothing
+		"— qv AAAAAAAA!AAA": mlog.ErrMalformed,
+	} {
+		_, err := mlog.Parse([]byte(body + "\n" + line + "\n"))
+		wantErr(t, err, want)
+	}
+	for _, text := range []string{body + "\n", "\n\n— qv AAAAAAA=\n", body + "\n— qv AAAAAAA="} {
+		if _, err := mlog.Parse([]byte(text)); !errors.Is(err, mlog.ErrMalformed) {
+			t.Errorf("%q: %v", text, err)
+		}
+	}
+}
+
 // nextBase64 is the character whose value is one more, so that with the last
 // character of a root only bits change that base64 doesn't use.
 func nextBase64(c byte) string {
@@ -148,7 +177,7 @@ func TestSignRefuses(t *testing.T) {
 }
 
 func TestNewKeyRefuses(t *testing.T) {
-	for _, origin := range []string{"", "q v", " qv", "q+v", "q\nv", "q\tv", "\xff", "q\u00a0v"} {
+	for _, origin := range []string{"", "q v", " qv", "q+v", "q\nv", "q\tv", "\xff", "q\u00a0v", "q\x00v", "q\x1fv", "q\x7fv"} {
 		if s, v, err := mlog.NewKey(origin); err == nil || s != "" || v != "" {
 			t.Errorf("NewKey(%q) gave a key", origin)
 		}

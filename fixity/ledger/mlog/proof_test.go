@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -45,6 +47,60 @@ func TestProofs(t *testing.T) {
 			if err != nil || c.Size != int64(n) || c.Root != m.root(t, int64(n)) {
 				t.Fatalf("record %d of %d: Verify = %v, %v", i, n, c, err)
 			}
+		}
+	}
+}
+
+// Bounds of a proof: a record that the log has, and a text that is written in one way.
+func TestProofBounds(t *testing.T) {
+	m := logOf(t, 5)
+	p, vkey := prove(t, m, 4)
+	for _, index := range []int64{-1, 5, 6} {
+		p := p
+		p.Index = index
+		if _, err := p.Verify(vkey); !errors.Is(err, mlog.ErrProof) || !strings.Contains(err.Error(), "the checkpoint has 5 records") {
+			t.Errorf("record %d: %v", index, err)
+		}
+		if _, err := mlog.Prove(index, p.Leaf, p.Checkpoint, m); !errors.Is(err, mlog.ErrProof) || !strings.Contains(err.Error(), "the checkpoint has 5 records") {
+			t.Errorf("proof of record %d: %v", index, err)
+		}
+	}
+	text := string(p.Marshal())
+	head, rest, _ := strings.Cut(text, "\n\n")
+	lines := strings.Split(head, "\n")
+	leaf, hash := lines[2], lines[3]
+	with := func(lines ...string) string { return strings.Join(lines, "\n") + "\n\n" + rest }
+	const first = "firmus record proof"
+	for name, c := range map[string]struct {
+		text string
+		ok   bool
+	}{
+		"as written":              {text, true},
+		"no hash":                 {with(first, "index 4", leaf), true},
+		"no leaf":                 {with(first, "index 4"), false},
+		"nothing but its head":    {with(first), false},
+		"63 hashes":               {with(append([]string{first, "index 4", leaf}, slices.Repeat([]string{hash}, 63)...)...), true},
+		"64 hashes":               {with(append([]string{first, "index 4", leaf}, slices.Repeat([]string{hash}, 64)...)...), false},
+		"the largest index":       {with(first, "index 9223372036854775807", leaf), true},
+		"an index past it":        {with(first, "index 9223372036854775808", leaf), false},
+		"the first":               {with(first, "index 0", leaf), true},
+		"less than nothing":       {with(first, "index -1", leaf), false},
+		"a leading zero":          {with(first, "index 04", leaf), false},
+		"an index that is none":   {with(first, "index x", leaf), false},
+		"an index without a name": {with(first, "4", leaf), false},
+		"a leaf without a name":   {with(first, "index 4", strings.TrimPrefix(leaf, "leaf ")), false},
+		"a leaf with idle bits":   {with(first, "index 4", "leaf AB=="), false},
+		"a leaf that is none":     {with(first, "index 4", "leaf A"), false},
+		"a hash without a name":   {with(first, "index 4", leaf, strings.TrimPrefix(hash, "hash ")), false},
+		"a short hash":            {with(first, "index 4", leaf, hash[:len(hash)-4]), false},
+	} {
+		if _, err := mlog.Unmarshal([]byte(c.text)); (err == nil) != c.ok || err != nil && !errors.Is(err, mlog.ErrProof) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	for over, says := range map[int]string{0: "doesn't begin", 1: "longer than 16 MiB"} {
+		if _, err := mlog.Unmarshal(make([]byte, 16<<20+over)); err == nil || !strings.Contains(err.Error(), says) {
+			t.Errorf("16 MiB and %d bytes: %v", over, err)
 		}
 	}
 }

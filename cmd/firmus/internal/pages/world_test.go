@@ -202,7 +202,7 @@ func (w *world) finding(id int64) (f ledger.Finding) {
 }
 
 // damaged is a world with one master that is damaged in the vault.
-func damaged(t *testing.T) (*world, int64) {
+func damaged(t testing.TB) (*world, int64) {
 	w := newWorld(t, worldConfig)
 	w.put("masters/QV-0107/QV-0107_A.wav", "107A", "studio", "vault")
 	w.put("access/QV-0107/QV-0107_A_01.wav", "107A01", "studio", "vault")
