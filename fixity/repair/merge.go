@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"slices"
 
 	"firmus/fixity"
 	"firmus/fixity/digest"
@@ -169,15 +170,14 @@ func joinBlock(ctx context.Context, block []byte, off int64, want uint32, copies
 			return fmt.Errorf("no copy holds bytes %s to %s: %w", fixity.Number(off+int64(k)), fixity.Number(off+int64(end)-1), ErrNotWhole)
 		}
 	}
+	by := slices.Clone(first) // who gives a byte
 	// Bytes that differ beside one another are one place, which is right in one of the
 	// copies. If there are too many places, wider ones are.
 	for gap := 1; gap <= len(block); gap *= 8 {
 		places := placesOf(differ, gap)
 		tries := 1
 		for range places {
-			if tries *= len(copies); tries > mostTries {
-				break
-			}
+			tries = min(tries*len(copies), mostTries+1)
 		}
 		if tries > mostTries {
 			continue
@@ -186,21 +186,18 @@ func joinBlock(ctx context.Context, block []byte, off int64, want uint32, copies
 			for p, n := 0, try; p < len(places); p, n = p+1, n/len(copies) {
 				c := n % len(copies)
 				for k := places[p].from; k < places[p].to; k++ {
-					block[k] = have[first[k]][k]
-					if got[c][k] {
-						block[k] = have[c][k]
+					if by[k] = first[k]; got[c][k] {
+						by[k] = c
 					}
+					block[k] = have[by[k]][k]
 				}
 			}
 			if crc32.Checksum(block, castagnoli) != want {
 				continue
 			}
 			gave := make([]bool, len(copies))
-			for k := range block {
-				gave[first[k]] = gave[first[k]] || have[first[k]][k] == block[k]
-			}
-			for p, n := 0, try; p < len(places); p, n = p+1, n/len(copies) {
-				gave[n%len(copies)] = true
+			for _, i := range by {
+				gave[i] = true
 			}
 			for i, g := range gave {
 				if g {

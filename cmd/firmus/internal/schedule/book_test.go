@@ -80,6 +80,24 @@ func TestATimeIsNeverTakenByTwo(t *testing.T) {
 		if again := take(last, true); len(again) != 0 {
 			t.Errorf("what is done was taken again: %+v", again)
 		}
+		// What has ended is kept for 400 days.
+		for _, c := range []struct {
+			later time.Duration
+			kept  int
+		}{{400*24*time.Hour - time.Minute, 2}, {time.Second, 2}} { // the first goes with the third
+			now = now.Add(c.later)
+			f := take(ledger.Firing{Store: "studio", Due: now, By: "the daemon"}, false)
+			if err := book.End(t.Context(), f[0], ledger.FiringDone, ""); err != nil {
+				t.Fatal(err)
+			}
+			var all []ledger.Firing
+			if err := l.View(t.Context(), func(x *ledger.Tx) (err error) { all, err = x.Clock.Since(time.Unix(0, 0)); return err }); err != nil {
+				t.Fatal(err)
+			}
+			if len(all) != c.kept {
+				t.Errorf("at %s %d are kept, want %d", now, len(all), c.kept)
+			}
+		}
 		if _, _, err := book.Last(t.Context(), "vault"); !errors.Is(err, fixity.ErrNotFound) {
 			t.Errorf("another store's: %v", err)
 		}

@@ -58,10 +58,7 @@ func Foresee(now time.Time, needs []Need, m Means) Forecast {
 		}
 		left := n.Day.Sub(today) // whole days, today's reading included
 		can := m.daily() * max(left.Hours()/24, 0)
-		switch {
-		case left < 0:
-		case m.Visiting:
-		case can >= float64(sum):
+		if !m.Visiting && can >= float64(sum) {
 			continue
 		}
 		f.Broken, f.Short = n.Day, sum

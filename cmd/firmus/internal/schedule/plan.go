@@ -143,7 +143,7 @@ func (p Plan) passed(last, now time.Time) (due time.Time, missed int64) {
 		}
 	}
 	// What was missed on a closed day is made up for an earlier open one.
-	if p.closed(due) && missed > 0 && now.Sub(due) > Punctual && !p.closed(now) {
+	if p.closed(due) && now.Sub(due) > Punctual && !p.closed(now) {
 		for i := len(times) - 1; i >= 0; i-- {
 			if !p.closed(times[i]) {
 				return times[i], missed - 1

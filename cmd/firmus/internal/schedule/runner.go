@@ -168,9 +168,6 @@ func (r *Runner) note(store string, change func(*State)) {
 func (r *Runner) loop(ctx context.Context, j Job) {
 	for ctx.Err() == nil {
 		wait := r.once(ctx, j, !r.Asked)
-		if wait <= 0 {
-			continue
-		}
 		select {
 		case <-ctx.Done():
 		case <-time.After(min(wait, r.tick())):
@@ -223,7 +220,7 @@ func (r *Runner) moment(last ledger.Firing, err error) Moment {
 	r.mu.Lock()
 	up := r.up
 	r.mu.Unlock()
-	m := Moment{Now: r.Now(), Up: up, Quiet: 365 * 24 * time.Hour, Last: last, Never: never(err)}
+	m := Moment{Now: r.Now(), Up: up, Quiet: Idle, Last: last, Never: never(err)}
 	if r.Quiet != nil {
 		m.Quiet = r.Quiet()
 	}
@@ -243,11 +240,11 @@ func (r *Runner) once(ctx context.Context, j Job, may bool) time.Duration {
 		waited = s.Waits
 		s.Beat, s.LastRun, s.LastOK, s.Outcome, s.Missed = m.Now, last.Tried, done, last.Outcome, last.Missed
 		s.Waits, s.Next = step.Why, j.Plan.Times.Next(m.Now)
-		if step.Do == Wait && step.Why != "" && step.Until.Before(s.Next) {
+		if step.Do == Wait && step.Until.Before(s.Next) {
 			s.Next = step.Until
 		}
 	})
-	if step.Do == Wait && step.Why != "" && step.Why != waited {
+	if step.Why != "" && step.Why != waited {
 		r.Log.Info("an audit waits", "store", j.Store, "why", step.Why, "until", step.Until.UTC())
 	}
 	if !may && step.Do != Wait {
@@ -263,7 +260,7 @@ func (r *Runner) once(ctx context.Context, j Job, may bool) time.Duration {
 		}
 	case Run:
 		f := ledger.Firing{Store: j.Store, Due: step.Due, Missed: step.Missed, By: r.By}
-		if !m.Never && last.Ended.IsZero() {
+		if last.Ended.IsZero() {
 			err = r.Book.End(ctx, last, ledger.FiringUnfinished, "a later time has come")
 		}
 		if err == nil {

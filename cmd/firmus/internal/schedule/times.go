@@ -119,7 +119,7 @@ func (t Times) at(w time.Time) time.Time {
 	}
 	// It is skipped: find the change, to the second.
 	lo, hi := w.Add(-time.Duration(max(before, behind))*time.Second-maxShift), w.Add(-time.Duration(min(before, behind))*time.Second+maxShift)
-	for hi.Sub(lo) > time.Second {
+	for {
 		mid := lo.Add(hi.Sub(lo) / 2).Truncate(time.Second)
 		if mid.Equal(lo) {
 			break
