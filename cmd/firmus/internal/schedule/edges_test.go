@@ -275,7 +275,7 @@ func TestAlive(t *testing.T) {
 		}
 		b.set(func() { close(b.hangs); b.hangs = nil })
 		time.Sleep(time.Hour + 30*time.Minute) // past one o'clock
-		if s := r.States()[0]; !s.Running || r.Alive() != nil {
+		if s := r.States()[0]; !s.Running || s.Next.IsZero() || r.Alive() != nil {
 			t.Errorf("it works: %+v, %v", s, r.Alive())
 		}
 		cancel()
@@ -291,11 +291,14 @@ func TestTurnsThatAreGiven(t *testing.T) {
 		p := plan(t, "0 1 * * *")
 		b := begun("vault")
 		ran := 0
-		r, _ := watchedRunner(b, job(p, "studio", func(context.Context) schedule.Result { t.Error("it ran"); return done }),
+		bad := job(p, "bad", func(context.Context) schedule.Result { t.Error("it ran"); return done })
+		bad.Bad = errors.New("never comes")
+		r, _ := watchedRunner(b, bad, job(p, "studio", func(context.Context) schedule.Result { t.Error("it ran"); return done }),
 			job(p, "vault", func(context.Context) schedule.Result { ran++; time.Sleep(time.Minute); return done }))
 		b.fs["studio"] = append([]ledger.Firing(nil), b.fs["vault"]...)
 		b.fs["studio"][0].Store = "studio"
 		r.Asked = true
+		r.Turn(t.Context(), "vault") // it hasn't begun
 		ctx, cancel := context.WithCancel(t.Context())
 		go r.Run(ctx)
 		time.Sleep(61 * time.Minute)
