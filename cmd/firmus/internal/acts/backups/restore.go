@@ -363,20 +363,34 @@ func (r *restore) lost(name string) string {
 }
 
 // noted is the folder where an earlier restore set things aside that was killed; "" if
-// there is none.
+// there is none, or if it put a ledger in its place and only its note was left.
 func (r *restore) noted() string {
 	b, err := os.ReadFile(filepath.Join(r.work, asideNote))
 	if err != nil {
 		return ""
 	}
-	dir := filepath.Join(r.o.State, filepath.Base(strings.TrimSpace(string(b))))
-	if st, err := os.Stat(dir); err != nil || !st.IsDir() {
+	name, rest, _ := strings.Cut(string(b), "\n")
+	if _, err := os.Lstat(filepath.Join(r.o.State, ledgerDB)); err == nil && strings.HasPrefix(rest, allAside) {
+		return ""
+	}
+	dir := filepath.Join(r.o.State, filepath.Base(name))
+	if st, err := os.Stat(dir); err != nil || !st.IsDir() || !strings.HasPrefix(name, asideFolders) {
 		return ""
 	}
 	return dir
 }
 
-const asideNote = "aside.txt"
+// A restore's note: the folder where things are set aside, and a second line once all are.
+const (
+	asideNote    = "aside.txt"
+	asideFolders = "ledger-aside-"
+	allAside     = "all"
+)
+
+// note writes it, so that it lasts.
+func (r *restore) note(dir, more string) error {
+	return private.Replace(filepath.Join(r.work, asideNote), []byte(filepath.Base(dir)+"\n"+more+"\n"))
+}
 
 // gather reads the event files in a folder, if there are any.
 func gather(dir string) ([]ledger.Gathered, error) {
@@ -431,6 +445,9 @@ func (r *restore) swap() error {
 		if err := errors.Join(private.Flush(aside), private.Flush(state)); err != nil {
 			return err
 		}
+		if err := r.note(aside, allAside); err != nil {
+			return err
+		}
 		r.res.Aside = aside
 	}
 	if err := r.o.Step("put in place"); err != nil {
@@ -454,7 +471,7 @@ func (r *restore) asideFolder() (string, error) {
 	if dir := r.noted(); dir != "" {
 		return dir, nil
 	}
-	name := "ledger-aside-" + r.o.Now().UTC().Format("2006-01-02T150405Z")
+	name := asideFolders + r.o.Now().UTC().Format("2006-01-02T150405Z")
 	dir := filepath.Join(r.o.State, name)
 	for i := 2; ; i++ {
 		err := os.Mkdir(dir, 0o700)
@@ -466,7 +483,7 @@ func (r *restore) asideFolder() (string, error) {
 		}
 		dir = filepath.Join(r.o.State, fmt.Sprintf("%s-%d", name, i))
 	}
-	if err := private.Replace(filepath.Join(r.work, asideNote), []byte(filepath.Base(dir)+"\n")); err != nil {
+	if err := r.note(dir, ""); err != nil {
 		return "", err
 	}
 	return dir, private.Flush(r.o.State)
