@@ -13,24 +13,34 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// guest says that this is the first process of the machine that TestKernel started.
-func guest() bool {
+// machines are the tests that run in a machine, by what its kernel was started with.
+var machines = map[string]string{"firmus.vm=discs": "TestGuest", "firmus.vm=cuts": "TestCut"}
+
+// guest gives which tests are to run if this is the first process of a machine that another
+// test started; "" else.
+func guest() string {
 	if os.Getpid() != 1 {
-		return false
+		return ""
 	}
 	_ = os.MkdirAll("/proc", 0o755)
 	if err := unix.Mount("proc", "/proc", "proc", 0, ""); err != nil {
-		return false
+		return ""
 	}
-	b, err := os.ReadFile("/proc/cmdline")
-	return err == nil && slices.Contains(strings.Fields(string(b)), "firmus.vm=1")
+	b, _ := os.ReadFile("/proc/cmdline")
+	for _, f := range strings.Fields(string(b)) {
+		if tests := machines[f]; tests != "" {
+			return tests
+		}
+	}
+	return ""
 }
 
 func TestMain(m *testing.M) {
-	if !guest() {
+	tests := guest()
+	if tests == "" {
 		os.Exit(m.Run())
 	}
-	os.Args = []string{"init", "-test.v", "-test.run=^TestGuest", "-test.timeout=6m"}
+	os.Args = []string{"init", "-test.v", "-test.run=^" + tests, "-test.timeout=30m"}
 	code := 99
 	if err := boot(); err != nil {
 		fmt.Println("boot:", err)
@@ -68,11 +78,16 @@ func boot() error {
 		if err != nil {
 			return err
 		}
-		err = unix.FinitModule(int(f.Fd()), "", 0)
+		params := map[string]string{"brd.ko": "rd_nr=4 rd_size=131072", "loop.ko": "max_loop=1"} // size in KiB
+		_, name, _ := strings.Cut(filepath.Base(m), "-")
+		err = unix.FinitModule(int(f.Fd()), params[name], 0)
 		_ = f.Close()
 		if err != nil {
 			return fmt.Errorf("load %s: %w", m, err)
 		}
+	}
+	if _, err := os.Stat("/sys/kernel/config"); err != nil {
+		return nil // of the modules none needs it
 	}
 	if err := unix.Mount("configfs", "/sys/kernel/config", "configfs", 0, ""); err != nil && err != unix.EBUSY {
 		return fmt.Errorf("mount configfs: %w", err)

@@ -13,6 +13,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -83,22 +84,12 @@ func TestKernel(t *testing.T) {
 	}
 	dir := t.TempDir()
 	root := kernel(t, dir)
-	run(t, ".", "go", "test", "-c", "-trimpath", "-ldflags=-s -w", "-o", filepath.Join(dir, "init"), ".")
+	build(t, dir)
 	initrd := filepath.Join(dir, "initrd.img")
-	run(t, ".", "go", "build", "-trimpath", "-ldflags=-s -w", "-o", filepath.Join(dir, "firmus"), "firmus/cmd/firmus")
 	makeWorld(t, dir)
-	writeInitramfs(t, initrd, root, dir, "virtio_pci", "virtio_scsi", "ata_piix", "sr_mod", "sg", "isofs", "tcm_loop", "target_core_user")
+	writeInitramfs(t, initrd, root, dir, []string{worldISO, worldDir}, "virtio_pci", "virtio_scsi", "ata_piix", "sr_mod", "sg", "isofs", "tcm_loop", "target_core_user")
 	_, first := fileSectors(t, dir)
-	images, err := filepath.Glob(filepath.Join(root, "boot/vmlinuz-*"))
-	if err != nil || len(images) != 1 {
-		t.Fatal(images, err)
-	}
-	args := []string{
-		"-M", "pc,accel=tcg", "-cpu", "qemu64,+rdrand", // without it the kernel's random numbers come after seconds
-		"-m", "512", "-smp", "1", "-nodefaults", "-display", "none", "-no-reboot",
-		"-kernel", images[0], "-initrd", initrd, "-append", "console=ttyS0 quiet panic=-1 firmus.vm=1", "-serial", "stdio",
-		"-device", "virtio-scsi-pci,id=s0",
-	}
+	args := []string{"-device", "virtio-scsi-pci,id=s0"}
 	for i, device := range []string{"scsi-cd,drive=n0,bus=s0.0", "ide-cd,drive=n1,bus=ide.1"} {
 		// 61 is ENODATA, which the SCSI drive makes a medium error of; sectors here
 		// have 512 bytes.
@@ -108,16 +99,49 @@ func TestKernel(t *testing.T) {
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), 7*time.Minute)
 	defer cancel()
+	start(ctx, t, root, initrd, "512", "firmus.vm=discs", "TestGuest", 13, args...)
+}
+
+// build makes the first process of a machine, and the program.
+func build(t *testing.T, dir string) {
+	t.Helper()
+	run(t, ".", "go", "test", "-c", "-trimpath", "-ldflags=-s -w", "-o", filepath.Join(dir, "init"), ".")
+	run(t, ".", "go", "build", "-trimpath", "-ldflags=-s -w", "-o", filepath.Join(dir, "firmus"), "firmus/cmd/firmus")
+}
+
+// start runs a machine with so many MiB to its end. So many tests, whose names begin as given,
+// must have passed in it, and none been skipped.
+func start(ctx context.Context, t *testing.T, root, initrd, memory, says, tests string, least int, devices ...string) {
+	t.Helper()
+	images, err := filepath.Glob(filepath.Join(root, "boot/vmlinuz-*"))
+	if err != nil || len(images) != 1 {
+		t.Fatal(images, err)
+	}
+	args := append([]string{
+		"-M", "pc,accel=tcg", "-cpu", "qemu64,+rdrand", // without it the kernel's random numbers come after seconds
+		"-m", memory, "-smp", "1", "-nodefaults", "-display", "none", "-no-reboot",
+		"-kernel", images[0], "-initrd", initrd, "-append", "console=ttyS0 quiet panic=-1 " + says, "-serial", "stdio",
+	}, devices...)
 	begin := time.Now()
-	out, err := exec.CommandContext(ctx, "qemu-system-x86_64", args...).CombinedOutput()
-	t.Logf("%v in the machine:\n%s", time.Since(begin).Round(100*time.Millisecond), out)
+	var console bytes.Buffer
+	cmd := exec.CommandContext(ctx, "qemu-system-x86_64", args...)
+	cmd.Stdout = &console
+	if testing.Verbose() { // it takes minutes
+		cmd.Stdout = io.MultiWriter(&console, os.Stdout)
+	}
+	cmd.Stderr = cmd.Stdout
+	err = cmd.Run()
+	out := console.Bytes()
+	if t.Logf("%v in the machine", time.Since(begin).Round(100*time.Millisecond)); !testing.Verbose() {
+		t.Logf("%s", out)
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
 	if !bytes.Contains(out, []byte("GUEST-EXIT 0")) {
 		t.Error("the tests in the machine failed, or it didn't come so far")
 	}
-	if n := bytes.Count(out, []byte("--- PASS: TestGuest")); n < 13 {
+	if n := bytes.Count(out, []byte("--- PASS: "+tests)); n < least {
 		t.Errorf("only %d tests ran in the machine", n)
 	}
 	if bytes.Contains(out, []byte("--- SKIP")) {

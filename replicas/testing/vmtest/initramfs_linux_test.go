@@ -31,9 +31,9 @@ func (a *archive) pad() {
 	}
 }
 
-// writeInitramfs writes one with init, the program and the archive in dir, and the named
+// writeInitramfs writes one with init, the program and what else is named in dir, and the named
 // modules with what they need, in the order in which they are to be loaded.
-func writeInitramfs(t *testing.T, path, root, dir string, modules ...string) {
+func writeInitramfs(t *testing.T, path, root, dir string, besides []string, modules ...string) {
 	t.Helper()
 	versions, _ := filepath.Glob(filepath.Join(root, "lib/modules/*"))
 	list, err := os.ReadFile(filepath.Join(versions[0], "modules.dep"))
@@ -62,7 +62,7 @@ func writeInitramfs(t *testing.T, path, root, dir string, modules ...string) {
 		order = append(order, file[m])
 	}
 	for _, m := range modules {
-		load(m)
+		load(name(m))
 	}
 	if len(order) < len(modules)/2 {
 		t.Fatalf("modules %v of %v", order, modules)
@@ -83,8 +83,9 @@ func writeInitramfs(t *testing.T, path, root, dir string, modules ...string) {
 	}
 	a.add("init", 0o100755, read(filepath.Join(dir, "init")), 0, 0)
 	a.add("bin/firmus", 0o100755, read(filepath.Join(dir, "firmus")), 0, 0)
-	a.add(worldISO, 0o100644, read(filepath.Join(dir, worldISO)), 0, 0)
-	a.addTree(t, dir, worldDir)
+	for _, name := range besides {
+		a.addTree(t, dir, name)
+	}
 	for i, m := range order {
 		a.add(fmt.Sprintf("mod/%03d-%s", i, filepath.Base(m)), 0o100644, read(filepath.Join(versions[0], m)), 0, 0)
 	}
