@@ -157,7 +157,7 @@ func (m image) lay(t *testing.T, path string, size int64) (device string, done f
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := unix.IoctlLoopConfigure(int(loop.Fd()), &unix.LoopConfig{Fd: uint32(f.Fd()), Size: page}); err != nil {
+	if err := unix.IoctlLoopConfigure(int(loop.Fd()), &unix.LoopConfig{Fd: uint32(f.Fd()), Size: sectorBytes}); err != nil {
 		t.Fatal("loop device:", err)
 	}
 	return device, func() {
