@@ -57,13 +57,11 @@ type level struct {
 // normalisation alone, without regard to case. In memory are the names of the
 // folders on the way to the last path.
 func (t *Clashes) Add(path string) (other string, form bool) {
-	depth, from := 0, 0
-	for from <= len(path) {
-		end := len(path)
-		if i := strings.IndexByte(path[from:], '/'); i >= 0 {
-			end = from + i
-		}
-		name := path[from:end]
+	depth := 0
+	for rest, more := path, true; more; depth++ {
+		before := path[:len(path)-len(rest)]
+		var name string
+		name, rest, more = strings.Cut(rest, "/")
 		if depth == len(t.levels) {
 			t.levels = append(t.levels, level{names: map[string]string{}})
 		}
@@ -71,15 +69,13 @@ func (t *Clashes) Add(path string) (other string, form bool) {
 		if l.name != name {
 			f := fold(name)
 			if had, ok := l.names[f]; ok && had != name {
-				other, form = path[:from]+had, text(had) == text(name)
+				other, form = before+had, text(had) == text(name)
 			} else {
 				l.names[f] = name
 			}
 			l.name = name
 			t.levels = t.levels[:depth+1]
 		}
-		depth++
-		from = end + 1
 	}
 	return other, form
 }

@@ -113,6 +113,8 @@ func TestReadAtItsBounds(t *testing.T) {
 		{"old bags: a bare %", m1 + " data/%", "md5", manifest.OldBagRule, []string{"1 md5:" + m1 + ` "data/%"`}},
 		{"old bags: nothing is coded", m1 + " data/%25", "md5", manifest.OldBagRule, []string{"1 md5:" + m1 + ` "data/%25"`}},
 		{"a comment in a manifest", "# a\n" + m1 + "  a", "md5", manifest.FolderRule, []string{"line 1: it doesn't begin with a digest and a blank", "2 md5:" + m1 + ` "a"`}},
+		{"a % at its beginning", m1 + "  %25", "md5", manifest.FolderRule, []string{"1 md5:" + m1 + ` "%" or "%25" percent-coding`}},
+		{"NUL at its beginning", "\x00" + m1 + "  a", "md5", manifest.FolderRule, []string{"line 1: it holds a NUL"}},
 		{"UTF-8 with a mark", "\xef\xbb\xbf" + m1 + "  a", "md5", manifest.FolderRule, []string{"1 md5:" + m1 + ` "a"`}},
 		{"UTF-16", "\xff\xfe" + wide(m1+"  a", false), "md5", manifest.FolderRule, []string{"1 md5:" + m1 + ` "a"`}},
 		{"UTF-16, the other way round", "\xfe\xff" + wide(m1+"  a", true), "md5", manifest.ListRule, []string{"1 md5:" + m1 + ` "a"`}},
@@ -171,6 +173,17 @@ func TestTextLines(t *testing.T) {
 			}
 		}
 	}
+	long := "a\n" + strings.Repeat("b", manifest.MaxLineBytes+1) + "\nc"
+	var at []int
+	for _, err := range manifest.TextLines(strings.NewReader(long)) {
+		var bad *manifest.LineError
+		if errors.As(err, &bad) {
+			at = append(at, bad.Line)
+		}
+	}
+	if !slices.Equal(at, []int{2}) {
+		t.Errorf("too long are lines %v", at)
+	}
 	why := errors.New("no more")
 	for _, n := range []int{0, 2, 3, 5} {
 		r, head := manifest.Head(io.MultiReader(strings.NewReader("abc"), iotest.ErrReader(why)), n)
@@ -214,8 +227,13 @@ func TestConclude(t *testing.T) {
 			t.Errorf("after %s: %+v", c, r)
 		}
 	}
-	if manifest.Missing.Means() == "" || manifest.Kind("x").Means() != "" {
-		t.Error("what kinds mean")
+	for _, k := range manifest.Kinds {
+		if k.Kind.Means() != k.Means || k.Kind.Incomplete() != k.Incomplete {
+			t.Errorf("%s means %q", k.Kind, k.Kind.Means())
+		}
+	}
+	if manifest.Kind("x").Means() != "" {
+		t.Error("what no kind means")
 	}
 }
 
@@ -252,6 +270,10 @@ func TestWarningsAreGathered(t *testing.T) {
 	for _, line := range []int{5, 3, 3, 9} { // once a list, by its first line
 		g.Add(manifest.Warning{Reason: manifest.Star, File: "m", Line: line})
 	}
+	for _, w := range []manifest.Warning{{File: "p", Line: 3, Path: "x"}, {File: "p", Line: 3, Path: "y"}, {File: "q"}, {File: "r"}} { // the first of a line; a list each
+		w.Reason = manifest.Recoded
+		g.Add(w)
+	}
 	for i := range manifest.MaxTold + 2 { // each, up to a bound
 		g.Add(manifest.Warning{Reason: manifest.Case, File: "n", Line: i + 1})
 	}
@@ -262,6 +284,9 @@ func TestWarningsAreGathered(t *testing.T) {
 	for _, w := range g.List() {
 		count[w.Reason]++
 		more[w.Reason] += w.More
+		if w.Reason == manifest.Recoded && w.Path == "y" {
+			t.Errorf("the second of a line is told: %+v", w)
+		}
 		if w.Reason == manifest.Star && w.Line != 3 {
 			t.Errorf("the first line is %d", w.Line)
 		}
@@ -269,10 +294,10 @@ func TestWarningsAreGathered(t *testing.T) {
 			t.Errorf("%+v", w)
 		}
 	}
-	if d := cmp.Diff(map[manifest.Reason]int{manifest.Star: 1, manifest.Case: manifest.MaxTold, manifest.Clash: manifest.MaxTold}, count); d != "" {
+	if d := cmp.Diff(map[manifest.Reason]int{manifest.Star: 1, manifest.Recoded: 3, manifest.Case: manifest.MaxTold, manifest.Clash: manifest.MaxTold}, count); d != "" {
 		t.Error(d)
 	}
-	if d := cmp.Diff(map[manifest.Reason]int{manifest.Star: 3, manifest.Case: 2, manifest.Clash: 1}, more); d != "" {
+	if d := cmp.Diff(map[manifest.Reason]int{manifest.Star: 3, manifest.Recoded: 1, manifest.Case: 2, manifest.Clash: 1}, more); d != "" {
 		t.Error(d)
 	}
 }
@@ -284,7 +309,7 @@ func TestClashes(t *testing.T) {
 		form        bool
 	}{
 		{"A/x", "", false}, {"A/y", "", false}, {"B", "", false}, {"a/x", "A", false}, {"a/y", "", false}, {"b", "B", false},
-		{"d/N\u00fa", "", false}, {"d/Nu\u0301", "d/N\u00fa", true}, {"d/n\u00da", "d/N\u00fa", false}, {"e/Nu\u0301", "", false}, {"e/\xff", "", false}, {"e/\xffA", "", false}, {"e/\xffa", "", false},
+		{"d/N\u00fa", "", false}, {"d/Nu\u0301", "d/N\u00fa", true}, {"d/n\u00da", "d/N\u00fa", false}, {"e/Nu\u0301", "", false}, {"e/\x80A", "", false}, {"e/\x80a", "", false}, {"e/\xff", "", false}, {"e/\xffA", "", false}, {"e/\xffa", "", false}, {"f/\u1100\u1161\u11a8", "", false}, {"f/\uac01", "f/\u1100\u1161\u11a8", true},
 	} {
 		if other, form := c.Add(x.path); other != x.other || form != x.form {
 			t.Errorf("%q: %q, %t", x.path, other, form)
@@ -328,7 +353,7 @@ func TestWhatALineMayName(t *testing.T) {
 
 func TestWriterRefuses(t *testing.T) {
 	d := fixity.DigestOf(fixity.MD5, make([]byte, 16))
-	for path, says := range map[string]string{"": "names no file", "a/": "names no file", "a\x00b": "NUL", "./a": `begins with "./"`, "/a": "absolute", "a/../b": `".."`, "ok": ""} {
+	for path, says := range map[string]string{"": "names no file", "a/": "names no file", "a\x00b": "NUL", "\x00b": "NUL", "./a": `begins with "./"`, "/a": "absolute", "a/../b": `".."`, "ok": ""} {
 		var b bytes.Buffer
 		w := manifest.NewWriter(&b, fixity.MD5)
 		err := w.Add(path, d)

@@ -35,7 +35,6 @@ func (c *check) inspect(ctx context.Context, l List) (*list, error) {
 	}
 	sorted := true
 	last := ""
-	seen := false
 	for line, err := range l.Lines() {
 		var bad *LineError
 		if errors.As(err, &bad) {
@@ -52,8 +51,8 @@ func (c *check) inspect(ctx context.Context, l List) (*list, error) {
 			c.problem(Problem{Kind: Outside, Path: line.Path, Lists: []string{l.Name}, Line: line.Number, Detail: why})
 			continue
 		}
-		sorted = sorted && (!seen || last <= line.Path)
-		last, seen = line.Path, true
+		sorted = sorted && last <= line.Path
+		last = line.Path
 	}
 	in := &list{List: l}
 	in.lines = func() iter.Seq2[Line, error] { return c.inside(l.Lines()) }

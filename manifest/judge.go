@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	pathpkg "path"
 	"slices"
 	"strings"
 
@@ -97,14 +98,10 @@ func kindOf(t fixity.Type) (Kind, string) {
 // Entries below one folder follow each other, so what was seen of it before is
 // at the end of unexpected.
 func (c *check) cover(path string) {
-	i := strings.LastIndexByte(path, '/')
-	if i < 0 {
+	dir, name := pathpkg.Split(path)
+	if a, _, _ := ParseName(name); dir == "" || a == "" {
 		return
 	}
-	if a, _, ok := ParseName(path[i+1:]); !ok || a == "" {
-		return
-	}
-	dir := path[:i+1]
 	if c.coveredIn != "" && strings.HasPrefix(path, c.coveredIn) {
 		return
 	}

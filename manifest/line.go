@@ -54,7 +54,7 @@ func parse(s string, alg fixity.Algorithm, rule Rule) (Line, error) {
 		return Line{}, err
 	}
 	rest := s[n:]
-	if strings.TrimLeft(rest, " \t") == "" && (rule != FolderRule || len(rest) <= 2) {
+	if strings.TrimLeft(rest, " \t") == "" && rule != FolderRule {
 		if rule == ListRule {
 			return Line{Digest: d, Interpretation: Interpretation{"", with(guess, DigestOnly)}}, nil
 		}
@@ -78,13 +78,13 @@ func line(d fixity.Digest, r []Interpretation, also []Reason) Line {
 
 // parseTagged reads "ALG (name) = hex", the form that names its algorithm.
 func parseTagged(s string, escaped bool, alg fixity.Algorithm, rule Rule) (l Line, ok bool, err error) {
-	open := strings.IndexByte(s, '(')
-	shut := strings.LastIndexByte(s, ')')
-	if open < 1 || shut < open {
+	head, rest, found := strings.Cut(s, "(")
+	shut := strings.LastIndexByte(rest, ')')
+	if !found || shut < 0 {
 		return Line{}, false, nil
 	}
-	named := ParseAlgorithm(strings.TrimSuffix(s[:open], " "))
-	sum, found := strings.CutPrefix(strings.TrimLeft(s[shut+1:], " "), "=")
+	named := ParseAlgorithm(strings.TrimSuffix(head, " "))
+	sum, found := strings.CutPrefix(strings.TrimLeft(rest[shut+1:], " "), "=")
 	if named == "" || !found {
 		return Line{}, false, nil
 	}
@@ -95,7 +95,7 @@ func parseTagged(s string, escaped bool, alg fixity.Algorithm, rule Rule) (l Lin
 	if err != nil {
 		return Line{}, true, err
 	}
-	name := s[open+1 : shut]
+	name := rest[:shut]
 	if escaped {
 		if name, err = unescape(name); err != nil {
 			return Line{}, true, err

@@ -121,8 +121,8 @@ func (c *check) seek(ctx context.Context) error {
 		if e == nil {
 			return nil
 		}
-		if i := strings.LastIndexByte(path, '/'); i > 0 && path[:i] != lastDir {
-			lastDir = path[:i]
+		if dir := path[:max(strings.LastIndexByte(path, '/'), 0)]; dir != lastDir {
+			lastDir = dir
 			for d := lastDir; d != ""; d = d[:max(strings.LastIndexByte(d, '/'), 0)] {
 				if a := dirs[d]; a != nil {
 					a.dir = true
@@ -274,7 +274,7 @@ func (c *check) lost(a *absent) {
 		p.Detail = "more than one file there has a name like it"
 	}
 	c.problem(p)
-	if len(a.wants) > 1 && p.Kind == Missing {
+	if p.Kind == Missing {
 		for _, w := range a.wants {
 			if w.list.NoDigests {
 				c.res.Problems[len(c.res.Problems)-1].Detail = "it is still to be fetched, by " + w.list.Name

@@ -48,10 +48,7 @@ func (r *Result) Conclude(finished bool) {
 // weaker is the weaker of two treatments of the page cache.
 func weaker(a, b fixity.Cache) fixity.Cache {
 	order := []fixity.Cache{"", fixity.Bypassed, fixity.Dropped, fixity.Unknown, fixity.Allowed}
-	if slices.Index(order, a) > slices.Index(order, b) {
-		return a
-	}
-	return b
+	return order[max(0, slices.Index(order, a), slices.Index(order, b))]
 }
 
 // AddRead counts a file of n bytes that was read with treatment c.

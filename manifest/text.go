@@ -30,7 +30,7 @@ func (e *LineError) Error() string { return fmt.Sprintf("line %d: %s", e.Line, e
 // more than one line and one buffer are held in memory.
 func TextLines(r io.Reader) iter.Seq2[string, error] {
 	return func(yield func(string, error) bool) {
-		s := splitter{r: bufio.NewReaderSize(r, 64<<10)}
+		s := splitter{r: bufio.NewReaderSize(r, 65_536)}
 		for {
 			line, err := s.next()
 			if err == io.EOF {

@@ -21,7 +21,7 @@ type Writer struct {
 
 // NewWriter writes a manifest by algorithm a to w.
 func NewWriter(w io.Writer, a fixity.Algorithm) *Writer {
-	return &Writer{w: bufio.NewWriterSize(w, 64<<10), alg: a}
+	return &Writer{w: bufio.NewWriterSize(w, 65_536), alg: a}
 }
 
 // Add writes the line of one file. Paths come in the order of their bytes, each
@@ -34,7 +34,7 @@ func (w *Writer) Add(path string, d fixity.Digest) error {
 	if err := writable(path); err != nil {
 		return fmt.Errorf("write manifest line for %q: %w", path, err)
 	}
-	if w.n > 0 && path <= w.last {
+	if path <= w.last {
 		return fmt.Errorf("write manifest line for %q: it doesn't come after %q", path, w.last)
 	}
 	name := Encode(path)
