@@ -74,6 +74,8 @@ func TestCheckTells(t *testing.T) {
 			want: []string{"listed-twice a.wav [m] 2 this line's path can be read otherwise, but no such file is there", "missing z [m] 3", "(case) m 1 A.WAV the file is a.wav"}},
 		{name: "where that is a warning", files: map[string]string{"a.wav": "A"}, lists: []manifest.List{md5List(A + "  A.WAV\n" + A + "  a.WAV\n")}, rules: manifest.Rules{TwiceIsWarning: true},
 			want: []string{"(case) m 1 A.WAV the file is a.wav", "(named-twice) m 2 a.wav this line's path can be read otherwise, but no such file is there"}},
+		{name: "nor by another algorithm", files: map[string]string{"a.wav": "A"}, lists: []manifest.List{listOf("m", "MD5 (A.WAV) = "+A+"\nSHA1 (a.WAV) = "+sum(fixity.SHA1, "A")+"\n", "")}, rules: manifest.Rules{TwiceIsWarning: true},
+			want: []string{"(case) m 1 A.WAV the file is a.wav", "(tagged) m 1 A.WAV the file is a.wav", "(named-twice) m 2 a.wav this line's path can be read otherwise, but no such file is there"}},
 		{name: "with another digest it is none", files: map[string]string{"a.wav": "A"}, lists: []manifest.List{md5List(A + "  A.WAV\n" + B + "  a.WAV\n")}, rules: manifest.Rules{TwiceIsWarning: true},
 			want: []string{"listed-twice a.wav [m] 2 this line's path can be read otherwise, but no such file is there", "(case) m 1 A.WAV the file is a.wav"}},
 		{name: "two that are meant, and altered", files: map[string]string{"a": "B", "b": "A"}, lists: []manifest.List{md5List(A + "  A\n" + B + "  B\n")},
@@ -158,6 +160,8 @@ func TestVerifyTells(t *testing.T) {
 	}{
 		{name: "files before and behind a manifest of their own", files: map[string]string{"manifest-sha256.txt": A + "  a\n", "a": "A", "s/1": "1", "s/2": "2", "s/manifest-md5.txt": "", "s/z": "3"},
 			want: []string{"(own-manifest) s/ 0  4 files"}},
+		{name: "and one that is nobody's before them", files: map[string]string{"manifest-sha256.txt": A + "  a\n", "a": "A", "b": "B", "s/1": "1", "s/manifest-md5.txt": ""},
+			want: []string{"unexpected b [] 0", "(own-manifest) s/ 0  2 files"}},
 		{name: "none but the manifest", files: map[string]string{"manifest-sha256.txt": "", "s/manifest-md5.txt": ""},
 			want: []string{"(own-manifest) s/ 0  1 file", "unexpected s/ [] 0 the folder has a manifest of its own: verify that folder by itself"}},
 		{name: "a manifest of no known algorithm covers nothing", files: map[string]string{"manifest-sha256.txt": A + "  a\n", "a": "A", "s/manifest-crc32.txt": "", "s/z": "3"},

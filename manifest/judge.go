@@ -110,7 +110,7 @@ func (c *check) cover(path string) {
 	for n > 0 && strings.HasPrefix(c.unexpected[n-1].Path, dir) {
 		n--
 	}
-	c.covered[dir] += len(c.unexpected) - n
+	c.covered[dir] = len(c.unexpected) - n
 	c.unexpected = c.unexpected[:n]
 }
 

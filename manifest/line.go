@@ -78,9 +78,9 @@ func line(d fixity.Digest, r []Interpretation, also []Reason) Line {
 
 // parseTagged reads "ALG (name) = hex", the form that names its algorithm.
 func parseTagged(s string, escaped bool, alg fixity.Algorithm, rule Rule) (l Line, ok bool, err error) {
-	head, rest, found := strings.Cut(s, "(")
+	head, rest, _ := strings.Cut(s, "(")
 	shut := strings.LastIndexByte(rest, ')')
-	if !found || shut < 0 {
+	if shut < 0 {
 		return Line{}, false, nil
 	}
 	named := ParseAlgorithm(strings.TrimSuffix(head, " "))
