@@ -28,9 +28,9 @@ type Entry struct {
 	// Reported is the digest that the service which keeps the file recorded: the
 	// strongest it has, zero if it has none. A medium has none.
 	Reported Digest
-	// Weak is that Reported may be of something else than the bytes, as what whoever
-	// uploaded the file said of it: that it agrees is a report, that it doesn't is none.
-	Weak bool
+	// Basis is by what the service reports the file, also where that is no digest; "" where no
+	// service keeps it.
+	Basis Basis
 }
 
 // Pin tells one state of a file from another during a read. The inode's number isn't kept
@@ -50,10 +50,10 @@ func (e Entry) InodeAt() int64 {
 	return e.Pin.Change
 }
 
-// Stray is an entry of what is under no one's care. A report that is only Weak would speak
+// Stray is an entry of what is under no one's care. A report on a weak basis would speak
 // against files that it can't be held against.
 func (e Entry) Stray() Entry {
-	if e.Weak {
+	if e.Basis.Weak() {
 		e.Reported = Digest{}
 	}
 	return e

@@ -50,6 +50,7 @@ type Known struct {
 	Instead Type  // of what a listing shows at the path of a file that is gone; File: nothing
 	// Reported is, of a stray, the digest that the service which keeps it reports.
 	Reported Digest
+	Basis    Basis // of a copy: by what the service reported it last
 }
 
 // Listed is what a part of a listing says. Only differences are in it.
@@ -135,5 +136,5 @@ type ServiceReport struct {
 	ModTime int64
 	InodeAt int64
 	Digest  Digest
-	Weak    bool // as an Entry has it
+	Basis   Basis // as an Entry has it
 }

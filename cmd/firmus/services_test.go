@@ -23,6 +23,7 @@ type kept struct {
 	put         func(t *testing.T, path, data string) // of the set of masters
 	remove      func(t *testing.T, path string)
 	empty       func(t *testing.T)      // takes all away that lies in the set's folder
+	by          string                  // what the statement of holdings says that they are reported by
 	emptied     string                  // what is said of it then
 	says        []string                // in findings
 	archived    func(path, data string) // puts it into a class that nothing is given out from
@@ -76,6 +77,7 @@ func keepS3(t *testing.T, dir string) kept {
 				s.Delete("archive/masters/" + item + "/" + item + "_A.wav")
 			}
 		},
+		by:      "a CRC-64NVME of the whole file",
 		emptied: "the service shows nothing in the folder, where 3 files are expected",
 		says:    []string{"deleted on ", ", and an earlier version is kept there", "delete that marker alone", "under the same key", "reported right by the service"},
 		archived: func(path, data string) {
@@ -110,6 +112,7 @@ func laidIn(k kept, root string) kept {
 			}
 		}
 	}
+	k.by = "size and time alone" // of files that nobody uploaded
 	if k.emptied == "" {
 		k.emptied = "the service shows nothing in the folder, where 3 files are expected"
 	}
@@ -265,6 +268,12 @@ listen = "127.0.0.1:0"
 				time.Sleep(1100 * time.Millisecond)
 				k.put(t, a, waves[a])
 				h.run(0, "audit", "cloud")
+			}
+
+			// By what each file is reported stands in the statement of holdings.
+			out, _ = h.run(0, "report", "holdings")
+			if !strings.Contains(out, "What services report of the copies that they keep") || !strings.Contains(out, k.by) {
+				t.Errorf("nothing says %q:\n%s", k.by, out)
 			}
 
 			// A folder that shows nothing is away, as an empty drive is: no file is called missing.

@@ -297,10 +297,10 @@ func (m *merger) both(k fixity.Known, e fixity.Entry) {
 	if !e.Reported.IsZero() {
 		// The service's own digest is told apart from a reading, and stands for the
 		// sign: its time says when somebody touched the file, not its bytes.
-		m.reports = append(m.reports, fixity.ServiceReport{Path: e.Path, Size: e.Size, ModTime: e.ModTime.UnixNano(), InodeAt: e.InodeAt(), Digest: e.Reported, Weak: e.Weak})
+		m.reports = append(m.reports, fixity.ServiceReport{Path: e.Path, Size: e.Size, ModTime: e.ModTime.UnixNano(), InodeAt: e.InodeAt(), Digest: e.Reported, Basis: e.Basis})
 		return
 	}
-	if (care.Shown{Size: e.Size, ModTime: e.ModTime.UnixNano(), InodeAt: e.InodeAt()}).News(k) {
+	if (care.Shown{Size: e.Size, ModTime: e.ModTime.UnixNano(), InodeAt: e.InodeAt(), Basis: e.Basis}).News(k) {
 		m.l.Changed = append(m.l.Changed, e)
 	}
 }

@@ -71,11 +71,11 @@ func (r *reader) readOne(ctx context.Context, d fixity.Due) (fixity.Result, erro
 }
 
 // contradicted says that a service reports another digest than that of the bytes that it
-// gave. One of the two is wrong, and it may be the way the bytes took. A report that is Weak
-// contradicts nothing.
+// gave. One of the two is wrong, and it may be the way the bytes took. A report on a weak
+// basis contradicts nothing.
 func (r reading) contradicted() bool {
 	d, ok := r.sums.Get(r.entry.Reported.Algorithm)
-	return ok && !r.entry.Weak && !r.entry.Reported.IsZero() && d != r.entry.Reported
+	return ok && !r.entry.Basis.Weak() && !r.entry.Reported.IsZero() && d != r.entry.Reported
 }
 
 // pass is how a file is read.

@@ -1,6 +1,7 @@
 package audit_test
 
 import (
+	"cmp"
 	"context"
 	"crypto/md5"
 	"crypto/sha256"
@@ -26,9 +27,9 @@ import (
 // the bytes came.
 type reporting struct {
 	*root
-	alg  fixity.Algorithm
-	lies map[string]string // by path, the bytes that the digest it reports is of
-	weak bool
+	alg   fixity.Algorithm
+	lies  map[string]string // by path, the bytes that the digest it reports is of
+	basis fixity.Basis
 }
 
 func (r *reporting) List(ctx context.Context, shard string) iter.Seq2[fixity.Entry, error] {
@@ -56,7 +57,7 @@ func (r *reporting) reported(e fixity.Entry, err error) (fixity.Entry, error) {
 	if lie, ok := r.lies[e.Path]; ok {
 		data = []byte(lie)
 	}
-	e.Reported, e.Weak = reportOf(r.alg, string(data)), r.weak
+	e.Reported, e.Basis = reportOf(r.alg, string(data)), cmp.Or(r.basis, fixity.Basis(r.alg))
 	return e, nil
 }
 
@@ -354,7 +355,7 @@ func TestWeakReport(t *testing.T) { onEach(t, testWeakReport) }
 func testWeakReport(t *testing.T) {
 	const a, b = "QV-0107/QV-0107_A.wav", "QV-0107/QV-0107_B.wav"
 	w, r := reportedWorld(t, map[string]string{a: "side a", b: "side b"}, fixity.SHA256, "", "")
-	r.weak, r.lies[b] = true, "encrypted"
+	r.basis, r.lies[b] = fixity.ByETag, "encrypted"
 	for range 3 {
 		if _, p := w.auditReported(r, false); p.Read != 0 || len(w.kinds()) != 0 {
 			t.Errorf("%d read, found %v", p.Read, w.kinds())
@@ -382,7 +383,7 @@ func testStaleReport(t *testing.T) {
 	const a = "QV-0107/QV-0107_A.wav"
 	for name, silence := range map[string]func(r *reporting){
 		"no report":   func(r *reporting) { r.alg = "" },
-		"a weak one":  func(r *reporting) { r.weak, r.lies[a] = true, "encrypted" },
+		"a weak one":  func(r *reporting) { r.basis, r.lies[a] = fixity.ByETag, "encrypted" },
 		"an unknown":  func(r *reporting) { r.alg = fixity.CRC32C },
 		"a right one": nil,
 	} {

@@ -19,7 +19,8 @@ type Copy struct {
 	ModTime    int64     // nanoseconds since 1970 UTC, likewise
 	InodeAt    int64     // when its inode had changed last, likewise; 0 if that isn't known
 	Read       fixity.Evidence
-	Reported   fixity.Evidence
+	Reported   fixity.Evidence // the last report that said something
+	Basis      fixity.Basis    // by what its service reports it now, by the newest listing; "" of what no service keeps
 	Due        time.Time
 	Wrong      fixity.Digest // BLAKE3 of what it holds, if of no known version
 	SettledAs  string        // the condition that a person settled
@@ -37,6 +38,21 @@ type Copy struct {
 
 // Condition is what a person settles: a state together with the bytes seen.
 func (c Copy) Condition() string { return string(c.State) + ":" + c.Wrong.Sum }
+
+// ReportedNow says that what Reported says is what the service still says.
+func (c Copy) ReportedNow() bool { return !c.Reported.At.IsZero() && c.Basis.Says() }
+
+// ReportedBy is by what a service reports a copy that is there, as it is counted; "" of what no
+// service keeps.
+func (c Copy) ReportedBy() fixity.Basis {
+	switch {
+	case !c.Seen() || c.State == fixity.Missing || c.State == fixity.Misplaced:
+		return ""
+	case c.Basis != "" && c.Basis.Says() && !c.Reported.OK:
+		return fixity.ByOther
+	}
+	return c.Basis
+}
 
 // Seen says that the copy was there once.
 func (c Copy) Seen() bool { return c.Size >= 0 }

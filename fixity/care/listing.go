@@ -10,6 +10,8 @@ import (
 // times. A change of them is a reason to read, never a finding.
 type Shown struct {
 	Size, ModTime, InodeAt int64
+	// Basis is what a service that keeps it goes by where it reports nothing; "" of other stores.
+	Basis fixity.Basis
 	// Many says that the inodes of more than InodesAtOnce files have changed: who changed
 	// the owner of all files did not write to them. They are read sooner, not all at once.
 	Many bool
@@ -20,7 +22,9 @@ type Shown struct {
 const InodesAtOnce = IncidentLeast
 
 // News says whether a listing that shows what is known says anything new of it.
-func (e Shown) News(k fixity.Known) bool { return e.tells(k) || e.InodeAlone(k) }
+func (e Shown) News(k fixity.Known) bool {
+	return e.tells(k) || e.InodeAlone(k) || e.Basis != k.Basis
+}
 
 func (e Shown) tells(k fixity.Known) bool {
 	return e.otherSign(k) || k.State == fixity.Missing || k.State == fixity.Misplaced || k.State == fixity.Awaited
@@ -42,7 +46,12 @@ func (e Shown) after(c Copy, g Given) (Copy, Effects) {
 		// What a service reported was of other bytes, for all that is known. It reports
 		// nothing of these, or this would be a ServiceReport.
 		c = c.unreported()
+	} else if e.Basis != "" && c.ReportedNow() && c.Reported.OK && c.Read.At.IsZero() {
+		// The service goes on without the checksum that was all there was to know of it. What it
+		// said is of then, and holds no longer than the bytes stay the same: that is to be read.
+		c = c.dueBy(Now)
 	}
+	c.Basis = e.Basis
 	switch {
 	case c.State == fixity.Missing || c.State == fixity.Misplaced:
 		c = c.dueBy(AtOnce) // it came back: what is told of it ends with its reading
@@ -60,7 +69,7 @@ func (e Shown) after(c Copy, g Given) (Copy, Effects) {
 
 // unreported is a copy of which no service reports anything.
 func (c Copy) unreported() Copy {
-	c.Reported.At, c.Reported.OK = time.Time{}, false
+	c.Reported.At, c.Reported.OK, c.Basis = time.Time{}, false, ""
 	return c
 }
 
@@ -213,10 +222,12 @@ func (c Copy) holding(version int64, g Given) Copy {
 type ServiceReport struct {
 	Version                int64 // that has the reported digest and size; 0: none has
 	Size, ModTime, InodeAt int64
+	Basis                  fixity.Basis // that says something
 }
 
 func (e ServiceReport) after(c Copy, g Given) (Copy, Effects) {
 	before := c
+	c.Basis = e.Basis
 	if e.Version == 0 {
 		if c.Reported.OK || c.Reported.At.IsZero() {
 			c.Reported = fixity.Evidence{Strength: fixity.Reported, At: g.Now}

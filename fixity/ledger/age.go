@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"firmus/fixity"
@@ -24,6 +25,7 @@ const (
 	ageWaits   = "waits"   // waits to be read since that minute
 	ageBoth    = "both"    // both, of the same minute
 	ageNever   = "never"   // seen there, and not read yet
+	ageBy      = "by "     // followed by a Basis: a service reports so many by it
 	ageAllowed = "allowed" // the only reading may have been answered by the page cache
 )
 
@@ -51,6 +53,9 @@ func (t Copies) aged(c Copy, n int64) error {
 		default:
 			waits = read
 		}
+	}
+	if by := c.ReportedBy(); by != "" {
+		t.ages[ageKey{c.Store, c.Set, ageBy + string(by), 0}] += n
 	}
 	addAges(t.ages, c.Store, c.Set, read, waits, read < 0 && c.Size >= 0, c.Read.Cache == fixity.Allowed, n)
 	return nil
@@ -121,9 +126,10 @@ type SetSummary struct {
 	ListedAt     time.Time // last complete listing
 	OldestRead   time.Time // of the copies that were ever read
 	NewestRead   time.Time
-	Unread       time.Time // since when the copy waits that waited longest to be read; zero if none does
-	NeverRead    int64     // copies that were seen there and not read yet
-	CacheAllowed int64     // copies whose only reading may have been answered by the page cache
+	Unread       time.Time              // since when the copy waits that waited longest to be read; zero if none does
+	NeverRead    int64                  // copies that were seen there and not read yet
+	Reported     map[fixity.Basis]int64 // copies that a service keeps, by what it reports them
+	CacheAllowed int64                  // copies whose only reading may have been answered by the page cache
 }
 
 // Summaries are of every set in every store, in their order by name.
@@ -131,7 +137,7 @@ func (t Copies) Summaries() ([]SetSummary, error) {
 	var out []SetSummary
 	at := map[[2]string]int{}
 	err := t.rows(`SELECT store, set_name, adopted_at, listed_complete_at FROM store_set ORDER BY store, set_name`, nil, func(r *sql.Rows) error {
-		s := SetSummary{States: map[fixity.State]int64{}}
+		s := SetSummary{States: map[fixity.State]int64{}, Reported: map[fixity.Basis]int64{}}
 		var adopted, listed int64
 		if err := r.Scan(&s.Store, &s.Set, &adopted, &listed); err != nil {
 			return err
@@ -175,6 +181,9 @@ func (t Copies) Summaries() ([]SetSummary, error) {
 			x.NeverRead = n
 		case ageAllowed:
 			x.CacheAllowed = n
+		}
+		if by, ok := strings.CutPrefix(what, ageBy); ok {
+			x.Reported[fixity.Basis(by)] = n
 		}
 		if what == ageRead || what == ageBoth {
 			earliest(&x.OldestRead, first)

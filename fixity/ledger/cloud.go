@@ -107,7 +107,7 @@ func (t Services) Owners() ([]OwnerCount, error) {
 // service keeps it.
 func said(c Copy, x fixity.Result) []fixity.Fact {
 	switch {
-	case c.Reported.At.IsZero() || c.State != fixity.Altered && c.State != fixity.Disputed:
+	case !c.ReportedNow() || c.State != fixity.Altered && c.State != fixity.Disputed:
 		return nil
 	case c.Reported.OK:
 		return []fixity.Fact{{Is: fixity.ServiceRight}}

@@ -23,6 +23,9 @@ type counted struct {
 	few     map[fewKey]int64 // 1 of each
 }
 
+// basisSays is fixity.Basis.Says of a copy.
+const basisSays = `reported_by NOT IN ('not-yet', 'parts', 'sign')`
+
 func newCounted() counted {
 	return counted{map[tallyKey]tallyDelta{}, map[extentKey]extent{}, map[itemKey]int64{}, map[ageKey]int64{}, map[fewKey]int64{}}
 }
@@ -53,6 +56,16 @@ func (t *Tx) countAgain() (counted, error) {
 		var x tallyDelta
 		err := r.Scan(&k.store, &k.set, &k.state, &x.files, &x.bytes)
 		c.tallies[k] = x
+		return err
+	}); err != nil {
+		return c, err
+	}
+	if err := t.rows(`SELECT store, set_name, CASE WHEN reported_ok = 0 AND `+basisSays+` THEN 'other' ELSE reported_by END, count(*)
+		FROM instance WHERE carrier = 0 AND reported_by <> '' AND size >= 0 AND state NOT IN ('missing', 'misplaced') GROUP BY 1, 2, 3`, nil, func(r *sql.Rows) error {
+		var store, set, by string
+		var n int64
+		err := r.Scan(&store, &set, &by, &n)
+		c.ages[ageKey{store, set, ageBy + by, 0}] = n
 		return err
 	}); err != nil {
 		return c, err

@@ -318,7 +318,7 @@ func (t Post) Weeks(since time.Time) ([]StoreWeek, error) {
 		return nil, err
 	}
 	if err := t.rows(`SELECT store, count(*), count(*) FILTER (WHERE read_at >= $1 AND read_cache <> 'allowed'), count(*) FILTER (WHERE reported_at >= $1 AND reported_ok = 1),
-			count(*) FILTER (WHERE reported_ok = 1),
+			count(*) FILTER (WHERE reported_ok = 1 AND `+basisSays+`),
 			coalesce(min(CASE WHEN read_at > 0 THEN read_at END), 0), count(*) FILTER (WHERE read_at = 0),
 			coalesce(min(CASE WHEN `+held+` THEN `+countsFrom+` END), 0)
 		FROM instance WHERE size >= 0 GROUP BY store`, []any{nanos(since)}, func(r *sql.Rows) error {

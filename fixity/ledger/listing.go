@@ -37,12 +37,12 @@ func (r Record) Known(ctx context.Context, s fixity.Shard, after string, limit i
 	err = r.l.View(ctx, func(t *Tx) error {
 		// Two pages, joined here: a database sorts a union of the two anew for each page,
 		// all of the shard that is left.
-		copies, err := t.Audits.knownPage(`SELECT at, file, state, size, mtime, inode_at, '' FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
+		copies, err := t.Audits.knownPage(`SELECT at, file, state, size, mtime, inode_at, '', reported_by FROM instance WHERE store = $1 AND set_name = $2 AND carrier = 0 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
 			s, after, limit)
 		if err != nil {
 			return err
 		}
-		strays, err := t.Audits.knownPage(`SELECT at, 0, 'unexpected', size, mtime, 0, reported FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
+		strays, err := t.Audits.knownPage(`SELECT at, 0, 'unexpected', size, mtime, 0, reported, '' FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at > $4 ORDER BY at LIMIT $5`,
 			s, after, limit)
 		if err != nil {
 			return err
@@ -63,12 +63,13 @@ func (t Audits) knownPage(query string, s fixity.Shard, after string, limit int)
 	var out []fixity.Known
 	err := t.rows(query, []any{s.Store, s.Set, []byte(s.Top), []byte(after), limit}, func(rs *sql.Rows) error {
 		var at []byte
-		var state, reported string
+		var state, reported, basis string
 		var k fixity.Known
-		if err := rs.Scan(&at, &k.File, &state, &k.Size, &k.ModTime, &k.InodeAt, &reported); err != nil {
+		if err := rs.Scan(&at, &k.File, &state, &k.Size, &k.ModTime, &k.InodeAt, &reported, &basis); err != nil {
 			return err
 		}
 		k.Path, k.State, k.Reported = string(at), fixity.State(state), fixity.DigestIn(reported)
+		k.Basis = fixity.Basis(basis)
 		out = append(out, k)
 		return nil
 	})
@@ -138,7 +139,7 @@ func (t Audits) shown(s fixity.Shard, es []fixity.Entry) error {
 		if err != nil {
 			return err
 		}
-		now := care.Shown{Size: e.Size, ModTime: nanos(e.ModTime), InodeAt: e.InodeAt(), Many: before+touched >= care.InodesAtOnce}
+		now := care.Shown{Size: e.Size, ModTime: nanos(e.ModTime), InodeAt: e.InodeAt(), Basis: e.Basis, Many: before+touched >= care.InodesAtOnce}
 		if now.InodeAlone(fixity.Known{State: c.State, Size: c.Size, ModTime: c.ModTime, InodeAt: c.InodeAt}) {
 			touched++
 		}

@@ -63,12 +63,12 @@ func (t Audits) moveCopy(a Audit, was Copy, p pair.Pair, by string) error {
 			return err
 		}
 	case !st.Reported.IsZero():
-		n, says, err := t.versionReported(f.ID, fixity.ServiceReport{Size: st.Size, Digest: st.Reported})
+		n, basis, err := t.versionReported(f.ID, fixity.ServiceReport{Size: st.Size, Digest: st.Reported, Basis: fixity.Basis(st.Reported.Algorithm)})
 		if err != nil {
 			return err
 		}
-		if says {
-			there.Report = &care.ServiceReport{Version: n, Size: st.Size, ModTime: st.ModTime}
+		if basis.Says() {
+			there.Report = &care.ServiceReport{Version: n, Size: st.Size, ModTime: st.ModTime, Basis: basis}
 		}
 	}
 	c, _ := care.After(was, there, t.Copies.careRules(f, a.Store))

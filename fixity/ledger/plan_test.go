@@ -24,6 +24,7 @@ var large = []string{"instance", "file", "version", "block", "stray", "differenc
 // give all of it, and how often each is asked.
 var walks = map[string]string{
 	"SELECT store, set_name, state, count(*), CAST(sum": "CheckCounts counts all",
+	"SELECT store, set_name, CASE WHEN reported_ok = 0": "likewise",
 	"SELECT id, set_name, path, item, version FROM fil": "a part of a query, of which CheckCounts alone counts all",
 	"SELECT (SELECT count(*) FROM event), (SELECT coun": "once, when a ledger is begun",
 	"SELECT count(*) FROM log_hash":                     "Verify reads all",

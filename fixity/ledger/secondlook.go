@@ -91,7 +91,7 @@ func (r Record) SecondLook(ctx context.Context, a Audit, set string, found map[s
 	var reports []fixity.ServiceReport
 	for path, x := range found {
 		if x.There && !x.Entry.Reported.IsZero() {
-			reports = append(reports, fixity.ServiceReport{Path: path, Size: x.Entry.Size, ModTime: x.Entry.ModTime.UnixNano(), InodeAt: x.Entry.InodeAt(), Digest: x.Entry.Reported, Weak: x.Entry.Weak})
+			reports = append(reports, fixity.ServiceReport{Path: path, Size: x.Entry.Size, ModTime: x.Entry.ModTime.UnixNano(), InodeAt: x.Entry.InodeAt(), Digest: x.Entry.Reported, Basis: x.Entry.Basis})
 		}
 	}
 	for part := range slices.Chunk(reports, 1000) {
@@ -126,5 +126,5 @@ func (t Audits) secondLook(a Audit, set, path string, x SecondLook) error {
 	if !x.Entry.Reported.IsZero() {
 		return nil
 	}
-	return t.Copies.follow(a.Store, set, path, care.Shown{Size: x.Entry.Size, ModTime: nanos(x.Entry.ModTime), InodeAt: x.Entry.InodeAt()})
+	return t.Copies.follow(a.Store, set, path, care.Shown{Size: x.Entry.Size, ModTime: nanos(x.Entry.ModTime), InodeAt: x.Entry.InodeAt(), Basis: x.Entry.Basis})
 }

@@ -28,7 +28,7 @@ func (r Record) CommitServiceReports(ctx context.Context, s fixity.Shard, report
 		file int64
 		alg  fixity.Algorithm
 	}
-	var asked []question // digests that aren't known
+	var asked []question // digests that aren't known yet
 	if err := r.l.View(ctx, func(t *Tx) error {
 		for _, x := range reports {
 			was, now, says, err := t.Audits.reported(s, x, r.now())
@@ -88,29 +88,33 @@ func (t Audits) reported(s fixity.Shard, x fixity.ServiceReport, now time.Time) 
 	if err != nil {
 		return was, was, true, err
 	}
-	n, says, err := t.versionReported(f.ID, x)
+	n, basis, err := t.versionReported(f.ID, x)
 	if err != nil {
-		return was, was, says, err
+		return was, was, true, err
 	}
 	rules := t.Copies.careRules(f, was.Store)
 	rules.Now = now.UTC()
-	if !says { // the listing's sign is all there is
-		c, _ = care.After(was, care.Shown{Size: x.Size, ModTime: x.ModTime, InodeAt: x.InodeAt}, rules)
-		return was, c, false, nil
+	if !basis.Says() { // the listing's sign is all there is
+		c, _ = care.After(was, care.Shown{Size: x.Size, ModTime: x.ModTime, InodeAt: x.InodeAt, Basis: basis}, rules)
+		return was, c, basis != fixity.NotYet, nil
 	}
-	c, _ = care.After(was, care.ServiceReport{Version: n, Size: x.Size, ModTime: x.ModTime, InodeAt: x.InodeAt}, rules)
+	c, _ = care.After(was, care.ServiceReport{Version: n, Size: x.Size, ModTime: x.ModTime, InodeAt: x.InodeAt, Basis: basis}, rules)
 	return was, c, true, nil
 }
 
 // versionReported is the version of a file that has the reported digest, the newest
-// first; 0 if none has. says is false if that isn't known, since the digest is of an
-// algorithm that nobody asked for when a version of its size was read.
-func (t Audits) versionReported(file int64, x fixity.ServiceReport) (n int64, says bool, err error) {
+// first; 0 if none has. The basis is what the report comes to: NotYet if the digest is of an
+// algorithm that nobody asked for when a version of its size was read, BySign if it is no
+// evidence.
+func (t Audits) versionReported(file int64, x fixity.ServiceReport) (n int64, basis fixity.Basis, err error) {
 	vs, err := t.Files.Versions(file)
 	if err != nil {
-		return 0, true, err
+		return 0, "", err
 	}
-	says = true
+	basis = x.Basis
+	if basis.Weak() {
+		basis = fixity.BySign
+	}
 	for i := len(vs) - 1; i >= 0; i-- {
 		if vs[i].Size != x.Size {
 			continue
@@ -118,13 +122,15 @@ func (t Audits) versionReported(file int64, x fixity.ServiceReport) (n int64, sa
 		known := false
 		for _, d := range append([]fixity.Digest{vs[i].SHA256, vs[i].MD5, vs[i].BLAKE3}, vs[i].Checksums...) {
 			if d == x.Digest {
-				return vs[i].N, true, nil
+				return vs[i].N, x.Basis, nil
 			}
 			known = known || d.Algorithm == x.Digest.Algorithm
 		}
-		says = says && known
+		if !known {
+			basis = fixity.NotYet
+		}
 	}
-	return 0, says && !x.Weak, nil
+	return 0, basis, nil
 }
 
 // ask has a digest of a file's versions found out by their next reading.

@@ -42,7 +42,7 @@ var notVouched = map[string]string{
 
 	"instance.size": nextAudit, "instance.mtime": nextAudit, "instance.due_at": nextAudit, "instance.read_audit": nextAudit, "instance.inode_at": nextAudit,
 	"instance.read_at": evidence, "instance.read_ok": evidence, "instance.read_cache": evidence,
-	"instance.reported_at": evidence, "instance.reported_ok": evidence,
+	"instance.reported_at": evidence, "instance.reported_ok": evidence, "instance.reported_by": nextAudit,
 	"finding.seen_at": "when a reading showed it last",
 
 	"reading.id": "the order of result lines counts, which the root shows", "stated.id": "the order of statements counts, which the root shows",

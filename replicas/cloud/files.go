@@ -7,6 +7,7 @@ import (
 	"iter"
 	"slices"
 	"strings"
+	"time"
 
 	"firmus/fixity"
 )
@@ -94,6 +95,8 @@ const (
 	NoBytes    About = "no bytes"     // shortcuts and documents of the service's own: no copies of anything
 	Archived   About = "archived"     // files in a storage class from which nothing is given out now
 	InClass    About = "class"        // files in a storage class of the service's that isn't the usual one
+	Locked     About = "locked"       // files that the service keeps from being deleted for some time
+	Held       About = "held"         // files that it keeps so until somebody ends that
 	OutOfSight About = "out of sight" // things whose folder can't be seen
 )
 
@@ -101,10 +104,11 @@ const (
 // finding.
 type Note struct {
 	About About
-	Path  string // of the one thing it is about, or of the first of several
-	Count int    // of things it is about
-	Owner string // for Account
-	Text  string // in plain words, with paths in quotes and escaped
+	Path  string    // of the one thing it is about, or of the first of several
+	Count int       // of things it is about
+	Owner string    // for Account
+	Text  string    // in plain words, with paths in quotes and escaped
+	ends  time.Time // of Locked: when the first of them ends
 }
 
 // Notes says what is noteworthy in the newest listing, which is made if there is
@@ -150,7 +154,7 @@ func (n *notes) one(a About, path, text string) {
 
 // sort notes a thing with others of its sort. Paths come in order, so the first
 // is the one that is named.
-func (n *notes) sort(a About, owner, path string) {
+func (n *notes) sort(a About, owner, path string) *Note {
 	key := Note{About: a, Owner: owner}
 	x := n.sorts[key]
 	if x == nil {
@@ -158,6 +162,7 @@ func (n *notes) sort(a About, owner, path string) {
 		n.sorts[key] = x
 	}
 	x.Count++
+	return x
 }
 
 func (n *notes) folder(at *node, prefix string) {
@@ -193,12 +198,20 @@ func (n *notes) folder(at *node, prefix string) {
 			n.sort(Account, k.item.Owner, path)
 		}
 		switch {
+		case k.item.Sum.IsZero() && k.item.Basis == fixity.ByParts:
+			n.sort(NoDigest, "of parts", path)
 		case k.item.Sum.IsZero():
 			n.sort(NoDigest, "", path)
-		case k.item.Weak:
-			n.sort(Weaker, "", path)
-		case !k.item.Sum.Algorithm.Digest():
-			n.sort(Weaker, checksumNames[k.item.Sum.Algorithm], path)
+		case k.item.Basis.Weak(), !k.item.Sum.Algorithm.Digest():
+			n.sort(Weaker, string(k.item.By()), path)
+		}
+		if k.item.Lock != "" && k.item.LockEnd.After(n.l.at) {
+			if x := n.sort(Locked, k.item.Lock, path); x.ends.IsZero() || k.item.LockEnd.Before(x.ends) {
+				x.ends = k.item.LockEnd
+			}
+		}
+		if k.item.Hold {
+			n.sort(Held, "", path)
 		}
 		if k.item.Class != "" && k.item.NoBytes {
 			n.sort(Archived, k.item.Class, path)
@@ -234,12 +247,15 @@ func (x *Note) word() {
 		x.Text = fmt.Sprintf("%s %s to the account %q, not to the folder's own: what it owns goes when it is closed", files, belong, x.Owner)
 	case NoDigest:
 		x.Text = fmt.Sprintf("%s %s without a digest of the service's own: only reading shows anything", files, is)
+		if x.Owner != "" {
+			x.Text = fmt.Sprintf("%s came up in parts, and the service has no checksum of the whole: only reading shows anything", files)
+		}
 	case Forbidden:
 		x.Text = fmt.Sprintf("%s %s not to be read by this account", files, is)
 	case Weaker:
-		x.Text = fmt.Sprintf("%s %s reported by %s", files, is, x.Owner)
-		if x.Owner == "" {
-			x.Text = fmt.Sprintf("%s %s reported by what may be an MD5: that it agrees is a report, that it doesn't is none", files, is)
+		x.Text = fmt.Sprintf("%s %s reported by %s", files, is, fixity.Means("basis", x.Owner))
+		if b := fixity.Basis(x.Owner); b.Weak() {
+			x.Text = fmt.Sprintf("%s %s reported by %s: that it agrees is a report, that it doesn't is none", files, is, weakly[b])
 		}
 	case Archived:
 		x.Text = fmt.Sprintf("%s %s in the service's archive class %s and can't be read now: somebody has to have them restored there first", files, lie(x.Count), x.Owner)
@@ -248,6 +264,10 @@ func (x *Note) word() {
 		}
 	case InClass:
 		x.Text = fmt.Sprintf("%s %s in the service's class %s", files, lie(x.Count), x.Owner)
+	case Locked:
+		x.Text = fmt.Sprintf("%s %s locked in the service (Object Lock, %s): no version there can be deleted before %s", files, is, x.Owner, x.ends.Format("2 Jan 2006"))
+	case Held:
+		x.Text = fmt.Sprintf("%s %s under a legal hold in the service: no version there can be deleted until somebody ends the hold", files, is)
 	case NoBytes:
 		x.Text = fmt.Sprintf("%s %s shortcuts or documents of the service's own: no copies of anything", files, is)
 	case OutOfSight:
@@ -255,8 +275,8 @@ func (x *Note) word() {
 	}
 }
 
-// checksumNames are checksums as people write them.
-var checksumNames = map[fixity.Algorithm]string{fixity.CRC32C: "CRC-32C", fixity.CRC64NVME: "CRC-64NVME"}
+// weakly are reports that may be of something else than the bytes.
+var weakly = map[fixity.Basis]string{fixity.ByETag: "what may be an MD5", fixity.ByUploader: fixity.Means("basis", string(fixity.ByUploader))}
 
 // lie is that word for so many things.
 func lie(n int) string {

@@ -28,7 +28,7 @@ type Item struct {
 	Kind    Kind
 	Size    int64         // bytes; only of a Blob
 	Sum     fixity.Digest // the strongest that the service recorded: SHA-256, else MD5; zero if it has none
-	Weak    bool          // Sum is of less weight: that bytes have another says nothing
+	Basis   fixity.Basis  // by what the service reports it, where Sum alone doesn't say so: see By
 	Version string        // changes whenever a Blob's bytes are exchanged; "" if the service has no such thing
 	ModTime time.Time     // UTC; set by whoever wrote the file, so it proves nothing
 	Created time.Time     // UTC
@@ -42,8 +42,22 @@ type Item struct {
 	Public  bool          // whoever has its link may read it, without an account; false too where the service doesn't say
 	NoBytes bool          // a Blob whose bytes aren't given: its owner forbids it, or its Class is an archive's
 	Class   string        // of storage, where it isn't the usual one
+	Lock    string        // how the service keeps this version from being deleted: "compliance", "governance", or nothing that it says
+	LockEnd time.Time     // of Lock
+	Hold    bool          // a legal hold keeps it, without an end
 	Closed  bool          // a Dir whose contents aren't shown to this account
 	Hazy    string        // why nothing sure can be said of what has this name; "" nearly always
+}
+
+// By is by what the service reports a Blob.
+func (it *Item) By() fixity.Basis {
+	switch {
+	case it.Basis != "":
+		return it.Basis
+	case it.Sum.IsZero():
+		return fixity.BySign
+	}
+	return fixity.Basis(it.Sum.Algorithm)
 }
 
 // pin tells one state of a Blob from another: the item, and its version. Its Sum counts only
@@ -68,7 +82,7 @@ func (it *Item) entry(path string) fixity.Entry {
 	e := fixity.Entry{Path: path, ModTime: it.ModTime}
 	switch it.Kind {
 	case Blob:
-		e.Size, e.Pin, e.Reported, e.Weak = it.Size, it.pin(), it.Sum, it.Weak
+		e.Size, e.Pin, e.Reported, e.Basis = it.Size, it.pin(), it.Sum, it.By()
 	case Shortcut:
 		e.Type = fixity.Link
 	default:

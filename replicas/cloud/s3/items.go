@@ -6,6 +6,7 @@ import (
 	"encoding/base64"
 	"errors"
 	"net/http"
+	"regexp"
 	"strings"
 	"sync"
 	"time"
@@ -88,13 +89,18 @@ func (s *Service) blob(x *minio.ObjectInfo) cloud.Item {
 		it.Version = wire.Dating(it.ModTime)
 	}
 	if d, err := fixity.ParseDigest(fixity.MD5, it.Version); err == nil {
-		it.Sum, it.Weak = d, true
+		it.Sum, it.Basis = d, fixity.ByETag
+	} else if parts.MatchString(it.Version) {
+		it.Basis = fixity.ByParts
 	}
 	if it.Class = x.StorageClass; it.Class == "STANDARD" {
 		it.Class = ""
 	}
 	return it
 }
+
+// parts is an ETag of an upload in parts (Amazon S3 API Reference, Object, ETag).
+var parts = regexp.MustCompile(`^[0-9a-f]{32}-[0-9]+$`)
 
 // sum is the strongest checksum of the whole object that is among its headers.
 func sum(x *minio.ObjectInfo) fixity.Digest {
@@ -115,6 +121,11 @@ func sum(x *minio.ObjectInfo) fixity.Digest {
 		}
 	}
 	return fixity.Digest{}
+}
+
+// ofParts says that a checksum of parts is all that an object has.
+func ofParts(x *minio.ObjectInfo) bool {
+	return x.ChecksumMode == "COMPOSITE" || strings.Contains(x.ChecksumSHA256+x.ChecksumSHA1+x.ChecksumCRC32C+x.ChecksumCRC32+x.ChecksumCRC64NVME, "-")
 }
 
 // heads is how many objects are asked for side by side.
@@ -142,7 +153,7 @@ func (s *Service) sums(ctx context.Context, try cloud.Try, l minio.ListBucketV2R
 	if err := s.headAll(ctx, try, ask); err != nil || len(quiet) == 0 {
 		return err
 	}
-	if err := s.headAll(ctx, try, quiet[:1]); err != nil || quiet[0].Weak || quiet[0].Sum.IsZero() {
+	if err := s.headAll(ctx, try, quiet[:1]); err != nil || quiet[0].Sum.IsZero() || quiet[0].Basis.Weak() {
 		return err
 	}
 	return s.headAll(ctx, try, quiet[1:])
@@ -213,11 +224,21 @@ func (s *Service) stat(ctx context.Context, key string) (cloud.Item, error) {
 	x.Key, x.StorageClass = key, x.Headers.Get("X-Amz-Storage-Class")
 	it := s.blob(&x)
 	if mode := x.Headers.Get("X-Amz-Server-Side-Encryption"); strings.HasPrefix(mode, "aws:kms") || x.Headers.Get("X-Amz-Server-Side-Encryption-Customer-Algorithm") != "" {
-		it.Sum, it.Weak = fixity.Digest{}, false // its ETag is no MD5
+		it.Sum, it.Basis = fixity.Digest{}, "" // its ETag is no MD5
 	}
 	if d := sum(&x); !d.IsZero() {
-		it.Sum, it.Weak = d, false
+		it.Sum, it.Basis = d, ""
+	} else if ofParts(&x) {
+		it.Basis = cmp.Or(it.Basis, fixity.ByParts)
 	}
+	// They are told to a key that may see them (Amazon S3 API Reference, HeadObject).
+	if end, err := time.Parse(time.RFC3339, x.Headers.Get("X-Amz-Object-Lock-Retain-Until-Date")); err == nil {
+		it.LockEnd = end.UTC()
+		if it.Lock = "governance"; x.Headers.Get("X-Amz-Object-Lock-Mode") == "COMPLIANCE" {
+			it.Lock = "compliance"
+		}
+	}
+	it.Hold = x.Headers.Get("X-Amz-Object-Lock-Legal-Hold") == "ON"
 	// Intelligent-Tiering has archives of its own, of which the class says nothing (Amazon S3
 	// API Reference, HeadObject, x-amz-archive-status).
 	if (archived[it.Class] || x.Headers.Get("X-Amz-Archive-Status") != "") && (x.Restore == nil || x.Restore.OngoingRestore) {

@@ -138,18 +138,18 @@ func TestChecksums(t *testing.T) {
 		x := serve(t, func(s *s3test.Server) { s.Quiet = quiet })
 		for name, v := range map[string]s3test.Version{
 			"a sha256": {Sum: "sha256"}, "b crc64": {Sum: "crc64nvme"}, "c crc32c": {Sum: "crc32c"}, "d etag": {}, "e kms": {KMS: true, Sum: "sha256"},
-			"f parts": {Sum: "sha256", Parts: 3}, "g parts alone": {Parts: 2},
+			"f parts": {Sum: "sha256", Parts: 3}, "g parts alone": {Parts: 2}, "i several parts": {Sum: "crc32c", Parts: 12, KMS: true},
 		} {
 			v.Data = data
 			x.server.Put("archive/masters/"+name, v)
 		}
 		all := x.list(t)
 		for name, want := range map[string]string{
-			"a sha256": "sha256 false", "b crc64": "crc64nvme false", "c crc32c": "crc32c false", "d etag": "md5 true", "e kms": "sha256 false",
-			"f parts": " false", "g parts alone": " false",
+			"a sha256": "sha256 sha256", "b crc64": "crc64nvme crc64nvme", "c crc32c": "crc32c crc32c", "d etag": "md5 etag", "e kms": "sha256 sha256",
+			"f parts": " parts", "g parts alone": " parts", "i several parts": " parts",
 		} {
 			it := all[name]
-			if got := fmt.Sprint(it.Sum.Algorithm, " ", it.Weak); got != want {
+			if got := fmt.Sprint(it.Sum.Algorithm, " ", it.By()); got != want {
 				t.Errorf("quiet %v, %s: %s, want %s", quiet, name, got, want)
 			}
 			one, err := x.service.Get(context.Background(), it.ID)
@@ -161,7 +161,7 @@ func TestChecksums(t *testing.T) {
 	x := serve(t, func(s *s3test.Server) { s.NoSums = true })
 	x.server.Put("archive/masters/a", s3test.Version{Data: data, Sum: "sha256"})
 	x.server.Put("archive/masters/b", s3test.Version{Data: data, Sum: "sha256"})
-	if it := x.list(t)["a"]; it.Sum.Algorithm != fixity.MD5 || !it.Weak {
+	if it := x.list(t)["a"]; it.Sum.Algorithm != fixity.MD5 || it.By() != fixity.ByETag {
 		t.Errorf("checksums are refused: %+v", it)
 	}
 }
@@ -225,6 +225,9 @@ func TestArchiveClass(t *testing.T) {
 	if b, err := cloudtest.Whole(x.Set, e, 0); err != nil || string(b) != "two" {
 		t.Errorf("restored: %q, %v", b, err)
 	}
+	if err := x.Store.Refresh(context.Background()); err != nil {
+		t.Fatal(err)
+	}
 	notes, err := x.Set.Notes(context.Background())
 	if err != nil || !strings.Contains(fmt.Sprint(notes), "DEEP_ARCHIVE") {
 		t.Errorf("%v, %v", notes, err)
@@ -249,18 +252,27 @@ func TestSettings(t *testing.T) {
 // TestNotes: what the service keeps of its files is told by what it is.
 func TestNotes(t *testing.T) {
 	x := serve(t, nil)
-	for name, v := range map[string]s3test.Version{"a": {Sum: "sha256"}, "b": {Sum: "crc64nvme"}, "c": {Sum: "crc32c"}, "d": {}, "e": {Parts: 2}} {
+	later := time.Date(2030, 3, 2, 12, 0, 0, 0, time.UTC)
+	for name, v := range map[string]s3test.Version{
+		"a": {Sum: "sha256"}, "b": {Sum: "crc64nvme"}, "c": {Sum: "crc32c"}, "d": {}, "e": {Parts: 2},
+		"f": {Sum: "sha256", Lock: "COMPLIANCE", Until: later}, "g": {Sum: "sha256", Lock: "COMPLIANCE", Until: later.AddDate(1, 0, 0), Hold: true},
+		"h": {Sum: "sha256", Lock: "GOVERNANCE", Until: later}, "i": {Sum: "sha256", Lock: "GOVERNANCE", Until: x.Clock.Now().Add(-time.Hour)},
+		"j": {Sum: "sha256", Class: "DEEP_ARCHIVE"}, "k": {Sum: "sha256", Class: "STANDARD_IA"},
+	} {
 		v.Data = []byte("one")
 		x.server.Put("archive/masters/"+name, v)
 	}
 	notes, err := x.Set.Notes(context.Background())
 	text := fmt.Sprint(notes)
-	for _, want := range []string{`"b" is reported by CRC-64NVME`, `"c" is reported by CRC-32C`, `"d" is reported by what may be an MD5`, `"e" is without a digest`} {
+	for _, want := range []string{`"b" is reported by a CRC-64NVME of the whole file`, `"c" is reported by a CRC-32C of the whole file`, `"d" is reported by what may be an MD5`, `"e" came up in parts, and the service has no checksum of the whole`,
+		`2 files, the first of them "f", are locked in the service (Object Lock, compliance): no version there can be deleted before 2 Mar 2030`, `"g" is under a legal hold`,
+		`"h" is locked in the service (Object Lock, governance): no version there can be deleted before 2 Mar 2030`,
+		`"j" lies in the service's archive class DEEP_ARCHIVE and can't be read now`, `"k" lies in the service's class STANDARD_IA`} {
 		if err != nil || !strings.Contains(text, want) {
 			t.Errorf("%q isn't in %s, %v", want, text, err)
 		}
 	}
-	if strings.Contains(text, `"a"`) {
+	if strings.Contains(text, `"a"`) || strings.Contains(text, `"i"`) {
 		t.Error(text)
 	}
 }

@@ -200,7 +200,9 @@ func (r response) found(names []string) (x found) {
 	}
 	if got.Checksums != nil {
 		it.Sum = sum(got.Checksums.List)
-		it.Weak = !it.Sum.IsZero()
+		if !it.Sum.IsZero() {
+			it.Basis = fixity.ByUploader
+		}
 	}
 	return x
 }

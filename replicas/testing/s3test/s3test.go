@@ -35,6 +35,9 @@ type Version struct {
 	Class    string
 	Archive  string // of Intelligent-Tiering: HEAD alone tells it
 	Restored bool
+	Lock     string // mode of a lock until
+	Until    time.Time
+	Hold     bool // a legal hold
 	Marker   bool // deleted
 	At       time.Time
 	id       string
@@ -207,6 +210,13 @@ func (s *Server) object(w http.ResponseWriter, r *http.Request, key string) {
 			refuse(w, r, http.StatusForbidden, "InvalidObjectState")
 			return
 		}
+	}
+	if v.Lock != "" {
+		h.Set("x-amz-object-lock-mode", v.Lock)
+		h.Set("x-amz-object-lock-retain-until-date", v.Until.UTC().Format("2006-01-02T15:04:05.000Z"))
+	}
+	if v.Hold {
+		h.Set("x-amz-object-lock-legal-hold", "ON")
 	}
 	h.Set("Content-Type", "application/octet-stream")
 	http.ServeContent(w, r, "", v.At, bytes.NewReader(v.Data))

@@ -401,7 +401,7 @@ func (w words) lastKnown(c ledger.Copy) string {
 		if !c.Reported.OK {
 			how = "reported by the service, and not as it should be, "
 		}
-		said = append(said, how+w.when(c.Reported.At))
+		said = append(said, how+w.when(c.Reported.At)+report.ReportedBy(c))
 	}
 	if len(said) == 0 {
 		return "never read"

@@ -41,6 +41,7 @@ type Copy struct {
 	ReadCache   fixity.Cache `json:"read_cache"`
 	Reported    *Instant     `json:"reported"`
 	ReportedOK  bool         `json:"reported_ok"`
+	ReportedBy  fixity.Basis `json:"reported_by,omitempty"` // by the newest listing; of a copy that a service keeps
 	Since       *Instant     `json:"since"`
 	SettledAsIs bool         `json:"settled_as_is"`
 	Disc        string       `json:"disc,omitempty"`
@@ -54,7 +55,7 @@ func CopiesOf(cs []ledger.Copy) []Copy {
 	out := []Copy{}
 	for _, c := range cs {
 		x := Copy{Store: c.Store, State: c.State, Version: c.Held, Read: InstantOf(c.Read.At), ReadOK: c.Read.OK, ReadCache: c.Read.Cache,
-			Reported: InstantOf(c.Reported.At), ReportedOK: c.Reported.OK, Since: InstantOf(c.Since), SettledAsIs: c.SettledAs != "", Disc: c.Disc, Burned: c.Burned, SameAs: c.SameAs, Lesser: c.Lesser}
+			Reported: InstantOf(c.Reported.At), ReportedOK: c.Reported.OK, ReportedBy: c.ReportedBy(), Since: InstantOf(c.Since), SettledAsIs: c.SettledAs != "", Disc: c.Disc, Burned: c.Burned, SameAs: c.SameAs, Lesser: c.Lesser}
 		x.At, x.AtBase64 = Path(c.At)
 		out = append(out, x)
 	}
@@ -129,7 +130,7 @@ func LastKnown(c ledger.Copy) string {
 		if !c.Reported.OK {
 			how = "; reported by the service, and not as it should be, "
 		}
-		s += how + Local(c.Reported.At)
+		s += how + Local(c.Reported.At) + ReportedBy(c)
 	}
 	if c.State == fixity.Awaited {
 		s = "awaited since " + Local(c.Since)
@@ -144,6 +145,17 @@ func LastKnown(c ledger.Copy) string {
 		s += "; holds lesser quality: samples, not the file"
 	}
 	return s
+}
+
+// ReportedBy says by what a service reports a copy, behind when it did so.
+func ReportedBy(c ledger.Copy) string {
+	switch {
+	case c.Basis == "":
+		return ""
+	case c.Basis.Says():
+		return ", by " + fixity.Means("basis", string(c.Basis))
+	}
+	return "; now it tells only " + fixity.Means("basis", string(c.Basis))
 }
 
 // Local is a time for a person, with its zone.

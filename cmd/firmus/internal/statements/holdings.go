@@ -76,6 +76,7 @@ type StoreSet struct {
 	NeverRead  int64                  `json:"never_read"`
 	Promise    int64                  `json:"read_within_seconds"`
 	Kept       bool                   `json:"promise_kept"`
+	ReportedBy map[fixity.Basis]int64 `json:"reported_by"`  // copies by what the service that keeps them reports them
 	Filling    bool                   `json:"being_filled"` // it was added later, and not all of it has come
 }
 
@@ -118,7 +119,7 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules care
 			rule, ok := rules.Store(s.Store)
 			x := StoreSet{Store: s.Store, Place: rule.Place, Set: s.Set, Adopted: s.Adopted, Bytes: s.Bytes, States: s.States,
 				Listed: report.InstantOf(s.ListedAt), OldestRead: report.InstantOf(s.OldestRead), NewestRead: report.InstantOf(s.NewestRead), NeverRead: s.NeverRead,
-				Promise: int64(rule.ReadWithin / time.Second),
+				Promise: int64(rule.ReadWithin / time.Second), ReportedBy: s.Reported,
 				Filling: slices.ContainsFunc(filling, func(f ledger.Filling) bool { return f.Store == s.Store && f.Set == s.Set })}
 			for _, n := range s.States {
 				x.Files += n
@@ -214,15 +215,21 @@ func MakeHoldings(ctx context.Context, l *ledger.Ledger, name string, rules care
 func (h Holdings) Grids() []sheet.Grid {
 	stores := sheet.Grid{Name: "Stores", Head: []string{"store", "place", "set", "files", "bytes", "listed", "oldest_read", "newest_read", "never_read", "promise_kept"}}
 	for _, t := range fixity.Vocabulary {
-		if t.Group == "state" {
+		switch t.Group {
+		case "state":
 			stores.Head = append(stores.Head, t.Code)
+		case "basis":
+			stores.Head = append(stores.Head, "reported_"+strings.ReplaceAll(t.Code, "-", "_"))
 		}
 	}
 	for _, s := range h.Stores {
 		row := []any{s.Store, s.Place, s.Set, s.Files, s.Bytes, rfc(s.Listed), rfc(s.OldestRead), rfc(s.NewestRead), s.NeverRead, strconv.FormatBool(s.Kept)}
 		for _, t := range fixity.Vocabulary {
-			if t.Group == "state" {
+			switch t.Group {
+			case "state":
 				row = append(row, s.States[fixity.State(t.Code)])
+			case "basis":
+				row = append(row, s.ReportedBy[fixity.Basis(t.Code)])
 			}
 		}
 		stores.Rows = append(stores.Rows, row)

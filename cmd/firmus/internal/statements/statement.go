@@ -124,6 +124,7 @@ func (h Holdings) Sheet() sheet.Sheet {
 	add(h.underCare())
 	add(h.notReached())
 	add(h.stores())
+	add(h.reported())
 	add(h.copies())
 	add(h.thin(0, "Files of which no copy was shown to be intact"))
 	add(h.thin(1, "Files with one copy only"))
@@ -225,6 +226,23 @@ func (h Holdings) stores() sheet.Block {
 		t.Rows = append(t.Rows, []string{named(s.Store, s.Place), s.Set, fixity.Number(s.Files), report.Size(s.Bytes), state, at(s.Listed), oldest, promise})
 	}
 	return sheet.Block{Title: "Stores", Table: t}
+}
+
+// reported says by what services report the copies that they keep.
+func (h Holdings) reported() sheet.Block {
+	t := &sheet.Table{Head: []string{"store", "set", "files", "reported by"}, Right: []bool{false, false, true}}
+	for _, s := range h.Stores {
+		for _, by := range fixity.Vocabulary {
+			if n := s.ReportedBy[fixity.Basis(by.Code)]; by.Group == "basis" && n > 0 {
+				t.Rows = append(t.Rows, []string{named(s.Store, s.Place), s.Set, fixity.Number(n), by.Means})
+			}
+		}
+	}
+	if len(t.Rows) == 0 {
+		return sheet.Block{}
+	}
+	return sheet.Block{Title: "What services report of the copies that they keep", Table: t, Lines: []string{
+		"A checksum of the whole file that agrees shows that no other file took its place. It doesn't show that the bytes are well today: only a reading does. Size and time show neither."}}
 }
 
 // found says what was found of a set in a store: never that a store is intact.
