@@ -3,6 +3,7 @@ package fixity
 import (
 	"encoding/hex"
 	"fmt"
+	"strconv"
 	"strings"
 )
 
@@ -20,6 +21,7 @@ const (
 	SHA512 Algorithm = "sha512"
 	BLAKE3 Algorithm = "blake3" // 32-byte output; not in RFC 8493's list
 	// Checksums that some services report: no digests, and never those of a manifest.
+	CRC32     Algorithm = "crc32"     // ITU-T V.42, section 8.1.1.6.2
 	CRC32C    Algorithm = "crc32c"    // Castagnoli's polynomial; RFC 9260, appendix A
 	CRC64NVME Algorithm = "crc64nvme" // NVM Express NVM Command Set Specification 1.0, section 5.2.1.3.4
 )
@@ -28,10 +30,30 @@ const (
 // those of manifests do, checksums of a few bytes show accidents only.
 func (a Algorithm) Digest() bool { return a.Size() >= 16 }
 
+// Parts makes of an algorithm the one whose output is of the outputs for each part of so many
+// bytes, one behind the other; the last part may be shorter. So services keep a checksum of
+// what came up in parts.
+func (a Algorithm) Parts(size int64) Algorithm {
+	return a + Algorithm("/"+strconv.FormatInt(size, 10))
+}
+
+// OfParts takes apart what Parts gave; the size is 0 for any other algorithm.
+func (a Algorithm) OfParts() (of Algorithm, size int64) {
+	name, text, _ := strings.Cut(string(a), "/")
+	size, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || size <= 0 || Algorithm(name).Parts(size) != a {
+		return a, 0
+	}
+	return Algorithm(name), size
+}
+
 // Size is the length of the algorithm's output in bytes, 0 if it is unknown.
 func (a Algorithm) Size() int {
+	if of, size := a.OfParts(); size > 0 {
+		a = of
+	}
 	switch a {
-	case CRC32C:
+	case CRC32, CRC32C:
 		return 4
 	case CRC64NVME:
 		return 8

@@ -25,7 +25,7 @@ func TestDigestsThatAreNone(t *testing.T) {
 		a   fixity.Algorithm
 		sum string
 	}{
-		"unknown algorithm": {"crc32", "00000000"},
+		"unknown algorithm": {"crc16", "00000000"},
 		"no algorithm":      {"", ""},
 		"empty":             {fixity.MD5, ""},
 		"too short":         {fixity.MD5, strings.Repeat("0", 30)},

@@ -122,6 +122,15 @@ type reading struct {
 	at    time.Time
 }
 
+// past is how the page cache was treated, as findings tell it; "" of what a service gave: it has
+// no drive that could be read past anything.
+func (r reading) past() fixity.Cache {
+	if r.entry.Basis != "" {
+		return ""
+	}
+	return r.cache
+}
+
 func (r reading) blake3() fixity.Digest { d, _ := r.sums.Get(fixity.BLAKE3); return d }
 
 // holds is the known version that the bytes read are, nil if they are none.
@@ -199,12 +208,12 @@ func (a *Auditor) conclude(ctx context.Context, d fixity.Due, first reading, fir
 	case first.blake3() != second.blake3():
 		x := second.result(d, fixity.ReadUnsteady)
 		x.Sums = nil
-		x.Seen = []fixity.Fact{{Is: fixity.ReadingsVary, At: twice, Cache: second.cache}}
+		x.Seen = []fixity.Fact{{Is: fixity.ReadingsVary, At: twice, Cache: second.past()}}
 		return x, nil
 	}
 	x := second.result(d, fixity.ReadDiffers)
 	x.Blocks = second.sums.Blocks
-	x.Seen = []fixity.Fact{{Is: fixity.SameWrong, At: twice, Cache: second.cache}, {Is: fixity.Held, Bytes: second.entry.Size, Date: second.entry.ModTime.UTC()}}
+	x.Seen = []fixity.Fact{{Is: fixity.SameWrong, At: twice, Cache: second.past()}, {Is: fixity.Held, Bytes: second.entry.Size, Date: second.entry.ModTime.UTC()}}
 	if second.entry.Size == d.Size && second.entry.ModTime.UnixNano() == d.ModTime {
 		x.Seen = append(x.Seen, fixity.Fact{Is: fixity.SignKept})
 	}

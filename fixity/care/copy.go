@@ -42,11 +42,11 @@ func (c Copy) Condition() string { return string(c.State) + ":" + c.Wrong.Sum }
 // ReportedNow says that what Reported says is what the service still says.
 func (c Copy) ReportedNow() bool { return !c.Reported.At.IsZero() && c.Basis.Says() }
 
-// ReportedBy is by what a service reports a copy that is there, as it is counted; "" of what no
+// ReportedBy is by what a service reports a copy that holds a version, as it is counted; "" of what no
 // service keeps.
 func (c Copy) ReportedBy() fixity.Basis {
 	switch {
-	case !c.Seen() || c.State == fixity.Missing || c.State == fixity.Misplaced:
+	case !HasBytes(c.State): // of what is damaged, gone or elsewhere its finding tells
 		return ""
 	case c.Basis != "" && c.Basis.Says() && !c.Reported.OK:
 		return fixity.ByOther

@@ -76,7 +76,16 @@ func NewSum(algs ...fixity.Algorithm) (*Sum, error) {
 }
 
 func newHash(a fixity.Algorithm) hash.Hash {
+	if of, size := a.OfParts(); size > 0 {
+		h := newHash(of)
+		if h == nil {
+			return nil
+		}
+		return &parts{Hash: h, of: of, size: size, left: size}
+	}
 	switch a {
+	case fixity.CRC32:
+		return crc32.NewIEEE()
 	case fixity.CRC32C:
 		return crc32.New(castagnoli)
 	case fixity.CRC64NVME:

@@ -63,7 +63,7 @@ func (t Audits) moveCopy(a Audit, was Copy, p pair.Pair, by string) error {
 			return err
 		}
 	case !st.Reported.IsZero():
-		n, basis, err := t.versionReported(f.ID, fixity.ServiceReport{Size: st.Size, Digest: st.Reported, Basis: fixity.Basis(st.Reported.Algorithm)})
+		n, basis, err := t.versionReported(f.ID, fixity.ServiceReport{Size: st.Size, Digest: st.Reported, Basis: fixity.BasisOf(st.Reported.Algorithm)})
 		if err != nil {
 			return err
 		}

@@ -202,7 +202,7 @@ func (n *notes) folder(at *node, prefix string) {
 			n.sort(NoDigest, "of parts", path)
 		case k.item.Sum.IsZero():
 			n.sort(NoDigest, "", path)
-		case k.item.Basis.Weak(), !k.item.Sum.Algorithm.Digest():
+		case k.item.Basis != "", !k.item.Sum.Algorithm.Digest():
 			n.sort(Weaker, string(k.item.By()), path)
 		}
 		if k.item.Lock != "" && k.item.LockEnd.After(n.l.at) {
@@ -248,7 +248,7 @@ func (x *Note) word() {
 	case NoDigest:
 		x.Text = fmt.Sprintf("%s %s without a digest of the service's own: only reading shows anything", files, is)
 		if x.Owner != "" {
-			x.Text = fmt.Sprintf("%s came up in parts, and the service has no checksum of the whole: only reading shows anything", files)
+			x.Text = fmt.Sprintf("%s came up in parts of unknown sizes, and the service has no checksum of the whole: only reading shows anything", files)
 		}
 	case Forbidden:
 		x.Text = fmt.Sprintf("%s %s not to be read by this account", files, is)
@@ -276,7 +276,7 @@ func (x *Note) word() {
 }
 
 // weakly are reports that may be of something else than the bytes.
-var weakly = map[fixity.Basis]string{fixity.ByETag: "what may be an MD5", fixity.ByUploader: fixity.Means("basis", string(fixity.ByUploader))}
+var weakly = map[fixity.Basis]string{fixity.ByETag: "what may be an MD5", fixity.ByTagParts: "what may be made of the MD5s of their parts", fixity.ByUploader: fixity.Means("basis", string(fixity.ByUploader))}
 
 // lie is that word for so many things.
 func lie(n int) string {

@@ -57,7 +57,7 @@ func (it *Item) By() fixity.Basis {
 	case it.Sum.IsZero():
 		return fixity.BySign
 	}
-	return fixity.Basis(it.Sum.Algorithm)
+	return fixity.BasisOf(it.Sum.Algorithm)
 }
 
 // pin tells one state of a Blob from another: the item, and its version. Its Sum counts only

@@ -9,8 +9,10 @@
 //   - A listing is believed only if it names the bucket: the client library reads a page for
 //     people as an empty bucket. A 404 says nothing by itself: a HEAD has no body to say why.
 //   - Checksums describe what was uploaded. They are there if whoever uploaded asked for one,
-//     or the service makes its own. A SHA-256, CRC-64NVME or CRC-32C of the whole object is
-//     taken; one of an upload in parts (COMPOSITE) is of the parts' checksums, not of the bytes.
+//     or the service makes its own. One of the whole object is taken as it is; one of an upload
+//     in parts (COMPOSITE), and such an ETag, is of the parts' checksums: it is taken as a
+//     checksum by parts of a size, if all but the last have the size of the first, which is asked
+//     for.
 //     A listing has no values: they are asked for object by object.
 //   - An ETag is an MD5 only of what was uploaded in one part and isn't encrypted with a key of
 //     one's own, and nothing says for sure which is so. That it agrees counts, that it doesn't

@@ -132,7 +132,7 @@ func (t *trip) judge(r *http.Request, res *http.Response) error {
 		return wire.RightBytes(res, r.URL.Path, r.Header.Get("If-Match"), time.Time{}, offset, last+1)
 	case c == http.StatusOK && r.Method == http.MethodHead && res.Header.Get("Last-Modified") == "":
 		return &cloud.Error{Class: cloud.Later, Status: c, Text: "what answers is no such service: an outage, or a sign-in page of the network between"}
-	case c == http.StatusOK && (!page || r.Method == http.MethodHead):
+	case c == http.StatusOK && (!page || r.Method == http.MethodHead), c == http.StatusPartialContent && r.URL.Query().Has("partNumber"):
 		return nil
 	case c/100 == 2:
 		return wire.PageInstead(c, "what was asked for")

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"net/http"
 	"regexp"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -102,18 +103,26 @@ func (s *Service) blob(x *minio.ObjectInfo) cloud.Item {
 // parts is an ETag of an upload in parts (Amazon S3 API Reference, Object, ETag).
 var parts = regexp.MustCompile(`^[0-9a-f]{32}-[0-9]+$`)
 
+// listed are the checksums that an object can be kept with, the strongest first.
+func listed(x *minio.ObjectInfo) []struct {
+	alg  fixity.Algorithm
+	text string
+} {
+	return []struct {
+		alg  fixity.Algorithm
+		text string
+	}{
+		{fixity.SHA256, x.ChecksumSHA256}, {fixity.SHA1, x.ChecksumSHA1}, {fixity.MD5, x.ChecksumMD5},
+		{fixity.CRC64NVME, x.ChecksumCRC64NVME}, {fixity.CRC32C, x.ChecksumCRC32C}, {fixity.CRC32, x.ChecksumCRC32},
+	}
+}
+
 // sum is the strongest checksum of the whole object that is among its headers.
 func sum(x *minio.ObjectInfo) fixity.Digest {
 	if x.ChecksumMode == "COMPOSITE" {
 		return fixity.Digest{}
 	}
-	for _, c := range []struct {
-		alg  fixity.Algorithm
-		text string
-	}{
-		{fixity.SHA256, x.ChecksumSHA256}, {fixity.MD5, x.ChecksumMD5},
-		{fixity.CRC64NVME, x.ChecksumCRC64NVME}, {fixity.CRC32C, x.ChecksumCRC32C},
-	} {
+	for _, c := range listed(x) {
 		// One of parts ends in "-" and their number (Amazon S3 User Guide, "Checking object
 		// integrity"): not everybody says COMPOSITE.
 		if b, err := base64.StdEncoding.DecodeString(c.text); err == nil && len(b) == c.alg.Size() {
@@ -123,10 +132,54 @@ func sum(x *minio.ObjectInfo) fixity.Digest {
 	return fixity.Digest{}
 }
 
-// ofParts says that a checksum of parts is all that an object has.
-func ofParts(x *minio.ObjectInfo) bool {
-	return x.ChecksumMode == "COMPOSITE" || strings.Contains(x.ChecksumSHA256+x.ChecksumSHA1+x.ChecksumCRC32C+x.ChecksumCRC32+x.ChecksumCRC64NVME, "-")
+// ofParts is the strongest checksum of an object's parts that is among its headers, and how many
+// parts there are; without one, what may be that by its ETag (weak). 0: there is none.
+func ofParts(x *minio.ObjectInfo) (d fixity.Digest, weak bool, n int64) {
+	for _, c := range listed(x) {
+		text, number, _ := strings.Cut(c.text, "-")
+		n, err := strconv.ParseInt(number, 10, 64)
+		if b, bad := base64.StdEncoding.DecodeString(text); bad == nil && err == nil && len(b) == c.alg.Size() {
+			return fixity.DigestOf(c.alg, b), false, n
+		}
+	}
+	if tag := strings.Trim(x.ETag, `"`); parts.MatchString(tag) {
+		text, number, _ := strings.Cut(tag, "-")
+		n, err := strconv.ParseInt(number, 10, 64)
+		if d, bad := fixity.ParseDigest(fixity.MD5, text); bad == nil && err == nil {
+			return d, true, n
+		}
+	}
+	return fixity.Digest{}, false, 0
 }
+
+// joined is the checksum of an object's parts as the whole object's, by the size that all but
+// the last part have; zero if that can't be found out.
+func (s *Service) joined(ctx context.Context, key string, size int64, d fixity.Digest, n int64) (fixity.Digest, error) {
+	part := size
+	if n > 1 {
+		var x minio.ObjectInfo
+		err := s.ask(ctx, func(ctx context.Context) (err error) {
+			x, err = s.client.StatObject(ctx, s.o.Bucket, key, minio.StatObjectOptions{PartNumber: 1})
+			return err
+		})
+		var e *cloud.Error
+		switch {
+		case errors.As(err, &e) && e.Class == cloud.Later && (e.Status == 0 || e.Status == http.StatusTooManyRequests || e.Status == http.StatusServiceUnavailable), errors.Is(err, context.Canceled):
+			return fixity.Digest{}, err
+		case err != nil:
+			return fixity.Digest{}, nil // the service knows no parts
+		}
+		part = x.Size
+	}
+	if n < 1 || n > mostParts || part <= 0 || (n-1)*part >= size || n*part < size {
+		return fixity.Digest{}, nil // their sizes differ
+	}
+	return fixity.Digest{Algorithm: d.Algorithm.Parts(part), Sum: d.Sum}, nil
+}
+
+// mostParts is how many parts an object has at most (Amazon S3 User Guide, "Amazon S3 multipart
+// upload limits").
+const mostParts = 10_000
 
 // heads is how many objects are asked for side by side.
 const heads = 16
@@ -136,7 +189,7 @@ const heads = 16
 func (s *Service) sums(ctx context.Context, try cloud.Try, l minio.ListBucketV2Result, items []cloud.Item) error {
 	says := map[string]bool{}
 	for _, x := range l.Contents {
-		if x.ChecksumAlgorithm != "" && x.ChecksumMode != "COMPOSITE" {
+		if x.ChecksumAlgorithm != "" || parts.MatchString(strings.Trim(x.ETag, `"`)) {
 			says["="+x.Key] = true
 		}
 	}
@@ -223,13 +276,24 @@ func (s *Service) stat(ctx context.Context, key string) (cloud.Item, error) {
 	}
 	x.Key, x.StorageClass = key, x.Headers.Get("X-Amz-Storage-Class")
 	it := s.blob(&x)
-	if mode := x.Headers.Get("X-Amz-Server-Side-Encryption"); strings.HasPrefix(mode, "aws:kms") || x.Headers.Get("X-Amz-Server-Side-Encryption-Customer-Algorithm") != "" {
+	encrypted := strings.HasPrefix(x.Headers.Get("X-Amz-Server-Side-Encryption"), "aws:kms") || x.Headers.Get("X-Amz-Server-Side-Encryption-Customer-Algorithm") != ""
+	if encrypted {
 		it.Sum, it.Basis = fixity.Digest{}, "" // its ETag is no MD5
 	}
 	if d := sum(&x); !d.IsZero() {
 		it.Sum, it.Basis = d, ""
-	} else if ofParts(&x) {
-		it.Basis = cmp.Or(it.Basis, fixity.ByParts)
+	} else if d, weak, n := ofParts(&x); n > 0 && it.Sum.IsZero() && !(weak && encrypted) {
+		it.Basis = fixity.ByParts
+		if it.Sum, err = s.joined(ctx, key, it.Size, d, n); err != nil {
+			return cloud.Item{}, err
+		}
+		switch {
+		case it.Sum.IsZero():
+		case weak:
+			it.Basis = fixity.ByTagParts
+		default:
+			it.Basis = fixity.ByJoined
+		}
 	}
 	// They are told to a key that may see them (Amazon S3 API Reference, HeadObject).
 	if end, err := time.Parse(time.RFC3339, x.Headers.Get("X-Amz-Object-Lock-Retain-Until-Date")); err == nil {

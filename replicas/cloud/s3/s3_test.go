@@ -139,6 +139,8 @@ func TestChecksums(t *testing.T) {
 		for name, v := range map[string]s3test.Version{
 			"a sha256": {Sum: "sha256"}, "b crc64": {Sum: "crc64nvme"}, "c crc32c": {Sum: "crc32c"}, "d etag": {}, "e kms": {KMS: true, Sum: "sha256"},
 			"f parts": {Sum: "sha256", Parts: 3}, "g parts alone": {Parts: 2}, "i several parts": {Sum: "crc32c", Parts: 12, KMS: true},
+			"j joined": {Sum: "sha256", Parts: 3, Part: 5}, "k joined": {Parts: 3, Part: 5}, "l one part": {Sum: "crc32", Parts: 1, Part: 20}, "m wrong sizes": {Sum: "crc32", Parts: 4, Part: 5},
+			"n crc32": {Sum: "crc32"}, "o sha1": {Sum: "sha1"}, "p one part": {Parts: 1},
 		} {
 			v.Data = data
 			x.server.Put("archive/masters/"+name, v)
@@ -147,6 +149,7 @@ func TestChecksums(t *testing.T) {
 		for name, want := range map[string]string{
 			"a sha256": "sha256 sha256", "b crc64": "crc64nvme crc64nvme", "c crc32c": "crc32c crc32c", "d etag": "md5 etag", "e kms": "sha256 sha256",
 			"f parts": " parts", "g parts alone": " parts", "i several parts": " parts",
+			"j joined": "sha256/5 joined", "k joined": "md5/5 etag-parts", "l one part": "crc32/14 joined", "m wrong sizes": " parts", "n crc32": "crc32 crc32", "o sha1": "sha1 sha1", "p one part": "md5/14 etag-parts",
 		} {
 			it := all[name]
 			if got := fmt.Sprint(it.Sum.Algorithm, " ", it.By()); got != want {
@@ -264,7 +267,7 @@ func TestNotes(t *testing.T) {
 	}
 	notes, err := x.Set.Notes(context.Background())
 	text := fmt.Sprint(notes)
-	for _, want := range []string{`"b" is reported by a CRC-64NVME of the whole file`, `"c" is reported by a CRC-32C of the whole file`, `"d" is reported by what may be an MD5`, `"e" came up in parts, and the service has no checksum of the whole`,
+	for _, want := range []string{`"b" is reported by a CRC-64NVME of the whole file`, `"c" is reported by a CRC-32C of the whole file`, `"d" is reported by what may be an MD5`, `"e" came up in parts of unknown sizes, and the service has no checksum of the whole`,
 		`2 files, the first of them "f", are locked in the service (Object Lock, compliance): no version there can be deleted before 2 Mar 2030`, `"g" is under a legal hold`,
 		`"h" is locked in the service (Object Lock, governance): no version there can be deleted before 2 Mar 2030`,
 		`"j" lies in the service's archive class DEEP_ARCHIVE and can't be read now`, `"k" lies in the service's class STANDARD_IA`} {

@@ -214,10 +214,10 @@ func sum(list []string) (d fixity.Digest) {
 		for _, word := range strings.Fields(text) {
 			name, hex, _ := strings.Cut(word, ":")
 			alg := fixity.Algorithm(strings.ReplaceAll(strings.ToLower(name), "-", ""))
-			if alg != fixity.SHA256 && (alg != fixity.MD5 || d.Algorithm == fixity.SHA256) {
+			if alg != fixity.SHA256 && alg != fixity.SHA1 && alg != fixity.MD5 {
 				continue
 			}
-			if x, err := fixity.ParseDigest(alg, hex); err == nil {
+			if x, err := fixity.ParseDigest(alg, hex); err == nil && alg.Size() > d.Algorithm.Size() {
 				d = x
 			}
 		}

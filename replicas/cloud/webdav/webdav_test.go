@@ -154,10 +154,11 @@ func TestListings(t *testing.T) {
 		"odd bytes":       {body: multistatus(good(a+"%ff%01%25", size)), check: func(i cloud.Item) bool { return i.Name == "\xff\x01%" }},
 		// The two forms that servers of that family are documented to give.
 		"checksums": {body: multistatus(good(a+"x.wav", size+`<oc:checksums><oc:checksum>SHA1:3ee962b839762adb0ad8ba6023a4690be478de6f MD5:d70b40f177b14b470d1756a3c12b963a ADLER32:8ae90960</oc:checksum></oc:checksums>`)), check: func(i cloud.Item) bool {
-			return i.Sum.String() == "md5:d70b40f177b14b470d1756a3c12b963a" && i.By() == fixity.ByUploader
+			return i.Sum.String() == "sha1:3ee962b839762adb0ad8ba6023a4690be478de6f" && i.By() == fixity.ByUploader
 		}},
-		"one checksum": {body: multistatus(good(a+"x.wav", size+`<oc:checksums><oc:checksum>md5:04c36b75222cd9fd47f2607333029106</oc:checksum></oc:checksums>`)), check: func(i cloud.Item) bool { return i.Sum.Sum == "04c36b75222cd9fd47f2607333029106" }},
-		"a bad one":    {body: multistatus(good(a+"x.wav", size+`<oc:checksums><oc:checksum>SHA256:zz MD5:</oc:checksum></oc:checksums>`)), check: func(i cloud.Item) bool { return i.Sum.IsZero() && i.By() == fixity.BySign }},
+		"the best last": {body: multistatus(good(a+"x.wav", size+`<oc:checksums><oc:checksum>MD5:d70b40f177b14b470d1756a3c12b963a</oc:checksum><oc:checksum>SHA-256:`+strings.Repeat("ab", 32)+`</oc:checksum><oc:checksum>SHA1:3ee962b839762adb0ad8ba6023a4690be478de6f</oc:checksum></oc:checksums>`)), check: func(i cloud.Item) bool { return i.Sum.Algorithm == fixity.SHA256 }},
+		"one checksum":  {body: multistatus(good(a+"x.wav", size+`<oc:checksums><oc:checksum>md5:04c36b75222cd9fd47f2607333029106</oc:checksum></oc:checksums>`)), check: func(i cloud.Item) bool { return i.Sum.Sum == "04c36b75222cd9fd47f2607333029106" }},
+		"a bad one":     {body: multistatus(good(a+"x.wav", size+`<oc:checksums><oc:checksum>SHA256:zz MD5:</oc:checksum></oc:checksums>`)), check: func(i cloud.Item) bool { return i.Sum.IsZero() && i.By() == fixity.BySign }},
 
 		"another's": {body: multistatus(good("/dav/other/x.wav", size)), check: func(i cloud.Item) bool {
 			return strings.Contains(i.Hazy, "can't be right") && i.Parent == "masters/" && i.Name == "x.wav"

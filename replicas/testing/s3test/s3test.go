@@ -7,11 +7,13 @@ package s3test
 import (
 	"bytes"
 	"crypto/md5"
+	"crypto/sha1"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
 	"encoding/xml"
 	"fmt"
+	"hash"
 	"hash/crc32"
 	"hash/crc64"
 	"net/http"
@@ -30,6 +32,7 @@ const Key = "FIRMUSTEST"
 type Version struct {
 	Data     []byte
 	Sum      string // "sha256", "crc64nvme", "crc32c" or "": what was recorded when it was uploaded
+	Part     int    // size of the parts of an upload, but the last; 0: nobody can ask for it, and sums are of nothing
 	Parts    int    // of an upload in parts: ETag and Sum are of the parts
 	KMS      bool   // encrypted with a key of one's own: the ETag is no MD5
 	Class    string
@@ -72,25 +75,27 @@ func (s *Server) Put(key string, v Version) {
 	}
 	s.n++
 	v.id, v.At, v.header = fmt.Sprintf("v%d", s.n), s.Now().UTC(), http.Header{}
-	sum := md5.Sum(v.Data)
+	of := func(h hash.Hash, b []byte) []byte { h.Reset(); h.Write(b); return h.Sum(nil) }
+	whole := func(h hash.Hash) []byte {
+		if v.Parts == 0 || v.Part == 0 {
+			return of(h, v.Data)
+		}
+		var all []byte
+		for part := range slices.Chunk(v.Data, v.Part) {
+			all = append(all, of(h, part)...)
+		}
+		return of(h, all)
+	}
+	sum := whole(md5.New())
 	if v.KMS {
-		sum = md5.Sum([]byte("encrypted" + string(v.Data)))
+		sum = of(md5.New(), []byte("encrypted"+string(v.Data)))
 		v.header.Set("x-amz-server-side-encryption", "aws:kms")
 	}
-	v.etag = hex.EncodeToString(sum[:])
+	v.etag = hex.EncodeToString(sum)
 	var b []byte
-	switch v.Sum {
-	case "sha256":
-		x := sha256.Sum256(v.Data)
-		b = x[:]
-	case "crc64nvme":
-		h := crc64.New(crc64.MakeTable(0x9a6c9329ac4bc9b5))
-		h.Write(v.Data)
-		b = h.Sum(nil)
-	case "crc32c":
-		h := crc32.New(crc32.MakeTable(crc32.Castagnoli))
-		h.Write(v.Data)
-		b = h.Sum(nil)
+	if h, ok := map[string]hash.Hash{"sha256": sha256.New(), "sha1": sha1.New(), "crc64nvme": crc64.New(crc64.MakeTable(0x9a6c9329ac4bc9b5)),
+		"crc32c": crc32.New(crc32.MakeTable(crc32.Castagnoli)), "crc32": crc32.NewIEEE()}[v.Sum]; ok {
+		b = whole(h)
 	}
 	if b != nil {
 		text := base64.StdEncoding.EncodeToString(b)
@@ -186,6 +191,18 @@ func (s *Server) object(w http.ResponseWriter, r *http.Request, key string) {
 	}
 	v := &all[len(all)-1]
 	h := w.Header()
+	if r.Method == http.MethodHead && r.URL.Query().Has("partNumber") {
+		if v.Part == 0 {
+			refuse(w, r, http.StatusNotImplemented, "NotImplemented")
+			return
+		}
+		h.Set("ETag", `"`+v.etag+`"`)
+		h.Set("Last-Modified", v.At.Format(http.TimeFormat))
+		h.Set("Content-Length", strconv.Itoa(min(v.Part, len(v.Data))))
+		h.Set("x-amz-mp-parts-count", strconv.Itoa(v.Parts))
+		w.WriteHeader(http.StatusPartialContent)
+		return
+	}
 	if r.Header.Get("x-amz-checksum-mode") != "" {
 		if s.NoSums {
 			refuse(w, r, http.StatusBadRequest, "InvalidArgument")

@@ -83,7 +83,7 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 		if w.disputed {
 			bytes = "the same bytes both times, of no known version of this file"
 		}
-		return fmt.Sprintf("read twice, %s, %s: %s", w.times(x), fixity.Means("cache", string(x.Cache)), bytes)
+		return fmt.Sprintf("read twice, %s%s: %s", w.times(x), past(x), bytes)
 	},
 	fixity.Held: func(w teller, x fixity.Fact) string {
 		s := fmt.Sprintf("it has %s, dated %s", fixity.Count(x.Bytes, "byte"), w.time(x.Date))
@@ -93,7 +93,7 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 		return s
 	},
 	fixity.ReadingsVary: func(w teller, x fixity.Fact) string {
-		return fmt.Sprintf("read twice, %s, %s: the two readings disagree", w.times(x), fixity.Means("cache", string(x.Cache)))
+		return fmt.Sprintf("read twice, %s%s: the two readings disagree", w.times(x), past(x))
 	},
 	fixity.OneFailed: func(w teller, x fixity.Fact) string {
 		return fmt.Sprintf("read twice, %s: one reading failed, the other did not", w.times(x))
@@ -300,6 +300,14 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 	fixity.ColumnTorn:    func(_ teller, x fixity.Fact) string { return columnTorn(x) },
 	fixity.ColumnFilled:  func(_ teller, x fixity.Fact) string { return columnFilled(x) },
 	fixity.AsTold:        func(_ teller, x fixity.Fact) string { return said(x) },
+}
+
+// past says how the system's memory was treated; nothing of what a service gave.
+func past(x fixity.Fact) string {
+	if x.Cache == "" {
+		return ""
+	}
+	return ", " + fixity.Means("cache", string(x.Cache))
 }
 
 func (w teller) fact(x fixity.Fact) string {
