@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -17,6 +18,7 @@ import (
 	"unicode/utf8"
 
 	"firmus/fixity"
+	"firmus/fixity/digest"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/s3"
 	"firmus/replicas/testing/cloudtest"
@@ -131,6 +133,35 @@ func TestGateway(t *testing.T) {
 			t.Errorf("not shown: %v", want)
 		}
 		cloudtest.Run(t, cloudtest.Target{Service: s, Folder: s.Root(), Most: 1 << 20, Bare: true, AnyToken: true})
+	})
+	t.Run("parts", func(t *testing.T) {
+		x, s, name := g.bucket(t, nil)
+		core, least, at := minio.Core{Client: g.client}, 5<<20, "archive/masters/p.wav" // 5 MiB is the least of a part
+		data := bytes.Repeat([]byte("the first side, "), (2*least+100)/16)
+		id, err := core.NewMultipartUpload(ctx, name, at, minio.PutObjectOptions{UserMetadata: map[string]string{"X-Amz-Checksum-Algorithm": "SHA256"}})
+		must(t, err)
+		var parts []minio.CompletePart
+		for b := range slices.Chunk(data, least) {
+			own := sha256.Sum256(b)
+			sum := base64.StdEncoding.EncodeToString(own[:])
+			p, err := core.PutObjectPart(ctx, name, at, id, len(parts)+1, bytes.NewReader(b), int64(len(b)), minio.PutObjectPartOptions{CustomHeader: http.Header{"X-Amz-Checksum-Sha256": {sum}}})
+			must(t, err)
+			parts = append(parts, minio.CompletePart{PartNumber: len(parts) + 1, ETag: p.ETag, ChecksumSHA256: sum})
+		}
+		_, err = core.CompleteMultipartUpload(ctx, name, at, id, parts, minio.PutObjectOptions{})
+		must(t, err)
+		want, err := digest.NewSum(fixity.SHA256.Parts(int64(least)))
+		must(t, err)
+		want.Write(data)
+		for f, err := range x.Set.Files(ctx) {
+			must(t, err)
+			if f.Entry.Path != "p.wav" || f.Entry.Reported != want.Sums().Digests[0] || f.Entry.Basis != fixity.ByJoined {
+				t.Errorf("%+v, want %s", f, want.Sums().Digests[0])
+			}
+		}
+		if one, err := s.Get(ctx, "="+at); err != nil || one.Sum != want.Sums().Digests[0] {
+			t.Errorf("%+v, %v", one, err)
+		}
 	})
 	t.Run("a delete marker", func(t *testing.T) {
 		x, _, name := g.bucket(t, nil)

@@ -242,7 +242,7 @@ func (h Holdings) reported() sheet.Block {
 		return sheet.Block{}
 	}
 	return sheet.Block{Title: "What services report of the copies that they keep", Table: t, Lines: []string{
-		"A checksum of the whole file that agrees shows that no other file took its place. It doesn't show that the bytes are well today: only a reading does. Size and time show neither."}}
+		"A checksum of the whole file, or of all its parts, that agrees shows that no other file took its place. It doesn't show that the bytes are well today: only a reading does. Size and time show neither."}}
 }
 
 // found says what was found of a set in a store: never that a store is intact.
