@@ -94,6 +94,9 @@ func (c *command) auditWith(ctx context.Context, a *app.App, o acts.AuditOrder) 
 		if err != nil {
 			doc["error"] = err.Error()
 		}
+		if left, err := a.Acts.NotAudited(ctx, o); err == nil && len(left) > 0 {
+			doc["not_audited"] = notAudited(left)
+		}
 		c.document(doc)
 	} else {
 		for i, r := range results {
@@ -186,6 +189,23 @@ func auditsJSON(a *app.App, rs []acts.AuditResult) []auditJSON {
 			j.Findings = append(j.Findings, a.Finding(f, r.Fresh[f.ID]))
 		}
 		out = append(out, j)
+	}
+	return out
+}
+
+// notAuditedJSON is a store that an audit of all of them left out: it is reached from other hosts
+// alone. Having are those of them that run and have found it.
+type notAuditedJSON struct {
+	Store  string   `json:"store"`
+	Kind   string   `json:"kind"`
+	Hosts  []string `json:"hosts"`
+	Having []string `json:"having"`
+	Why    string   `json:"why"`
+}
+
+func notAudited(all []acts.NotAudited) (out []notAuditedJSON) {
+	for _, x := range all {
+		out = append(out, notAuditedJSON{x.Store, x.Kind, notNil(x.Hosts), notNil(x.Having), x.String()})
 	}
 	return out
 }

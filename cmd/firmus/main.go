@@ -294,9 +294,10 @@ func (c *command) person() string {
 // auditProgress feeds the progress line and says notes.
 func (c *command) auditProgress() audit.Progress {
 	return audit.Progress{
-		File:  func(s fixity.Shard, path string, size int64) { c.progress.file(s.Store, path) },
-		Bytes: func(n int64) { c.progress.add(n) },
-		Note:  func(s fixity.Shard, text string) { c.say("%s, %s: %s", s.Store, s.Set, text) },
+		File:      func(s fixity.Shard, path string, size int64) { c.progress.file(s.Store, path) },
+		Bytes:     func(n int64) { c.progress.add(n) },
+		Elsewhere: func(store string, files, bytes int64) { c.progress.others(store, files, bytes) },
+		Note:      func(s fixity.Shard, text string) { c.say("%s, %s: %s", s.Store, s.Set, text) },
 	}
 }
 

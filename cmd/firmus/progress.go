@@ -63,6 +63,16 @@ func (p *progress) file(store, path string) {
 	p.what = store + "  " + report.Show(path)
 }
 
+// others adds what hosts read that share the ledger: which file that was isn't known here.
+func (p *progress) others(store string, files, bytes int64) {
+	if p == nil {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.files, p.bytes, p.what = p.files+files, p.bytes+bytes, store
+}
+
 // ofFiles tells how many files of how many were dealt with.
 func (p *progress) ofFiles(done, of int) {
 	if p == nil {

@@ -95,6 +95,9 @@ type Progress struct {
 	File func(s fixity.Shard, path string, size int64)
 	// Bytes: so many more were read.
 	Bytes func(n int64)
+	// Elsewhere: so many more files of a store, with so many bytes, were read by hosts that
+	// share the ledger. Nobody here has read them.
+	Elsewhere func(store string, files, bytes int64)
 	// Note: something a person may want to know that is no finding.
 	Note func(s fixity.Shard, text string)
 }

@@ -57,6 +57,12 @@ func (t Hosts) ReadBy(audit int64) (map[string]int64, error) {
 	return by, err
 }
 
+// ReadSoFar is how many files, and bytes of them, all hosts have read in an audit.
+func (t Hosts) ReadSoFar(audit int64) (files, bytes int64, err error) {
+	err = t.row(`SELECT CAST(coalesce(sum(read), 0) AS BIGINT), CAST(coalesce(sum(bytes), 0) AS BIGINT) FROM audit_host WHERE audit = $1`, []any{audit}, &files, &bytes)
+	return files, bytes, err
+}
+
 // countRead counts what this host has read in an audit.
 func (t Hosts) countRead(audit, files, bytes int64) error {
 	if t.l.o.Host == "" || files == 0 {
@@ -135,6 +141,12 @@ func (t Audits) Waiting(audit int64, p fixity.Phase, shards ...int64) (n int64, 
 	}
 	err = t.row(`SELECT count(*) FROM shard WHERE audit = $1 AND phase = $2`+in.String(), args, &n)
 	return n, err
+}
+
+// LastWaiting is the last shard of an audit that is in a phase; fixity.ErrNotFound if none is.
+func (t Audits) LastWaiting(audit int64, p fixity.Phase) (id int64, err error) {
+	err = t.row(`SELECT id FROM shard WHERE audit = $1 AND phase = $2 ORDER BY id DESC LIMIT 1`, []any{audit, string(p)}, &id)
+	return id, err
 }
 
 // WaitingShards are the numbers of the shards of an audit that are in a phase.

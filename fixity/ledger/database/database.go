@@ -108,6 +108,9 @@ func (d *DB) Dial(ctx context.Context, network, addr string) (net.Conn, error) {
 // Postgres says that it is one of PostgreSQL's.
 func (d *DB) Postgres() bool { return d.postgres }
 
+// mostSessions is how many transactions one process has at the same time in PostgreSQL.
+const mostSessions = 8
+
 func (d *DB) connect() error {
 	if d.postgres {
 		c, err := pgx.ParseConfig(d.o.URL)
@@ -117,7 +120,11 @@ func (d *DB) connect() error {
 		d.lines = newLines()
 		d.lines.watch(&c.Config)
 		db := stdlib.OpenDB(*c)
-		db.SetMaxOpenConns(8)
+		db.SetMaxOpenConns(mostSessions)
+		// By itself it keeps two: where three were at work, each transaction would begin a session
+		// anew, with all its statements to be prepared.
+		db.SetMaxIdleConns(mostSessions)
+		db.SetConnMaxIdleTime(time.Minute)
 		d.w, d.r = db, db
 		// A lock keeps its session for as long as an audit runs: in the pool above, an
 		// intake that locks eight stores would leave none to write with. Not idle: a

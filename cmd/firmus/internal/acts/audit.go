@@ -87,7 +87,13 @@ func (e Acts) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	if err != nil {
 		return nil, err
 	}
-	e.sayElsewhere(o)
+	left, err := e.NotAudited(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	for _, x := range left {
+		e.Sayf("%s", x)
+	}
 	if err := e.NoteStores(ctx); err != nil {
 		return nil, err
 	}
@@ -261,13 +267,40 @@ func (e Acts) auditable(ctx context.Context, o AuditOrder) ([]string, error) {
 	return names, nil
 }
 
-// sayElsewhere tells which stores an order for all of them leaves out, since other hosts reach them.
-func (e Acts) sayElsewhere(o AuditOrder) {
-	for _, s := range e.Rules.Stores {
-		if len(o.Stores) == 0 && e.Listable(s.Kind) && (o.Set == "" || s.Holds(o.Set)) && !e.Reaches(s.Name) {
-			e.Sayf("store %s is not audited from here: it is reached from %s, and this is %s", s.Name, strings.Join(e.Elsewhere(s.Name), ", "), e.Host)
+// NotAudited is a store that an order for all of them leaves out, since it is reached from other
+// hosts alone. Having are those of them that run and have found it.
+type NotAudited struct {
+	Store, Kind   string
+	Hosts, Having []string
+	here          string
+}
+
+func (x NotAudited) String() string {
+	where := "none of them runs and has found it"
+	if len(x.Having) > 0 {
+		where = fixity.And(x.Having) + " has it"
+		if len(x.Having) > 1 {
+			where = fixity.And(x.Having) + " have it"
 		}
 	}
+	return fmt.Sprintf("store %s is not audited from here: it is reached from %s, and this is %s; %s", x.Store, strings.Join(x.Hosts, ", "), x.here, where)
+}
+
+// NotAudited are the stores that an order leaves out.
+func (e Acts) NotAudited(ctx context.Context, o AuditOrder) (out []NotAudited, err error) {
+	for _, s := range e.Rules.Stores {
+		if len(o.Stores) > 0 || !e.Listable(s.Kind) || o.Set != "" && !s.Holds(o.Set) || e.Reaches(s.Name) {
+			continue
+		}
+		x := NotAudited{Store: s.Name, Kind: s.Kind, Hosts: e.Elsewhere(s.Name), here: e.Host}
+		if e.Share != nil {
+			if x.Having, err = e.Share.Having(ctx, s.Name); err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, x)
+	}
+	return out, nil
 }
 
 func (e Acts) auditStore(ctx context.Context, name string, o AuditOrder, order time.Time) (AuditResult, error) {

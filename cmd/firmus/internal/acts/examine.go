@@ -50,7 +50,7 @@ func (e Acts) examineFresh(ctx context.Context, order, since time.Time) error {
 		if read == maxExamined {
 			break
 		}
-		compared, err := e.examine(ctx, f)
+		compared, err := e.examine(ctx, f, e.Share != nil)
 		if compared {
 			read++
 		}
@@ -65,9 +65,21 @@ func (e Acts) examineFresh(ctx context.Context, order, since time.Time) error {
 	return nil
 }
 
+// CompareHere compares a finding's copy with an intact one that this host reaches, too. Errors
+// wrap fixity.ErrAway if it doesn't reach both.
+func (e Acts) CompareHere(ctx context.Context, finding int64) error {
+	var f ledger.Finding
+	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { f, err = t.Findings.Get(finding); return err }); err != nil || !f.Open() || f.Facts.Tells(fixity.Compared) {
+		return err
+	}
+	_, err := e.examine(ctx, f, false)
+	return err
+}
+
 // examine finds out whose bytes a copy holds, and compares it with an intact one where
-// that can be read. It says whether it began to compare them.
-func (e Acts) examine(ctx context.Context, f ledger.Finding) (compared bool, err error) {
+// that can be read: here, or else, if others may, on a host that shares the ledger. It says
+// whether it began to compare them.
+func (e Acts) examine(ctx context.Context, f ledger.Finding, others bool) (compared bool, err error) {
 	var seen ledger.Seen
 	var whose []fixity.Fact
 	if err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
@@ -83,28 +95,38 @@ func (e Acts) examine(ctx context.Context, f ledger.Finding) (compared bool, err
 		return false, nil
 	}
 	copies := seen.Copies
-	var bad, good *ledger.Copy
+	var bad *ledger.Copy
+	var good []ledger.Copy // the best first
 	for i, c := range copies {
 		switch {
 		case c.Store == f.Store && c.Carrier == f.Carrier:
 			bad = &copies[i]
-		case c.State == fixity.Intact && e.ListableStore(c.Store) && (good == nil || repair.Better(e.Rules, c, *good) < 0):
-			good = &copies[i]
+		case c.State == fixity.Intact && e.ListableStore(c.Store):
+			good = append(good, c)
 		}
 	}
+	slices.SortStableFunc(good, func(a, b ledger.Copy) int { return repair.Better(e.Rules, a, b) })
 	x := comparison{dmg: damage.Damage{Anatomy: f.Anatomy, Ranges: f.Ranges, More: f.RangesMore}}
 	switch {
-	case bad == nil, good == nil && whose == nil:
+	case bad == nil, len(good) == 0 && whose == nil:
 		return false, nil // no intact copy can be read beside it
-	case good != nil:
-		if x, err = e.compare(ctx, *good, *bad); err != nil {
+	case len(good) > 0:
+		for _, g := range good {
+			if x, err = e.compare(ctx, g, *bad); !errors.Is(err, fixity.ErrAway) {
+				break
+			}
+		}
+		if errors.Is(err, fixity.ErrAway) && others {
+			return true, e.compareElsewhere(ctx, f, good)
+		}
+		if err != nil {
 			return true, err
 		}
 		if x.dmg.None() {
 			return true, errors.New("it is the same as the intact copy now: audit again")
 		}
 	}
-	return good != nil, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
+	return len(good) > 0, e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error {
 		if err := t.Still(seen); errors.Is(err, fixity.ErrChangedMeanwhile) {
 			return nil // the next audit compares what is there then
 		} else if err != nil {
@@ -115,6 +137,24 @@ func (e Acts) examine(ctx context.Context, f ledger.Finding) (compared bool, err
 			return err
 		}
 		return t.Findings.Examined(now, x.dmg.Anatomy, x.dmg.Ranges, x.dmg.More, slices.Concat(now.Facts.Seen, x.facts, whose), e.By)
+	})
+}
+
+// compareElsewhere has a finding's copy compared with one of some intact ones by another host.
+func (e Acts) compareElsewhere(ctx context.Context, f ledger.Finding, good []ledger.Copy) error {
+	var in []string
+	for _, g := range good {
+		in = append(in, g.Store)
+	}
+	if err := e.Share.Compare(ctx, f.ID, f.Store, in); err != nil {
+		return err
+	}
+	return e.Ledger.View(ctx, func(t *ledger.Tx) error {
+		now, err := t.Findings.Get(f.ID)
+		if err == nil && now.Open() && !now.Facts.Tells(fixity.Compared) {
+			err = errors.New("another host was asked for it, and its log says why not")
+		}
+		return err
 	})
 }
 
@@ -217,7 +257,13 @@ type comparison struct {
 
 func (e Acts) compare(ctx context.Context, good, bad ledger.Copy) (x comparison, err error) {
 	err = e.Stores().Use(ctx, bad.Store, archive.Soon, func(ctx context.Context, b *stores.Used) error {
+		if err := needs(b, []string{bad.Set}); err != nil {
+			return err
+		}
 		return e.Stores().Use(ctx, good.Store, archive.Soon, func(ctx context.Context, g *stores.Used) (err error) {
+			if err := needs(g, []string{good.Set}); err != nil {
+				return err
+			}
 			x, err = compareIn(ctx, g, good, b, bad)
 			return err
 		})

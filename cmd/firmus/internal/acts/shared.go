@@ -55,11 +55,52 @@ func (e Acts) auditShared(ctx context.Context, name string, o AuditOrder, order 
 	}
 	if len(a.Sets) > 0 {
 		p.Wait = sharedWithin
+		told := e.tellProgress(ctx, a)
 		err = e.leadAudit(ctx, a, res, p)
+		told()
 	}
 	res.Audit = a
 	keep := context.WithoutCancel(ctx) // what was done is told also after an interruption
 	return errors.Join(err, e.collect(keep, res, o, order))
+}
+
+// toldEvery is how often who ordered an audit is told how much hosts have read.
+const toldEvery = time.Second
+
+// tellProgress tells of what hosts read in an audit until its end, which is told once more.
+func (e Acts) tellProgress(ctx context.Context, a ledger.Audit) (end func()) {
+	if e.Progress.Elsewhere == nil {
+		return func() {}
+	}
+	sofar := func() (files, bytes int64, err error) {
+		err = e.Ledger.View(context.WithoutCancel(ctx), func(t *ledger.Tx) error { files, bytes, err = t.Hosts.ReadSoFar(a.ID); return err })
+		return files, bytes, err
+	}
+	hadFiles, hadBytes, err := sofar() // of one that was taken up
+	if err != nil {
+		return func() {}
+	}
+	tell := func() {
+		files, bytes, err := sofar()
+		if err == nil && (files > hadFiles || bytes > hadBytes) { // else the database is away
+			e.Progress.Elsewhere(a.Store, files-hadFiles, bytes-hadBytes)
+			hadFiles, hadBytes = files, bytes
+		}
+	}
+	stop, ended := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(ended)
+		for {
+			select {
+			case <-stop:
+				tell()
+				return
+			case <-time.After(toldEvery):
+				tell()
+			}
+		}
+	}()
+	return func() { close(stop); <-ended }
 }
 
 // holdsEvery is how often the leader of an audit looks whether it still is; holdsWithin how long a

@@ -144,6 +144,9 @@ func (s *parts) works(c *config.Config) *Works {
 		FollowUp: func(ctx context.Context, store string, cache fixity.Cache) error {
 			return acts.Of(s.acts(false, false)).FollowUpHere(ctx, store, cache)
 		},
+		Compare: func(ctx context.Context, finding int64) error {
+			return acts.Of(s.acts(false, false)).CompareHere(ctx, finding)
+		},
 		Here: func(ctx context.Context) []string {
 			here := s.found(ctx)
 			s.mu.Lock()

@@ -72,6 +72,8 @@ type Work struct {
 	// Slice does a part of an audit, FollowUp what is due in a store ahead of all others.
 	Slice    func(ctx context.Context, p acts.Part, windows bool, enough func(int64) bool) (left int64, err error)
 	FollowUp func(ctx context.Context, store string, cache fixity.Cache) error
+	// Compare compares a finding's copy with an intact one, both of which are found here.
+	Compare func(ctx context.Context, finding int64) error
 	// Here are the stores that are found where they should be.
 	Here func(ctx context.Context) []string
 	// Wants names the stores for which the clock asks for something; Turn begins it for one,

@@ -42,8 +42,9 @@ func newShared(t *testing.T) *shared {
 	return s
 }
 
-// begin begins an audit of the vault, which ends one that was begun before.
-func (s *shared) begin() {
+// begin begins an audit of the vault, which ends one that was begun before: of QV-0107, and of
+// more folders.
+func (s *shared) begin(more ...string) {
 	s.t.Helper()
 	if err := s.main.Tx(context.Background(), time.Now(), func(t *ledger.Tx) (err error) {
 		if err := t.Stores.Put(ledger.Store{Name: "vault", Kind: "disk", Roots: []ledger.Root{{Set: "masters", Root: "/vault"}}}); err != nil {
@@ -52,7 +53,7 @@ func (s *shared) begin() {
 		if s.audit, _, err = t.Audits.Begin(ledger.Audit{Store: "vault", Kind: ledger.Plain, Sets: []string{"masters"}, Cache: fixity.Bypassed, By: "a test"}); err != nil {
 			return err
 		}
-		_, err = t.Audits.AddShards(s.audit, "masters", []string{"QV-0107"})
+		_, err = t.Audits.AddShards(s.audit, "masters", append(more, "QV-0107"))
 		return err
 	}); err != nil {
 		s.t.Fatal(err)

@@ -31,8 +31,8 @@ const (
 
 // Kinds of jobs. Stored in River's tables: never change one.
 type (
-	// sliceArgs is a part of an audit. It is one of its kind by its first shard: nobody hands
-	// out a shard that is being done.
+	// sliceArgs is a part of an audit. Each shard is in one that lives (phase.handOut); two with
+	// the same first one are refused by the table itself.
 	sliceArgs struct {
 		Audit   int64    `json:"audit" river:"unique"`
 		Phase   string   `json:"phase" river:"unique"`
@@ -51,23 +51,30 @@ type (
 	turnArgs struct {
 		Store string `json:"store" river:"unique"`
 	}
+	// compareArgs has a host compare a finding's copy with an intact one.
+	compareArgs struct {
+		Finding int64 `json:"finding" river:"unique"`
+	}
 	clockArgs struct{}
 	choreArgs struct {
 		Name string `json:"name" river:"unique"`
 	}
 )
 
-func (sliceArgs) Kind() string  { return "slice" }
-func (followArgs) Kind() string { return "follow-up" }
-func (turnArgs) Kind() string   { return "turn" }
-func (clockArgs) Kind() string  { return "clock" }
-func (choreArgs) Kind() string  { return "chore" }
+func (sliceArgs) Kind() string   { return "slice" }
+func (followArgs) Kind() string  { return "follow-up" }
+func (compareArgs) Kind() string { return "compare" }
+func (turnArgs) Kind() string    { return "turn" }
+func (clockArgs) Kind() string   { return "clock" }
+func (choreArgs) Kind() string   { return "chore" }
 
 // once is a job that isn't handed out again while it waits or is being done.
 func once(queue string, priority int) *river.InsertOpts {
-	return &river.InsertOpts{Queue: queue, Priority: priority, MaxAttempts: unlimited, UniqueOpts: river.UniqueOpts{ByArgs: true,
-		ByState: []rivertype.JobState{rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateRunning, rivertype.JobStateRetryable, rivertype.JobStateScheduled}}}
+	return &river.InsertOpts{Queue: queue, Priority: priority, MaxAttempts: unlimited, UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: alive}}
 }
+
+// alive are the states of jobs that wait or are being done.
+var alive = []rivertype.JobState{rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateRunning, rivertype.JobStateRetryable, rivertype.JobStateScheduled}
 
 const clockQueue = "clock"
 
@@ -75,14 +82,18 @@ func choreQueue(name string) string { return "chore-" + name }
 
 var plainName = regexp.MustCompile(`^[a-z0-9]+([-_][a-z0-9]+)*$`)
 
-// queueOf is the queue of a store's jobs. River's names are narrower than ours.
-func queueOf(store string) string {
-	if plainName.MatchString(store) {
-		return "store-" + store
+// queueOf is the queue of a store's jobs, queueFor that of jobs for one host.
+func queueOf(store string) string { return queueName("store", store) }
+func queueFor(host string) string { return queueName("host", host) }
+
+// queueName is a queue's name. River's names are narrower than ours.
+func queueName(of, name string) string {
+	if plainName.MatchString(name) {
+		return of + "-" + name
 	}
 	f := fnv.New64a()
-	_, _ = f.Write([]byte(store)) // never fails
-	return fmt.Sprintf("store-x%x", f.Sum64())
+	_, _ = f.Write([]byte(name)) // never fails
+	return fmt.Sprintf("%s-x%x", of, f.Sum64())
 }
 
 // setUp registers what this host does. All hosts know all kinds: a leader gives up jobs of
@@ -94,7 +105,8 @@ func (h *Host) setUp(c *river.Config) {
 	river.AddWorker(c.Workers, &turnWorker{h: h})
 	river.AddWorker(c.Workers, &clockWorker{h: h})
 	river.AddWorker(c.Workers, &choreWorker{h: h})
-	c.Queues = map[string]river.QueueConfig{clockQueue: {MaxWorkers: 1}}
+	river.AddWorker(c.Workers, &compareWorker{h: h})
+	c.Queues = map[string]river.QueueConfig{clockQueue: {MaxWorkers: 1}, queueFor(h.o.Name): {MaxWorkers: 1}}
 	for _, s := range h.o.Stores {
 		if s.On(h.o.Name) {
 			c.Queues[queueOf(s.Name)] = river.QueueConfig{MaxWorkers: 1} // its drive has one reader
@@ -278,6 +290,25 @@ func (w *followWorker) Timeout(*river.Job[followArgs]) time.Duration { return ti
 // Work implements river.Worker.
 func (w *followWorker) Work(ctx context.Context, j *river.Job[followArgs]) error {
 	return w.h.outcome(ctx, w.h.o.Work.FollowUp(ctx, j.Args.Store, fixity.Cache(j.Args.Cache)))
+}
+
+type compareWorker struct {
+	river.WorkerDefaults[compareArgs]
+	h *Host
+}
+
+// Timeout is an hour: two files are read.
+func (w *compareWorker) Timeout(*river.Job[compareArgs]) time.Duration { return time.Hour }
+
+// Work implements river.Worker. What can't be compared isn't tried again: what the block sums
+// said stands, and the next audit asks anew.
+func (w *compareWorker) Work(ctx context.Context, j *river.Job[compareArgs]) error {
+	err := w.h.o.Work.Compare(ctx, j.Args.Finding)
+	if err == nil || errors.Is(err, fixity.ErrBusy) || ctx.Err() != nil {
+		return w.h.outcome(ctx, err)
+	}
+	w.h.o.Log.Warn("a damaged copy could not be compared with an intact one", "finding", j.Args.Finding, "error", err)
+	return nil
 }
 
 type turnWorker struct {

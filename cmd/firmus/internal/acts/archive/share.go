@@ -17,6 +17,9 @@ type Share interface {
 	Work(ctx context.Context, a ledger.Audit, p fixity.Phase, windows bool) error
 	// FollowUp has that read of a store which is due ahead of all others.
 	FollowUp(ctx context.Context, store string, cache fixity.Cache) error
+	// Compare has a finding's copy in a store compared with an intact one in another, by a host
+	// that has found both stores. The error wraps fixity.ErrAway if none runs that has.
+	Compare(ctx context.Context, finding int64, bad string, good []string) error
 	// Having names the other hosts that run and found the store where it should be.
 	Having(ctx context.Context, store string) ([]string, error)
 }
