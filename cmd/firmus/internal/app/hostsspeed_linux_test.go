@@ -82,6 +82,11 @@ func overhead(t *testing.T, files, folders int) {
 			}
 			before = now
 		}
+		defer func() {
+			if said := h.log.String(); strings.Contains(said, "job") { // which was tried again
+				t.Errorf("the host said %s", said)
+			}
+		}()
 		return run(h)
 	}
 	var walls, cpus []float64

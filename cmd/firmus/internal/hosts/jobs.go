@@ -41,7 +41,7 @@ type (
 		Store   string   `json:"store"`
 		Sets    []string `json:"sets"`
 		Windows bool     `json:"windows"`
-		Seconds float64  `json:"seconds"` // that it may take, with its largest file
+		Seconds float64  `json:"seconds"` // that its largest file may take, besides Slice and Grace
 	}
 	followArgs struct {
 		Store string `json:"store" river:"unique"`
@@ -204,14 +204,14 @@ type sliceWorker struct {
 // mostDoubled is how often a job's time is doubled at most.
 const mostDoubled = 8
 
-// may is how long a job may take: at each try that failed twice as long, since what it was
-// thought to take may be wrong.
-func may(j *river.Job[sliceArgs]) time.Duration {
-	return time.Duration(j.Args.Seconds*float64(time.Second)) << max(min(j.Attempt-1, mostDoubled), 0)
+// may is how long a job may take: as long as this host reads in one, and its largest file; at each
+// try that failed twice as long, since what it was thought to take may be wrong.
+func (w *sliceWorker) may(j *river.Job[sliceArgs]) time.Duration {
+	return (w.h.o.Slice + w.h.o.Grace + time.Duration(j.Args.Seconds*float64(time.Second))) << max(min(j.Attempt-1, mostDoubled), 0)
 }
 
 // Timeout is when River may take the job for stuck, and hand it out anew.
-func (w *sliceWorker) Timeout(j *river.Job[sliceArgs]) time.Duration { return may(j) + w.h.o.Rescue }
+func (w *sliceWorker) Timeout(j *river.Job[sliceArgs]) time.Duration { return w.may(j) + w.h.o.Rescue }
 
 // Work implements river.Worker.
 func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
@@ -219,7 +219,7 @@ func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
 	if open, err := h.open(ctx, a); err != nil || !open {
 		return h.outcome(ctx, err)
 	}
-	limit, cancel := context.WithTimeoutCause(ctx, may(j), errLong)
+	limit, cancel := context.WithTimeoutCause(ctx, w.may(j), errLong)
 	defer cancel()
 	limit, free, err := h.place(limit, a.Store)
 	if err != nil {

@@ -166,13 +166,12 @@ func TestRescuedAfterItsTime(t *testing.T) {
 	s.tables()
 	db, ctx := s.sql(), context.Background()
 	s.copies(db, 100<<20, 100<<20) // each too long to be beside the other
-	s.handOut(func(o *hosts.Options) { o.Times = hosts.Times{} })
-	// Half a minute: it is looked for stuck jobs so often.
+	s.handOut(nil)
 	var ids []int64
 	for _, past := range []string{"-10 seconds", "10 seconds"} {
 		var id int64
 		if err := db.QueryRow(ctx, `UPDATE river_job SET state = 'running', attempt = 1, attempted_by = ARRAY['server-dead'],
-			attempted_at = now() - make_interval(secs => (args->>'seconds')::float8) - interval '2 minutes' - $1::interval
+			attempted_at = now() - make_interval(secs => (args->>'seconds')::float8) - interval '4 minutes' - $1::interval
 			WHERE id = (SELECT min(id) FROM river_job WHERE kind = 'slice' AND state = 'available') RETURNING (args->'shards'->>-1)::bigint`, past).Scan(&id); err != nil {
 			t.Fatal(err)
 		}

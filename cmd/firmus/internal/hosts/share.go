@@ -288,7 +288,7 @@ func (w *phase) jobs(ctx context.Context, open map[int64]bool, hosts int) ([]riv
 		}
 		// A file that is begun just before the minute is over is read to its end, and may be
 		// read twice and once more.
-		job.Seconds = (w.h.o.Slice + w.h.o.Grace).Seconds() + 3*float64(longest)/float64(rate)
+		job.Seconds = 3 * float64(longest) / float64(rate)
 		out = append(out, river.InsertManyParams{Args: job, InsertOpts: once(queueOf(w.a.Store), later)})
 		long, longest = 0, 0
 	}
