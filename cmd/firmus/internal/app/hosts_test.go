@@ -10,9 +10,11 @@ import (
 	"log/slog"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -36,6 +38,7 @@ const (
 	hostVersion = "FIRMUS_TEST_HOST_VERSION"
 	hostListen  = "FIRMUS_TEST_HOST_LISTEN"
 	hostLong    = "FIRMUS_TEST_HOST_LONG" // its jobs are as long as they are by default
+	hostSlow    = "FIRMUS_TEST_HOST_SLOW" // how long it takes to open a file of the vault
 	hostBeat    = "FIRMUS_TEST_HOST_BEAT" // it looks every second what is to be done now and then
 )
 
@@ -69,7 +72,14 @@ func childHost(file string) error {
 	if os.Getenv(hostBeat) != "" {
 		beat = time.Second
 	}
-	return app.RunDaemon(context.Background(), app.DaemonOptions{Beat: beat, Look: beat, Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), By: "the test", Build: metrics.Build{Version: "test" + os.Getenv(hostVersion)},
+	again, reload := make(chan os.Signal, 1), make(chan struct{})
+	signal.Notify(again, syscall.SIGHUP)
+	go func() {
+		for range again {
+			reload <- struct{}{}
+		}
+	}()
+	return app.RunDaemon(context.Background(), app.DaemonOptions{Reload: reload, Beat: beat, Look: beat, Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), By: "the test", Build: metrics.Build{Version: "test" + os.Getenv(hostVersion)},
 		Load: func() (*config.Config, error) {
 			c, err := config.Load(file)
 			if err == nil {
@@ -103,6 +113,9 @@ type tellingPath struct{ stores.Root }
 
 func (r tellingPath) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
 	fmt.Println("read " + e.Path)
+	if d, err := time.ParseDuration(os.Getenv(hostSlow)); err == nil {
+		time.Sleep(d)
+	}
 	return r.Root.Open(ctx, e, offset)
 }
 
@@ -244,12 +257,13 @@ func (s *sharing) begin(name, file string, env ...string) *host {
 	if err := h.cmd.Start(); err != nil {
 		s.t.Fatal(err)
 	}
+	ready := sync.OnceFunc(func() { close(h.ready) }) // said anew at each reload
 	go func() {
 		for in := bufio.NewScanner(out); in.Scan(); {
 			if p, ok := strings.CutPrefix(in.Text(), "read "); ok {
 				s.read(p)
 			} else {
-				close(h.ready)
+				ready()
 			}
 		}
 		_ = h.cmd.Wait()

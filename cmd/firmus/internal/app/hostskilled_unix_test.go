@@ -10,6 +10,7 @@ import (
 	"os"
 	"path"
 	"strconv"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -138,6 +139,50 @@ func TestHostsKilled(t *testing.T) {
 	defer a.Close()
 	s.whole(a)
 	t.Logf("%d times hurt in %d audits, %s", hurt, rounds, time.Since(began).Round(time.Second))
+}
+
+// TestHostsDisturbed disturbs an audit while it is read: one host is slow, another is told to go
+// over to a configuration that differs from the others', and two begin that may not, one with a
+// name that is taken and one of another version. Each file is read once.
+func TestHostsDisturbed(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, `rate = "300kB/s"`)
+	const folders, files = 24, 3
+	s.fill(folders, files, 100_000)
+	s.start("server-a")
+	b := s.start("server-b")
+	s.start("studio-pc", hostSlow+"=1s")
+	done := make(chan acts.AuditResult, 1)
+	go func() { done <- s.audit("commands") }()
+	for read := 0; read < 5; time.Sleep(20 * time.Millisecond) {
+		s.mu.Lock()
+		read = len(s.reads)
+		s.mu.Unlock()
+	}
+	s.config("server-b", s.path("vault"), s.path("elsewhere"))
+	if err := b.cmd.Process.Signal(syscall.SIGHUP); err != nil {
+		t.Fatal(err)
+	}
+	file := s.config("server-c", `name = "server-c"`, `name = "server-a"`)
+	if said := s.refused("server-a", file); !strings.Contains(said, "runs already") || !strings.Contains(said, "server-a") {
+		t.Errorf("one whose name is taken said %s", said)
+	}
+	if said := s.refused("server-d", s.config("server-d"), hostVersion+"=2"); !strings.Contains(said, "test2") {
+		t.Errorf("one of another version said %s", said)
+	}
+	r := <-done
+	if len(r.Findings) > 0 || len(r.Trouble) > 0 || !r.Complete || r.Read != folders*files || len(r.ReadBy) != 3 {
+		t.Errorf("the audit gave %+v", r)
+	}
+	for path, n := range s.reads {
+		if n != 1 {
+			t.Errorf("%s was opened %d times", path, n)
+		}
+	}
+	b.kill()
+	if said := b.log.String(); !strings.Contains(said, "was not reloaded") || !strings.Contains(said, "root of masters") {
+		t.Errorf("the one that was to differ said %s", said)
+	}
 }
 
 // away keeps everybody out of the ledger's database for a while.
