@@ -76,6 +76,20 @@ func TestFewBytes(t *testing.T) {
 	}
 }
 
+// What differs is added up over all stretches.
+func TestHalfInTwoStretches(t *testing.T) {
+	a := noise(1000, 7)
+	for n, want := range map[int]fixity.Anatomy{250: fixity.Flipped, 251: fixity.Replaced} {
+		var at []int
+		for i := range n {
+			at = append(at, i, 600+i)
+		}
+		if d := fromBytes(t, a, flip(a, at...)); d.Anatomy != want {
+			t.Errorf("twice %d of 1000 bytes: %s, want %s", n, d.Anatomy, want)
+		}
+	}
+}
+
 // Zeros in a file that was cut: one run of them, up to its end, behind a right beginning.
 func TestCutWithZeros(t *testing.T) {
 	a := noise(3*block, 3)

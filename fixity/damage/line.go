@@ -19,9 +19,6 @@ func Columns(spans []Span, length time.Duration, width int) []bool {
 			continue
 		}
 		from, to := max(0, s.From), min(length, s.To)
-		if from >= length {
-			from, to = length-1, length
-		}
 		first := min(width-1, int(float64(from)/column))
 		for i := first; i < width && (i == first || float64(i)*column < float64(to)); i++ {
 			touched[i] = true
