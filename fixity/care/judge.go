@@ -10,9 +10,13 @@ import (
 // Holding is a copy of a file with what must be known besides to judge it.
 type Holding struct {
 	Copy
-	Arrived  time.Time // as in Given
-	Unproved bool      // it is misplaced, and nothing shows yet that what lies elsewhere has the version's bytes
-	Blocks   []bool    // of a damaged copy: which blocks agree with the version; nil = not known
+	Arrived time.Time // as in Given
+	// Overdue says of a copy that is awaited, or behind, that a listing of its store showed it
+	// so after the promise was over. What other evidence knows of the file doesn't: the copy
+	// may have come since that store was listed.
+	Overdue  bool
+	Unproved bool   // it is misplaced, and nothing shows yet that what lies elsewhere has the version's bytes
+	Blocks   []bool // of a damaged copy: which blocks agree with the version; nil = not known
 }
 
 // Case is all that is known of one file, the input of Judge.
@@ -126,7 +130,7 @@ func Judge(r Rules, c Case, store string, carrier int64) Verdict {
 		// ordinary life while the store's promise runs, but where files arrive nothing brings
 		// a newer version by itself: there somebody put an earlier one over it.
 		back := own.State == fixity.Behind && rule.Arrivals && c.wentBack(own)
-		if carrier != 0 || !back && !Waited(own.WaitsSince(own.Arrived, c.Now), c.Now, rule.ExpectWithin) {
+		if carrier != 0 || !back && (!own.Overdue || !Waited(own.WaitsSince(own.Arrived, c.Now), c.Now, rule.ExpectWithin)) {
 			return v
 		}
 	case fixity.Disputed:

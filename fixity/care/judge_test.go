@@ -44,7 +44,8 @@ func settled(h *care.Holding)  { h.SettledAs = h.Condition() }
 func unproved(h *care.Holding) { h.Unproved = true }
 func linked(h *care.Holding)   { h.SameAs = "studio" }
 func wentBack(h *care.Holding) { h.Since = versionAt.Add(time.Minute) }
-func longAgo(h *care.Holding)  { h.Since = now.Add(-4 * day) }
+func longAgo(h *care.Holding)  { h.Since, h.Overdue = now.Add(-4*day), true }
+func unlisted(h *care.Holding) { h.Overdue = false }
 func arrived(h *care.Holding)  { h.Arrived = now.Add(-time.Hour) }
 func burned(n int64) func(*care.Holding) {
 	return func(h *care.Holding) { h.Carrier, h.Burned = 5, n }
@@ -82,6 +83,7 @@ func TestJudge(t *testing.T) {
 		{"awaited since the future", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Awaited, func(h *care.Holding) { h.Since = now.Add(300 * day) })}},
 			quiet(fixity.Awaited, "studio"), 0},
 		{"awaited too long, one copy", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Awaited, longAgo)}}, found(fixity.Awaited, fixity.AtRisk, care.StepCopy, "studio"), 0},
+		{"awaited too long, and its store wasn't listed since", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Awaited, longAgo, unlisted)}}, quiet(fixity.Awaited, "studio"), 0},
 		{"awaited too long, a follower is no second copy", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), intact("mirror"), in("vault", fixity.Awaited, longAgo)}},
 			found(fixity.Awaited, fixity.AtRisk, care.StepCopy, "studio", "mirror"), 0},
 		{"awaited too long, two copies", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), intact("cloud"), in("vault", fixity.Awaited, longAgo)}},

@@ -86,6 +86,7 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 			return err
 		}
 		a.Phase = fixity.PhaseRead
+		unseen := map[string]map[int64]bool{}
 		for _, set := range a.Sets {
 			var incomplete int64
 			if err := t.row(`SELECT count(*) FROM shard WHERE audit = $1 AND set_name = $2 AND complete = 0`, []any{audit, set}, &incomplete); err != nil {
@@ -94,7 +95,7 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 			if incomplete > 0 {
 				continue
 			}
-			if err := t.Audits.concludeSet(a, set, r.by); err != nil {
+			if unseen[set], err = t.Audits.concludeSet(a, set, r.by); err != nil {
 				return fmt.Errorf("conclude %s in %s: %w", set, a.Store, err)
 			}
 			// Here and not at the audit's end: an intake has no other, and what is told
@@ -107,7 +108,7 @@ func (r Record) conclude(ctx context.Context, audit int64) error {
 			audit, string(fixity.PhaseRead), string(fixity.PhaseProved), []byte{}); err != nil {
 			return err
 		}
-		if err := t.Audits.promises(a, r.by); err != nil {
+		if err := t.Audits.promises(a, unseen, r.by); err != nil {
 			return err
 		}
 		if _, err := t.Audits.putFirst(a); err != nil {
@@ -136,27 +137,31 @@ func (r Record) readRest(ctx context.Context, audit int64) error {
 	})
 }
 
-func (t Audits) concludeSet(a Audit, set, by string) error {
+// concludeSet concludes what a complete listing of a set showed. unseen are the files whose
+// copies it did not show.
+func (t Audits) concludeSet(a Audit, set, by string) (unseen map[int64]bool, err error) {
 	m, err := t.match(a, set)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	pairs := map[int64]pair.Pair{}
 	for _, p := range m.pairs {
 		pairs[p.File] = p
 	}
 	if _, err := t.exec(`UPDATE stray SET file = 0, due = 0 WHERE store = $1 AND set_name = $2 AND file <> 0`, a.Store, set); err != nil {
-		return err
+		return nil, err
 	}
 	if m.proofs, err = t.proofQuota(a); err != nil {
-		return err
+		return nil, err
 	}
 	var rejudge []func() error // once all is noted: what is gone may have been the same bytes
+	unseen = map[int64]bool{}
 	for _, g := range m.gone {
+		unseen[g.File] = true
 		p, paired := pairs[g.File]
 		judge, err := t.concludeGone(a, set, g, p, paired, &m, by)
 		if err != nil {
-			return fmt.Errorf("%q: %w", g.at, err)
+			return nil, fmt.Errorf("%q: %w", g.at, err)
 		}
 		if judge != nil {
 			rejudge = append(rejudge, judge)
@@ -165,17 +170,17 @@ func (t Audits) concludeSet(a Audit, set, by string) error {
 	t.same = nil
 	for _, judge := range rejudge {
 		if err := judge(); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	if err := t.concludeStrays(a, set, m.unclear, by); err != nil {
-		return err
+		return nil, err
 	}
 	if err := t.remarkPairs(a, set, m); err != nil {
-		return err
+		return nil, err
 	}
 	_, err = t.exec(`UPDATE store_set SET listed_complete_at = $3 WHERE store = $1 AND set_name = $2`, a.Store, set, nanos(t.now))
-	return err
+	return unseen, err
 }
 
 // concludeGone notes what became of a copy that wasn't shown; judge, unless it is nil, judges its file.

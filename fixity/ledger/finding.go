@@ -186,6 +186,7 @@ type seenAs struct {
 	// intactAt is when the copy was last known to be intact before this reading; zero if
 	// that isn't known.
 	intactAt time.Time
+	overdue  bool // as in care.Holding
 }
 
 // turn writes a finding and the event of its turn.
@@ -356,6 +357,7 @@ func (t Findings) Rejudge(file, audit int64, by string, seenIn string, seen *see
 			}
 			h.Unproved = !holds
 		}
+		h.Overdue = isOpen && care.Waits(fixity.State(fd.Kind)) || seen.of(x, seenIn) && seen.overdue
 		switch {
 		case seen.of(x, seenIn):
 			h.Blocks = goodBlocks(x, seen.anatomy, seen.ranges, seen.more)

@@ -9,8 +9,10 @@ import (
 )
 
 // promises turns into findings what has been awaited or behind for longer than the
-// store's promise, and ends editing windows that are over.
-func (t Audits) promises(a Audit, by string) error {
+// store's promise, and ends editing windows that are over. unseen are, by set, the files that
+// a complete listing did not show; of a set that wasn't listed to its end nothing is said.
+// What was shown and is still to be read is no finding: its reading says what it is.
+func (t Audits) promises(a Audit, unseen map[string]map[int64]bool, by string) error {
 	rule, _ := t.l.o.Rules.Store(a.Store)
 	st, err := t.Stores.Get(a.Store)
 	if err != nil {
@@ -35,7 +37,15 @@ func (t Audits) promises(a Audit, by string) error {
 		if err != nil {
 			return err
 		}
+		gone, complete := unseen[set]
+		listed := slices.Contains(a.Sets, set)
+		if listed && !complete {
+			waiting = nil
+		}
 		for _, was := range waiting {
+			if was.State == fixity.Awaited && listed && !gone[was.File] || was.State == fixity.Behind && (was.Due.Equal(care.Now) || was.DueAtOnce()) {
+				continue
+			}
 			c, follows := care.After(was, care.TimePassed{}, care.Given{Now: t.now, Store: rule, Arrived: arrived})
 			if c != was {
 				if err := t.Copies.Put(was, c); err != nil {
@@ -43,7 +53,7 @@ func (t Audits) promises(a Audit, by string) error {
 				}
 			}
 			if follows.Judge == care.JudgeAnew {
-				if err := t.Findings.Rejudge(c.File, a.ID, by, a.Store, &seenAs{facts: []fixity.Fact{{Is: fixity.PastTerm}}}); err != nil {
+				if err := t.Findings.Rejudge(c.File, a.ID, by, a.Store, &seenAs{facts: []fixity.Fact{{Is: fixity.PastTerm}}, overdue: true}); err != nil {
 					return err
 				}
 			}

@@ -86,6 +86,39 @@ func TestAwaitedAndBehindAreFindingsOnlyAfterThePromise(t *testing.T) {
 	})
 }
 
+// What came too late to be seen in a promise's last listing isn't told as awaited before its
+// store is listed again: not by what another store shows, nor by the listing that shows it
+// before it is read, nor by one that didn't see everything.
+func TestWhatHasComeIsNeverToldAsAwaited(t *testing.T) {
+	t.Parallel()
+	inWorld(t, func(w *world) {
+		f := w.take(masters, side, "one", true, "studio")
+		g := w.take(access, side, "cut", true, "studio")
+		w.audit("vault", order{})
+		w.pass(4 * day)
+		w.put("vault", masters, side, "one")
+		w.put("attic", masters, side, "one")
+		w.audit("attic", order{}) // it shows that the file is intact there, and all of it is judged
+		w.isIn(f, "attic", fixity.Intact)
+		w.quiet(f, "vault")
+		w.audit("vault", order{incomplete: access + "/QV-0107"})
+		w.isIn(f, "vault", fixity.Intact)
+		w.quiet(g, "vault")
+		w.view(func(x *ledger.Tx) error {
+			fs, err := x.Findings.All()
+			for _, f := range fs {
+				if f.Store == "vault" {
+					w.Errorf("told: %s of %s", f.Kind, f.Path)
+				}
+			}
+			return err
+		})
+		w.pass(4 * day)
+		w.audit("vault", order{})
+		w.found(g, "vault", fixity.Awaited, fixity.AtRisk)
+	})
+}
+
 func TestSavesInTheEditingWindow(t *testing.T) {
 	t.Parallel()
 	inWorld(t, func(w *world) {

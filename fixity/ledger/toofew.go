@@ -3,20 +3,26 @@ package ledger
 import (
 	"database/sql"
 	"slices"
+	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
 )
 
 // JudgeTooFew opens, refreshes or ends the one finding that files of an arrivals store
-// have fewer independent copies than the rule asks, for longer than it allows. It is
-// judged when all stores of a round were audited, not in between.
+// have fewer independent copies than the rule asks, for longer than it allows. A copy may
+// have come to a store since that was listed: so the time that the rule allows runs up to
+// the oldest of the stores' last listings.
 func (t Audits) JudgeTooFew(store, by string) error {
 	rules := t.l.o.Rules
 	rule, _ := rules.Store(store)
 	var n, first int64
 	for _, set := range rule.Sets {
-		x, one, err := t.countTooFew(set, nanos(t.now.Add(-rules.Within)))
+		listed, err := t.allListed(set)
+		if err != nil {
+			return err
+		}
+		x, one, err := t.countTooFew(set, nanos(listed.Add(-rules.Within)))
 		if err != nil {
 			return err
 		}
@@ -34,6 +40,35 @@ func (t Audits) JudgeTooFew(store, by string) error {
 	}
 	such := fixity.Facts{Seen: []fixity.Fact{{Is: fixity.SuchAs, Set: f.Set, Places: []fixity.Path{fixity.Path(f.Path)}}}}
 	return t.Findings.Found(fixity.Finding{Subject: fixity.OfStore, Kind: fixity.TooFew, Facts: such, Urgency: fixity.AtRisk, Store: store, Count: n, IntactIn: []string{}}, care.StepNone, 0, by)
+}
+
+// unlisted is for how long a store that isn't listed is waited for. *Common practice*: a week
+// is the longest time between two turns, and a day more makes up for one that was missed.
+const unlisted = 8 * 24 * time.Hour
+
+// allListed is since when each store that holds a set was listed to its end. Those that are
+// away or visit, and those that weren't listed for too long, are not waited for.
+func (t Audits) allListed(set string) (time.Time, error) {
+	at := t.now
+	away, err := t.Findings.Away()
+	if err != nil {
+		return at, err
+	}
+	for _, s := range t.l.o.Rules.Stores {
+		if !s.Holds(set) || s.Visiting || slices.Contains(away, s.Name) {
+			continue
+		}
+		st, err := t.Stores.Get(s.Name)
+		if err != nil {
+			return at, err
+		}
+		for _, r := range st.Roots {
+			if r.Set == set && r.ListedAt.Before(at) && t.now.Sub(r.ListedAt) < unlisted {
+				at = r.ListedAt
+			}
+		}
+	}
+	return at, nil
 }
 
 // countTooFew counts the files of a set that too few independent stores, or stores in too

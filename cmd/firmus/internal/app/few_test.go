@@ -47,4 +47,27 @@ func TestFew(t *testing.T) {
 	if r := w.audit(acts.AuditOrder{})["studio"]; len(r.Findings) != 0 {
 		t.Errorf("with the second copy read: %v", kinds(r))
 	}
+
+	// A store's turn comes once a week: what was copied there in time isn't called lacking
+	// before, whatever turns others have meanwhile.
+	w = newWorld(t, worldConfig)
+	w.write("studio/masters/QV-0106/QV-0106_A.wav", "long there", 100_000)
+	w.copy("studio/masters/QV-0106/QV-0106_A.wav", "vault/masters/QV-0106/QV-0106_A.wav")
+	w.write("studio/masters/QV-0107/QV-0107_A.wav", "a", 100_000)
+	w.write("studio/masters/QV-0108/QV-0108_A.wav", "b", 100_000)
+	w.intake()
+	w.audit(acts.AuditOrder{})
+	w.now = w.now.Add(2 * 24 * time.Hour)
+	w.copy("studio/masters/QV-0107/QV-0107_A.wav", "vault/masters/QV-0107/QV-0107_A.wav")
+	w.copy("studio/masters/QV-0108/QV-0108_A.wav", "vault/masters/QV-0108/QV-0108_A.wav")
+	w.now = w.now.Add(3 * 24 * time.Hour)
+	if r := w.audit(acts.AuditOrder{Stores: []string{"studio"}})["studio"]; len(r.Findings) != 0 {
+		t.Errorf("before the vault's turn: %v", kinds(r))
+	}
+	w.remove("vault/masters/QV-0107/QV-0107_A.wav")
+	w.remove("vault/masters/QV-0108/QV-0108_A.wav")
+	w.now = w.now.Add(4 * 24 * time.Hour)
+	if r := w.audit(acts.AuditOrder{Stores: []string{"studio"}})["studio"]; len(r.Findings) != 1 || r.Findings[0].Kind != "few" {
+		t.Errorf("nine days without a turn of the vault: %v", kinds(r))
+	}
 }

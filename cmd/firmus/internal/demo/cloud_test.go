@@ -153,7 +153,7 @@ func TestCloudPlant(t *testing.T) {
 		delete(after, p.Path)
 		want := care.Judge(care.Rules{Stores: []care.Store{{Name: "studio", Kind: "disk", Sets: []string{"masters"}}, {Name: "cloud", Kind: "cloud", Sets: []string{"masters"}}}},
 			care.Case{Set: care.Set{Name: "masters", Role: fixity.Master}, Version: 1, Vouched: true, Now: now, Anatomy: p.Anatomy,
-				Holdings: []care.Holding{{Copy: care.Copy{Store: "studio", Set: "masters", Held: 1, State: fixity.Intact}}, {Copy: care.Copy{Store: "cloud", Set: "masters", State: fixity.State(p.Kind)}}}}, "cloud", 0)
+				Holdings: []care.Holding{{Copy: care.Copy{Store: "studio", Set: "masters", Held: 1, State: fixity.Intact}}, {Overdue: true, Copy: care.Copy{Store: "cloud", Set: "masters", State: fixity.State(p.Kind)}}}}, "cloud", 0)
 		if p.Urgency != want.Urgency {
 			t.Errorf("%s: %s; care says %s", p.Path, p.Urgency, want.Urgency)
 		}

@@ -9,6 +9,9 @@ import (
 	"firmus/fixity/ledger"
 )
 
+// tooNear: so soon before the next weekly letter none is made up for a week that was missed.
+const tooNear = time.Hour
+
 // plan decides which letters are due now. to is moved where a weekly letter is among
 // them.
 func (l *Letters) plan(t *ledger.Tx, now time.Time, from ledger.LetterCursor, to *ledger.LetterCursor, b beside) ([]draft, error) {
@@ -40,7 +43,7 @@ func (l *Letters) plan(t *ledger.Tx, now time.Time, from ledger.LetterCursor, to
 		}
 		drafts = append(drafts, d)
 	}
-	if weekly.After(now) {
+	if weekly.After(now) || now.Sub(weekly) > tooNear && next.Sub(now) < tooNear {
 		return drafts, nil
 	}
 	d, err := l.weekly(t, xs, now, l.since(*to, now), next, from, b)

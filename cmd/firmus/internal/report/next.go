@@ -15,7 +15,10 @@ import (
 func (m Matter) next(f ledger.Finding) []Step {
 	steps := m.nextOf(f)
 	if s := m.wayFree(f); s != nil {
-		return append(s, steps...)
+		steps = append(s, steps...)
+	}
+	if rule, _ := m.Rules.Store(f.Store); rule.Visiting && rule.Kind == repair.DiskKind && len(steps) > 0 && (f.Step == care.StepRecover || f.Step == care.StepCopy || f.Step == care.StepMoveBack) {
+		return append([]Step{say(fmt.Sprintf("Connect the %s first, if it isn't connected.", m.name(f.Store)))}, steps...)
 	}
 	return steps
 }
@@ -55,6 +58,9 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 			return append(m.onlyReported(f, ds), say(fmt.Sprintf("Until then don't open, save or move the damaged copy on the %s; run no repair program on that drive.", m.name(f.Store))))
 		}
 		return m.onlyReported(f, ds)
+	}
+	if f.Step == care.StepOther && fixity.State(f.Kind) == fixity.Altered && m.Files[f.File].Unfinished {
+		return m.perhapsWhole(f, nil)
 	}
 	if rule.Kind == cloudKind {
 		if s := m.nextInCloud(f, good); s != nil {

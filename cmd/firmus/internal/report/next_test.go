@@ -385,6 +385,16 @@ func TestAdviceNeverCopiesOverALongerFile(t *testing.T) {
 			t.Errorf("in the %s:\n%s", store, got)
 		}
 	}
+	// Nor after the other one was moved aside, as they were told to do.
+	for _, store := range []string{"studio", "vault", "sky"} {
+		m := about(finding(7, store, fixity.Altered, care.StepOther, 0, side))
+		k := m.Files[107]
+		k.Unfinished = true
+		m.Files[107] = k
+		if got := text(m); !strings.Contains(got, "may be the whole one. Listen to it") || !strings.Contains(got, "--new-transfer") || strings.Contains(got, "Don't touch") {
+			t.Errorf("in the %s:\n%s", store, got)
+		}
+	}
 	// And of one that holds bytes of no known version, it comes first.
 	m := about(finding(7, "vault", fixity.Altered, care.StepRecover, 0, side), readIn("studio"))
 	k := m.Files[107]

@@ -21,11 +21,16 @@ func (m Matter) transferAgain(f ledger.Finding) []Step {
 
 // perhapsWhole is for a copy that differs from a version that isn't a whole recording:
 // it may be the whole one that was asked for. So neither is called good or damaged, and
-// what keeps both comes first.
+// what keeps both comes first. good is empty if what is under care isn't there any more: a
+// person who was told to has moved it aside.
 func (m Matter) perhapsWhole(f ledger.Finding, good []donor) []Step {
-	put := Step{Text: text("Then copy what is under care to its place:"), Lines: m.fromTo(f, good), Then: thenRead(f.Store)}
+	steps := []Step{{Text: text(m.longer(f), " Listen to it before anything is moved:"), Lines: []Line{{"OTHER", m.place(f)}}}}
+	var put Step
+	if len(good) > 0 {
+		put = Step{Text: text("Then copy what is under care to its place:"), Lines: m.fromTo(f, good), Then: thenRead(f.Store)}
+		steps = []Step{{Text: text(m.longer(f), " Listen to both before anything is moved:"), Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}}}
+	}
 	move := "move it aside, out of the store,"
-	steps := []Step{{Text: text(m.longer(f), " Listen to both before anything is moved:"), Lines: []Line{{"UNDER CARE", good[0].place}, {"OTHER", m.place(f)}}}}
 	rule, _ := m.Rules.Store(f.Store)
 	if rule.Kind == cloudKind {
 		put.Text, move = text("Then upload what is under care,"+m.service(f.Store).over+":"), "download it"
@@ -45,6 +50,9 @@ func (m Matter) perhapsWhole(f ledger.Finding, good []donor) []Step {
 				Lines: []Line{{from, there}, {to, m.Where.aside(arrivals.Name, f.Set, f.Path, fmt.Sprintf("finding-%d", f.ID))}}},
 			Step{Text: text("Then copy the whole recording to where files arrive:"), Lines: []Line{{from, m.place(f)}, {to, there}},
 				Then: text(thenRead(arrivals.Name), ". It finds a change: sign that off", m.asTransfer(f), ".")})
+	}
+	if len(good) == 0 {
+		return append(steps, say("If it is not, or you are in doubt, leave it as it is. Keep the reel, and look for another copy: on discs, on the recorder's stick, with whoever was given one."))
 	}
 	steps = append(steps, say("If you are in doubt, stop here and leave both as they are."))
 	return append(steps, Step{Text: text(fmt.Sprintf("Only if the other one is damaged, %s and keep it:", move)), Lines: m.outOf(f)}, put)

@@ -70,20 +70,9 @@ func (in *intake) taken(ctx context.Context, r *newFile) error {
 		return err
 	}
 	x.judge(r.provided, r.arrivals)
-	if x.disputed != nil { // whoever decides must know how long each side is
-		for i, h := range x.held {
-			if h.store == r.arrivals {
-				x.held[i].lasts = x.sound.Duration
-				continue
-			}
-			aud, _ := in.auditor(nil)
-			again, s, err := hearing.Take(ctx, aud, h.store, in.set, h.at, in.o.Cache, fixity.BLAKE3)
-			if context.Cause(ctx) != nil {
-				return context.Cause(ctx)
-			}
-			if err == nil && again.Digest(fixity.BLAKE3) == h.taken.Digest(fixity.BLAKE3) {
-				x.held[i].lasts = s.Duration
-			}
+	if x.disputed != nil {
+		if keeps, err := in.again(ctx, &x, r); err != nil || !keeps {
+			return err
 		}
 	}
 	in.batch = append(in.batch, x)
@@ -91,6 +80,38 @@ func (in *intake) taken(ctx context.Context, r *newFile) error {
 		return in.commit(ctx)
 	}
 	return nil
+}
+
+// again reads once more what disagrees: one wrong reading is no other version. A store that
+// gives other bytes this time says nothing of the file, and is left out; if it is the one where
+// the file arrives, the file isn't taken in (keeps is false), and a later intake tries it again.
+// Whoever decides must know how long each side is, too.
+func (in *intake) again(ctx context.Context, x *arrival, r *newFile) (keeps bool, err error) {
+	aud, _ := in.auditor(nil)
+	var steady []heldIn
+	for _, h := range x.held {
+		again, s, err := hearing.Take(ctx, aud, h.store, in.set, h.at, in.o.Cache, fixity.BLAKE3)
+		switch {
+		case context.Cause(ctx) != nil:
+			return false, context.Cause(ctx)
+		case err == nil && again.Digest(fixity.BLAKE3) != h.taken.Digest(fixity.BLAKE3):
+			in.res.Trouble = append(in.res.Trouble, fmt.Sprintf("store %s: %q gave other bytes when it was read once more. Unless somebody saved it just now, check cable, port and hub", h.store, h.at))
+			if h.store == r.arrivals {
+				return false, nil
+			}
+			continue
+		case h.store == r.arrivals:
+			h.lasts = x.sound.Duration
+		case err == nil:
+			h.lasts = s.Duration
+		}
+		steady = append(steady, h)
+	}
+	if len(steady) < len(x.held) {
+		*x = arrival{path: x.path, held: steady, sound: x.sound}
+		x.judge(r.provided, r.arrivals)
+	}
+	return true, nil
 }
 
 // spelled is where a store shows the file of a path of the arrivals store: there, or under
