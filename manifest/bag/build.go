@@ -73,7 +73,8 @@ func Build(ctx context.Context, files iter.Seq2[File, error], dest string, o Mak
 		return m, err
 	}
 	keep = true
-	if err := syncFolder(parent); err != nil {
+	// On FAT where a folder begins stands beside its name.
+	if err := errors.Join(syncFolder(dest), syncFolder(parent)); err != nil {
 		return m, fmt.Errorf("the bag is whole and lies there, but flushing the folder it lies in: %w", err)
 	}
 	b.made.Warnings = b.warn.List()

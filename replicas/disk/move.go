@@ -53,7 +53,7 @@ func (d *Dir) move(e fixity.Entry, to string) error {
 	if err := d.do("rename", func() error { return renameNew(from, name, into, name2) }); err != nil {
 		return mapErr(err)
 	}
-	if err := d.do("sync-folder", func() error { return syncFolder(into) }); err != nil {
+	if err := d.do("sync-folder", func() error { return syncNames(into, name2) }); err != nil {
 		return mapErr(err)
 	}
 	return mapErr(d.do("sync-folder", func() error { return syncFolder(from) }))

@@ -94,7 +94,7 @@ func (d *Dir) renameOwn(from, to string) error {
 	if err := d.do("rename", func() error { return r.Rename(name, name2) }); err != nil {
 		return mapErr(err)
 	}
-	return mapErr(d.do("sync-folder", func() error { return syncFolder(r) }))
+	return mapErr(d.do("sync-folder", func() error { return syncNames(r, name2) }))
 }
 
 // RemoveOwn removes something in one of our own folders, with all that lies in it. That it is

@@ -9,6 +9,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"runtime"
 	"strings"
 	"time"
 
@@ -161,7 +162,20 @@ func (x *replacement) run(write func(io.Writer) error, verify func(fixity.Reader
 		return err
 	}
 	x.renamed = true
-	return x.do("sync-folder", func() error { return syncFolder(x.parent) })
+	return x.do("sync-folder", func() error { return syncNames(x.parent, x.name) })
+}
+
+// syncNames makes a name that something was just given last, and with it the other names in
+// the folder. On FAT a file's length and where it begins stand beside its name, and the kernel
+// writes them behind a rename only when the file itself is flushed.
+func syncNames(r *os.Root, name string) error {
+	if runtime.GOOS != "windows" {
+		if f, err := r.Open(name); err == nil { // what may not be read is left to its folder
+			_ = f.Sync() // a folder on some shares has no such thing
+			f.Close()
+		}
+	}
+	return syncFolder(r)
 }
 
 // prepare looks at the old file, nil if there is none, and finds a name for the

@@ -33,6 +33,19 @@ func Flush(dir string) error {
 	return nil
 }
 
+// FlushNamed is Flush of the folder of something that was just given its name, a file or a
+// folder. On FAT its length and where it begins stand beside its name, and the kernel writes
+// them behind a rename only when it is itself flushed.
+func FlushNamed(path string) error {
+	if runtime.GOOS != "windows" {
+		if f, err := os.Open(path); err == nil { // what may not be read is left to its folder
+			_ = f.Sync() // a folder on some shares has no such thing
+			f.Close()
+		}
+	}
+	return Flush(filepath.Dir(path))
+}
+
 // Make is os.MkdirAll for any folder, such as a state folder itself: the names that it makes
 // last.
 func Make(dir string, mode fs.FileMode) error {

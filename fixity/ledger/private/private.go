@@ -103,7 +103,7 @@ func Replace(path string, b []byte) error {
 	if err := os.Rename(temp, path); err != nil {
 		return err
 	}
-	return Flush(filepath.Dir(path))
+	return FlushNamed(path)
 }
 
 // CreateTemp is os.CreateTemp.

@@ -73,7 +73,7 @@ func (f Folders) put(file string, may allow, write func(io.Writer) error) error 
 	if err := take(temp, file, over, may); err != nil {
 		return errors.Join(err, remove(temp))
 	}
-	return private.Flush(dir)
+	return private.FlushNamed(file)
 }
 
 func writeNew(path string, write func(io.Writer) error) error {
