@@ -1,6 +1,8 @@
 package main
 
 import (
+	"crypto/sha256"
+	"fmt"
 	"io"
 	"io/fs"
 	"os"
@@ -16,15 +18,29 @@ import (
 // What scripts do to files is done here, not by programs of one system: they run on Windows,
 // too.
 
+// matching are the files and folders that patterns name (filepath.Match), in order.
+func matching(ts *testscript.TestScript, patterns []string) (out []string) {
+	for _, p := range patterns {
+		found, err := filepath.Glob(ts.MkAbs(p))
+		ts.Check(err)
+		out = append(out, found...)
+	}
+	return out
+}
+
 // copy FROM… TO: copies files, and folders with all that lies in them, with modes and times.
-// Into TO if that is a folder.
+// Into TO if that is a folder. FROM may be a pattern.
 func cmdCopy(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) < 2 {
 		ts.Fatalf("usage: copy FROM... TO")
 	}
 	to := ts.MkAbs(args[len(args)-1])
-	for _, from := range args[:len(args)-1] {
-		from, at := ts.MkAbs(from), to
+	all := matching(ts, args[:len(args)-1])
+	if len(all) < len(args)-1 {
+		ts.Fatalf("not all of %s is there", args[:len(args)-1])
+	}
+	for _, from := range all {
+		at := to
 		if fi, err := os.Stat(to); err == nil && fi.IsDir() {
 			at = filepath.Join(to, filepath.Base(from))
 		}
@@ -115,4 +131,114 @@ func cmdSubst(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("%s has no %s", args[0], args[1])
 	}
 	ts.Check(os.WriteFile(file, pattern.ReplaceAll(was, []byte(args[2])), 0o666))
+}
+
+// remove PATTERN…: removes what the patterns name, which has to be there.
+func cmdRemove(ts *testscript.TestScript, neg bool, args []string) {
+	all := matching(ts, args)
+	if neg || len(all) == 0 {
+		ts.Fatalf("usage: remove PATTERN..., of what is there: %s", args)
+	}
+	for _, name := range all {
+		ts.Check(os.RemoveAll(name))
+	}
+}
+
+// count N PATTERN…: so many files and folders have such names.
+func cmdCount(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: count N PATTERN...")
+	}
+	if all := matching(ts, args[1:]); strconv.Itoa(len(all)) != args[0] {
+		ts.Fatalf("there are %d, want %s: %s", len(all), args[0], all)
+	}
+}
+
+// found REGEXP PATTERN…: one of the files that the patterns name has the text.
+func cmdFound(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: found REGEXP PATTERN...")
+	}
+	text, err := regexp.Compile("(?m)" + args[0])
+	ts.Check(err)
+	all := matching(ts, args[1:])
+	for _, name := range all {
+		b, err := os.ReadFile(name)
+		ts.Check(err)
+		if text.Match(b) {
+			return
+		}
+	}
+	ts.Fatalf("%s is in none of %s", args[0], all)
+}
+
+// sums OUT PATTERN…: writes the SHA-256 of each file that the patterns name, or that lies below
+// what they name, as sha256sum does.
+func cmdSums(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: sums OUT PATTERN...")
+	}
+	var out strings.Builder
+	for _, top := range matching(ts, args[1:]) {
+		ts.Check(filepath.WalkDir(top, func(name string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				return err
+			}
+			b, err := os.ReadFile(name)
+			if err != nil {
+				return err
+			}
+			rel, err := filepath.Rel(ts.MkAbs("."), name)
+			fmt.Fprintf(&out, "%x  %s\n", sha256.Sum256(b), filepath.ToSlash(rel))
+			return err
+		}))
+	}
+	if out.Len() == 0 {
+		ts.Fatalf("no files: %s", args[1:])
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(out.String()), 0o666))
+}
+
+// hardlink OLD NEW: gives a file a second name, in the place of what has it.
+func cmdHardlink(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: hardlink OLD NEW")
+	}
+	ts.Check(os.RemoveAll(ts.MkAbs(args[1])))
+	ts.Check(os.Link(ts.MkAbs(args[0]), ts.MkAbs(args[1])))
+}
+
+// head FILE LINES OUT: writes the first lines of a file to another.
+func cmdHead(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: head FILE LINES OUT")
+	}
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	lines := strings.SplitAfter(ts.ReadFile(args[0]), "\n")
+	if n >= len(lines) {
+		ts.Fatalf("%s has no %d lines", args[0], n)
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[2]), []byte(strings.Join(lines[:n], "")), 0o666))
+}
+
+// join OUT FILE…: writes what the files hold, one after another.
+func cmdJoin(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: join OUT FILE...")
+	}
+	var all strings.Builder
+	for _, name := range args[1:] {
+		all.WriteString(ts.ReadFile(name))
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(all.String()), 0o666))
+}
+
+// show FILE: puts what it holds where stdout and json look.
+func cmdShow(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: show FILE")
+	}
+	_, err := io.WriteString(ts.Stdout(), ts.ReadFile(args[0]))
+	ts.Check(err)
 }

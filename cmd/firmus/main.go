@@ -64,6 +64,11 @@ type command struct {
 func run(args []string, in io.Reader, out, errOut io.Writer) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	return runUntil(ctx, args, in, out, errOut)
+}
+
+// runUntil stops in order when ctx is done.
+func runUntil(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer) int {
 	log.SetOutput(io.Discard) // a library for FLAC logs there for each frame of odd rates
 	c := &command{in: in, out: &plain{w: out}, err: &plain{w: errOut}, terminal: errOut, raw: out, interrupted: ctx}
 	c.patience.Store(int64(stopWithin))

@@ -46,14 +46,14 @@ func TestMain(m *testing.M) {
 	if err := flag.Set("test.parallel", "4"); err != nil {
 		panic(err)
 	}
-	testscript.Main(m, map[string]func(){"firmus": main})
+	testscript.Main(m, map[string]func(){"firmus": theProgram})
 }
 
 // TestScript runs the scripts through main itself: flags, exit status, stdout and
 // stderr are those of the program.
 func TestScript(t *testing.T) {
 	testscript.Run(t, testscript.Params{
-		Dir:                 "testdata/script",
+		Dir:                 scripts(t),
 		UpdateScripts:       os.Getenv("UPDATE_SCRIPTS") != "",
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
@@ -61,11 +61,17 @@ func TestScript(t *testing.T) {
 			e.Setenv("FIRMUS_ALL_PARTS", os.Getenv("FIRMUS_ALL_PARTS"))
 			e.Setenv("TZ", "UTC")
 			e.Setenv("PORT", freePort(t))
+			e.Setenv("NL", "\n")
 			return nil
 		},
 		Condition: func(cond string) (bool, error) {
-			if cond == "root" {
+			switch cond {
+			case "root":
 				return os.Geteuid() == 0, nil
+			case "wine":
+				return underWine, nil
+			case "links":
+				return haveLinks(), nil
 			}
 			if program, ok := strings.CutPrefix(cond, "lacks:"); ok {
 				_, err := exec.LookPath(program)
@@ -88,11 +94,22 @@ func TestScript(t *testing.T) {
 			"copy":   cmdCopy,
 			"append": cmdAppend,
 			"subst":  cmdSubst,
+			"remove": cmdRemove,
+			"count":  cmdCount,
+			"found":  cmdFound,
+			"sums":   cmdSums,
+			"head":   cmdHead,
+			"join":   cmdJoin,
+			"show":   cmdShow,
 			"get":    cmdGet,
 			"within": cmdWithin,
+			"await":  cmdAwait,
 			"hup":    cmdHup,
 			"sql":    cmdSQL,
 			"premis": cmdPremis,
+
+			"hardlink":  cmdHardlink,
+			"interrupt": cmdInterrupt,
 
 			"sound":     cmdSound,
 			"audiodisc": cmdAudioDisc,

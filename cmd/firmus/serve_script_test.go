@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -88,6 +89,21 @@ func cmdWithin(ts *testscript.TestScript, _ bool, args []string) {
 		}
 	}
 	ts.Fatalf("%v: exit status %s for %s, want %s", args[2:], got, d, args[1])
+}
+
+// await DURATION REGEXP COMMAND…: runs the command again and again until it exits with 0 and
+// its output has the text.
+func cmdAwait(ts *testscript.TestScript, _ bool, args []string) {
+	d, err := time.ParseDuration(args[0])
+	ts.Check(err)
+	text, err := regexp.Compile("(?m)" + args[1])
+	ts.Check(err)
+	for end := time.Now().Add(d); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
+		if err := ts.Exec(args[2], args[3:]...); err == nil && text.MatchString(ts.ReadFile("stdout")) {
+			return
+		}
+	}
+	ts.Fatalf("%v: no %s within %s", args[2:], args[1], d)
 }
 
 // hup LOCK: sends SIGHUP to the process that a lock file names.

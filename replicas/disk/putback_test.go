@@ -72,7 +72,7 @@ func TestPutBackOrder(t *testing.T) {
 					t.Errorf("before %s it holds %q", op, now)
 				}
 				if op == "link" && c.noLinks {
-					return syscall.EPERM
+					return errors.ErrUnsupported
 				}
 				return do()
 			})

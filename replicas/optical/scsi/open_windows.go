@@ -2,7 +2,9 @@ package scsi
 
 import (
 	"fmt"
+	"os"
 	"runtime"
+	"strings"
 	"unsafe"
 
 	"firmus/fixity"
@@ -21,7 +23,13 @@ const passThroughDirect = 0x4D014
 // The system asks for access for writing before it passes any command on; no
 // command that writes is ever sent.
 func Open(path string) (*Device, error) {
-	name, err := windows.UTF16PtrFromString(devicePath(path))
+	device := devicePath(path)
+	if !strings.HasPrefix(device, `\\`) {
+		if _, err := os.Lstat(device); err == nil { // a file or folder, which could be opened
+			return nil, fmt.Errorf("open drive %q: it takes no SCSI commands", path)
+		}
+	}
+	name, err := windows.UTF16PtrFromString(device)
 	if err != nil {
 		return nil, fmt.Errorf("open drive %q: %w", path, err)
 	}

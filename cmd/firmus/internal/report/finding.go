@@ -154,10 +154,10 @@ func Path(p string) (shown, exact string) {
 }
 
 // Show is a path for a person: quoted where it holds what can't be seen or would
-// disturb a terminal.
+// disturb a terminal. A backslash is seen, and divides folders on Windows.
 func Show(p string) string {
 	q := fmt.Sprintf("%q", p)
-	if q == `"`+p+`"` && strings.TrimSpace(p) == p {
+	if strings.ReplaceAll(q, `\\`, `\`) == `"`+p+`"` && strings.TrimSpace(p) == p {
 		return p
 	}
 	return q

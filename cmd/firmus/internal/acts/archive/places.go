@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -27,8 +28,12 @@ func (e *Archive) PlaceOf(c ledger.Copy) string {
 	return fmt.Sprintf("%s (%s)", c.Store, ledger.DisplayPath(e.FullPath(c.Store, c.Set, c.At)))
 }
 
-// FullPath is where something lies in a store, with the folder of the set's root.
+// FullPath is where something lies in a store, with the folder of the set's root: on a disk as
+// this system writes it.
 func (e *Archive) FullPath(store, set, at string) string {
+	if s, _ := e.Rules.Store(store); s.Kind == DiskKind {
+		return filepath.Join(e.Where(store, set), filepath.FromSlash(at))
+	}
 	return strings.TrimRight(e.Where(store, set), "/") + "/" + at
 }
 

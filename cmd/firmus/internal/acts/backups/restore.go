@@ -88,7 +88,7 @@ func Restore(ctx context.Context, o RestoreOrder) (res Restored, err error) {
 	}
 	defer r.l.Close()
 	if err := r.gains(ctx); err != nil {
-		return res, errors.Join(err, r.tidy())
+		return res, errors.Join(err, r.l.Close(), r.tidy()) // Windows removes nothing that is open
 	}
 	if err := r.prepare(ctx); err != nil {
 		return res, fmt.Errorf("restore the ledger from %s: %w", r.chosen.dir, err)
