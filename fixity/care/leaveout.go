@@ -11,6 +11,7 @@ import (
 var Litter = []string{
 	// systems and file managers
 	".DS_Store", "._*", ".Spotlight-V100/", ".Trashes/", ".fseventsd/", ".TemporaryItems/", ".DocumentRevisions-V100/",
+	".apdisk", ".localized", ".VolumeIcon.icns", "Icon\r",
 	"Thumbs.db", "ehthumbs.db", "desktop.ini", "$RECYCLE.BIN/", "System Volume Information/",
 	".Trash-*/", ".directory", "lost+found/",
 	// locks, and files in the making

@@ -85,6 +85,9 @@ func TestStat(t *testing.T) {
 // TestStoreGoesDuringWalk: what was seen is given; the end is away, whether
 // nothing lies there then or another folder.
 func TestStoreGoesDuringWalk(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("a folder that is open isn't renamed there")
+	}
 	for _, another := range []bool{false, true} {
 		d := open(t, disk.Options{}, map[string]string{"QV-0107/a.wav": "1", "QV-0107/b/c.wav": "2"})
 		var paths []string

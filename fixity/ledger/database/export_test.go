@@ -26,6 +26,16 @@ func (d *DB) Waits(ctx context.Context) (n int, err error) {
 	return n, err
 }
 
+// Empties says of a commit, and of what brings the write-ahead log into the database, whether
+// it has the drive empty its own cache, too, where that is asked for besides (SQLite, PRAGMA
+// fullfsync, PRAGMA checkpoint_fullfsync).
+func (d *DB) Empties(ctx context.Context) (commit, checkpoint bool, err error) {
+	if err = d.w.QueryRowContext(ctx, `PRAGMA fullfsync`).Scan(&commit); err == nil {
+		err = d.w.QueryRowContext(ctx, `PRAGMA checkpoint_fullfsync`).Scan(&checkpoint)
+	}
+	return commit, checkpoint, err
+}
+
 // Connect makes n connections at once, and gives the last error.
 func (d *DB) Connect(ctx context.Context, n int) (last error) {
 	for range n {

@@ -20,6 +20,9 @@ func TestAMigrationHurriesByItself(t *testing.T) {
 		if n, err := l.Waits(t.Context()); n != 2 || err != nil {
 			t.Errorf("then a commit waits %d, %v", n, err)
 		}
+		if commit, checkpoint, err := l.Empties(t.Context()); !commit || !checkpoint || err != nil {
+			t.Errorf("a commit empties the drive's cache: %v, a checkpoint: %v, %v", commit, checkpoint, err)
+		}
 		if v, err := l.SchemaVersion(t.Context()); v != int64(len(steps)) || err != nil {
 			t.Errorf("the schema is %d after %d steps, %v", v, len(steps), err)
 		}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
 	"slices"
 
@@ -47,7 +48,9 @@ func Parse(text []byte, file string) (*Config, error) {
 		r.root = root
 		r.table(root, r.top(c))
 		setDefaults(c, func(path ...string) bool { return root.find(path...) != nil })
-		c.resolve(filepath.Dir(abs))
+		c.resolve(filepath.Dir(abs), func(path string, at ...string) {
+			r.fail(r.at(at...), "%q lacks a backslash after the drive's letter. Write it such as %q", path, path[:2]+`\`+path[2:])
+		})
 		r.check(c)
 	}
 	if len(r.problems) == 0 {
@@ -62,36 +65,46 @@ func Parse(text []byte, file string) (*Config, error) {
 	return nil, &Error{r.problems}
 }
 
-// resolve makes the paths absolute.
-func (c *Config) resolve(dir string) {
-	abs := func(p *string) {
+// resolve makes the paths absolute, and says which can't be: "D:masters" of Windows is wherever
+// a program last was on that drive.
+func (c *Config) resolve(dir string, vague func(path string, at ...string)) {
+	abs := func(p *string, at ...string) {
 		if *p == "" {
 			return
 		}
-		if *p = filepath.FromSlash(*p); !filepath.IsAbs(*p) {
+		*p = filepath.FromSlash(*p)
+		switch drive := filepath.VolumeName(*p); {
+		case filepath.IsAbs(*p):
+		case drive != "":
+			vague(*p, at...)
+			return
+		case os.IsPathSeparator((*p)[0]): // of Windows: on the drive that the configuration lies on
+			*p = filepath.VolumeName(dir) + *p
+		default:
 			*p = filepath.Join(dir, *p)
 		}
 		*p = filepath.Clean(*p)
 	}
-	abs(&c.State)
+	abs(&c.State, "state")
 	for i := range c.Stores {
-		abs(&c.Stores[i].Credentials)
-		for j := range c.Stores[i].Sets {
-			abs(&c.Stores[i].Sets[j].Path)
+		s := &c.Stores[i]
+		abs(&s.Credentials, "store", s.Name, "credentials")
+		for j := range s.Sets {
+			abs(&s.Sets[j].Path, "store", s.Name, "sets", s.Sets[j].Set)
 		}
 	}
 	if c.Mail != nil {
-		abs(&c.Mail.PasswordFile)
+		abs(&c.Mail.PasswordFile, "mail", "password_file")
 	}
 	if c.Register != nil {
-		abs(&c.Register.File)
-		abs(&c.Register.PasswordFile)
+		abs(&c.Register.File, "register", "file")
+		abs(&c.Register.PasswordFile, "register", "password_file")
 	}
 	for i := range c.Work.Sources {
-		abs(&c.Work.Sources[i])
+		abs(&c.Work.Sources[i], "work", "sources")
 	}
 	if c.Web.Certificate != "" {
-		abs(&c.Web.Certificate)
-		abs(&c.Web.Key)
+		abs(&c.Web.Certificate, "web", "certificate")
+		abs(&c.Web.Key, "web", "key")
 	}
 }
