@@ -123,10 +123,15 @@ func cmdImage(ts *testscript.TestScript, _ bool, args []string) {
 	ts.Check(ts.Exec(program, append(options, "-o", args[1], args[2])...))
 }
 
-// shorten FILE SIZE: cuts a file off.
+// shorten FILE SIZE: cuts a file off; by so much if the size is negative.
 func cmdShorten(ts *testscript.TestScript, _ bool, args []string) {
 	size, err := strconv.ParseInt(args[1], 10, 64)
 	ts.Check(err)
+	if size < 0 {
+		st, err := os.Stat(ts.MkAbs(args[0]))
+		ts.Check(err)
+		size += st.Size()
+	}
 	ts.Check(os.Truncate(ts.MkAbs(args[0]), size))
 }
 

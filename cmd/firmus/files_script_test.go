@@ -2,6 +2,7 @@ package main
 
 import (
 	"crypto/sha256"
+	"encoding/json"
 	"fmt"
 	"io"
 	"io/fs"
@@ -240,5 +241,25 @@ func cmdShow(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("usage: show FILE")
 	}
 	_, err := io.WriteString(ts.Stdout(), ts.ReadFile(args[0]))
+	ts.Check(err)
+}
+
+// show_all: shows every finding, settled or not, one after the other.
+func cmdShowAll(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 0 {
+		ts.Fatalf("usage: show_all")
+	}
+	ts.Check(ts.Exec("firmus", "--json", "findings", "list", "--all"))
+	var list struct{ Findings []struct{ ID int } }
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile("stdout")), &list))
+	if len(list.Findings) == 0 {
+		ts.Fatalf("there are no findings")
+	}
+	var all strings.Builder
+	for _, f := range list.Findings {
+		ts.Check(ts.Exec("firmus", "findings", "show", strconv.Itoa(f.ID)))
+		all.WriteString(ts.ReadFile("stdout"))
+	}
+	_, err := io.WriteString(ts.Stdout(), all.String())
 	ts.Check(err)
 }

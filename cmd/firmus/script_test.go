@@ -109,6 +109,7 @@ func TestScript(t *testing.T) {
 			"premis": cmdPremis,
 
 			"hardlink":  cmdHardlink,
+			"show_all":  cmdShowAll,
 			"interrupt": cmdInterrupt,
 
 			"sound":     cmdSound,
