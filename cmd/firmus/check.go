@@ -15,6 +15,7 @@ import (
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/beside"
 	"firmus/fixity/ledger"
 )
 
@@ -261,7 +262,7 @@ func (c *command) checkTwoPeople(ctx context.Context, cfg *config.Config, a *app
 
 // checkState tries to write where the ledger is kept, or would be.
 func (c *command) checkState(cfg *config.Config) checkLine {
-	f, err := os.CreateTemp(app.Nearest(cfg.State), ".firmus-check-*")
+	f, err := beside.File(app.Nearest(cfg.State), ".firmus-check-", 0o600)
 	if err != nil {
 		return lineOf("state folder", fmt.Sprintf("nothing can be written there: %v", err), false, isOK, true)
 	}

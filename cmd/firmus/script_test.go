@@ -33,7 +33,16 @@ const beProgram = "FIRMUS_TEST_BE_PROGRAM"
 // that this is a test.
 const cloudThere = "FIRMUS_TEST_CLOUD"
 
+// children are what the test binary is or undergoes in a process of its own, by variables of the
+// environment.
+var children = map[string]func(value string){}
+
 func TestMain(m *testing.M) {
+	for name, do := range children {
+		if v := os.Getenv(name); v != "" {
+			do(v)
+		}
+	}
 	if os.Getenv(beProgram) != "" {
 		if there := os.Getenv(cloudThere); there != "" {
 			http.DefaultTransport.(*http.Transport).DialTLSContext = func(ctx context.Context, network, _ string) (net.Conn, error) {

@@ -2,19 +2,20 @@ package bag
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"io/fs"
 	"iter"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
 
 	"firmus/fixity"
+	"firmus/fixity/beside"
 	"firmus/fixity/digest"
 	"firmus/manifest"
 )
@@ -42,13 +43,13 @@ func Build(ctx context.Context, files iter.Seq2[File, error], dest string, o Mak
 	if st, err := os.Stat(parent); errors.Is(err, fs.ErrNotExist) || err == nil && !st.IsDir() {
 		return m, fmt.Errorf("%w: the folder in which it would lie isn't there: %s. Make that folder, or name another place", fixity.ErrRefused, parent)
 	}
-	if err := clearLeft(parent, o.Date); err != nil {
+	beside.Clear(parent, tempPrefix)
+	held, err := beside.Folder(parent, tempPrefix)
+	if err != nil {
 		return m, err
 	}
-	temp := filepath.Join(parent, tempPrefix+rand.Text())
-	if err := os.Mkdir(temp, 0o777); err != nil {
-		return m, err
-	}
+	defer held.Close()
+	temp := held.Name()
 	keep := false
 	defer func() {
 		if !keep {
@@ -69,6 +70,9 @@ func Build(ctx context.Context, files iter.Seq2[File, error], dest string, o Mak
 			return m, err
 		}
 	}
+	if runtime.GOOS == "windows" { // what is held can't be renamed there
+		held.Close()
+	}
 	if err := os.Rename(temp, dest); err != nil {
 		return m, err
 	}
@@ -79,43 +83,6 @@ func Build(ctx context.Context, files iter.Seq2[File, error], dest string, o Mak
 	}
 	b.made.Warnings = b.warn.List()
 	return b.made, nil
-}
-
-// leftFor is how long nothing may have changed in a bag that is being built before it
-// counts as left by a run that was killed. Reading back a large bag writes nothing.
-const leftFor = 48 * time.Hour
-
-// clearLeft removes what runs that were killed left in a folder: bags that were being
-// built, and in which nothing has changed for leftFor. The zero now removes nothing.
-func clearLeft(parent string, now time.Time) error {
-	beside, err := os.ReadDir(parent)
-	if err != nil || now.IsZero() {
-		return err
-	}
-	for _, e := range beside {
-		if !e.IsDir() || !strings.HasPrefix(e.Name(), tempPrefix) {
-			continue
-		}
-		left := filepath.Join(parent, e.Name())
-		var newest time.Time
-		err := filepath.WalkDir(left, func(_ string, d fs.DirEntry, err error) error {
-			if err != nil {
-				return err
-			}
-			info, err := d.Info()
-			if err == nil && info.ModTime().After(newest) {
-				newest = info.ModTime()
-			}
-			return err
-		})
-		if err != nil || now.Sub(newest) < leftFor {
-			continue // another process builds it, or it can't be looked at
-		}
-		if err := os.RemoveAll(left); err != nil {
-			return fmt.Errorf("clear away a bag that was never finished: %w", err)
-		}
-	}
-	return nil
 }
 
 func vacant(dest string) error {

@@ -109,7 +109,7 @@ var ErrNotAsWritten = errors.New("read back, and not what was written")
 // The bag is built beside dest under a name that begins with ".firmus-bag-" and
 // renamed when it is whole: after a crash or error nothing lies under the name
 // dest, and after an error nothing else is left behind. What a crash left beside it is
-// cleared away by a later Make there, two days on. The error wraps that of
+// cleared away by the next Make there. The error wraps that of
 // the source, the operating system's, or ErrNotAsWritten.
 func Make(ctx context.Context, src, dest string, o MakeOptions) (Made, error) {
 	if err := apart(src, dest); err != nil {

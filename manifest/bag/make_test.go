@@ -429,21 +429,20 @@ func TestMakeCrash(t *testing.T) {
 	}
 }
 
-// A bag that a crash left unfinished doesn't lie there for ever; one that is being
-// built, and what is a person's, stays.
+// A bag that a crash left unfinished goes with the next one; one that is being built, and
+// what is a person's, stays.
 func TestAnUnfinishedBagIsNeverLeftForEver(t *testing.T) {
-	parent, now := t.TempDir(), time.Now()
-	for name, age := range map[string]time.Duration{".firmus-bag-old": 72 * time.Hour, ".firmus-bag-young": time.Hour, "old": 72 * time.Hour} {
+	parent := t.TempDir()
+	for _, name := range []string{".firmus-bag-old", "old"} {
 		dir := filepath.Join(parent, name, "data")
 		must(t, os.MkdirAll(dir, 0o777))
-		file := filepath.Join(dir, "a.wav")
-		must(t, os.WriteFile(file, []byte("A"), 0o666))
-		for _, p := range []string{file, dir, filepath.Dir(dir)} {
-			must(t, os.Chtimes(p, now.Add(-age), now.Add(-age)))
-		}
+		must(t, os.WriteFile(filepath.Join(dir, "a.wav"), []byte("A"), 0o666))
 	}
 	src := folder{"a": "A"}.write(t)
-	_, err := bag.Make(t.Context(), src, filepath.Join(parent, "bag"), bag.MakeOptions{Open: open, Date: now})
+	_, err := bag.Make(t.Context(), src, filepath.Join(parent, "bag"), bag.MakeOptions{Open: open, Whole: func(bag.Made) error {
+		_, err := bag.Make(t.Context(), src, filepath.Join(parent, "meanwhile"), bag.MakeOptions{Open: open})
+		return err
+	}})
 	must(t, err)
 	var there []string
 	beside, err := os.ReadDir(parent)
@@ -451,7 +450,7 @@ func TestAnUnfinishedBagIsNeverLeftForEver(t *testing.T) {
 	for _, e := range beside {
 		there = append(there, e.Name())
 	}
-	if want := []string{".firmus-bag-young", "bag", "old"}; !slices.Equal(there, want) {
+	if want := []string{"bag", "meanwhile", "old"}; !slices.Equal(there, want) {
 		t.Errorf("there are %q, want %q", there, want)
 	}
 }

@@ -10,6 +10,8 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+
+	"firmus/fixity/beside"
 )
 
 // Modes are those of all that lies in a folder.
@@ -106,9 +108,9 @@ func Replace(path string, b []byte) error {
 	return FlushNamed(path)
 }
 
-// CreateTemp is os.CreateTemp.
-func CreateTemp(dir, pattern string) (*os.File, error) {
-	f, err := os.CreateTemp(dir, pattern)
+// CreateTemp is beside.File.
+func CreateTemp(dir, prefix string) (*os.File, error) {
+	f, err := beside.File(dir, prefix, 0o600)
 	if err == nil {
 		Of(dir).close(f.Name(), false)
 	}

@@ -13,6 +13,7 @@ import (
 	"golang.org/x/mod/sumdb/note"
 
 	"firmus/fixity"
+	"firmus/fixity/beside"
 	"firmus/fixity/ledger/mlog"
 	"firmus/fixity/ledger/private"
 )
@@ -80,13 +81,14 @@ func makeKey(path, origin string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	f, err := private.CreateTemp(filepath.Dir(path), ".firmus-key-*")
+	f, err := private.CreateTemp(filepath.Dir(path), ".firmus-key-")
 	if err != nil {
 		return nil, err
 	}
 	defer os.Remove(f.Name())
+	defer f.Close()
 	_, err = f.WriteString(secret + "\n" + public + "\n")
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+	if err = errors.Join(err, beside.Written(f)); err != nil {
 		return nil, err
 	}
 	if err := os.Link(f.Name(), path); err != nil && !errors.Is(err, fs.ErrExist) {

@@ -350,6 +350,8 @@ func (e Acts) retireStore(ctx context.Context, o EndStoreOrder) (RetirePlan, err
 		return plan, fmt.Errorf("store %s never held the set %q: %w", name, set, fixity.ErrNotFound)
 	case set != "" && s.Holds(set) && !dryRun:
 		return plan, fmt.Errorf("the configuration still names the set %s in store %s, so its files would be awaited there again. Take it out there first: %w", set, name, fixity.ErrRefused)
+	case set == "" && !known.Retired.IsZero() && !dryRun:
+		return plan, stores.Retired(known)
 	case set == "" && s.Arrivals && !dryRun:
 		return plan, fmt.Errorf("new files arrive in %s: name another arrivals store in the configuration first: %w", name, fixity.ErrRefused)
 	}

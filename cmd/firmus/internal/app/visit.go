@@ -41,7 +41,8 @@ func (s *parts) visit(store string, first bool) {
 			s.metrics.AuditEnded(store, v.Outcome, time.Since(began))
 			s.survey.again(store)
 		}
-		if err == nil && v.Read && v.Outcome == ledger.FiringDone {
+		// Also if it was read by a daemon that ended before it came to that.
+		if err == nil && (v.Read && v.Outcome == ledger.FiringDone || !v.Before.IsZero()) {
 			s.drill(s.ctx, store, false)
 		}
 		switch {

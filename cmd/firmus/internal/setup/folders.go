@@ -53,8 +53,8 @@ func below(folder, name string) string {
 	return strings.TrimRight(folder, "/") + "/" + name
 }
 
-// beside is the folder of another name beside one.
-func beside(folder, name string) string {
+// besideOf is the folder of another name beside one.
+func besideOf(folder, name string) string {
 	if i := strings.LastIndexAny(folder, `\/`); i >= 0 {
 		return folder[:i+1] + name
 	}

@@ -4,7 +4,6 @@
 package setup
 
 import (
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -18,6 +17,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
+	"firmus/fixity/beside"
 	"firmus/fixity/ledger/private"
 	"firmus/replicas/named"
 )
@@ -192,7 +192,7 @@ func (d *Draft) questions(all bool) []Question {
 	}
 	in := below(g[Masters], "masters")
 	add(g[Masters] != "" && isFolder(d.At(in)), Question{MastersIn, MastersIn, "That folder holds a folder masters. Is it that one, or the whole folder?", Folder, false, in})
-	add(true, Question{Access, Access, "In which folder are access files made?", Folder, true, d.proposed(beside(masters, "access"), "studio/access")})
+	add(true, Question{Access, Access, "In which folder are access files made?", Folder, true, d.proposed(besideOf(masters, "access"), "studio/access")})
 	add(true, Question{Second, Second, "Which folder on another drive holds the second copies?", Folder, true, "vault"})
 	second := g[Second]
 	if second != "" && masters != "" {
@@ -513,27 +513,28 @@ func keepCopy(path string) (string, error) {
 	if err != nil {
 		return "", err
 	}
+	// Whole, or under no name that looks whole.
+	temp, err := beside.File(filepath.Dir(path), ".firmus-new-", 0o600)
+	if err != nil {
+		return "", err
+	}
+	defer os.Remove(temp.Name())
+	defer temp.Close()
+	if _, err = temp.Write(text); err == nil {
+		err = beside.Written(temp)
+	}
+	if err = errors.Join(err, os.Chmod(temp.Name(), st.Mode().Perm())); err != nil {
+		return "", err
+	}
 	base := path + "." + st.ModTime().Format("2006-01-02")
 	for i := 1; i < 1000; i++ {
 		kept := base
 		if i > 1 {
 			kept = fmt.Sprintf("%s-%d", base, i)
 		}
-		// Whole, or under no name that looks whole.
-		temp := filepath.Join(filepath.Dir(path), ".firmus-new-"+rand.Text())
-		if err := writePrivate(temp, text); err != nil {
-			return "", err
+		if _, err := os.Lstat(kept); err != nil {
+			return kept, errors.Join(os.Rename(temp.Name(), kept), private.Flush(filepath.Dir(path)))
 		}
-		if _, err := os.Lstat(kept); err == nil {
-			if err := os.Remove(temp); err != nil {
-				return "", err
-			}
-			continue
-		}
-		if err := errors.Join(os.Chmod(temp, st.Mode().Perm()), os.Rename(temp, kept)); err != nil {
-			return "", errors.Join(err, os.Remove(temp))
-		}
-		return kept, private.Flush(filepath.Dir(path))
 	}
 	return "", fmt.Errorf("%s: too many copies of it are kept: %w", path, fixity.ErrRefused)
 }

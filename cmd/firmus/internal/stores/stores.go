@@ -221,6 +221,11 @@ func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx con
 			}
 			defer free()
 		}
+		if outer.has(in.drive) {
+			// Who works on the store needs its drive, too, and can't have it before this use ends:
+			// each would wait for the other.
+			p.Wait = min(p.Wait, time.Second)
+		}
 		kept, unlock, err := s.lock(ctx, name, p)
 		if err != nil {
 			return err

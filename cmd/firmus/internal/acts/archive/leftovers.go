@@ -11,6 +11,7 @@ import (
 
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
+	"firmus/fixity/beside"
 	"firmus/fixity/ledger"
 	"firmus/fixity/ledger/private"
 )
@@ -75,8 +76,8 @@ var ofState = []string{BackupScratch, ListScratch, DrillScratch}
 // is no ledger, and no restore works beside one that is open.
 const RestoreFolder = ".firmus-restore"
 
-// ofMoments are files that are there for a moment, and made without a lock.
-var ofMoments = []string{".firmus-key-*", ".firmus-check-*"}
+// ofMoments are files that are there for a moment, and made without that lock.
+var ofMoments = []string{".firmus-key-", ".firmus-check-"}
 
 // StateScratch makes a folder in the state folder. While it is there no other process
 // has one: what an earlier one left is removed first. done removes it.
@@ -124,9 +125,9 @@ func (e *Archive) clearState() {
 		if x.IsDir() && x.Name() == RestoreFolder && e.Ledger.Here() == nil {
 			_ = os.RemoveAll(path)
 		}
-		if st, err := x.Info(); err == nil && st.Mode().IsRegular() && matches(ofMoments, x.Name()) && e.Now().Sub(st.ModTime()) > time.Hour {
-			_ = os.Remove(path)
-		}
+	}
+	for _, prefix := range ofMoments {
+		beside.Clear(e.Ledger.State(), prefix)
 	}
 }
 

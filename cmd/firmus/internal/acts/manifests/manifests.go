@@ -13,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
+	"firmus/fixity/beside"
 	"firmus/fixity/digest"
 	"firmus/fixity/ledger"
 	"firmus/fixity/ledger/private"
@@ -273,18 +274,15 @@ func (e Acts) writeAside(ctx context.Context, m ledger.Manifest) (string, error)
 	if err := private.MkdirAll(dir); err != nil {
 		return "", err
 	}
-	if left, err := filepath.Glob(filepath.Join(dir, ".firmus-*")); err == nil {
-		for _, x := range left { // of an earlier run: the store's lock is held
-			_ = os.Remove(x)
-		}
-	}
-	f, err := private.CreateTemp(dir, ".firmus-*")
+	beside.Clear(dir, ".firmus-")
+	f, err := private.CreateTemp(dir, ".firmus-")
 	if err != nil {
 		return "", err
 	}
 	defer os.Remove(f.Name())
+	defer f.Close()
 	_, _, err = e.manifestText(ctx, m.Store, m.Set, m.Folder, f)
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+	if err = errors.Join(err, beside.Written(f)); err != nil {
 		return "", err
 	}
 	path := filepath.Join(dir, manifestName)

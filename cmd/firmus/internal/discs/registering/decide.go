@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -52,6 +53,15 @@ func (e Desk) Decide(ctx context.Context, o Decision) (ledger.DiscDecision, []le
 		}
 		dec = ledger.DiscDecision{Verdict: c.Verdict, Reason: o.Reason, By: e.By}
 		dec.Class.AnyGain, dec.Class.Gain, dec.Class.Within = o.AnyGain, c.Gain, care.SameGain
+		before, err := t.Discs.Decisions()
+		if err != nil {
+			return err
+		}
+		if slices.ContainsFunc(before, func(b ledger.DiscDecision) bool {
+			return b.Verdict == dec.Verdict && b.Class == dec.Class && b.By == dec.By && b.Reason == dec.Reason
+		}) {
+			return fmt.Errorf("that is decided already, for all discs that are changed as %s is: %w", d.Name(), fixity.ErrRefused)
+		}
 		if covered, err = t.Discs.Covered(dec); err != nil {
 			return err
 		}
