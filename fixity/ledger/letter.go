@@ -146,6 +146,15 @@ func (t Post) UndeliveredSince(since time.Time) ([]Delivery, error) {
 	return t.deliveries(`WHERE d.sent_at = 0 AND (d.failed_at >= $1 OR d.failed_at = 0 AND d.attempts > 0) ORDER BY l.id, d.address`, nanos(since))
 }
 
+// Hand takes a delivery for a try, and says whether it is this try's: not if another one took it
+// since it was read. Until it is noted what became of it, it is due again at a later time: whoever
+// tries it may be killed.
+func (t Post) Hand(d Delivery, again time.Time) (bool, error) {
+	n, err := t.exec(`UPDATE letter_to SET due_at = $4 WHERE letter = $1 AND address = $2 AND due_at = $3 AND sent_at = 0 AND failed_at = 0`,
+		d.Letter.ID, d.Address, nanos(d.Due), nanos(again))
+	return n > 0, err
+}
+
 // Delivered notes that a server took the letter for the address.
 func (t Post) Delivered(letter int64, address string) error {
 	_, err := t.exec(`UPDATE letter_to SET sent_at = $3, attempts = attempts + 1, trouble = '' WHERE letter = $1 AND address = $2`, letter, address, nanos(t.now))

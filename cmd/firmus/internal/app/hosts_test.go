@@ -142,7 +142,12 @@ func newSharing(t *testing.T, more string) *sharing {
 	if os.Getenv(ledgertest.Postgres) == "" {
 		t.Skipf("hosts share a ledger on PostgreSQL: %s names no server", ledgertest.Postgres)
 	}
-	place := ledgertest.Database(t, t.TempDir())
+	return sharingAt(t, ledgertest.Database(t, t.TempDir()), more)
+}
+
+// sharingAt is newSharing with a database that is there already.
+func sharingAt(t *testing.T, place ledgertest.Place, more string) *sharing {
+	t.Helper()
 	s := &sharing{t: t, dir: t.TempDir(), place: place, more: more, reads: map[string]int{}}
 	for _, d := range []string{"studio", "vault"} {
 		if err := os.MkdirAll(s.path(d), 0o755); err != nil {
@@ -189,15 +194,20 @@ sets = { masters = %q }
 // open opens the archive as a command on a host does.
 func (s *sharing) open(host string) *app.App {
 	s.t.Helper()
-	cfg, err := config.Load(s.config(host))
-	if err != nil {
-		s.t.Fatal(err)
-	}
-	a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "the test", Say: s.t.Logf, Times: hosts.Times{Slice: time.Second, Grace: 2 * time.Second}})
+	a, err := s.tryOpen(host, nil)
 	if err != nil {
 		s.t.Fatal(err)
 	}
 	return a
+}
+
+// tryOpen is open with a clock of its own, if it isn't nil.
+func (s *sharing) tryOpen(host string, now func() time.Time) (*app.App, error) {
+	cfg, err := config.Load(s.config(host))
+	if err != nil {
+		return nil, err
+	}
+	return app.Open(context.Background(), app.Options{Config: cfg, By: "the test", Say: s.t.Logf, Now: now, Times: hosts.Times{Slice: time.Second, Grace: 2 * time.Second}})
 }
 
 // fill makes files in folders of both stores and takes them under care.
@@ -489,6 +499,38 @@ func TestHostsClocks(t *testing.T) {
 	said := hosts.Clocks([]ledger.Host{{Name: "server-a", Ahead: 61 * time.Minute}, {Name: "server-b", Ahead: -time.Hour}, {Name: "studio-pc", Ahead: 59 * time.Second}})
 	if len(said) != 2 || !strings.Contains(said[0], "server-a is 1h1m0s ahead of that of the database's computer") || !strings.Contains(said[1], "server-b is 1h0m0s behind") {
 		t.Errorf("it said %q", said)
+	}
+}
+
+// TestHostsClockOfACommand has a command whose clock is an hour ahead refuse to audit what hosts
+// share: nothing bears its time, and nothing is due by it.
+func TestHostsClockOfACommand(t *testing.T) {
+	t.Parallel()
+	s := newSharing(t, "")
+	s.fill(1, 2, 1000)
+	s.start("server-a")
+	a, err := s.tryOpen("studio-pc", func() time.Time { return time.Now().Add(time.Hour) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	rs, err := a.Acts.Audit(context.Background(), acts.AuditOrder{Stores: []string{"vault"}, Full: true})
+	if !errors.Is(err, fixity.ErrRefused) || !strings.Contains(err.Error(), "the clock of studio-pc is 1h0m0s ahead") {
+		t.Errorf("the audit gave %+v, %v", rs, err)
+	}
+	if r := s.audit("server-b"); len(r.Findings) > 0 || r.Read != 2 {
+		t.Errorf("the audit by a right clock gave %+v", r)
+	}
+	later := 0
+	if err := a.Ledger.View(context.Background(), func(x *ledger.Tx) error {
+		return x.Log.Each(0, 1000, func(e ledger.Event) error {
+			if e.At.After(time.Now().Add(time.Minute)) {
+				later++
+			}
+			return nil
+		})
+	}); err != nil || later > 1 { // when the stores were noted, as it was opened
+		t.Errorf("%d events bear the wrong time, %v", later, err)
 	}
 }
 

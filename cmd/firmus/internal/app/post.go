@@ -51,6 +51,9 @@ func (s *parts) followRecord() {
 			thought = time.Now()
 			err = s.postOnce(s.ctx)
 		}
+		if err == nil && s.letters != nil {
+			err = s.letters.Settle(s.ctx)
+		}
 		if err != nil && !errors.Is(err, fixity.ErrBusy) && s.ctx.Err() == nil {
 			if err.Error() != trouble {
 				s.log.Error("the record can't be followed, or letters can't be written; tried again", "error", err)

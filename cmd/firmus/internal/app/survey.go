@@ -82,10 +82,14 @@ func (v *survey) run(s *parts) {
 			}
 		}
 		v.tryToWrite(s)
+		wait := every
+		if v.unwritable() { // /readyz says so, and is to say soon that it is over
+			wait = min(every, hereEvery)
+		}
 		select {
 		case <-s.ctx.Done():
 		case <-v.wake():
-		case <-time.After(every):
+		case <-time.After(wait):
 		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"net/mail"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"firmus/cmd/firmus/internal/report"
@@ -84,7 +85,12 @@ const morning = 8 * time.Hour
 
 // Letters writes letters and sends them. It is safe for concurrent use; of several
 // that fill or send at the same time one does it.
-type Letters struct{ o Options }
+type Letters struct {
+	o Options
+
+	mu      sync.Mutex
+	unnoted []tried // what the ledger doesn't know yet
+}
 
 // New makes a Letters. The error wraps fixity.ErrRefused if no letter could ever
 // leave by these options: an address that is none.
@@ -113,7 +119,7 @@ func New(o Options) (*Letters, error) {
 			return nil, fmt.Errorf("%q is not a mail address: %w", a, fixity.ErrRefused)
 		}
 	}
-	return &Letters{o}, nil
+	return &Letters{o: o}, nil
 }
 
 func (l *Letters) words() words {

@@ -23,6 +23,10 @@ import (
 // noticed the same day. Nothing is given up while the server may still take it.
 var backOff = []time.Duration{time.Minute, 5 * time.Minute, 15 * time.Minute, time.Hour, 4 * time.Hour}
 
+// handedFor is how long a delivery that was begun isn't begun again, unless what became of it is
+// noted: longer than a server may take over a letter, answer by answer.
+const handedFor = 5 * time.Minute
+
 // page of deliveries that are read at once.
 const atOnce = 50
 
@@ -38,8 +42,16 @@ type Sent struct {
 // what could not be handed over, waits for its next try; what it refused for good is
 // kept as failed. Both are told in Sent and are no error: the error is of the ledger,
 // or the context's cause. While another process sends, it wraps fixity.ErrBusy.
+//
+// What the ledger can't note isn't sent: a delivery is taken in the ledger before it is handed
+// over. If the ledger is away when the server has taken the letter, that is kept until Settle can
+// note it. A process that is killed between the two sends the letter once more, minutes later,
+// under its Message-ID.
 func (l *Letters) Send(ctx context.Context) (Sent, error) {
 	var sent Sent
+	if err := l.Settle(ctx); err != nil {
+		return sent, err
+	}
 	now := l.o.Now()
 	due, err := l.dueNow(ctx, now)
 	if err != nil || len(due) == 0 {
@@ -93,6 +105,13 @@ func (l *Letters) sendAll(ctx context.Context, due []ledger.Delivery, sent *Sent
 		if err == nil {
 			m, err2 := l.message(d)
 			if err = err2; err == nil {
+				mine, err2 := l.hand(ctx, d)
+				if err2 != nil {
+					return err2
+				}
+				if !mine {
+					continue
+				}
 				err = s.send(ctx, m)
 			}
 			if ctx.Err() != nil && err != nil {
@@ -111,24 +130,61 @@ func (l *Letters) sendAll(ctx context.Context, due []ledger.Delivery, sent *Sent
 	return nil
 }
 
+// hand takes a delivery for this try.
+func (l *Letters) hand(ctx context.Context, d ledger.Delivery) (mine bool, err error) {
+	now := l.o.Now()
+	err = l.o.Ledger.Tx(ctx, now, func(t *ledger.Tx) error { mine, err = t.Post.Hand(d, now.Add(handedFor)); return err })
+	return mine, err
+}
+
+// tried is a delivery and what became of its try.
+type tried struct {
+	d   ledger.Delivery
+	err error
+}
+
 // note writes down what became of a try.
 func (l *Letters) note(ctx context.Context, d ledger.Delivery, err error, sent *Sent) error {
-	// What the server has taken is written down also when the process is told to stop.
-	return l.o.Ledger.Tx(context.WithoutCancel(ctx), l.o.Now(), func(t *ledger.Tx) error {
-		switch {
-		case err == nil:
-			sent.Delivered++
-			return t.Post.Delivered(d.Letter.ID, d.Address)
-		case permanent(err):
-			sent.Refused++
-			sent.Trouble = l.trouble(err)
-			return t.Post.Refused(d.Letter.ID, d.Address, sent.Trouble)
-		}
+	switch {
+	case err == nil:
+		sent.Delivered++
+	case permanent(err):
+		sent.Refused++
+		sent.Trouble = l.trouble(err)
+	default:
 		sent.Deferred++
 		sent.Trouble = l.trouble(err)
-		wait := backOff[min(int(d.Attempts), len(backOff)-1)]
-		return t.Post.Deferred(d.Letter.ID, d.Address, t.Now().Add(wait), sent.Trouble)
-	})
+	}
+	l.mu.Lock()
+	l.unnoted = append(l.unnoted, tried{d, err})
+	l.mu.Unlock()
+	// What the server has taken is written down also when the process is told to stop.
+	return l.Settle(context.WithoutCancel(ctx))
+}
+
+// Settle notes what became of tries while the ledger couldn't be written to. It is called now
+// and then by whoever sends, also where another host sends by now.
+func (l *Letters) Settle(ctx context.Context) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for len(l.unnoted) > 0 {
+		if err := l.o.Ledger.Tx(ctx, l.o.Now(), func(t *ledger.Tx) error { return l.became(t, l.unnoted[0]) }); err != nil {
+			return err
+		}
+		l.unnoted = l.unnoted[1:]
+	}
+	return nil
+}
+
+func (l *Letters) became(t *ledger.Tx, x tried) error {
+	id, to := x.d.Letter.ID, x.d.Address
+	switch {
+	case x.err == nil:
+		return t.Post.Delivered(id, to)
+	case permanent(x.err):
+		return t.Post.Refused(id, to, l.trouble(x.err))
+	}
+	return t.Post.Deferred(id, to, t.Now().Add(backOff[min(int(x.d.Attempts), len(backOff)-1)]), l.trouble(x.err))
 }
 
 // permanent says that the server will never take this letter for this address. That
