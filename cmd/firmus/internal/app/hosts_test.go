@@ -502,38 +502,6 @@ func TestHostsClocks(t *testing.T) {
 	}
 }
 
-// TestHostsClockOfACommand has a command whose clock is an hour ahead refuse to audit what hosts
-// share: nothing bears its time, and nothing is due by it.
-func TestHostsClockOfACommand(t *testing.T) {
-	t.Parallel()
-	s := newSharing(t, "")
-	s.fill(1, 2, 1000)
-	s.start("server-a")
-	a, err := s.tryOpen("studio-pc", func() time.Time { return time.Now().Add(time.Hour) })
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer a.Close()
-	rs, err := a.Acts.Audit(context.Background(), acts.AuditOrder{Stores: []string{"vault"}, Full: true})
-	if !errors.Is(err, fixity.ErrRefused) || !strings.Contains(err.Error(), "the clock of studio-pc is 1h0m0s ahead") {
-		t.Errorf("the audit gave %+v, %v", rs, err)
-	}
-	if r := s.audit("server-b"); len(r.Findings) > 0 || r.Read != 2 {
-		t.Errorf("the audit by a right clock gave %+v", r)
-	}
-	later := 0
-	if err := a.Ledger.View(context.Background(), func(x *ledger.Tx) error {
-		return x.Log.Each(0, 1000, func(e ledger.Event) error {
-			if e.At.After(time.Now().Add(time.Minute)) {
-				later++
-			}
-			return nil
-		})
-	}); err != nil || later > 1 { // when the stores were noted, as it was opened
-		t.Errorf("%d events bear the wrong time, %v", later, err)
-	}
-}
-
 // TestLedgerMoves moves an archive's ledger to PostgreSQL while nobody has it open, and goes on
 // with it.
 func TestLedgerMoves(t *testing.T) {
