@@ -51,6 +51,7 @@ var walks = map[string]string{
 	"SELECT id, lines FROM reading WHERE id > $1 AND ":  "once, for a ledger from before readings had ranges",
 	"SELECT count(*) FROM instance WHERE ($1 = '' OR s": "once a statement or audit",
 	"UPDATE finding SET store = $2 WHERE store = $1 AN": "once, when the shelf gets a name",
+	"SELECT count(*) FROM (SELECT 1 FROM file LIMIT 1)": "its first row only",
 	"SELECT DISTINCT f.id FROM file f JOIN note x ON x": "once, for a ledger from before findings about transfers",
 }
 
