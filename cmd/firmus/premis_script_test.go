@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"time"
@@ -83,7 +84,7 @@ func cmdPremis(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("usage: premis FILE WORD...")
 	}
 	path := ts.MkAbs(args[0])
-	if dir := os.Getenv("FIRMUS_STANDARDS"); dir != "" {
+	if dir := os.Getenv("FIRMUS_STANDARDS"); dir != "" && runtime.GOOS != "windows" { // xmllint is a program of Linux
 		if out, err := exec.Command("xmllint", "--noout", "--nonet", "--schema", filepath.Join(dir, "premis-v3-0.xsd"), path).CombinedOutput(); err != nil {
 			ts.Fatalf("xmllint: %v\n%s", err, out)
 		}

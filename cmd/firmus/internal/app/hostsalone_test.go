@@ -195,3 +195,15 @@ func TestHostsClockOfACommand(t *testing.T) {
 		t.Errorf("%d events bear the wrong time, %v", later, err)
 	}
 }
+
+// within asks again and again, for so long.
+func within(t *testing.T, d time.Duration, what string, is func() bool) time.Duration {
+	t.Helper()
+	for began := time.Now(); time.Since(began) < d; time.Sleep(100 * time.Millisecond) {
+		if is() {
+			return time.Since(began)
+		}
+	}
+	t.Fatalf("not within %s: %s", d, what)
+	return 0
+}

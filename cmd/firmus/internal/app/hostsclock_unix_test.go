@@ -31,18 +31,6 @@ func leads(t *testing.T, l *ledger.Ledger) string {
 	return who[strings.LastIndexByte(who, ' ')+1:]
 }
 
-// within asks again and again, for so long.
-func within(t *testing.T, d time.Duration, what string, is func() bool) time.Duration {
-	t.Helper()
-	for began := time.Now(); time.Since(began) < d; time.Sleep(100 * time.Millisecond) {
-		if is() {
-			return time.Since(began)
-		}
-	}
-	t.Fatalf("not within %s: %s", d, what)
-	return 0
-}
-
 // TestHostsClock has the clock order an audit: one host leads it, and if that dies another one
 // takes it over, and each file is read once but for those in flight.
 func TestHostsClock(t *testing.T) {

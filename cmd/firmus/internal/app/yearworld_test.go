@@ -122,7 +122,6 @@ type year struct {
 	open      map[int64]ledger.Finding
 	told      map[int64]ledger.Told
 	tally     map[string]*kindTally
-	began     time.Time
 	onSince   time.Time
 	offDays   []int
 	gone      map[string]string      // stores whose drive isn't in its place, and where it is

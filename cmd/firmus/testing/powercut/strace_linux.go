@@ -364,11 +364,9 @@ func (r *reading) open(dir, path, flags, mode string, fd int) error {
 		return err
 	}
 	t, has := r.t, func(f string) bool { return slices.Contains(strings.Split(flags, "|"), f) }
-	n, there := t.now[*at], true
+	n, there := t.now[*at]
 	if at.name == "" {
-		n = at.folder
-	} else {
-		n, there = t.now[*at]
+		n, there = at.folder, true
 	}
 	if !there {
 		if !has("O_CREAT") {
