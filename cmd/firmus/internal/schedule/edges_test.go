@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -339,10 +340,12 @@ func TestWhatARunnerSays(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := plan(t, "0 1 * * *")
 		b := begun("vault")
-		outcome := ledger.FiringDone
-		quiet := time.Minute
-		r, said := watchedRunner(b, job(p, "vault", func(context.Context) schedule.Result { return schedule.Result{Outcome: outcome} }))
-		r.Quiet = func() time.Duration { return quiet }
+		var outcome atomic.Value
+		outcome.Store(ledger.FiringDone)
+		var quiet atomic.Int64
+		quiet.Store(int64(time.Minute))
+		r, said := watchedRunner(b, job(p, "vault", func(context.Context) schedule.Result { return schedule.Result{Outcome: outcome.Load().(string)} }))
+		r.Quiet = func() time.Duration { return time.Duration(quiet.Load()) }
 		time.Sleep(9 * time.Hour) // one o'clock passes
 		ctx, cancel := context.WithCancel(t.Context())
 		go r.Run(ctx)
@@ -358,7 +361,7 @@ func TestWhatARunnerSays(t *testing.T) {
 		if n := said.count("an audit waits"); n != 2 || b.count("vault", ledger.FiringDone) != 0 {
 			t.Errorf("people work: said %d times that it waits", n)
 		}
-		quiet = schedule.Idle
+		quiet.Store(int64(schedule.Idle))
 		time.Sleep(20 * time.Minute)
 		if s := r.States()[0]; b.count("vault", ledger.FiringDone) != 1 || s.Waits != "" || !s.Next.Equal(up.Truncate(24*time.Hour).Add(25*time.Hour)) {
 			t.Errorf("it was made up: %+v", s)
@@ -369,7 +372,7 @@ func TestWhatARunnerSays(t *testing.T) {
 		if said.count("can be used again") != 0 {
 			t.Error("the ledger is said to be usable again, and always was")
 		}
-		outcome = ledger.FiringAway
+		outcome.Store(ledger.FiringAway)
 		time.Sleep(24 * time.Hour)
 		if n := said.count("level=WARN msg=\"audit ended\""); n != 1 {
 			t.Errorf("that it was away is told %d times", n)

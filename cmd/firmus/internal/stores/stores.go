@@ -100,6 +100,9 @@ type Purpose struct {
 	// Wait is for a store that another process works on; then the error is a
 	// *ledger.LockedError.
 	Wait time.Duration
+	// Stays waits so long also inside a use of the same drive. Without it that is a second at
+	// most: who works on the store may wait for the drive, and then both stand still.
+	Stays bool
 	// Turn is how long the drive is waited for while it is read for somebody else, 0 as
 	// long as it takes; a use inside another one waits for a second. Then fixity.ErrBusy.
 	Turn time.Duration
@@ -221,7 +224,7 @@ func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx con
 			}
 			defer free()
 		}
-		if outer.has(in.drive) {
+		if outer.has(in.drive) && !p.Stays {
 			// Who works on the store needs its drive, too, and can't have it before this use ends:
 			// each would wait for the other.
 			p.Wait = min(p.Wait, time.Second)

@@ -29,6 +29,8 @@ type IntakeOrder struct {
 	Ripe func(store, set string, s ledger.Stray) bool
 	// Found is told how many bytes are to be read, once the stores are listed; nil: nobody asks.
 	Found func(bytes int64)
+
+	stays bool // stores.Purpose
 }
 
 // IntakeResult is what an intake did.
@@ -127,7 +129,7 @@ func (in *intake) using(ctx context.Context, names []care.Store, then func(conte
 		return then(ctx)
 	}
 	s, begun := names[0], false
-	err := in.e.Stores().Use(ctx, s.Name, stores.Purpose{Wait: in.o.Wait, Adopt: s.Arrivals}, func(ctx context.Context, u *stores.Used) error {
+	err := in.e.Stores().Use(ctx, s.Name, stores.Purpose{Wait: in.o.Wait, Stays: in.o.stays, Adopt: s.Arrivals}, func(ctx context.Context, u *stores.Used) error {
 		begun = true
 		in.used[s.Name] = u
 		return in.using(ctx, names[1:], then)

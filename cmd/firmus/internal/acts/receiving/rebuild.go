@@ -60,7 +60,7 @@ func (e Acts) Rebuild(ctx context.Context, o IntakeOrder) (res RebuildResult, er
 		e = Of(&all)
 	}
 	// A daemon that finds the record again begins audits at once.
-	o.Wait = max(o.Wait, rebuildWait)
+	o.Wait, o.stays = max(o.Wait, rebuildWait), true
 	res.Intake, err = e.Intake(ctx, o)
 	return res, err
 }
