@@ -48,10 +48,10 @@ func Build(ctx context.Context, files iter.Seq2[File, error], dest string, o Mak
 	if err != nil {
 		return m, err
 	}
-	defer held.Close()
 	temp := held.Name()
 	keep := false
 	defer func() {
+		_ = held.Close() // before it is removed: Windows removes nothing that is open
 		if !keep {
 			err = errors.Join(err, os.RemoveAll(temp))
 		}
