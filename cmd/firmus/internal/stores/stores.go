@@ -223,8 +223,7 @@ func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx con
 				return err
 			}
 			defer free()
-		}
-		if outer.has(in.drive) && !p.Stays {
+		} else if !p.Stays {
 			// Who works on the store needs its drive, too, and can't have it before this use ends:
 			// each would wait for the other.
 			p.Wait = min(p.Wait, time.Second)
