@@ -91,7 +91,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/app":               "fixity fixity/audit fixity/care fixity/ledger fixity/ledger/private replicas/cloud replicas/cloud/drive replicas/cloud/s3 replicas/cloud/webdav replicas/disk replicas/loopback replicas/named replicas/optical " + in("acts acts/archive acts/backups acts/hearing acts/reading acts/receiving acts/recovering config discs/checking discs/opening discs/registering guarded hosts letters metrics outlook pages people register register/preview register/workbook report schedule setup statements stores watch"),
 	"cmd/firmus/internal/config":            "fixity fixity/care fixity/spelling replicas/ground replicas/loopback replicas/named",
 	"cmd/firmus/internal/hosts":             "fixity fixity/ledger " + in("acts stores"),
-	"cmd/firmus/internal/guarded":           "fixity fixity/ledger/private replicas/disk replicas/ground replicas/named " + in("config"),
+	"cmd/firmus/internal/guarded":           "fixity fixity/beside fixity/ledger/private replicas/disk replicas/ground replicas/named " + in("config"),
 	"cmd/firmus/internal/demo":              "fixity fixity/digest replicas/optical/sector replicas/testing/drivetest " + in("demo/burn sheet"),
 	"cmd/firmus/internal/demo/burn":         "replicas/optical/sector",
 	"cmd/firmus/internal/letters":           "fixity fixity/care fixity/damage fixity/ledger " + in("report"),

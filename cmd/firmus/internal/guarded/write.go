@@ -2,7 +2,6 @@ package guarded
 
 import (
 	"bytes"
-	"crypto/rand"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -10,9 +9,9 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 
 	"firmus/fixity"
+	"firmus/fixity/beside"
 	"firmus/fixity/ledger/private"
 	"firmus/replicas/disk"
 	"firmus/replicas/named"
@@ -60,32 +59,31 @@ func (f Folders) put(file string, may allow, write func(io.Writer) error) error 
 	} else if !st.IsDir() {
 		return fmt.Errorf("write %s: %s is no folder: %w", file, dir, fixity.ErrRefused)
 	}
-	stem := clear(file)
+	prefix := unfinished(file)
+	beside.Clear(dir, prefix)
 	// What is in the way is said before anything is written.
 	over, err := replaceable(file, may)
 	if err != nil {
 		return err
 	}
-	temp := stem + rand.Text()
-	if err := writeNew(temp, write); err != nil {
-		return errors.Join(fmt.Errorf("write %s: %w", file, err), remove(temp))
+	temp, err := beside.File(dir, prefix, 0o666)
+	if err != nil {
+		return fmt.Errorf("write %s: %w", file, err)
 	}
-	if err := take(temp, file, over, may); err != nil {
-		return errors.Join(err, remove(temp))
+	defer temp.Close()
+	if err = write(temp); err == nil {
+		err = beside.Written(temp)
+	}
+	if err != nil {
+		err = fmt.Errorf("write %s: %w", file, err)
+	} else {
+		err = take(temp.Name(), file, over, may)
+	}
+	if err != nil {
+		_ = temp.Close() // before it is removed: Windows removes nothing that is open
+		return errors.Join(err, remove(temp.Name()))
 	}
 	return private.FlushNamed(file)
-}
-
-func writeNew(path string, write func(io.Writer) error) error {
-	w, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-	if err != nil {
-		return err
-	}
-	err = write(w)
-	if err == nil {
-		err = w.Sync()
-	}
-	return errors.Join(err, w.Close())
 }
 
 // take gives the new file its name. If nothing lay there, what came there since is
@@ -111,20 +109,11 @@ func take(temp, file string, over bool, may allow) error {
 	return nil
 }
 
-// clear removes what a crash left of an earlier file of that name, and gives the beginning of
-// the names that a new one may have until it is whole. Should another process write the same
-// file just now, it fails and harms nothing.
-func clear(file string) (stem string) {
-	dir := filepath.Dir(file)
+// unfinished is how the names begin that a file may have until it is whole: only what was left
+// of the same file is cleared away.
+func unfinished(file string) string {
 	sum := sha256.Sum256([]byte(filepath.Base(file)))
-	stem = fmt.Sprintf(".firmus-new-%x-", sum[:8])
-	names, _ := os.ReadDir(dir) // what isn't seen is left
-	for _, n := range names {
-		if strings.HasPrefix(n.Name(), stem) && n.Type().IsRegular() {
-			_ = os.Remove(filepath.Join(dir, n.Name()))
-		}
-	}
-	return filepath.Join(dir, stem)
+	return fmt.Sprintf(".firmus-new-%x-", sum[:8])
 }
 
 func remove(path string) error {
