@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"hash/fnv"
 	"log/slog"
 	"os"
 	"slices"
@@ -188,10 +187,8 @@ func (s *parts) works(c *config.Config) *Works {
 // One that failed is tried again after a while; if its host dies another one begins it anew.
 func (s *parts) backups(c *config.Config, store string) hosts.Chore {
 	st, _ := c.Store(store)
-	f := fnv.New64a()
-	_, _ = f.Write([]byte(store)) // never fails
 	var tried time.Time
-	return hosts.Chore{Name: fmt.Sprintf("%s-x%x", backupChore, f.Sum64()), Every: cmp.Or(s.d.o.Look, backupsShared),
+	return hosts.Chore{Name: backupChore + "-" + store, Every: cmp.Or(s.d.o.Look, backupsShared),
 		Can: func() error {
 			s.mu.Lock()
 			defer s.mu.Unlock()

@@ -78,13 +78,13 @@ var alive = []rivertype.JobState{rivertype.JobStateAvailable, rivertype.JobState
 
 const clockQueue = "clock"
 
-func choreQueue(name string) string { return "chore-" + name }
-
 var plainName = regexp.MustCompile(`^[a-z0-9]+([-_][a-z0-9]+)*$`)
 
-// queueOf is the queue of a store's jobs, queueFor that of jobs for one host.
-func queueOf(store string) string { return queueName("store", store) }
-func queueFor(host string) string { return queueName("host", host) }
+// queueOf is the queue of a store's jobs, queueFor that of jobs for one host, choreQueue that of a
+// chore.
+func queueOf(store string) string   { return queueName("store", store) }
+func queueFor(host string) string   { return queueName("host", host) }
+func choreQueue(name string) string { return queueName("chore", name) }
 
 // queueName is a queue's name. River's names are narrower than ours.
 func queueName(of, name string) string {
