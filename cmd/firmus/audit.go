@@ -81,6 +81,8 @@ func (c *command) auditWith(ctx context.Context, a *app.App, o acts.AuditOrder) 
 	}
 	c.sayOverTheNet(ctx, a, o)
 	c.startProgress(c.toRead(ctx, a, o))
+	var left []acts.NotAudited
+	o.LeftOut = func(x acts.NotAudited) { left = append(left, x) }
 	results, err := a.Acts.Audit(ctx, o)
 	c.progress.stop()
 	for _, r := range results {
@@ -94,7 +96,7 @@ func (c *command) auditWith(ctx context.Context, a *app.App, o acts.AuditOrder) 
 		if err != nil {
 			doc["error"] = err.Error()
 		}
-		if left, err := a.Acts.NotAudited(ctx, o); err == nil && len(left) > 0 {
+		if len(left) > 0 {
 			doc["not_audited"] = notAudited(left)
 		}
 		c.document(doc)

@@ -31,6 +31,8 @@ type AuditOrder struct {
 	Under  string // only what lies at or below this path counts
 	Cache  fixity.Cache
 	Wait   time.Duration // for a store that another process works on
+	// LeftOut is told of each store that an order for all of them leaves out; may be nil.
+	LeftOut func(NotAudited)
 }
 
 // AuditResult is what the audit of one store gave.
@@ -93,6 +95,9 @@ func (e Acts) Audit(ctx context.Context, o AuditOrder) ([]AuditResult, error) {
 	}
 	for _, x := range left {
 		e.Sayf("%s", x)
+		if o.LeftOut != nil {
+			o.LeftOut(x)
+		}
 	}
 	if err := e.NoteStores(ctx); err != nil {
 		return nil, err

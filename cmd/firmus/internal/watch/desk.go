@@ -34,8 +34,9 @@ const (
 	lookFor   = 30 * time.Minute // after which it is left to the night
 	// mostPaths of one matter are kept; with more of them anything may have happened.
 	mostPaths = 5000
-	// TakeInFirst is when a daemon that was started looks for new files.
-	TakeInFirst = 2 * time.Minute
+	// TakeInFirst is when a daemon that was started, or has read its configuration anew, looks
+	// for new files: once drives that are being mounted with it have had a moment.
+	TakeInFirst = 10 * time.Second
 	takeInAgain = 10 * time.Minute // after a try that could not be made
 )
 
