@@ -21,27 +21,39 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	"firmus/fixity/testing/ledgertest"
 )
 
 // TestKilled kills every command that writes, at moments that are spread by chance over a run
 // of it that was measured. Right after the kill each recording is what it was or what it
 // becomes. Then the person says the same command again, and the archive has to be what it is
 // where nothing was killed, with nothing left over. Half as often a run finds no room behind some
-// byte of its files instead. A command that has no row in killRows, and
-// no reason in notKilled, fails it.
+// byte of its files instead. What only shows leaves the archive as it is. A command that has no
+// row in killRows or onlyShown, and no reason in notKilled, fails it.
 //
 // FIRMUS_KILLS says how often in all, FIRMUS_KILLS_SEED by which chance, FIRMUS_KILLS_OF of
 // which rows (a part of the name).
 func TestKilled(t *testing.T) {
 	root := (&command{out: io.Discard, err: &plain{w: io.Discard}}).root()
-	has := map[string]bool{}
+	said := map[string]int{}
+	rows := map[string]bool{}
 	for _, r := range killRows {
-		has[r.command] = true
+		if !rows[r.command] {
+			said[r.command]++
+		}
+		rows[r.command] = true
+	}
+	for c := range onlyShown {
+		said[c]++
+	}
+	for c := range notKilled {
+		said[c]++
 	}
 	everyCommand(root, func(cmd *cobra.Command) {
 		path := strings.TrimPrefix(cmd.CommandPath(), "firmus ")
-		if cmd.Runnable() && !cmd.HasSubCommands() && has[path] == (notKilled[path] != "") {
-			t.Errorf("%s: say once how it is killed, or why not", path)
+		if cmd.Runnable() && !cmd.HasSubCommands() && said[path] != 1 {
+			t.Errorf("%s: say once how it is killed, that it only shows, or why it isn't killed", path)
 		}
 	})
 	if testing.Short() {
@@ -66,6 +78,12 @@ func TestKilled(t *testing.T) {
 	w := newKillWorld(t)
 	sum := moments{}
 	of := os.Getenv("FIRMUS_KILLS_OF")
+	if of == "" || of == "shows" {
+		t.Run("shows", func(t *testing.T) {
+			w.t = t
+			w.shows()
+		})
+	}
 	perRow := int(total) * 4 / 5 / len(killRows) // the rest are the daemon's
 	for i, r := range killRows {
 		if of != "" && !strings.Contains(r.String(), of) {
@@ -85,6 +103,33 @@ func TestKilled(t *testing.T) {
 	t.Logf("in all: %v", sum)
 }
 
+// shows runs what only shows, and holds the archive behind each against what it was.
+func (w *killWorld) shows() {
+	t := w.t
+	w.load(w.base)
+	audited(w)
+	discAdded(w)
+	w.run(0, "disc", "add", "QD-0051", "--kind", "audio", "access/QV-0101")
+	w.put("folder/a.wav", tune("a", 300, false))
+	w.run(0, "manifest", "write", "folder")
+	w.run(0, "bag", "make", "folder", "bag")
+	if exit, said := w.try(passwords, "account", "add", "Ada Wren", "--role", "reviewer"); exit != 0 {
+		t.Fatal(said)
+	}
+	before := stateOf(t, w.dir)
+	for c, rows := range onlyShown {
+		for _, args := range rows {
+			args = append(strings.Fields(c), args...)
+			if exit, said := w.try("", args...); exit > 1 || said == "" {
+				t.Errorf("%q ends with %d: %s", args, exit, said)
+			}
+			if d := stateOf(t, w.dir).unlike(before); d != "" {
+				t.Fatalf("%q only shows, and left another archive:\n%s", args, d)
+			}
+		}
+	}
+}
+
 // moments counts kills by how far the run had come.
 type moments map[string]int
 
@@ -102,7 +147,10 @@ type killRow struct {
 	in      string // what is typed
 	exit    int    // of a run that nobody kills
 	before  func(*killWorld)
-	done    int // where it is said again, and was done already
+	// each makes what lies outside the archive what it was, before each run; back is done
+	// behind each, before archives are compared.
+	each, back func(*killWorld)
+	done       int // where it is said again, and was done already
 	// night has an audit run a day later, before archives are compared: it makes up what a
 	// command that was killed leaves to it, such as readings, manifests and the backup.
 	night bool
@@ -117,6 +165,9 @@ type killWorld struct {
 	dir   string // where it lies: always there, as the ledger knows places
 	base  string // as it is before any row
 	start time.Duration
+
+	server *ledgertest.Server // of the rows that move a ledger
+	url    string             // of a database there; "URL" in a row's arguments
 }
 
 func newKillWorld(t *testing.T) *killWorld {
@@ -207,14 +258,17 @@ func (w *killWorld) kill(r killRow, kills int) moments {
 	}
 	ready := w.base + "-row"
 	w.save(ready)
-	args := append(strings.Fields(r.command), r.args...)
+	args := strings.Fields(r.command)
+	for _, a := range r.args {
+		args = append(args, strings.ReplaceAll(a, "URL", w.url))
+	}
 	before := recordings(t, w.dir)
 
 	// The run that nobody kills, measured: the first is slower.
 	var want state
 	var took time.Duration
 	for range 2 {
-		w.load(ready)
+		w.anew(r, ready)
 		c := w.child(args...)
 		var said bytes.Buffer
 		c.Stdin, c.Stdout, c.Stderr = strings.NewReader(r.in), &said, &said
@@ -235,7 +289,7 @@ func (w *killWorld) kill(r killRow, kills int) moments {
 	after := recordings(t, w.dir)
 	count := moments{}
 	for n := range kills {
-		w.load(ready)
+		w.anew(r, ready)
 		c := w.child(args...)
 		c.Stdin = strings.NewReader(r.in)
 		// Behind the moments in which it starts only, to a little behind its end.
@@ -273,9 +327,21 @@ func (w *killWorld) kill(r killRow, kills int) moments {
 	return count
 }
 
+// anew makes all what it was before the command.
+func (w *killWorld) anew(r killRow, ready string) {
+	w.t.Helper()
+	w.load(ready)
+	if r.each != nil {
+		r.each(w)
+	}
+}
+
 // afterwards is the night behind a command.
 func (w *killWorld) afterwards(r killRow) {
 	w.t.Helper()
+	if r.back != nil {
+		r.back(w)
+	}
 	if !r.night {
 		return
 	}
@@ -305,7 +371,7 @@ func init() {
 // full runs a row where nothing can be written behind some byte of a file, and again where
 // that is over. It says how often the first run failed.
 func (w *killWorld) full(r killRow, ready string, args []string, before, after map[string]string, want state) string {
-	w.load(ready)
+	w.anew(r, ready)
 	// Each size is as likely as half of it: small files fail at some, the ledger at others.
 	at := int(math.Exp(w.dice.Float64() * math.Log(1<<20)))
 	c := w.child(args...)

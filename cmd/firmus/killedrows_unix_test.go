@@ -8,10 +8,13 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/demo/burn"
+	"firmus/fixity/testing/ledgertest"
+	"firmus/replicas/testing/drivetest"
 )
 
 const killConfig = `name = "Quillmere Valley Song Survey"
@@ -130,6 +133,56 @@ func levelled(w *killWorld) {
 	w.run(1, "disc", "check", "QD-0051", "--image", "level.cue")
 }
 
+// withServer starts the server that a ledger is moved to.
+func withServer(w *killWorld) {
+	w.server = ledgertest.Own(w.t, nil)
+	if w.server == nil {
+		if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
+			w.t.Fatal("PostgreSQL's programs aren't here")
+		}
+		w.t.Skip("PostgreSQL's programs aren't here")
+	}
+	w.url = w.server.Place("").URL
+}
+
+// database makes the database like another one.
+func (w *killWorld) database(like string) {
+	w.t.Helper()
+	w.server.Psql("firmus", `DROP DATABASE IF EXISTS archive WITH (FORCE)`)
+	w.server.Psql("firmus", `CREATE DATABASE archive TEMPLATE `+like)
+}
+
+// moved has the configuration say that the ledger is there, or that it is in the state folder.
+func (w *killWorld) moved(there bool) {
+	w.t.Helper()
+	without, with := "[set.masters]\n", fmt.Sprintf("[ledger]\nurl = %q\n[set.masters]\n", w.url)
+	if !there {
+		without, with = with, without
+	}
+	w.config(without, with)
+}
+
+// clouded has a folder in a cloud, where a file is damaged and another one lacks.
+func clouded(w *killWorld) {
+	s, err := drivetest.Start(drivetest.Options{})
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	w.t.Cleanup(s.Close)
+	folder := s.AddFolder(drivetest.Root, "Quillmere")
+	masters := s.AddFolder(folder, "masters")
+	for _, f := range killFiles {
+		if p, ok := strings.CutPrefix(f, "masters/"); ok {
+			s.Put(masters, p, w.get("studio/"+f))
+		}
+	}
+	w.config("[register]", fmt.Sprintf("[store.cloud]\nkind = \"cloud\"\nservice = \"drive\"\nsets = [\"masters\"]\nfolder = %q\nendpoint = %q\n[register]", folder, s.Endpoint()))
+	w.run(0, "audit", "cloud", "--full")
+	s.Write(s.Find(masters, "QV-0101/QV-0101_A.wav"), []byte("somebody else's"))
+	s.Bin(s.Find(masters, "QV-0102/QV-0102_A.wav"), true)
+	w.run(1, "audit", "cloud")
+}
+
 // proposed is a retirement that waits for a second person, ordered elsewhere.
 func proposed(w *killWorld) {
 	w.config("role = \"master\"\n", "role = \"master\"\ntwo_people = true\n")
@@ -165,6 +218,7 @@ var killRows = []killRow{
 		w.remove("studio/masters/QV-0101/QV-0101_A.wav", "vault/masters/QV-0101/QV-0101_A.wav")
 		w.run(1, "audit")
 	}, done: 2, night: true},
+	{command: "recover", what: "for a cloud", args: []string{"--store", "cloud", "--to-upload", "uploads"}, before: clouded, exit: 3, done: 2},
 	{command: "recover", what: "as a drill", args: []string{"--drill"}, night: true},
 	{command: "receive", args: []string{"stick", "--into", "masters/QV-0106", "--sides", "A,B"}, before: func(w *killWorld) {
 		w.put("stick/REC001.WAV", tune("r1", 900, false))
@@ -212,6 +266,18 @@ var killRows = []killRow{
 	{command: "disc sample", before: discAdded, night: true},
 	{command: "disc sheet", args: []string{"QD-0031", "A", "--html", "burn.html"}, before: discAdded},
 	{command: "ledger restore", before: func(w *killWorld) { w.remove("state/ledger.db*") }, done: 2, night: true},
+	{command: "ledger move", what: "to PostgreSQL", args: []string{"--to", "URL"}, before: withServer, each: func(w *killWorld) { w.database("template0") }, back: func(w *killWorld) {
+		w.moved(true)
+		w.run(0, "ledger", "move", "--to", "embedded")
+		w.moved(false)
+	}, done: 2},
+	{command: "ledger move", what: "back", args: []string{"--to", "embedded"}, before: func(w *killWorld) {
+		withServer(w)
+		w.database("template0")
+		w.run(0, "ledger", "move", "--to", w.url)
+		w.moved(true)
+		w.server.Psql("firmus", `ALTER DATABASE archive RENAME TO moved`)
+	}, each: func(w *killWorld) { w.database("moved") }, back: func(w *killWorld) { w.moved(false) }, done: 2},
 	{command: "ledger checkpoint", args: []string{"--out", "seal.txt"}, done: 2},
 	{command: "ledger verify"},
 	{command: "store adopt", args: []string{"vault"}, before: func(w *killWorld) { w.remove("vault/*/.firmus-store.*") }, night: true},
@@ -235,16 +301,39 @@ var killRows = []killRow{
 	{command: "open"},
 }
 
+// onlyShown are the commands that show something, each with what follows it.
+var onlyShown = map[string][][]string{
+	"account list": {nil}, "bag verify": {{"bag"}}, "check": {nil}, "completion": {{"bash"}}, "disc identify": {{"--image", "a.iso"}}, "disc labels": {nil, {"--as", "text"}}, "disc list": {nil},
+	"findings list": {nil}, "findings show": {{"1"}}, "ledger prove": {{"masters/QV-0101/QV-0101_A.wav"}}, "manifest verify": {{"folder"}}, "proposal list": {nil},
+	"recognise": {{"folder"}}, "register try": {{"register.csv"}}, "service status": {{"--root", "sys"}}, "store list": {nil}, "version": {nil, {"--licences"}},
+	// With --out they are written as report item is.
+	"report deskcard": {nil}, "report events": {nil, {"--as", "premis"}}, "report levels": {nil}, "report reels": {nil}, "report takeover": {nil}, "report year": {nil},
+}
+
 // notKilled says of the other commands why they aren't killed here.
 var notKilled = map[string]string{
-	"account list": "only shows", "bag verify": "only shows", "check": "only shows", "completion": "only shows", "disc identify": "only shows", "disc labels": "only shows", "disc list": "only shows",
-	"findings list": "only shows", "findings show": "only shows", "ledger prove": "only shows", "manifest verify": "only shows", "proposal list": "only shows", "recognise": "only shows", "register try": "only shows",
-	"report deskcard": "written as report item is", "report events": "written as report item is", "report levels": "written as report item is", "report reels": "written as report item is",
-	"report takeover": "written as report item is", "report year": "written as report item is", "service status": "only shows", "store list": "only shows", "version": "only shows",
-	"demo":            "in a folder of its own, which is thrown away",
-	"ledger move":     "needs a server: in fixity/ledger",
-	"serve":           "the daemon, below",
-	"service install": "the system's own program writes",
-	"service remove":  "likewise",
-	"store signin":    "needs a browser: in replicas/cloud/drive",
+	"demo":         "in a folder of its own, which is thrown away",
+	"serve":        "the daemon, below",
+	"store signin": "asks a service of the net's; what comes of it is written as a sheet is",
+}
+
+func init() {
+	rows := []killRow{
+		{command: "service install", args: []string{"--root", "sys", "--binary", "/usr/local/bin/firmus"}},
+		{command: "service install", what: "over another", args: []string{"--root", "sys", "--binary", "/usr/local/bin/firmus", "--group", "archive"}, before: asService},
+		{command: "service remove", args: []string{"--root", "sys"}, before: asService, done: 2},
+	}
+	if runtime.GOOS == "linux" {
+		killRows = append(killRows, rows...)
+		return
+	}
+	for _, r := range rows {
+		notKilled[r.command] = "the system's own program writes"
+	}
+}
+
+func asService(w *killWorld) {
+	w.run(0, "service", "install", "--root", "sys", "--binary", "/usr/bin/firmus")
+	// What an installation left that was cut off.
+	w.put("sys/etc/systemd/system/firmus.service.new", []byte("[Un"))
 }

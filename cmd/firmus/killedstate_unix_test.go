@@ -63,7 +63,7 @@ var (
 	digits   = regexp.MustCompile(`[0-9][0-9.:TZ]*`)
 	hexes    = regexp.MustCompile(`\b([0-9a-f-]{16,}|[A-Z2-7]{26})\b`)
 	facts    = regexp.MustCompile(`"[0-9-]{10}T[0-9:.]+Z"`)
-	notPlain = regexp.MustCompile(`(^|/)(ledger\.db|checkpoint\.txt|tagmanifest-\w+\.txt|premis\.xml|.*\.jsonl|\.firmus-store\.[^/]*)$|(^|/)state/[^/]*key[^/]*$|^state/(locks|written)/|\.firmus-ledger/.*\.jsonl$`)
+	notPlain = regexp.MustCompile(`(^|/)(ledger\.db|ledger-moved[^/]*\.db|checkpoint\.txt|tagmanifest-\w+\.txt|premis\.xml|.*\.jsonl|\.firmus-store\.[^/]*)$|(^|/)state/[^/]*key[^/]*$|^state/(locks|written)/|\.firmus-ledger/.*\.jsonl$`)
 )
 
 // stateOf is the state of the archive in a folder. What doesn't hold together is an error of

@@ -5,8 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,7 +14,6 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/app"
-	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/discs"
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/guarded"
@@ -50,8 +47,8 @@ another disc that holds the file, and name that one: what the two give is joined
 disc gives back only files of 16 bits, stereo, at 44.1 kHz.
 
 A cloud is only read. With --to-upload DIR the intact files for it are laid in the new
-folder DIR, as the cloud has them, with a list of what to upload where. When that is
-done, audit the cloud.
+folder DIR, as the cloud has them, with a list of what to upload where. If it was
+stopped, the same order goes on with DIR. When all is uploaded, audit the cloud.
 
 --drill proves that files can be brought back: it copies some files of each store (10,
 or N) into a scratch folder, holds them against their versions, and removes them again.
@@ -91,13 +88,17 @@ finished.`,
 			return err
 		}
 		defer a.Close()
+		uploaded := func(_, _ string) error { return nil }
 		if !o.DryRun && onTerminal(c.in) {
 			o.Agree = c.agree
 		}
 		if ready != "" {
-			if o.Upload, err = guarded.Of(a.Config).Uploads(ready); err != nil {
+			up, err := guarded.Of(a.Config).Uploads(ready)
+			if err != nil {
 				return err
 			}
+			defer up.Close()
+			o.Upload, uploaded = up.Lay, up.Done
 		}
 		if err := c.whereDisc(cmd.Context(), a, &o); err != nil {
 			return err
@@ -111,12 +112,12 @@ finished.`,
 			if err != nil {
 				c.exit = max(c.exit, statusOf(err))
 			}
-			if ready != "" && !o.DryRun {
-				err = errors.Join(err, writeUploadList(a.Config, ready, res))
+			if err == nil {
+				err = uploaded(recovering.UploadList, res.Uploads())
 			}
-			c.showRecovery(res)
+			c.showRecovery(res, err == nil)
 		} else if err == nil {
-			c.showRecovery(res)
+			c.showRecovery(res, true)
 		}
 		return err
 	}
@@ -145,15 +146,6 @@ func (c *command) whereDisc(ctx context.Context, a *app.App, o *recovering.Order
 	}
 	o.Progress = func(done, of int64) { c.progress.ofDisc(done, of) }
 	return nil
-}
-
-// writeUploadList writes what is to be uploaded where.
-func writeUploadList(cfg *config.Config, dir string, res recovering.Result) error {
-	list := res.Uploads()
-	if list == "" {
-		return nil
-	}
-	return guarded.Of(cfg).Write(filepath.Join(dir, recovering.UploadList), nil, func(w io.Writer) error { _, err := io.WriteString(w, list); return err })
 }
 
 var errNotAgreed = fmt.Errorf("nothing was touched, as you said: %w", fixity.ErrRefused)
@@ -212,7 +204,8 @@ func recoverStatus(res recovering.Result) int {
 	return status
 }
 
-func (c *command) showRecovery(res recovering.Result) {
+// showRecovery tells of what was done; ended says that it came to its end.
+func (c *command) showRecovery(res recovering.Result, ended bool) {
 	if c.json {
 		c.document(struct {
 			recovering.Result
@@ -230,7 +223,9 @@ func (c *command) showRecovery(res recovering.Result) {
 	if len(res.InStep) > 0 {
 		c.printf("A program keeps %s in step: pause it first, on every computer that has it. Start it again when all is put back.\n", fixity.And(res.InStep))
 	}
-	if ready, bytes := res.Count(recovering.ToUpload); ready > 0 {
+	if ready, bytes := res.Count(recovering.ToUpload); ready > 0 && !ended {
+		c.printf("%s laid ready so far (%s). Give the same order again: it goes on with the folder.\n", fixity.Counted(ready, "file", "is", "are"), report.Size(bytes))
+	} else if ready > 0 {
 		c.printf("%s laid ready to upload (%s). Follow the list %s there, then audit the cloud.\n", fixity.Counted(ready, "file", "is", "are"), report.Size(bytes), recovering.UploadList)
 	}
 	done, _ := res.Count(recovering.PutBack)

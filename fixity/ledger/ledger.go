@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"embed"
@@ -73,9 +74,6 @@ type Ledger struct {
 // if it has none. Errors wrap fixity.ErrBusy, ErrNewer, ErrDamaged, ErrPlace or
 // fixity.ErrNotFound (MustExist); the file is unchanged after each of them.
 func Open(ctx context.Context, o Options) (*Ledger, error) {
-	if o.Waiting == 0 {
-		o.Waiting = 10 * time.Second
-	}
 	db, err := database.Open(o.place())
 	if err != nil {
 		return nil, err
@@ -108,7 +106,7 @@ func Open(ctx context.Context, o Options) (*Ledger, error) {
 }
 
 func (o Options) place() database.Options {
-	return database.Options{Path: o.Path, URL: o.URL, Waiting: o.Waiting, MustExist: o.MustExist}
+	return database.Options{Path: o.Path, URL: o.URL, Waiting: cmp.Or(o.Waiting, 10*time.Second), MustExist: o.MustExist}
 }
 
 // Where is the ledger's file, or its URL without a password.

@@ -9,8 +9,6 @@ import (
 	"fmt"
 	"net"
 	"net/http"
-	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -51,7 +49,7 @@ type clientFile struct {
 }
 
 // Run waits until the person has said yes or no, or ctx ends, and gives the text of
-// a credential file (for SaveCredential). The answer comes back to a port of this
+// a credential file, which only its owner may read. The answer comes back to a port of this
 // computer that only this computer reaches, bound to this one sign-in by a secret
 // of its own (RFC 7636). It fails with fixity.ErrRefused for a client file of
 // another sort, a person who says no, and an answer that allows more than reading.
@@ -172,28 +170,4 @@ func (s SignIn) credential(conf *oauth2.Config, tok *oauth2.Token) ([]byte, erro
 		c.RunsOut = c.SignedIn.Add(time.Duration(sec) * time.Second)
 	}
 	return json.MarshalIndent(c, "", "  ")
-}
-
-// SaveCredential writes a credential file that only its owner can read. The file
-// is there whole or not at all; one of that name is replaced.
-func SaveCredential(path string, text []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".firmus-credential-*") // mode 0600
-	if err != nil {
-		return fmt.Errorf("credential: %w", err)
-	}
-	defer os.Remove(f.Name())
-	_, err = f.Write(append(text, '\n'))
-	if err == nil {
-		err = f.Sync()
-	}
-	if cerr := f.Close(); err == nil {
-		err = cerr
-	}
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return fmt.Errorf("credential: %w", err)
-	}
-	return nil
 }

@@ -7,7 +7,6 @@ import (
 	"io"
 	"iter"
 	"net/url"
-	"path/filepath"
 	"strings"
 	"sync"
 	"time"
@@ -17,7 +16,6 @@ import (
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
-	"firmus/fixity/ledger/private"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/drive"
 	"firmus/replicas/cloud/s3"
@@ -322,9 +320,5 @@ func SignIn(ctx context.Context, c *config.Config, store string, client []byte, 
 	if err != nil {
 		return "", fmt.Errorf("sign in for store %s: %w", store, err)
 	}
-	err = drive.SaveCredential(s.Credentials, text)
-	if err == nil {
-		err = private.Flush(filepath.Dir(s.Credentials))
-	}
-	return s.Credentials, err
+	return s.Credentials, guarded.Of(c).Secret(s.Credentials, guarded.Credential, func(w io.Writer) error { _, err := w.Write(append(text, '\n')); return err })
 }

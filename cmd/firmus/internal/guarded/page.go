@@ -20,7 +20,7 @@ const pageHead = `.\" Written by Firmus. SHA-256 of all below this line: `
 func (f Folders) Page(file, text string) error {
 	h := sha256.New()
 	_, _ = io.WriteString(h, text)
-	return f.put(file, ownPage, func(w io.Writer) error {
+	return f.put(file, 0o666, ownPage, func(w io.Writer) error {
 		_, err := io.WriteString(w, pageHead+sum(h)+"\n"+text)
 		return err
 	})

@@ -28,7 +28,7 @@ import (
 func (f Folders) Sheet(file, kind string, write func(io.Writer) error) error {
 	n := f.noteOf(file)
 	h := sha256.New()
-	err := f.put(file, n.own(kind), func(w io.Writer) error {
+	err := f.put(file, 0o666, n.own(kind), func(w io.Writer) error {
 		if err := write(io.MultiWriter(w, h)); err != nil {
 			return err
 		}

@@ -46,10 +46,15 @@ const headSize = 4 << 10
 // step, the name has what it had before, or the whole new file; at most a file
 // ".firmus-new-…" is left beside it, which the next Write of that name removes.
 func (f Folders) Write(file string, own Own, write func(io.Writer) error) error {
-	return f.put(file, byHead(own), write)
+	return f.put(file, 0o666, byHead(own), write)
 }
 
-func (f Folders) put(file string, may allow, write func(io.Writer) error) error {
+// Secret is Write for a file that only its owner reads.
+func (f Folders) Secret(file string, own Own, write func(io.Writer) error) error {
+	return f.put(file, 0o600, byHead(own), write)
+}
+
+func (f Folders) put(file string, mode fs.FileMode, may allow, write func(io.Writer) error) error {
 	if err := f.Outside(file); err != nil {
 		return err
 	}
@@ -66,7 +71,7 @@ func (f Folders) put(file string, may allow, write func(io.Writer) error) error 
 	if err != nil {
 		return err
 	}
-	temp, err := beside.File(dir, prefix, 0o666)
+	temp, err := beside.File(dir, prefix, mode)
 	if err != nil {
 		return fmt.Errorf("write %s: %w", file, err)
 	}

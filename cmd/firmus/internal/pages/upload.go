@@ -60,11 +60,14 @@ func (q *request) layOut(o recovering.Order, back string) error {
 	}
 	g := q.s.o.Guarded
 	dir := filepath.Join(in, "to-upload-"+q.s.now().Local().Format("2006-01-02-150405"))
-	if o.Upload, err = g.Uploads(dir); err != nil {
+	up, err := g.Uploads(dir)
+	if err != nil {
 		return err
 	}
+	o.Upload = up.Lay
 	o.Reason = q.field("reason")
 	return q.watched("Lay out what is to be uploaded", func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+		defer up.Close()
 		o.Done = x.deals
 		res, err := recovering.Of(a).Recover(ctx, o)
 		if err != nil {
@@ -81,7 +84,7 @@ func (q *request) layOut(o recovering.Order, back string) error {
 			}
 		}
 		if n > 0 {
-			if err := g.Write(filepath.Join(dir, recovering.UploadList), nil, func(w io.Writer) error { _, err := io.WriteString(w, res.Uploads()); return err }); err != nil {
+			if err := up.Done(recovering.UploadList, res.Uploads()); err != nil {
 				return outcome{}, err
 			}
 			out.Lead = fmt.Sprintf("%s laid ready in %s (%s). Upload them by the list %s there, then have the store read: Work, Read a store now.",

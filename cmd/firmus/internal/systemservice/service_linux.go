@@ -130,9 +130,12 @@ func (o Options) path(name string) string {
 	return filepath.Join(o.Root, name)
 }
 
+// unfinished ends the name of a file until it is whole.
+const unfinished = ".new"
+
 // replace writes a file whole or not at all.
 func replace(path, text string) error {
-	tmp := path + ".new"
+	tmp := path + unfinished
 	f, err := os.OpenFile(tmp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o644)
 	if err != nil {
 		return err
@@ -204,6 +207,7 @@ func Remove(ctx context.Context, o Options) ([]string, error) {
 	var gone []string
 	for _, f := range []string{dropIn, unitFile, usersFile} {
 		path := o.path(f)
+		_ = os.Remove(path + unfinished) // of an installation that was cut off
 		switch err := os.Remove(path); {
 		case err == nil:
 			gone = append(gone, path)
