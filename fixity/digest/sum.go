@@ -10,11 +10,9 @@ import (
 	"hash/crc32"
 	"hash/crc64"
 	"slices"
-	"sync"
 
 	"firmus/fixity"
-
-	"github.com/zeebo/blake3"
+	"firmus/fixity/digest/blake3"
 )
 
 // BlockSize is the length in bytes of what one block sum covers. Block sums are
@@ -103,22 +101,15 @@ func newHash(a fixity.Algorithm) hash.Hash {
 	case fixity.SHA512:
 		return sha512.New()
 	case fixity.BLAKE3:
-		h := hashers.Get().(*blake3.Hasher)
-		h.Reset()
-		return h
+		return blake3.New()
 	}
 	return nil
 }
 
-// hashers are those of BLAKE3 that are used again: one has 10 KiB, more than most small files.
-var hashers = sync.Pool{New: func() any { return blake3.New() }}
-
 // end ends the Sum: nothing of it may be used any more.
 func (s *Sum) end() {
 	for _, h := range s.hashes {
-		if h, ok := h.(*blake3.Hasher); ok {
-			hashers.Put(h)
-		}
+		blake3.End(h)
 	}
 	s.hashes = nil
 }

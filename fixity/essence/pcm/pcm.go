@@ -23,11 +23,10 @@ package pcm
 
 import (
 	"encoding/binary"
-	"sync"
-
-	"github.com/zeebo/blake3"
+	"hash"
 
 	"firmus/fixity"
+	"firmus/fixity/digest/blake3"
 )
 
 // Form is how samples lie in a file.
@@ -42,10 +41,10 @@ type Form struct {
 // Digester digests samples that pass by in pieces of any length.
 type Digester struct {
 	form  Form
-	hash  *blake3.Hasher
-	full  *blake3.Hasher // the container as a whole; nil where it has no padding
-	used  bool           // some bit of the padding is not zero
-	carry []byte         // the beginning of a sample
+	hash  hash.Hash
+	full  hash.Hash // the container as a whole; nil where it has no padding
+	used  bool      // some bit of the padding is not zero
+	carry []byte    // the beginning of a sample
 	out   []byte
 	out2  []byte
 }
@@ -55,20 +54,11 @@ func New(f Form) *Digester {
 	if f.Bytes == 1 {
 		f.BigEndian = false
 	}
-	d := &Digester{form: f, hash: hasher()}
+	d := &Digester{form: f, hash: blake3.New()}
 	if !f.AsIs && f.Bits < 8*f.Bytes {
-		d.full = hasher()
+		d.full = blake3.New()
 	}
 	return d
-}
-
-// hashers are used again: one has 10 KiB, more than the sound of many a small file.
-var hashers = sync.Pool{New: func() any { return blake3.New() }}
-
-func hasher() *blake3.Hasher {
-	h := hashers.Get().(*blake3.Hasher)
-	h.Reset()
-	return h
 }
 
 // Valid says that samples can have the form.
@@ -186,9 +176,9 @@ func (d *Digester) Sum() (fixity.Digest, int) {
 		h, bits = d.full, 8*d.form.Bytes
 	}
 	sum := fixity.DigestOf(fixity.BLAKE3, h.Sum(nil))
-	hashers.Put(d.hash)
+	blake3.End(d.hash)
 	if d.full != nil {
-		hashers.Put(d.full)
+		blake3.End(d.full)
 	}
 	d.hash, d.full = nil, nil
 	return sum, bits
