@@ -20,6 +20,7 @@ const (
 	OneFailed    FactKind = "one-failed"    // At: two readings, of which one failed
 	NotGiven     FactKind = "not-given"     // At: two tries; Said: what the system or the service answered
 	ThenOthers   FactKind = "then-others"   // At: three readings, of which the third gave other bytes
+	FirstOther   FactKind = "first-other"   // At: the reading that the version was made of, then two that agree on other bytes; Cache
 	HoldsVersion FactKind = "holds-version" // At: one reading; Version
 	NoSave       FactKind = "no-save"       // it was saved inside its editing window, and what follows is lost
 	Lacks        FactKind = "lacks"         // Code: a flaw; Note; Bytes: lacking; For: silent in all; Stretch

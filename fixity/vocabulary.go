@@ -153,6 +153,7 @@ const (
 	VersionSigned   Verb = "signed-off"
 	VersionKept     Verb = "version-kept" // of a dispute: the present version is the right one
 	Saved           Verb = "saved"        // a save inside the editing window
+	Outvoted        Verb = "outvoted"     // two readings that agree took the place of the only one that a version was made of
 	Finished        Verb = "finished"
 	Renamed         Verb = "renamed"
 	Retired         Verb = "retired"
@@ -339,6 +340,7 @@ var Vocabulary = []Term{
 	{"verb", "signed-off", "a change was signed off"},
 	{"verb", "version-kept", "a dispute was decided for the present version"},
 	{"verb", "saved", "a save inside the editing window"},
+	{"verb", "outvoted", "two readings that agree took the place of a first one that was wrong"},
 	{"verb", "finished", "an access file was declared finished"},
 	{"verb", "renamed", "accepted as renamed"},
 	{"verb", "retired", "retired on purpose"},
@@ -407,6 +409,7 @@ var Vocabulary = []Term{
 	{"fact", "one-failed", "one reading failed, the other did not"},
 	{"fact", "not-given", "tried twice, and not all bytes came"},
 	{"fact", "then-others", "the same wrong bytes twice, then others"},
+	{"fact", "first-other", "the first reading gave other bytes than two later ones, which agree"},
 	{"fact", "holds-version", "it holds an earlier version"},
 	{"fact", "no-save", "it was saved while it was being edited, and is no new version"},
 	{"fact", "lacks", "what is lacking in a recording"},

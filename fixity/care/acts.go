@@ -16,6 +16,7 @@ type TakenIn struct {
 	InodeAt       int64
 	At            time.Time
 	Cache         fixity.Cache
+	Sole          bool // the version is what this reading gave, and nothing else stands behind it
 }
 
 func (e TakenIn) after(c Copy, g Given) (Copy, Effects) {
@@ -31,6 +32,9 @@ func (e TakenIn) after(c Copy, g Given) (Copy, Effects) {
 		out = Effects{Judge: JudgeAnew, Facts: true}
 	}
 	c.Due = NextDue(c, e.At, e.Cache, g.Store)
+	if c.Sole = e.Sole && e.Version > 0; c.Sole {
+		c = c.dueBy(e.At.Add(secondAfter))
+	}
 	return c, out
 }
 
@@ -60,7 +64,7 @@ func (e Accepted) after(c Copy, g Given) (Copy, Effects) {
 	if c.Wrong != e.Digest || c.Carrier != 0 {
 		return c, Effects{Refused: "the file has changed again since it was read"}
 	}
-	c.State, c.Held, c.Wrong, c.Size, c.ModTime, c.InodeAt = fixity.Intact, e.Version, fixity.Digest{}, e.Size, e.ModTime, e.InodeAt
+	c.State, c.Held, c.Wrong, c.Size, c.ModTime, c.InodeAt, c.Sole = fixity.Intact, e.Version, fixity.Digest{}, e.Size, e.ModTime, e.InodeAt, false
 	c.Read = fixity.Evidence{Strength: fixity.Read, At: e.At, OK: true, Cache: e.Cache}
 	c.Due = NextDue(c, e.At, e.Cache, g.Store)
 	return c, Effects{Judge: JudgeAnew, Others: true}
@@ -79,6 +83,7 @@ func (e Versioned) after(c Copy, g Given) (Copy, Effects) {
 	if c.Carrier != 0 {
 		return c, Effects{} // a disc holds what was burned on it, for ever
 	}
+	c.Sole = false
 	switch {
 	case !e.Digest.IsZero() && c.Wrong == e.Digest:
 		c.State, c.Held, c.Wrong, c.Read.OK = fixity.Intact, e.Version, fixity.Digest{}, true

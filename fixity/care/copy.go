@@ -25,6 +25,7 @@ type Copy struct {
 	Wrong      fixity.Digest // BLAKE3 of what it holds, if of no known version
 	SettledAs  string        // the condition that a person settled
 	ToldAs     string        // the condition that the finding about its disc as a whole tells
+	Sole       bool          // the file's version is what one reading of this copy gave
 
 	// SameAs is the store whose copy is this very file under a second name; "" if it is
 	// a copy of its own. Two names of one file are one copy, so this one counts for nothing.
@@ -66,6 +67,9 @@ type Given struct {
 	Newest  int64       // the highest number of a version of the file; only a save needs it
 	// Editing says that the file is an access file inside its editing window.
 	Editing bool
+	// Sole says that the file's version is what one reading of one copy gave, and that nothing
+	// else stands behind it: see Sole. Only other bytes need it.
+	Sole bool
 	// Arrived is, while the copy's store joins and is being filled, when a file last arrived
 	// there; zero otherwise. The store's promise runs from then.
 	Arrived time.Time
@@ -96,6 +100,9 @@ type Effects struct {
 	Others bool
 	// Saved makes the bytes that were read the file's next version, number Newest+1.
 	Saved bool
+	// Outvoted makes them that, too: the two readings that gave them outvote the only one
+	// that the file's version was made of.
+	Outvoted bool
 	// Refused says why the evidence changes nothing: an act that rests on what is no
 	// longer so.
 	Refused string

@@ -11,7 +11,8 @@
 //
 // A row is a piece of evidence, a column the state before it. A cell is the state
 // after it, with * if the copy becomes due at another time; "-" is no change at all.
-// The file is a master in its arrivals store unless the row says otherwise.
+// The file is a master in its arrivals store unless the row says otherwise. In the rows of
+// what was read once, the file's version is what that one reading of the copy gave (Sole).
 //
 //	                                     awaited      intact       editing      behind       altered      unreadable   unsteady     disputed     missing      misplaced
 //	shown, sign as known                 awaited*     -            -            -            -            -            -            -            missing*     misplaced*
@@ -24,6 +25,7 @@
 //	elsewhere, by size, time and name    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    -
 //	elsewhere, by the service's report   misplaced*   misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced
 //	elsewhere, by its bytes              misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    misplaced    -
+//	elsewhere, and it was read once      -            -            -            -            -            -            -            -            -            misplaced
 //	proved where it lies                 -            -            -            -            -            -            -            -            -            -
 //	refuted, or vanished                 -            -            -            -            -            -            -            -            -            missing
 //	another spelling                     awaited*     intact       editing      behind       altered      unreadable   unsteady     disputed     missing*     misplaced*
@@ -40,6 +42,8 @@
 //	read: a stump                        altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*
 //	read: a whole save in the window     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*
 //	read: a stump in the window          disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
+//	read: other bytes, it was read once  disputed*    unsteady*    unsteady*    altered*     altered      unsteady     unsteady     disputed     unsteady*    unsteady*
+//	read: it was read once, and saved    disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
 //	read: not all bytes                  unreadable*  unreadable*  unreadable*  unreadable*  unreadable   unreadable   unreadable   unreadable   unreadable*  unreadable*
 //	read: two readings disagree          unsteady*    unsteady*    unsteady*    unsteady*    unsteady     unsteady     unsteady     unsteady     unsteady*    unsteady*
 //	reported: the version                intact*      intact       editing      intact       altered      unreadable   unsteady     disputed     intact       intact
@@ -52,6 +56,7 @@
 //	the editing window is over           -            -            intact       -            -            -            -            -            -            -
 //	its store joins                      -            -            -            -            -            -            -            -            -            -
 //	taken in, found there                intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*
+//	taken in, read once and nowhere else intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*      intact*
 //	taken in, not found there            -            awaited      awaited      awaited      awaited      awaited      awaited      awaited      awaited      awaited
 //	taken in, disputed                   disputed*    disputed*    disputed*    disputed*    disputed     disputed     disputed     disputed     disputed*    disputed*
 //	its bytes are signed off             -            -            -            -            intact*      -            -            intact*      -            -

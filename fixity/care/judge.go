@@ -139,6 +139,9 @@ func Judge(r Rules, c Case, store string, carrier int64) Verdict {
 		if c.Version == 0 || !c.vouched(r) {
 			v.IntactIn, c.Same = []string{}, nil
 		}
+		if c.sole(r) && c.Now.Before(c.VersionAt.Add(secondWithin)) {
+			return v // the other side was read once only, and is read again first
+		}
 	}
 	if len(v.IntactIn) == 0 {
 		v.Same = slices.DeleteFunc(slices.Clone(c.Same), func(x Copy) bool { return !r.Counts(x, x.Held) })

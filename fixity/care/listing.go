@@ -210,7 +210,7 @@ func (e PlaceChanged) after(c Copy, g Given) (Copy, Effects) {
 
 // holding is a copy at whose place a version's bytes were read.
 func (c Copy) holding(version int64, g Given) Copy {
-	c.State, c.Held, c.Wrong = fixity.Intact, version, fixity.Digest{}
+	c.State, c.Held, c.Wrong, c.Sole = fixity.Intact, version, fixity.Digest{}, false
 	if version != g.Current {
 		c.State = fixity.Behind
 	}

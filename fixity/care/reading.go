@@ -38,7 +38,8 @@ func (e Reading) after(c Copy, g Given) (Copy, Effects) {
 		// drive ends what a reading of the drive has shown.
 		return c, Effects{}
 	}
-	saved := e.IsSave(c, g) && !e.Lost
+	saved, outvoted := e.IsSave(c, g) && !e.Lost, e.outvotes(c, g)
+	c.Sole = c.Sole && !e.settlesSole(c)
 	c.State, c.Wrong = e.state(before, g), fixity.Digest{}
 	switch e.Outcome {
 	case fixity.ReadIntact, fixity.ReadEarlier:
@@ -55,13 +56,18 @@ func (e Reading) after(c Copy, g Given) (Copy, Effects) {
 	if saved {
 		c.State, c.Held, c.Wrong, ok = fixity.Editing, g.Newest+1, fixity.Digest{}, true
 	}
+	if outvoted {
+		// Its readings disagree, which a cable, a port or memory does: the next one shows
+		// whether they go on doing so.
+		c.State, c.Held, c.Wrong, ok = fixity.Unsteady, g.Newest+1, fixity.Digest{}, false
+	}
 	// A read that the page cache may have answered is no evidence about the drive while
 	// there is better; damage it shows is damage all the same.
 	if e.Cache != fixity.Allowed || !ok || c.Read.At.IsZero() || c.Read.Cache == fixity.Allowed {
 		c.Read = fixity.Evidence{Strength: fixity.Read, At: e.At, OK: ok, Cache: e.Cache}
 		c.Due = NextDue(c, e.At, e.Cache, g.Store)
 	}
-	out := Effects{Judge: JudgeAnew, Facts: true, Saved: saved}
+	out := Effects{Judge: JudgeAnew, Facts: true, Saved: saved, Outvoted: outvoted}
 	if before.State == c.State && c.State == fixity.Intact {
 		out.Judge = IfOpen
 	}
@@ -70,6 +76,34 @@ func (e Reading) after(c Copy, g Given) (Copy, Effects) {
 	}
 	out.Others = c.State.Damaged() && before.State != c.State
 	return c, out
+}
+
+// outvotes says that two readings that agree show other bytes than the one that the file's
+// version was made of, though nothing shows that anybody has written to the file since: that
+// reading was wrong, or these are. One wrong reading is not damage, and one reading alone is
+// no version either.
+func (e Reading) outvotes(c Copy, g Given) bool {
+	return e.Outcome == fixity.ReadDiffers && g.Sole && c.outvotable(e.Size, e.ModTime, e.InodeAt)
+}
+
+// outvotable says that a copy's only reading would be outvoted by two others of a file of
+// this sign.
+func (c Copy) outvotable(size, modTime, inodeAt int64) bool {
+	return c.Sole && size == c.Size && modTime == c.ModTime && (inodeAt == c.InodeAt || inodeAt == 0 || c.InodeAt == 0)
+}
+
+// settlesSole says that a reading ends a copy's being the only one that was read once: it was
+// read again, or its file was written to.
+func (e Reading) settlesSole(c Copy) bool {
+	switch e.Outcome {
+	case fixity.ReadIntact:
+		return e.Cache != fixity.Allowed // or the very bytes that were read first may have answered
+	case fixity.ReadUnreadable:
+		return false
+	case fixity.ReadUnsteady:
+		return !c.outvotable(e.Size, e.ModTime, e.InodeAt)
+	}
+	return true
 }
 
 // state is what the bytes that were read make of the copy, a save aside.

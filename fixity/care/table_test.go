@@ -70,6 +70,9 @@ func reading(o fixity.Outcome, size int64) care.Reading {
 	return e
 }
 
+// sole is of a copy whose only reading the file's version rests on; table rows with it begin so.
+func sole(r care.Given) care.Given { r.Sole = true; return r }
+
 func cached(e care.Reading) care.Reading { e.Cache = fixity.Allowed; return e }
 func lost(e care.Reading) care.Reading   { e.Lost = true; return e }
 func stump(e care.Reading) care.Reading  { e.Stump = true; return e }
@@ -92,6 +95,7 @@ var table = []row{
 	{"elsewhere, by size, time and name", care.Elsewhere{Proof: care.BySign}, nil},
 	{"elsewhere, by the service's report", care.Elsewhere{Proof: care.ByReport}, nil},
 	{"elsewhere, by its bytes", care.Elsewhere{Proof: care.ByBytes}, nil},
+	{"elsewhere, and it was read once", care.Outvoted{Size: 1000, ModTime: 1}, sole},
 	{"proved where it lies", care.Proved{}, nil},
 	{"refuted, or vanished", care.Refuted{}, nil},
 	{"another spelling", care.PlaceChanged{At: "qv-0001/a.wav", Size: 1000, ModTime: 1, Spelled: true}, nil},
@@ -108,6 +112,8 @@ var table = []row{
 	{"read: a stump", stump(reading(fixity.ReadDiffers, 12)), nil},
 	{"read: a whole save in the window", reading(fixity.ReadDiffers, 1200), window},
 	{"read: a stump in the window", lost(reading(fixity.ReadDiffers, 12)), window},
+	{"read: other bytes, it was read once", reading(fixity.ReadDiffers, 1000), sole},
+	{"read: it was read once, and saved", reading(fixity.ReadDiffers, 1001), sole},
 	{"read: not all bytes", reading(fixity.ReadUnreadable, 1000), nil},
 	{"read: two readings disagree", reading(fixity.ReadUnsteady, 1000), nil},
 	{"reported: the version", care.ServiceReport{Version: 2, Size: 1000, ModTime: 1}, nil},
@@ -120,6 +126,7 @@ var table = []row{
 	{"the editing window is over", care.WindowOver{}, nil},
 	{"its store joins", care.Joined{}, nil},
 	{"taken in, found there", care.TakenIn{Found: true, Version: 1, Size: 5, At: now, Cache: fixity.Bypassed}, nil},
+	{"taken in, read once and nowhere else", care.TakenIn{Found: true, Version: 1, Size: 5, At: now, Cache: fixity.Bypassed, Sole: true}, nil},
 	{"taken in, not found there", care.TakenIn{}, nil},
 	{"taken in, disputed", care.TakenIn{Found: true, Digest: sum("z"), Size: 5, At: now, Cache: fixity.Bypassed}, nil},
 	{"its bytes are signed off", care.Accepted{Version: 3, Digest: sum("x"), Size: 1000, ModTime: 1, At: now, Cache: fixity.Bypassed}, nil},
@@ -142,6 +149,13 @@ func (w row) rulesOf() care.Given {
 	return w.rules(given())
 }
 
+// begin is the copy that the row's evidence is about.
+func (w row) begin(s fixity.State) care.Copy {
+	c := copyIn(s)
+	c.Sole = w.rulesOf().Sole && c.Held == 2 && c.Wrong.IsZero()
+	return c
+}
+
 func printed() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "//\t%-36s", "")
@@ -151,7 +165,7 @@ func printed() string {
 	for _, w := range table {
 		fmt.Fprintf(&b, "\n//\t%-36s", w.name)
 		for _, s := range states {
-			before := copyIn(s)
+			before := w.begin(s)
 			after, _ := care.After(before, w.e, w.rulesOf())
 			cell := string(after.State)
 			if after == before {

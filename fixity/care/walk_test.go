@@ -28,6 +28,8 @@ func shows(e care.Evidence) bool {
 	return false
 }
 
+func isTakenIn(e care.Evidence) bool { _, is := e.(care.TakenIn); return is }
+
 // A random walk over all evidence holds what must hold after any sequence.
 func TestNoSequenceOfEvidenceBreaksWhatAlwaysHolds(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())
@@ -36,6 +38,7 @@ func TestNoSequenceOfEvidenceBreaksWhatAlwaysHolds(t *testing.T) {
 	for range 20_000 {
 		c := copyIn(states[rnd.IntN(len(states))])
 		r := given()
+		c.Sole = c.Held == 2 && c.Wrong.IsZero() && rnd.IntN(2) == 0
 		for range 30 {
 			w := table[rnd.IntN(len(table))]
 			r2 := w.rulesOf()
@@ -69,11 +72,17 @@ func TestNoSequenceOfEvidenceBreaksWhatAlwaysHolds(t *testing.T) {
 				fail("a report ended what a reading opened")
 			case reported && report.Version == 0 && after.State != c.State:
 				fail("a report that disagrees changed the state: only a reading may")
-			case after.Held != c.Held && !shows(w.e) && after.State != fixity.Misplaced && after.State != fixity.Awaited && !out.Saved:
+			case after.Held != c.Held && !shows(w.e) && after.State != fixity.Misplaced && after.State != fixity.Awaited && !out.Saved && !out.Outvoted:
 				fail("a version is held that nothing showed")
+			case out.Outvoted && (!c.Sole || after.Sole || !after.Wrong.IsZero() || after.Held != r2.Newest+1 || after.State != fixity.Unsteady && after.State != fixity.Misplaced):
+				fail("more than one reading was outvoted")
+			case c.Sole && !after.Sole && after.State == fixity.Altered && read && reading.Size == c.Size && reading.ModTime == c.ModTime && reading.InodeAt == c.InodeAt && r2.Sole && c.State != fixity.Altered:
+				fail("altered is said of a copy that was read once, and nothing shows a change")
+			case after.Sole && !c.Sole && !isTakenIn(w.e):
+				fail("a copy rests on one reading that was taken in otherwise")
 			case out.Saved && (r2.Role != fixity.Access || !r2.Editing || reading.Lost || !r2.Store.Arrivals):
 				fail("what isn't a whole save in the window became a version")
-			case out.Saved && after.Held != r2.Newest+1, after.Held > r2.Newest && !out.Saved && !shows(w.e):
+			case out.Saved && after.Held != r2.Newest+1, after.Held > r2.Newest && !out.Saved && !out.Outvoted && !shows(w.e):
 				fail("a version that the file doesn't have")
 			case out.Refused != "" && after != c:
 				fail("a refused act changed the copy")
@@ -88,7 +97,7 @@ func TestNoSequenceOfEvidenceBreaksWhatAlwaysHolds(t *testing.T) {
 			case after.File != c.File || after.Store != c.Store || after.Carrier != c.Carrier:
 				fail("it is another copy")
 			}
-			if out.Saved {
+			if out.Saved || out.Outvoted {
 				r.Newest++
 				r.Current = r.Newest
 			}

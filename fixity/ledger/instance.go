@@ -15,18 +15,19 @@ import (
 // is decided by package care alone; this package keeps it.
 type Copy = care.Copy
 
-const copyColumns = `store, set_name, carrier, at, file, held, state, since, size, mtime, reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as, same_as, inode_at, told_as, reported_by`
+const copyColumns = `store, set_name, carrier, at, file, held, state, since, size, mtime, reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as, same_as, inode_at, told_as, reported_by, sole`
 
 func scanCopy(r row) (Copy, error) {
 	var c Copy
 	var at, wrong []byte
 	var state, cache, basis string
-	var since, reportedAt, reportedOK, readAt, readOK, due int64
+	var since, reportedAt, reportedOK, readAt, readOK, due, sole int64
 	if err := r.Scan(&c.Store, &c.Set, &c.Carrier, &at, &c.File, &c.Held, &state, &since, &c.Size, &c.ModTime,
-		&reportedAt, &reportedOK, &readAt, &readOK, &cache, &due, &wrong, &c.SettledAs, &c.SameAs, &c.InodeAt, &c.ToldAs, &basis); err != nil {
+		&reportedAt, &reportedOK, &readAt, &readOK, &cache, &due, &wrong, &c.SettledAs, &c.SameAs, &c.InodeAt, &c.ToldAs, &basis, &sole); err != nil {
 		return Copy{}, err
 	}
 	c.At, c.State, c.Since, c.Due, c.Basis = string(at), fixity.State(state), fromNanos(since), fromNanos(due), fixity.Basis(basis)
+	c.Sole = sole != 0
 	c.Read = fixity.Evidence{Strength: fixity.Read, At: fromNanos(readAt), OK: readOK != 0, Cache: fixity.Cache(cache)}
 	c.Reported = fixity.Evidence{Strength: fixity.Reported, At: fromNanos(reportedAt), OK: reportedOK != 0}
 	if len(wrong) > 0 {
@@ -85,9 +86,9 @@ func (t Copies) Put(was, c Copy) error {
 	if err := errors.Join(t.aged(was, -1), t.aged(c, 1)); err != nil {
 		return err
 	}
-	_, err := t.exec(insertCopy+` VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23)
+	_, err := t.exec(insertCopy+` VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24)
 		ON CONFLICT (store, set_name, carrier, top, at) DO UPDATE SET file = $6, held = $7, state = $8, since = $9, size = $10, mtime = $11,
-			reported_at = $12, reported_ok = $13, read_at = $14, read_ok = $15, read_cache = $16, due_at = $17, wrong = $18, settled_as = $19, same_as = $20, inode_at = $21, told_as = $22, reported_by = $23`,
+			reported_at = $12, reported_ok = $13, read_at = $14, read_ok = $15, read_cache = $16, due_at = $17, wrong = $18, settled_as = $19, same_as = $20, inode_at = $21, told_as = $22, reported_by = $23, sole = $24`,
 		copyRow(c)...)
 	if err != nil {
 		return fmt.Errorf("copy in %s: %w", c.Store, err)
@@ -96,11 +97,11 @@ func (t Copies) Put(was, c Copy) error {
 }
 
 const insertCopy = `INSERT INTO instance (store, set_name, carrier, top, at, file, held, state, since, size, mtime,
-	reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as, same_as, inode_at, told_as, reported_by)`
+	reported_at, reported_ok, read_at, read_ok, read_cache, due_at, wrong, settled_as, same_as, inode_at, told_as, reported_by, sole)`
 
 func copyRow(c Copy) []any {
 	return []any{c.Store, c.Set, c.Carrier, []byte(top(c.At)), []byte(c.At), c.File, c.Held, string(c.State), nanos(c.Since), c.Size, c.ModTime,
-		nanos(c.Reported.At), b2i(c.Reported.OK), nanos(c.Read.At), b2i(c.Read.OK), string(c.Read.Cache), nanos(c.Due), c.Wrong.Bytes(), c.SettledAs, c.SameAs, c.InodeAt, c.ToldAs, string(c.Basis)}
+		nanos(c.Reported.At), b2i(c.Reported.OK), nanos(c.Read.At), b2i(c.Read.OK), string(c.Read.Cache), nanos(c.Due), c.Wrong.Bytes(), c.SettledAs, c.SameAs, c.InodeAt, c.ToldAs, string(c.Basis), b2i(c.Sole)}
 }
 
 // counted is c with the time of its state. The tallies know it then, and its manifest is owed.

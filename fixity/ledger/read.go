@@ -141,6 +141,11 @@ func (t Audits) proved(s fixity.Shard, st Stray, x fixity.Result, got fixity.Dig
 	if err != nil {
 		return err
 	}
+	if x.Outcome == fixity.ReadDiffers && got != fixity.DigestOf(fixity.BLAKE3, want) {
+		if done, err := t.outvotedThere(s, st, copies, x, by, seen); done || err != nil {
+			return err
+		}
+	}
 	if got == fixity.DigestOf(fixity.BLAKE3, want) {
 		f, err := t.Files.Get(st.File)
 		if err != nil {
@@ -226,9 +231,14 @@ func (t Audits) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 			return err
 		}
 	}
+	if x.Outcome == fixity.ReadDiffers && c.Sole {
+		if rules.Sole, rules.Newest, err = t.soleReading(f); err != nil {
+			return err
+		}
+	}
 	after, follows := care.After(c, e, rules)
-	if follows.Saved {
-		return t.saved(s, f, c, after, x, by)
+	if follows.Saved || follows.Outvoted {
+		return t.saved(s, f, c, after, follows, x, by)
 	}
 	if err := t.Copies.Put(c, after); err != nil {
 		return err
@@ -252,6 +262,11 @@ func (t Audits) afterReading(s fixity.Shard, f File, was, c Copy, follows care.E
 		var open int64
 		if err := t.row(`SELECT count(*) FROM finding WHERE file = $1 AND settled = '' AND kind <> 'unfinished'`, []any{f.ID}, &open); err != nil {
 			return err
+		}
+		if open == 0 && was.Sole && !c.Sole { // another store's copy may have waited for this reading
+			if err := t.row(`SELECT count(*) FROM instance WHERE file = $1 AND state = 'disputed'`, []any{f.ID}, &open); err != nil {
+				return err
+			}
 		}
 		if open == 0 {
 			return nil
@@ -279,9 +294,9 @@ func (t Audits) afterReading(s fixity.Shard, f File, was, c Copy, follows care.E
 	return t.Findings.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{anatomy: x.Anatomy, ranges: x.Ranges, more: x.More, facts: append(x.Seen, said(c, x)...), intactAt: lastIntact(was)})
 }
 
-// saved makes a save inside the editing window the file's new version, which the copy c
-// holds.
-func (t Audits) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by string) error {
+// saved makes a save inside the editing window, or what outvoted a first reading, the file's
+// new version, which the copy c holds.
+func (t Audits) saved(s fixity.Shard, f File, was, c Copy, follows care.Effects, x fixity.Result, by string) error {
 	v, err := t.Files.savedVersion(f, x, by)
 	if err != nil {
 		return err
@@ -298,6 +313,9 @@ func (t Audits) saved(s fixity.Shard, f File, was, c Copy, x fixity.Result, by s
 	}
 	if err := t.markRead(s, x.Path); err != nil {
 		return err
+	}
+	if follows.Outvoted {
+		return t.outvoted(s, f, n, x, by, &seenAs{})
 	}
 	t.Event(Event{Verb: fixity.Saved, By: by, Store: s.Store, Set: s.Set, File: f.ID, Audit: s.Audit, Data: map[string]any{"version": n}})
 	return t.Findings.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{})

@@ -67,7 +67,7 @@ var vouched = tables([][3]string{
 	{"finding", "id:n", `subject:t kind:t urgency:t step:t store:t set_name:t carrier:n file:n path:p found_at:p anatomy:t ranges:t ranges_more:n
 		intact_in:t mergeable:n incident:n files:n audit:n opened_at:n settled:t settled_at:n settled_by:t reason:t facts:t version:n`},
 	{"incident", "id:n", "kind:t store:t set_name:t audit:n files:n opened_at:n"},
-	{"instance", "store:t set_name:t carrier:n top:p at:p", "file:n held:n state:t since:n wrong:h settled_as:t same_as:t told_as:t"},
+	{"instance", "store:t set_name:t carrier:n top:p at:p", "file:n held:n state:t since:n wrong:h settled_as:t same_as:t told_as:t sole:n"},
 	{"store", "name:t", "holdings:t identity:t adopted_at:n first_at:n retired_at:n"},
 	{"store_set", "store:t set_name:t", "adopted_at:n filling:n"},
 	{"received", "id:n", "source:t set_name:t folder:p at:n by_name:t done:n"},

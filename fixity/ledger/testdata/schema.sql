@@ -281,7 +281,7 @@ CREATE TABLE instance (
     read_audit  INTEGER NOT NULL DEFAULT 0,  -- audit that read it last
     due_at      INTEGER NOT NULL DEFAULT 0,
     wrong       BLOB,                    -- BLAKE3 of what it holds, if of no known version
-    settled_as  TEXT NOT NULL DEFAULT '', same_as TEXT NOT NULL DEFAULT '', inode_at INTEGER NOT NULL DEFAULT 0, told_as TEXT NOT NULL DEFAULT '', reported_by TEXT NOT NULL DEFAULT '',   -- the condition that a person settled
+    settled_as  TEXT NOT NULL DEFAULT '', same_as TEXT NOT NULL DEFAULT '', inode_at INTEGER NOT NULL DEFAULT 0, told_as TEXT NOT NULL DEFAULT '', reported_by TEXT NOT NULL DEFAULT '', sole INTEGER NOT NULL DEFAULT 0,   -- the condition that a person settled
     PRIMARY KEY (store, set_name, carrier, top, at)
 ) STRICT, WITHOUT ROWID;
 

@@ -184,6 +184,13 @@ func (s *story) tell(e ledger.Event, lines []ledger.Line, each func(premis.Event
 		} else {
 			x.Detail = because("a change was accepted", e.Reason)
 		}
+	case fixity.Outvoted:
+		if err := link(e.File, number("version"), premis.Produced); err != nil {
+			return err
+		}
+		x.Type, x.Outcome = premis.DigestCalculation, premis.Warning
+		x.Detail = "the reading at intake gave other bytes than two later ones; what those gave is the file's version"
+		x.Agents = []premis.AgentLink{s.named(e.By, premis.Term{}, recorder)}
 	case fixity.Renamed:
 		decided(premis.FilenameChange)
 		x.Detail = because(fmt.Sprintf("in store %s, from %s to %s", e.Store, text("from"), text("to")), e.Reason)

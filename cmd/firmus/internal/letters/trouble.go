@@ -81,12 +81,15 @@ func (w words) whatIs(f ledger.Finding) (short, sentence string) {
 		return "changed on the " + in, "was changed on the " + at
 	}
 	switch fixity.State(f.Kind) {
+	case fixity.Unsteady:
+		if f.Facts.Tells(fixity.FirstOther) {
+			return "first read wrongly from the " + in, "gave other bytes when it was taken in than it gives now, read twice, on the " + at
+		}
+		return "read differently each time from the " + in, "gives other bytes each time it is read from the " + at
 	case fixity.Missing:
 		return "missing from the " + in, "is missing from the " + at
 	case fixity.Unreadable:
 		return "unreadable on the " + in, "can't be read from the " + at
-	case fixity.Unsteady:
-		return "read differently each time from the " + in, "gives other bytes each time it is read from the " + at
 	case fixity.Disputed:
 		return "differs between the stores", "is not the same in all stores, and nothing says which is right"
 	case fixity.Awaited:

@@ -104,6 +104,9 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 	fixity.ThenOthers: func(w teller, x fixity.Fact) string {
 		return fmt.Sprintf("read three times, %s: the same wrong bytes twice, then others; the service reports one checksum all along", w.times(x))
 	},
+	fixity.FirstOther: func(w teller, x fixity.Fact) string {
+		return fmt.Sprintf("read three times, %s%s: the first reading, when it was taken in, gave other bytes than the two later ones; Firmus now goes by those two", w.times(x), past(x))
+	},
 	fixity.HoldsVersion: func(w teller, x fixity.Fact) string {
 		return fmt.Sprintf("read %s: holds version %d", w.times(x), x.Version)
 	},

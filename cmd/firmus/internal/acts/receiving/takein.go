@@ -20,6 +20,7 @@ type arrival struct {
 	path     string
 	held     []heldIn
 	vouched  bool
+	twice    bool          // where it arrives it was read twice, alike
 	listed   bool          // checksums came with it
 	differs  bool          // from one of them
 	disputed []fixity.Fact // why; none if nothing disagrees
@@ -70,7 +71,11 @@ func (in *intake) taken(ctx context.Context, r *newFile) error {
 		return err
 	}
 	x.judge(r.provided, r.arrivals)
-	if x.disputed != nil {
+	lacking, err := in.lacking(&x)
+	if err != nil {
+		return err
+	}
+	if x.disputed != nil || lacking && !x.vouched {
 		if keeps, err := in.again(ctx, &x, r); err != nil || !keeps {
 			return err
 		}
@@ -82,7 +87,15 @@ func (in *intake) taken(ctx context.Context, r *newFile) error {
 	return nil
 }
 
-// again reads once more what disagrees: one wrong reading is no other version. A store that
+// lacking says that a new file is no whole recording, by what was read of it.
+func (in *intake) lacking(x *arrival) (bool, error) {
+	set, _ := in.e.Rules.Set(in.set)
+	t, heard, err := x.sound.Transfer(set.Role, x.path, x.held[0].taken.Sums.Size)
+	return heard && len(care.Unfinished(t)) > 0, err
+}
+
+// again reads once more what disagrees, or is no whole recording by one reading alone: one wrong
+// reading is no other version, and no broken transfer either. A store that
 // gives other bytes this time says nothing of the file, and is left out; if it is the one where
 // the file arrives, the file isn't taken in (keeps is false), and a later intake tries it again.
 // Whoever decides must know how long each side is, too.
@@ -101,14 +114,14 @@ func (in *intake) again(ctx context.Context, x *arrival, r *newFile) (keeps bool
 			}
 			continue
 		case h.store == r.arrivals:
-			h.lasts = x.sound.Duration
+			h.lasts, x.twice = x.sound.Duration, err == nil && in.o.Cache != fixity.Allowed
 		case err == nil:
 			h.lasts = s.Duration
 		}
 		steady = append(steady, h)
 	}
 	if len(steady) < len(x.held) {
-		*x = arrival{path: x.path, held: steady, sound: x.sound}
+		*x = arrival{path: x.path, held: steady, sound: x.sound, twice: x.twice}
 		x.judge(r.provided, r.arrivals)
 	}
 	return true, nil
@@ -336,7 +349,7 @@ func newCopy(f ledger.File, s care.Store, now time.Time, x arrival) ledger.Copy 
 			continue
 		}
 		same, at = h.sameAs, h.at
-		e = care.TakenIn{Found: true, Version: f.Version, Size: h.taken.Sums.Size, ModTime: h.taken.Entry.ModTime.UnixNano(), InodeAt: h.taken.Entry.InodeAt(), At: h.taken.At, Cache: h.taken.Cache}
+		e = care.TakenIn{Found: true, Version: f.Version, Size: h.taken.Sums.Size, ModTime: h.taken.Entry.ModTime.UnixNano(), InodeAt: h.taken.Entry.InodeAt(), At: h.taken.At, Cache: h.taken.Cache, Sole: s.Arrivals && !x.vouched && !x.twice}
 		if x.disputed != nil {
 			e.Version, e.Digest = 0, h.taken.Digest(fixity.BLAKE3)
 		}

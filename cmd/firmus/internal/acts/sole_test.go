@@ -1,0 +1,269 @@
+package acts_test
+
+import (
+	"context"
+	"crypto/sha256"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/discs/registering"
+	"firmus/cmd/firmus/internal/stores"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+	"firmus/replicas/disk"
+)
+
+// cable is a loose one: it flips a bit of the first readings of a file in the studio.
+type cable struct {
+	path string
+	at   int64
+
+	mu    sync.Mutex
+	wrong int // readings that are still to be wrong
+	read  int // how often it was read
+}
+
+// loose has so many readings of a file be wrong, at a byte.
+func (w *world) loose(path string, wrong int, at int64) *cable {
+	c := &cable{path: path, at: at, wrong: wrong}
+	root := w.app.Acts.Root
+	w.app.Acts.Root = func(store, set string, cache fixity.Cache) (stores.Root, error) {
+		r, err := root(store, set, cache)
+		if d, ok := r.(*disk.Dir); ok && store == "studio" {
+			return cabled{d, c}, err
+		}
+		return r, err
+	}
+	return c
+}
+
+type cabled struct {
+	*disk.Dir
+	c *cable
+}
+
+func (d cabled) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
+	r, err := d.Dir.Open(ctx, e, offset)
+	return d.c.over(e.Path, r, offset), err
+}
+
+func (d cabled) Begin(ctx context.Context, p string) (fixity.Entry, fixity.Reader, error) {
+	e, r, err := d.Dir.Begin(ctx, p)
+	return e, d.c.over(p, r, 0), err
+}
+
+func (c *cable) over(p string, r fixity.Reader, offset int64) fixity.Reader {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if r == nil || !strings.HasSuffix(p, c.path) {
+		return r
+	}
+	if c.read++; c.wrong <= 0 {
+		return r
+	}
+	c.wrong--
+	return &flipping{r, c.at - offset}
+}
+
+type flipping struct {
+	fixity.Reader
+	in int64
+}
+
+func (f *flipping) Read(p []byte) (int, error) {
+	n, err := f.Reader.Read(p)
+	if f.in >= 0 && f.in < int64(n) {
+		p[f.in] ^= 0x10
+	}
+	f.in -= int64(n)
+	return n, err
+}
+
+const soleSide = "QV-0107/QV-0107_A.wav"
+
+// arrives has a master arrive over the cable, and be taken in from the studio alone.
+func (w *world) arrives() {
+	w.Helper()
+	w.put("masters/"+soleSide, wave("one"), "studio")
+	w.now = w.now.Add(24 * time.Hour)
+	res, err := w.app.Receiving.Intake(w.Context(), receiving.IntakeOrder{Cache: fixity.Bypassed})
+	if w.must(err); res.Taken != 1 || len(res.Trouble) > 0 || len(w.findings()) > 0 {
+		w.Fatalf("intake: %+v, %q", res, w.findings())
+	}
+}
+
+func sha256Of(b []byte) fixity.Digest {
+	s := sha256.Sum256(b)
+	return fixity.DigestOf(fixity.SHA256, s[:])
+}
+
+func (w *world) expect(what string, got, want []string) {
+	w.Helper()
+	if !slices.Equal(got, want) {
+		w.Errorf("%s: %q, want %q", what, got, want)
+	}
+}
+
+// holdsNow says that a file's version is these bytes.
+func (w *world) holdsNow(p string, n int64, b []byte) {
+	w.Helper()
+	f := w.file("masters", p)
+	var v ledger.Version
+	w.must(w.app.Ledger.View(w.Context(), func(t *ledger.Tx) (err error) { v, err = t.Files.Version(f.ID, f.Version); return err }))
+	if want := sha256Of(b); f.Version != n || v.SHA256 != want {
+		w.Errorf("%s is version %d with %s, want version %d with %s", p, f.Version, v.SHA256, n, want)
+	}
+}
+
+func (w *world) tells(store string, is fixity.FactKind) bool {
+	return slices.ContainsFunc(w.open(store), func(f ledger.Finding) bool { return f.Facts.Tells(is) })
+}
+
+// A new file's only reading was wrong. The second one comes six hours later, two readings
+// outvote it, and nothing is called altered, disputed or unfinished.
+func TestOneWrongReadingAtIntakeIsOutvoted(t *testing.T) {
+	onEach(t, func(w *world) {
+		c := w.loose(soleSide, 1, 20_000)
+		w.arrives()
+		disc, err := w.app.Discs.Add(w.Context(), registering.Order{Number: "QD-0001", Kind: ledger.DataDisc, Files: []string{"masters/" + soleSide}})
+		w.must(err)
+		read := c.read
+		w.now = w.now.Add(5 * time.Hour)
+		if w.expect("before it is due", w.audit(fixity.Bypassed, "studio"), nil); c.read != read {
+			t.Errorf("it was read again after five hours")
+		}
+		w.now = w.now.Add(2 * time.Hour)
+		w.expect("once it is due", w.audit(fixity.Bypassed, "studio"), []string{"studio unsteady " + soleSide})
+		if !w.tells("studio", fixity.FirstOther) {
+			t.Errorf("the finding doesn't tell what came first: %+v", w.open("studio"))
+		}
+		w.holdsNow(soleSide, 2, wave("one"))
+		w.must(w.app.Ledger.View(w.Context(), func(x *ledger.Tx) error {
+			if fs, err := x.Discs.FilesOn(disc.ID); err != nil || len(fs) != 1 || fs[0].Version != 2 {
+				t.Errorf("the disc was burned from %+v, %v", fs, err)
+			}
+			return nil
+		}))
+		w.now = w.now.Add(24 * time.Hour)
+		w.expect("a day later", w.audit(fixity.Bypassed, "studio"), nil)
+		w.put("masters/"+soleSide, wave("one"), "vault")
+		w.expect("with its copy", w.audit(fixity.Bypassed), nil)
+		b, err := os.ReadFile(w.at("studio/masters/QV-0107/manifest-sha256.txt"))
+		if err == nil && !strings.Contains(string(b), sha256Of(wave("one")).Sum) {
+			t.Errorf("the manifest:\n%s", b)
+		}
+	})
+}
+
+// The vault's right copy comes to light before the studio is read a second time: that is read
+// first, in the same order.
+func TestAnotherStoresCopyWaitsForTheSecondReading(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.loose(soleSide, 1, 20_000)
+		w.arrives()
+		w.put("masters/"+soleSide, wave("one"), "vault")
+		w.now = w.now.Add(time.Hour)
+		w.expect("the vault alone is audited", w.audit(fixity.Bypassed, "vault"), []string{"studio unsteady " + soleSide})
+		w.holdsNow(soleSide, 2, wave("one"))
+		w.expect("again", w.audit(fixity.Bypassed, "studio"), nil)
+	})
+}
+
+// The studio's reading was right, and the vault's copy is another thing.
+func TestTheSecondReadingOpensADispute(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.loose(soleSide, 0, 0)
+		w.arrives()
+		w.put("masters/"+soleSide, wave("two"), "vault")
+		w.now = w.now.Add(time.Hour)
+		w.expect("at once", w.audit(fixity.Bypassed, "vault"), []string{"vault disputed " + soleSide})
+		w.holdsNow(soleSide, 1, wave("one"))
+	})
+}
+
+// The studio's drive is away meanwhile: after a week the two are in dispute.
+func TestADisputeWaitsAWeekForTheSecondReading(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.loose(soleSide, 0, 0)
+		w.arrives()
+		w.put("masters/"+soleSide, wave("two"), "vault")
+		w.must(os.Rename(w.at("studio"), w.at("drawer")))
+		vault := func() (out []string) {
+			for _, f := range w.audit(fixity.Bypassed, "vault") {
+				if strings.HasPrefix(f, "vault") {
+					out = append(out, f)
+				}
+			}
+			return out
+		}
+		w.now = w.now.Add(6 * 24 * time.Hour)
+		w.expect("after six days", vault(), nil)
+		w.now = w.now.Add(25 * time.Hour)
+		w.expect("after a week", vault(), []string{"vault disputed " + soleSide})
+		w.must(os.Rename(w.at("drawer"), w.at("studio")))
+	})
+}
+
+// What was written to after its only reading is altered, as ever.
+func TestAFileThatWasWrittenToIsNotOutvoted(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.loose(soleSide, 0, 0)
+		w.arrives()
+		w.put("masters/"+soleSide, wave("two"), "studio")
+		w.now = w.now.Add(time.Hour)
+		w.expect("afterwards", w.audit(fixity.Bypassed, "studio"), []string{"studio altered " + soleSide})
+		w.holdsNow(soleSide, 1, wave("one"))
+	})
+}
+
+// Once the second reading has agreed, other bytes are damage, also where nothing shows that
+// the file was written to.
+func TestAfterTheSecondReadingOtherBytesAreDamage(t *testing.T) {
+	onEach(t, func(w *world) {
+		c := w.loose(soleSide, 0, 20_000)
+		w.arrives()
+		w.now = w.now.Add(7 * time.Hour)
+		w.expect("the second reading", w.audit(fixity.Bypassed, "studio"), nil)
+		c.wrong = 1 << 20
+		w.now = w.now.AddDate(0, 0, 1)
+		w.must(os.Chmod(w.at("studio/masters/"+soleSide), 0o600)) // which has it read
+		w.expect("later", w.audit(fixity.Bypassed, "studio"), []string{"studio altered " + soleSide})
+	})
+}
+
+// A header that came over the cable is no broken transfer: it is read again, and isn't taken
+// in by a reading that the next one contradicts.
+func TestABrokenHeaderIsReadAgainAtIntake(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.loose(soleSide, 1, 1)
+		w.put("masters/"+soleSide, wave("one"), "studio")
+		w.now = w.now.Add(24 * time.Hour)
+		res, err := w.app.Receiving.Intake(w.Context(), receiving.IntakeOrder{Cache: fixity.Bypassed})
+		if w.must(err); res.Taken != 0 || len(res.Trouble) != 1 || !strings.Contains(res.Trouble[0], "check cable") {
+			t.Fatalf("intake: %+v", res)
+		}
+		w.expect("findings", w.findings(), nil)
+		w.arrives()
+		w.holdsNow(soleSide, 1, wave("one"))
+	})
+}
+
+// It was renamed before its second reading: it isn't missing.
+func TestARenamedFilesFirstReadingIsOutvoted(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.loose(".wav", 1, 20_000)
+		w.arrives()
+		w.must(os.Rename(w.at("studio/masters/"+soleSide), w.at("studio/masters/QV-0107/QV-0107_A_mill.wav")))
+		w.now = w.now.Add(time.Hour)
+		w.expect("afterwards", w.audit(fixity.Bypassed, "studio"), []string{"studio misplaced " + soleSide})
+		if !w.tells("studio", fixity.FirstOther) {
+			t.Errorf("the finding doesn't tell what came first: %+v", w.open("studio"))
+		}
+		w.holdsNow(soleSide, 2, wave("one"))
+	})
+}
