@@ -113,6 +113,8 @@ type storeJSON struct {
 	// Kept is how many files are kept that lay where others were put back.
 	Kept      int   `json:"kept_files"`
 	KeptBytes int64 `json:"kept_bytes"`
+	// AtOnce says how many hosts read it at the same time; "" where one alone does.
+	AtOnce string `json:"read_by,omitempty"`
 	// Drill is the last proof that files can be brought back from it, and what is promised.
 	Drill report.StoreDrill `json:"drill"`
 }
@@ -138,7 +140,7 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 		return err
 	}
 	known, visits := map[string]ledger.Store{}, map[string]*report.Visit{}
-	drills := map[string]report.StoreDrill{}
+	drills, atOnce := map[string]report.StoreDrill{}, map[string]string{}
 	filling, takenOut := map[[2]string]*fillingJSON{}, []ledger.TakenOut{}
 	a, err := c.open(cmd.Context(), true)
 	here := a
@@ -164,6 +166,11 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 					return err
 				}
 				known[s.Name] = k
+				if a.Acts.ReadAtOnce != nil {
+					if atOnce[s.Name], err = a.Acts.ReadAtOnce(t, s.Name); err != nil {
+						return err
+					}
+				}
 				if drills[s.Name], err = report.DrillOf(t, s.Name, time.Duration(s.DrillWithin), time.Now()); err != nil {
 					return err
 				}
@@ -199,7 +206,7 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 	for _, s := range cfg.Stores {
 		k := known[s.Name]
 		j := storeJSON{Store: s.Name, Kind: string(s.Kind), Place: s.Place, Arrivals: s.Arrivals, Visiting: s.Visiting, Follows: s.Follows, Shares: notNil(with[s.Name]),
-			Adopted: !k.Adopted.IsZero(), Seen: report.InstantOf(k.Seen), Retired: report.InstantOf(k.Retired), Visit: visits[s.Name], Drill: drills[s.Name], Sets: []setJSON{}}
+			Adopted: !k.Adopted.IsZero(), Seen: report.InstantOf(k.Seen), Retired: report.InstantOf(k.Retired), Visit: visits[s.Name], AtOnce: atOnce[s.Name], Drill: drills[s.Name], Sets: []setJSON{}}
 		for _, r := range s.Sets {
 			x := setJSON{Set: r.Set, Root: r.Path, Filling: filling[[2]string{s.Name, r.Set}]}
 			for _, kr := range k.Roots {
@@ -241,6 +248,9 @@ func (c *command) listStores(cmd *cobra.Command, _ []string) error {
 		c.printf("\n")
 		if len(s.Shares) > 0 {
 			c.printf("  lies on one volume with %s: they count as one copy\n", strings.Join(s.Shares, " and "))
+		}
+		if s.AtOnce != "" {
+			c.printf("  read by %s\n", s.AtOnce)
 		}
 		if s.Kept > 0 {
 			c.printf("  keeps %s (%s) in whose place an intact one was put: firmus store tidy %s\n", fixity.Count(s.Kept, "file"), report.Size(s.KeptBytes), s.Store)

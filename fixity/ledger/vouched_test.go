@@ -20,7 +20,7 @@ import (
 // must find it: so whoever adds a column has to decide.
 var notVouched = map[string]string{
 	"audit": course, "shard": course, "difference": course, "portion": course, "read_first": course, "remark": course,
-	"firing": course, "pace": course, "service_day": course, "service_log": course, "backup": course, "host": course, "audit_host": course,
+	"firing": course, "pace": course, "service_day": course, "service_log": course, "backup": course, "host": course, "audit_host": course, "bearing": course,
 
 	"letter": "letters rest on findings and are kept as they were sent", "letter_to": "whether a letter was sent", "told": "what was said of a finding", "letter_cursor": "up to where letters were written",
 	"tally": "counted from the copies", "extent": recounted, "item": recounted, "few": recounted, "age": recounted, "day": "counted from readings and findings",

@@ -100,6 +100,9 @@ func (s *Store) again(ctx context.Context, n int, err error) (bool, error) {
 	if !ok {
 		return false, fmt.Errorf("given up, the service asks to wait too long: %w", err)
 	}
+	if s.o.Again != nil {
+		s.o.Again(err)
+	}
 	if err := s.o.Sleep(ctx, d); err != nil {
 		if ctx.Err() != nil {
 			err = context.Cause(ctx)

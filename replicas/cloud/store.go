@@ -19,6 +19,8 @@ type Options struct {
 	Stall   time.Duration // a read that gives no byte for so long is broken off and taken up again; 0 is 30 seconds
 	Fresh   time.Duration // so old a listing still says where a file lies; 0 is an hour
 	Batch   int           // folders asked for in one call where a drive can't be listed as one; 0 is 40
+	// Again is told of each call that will be made again after a while, with why; may be nil.
+	Again func(error)
 	// Place says what is known of a place in a set, for things that have one name in one
 	// folder; nil: nothing is. A folder's path ends in a slash. It may not call the Store.
 	Place func(ctx context.Context, set, path string) (Expected, error)

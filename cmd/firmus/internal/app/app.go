@@ -75,6 +75,7 @@ type App struct {
 	// the pages of this archive can't tell.
 	Checks func(ctx context.Context, letter bool) ([]pages.Checked, error)
 	clouds *clouds
+	did    did
 	litter map[string]care.LeaveOut // by set
 	mu     sync.Mutex
 	dirs   map[[3]string]*disk.Dir // by store, set and treatment of the cache
@@ -163,6 +164,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		o.Say("the state folder %s was open to other accounts: %s closed", c.State, fixity.Count(n, "entry")+" in it "+fixity.OneOr(n, "was", "were"))
 	}
 	a := &App{Config: c, litter: litter, clouds: &clouds{now: o.Now}}
+	a.clouds.held = a.did.held
 	a.clouds.place = func(ctx context.Context, store, set, path string) (cloud.Expected, error) {
 		return placeIn(ctx, a.Ledger, store, set, path)
 	}
@@ -355,6 +357,25 @@ func (a *App) solid(ctx context.Context, store string) bool {
 			return false
 		}
 		if dev, err := root.(*disk.Dir).Device(ctx); err != nil || !dev.Known || dev.Rotational {
+			return false
+		}
+	}
+	return len(s.Sets) > 0
+}
+
+// rotates says that a store lies on drives with a spindle, all of it, as far as the system knows.
+func (a *App) rotates(ctx context.Context, store string) bool {
+	s, _ := a.Config.Store(store)
+	for _, r := range s.Sets {
+		root, err := a.root(store, r.Set, fixity.Bypassed)
+		if err != nil {
+			return false
+		}
+		dir, ok := root.(*disk.Dir)
+		if !ok {
+			return false
+		}
+		if dev, err := dir.Device(ctx); err != nil || !dev.Known || !dev.Rotational {
 			return false
 		}
 	}

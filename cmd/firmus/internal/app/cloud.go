@@ -29,6 +29,7 @@ type clouds struct {
 	mu    sync.Mutex
 	now   func() time.Time
 	place func(ctx context.Context, store, set, path string) (cloud.Expected, error) // nil: nothing is known
+	held  func(store string)                                                         // told of each call that must be made again; may be nil
 	open  map[string]*cloud.Store
 }
 
@@ -47,6 +48,9 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 		o.Place = func(ctx context.Context, set, path string) (cloud.Expected, error) {
 			return c.place(ctx, s.Name, set, path)
 		}
+	}
+	if c.held != nil {
+		o.Again = func(error) { c.held(s.Name) }
 	}
 	if nearby(s.Endpoint) { // a test server on this computer is there, or it isn't: no network to wait for
 		o.Retry = cloud.Retry{Attempts: 3, Base: 100 * time.Millisecond}

@@ -15,6 +15,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/hosts"
 	"firmus/cmd/firmus/internal/metrics"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/schedule"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -78,6 +79,14 @@ func (a *App) shareOut(ctx context.Context, all *archive.Archive, o Options) err
 	}
 	if w := o.Works; w != nil {
 		ho.Log, ho.Work = w.Log, &w.Work
+	}
+	all.ReadAtOnce = func(t *ledger.Tx, store string) (string, error) {
+		s, _ := c.Store(store)
+		if s.AtOnce == 0 && !shared(s).Measured() || s.Kind != config.Disk && s.Kind != config.Cloud {
+			return "", nil
+		}
+		b, err := t.Hosts.Bearing(store)
+		return report.AtOnce(b, s.AtOnce), err
 	}
 	var err error
 	if a.Host, err = hosts.Open(ctx, ho); err == nil {
@@ -152,6 +161,10 @@ func (s *parts) works(c *config.Config) *Works {
 			defer s.mu.Unlock()
 			s.here = here
 			return here
+		},
+		Did: func(store string) (int64, int64) { return s.a.did.of(store) },
+		Spindle: func(ctx context.Context, store string) bool {
+			return s.a.Acts.Turns.Slow(store) && s.a.rotates(ctx, store)
 		},
 		Wants: func(ctx context.Context) []string { return s.runner.Wants(ctx) },
 		Turn: func(store string, ended func()) {

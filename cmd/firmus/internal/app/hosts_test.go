@@ -61,7 +61,7 @@ func childLeads(file string) error {
 
 // childHost is a daemon that shares its ledger, with short jobs.
 func childHost(file string) error {
-	short := hosts.Times{Slice: time.Second, Grace: 2 * time.Second, Rescue: 2 * time.Second, Look: time.Second, Beat: time.Second}
+	short := hosts.Times{Slice: time.Second, Grace: 2 * time.Second, Rescue: 2 * time.Second, Look: time.Second, Beat: time.Second, Window: 1500 * time.Millisecond}
 	if os.Getenv(hostLong) != "" {
 		short = hosts.Times{}
 	}
@@ -114,7 +114,11 @@ type tellingPath struct{ stores.Root }
 func (r tellingPath) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
 	fmt.Println("read " + e.Path)
 	if d, err := time.ParseDuration(os.Getenv(hostSlow)); err == nil {
-		time.Sleep(d)
+		if one := os.Getenv(hostOne); one == "" {
+			time.Sleep(d)
+		} else if err := oneAtATime(one, d); err != nil {
+			return nil, err
+		}
 	}
 	return r.Root.Open(ctx, e, offset)
 }
@@ -126,6 +130,8 @@ type sharing struct {
 	dir   string
 	place ledgertest.Place
 	more  string // of the store
+	// measured: no configuration says how many hosts read the vault at the same time.
+	measured bool
 
 	mu    sync.Mutex
 	reads map[string]int // how often each file was opened to be read
@@ -177,10 +183,14 @@ sets = { masters = %q }
 [store.vault]
 kind = "disk"
 own_drive = true
+at_once = 9
 sets = { masters = %q }
 %s
 `, s.path(host+"/state"), host, s.path("studio"), s.path("vault"), s.more) + s.place.Config()
 	text = strings.NewReplacer(instead...).Replace(text)
+	if s.measured {
+		text = strings.Replace(text, "at_once = 9\n", "", 1)
+	}
 	if err := os.MkdirAll(s.path(host), 0o755); err != nil {
 		s.t.Fatal(err)
 	}

@@ -21,7 +21,7 @@ func (s *parts) acts(windows, hurry bool, but ...watch.Event) *archive.Archive {
 	}
 	env.Order = stores.Order{Windows: windows, Hurry: hurry,
 		Growing: func(store string) string { return s.watcher.Growing(env.Turns.Shared(store), but...) },
-		Read:    func(store string, n int64) { s.metrics.Read(store, n) },
+		Read:    func(store string, n int64) { s.metrics.Read(store, n); s.a.did.read(store, n) },
 		Paused: func(store, recording string) {
 			s.metrics.Paused(store, recording != "")
 			if recording != "" {

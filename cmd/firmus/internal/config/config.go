@@ -79,7 +79,7 @@ type Store struct {
 	Rate         Rate     // bytes a second that reading may take, of all its readers; 0: as it can
 	Readers      int      // files that are read side by side; 0: as many as suit its drive
 	Hosts        []string // computers that alone reach it, of those that share the ledger; none: those that have its folders
-	AtOnce       int      // how many of them read it at the same time; 0: all
+	AtOnce       int      // how many of them read it at the same time; 0: it is measured
 
 	// A cloud store's own.
 	Patterns    []Naming // how it names the files of sets that it files in another way; in the file's order

@@ -50,15 +50,16 @@ type Options struct {
 type Times struct {
 	// Slice is how long a job reads; Grace what it gets besides before it is stopped; Rescue
 	// when after that another host may take it; Look how often the stores are looked for,
-	// Beat how often the clock is asked; Retry after how long a job is tried again that failed.
-	Slice, Grace, Rescue, Look, Beat, Retry time.Duration
+	// Beat how often the clock is asked; Retry after how long a job is tried again that failed;
+	// Window how long a store is read for one measurement of how many hosts it bears.
+	Slice, Grace, Rescue, Look, Beat, Retry, Window time.Duration
 }
 
 // Store is a store as hosts share it.
 type Store struct {
 	Name   string
 	Hosts  []string // those that alone reach it; none: wherever its folders are
-	AtOnce int      // how many of them read it at the same time; 0: all
+	AtOnce int      // how many of them read it at the same time; 0: it is measured
 	Rate   int64    // bytes a second that a host may read; 0: as it can
 	// Open says that what the clock orders may use the store at a time; nil: always.
 	Open func(time.Time) bool
@@ -76,6 +77,11 @@ type Work struct {
 	Compare func(ctx context.Context, finding int64) error
 	// Here are the stores that are found where they should be.
 	Here func(ctx context.Context) []string
+	// Did is how many bytes of a store were read here since it began, and how often the store asked
+	// meanwhile to be left alone for a while; nil: it isn't measured how many hosts it bears.
+	Did func(store string) (bytes, held int64)
+	// Spindle says that the store's drive has one, for sure; nil: that isn't known of any.
+	Spindle func(ctx context.Context, store string) bool
 	// Wants names the stores for which the clock asks for something; Turn begins it for one,
 	// doesn't wait for its end, and calls ended then.
 	Wants func(ctx context.Context) []string
@@ -150,6 +156,7 @@ func Open(ctx context.Context, o Options) (*Host, error) {
 	def(&o.Look, lookEvery)
 	def(&o.Beat, beatEvery)
 	def(&o.Retry, retryAfter)
+	def(&o.Window, windowFor)
 	cfg, err := pgxpool.ParseConfig(o.URL)
 	if err != nil {
 		return nil, fmt.Errorf("database of the hosts: %w", err)

@@ -221,16 +221,29 @@ func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
 	}
 	limit, cancel := context.WithTimeoutCause(ctx, w.may(j), errLong)
 	defer cancel()
-	limit, free, err := h.place(limit, a.Store)
+	limit, known, free, err := h.place(limit, a.Store)
 	if err != nil {
 		return h.outcome(limit, err)
 	}
 	defer free()
+	var of *meter
+	if a.Phase == string(fixity.PhaseRead) {
+		of = h.meter(limit, a.Store, known)
+	}
 	began, files := time.Now(), 0
 	left, err := h.o.Work.Slice(limit, acts.Part{Audit: a.Audit, Store: a.Store, Sets: a.Sets, Shards: a.Shards, Phase: fixity.Phase(a.Phase)}, a.Windows, func(int64) bool {
 		files++
-		return files > 1 && time.Since(began) >= h.o.Slice
+		if files > 1 && time.Since(began) >= h.o.Slice {
+			return true
+		}
+		if of != nil {
+			of.files.Add(1)
+		}
+		return false
 	})
+	if of != nil {
+		of.end(limit, err)
+	}
 	if err == nil && left > 0 {
 		return river.JobSnooze(0)
 	}
@@ -250,22 +263,6 @@ func (h *Host) open(ctx context.Context, a sliceArgs) (open bool, err error) {
 		return err
 	})
 	return open, err
-}
-
-// place is a place among those that read a store at the same time. The context ends if it is
-// lost.
-func (h *Host) place(ctx context.Context, store string) (_ context.Context, free func(), err error) {
-	s, _ := h.store(store)
-	if s.AtOnce == 0 {
-		return ctx, func() {}, nil
-	}
-	for i := range s.AtOnce {
-		kept, free, err := h.hold(ctx, fmt.Sprintf("reads-%s-%d", store, i+1))
-		if !errors.Is(err, fixity.ErrBusy) {
-			return kept, free, err
-		}
-	}
-	return ctx, nil, fmt.Errorf("store %s is %w: as many hosts read it as may", store, fixity.ErrBusy)
 }
 
 // hold takes a lock of the hosts' at once, or gives fixity.ErrBusy. The context ends if the

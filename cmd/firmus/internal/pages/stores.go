@@ -48,6 +48,7 @@ type storeData struct {
 	Roots   []rootLine
 	Promise string
 	Expect  string
+	ReadBy  string // how many hosts read it at the same time; "" if one alone does
 	Retired time.Time
 	Upload  *uploadForm
 	Kept    string // the mark of the kept files that were listed just now; "" if none were
@@ -105,6 +106,11 @@ func storePage(q *request) error {
 		}
 		if d.Known, err = t.Stores.Get(rule.Name); err != nil && !isNotFound(err) {
 			return err
+		}
+		if e.ReadAtOnce != nil {
+			if d.ReadBy, err = e.ReadAtOnce(t, rule.Name); err != nil {
+				return err
+			}
 		}
 		d.Two = acts.Of(e).StoreAsksForTwo(d.Known, "")
 		d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return acts.AboutStore(p, rule.Name) })

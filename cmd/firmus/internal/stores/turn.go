@@ -1,6 +1,7 @@
 package stores
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -142,6 +143,15 @@ func (t *Turns) name(ctx context.Context, store string, ask func(context.Context
 		return n
 	}
 	return unnamed + store
+}
+
+// Slow says that a store's drive was tried, and answers as one with a spindle does: that a share
+// does, too, or a slow stick.
+func (t *Turns) Slow(store string) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	solid, known := t.solid[cmp.Or(t.names[store], unnamed+store)]
+	return known && !solid
 }
 
 // Shared says which stores lie on the drive of one, as far as is known.

@@ -53,6 +53,9 @@ type Archive struct {
 	Host      string
 	// Share has audits read by all hosts that share the ledger; nil: this one is alone.
 	Share Share
+	// ReadAtOnce says how many hosts read a store at the same time, and where that comes from; "" if
+	// one host alone reaches it, nil where this computer has the ledger alone.
+	ReadAtOnce func(t *ledger.Tx, store string) (string, error)
 	// Carriers are the copies that lie in boxes.
 	Carriers Carriers
 	// FitEvents brings the event files into line with all of the record; may be nil.
