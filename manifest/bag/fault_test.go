@@ -5,6 +5,9 @@ import (
 	"fmt"
 	"maps"
 	"math/rand/v2"
+	"os"
+	"path"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -292,5 +295,37 @@ func TestOneFaultOneProblem(t *testing.T) {
 		if done[b.name] < 5 {
 			t.Errorf("%s was tried %d times only", b.name, done[b.name])
 		}
+	}
+}
+
+// TestOneWrongReadingIsNoBag: a source that gives another byte once, at whatever file and by
+// whichever of its readings, is told, and nothing is made of it.
+func TestOneWrongReadingIsNoBag(t *testing.T) {
+	src, tried := full().write(t), 0
+	for name := range full() {
+		for reading := range 2 {
+			dest := filepath.Join(t.TempDir(), "bag")
+			open := func(dir string) (manifest.Folder, error) {
+				d, err := disk.Open(dir, disk.Options{})
+				if err != nil || dir != src {
+					return d, err
+				}
+				return faulty.Wrap(d, faulty.FlipOnce(name, 0, 1, reading)), nil
+			}
+			if st, err := os.Stat(filepath.Join(src, name)); err != nil || st.Size() == 0 {
+				continue
+			}
+			tried++
+			_, err := bag.Make(t.Context(), src, dest, bag.MakeOptions{Open: open})
+			if !errors.Is(err, bag.ErrUnsteady) || !strings.Contains(err.Error(), path.Base(name)) {
+				t.Errorf("%s, reading %d: %v", name, reading, err)
+			}
+			if left, err := os.ReadDir(filepath.Dir(dest)); err != nil || len(left) > 0 {
+				t.Errorf("%s, reading %d: %v is left (%v)", name, reading, left, err)
+			}
+		}
+	}
+	if tried < 4 {
+		t.Errorf("%d files and readings", tried)
 	}
 }

@@ -55,7 +55,7 @@ func TestMake(t *testing.T) {
 		t.Fatal(err)
 	}
 	dest := filepath.Join(t.TempDir(), "bag")
-	steps := map[bag.Step]map[string]int64{bag.Copying: {}, bag.ReadingBack: {}}
+	steps := map[bag.Step]map[string]int64{bag.Copying: {}, bag.Comparing: {}, bag.ReadingBack: {}}
 	made, err := bag.Make(t.Context(), dir, dest, bag.MakeOptions{
 		Open: open,
 		Info: bag.Info{{"Source-Organization", "Quillmere Valley Song Survey"}, {"Contact-Name", "A"}, {"Contact-Name", "B"}},

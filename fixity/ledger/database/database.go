@@ -54,7 +54,7 @@ var (
 )
 
 // wayOut is what a person can do about a damaged ledger.
-const wayOut = `stop the daemon, then bring it back from a backup: firmus ledger restore`
+const wayOut = `say the same again, since a drive may give a wrong reading once. If that is said again, stop the daemon, then bring it back from a backup: firmus ledger restore`
 
 // Where is the ledger's file, or its URL without a password.
 func (d *DB) Where() string {
@@ -245,6 +245,8 @@ func (d *DB) Translate(err error) error {
 			return fmt.Errorf("%w: %s: %w", ErrDamaged, wayOut, err)
 		case 13: // SQLITE_FULL
 			return d.full(err)
+		case 10: // SQLITE_IOERR
+			return fmt.Errorf("the drive with the ledger %s gives an error. What was to be written last isn't there; what was written before is. Look whether that drive is well and connected, then say the same again: %w", d.o.Path, err)
 		}
 	}
 	var pe *pgconn.PgError

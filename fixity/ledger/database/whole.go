@@ -24,12 +24,21 @@ func (d *DB) Snapshot(ctx context.Context, file string) (ok bool, err error) {
 }
 
 // CheckPages asks the database itself whether its pages and indexes fit together, before
-// anything else of it is believed. The error wraps ErrDamaged. PostgreSQL has tools of
-// its own for that, and isn't asked.
+// anything else of it is believed; what isn't right is asked about twice, for one reading may
+// go wrong. The error wraps ErrDamaged. PostgreSQL has tools of its own for that, and isn't
+// asked.
 func (d *DB) CheckPages(ctx context.Context) error {
 	if d.postgres {
 		return nil
 	}
+	err := d.checkPages(ctx)
+	if errors.Is(err, ErrDamaged) {
+		err = d.checkPages(ctx)
+	}
+	return err
+}
+
+func (d *DB) checkPages(ctx context.Context) error {
 	rs, err := d.r.QueryContext(ctx, `PRAGMA integrity_check(3)`)
 	if err != nil {
 		return d.Translate(err)

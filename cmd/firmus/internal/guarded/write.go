@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"firmus/fixity"
 	"firmus/fixity/beside"
@@ -73,14 +74,14 @@ func (f Folders) put(file string, mode fs.FileMode, may allow, write func(io.Wri
 	}
 	temp, err := beside.File(dir, prefix, mode)
 	if err != nil {
-		return fmt.Errorf("write %s: %w", file, err)
+		return fmt.Errorf("write %s: %w", file, plainly(err))
 	}
 	defer temp.Close()
 	if err = write(temp); err == nil {
 		err = beside.Written(temp)
 	}
 	if err != nil {
-		err = fmt.Errorf("write %s: %w", file, err)
+		err = fmt.Errorf("write %s: %w", file, plainly(err))
 	} else {
 		err = take(temp.Name(), file, over, may)
 	}
@@ -88,7 +89,19 @@ func (f Folders) put(file string, mode fs.FileMode, may allow, write func(io.Wri
 		_ = temp.Close() // before it is removed: Windows removes nothing that is open
 		return errors.Join(err, remove(temp.Name()))
 	}
-	return private.FlushNamed(file)
+	if err := private.FlushNamed(file); err != nil {
+		return fmt.Errorf("%s is written, and a power cut may still undo it: %w", file, err)
+	}
+	return nil
+}
+
+// plainly leaves the name out that a file has until it is whole: it says nothing to anybody.
+func plainly(err error) error {
+	var of *fs.PathError
+	if errors.As(err, &of) && strings.HasPrefix(filepath.Base(of.Path), ".firmus-new-") {
+		return of.Err
+	}
+	return err
 }
 
 // take gives the new file its name. If nothing lay there, what came there since is

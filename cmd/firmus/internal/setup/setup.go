@@ -514,6 +514,7 @@ func keepCopy(path string) (string, error) {
 		return "", err
 	}
 	// Whole, or under no name that looks whole.
+	beside.Clear(filepath.Dir(path), ".firmus-new-")
 	temp, err := beside.File(filepath.Dir(path), ".firmus-new-", 0o600)
 	if err != nil {
 		return "", err

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -109,6 +110,9 @@ func (e Acts) writeManifest(ctx context.Context, root stores.Root, o ledger.Owed
 		warnings = append(warnings, fmt.Sprintf("%s was changed by another hand and was left as it is (%s); the one by the ledger is in %s", where, report.Fact(*was.foreign), aside))
 		return true, warnings, e.Ledger.Tx(ctx, e.Now(), paid)
 	case was.same && was.known.Digest == m.Intended:
+		if err := e.endAside(m); err != nil {
+			return false, warnings, err
+		}
 		return false, warnings, e.Ledger.Tx(ctx, e.Now(), paid)
 	}
 	if err := e.Ledger.Tx(ctx, e.Now(), func(t *ledger.Tx) error { return t.Manifests.Intend(m) }); err != nil {
@@ -124,6 +128,9 @@ func (e Acts) writeManifest(ctx context.Context, root stores.Root, o ledger.Owed
 	}
 	if was.gone && !was.known.Digest.IsZero() {
 		warnings = append(warnings, fmt.Sprintf("%s was gone, and was written anew", where))
+	}
+	if err := e.endAside(m); err != nil {
+		return false, warnings, err
 	}
 	if x, err := root.Stat(ctx, manifestPath(o.Folder)); err == nil {
 		m.Size, m.ModTime = x.Size, x.ModTime.UnixNano()
@@ -268,9 +275,30 @@ func (e Acts) contradicts(ctx context.Context, m ledger.Manifest, text []byte, s
 	return said, err
 }
 
+// asideFor is the folder of the state folder in which a manifest lies that can't lie in its own.
+func (e Acts) asideFor(m ledger.Manifest) string {
+	return filepath.Join(e.Ledger.State(), "manifests", m.Store, m.Set, filepath.FromSlash(m.Folder))
+}
+
+// endAside removes what writeAside wrote when the manifest couldn't lie in its own folder, with
+// the folders that are empty then: now it lies there.
+func (e Acts) endAside(m ledger.Manifest) error {
+	dir := e.asideFor(m)
+	err := os.Remove(filepath.Join(dir, manifestName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	for ; err == nil && dir != e.Ledger.State(); dir = filepath.Dir(dir) {
+		if os.Remove(dir) != nil {
+			break // others lie there
+		}
+	}
+	return err
+}
+
 // writeAside writes a manifest into the state folder instead.
 func (e Acts) writeAside(ctx context.Context, m ledger.Manifest) (string, error) {
-	dir := filepath.Join(e.Ledger.State(), "manifests", m.Store, m.Set, filepath.FromSlash(m.Folder))
+	dir := e.asideFor(m)
 	if err := private.MkdirAll(dir); err != nil {
 		return "", err
 	}

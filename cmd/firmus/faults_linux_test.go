@@ -1,0 +1,266 @@
+//go:build amd64 || arm64
+
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"maps"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/testing/calls"
+)
+
+func init() {
+	if v := os.Getenv(calls.Env); v != "" {
+		calls.Listen(v)
+	}
+}
+
+// badDrive is what befalls a program's calls.
+type badDrive struct {
+	name string
+	on   func(calls.Call) bool // the calls of which one is chosen
+	// from: what befalls it befalls all such calls that come after it, too.
+	from   bool
+	answer calls.Answer
+	// seen: what the program was given may be in the record, as a finding that ends when the
+	// same is said again. So only what lies there and what copies are is compared.
+	seen bool
+}
+
+func store(c calls.Call) bool {
+	return c.Under("studio") || c.Under("vault")
+}
+
+func flipped(p []byte, _ int64) {
+	if len(p) > 0 {
+		p[len(p)/2] ^= 0x10
+	}
+}
+
+var badDrives = []badDrive{
+	{name: "is full from then on", on: func(c calls.Call) bool { return c.Room }, from: true, answer: calls.Answer{Err: syscall.ENOSPC}},
+	{name: "has no room once", on: func(c calls.Call) bool { return c.Room }, answer: calls.Answer{Err: syscall.ENOSPC}},
+	{name: "fails once", on: func(calls.Call) bool { return true }, answer: calls.Answer{Err: syscall.EIO}, seen: true},
+	{name: "writes in part", on: func(c calls.Call) bool { return c.Room }, answer: calls.Answer{Most: 7}},
+	{name: "is killed", on: func(c calls.Call) bool { return c.Changes }, answer: calls.Answer{Kill: true}},
+	{name: "is read-only from then on", on: func(c calls.Call) bool { return c.Changes && store(c) }, from: true, answer: calls.Answer{Err: syscall.EROFS}},
+	{name: "goes away", on: func(c calls.Call) bool { return c.Under("vault") }, from: true, answer: calls.Answer{Err: syscall.EIO}, seen: true},
+	{name: "refuses once", on: store, answer: calls.Answer{Err: syscall.EACCES}, seen: true},
+	{name: "gives another byte once", on: func(c calls.Call) bool { return c.Read && store(c) }, answer: calls.Answer{Change: flipped}, seen: true},
+	{name: "gives a few bytes at a time", on: func(c calls.Call) bool { return c.Read }, from: true, answer: calls.Answer{Most: 4096}, seen: true},
+}
+
+// TestFaults runs commands that write on a drive that is bad from some call on, of all that
+// they make of the kernel: which command, which fault and which call is drawn by chance. Each
+// recording is what it was or what it becomes; the command ends with a message about what is
+// wrong; and when the drive is well, the same command comes to what it comes to without a
+// fault, with nothing left over.
+//
+// FIRMUS_FAULTS says how often, FIRMUS_FAULTS_SEED by which chance, FIRMUS_FAULTS_OF of which
+// rows, FIRMUS_FAULTS_BY by which fault (parts of the name).
+func TestFaults(t *testing.T) {
+	total, perRow := 3, 3
+	if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
+		total, perRow = 20, 5
+	}
+	seed := time.Now().UnixNano() % 1_000_000_000
+	for name, to := range map[string]func(int64){"FIRMUS_FAULTS": func(n int64) { total, perRow = int(n), max(int(n)/len(killRows), 1) }, "FIRMUS_FAULTS_SEED": func(n int64) { seed = n }} {
+		if s := os.Getenv(name); s != "" {
+			n, err := strconv.ParseInt(s, 10, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			to(n)
+		}
+	}
+	t.Logf("FIRMUS_FAULTS=%d FIRMUS_FAULTS_SEED=%d", total, seed)
+	w := newKillWorld(t)
+	dice := rand.New(rand.NewPCG(uint64(seed), 0))
+	sum := moments{}
+	for _, i := range dice.Perm(len(killRows)) {
+		r := killRows[i]
+		if !strings.Contains(r.String(), os.Getenv("FIRMUS_FAULTS_OF")) {
+			continue
+		}
+		if total <= 0 {
+			break
+		}
+		n := min(perRow, total)
+		total -= n
+		t.Run(r.String(), func(t *testing.T) {
+			w.t, w.dice = t, rand.New(rand.NewPCG(uint64(seed), uint64(i)))
+			sum.add(w.faults(r, n))
+		})
+	}
+	t.Logf("in all: %v", sum)
+	if len(sum) == 0 {
+		t.Error("nothing was tried")
+	}
+}
+
+// answered runs a row's command with its calls answered, and gives its status and words.
+func (w *killWorld) answered(r killRow, fault func(calls.Call) calls.Answer) (exit int, said string) {
+	w.t.Helper()
+	c := w.child(append(strings.Fields(r.command), r.args...)...)
+	var out bytes.Buffer
+	c.Stdin, c.Stdout, c.Stderr = strings.NewReader(r.in), &out, &out
+	err := calls.Run(c, w.dir, fault)
+	if errors.Is(err, calls.ErrNoListener) {
+		if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
+			w.t.Fatal(err)
+		}
+		w.t.Skip(err)
+	}
+	var ended *exec.ExitError
+	if err != nil && !errors.As(err, &ended) {
+		w.t.Fatalf("%v: %s", err, &out)
+	}
+	return c.ProcessState.ExitCode(), out.String()
+}
+
+// faults tries a row n times, and says how the tries ended.
+func (w *killWorld) faults(r killRow, n int) moments {
+	t := w.t
+	w.load(w.base)
+	if r.before != nil {
+		r.before(w)
+	}
+	ready := w.base + "-row"
+	w.save(ready)
+	before := recordings(t, w.dir)
+	var all []calls.Call
+	if exit, said := w.answered(r, func(c calls.Call) calls.Answer { all = append(all, c); return calls.Answer{} }); exit != r.exit {
+		t.Fatalf("%s: exit %d, want %d\n%s", r, exit, r.exit, said)
+	}
+	after := recordings(t, w.dir)
+	w.afterwards(r)
+	want := stateOf(t, w.dir)
+	count := moments{}
+	for range n {
+		var can []badDrive
+		for _, b := range badDrives {
+			if strings.Contains(b.name, os.Getenv("FIRMUS_FAULTS_BY")) && b.among(all) > 0 {
+				can = append(can, b)
+			}
+		}
+		if len(can) == 0 {
+			continue
+		}
+		b := can[w.dice.IntN(len(can))]
+		w.load(ready)
+		count[w.fault(r, b, w.dice.IntN(b.among(all)), maps.Clone(before), maps.Clone(after), want)]++
+		if t.Failed() {
+			break
+		}
+	}
+	t.Logf("%d calls: %v", len(all), count)
+	return count
+}
+
+// among is how many of the calls it may befall first.
+func (b badDrive) among(all []calls.Call) (n int) {
+	for _, c := range all {
+		if b.on(c) {
+			n++
+		}
+	}
+	return n
+}
+
+// fault runs a row with a fault at the k-th call that it may befall, and again without.
+func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string]string, want state) string {
+	t := w.t
+	n := 0
+	var at calls.Call
+	exit, said := w.answered(r, func(c calls.Call) calls.Answer {
+		if !b.on(c) {
+			return calls.Answer{}
+		}
+		if n++; n == k+1 {
+			at = c
+		}
+		if n == k+1 || b.from && n > k {
+			return b.answer
+		}
+		return calls.Answer{}
+	})
+	where := fmt.Sprintf("%s: a drive that %s, at call %d of its kind (%s; exit %d)", r, b.name, k, at, exit)
+	if !b.answer.Kill && (exit < 0 || exit > 3 || strings.Contains(said, "goroutine ")) {
+		t.Errorf("%s\n%s", where, said)
+	}
+	if os.Getenv("FIRMUS_FAULTS_LOUD") != "" {
+		t.Logf("%s\n%s", where, said)
+	}
+	if exit > 1 && !w.clear(said, r, at) {
+		t.Errorf("%s: nothing says what is wrong:\n%s", where, said)
+	}
+	if b.seen { // a file that gave other bytes isn't taken in, and its manifest leaves it out
+		now := recordings(t, w.dir)
+		for p := range now {
+			if strings.HasPrefix(path.Base(p), "manifest-") {
+				before[p], after[p] = now[p], now[p]
+			}
+		}
+	}
+	w.middle(where, true, before, after)
+	again, text := w.try(r.in, append(strings.Fields(r.command), r.args...)...)
+	if again != r.exit && again != r.done {
+		t.Errorf("%s: said again, it ends with %d, want %d\n%s%s", where, again, r.exit, said, text)
+	}
+	w.afterwards(r)
+	got := stateOf(t, w.dir)
+	if b.seen && r.command == "init" { // what can't be told of a folder isn't asked about
+		return "is another question"
+	}
+	if d := got.seen(b.seen).unlike(want.seen(b.seen)); d != "" {
+		t.Errorf("%s: said again, the archive isn't what it is on a drive that is well:\n%s%s%s", where, d, said, text)
+	}
+	switch {
+	case n <= k:
+		return "was over before"
+	case exit < 0:
+		return "killed"
+	case exit == r.exit:
+		return "went on"
+	}
+	return "ended with a message"
+}
+
+// clear says that a message names what it is about, and not by a name that is nobody's.
+func (w *killWorld) clear(said string, r killRow, at calls.Call) bool {
+	names := append([]string{w.dir, "store studio", "store vault", "QV-", "firmus.toml", "register"}, r.args...)
+	if at.Path != "" {
+		names = append(names, path.Base(at.Path))
+	}
+	return !strings.Contains(said, ".firmus-new") && slices.ContainsFunc(names, func(n string) bool { return strings.Contains(said, n) })
+}
+
+// recorded are columns that keep how something was seen first.
+var recorded = regexp.MustCompile(` vouched=\d`)
+
+// seen leaves out what was recorded on the way.
+func (s state) seen(only bool) (out state) {
+	if !only {
+		return s
+	}
+	for _, l := range s {
+		l = recorded.ReplaceAllString(l, "")
+		if strings.HasPrefix(l, "file ") || strings.HasPrefix(l, "instance ") || strings.HasPrefix(l, "version ") {
+			out = append(out, l)
+		}
+	}
+	return out
+}
