@@ -241,7 +241,7 @@ func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string
 
 // clear says that a message names what it is about, and not by a name that is nobody's.
 func (w *killWorld) clear(said string, r killRow, at calls.Call) bool {
-	names := append([]string{w.dir, "store studio", "store vault", "QV-", "firmus.toml", "register"}, r.args...)
+	names := append([]string{w.dir, "store studio", "store vault", "QV-", "firmus.toml", "ledger", "register"}, r.args...)
 	if at.Path != "" {
 		names = append(names, path.Base(at.Path))
 	}

@@ -117,16 +117,23 @@ func (t Stores) Expected(store, set string) (held, all int64, err error) {
 }
 
 // SampleFiles are up to n files that a root should hold, spread over the set by
-// their numbers, once for each version with its size: an old backup may hold earlier ones.
+// their numbers, once for each version with its size: an old backup may hold earlier ones. Of
+// a file that is disputed no version may be known: then as it lies there.
 func (t Stores) SampleFiles(store, set string, n int) ([]fixity.Known, error) {
 	var all int64
 	if err := t.row(`SELECT count(*) FROM file WHERE set_name = $1 AND retired_at = 0`, []any{set}, &all); err != nil || all == 0 {
 		return nil, err
 	}
 	stride := max(1, all/int64(n))
-	return list(t.Tx, `SELECT coalesce(i.at, f.path), v.size, f.id FROM file f JOIN version v ON v.file = f.id
-		LEFT JOIN instance i ON i.file = f.id AND i.store = $1 AND i.set_name = $2 AND i.carrier = 0
-		WHERE f.set_name = $2 AND f.retired_at = 0 AND f.id % $3 = 0 ORDER BY f.id, v.n LIMIT $4`,
+	return list(t.Tx, `SELECT at, size, id FROM (
+			SELECT coalesce(i.at, f.path) AS at, v.size, f.id, v.n FROM file f JOIN version v ON v.file = f.id
+			LEFT JOIN instance i ON i.file = f.id AND i.store = $1 AND i.set_name = $2 AND i.carrier = 0
+			WHERE f.set_name = $2 AND f.retired_at = 0 AND f.id % $3 = 0
+			UNION ALL
+			SELECT i.at, i.size, f.id, 0 FROM instance i JOIN file f ON f.id = i.file
+			WHERE i.store = $1 AND i.set_name = $2 AND i.carrier = 0 AND i.state <> 'intact' AND i.state = 'disputed' AND i.size >= 0
+			AND f.retired_at = 0 AND f.id % $3 = 0
+		) AS s ORDER BY id, n LIMIT $4`,
 		[]any{store, set, stride, n}, func(r row) (fixity.Known, error) {
 			var at []byte
 			var k fixity.Known

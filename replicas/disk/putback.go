@@ -112,7 +112,7 @@ func (x *replacement) keep() error {
 		if !os.SameFile(old, now) || old.Size() != now.Size() || !old.ModTime().Equal(now.ModTime()) {
 			return fmt.Errorf("%w: written or replaced meanwhile", fixity.ErrChanged)
 		}
-		return x.parent.Rename(x.temp, x.name)
+		return linkError(x.parent.Rename(x.temp, x.name))
 	})
 }
 

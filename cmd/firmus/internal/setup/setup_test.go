@@ -105,6 +105,10 @@ func TestNothingIsReplacedWithoutAWord(t *testing.T) {
 	if got, _ := os.ReadFile(path); string(got) != old {
 		t.Fatalf("it is now %s", got)
 	}
+	// What a Replace that was killed left beside it.
+	if err := os.WriteFile(filepath.Join(dir, ".firmus-new-LEFT"), []byte("name ="), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	for range 2 {
 		was, err := os.ReadFile(path)
 		if err != nil {
@@ -122,8 +126,9 @@ func TestNothingIsReplacedWithoutAWord(t *testing.T) {
 		t.Errorf("it is now %s", got)
 	}
 	list, _ := filepath.Glob(filepath.Join(dir, "*"))
-	if len(list) != 3 {
-		t.Errorf("there are %q", list)
+	left, _ := filepath.Glob(filepath.Join(dir, ".*"))
+	if len(list) != 3 || len(left) > 0 {
+		t.Errorf("there are %q %q", list, left)
 	}
 }
 
