@@ -30,7 +30,7 @@ func TestWhatAnEarlierFindingToldIsNeverLost(t *testing.T) {
 			`INSERT INTO counter (name, value) VALUES ('facts to tell', 1)`, `DELETE FROM goose_db_version WHERE version_id >= 18`, `ALTER TABLE instance DROP COLUMN told_as`,
 			`DROP TABLE disc_draw`, `DROP TABLE level_statement`, `DROP TABLE proposal`, `DROP TABLE web_place`, `DROP TABLE account`, `DROP TABLE web_session`, `DROP TABLE web_link`, `DROP INDEX instance_settled`,
 			`DROP TABLE read_first`, `ALTER TABLE version DROP COLUMN checksums`, `DROP INDEX reading_files`, `ALTER TABLE reading DROP COLUMN low`, `ALTER TABLE reading DROP COLUMN high`, `DROP INDEX event_verb`, `DROP INDEX event_at`,
-			`ALTER TABLE instance DROP COLUMN reported_by`, `ALTER TABLE instance DROP COLUMN sole`, `DROP TABLE host`, `DROP TABLE audit_host`, `DROP TABLE extent`, `DROP TABLE item`, `DROP TABLE few`, `DROP TABLE age`, `DROP INDEX file_retired`,
+			`ALTER TABLE instance DROP COLUMN reported_by`, `ALTER TABLE instance DROP COLUMN sole`, `DROP TABLE host`, `DROP TABLE audit_host`, `DROP TABLE bearing`, `DROP TABLE extent`, `DROP TABLE item`, `DROP TABLE few`, `DROP TABLE age`, `DROP INDEX file_retired`,
 			`DROP TABLE register_version`, `DROP TABLE register_row`, `DROP TABLE register_says`, `DROP TABLE register_problem`, `DROP TABLE register_reading`,
 			`DROP INDEX instance_ahead`, `CREATE INDEX instance_due ON instance (store, set_name, top, due_at)`, `CREATE INDEX file_fold ON file (set_name, fold)`,
 		} {
@@ -39,10 +39,10 @@ func TestWhatAnEarlierFindingToldIsNeverLost(t *testing.T) {
 		mustExec(t, db, `UPDATE finding SET detail = $2, facts = $3 WHERE id = $1`, id, sentence, `{"wrong":"abc","wrong_way":"studio"}`)
 		mustExec(t, db, `UPDATE finding SET detail = $2 WHERE id = $1`, since, sentence)
 		var leaf []byte // of the event that says under which schema it was begun
-		if err := db.QueryRow(`SELECT leaf FROM event WHERE seq = 0`).Scan(&leaf); err != nil || !bytes.Contains(leaf, []byte(`"schema":35`)) {
+		if err := db.QueryRow(`SELECT leaf FROM event WHERE seq = 0`).Scan(&leaf); err != nil || !bytes.Contains(leaf, []byte(`"schema":36`)) {
 			t.Fatalf("%s, %v", leaf, err)
 		}
-		mustExec(t, db, `UPDATE event SET leaf = $1 WHERE seq = 0`, bytes.Replace(leaf, []byte(`"schema":35`), []byte(`"schema":17`), 1))
+		mustExec(t, db, `UPDATE event SET leaf = $1 WHERE seq = 0`, bytes.Replace(leaf, []byte(`"schema":36`), []byte(`"schema":17`), 1))
 		rebuild(t, db)
 		for range 2 {
 			l := d.open()

@@ -47,6 +47,15 @@ CREATE TABLE backup (
     trouble TEXT NOT NULL                   -- why the last try failed; '' if it didn't
 ) STRICT;
 
+CREATE TABLE bearing (
+    store TEXT NOT NULL PRIMARY KEY,
+    n     INTEGER NOT NULL,
+    tried INTEGER NOT NULL,
+    why   TEXT NOT NULL,
+    at    INTEGER NOT NULL,
+    state TEXT NOT NULL
+) STRICT;
+
 CREATE TABLE block (
     file INTEGER NOT NULL,
     n    INTEGER NOT NULL,
