@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/app"
@@ -281,10 +282,10 @@ func (d *demonstration) week(ctx context.Context) error {
 	d.must(retagged, "the changed title was not told from changed sound")
 	d.must(moved == demo.Songs && len(edits) == 1 && len(titles) == 1 && len(found) == demo.Songs+2, "the audit told of %d files in another folder and of %d changed", moved, len(found)-int(moved))
 	if incident != 0 && len(edits) > 0 && len(titles) > 0 {
-		if _, err := a.Acts.SignOff(ctx, acts.SignOffOrder{Findings: titles, Description: true, Reason: "the title was added"}); err != nil {
+		if _, err := a.Deciding.SignOff(ctx, deciding.SignOffOrder{Findings: titles, Description: true, Reason: "the title was added"}); err != nil {
 			return err
 		}
-		if _, err := a.Acts.SignOff(ctx, acts.SignOffOrder{Findings: edits, Incident: incident, Files: int64(len(found) - len(titles)), Reason: "so it is meant"}); err != nil {
+		if _, err := a.Deciding.SignOff(ctx, deciding.SignOffOrder{Findings: edits, Incident: incident, Files: int64(len(found) - len(titles)), Reason: "so it is meant"}); err != nil {
 			return err
 		}
 	}
@@ -295,7 +296,7 @@ func (d *demonstration) week(ctx context.Context) error {
 	if _, err := a.Receiving.Intake(ctx, receiving.IntakeOrder{}); err != nil {
 		return err
 	}
-	r, err := a.Acts.Replace(ctx, acts.ReplaceOrder{Pairs: []acts.Pair{{Old: "masters/" + demo.Original, New: "masters/" + demo.Migrated}}, Reason: "kept as FLAC from now on"})
+	r, err := a.Deciding.Replace(ctx, deciding.ReplaceOrder{Pairs: []deciding.Pair{{Old: "masters/" + demo.Original, New: "masters/" + demo.Migrated}}, Reason: "kept as FLAC from now on"})
 	if err != nil {
 		return err
 	}

@@ -10,7 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/discs"
 	"firmus/cmd/firmus/internal/discs/checking"
@@ -225,35 +225,35 @@ type checkedJSON struct {
 	Offset     *int               `json:"offset_samples"`
 	Files      []heldJSON         `json:"files"` // those that aren't intact
 
-	Written   string           `json:"written"`
-	Proved    []string         `json:"proved"`
-	Swap      string           `json:"swap,omitempty"`
-	Fits      []acts.FileRef   `json:"fits"`
-	AtOnce    int64            `json:"at_once"`
-	Retried   int64            `json:"retried"`
-	Doubtful  int64            `json:"doubtful"`
-	RetriedAt []optical.Range  `json:"retried_at"`
-	Structure int64            `json:"structure"`
-	Free      int64            `json:"free"`
-	Extra     []string         `json:"extra"`
-	Directory []string         `json:"directory"` // what is wrong with it; the bytes of its files were found all the same
-	Gain      *float64         `json:"gain_db"`
-	Edge      int64            `json:"not_comparable_samples"`
-	Medium    string           `json:"medium"`
-	Drive     string           `json:"drive"`
-	Speed     int              `json:"speed"`
-	Together  string           `json:"together_complete"` // the disc with which it is; "" none
-	Next      []string         `json:"read_next"`
-	Bring     []string         `json:"bring"`
-	Decision  *int64           `json:"decision"`
-	Findings  []report.Finding `json:"findings"`
-	Problems  []string         `json:"problems"`
-	Resumed   bool             `json:"resumed"`
-	Began     *report.Instant  `json:"began"`
-	Ended     *report.Instant  `json:"ended"`
-	Event     int64            `json:"event"`
-	Error     string           `json:"error,omitempty"` // why it wasn't finished
-	Exit      int              `json:"exit"`
+	Written   string             `json:"written"`
+	Proved    []string           `json:"proved"`
+	Swap      string             `json:"swap,omitempty"`
+	Fits      []deciding.FileRef `json:"fits"`
+	AtOnce    int64              `json:"at_once"`
+	Retried   int64              `json:"retried"`
+	Doubtful  int64              `json:"doubtful"`
+	RetriedAt []optical.Range    `json:"retried_at"`
+	Structure int64              `json:"structure"`
+	Free      int64              `json:"free"`
+	Extra     []string           `json:"extra"`
+	Directory []string           `json:"directory"` // what is wrong with it; the bytes of its files were found all the same
+	Gain      *float64           `json:"gain_db"`
+	Edge      int64              `json:"not_comparable_samples"`
+	Medium    string             `json:"medium"`
+	Drive     string             `json:"drive"`
+	Speed     int                `json:"speed"`
+	Together  string             `json:"together_complete"` // the disc with which it is; "" none
+	Next      []string           `json:"read_next"`
+	Bring     []string           `json:"bring"`
+	Decision  *int64             `json:"decision"`
+	Findings  []report.Finding   `json:"findings"`
+	Problems  []string           `json:"problems"`
+	Resumed   bool               `json:"resumed"`
+	Began     *report.Instant    `json:"began"`
+	Ended     *report.Instant    `json:"ended"`
+	Event     int64              `json:"event"`
+	Error     string             `json:"error,omitempty"` // why it wasn't finished
+	Exit      int                `json:"exit"`
 }
 
 type differingJSON struct {
@@ -289,10 +289,10 @@ func texts(errs []error) []string {
 	return out
 }
 
-func refs(fs []ledger.File) []acts.FileRef {
-	out := []acts.FileRef{}
+func refs(fs []ledger.File) []deciding.FileRef {
+	out := []deciding.FileRef{}
 	for _, f := range fs {
-		out = append(out, acts.FileRef{Set: f.Set, Path: ledger.DisplayPath(f.Path)})
+		out = append(out, deciding.FileRef{Set: f.Set, Path: ledger.DisplayPath(f.Path)})
 	}
 	return out
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
@@ -388,7 +389,7 @@ func (c *command) printCopies(ctx context.Context, a *app.App, m report.Matter, 
 }
 
 func (c *command) signOffCommand() *cobra.Command {
-	var o acts.SignOffOrder
+	var o deciding.SignOffOrder
 	cmd := &cobra.Command{
 		Use:   "signoff N…",
 		Short: "Accept what findings tell of",
@@ -438,14 +439,14 @@ An access file that looks damaged is refused likewise, until you say that it is 
 			return err
 		}
 		defer a.Close()
-		done, err := a.Acts.Decide(cmd.Context(), acts.Decision{SignOff: &o})
+		done, err := a.Deciding.Decide(cmd.Context(), deciding.Decision{SignOff: &o})
 		return errors.Join(c.showDone(done), err) // what was signed off is told though what follows failed
 	}
 	return cmd
 }
 
 func (c *command) settleCommand() *cobra.Command {
-	var o acts.SettleOrder
+	var o deciding.SettleOrder
 	cmd := &cobra.Command{
 		Use:   "settle N…",
 		Short: "Close findings with a reason",
@@ -472,7 +473,7 @@ kind and anatomy as N. If they are more than 20, type how many.`,
 			return err
 		}
 		defer a.Close()
-		done, err := a.Acts.Decide(cmd.Context(), acts.Decision{Settle: &o})
+		done, err := a.Deciding.Decide(cmd.Context(), deciding.Decision{Settle: &o})
 		if err != nil {
 			return err
 		}

@@ -28,7 +28,7 @@ for the older ones.`,
 				return err
 			}
 			defer a.Close()
-			id, err := a.Acts.StateLevel(cmd.Context(), args[0], on, words)
+			id, err := a.Deciding.StateLevel(cmd.Context(), args[0], on, words)
 			if err != nil {
 				return err
 			}
@@ -57,7 +57,7 @@ for the older ones.`,
 				return err
 			}
 			defer a.Close()
-			if err := a.Acts.WithdrawLevel(cmd.Context(), id, reason); err != nil {
+			if err := a.Deciding.WithdrawLevel(cmd.Context(), id, reason); err != nil {
 				return err
 			}
 			if c.json {

@@ -5,7 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
@@ -27,13 +27,13 @@ time. From then on a change waits for a sign-off. A folder means all files below
 			return err
 		}
 		defer a.Close()
-		done, err := a.Acts.Finish(cmd.Context(), args, reason)
+		done, err := a.Deciding.Finish(cmd.Context(), args, reason)
 		if err != nil {
 			return err
 		}
 		if c.json {
 			if done == nil {
-				done = []acts.FileRef{}
+				done = []deciding.FileRef{}
 			}
 			c.document(map[string]any{"finished": done, "exit": 0})
 			return nil
@@ -63,16 +63,16 @@ it. Look with --dry-run first.`,
 			return err
 		}
 		defer a.Close()
-		o := acts.RetireOrder{Paths: args, Reason: reason}
+		o := deciding.RetireOrder{Paths: args, Reason: reason}
 		if !dry {
-			done, err := a.Acts.Decide(cmd.Context(), acts.Decision{Retire: &o})
+			done, err := a.Deciding.Decide(cmd.Context(), deciding.Decision{Retire: &o})
 			if err != nil {
 				return err
 			}
 			return c.showDone(done)
 		}
 		o.DryRun = true
-		plan, err := a.Acts.Retire(cmd.Context(), o)
+		plan, err := a.Deciding.Retire(cmd.Context(), o)
 		if err != nil {
 			return err
 		}
@@ -82,7 +82,7 @@ it. Look with --dry-run first.`,
 }
 
 // showPlan prints what retiring did, or would do.
-func (c *command) showPlan(p acts.RetirePlan, did string, dry bool) error {
+func (c *command) showPlan(p deciding.RetirePlan, did string, dry bool) error {
 	if c.json {
 		c.document(p)
 		return nil
@@ -96,7 +96,7 @@ func (c *command) showPlan(p acts.RetirePlan, did string, dry bool) error {
 		c.printRefs(p.Files)
 	}
 	for _, x := range []struct {
-		refs []acts.FileRef
+		refs []deciding.FileRef
 		what string
 	}{
 		{p.LastBytes, "would leave nothing behind: no intact copy of another file under care has the same bytes"},
@@ -128,7 +128,7 @@ func findingNumbers(ids []int64) string {
 	return fixity.And(out)
 }
 
-func (c *command) printRefs(refs []acts.FileRef) {
+func (c *command) printRefs(refs []deciding.FileRef) {
 	for i, r := range refs {
 		if i == 20 && len(refs) > 25 {
 			c.printf("  and %s more\n", fixity.Number(int64(len(refs)-i)))
@@ -160,7 +160,7 @@ Nothing is deleted. OLD and NEW are SET/PATH, and both must be under care.`,
 			return err
 		}
 		defer a.Close()
-		done, err := a.Acts.Decide(cmd.Context(), acts.Decision{Replace: &acts.ReplaceOrder{Pairs: []acts.Pair{{Old: args[0], New: args[1]}}, Reason: reason}})
+		done, err := a.Deciding.Decide(cmd.Context(), deciding.Decision{Replace: &deciding.ReplaceOrder{Pairs: []deciding.Pair{{Old: args[0], New: args[1]}}, Reason: reason}})
 		if err != nil {
 			return err
 		}
@@ -269,7 +269,7 @@ Everything is awaited there anew, and counts as a copy only when it has been rea
 				return err
 			}
 			defer a.Close()
-			done, err := a.Acts.Decide(cmd.Context(), acts.Decision{EndStore: &acts.EndStoreOrder{Store: args[0], Replace: true, Reason: reasonReplace}})
+			done, err := a.Deciding.Decide(cmd.Context(), deciding.Decision{EndStore: &deciding.EndStoreOrder{Store: args[0], Replace: true, Reason: reasonReplace}})
 			if err != nil {
 				return err
 			}
@@ -293,15 +293,15 @@ retired store up again.`,
 				return err
 			}
 			defer a.Close()
-			o := acts.EndStoreOrder{Store: args[0], Set: set, Reason: reasonRetire, DryRun: dry}
+			o := deciding.EndStoreOrder{Store: args[0], Set: set, Reason: reasonRetire, DryRun: dry}
 			if dry {
-				plan, err := a.Acts.EndStore(cmd.Context(), o)
+				plan, err := a.Deciding.EndStore(cmd.Context(), o)
 				if err != nil {
 					return err
 				}
 				return c.showPlan(plan, "retired", true)
 			}
-			done, err := a.Acts.Decide(cmd.Context(), acts.Decision{EndStore: &o})
+			done, err := a.Deciding.Decide(cmd.Context(), deciding.Decision{EndStore: &o})
 			if err != nil {
 				return err
 			}

@@ -9,7 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
@@ -45,7 +45,7 @@ account of the computer can't do both: the second person signs in on the pages. 
 				return err
 			}
 			defer a.Close()
-			done, err := a.Acts.Confirm(cmd.Context(), id)
+			done, err := a.Deciding.Confirm(cmd.Context(), id)
 			return errors.Join(c.afterDone(cmd.Context(), a, done), err) // what was done is told though what follows failed
 		},
 	}
@@ -62,7 +62,7 @@ account of the computer can't do both: the second person signs in on the pages. 
 				return err
 			}
 			defer a.Close()
-			if err := a.Acts.TakeBack(cmd.Context(), id, reason); err != nil {
+			if err := a.Deciding.TakeBack(cmd.Context(), id, reason); err != nil {
 				return err
 			}
 			if c.json {
@@ -94,7 +94,7 @@ func (c *command) listProposals(cmd *cobra.Command) error {
 		return err
 	}
 	defer a.Close()
-	all, err := a.Acts.Waiting(cmd.Context())
+	all, err := a.Deciding.Waiting(cmd.Context())
 	if err != nil {
 		return err
 	}
@@ -120,7 +120,7 @@ func (c *command) listProposals(cmd *cobra.Command) error {
 
 // afterDone carries out the audit that a decision asks for, and prints what came of it; of
 // other decisions it prints what they did.
-func (c *command) afterDone(ctx context.Context, a *app.App, d acts.Decided) error {
+func (c *command) afterDone(ctx context.Context, a *app.App, d deciding.Decided) error {
 	if o, ok := d.Follows(); ok {
 		return c.auditWith(ctx, a, o)
 	}
@@ -128,7 +128,7 @@ func (c *command) afterDone(ctx context.Context, a *app.App, d acts.Decided) err
 }
 
 // showDone prints what came of a decision.
-func (c *command) showDone(d acts.Decided) error {
+func (c *command) showDone(d deciding.Decided) error {
 	switch {
 	case d.Proposal != 0 && c.json:
 		c.document(map[string]any{"proposal": d.Proposal, "exit": 0})

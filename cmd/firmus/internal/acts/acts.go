@@ -4,13 +4,14 @@
 // offers acts (commands, pages, watch, schedule) calls this package and nothing
 // below it.
 //
-// This package has audits, and what a person decides. What takes files under care is in
-// receiving, what is written beside them in manifests, copies of the ledger in backups.
+// This package has audits, and what reads or shows what they found. What a person decides is
+// in deciding, what takes files under care in receiving, what is written beside them in
+// manifests; copies of the ledger are in backups.
 package acts
 
 import "firmus/cmd/firmus/internal/acts/archive"
 
-// Acts are audits, and what a person orders about files, stores and findings.
+// Acts are audits, and what is asked about files, stores and findings.
 type Acts struct{ *archive.Archive }
 
 // Of are those of an archive.

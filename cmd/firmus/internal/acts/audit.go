@@ -252,7 +252,7 @@ func (e Acts) auditable(ctx context.Context, o AuditOrder) ([]string, error) {
 		s, ok := e.Rules.Store(n)
 		switch {
 		case !ok:
-			return nil, e.noStore(ctx, n)
+			return nil, e.NoStore(ctx, n)
 		case !e.Listable(s.Kind):
 			return nil, fmt.Errorf("store %q is of kind %s, which is not audited as a whole: %w", n, s.Kind, fixity.ErrRefused)
 		case o.Set != "" && !s.Holds(o.Set):

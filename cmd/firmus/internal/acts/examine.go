@@ -165,29 +165,29 @@ func whoseBytes(t *ledger.Tx, f ledger.Finding, copies []ledger.Copy) ([]fixity.
 	if i < 0 || f.Facts.Tells(fixity.BytesOf, fixity.Exchanged) {
 		return nil, nil
 	}
-	all, err := theirs(t, f, copies[i].Wrong)
-	all = slices.DeleteFunc(all, func(x theirsAs) bool { return x.double })
+	all, err := Theirs(t, f, copies[i].Wrong)
+	all = slices.DeleteFunc(all, func(x Other) bool { return x.Double })
 	if err != nil || len(all) == 0 {
 		return nil, err
 	}
-	one := all[max(0, slices.IndexFunc(all, func(x theirsAs) bool { return x.exchanged }))]
-	x := fixity.Fact{Is: fixity.BytesOf, Set: one.file.Set, Places: []fixity.Path{fixity.Path(one.file.Path)}}
-	if one.exchanged {
+	one := all[max(0, slices.IndexFunc(all, func(x Other) bool { return x.Exchanged }))]
+	x := fixity.Fact{Is: fixity.BytesOf, Set: one.File.Set, Places: []fixity.Path{fixity.Path(one.File.Path)}}
+	if one.Exchanged {
 		x.Is = fixity.Exchanged
 	}
 	return []fixity.Fact{x}, nil
 }
 
-// theirsAs is another file that has certain bytes, or had them.
-type theirsAs struct {
-	file      ledger.File
-	double    bool // it has or had the bytes of the finding's file, too
-	exchanged bool // its copy in the finding's store has them now
+// Other is another file that has certain bytes, or had them.
+type Other struct {
+	File      ledger.File
+	Double    bool // it has or had the bytes of the finding's file, too
+	Exchanged bool // its copy in the finding's store has them now
 }
 
-// theirs are the files besides a finding's that have the bytes with a digest, or had them;
+// Theirs are the files besides a finding's that have the bytes with a digest, or had them;
 // those of which it is the version come first. Nobody's is what has no bytes at all.
-func theirs(t *ledger.Tx, f ledger.Finding, b3 fixity.Digest) (out []theirsAs, err error) {
+func Theirs(t *ledger.Tx, f ledger.Finding, b3 fixity.Digest) (out []Other, err error) {
 	same, err := t.Files.ByDigest(b3)
 	if err != nil || !slices.ContainsFunc(same, func(h ledger.Holds) bool { return h.File.ID != f.File }) {
 		return nil, err
@@ -221,9 +221,9 @@ func theirs(t *ledger.Tx, f ledger.Finding, b3 fixity.Digest) (out []theirsAs, e
 		} else if v.Size == 0 {
 			return nil, nil
 		}
-		x := theirsAs{file: h.File, double: double[h.File.ID]}
+		x := Other{File: h.File, Double: double[h.File.ID]}
 		if now.Version > 0 {
-			if x.exchanged, err = holdsInstead(t, f, h.File.ID); err != nil {
+			if x.Exchanged, err = holdsInstead(t, f, h.File.ID); err != nil {
 				return nil, err
 			}
 		}

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -92,7 +93,7 @@ func TestASignOffBesideAnAuditNeverLosesEither(t *testing.T) {
 				close(reading)
 			}
 			atOnce(func() {
-				_, signedOff = w.app.Acts.SignOff(context.Background(), acts.SignOffOrder{Findings: []int64{ids[p]}, Reason: "cut again", Saw: saw})
+				_, signedOff = w.app.Deciding.SignOff(context.Background(), deciding.SignOffOrder{Findings: []int64{ids[p]}, Reason: "cut again", Saw: saw})
 			}, func() {
 				<-reading
 				_, audited = w.app.Acts.Audit(context.Background(), acts.AuditOrder{Stores: []string{"vault"}, Cache: fixity.Bypassed})
@@ -143,9 +144,9 @@ func TestOfTwoDecisionsAtOnceNeverBothAreTaken(t *testing.T) {
 		for _, p := range paths {
 			var signedOff, settled error
 			atOnce(func() {
-				_, signedOff = w.app.Acts.SignOff(context.Background(), acts.SignOffOrder{Findings: []int64{ids[p]}, Reason: "cut again", Saw: saw})
+				_, signedOff = w.app.Deciding.SignOff(context.Background(), deciding.SignOffOrder{Findings: []int64{ids[p]}, Reason: "cut again", Saw: saw})
 			}, func() {
-				_, settled = w.app.Acts.Settle(context.Background(), acts.SettleOrder{Findings: []int64{ids[p]}, Reason: "it is known", Saw: saw})
+				_, settled = w.app.Deciding.Settle(context.Background(), deciding.SettleOrder{Findings: []int64{ids[p]}, Reason: "it is known", Saw: saw})
 			})
 			if (signedOff == nil) == (settled == nil) {
 				t.Errorf("%s: signed off: %v; settled: %v", p, signedOff, settled)

@@ -7,7 +7,7 @@ import (
 	"testing"
 	"time"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -66,19 +66,19 @@ func TestSignOff(t *testing.T) {
 			t.Fatalf("no finding about %s", p)
 			return 0
 		}
-		if _, err := w.app.Acts.SignOff(w.Context(), acts.SignOffOrder{Findings: []int64{id(song)}}); !errors.Is(err, fixity.ErrRefused) {
+		if _, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: []int64{id(song)}}); !errors.Is(err, fixity.ErrRefused) {
 			t.Errorf("without a reason: %v", err)
 		}
-		if _, err := w.app.Acts.SignOff(w.Context(), acts.SignOffOrder{Findings: []int64{id(master)}, Reason: "so be it"}); !errors.Is(err, fixity.ErrRefused) {
+		if _, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: []int64{id(master)}, Reason: "so be it"}); !errors.Is(err, fixity.ErrRefused) {
 			t.Errorf("a master without the word: %v", err)
 		}
-		if _, err := w.app.Acts.SignOff(w.Context(), acts.SignOffOrder{Findings: []int64{id(song), id(master)}, Reason: "both"}); !errors.Is(err, fixity.ErrRefused) {
+		if _, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: []int64{id(song), id(master)}, Reason: "both"}); !errors.Is(err, fixity.ErrRefused) {
 			t.Errorf("both at once: %v", err)
 		}
 		if v := w.file("access", song).Version; v != 1 {
 			t.Errorf("refused with another, and version %d", v)
 		}
-		done, err := w.app.Acts.SignOff(w.Context(), acts.SignOffOrder{Findings: []int64{id(song)}, Reason: "cut again"})
+		done, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: []int64{id(song)}, Reason: "cut again"})
 		if err != nil || len(done) != 1 || done[0].Path != song {
 			t.Fatalf("%+v, %v", done, err)
 		}
@@ -99,12 +99,12 @@ func TestSettle(t *testing.T) {
 		if got := w.audit(fixity.Bypassed, "vault"); !slices.Equal(got, []string{"vault altered " + song}) {
 			t.Fatalf("findings %q", got)
 		}
-		order := acts.SettleOrder{Findings: []int64{w.open("vault")[0].ID}}
-		if _, err := w.app.Acts.Settle(w.Context(), order); !errors.Is(err, fixity.ErrRefused) {
+		order := deciding.SettleOrder{Findings: []int64{w.open("vault")[0].ID}}
+		if _, err := w.app.Deciding.Settle(w.Context(), order); !errors.Is(err, fixity.ErrRefused) {
 			t.Errorf("without a reason: %v", err)
 		}
 		order.Reason = "it is known"
-		if _, err := w.app.Acts.Settle(w.Context(), order); err != nil {
+		if _, err := w.app.Deciding.Settle(w.Context(), order); err != nil {
 			t.Fatal(err)
 		}
 		w.now = w.now.Add(24 * time.Hour)
@@ -126,16 +126,16 @@ func TestSettle(t *testing.T) {
 func TestRetire(t *testing.T) {
 	onEach(t, func(w *world) {
 		w.held("masters/"+master, "masters/QV-0108/QV-0108_A.wav")
-		if plan, err := w.app.Acts.Retire(w.Context(), acts.RetireOrder{Paths: []string{"masters/" + master}, Reason: "given back", DryRun: true}); err != nil || plan.Done || len(plan.Files) != 1 {
+		if plan, err := w.app.Deciding.Retire(w.Context(), deciding.RetireOrder{Paths: []string{"masters/" + master}, Reason: "given back", DryRun: true}); err != nil || plan.Done || len(plan.Files) != 1 {
 			t.Fatalf("dry run: %+v, %v", plan, err)
 		}
 		if f := w.file("masters", master); !f.Retired.IsZero() {
 			t.Errorf("retired by a dry run: %+v", f)
 		}
-		if _, err := w.app.Acts.Retire(w.Context(), acts.RetireOrder{Paths: []string{"masters/" + master}}); !errors.Is(err, fixity.ErrRefused) {
+		if _, err := w.app.Deciding.Retire(w.Context(), deciding.RetireOrder{Paths: []string{"masters/" + master}}); !errors.Is(err, fixity.ErrRefused) {
 			t.Errorf("without a reason: %v", err)
 		}
-		if _, err := w.app.Acts.Retire(w.Context(), acts.RetireOrder{Paths: []string{"masters/" + master}, Reason: "given back"}); err != nil {
+		if _, err := w.app.Deciding.Retire(w.Context(), deciding.RetireOrder{Paths: []string{"masters/" + master}, Reason: "given back"}); err != nil {
 			t.Fatal(err)
 		}
 		for _, s := range []string{"studio", "vault"} {
@@ -168,10 +168,10 @@ func TestReplace(t *testing.T) {
 		if res, err := w.app.Receiving.Intake(w.Context(), receiving.IntakeOrder{}); err != nil || res.Taken != 2 {
 			t.Fatalf("%+v, %v", res, err)
 		}
-		if _, err := w.app.Acts.Replace(w.Context(), acts.ReplaceOrder{Pairs: []acts.Pair{{Old: "masters/" + master, New: "masters/" + other}}}); !errors.Is(err, fixity.ErrRefused) {
+		if _, err := w.app.Deciding.Replace(w.Context(), deciding.ReplaceOrder{Pairs: []deciding.Pair{{Old: "masters/" + master, New: "masters/" + other}}}); !errors.Is(err, fixity.ErrRefused) {
 			t.Errorf("other sound: %v", err)
 		}
-		if _, err := w.app.Acts.Replace(w.Context(), acts.ReplaceOrder{Pairs: []acts.Pair{{Old: "masters/" + master, New: "masters/" + better}}}); err != nil {
+		if _, err := w.app.Deciding.Replace(w.Context(), deciding.ReplaceOrder{Pairs: []deciding.Pair{{Old: "masters/" + master, New: "masters/" + better}}}); err != nil {
 			t.Fatal(err)
 		}
 		err := w.app.Ledger.View(w.Context(), func(t *ledger.Tx) error { _, err := t.Files.At("masters", better); return err })

@@ -84,7 +84,7 @@ func (e Acts) join(ctx context.Context, p stores.Presence) error {
 func (e Acts) AdoptStore(ctx context.Context, name, reason string) ([]string, error) {
 	rule, ok := e.Rules.Store(name)
 	if !ok {
-		return nil, e.noStore(ctx, name)
+		return nil, e.NoStore(ctx, name)
 	}
 	if rule.Kind == archive.OpticalKind {
 		return nil, fmt.Errorf("store %s keeps discs. Each disc is known by what it holds, so nothing is to be adopted: %w", name, fixity.ErrRefused)

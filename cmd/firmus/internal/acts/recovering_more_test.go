@@ -15,8 +15,8 @@ import (
 	"testing"
 	"time"
 
-	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/report"
@@ -121,7 +121,7 @@ func TestRecoverAReorganisation(t *testing.T) {
 			for _, f := range w.open("studio") {
 				ids = append(ids, f.ID)
 			}
-			_, err := w.app.Acts.SignOff(w.Context(), acts.SignOffOrder{Findings: ids, Files: int64(n), Reason: "it is sorted so now"})
+			_, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: ids, Files: int64(n), Reason: "it is sorted so now"})
 			w.must(err)
 			w.now = w.now.Add(24 * time.Hour)
 			w.audit(fixity.Bypassed, "vault")

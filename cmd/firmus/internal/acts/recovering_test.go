@@ -13,7 +13,7 @@ import (
 	"testing"
 	"time"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/app"
@@ -140,7 +140,7 @@ func TestRecoverBringsAStoreUpToDate(t *testing.T) {
 		w.audit(fixity.Bypassed, "studio")
 		for _, f := range w.open("studio") {
 			if f.Kind != fixity.Kind(fixity.Unexpected) {
-				_, err := w.app.Acts.SignOff(w.Context(), acts.SignOffOrder{Findings: []int64{f.ID}, Reason: "on purpose"})
+				_, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: []int64{f.ID}, Reason: "on purpose"})
 				w.must(err)
 			}
 		}
@@ -233,7 +233,7 @@ func TestRecoverRefuses(t *testing.T) {
 		if _, err := os.Stat(w.at("studio/masters/.firmus-kept")); !os.IsNotExist(err) {
 			t.Errorf("something is kept: %v", err)
 		}
-		if _, err := w.app.Acts.Settle(w.Context(), acts.SettleOrder{Findings: []int64{id}, Reason: "it stays"}); err != nil {
+		if _, err := w.app.Deciding.Settle(w.Context(), deciding.SettleOrder{Findings: []int64{id}, Reason: "it stays"}); err != nil {
 			t.Fatal(err)
 		}
 		if _, err := w.app.Recovering.Recover(w.Context(), recovering.Order{Findings: []int64{id}}); !errors.Is(err, fixity.ErrRefused) {

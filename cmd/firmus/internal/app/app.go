@@ -14,6 +14,7 @@ import (
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/backups"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/config"
@@ -66,6 +67,7 @@ type App struct {
 	Ledger *ledger.Ledger
 	// What can be ordered, in its rooms; all share one archive.Archive.
 	Acts       acts.Acts
+	Deciding   deciding.Acts
 	Receiving  receiving.Acts
 	Recovering recovering.Acts
 	Backups    backups.Acts
@@ -226,7 +228,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 		a.Ledger.Close()
 		return nil, err
 	}
-	a.Acts, a.Receiving, a.Recovering, a.Backups = acts.Of(all), receiving.Of(all), recovering.Of(all), backups.Of(all)
+	a.Acts, a.Deciding, a.Receiving, a.Recovering, a.Backups = acts.Of(all), deciding.Of(all), receiving.Of(all), recovering.Of(all), backups.Of(all)
 	a.Discs = a.discs()
 	all.Carriers = a.Discs
 	if makes {

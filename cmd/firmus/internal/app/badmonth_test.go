@@ -18,6 +18,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/metrics"
@@ -335,7 +336,7 @@ func TestBadMonth(t *testing.T) {
 		}
 		m.mend()
 		a := m.open()
-		if _, err := a.Acts.EndStore(t.Context(), acts.EndStoreOrder{Store: "vault", Replace: true, Reason: "the old drive failed"}); err != nil {
+		if _, err := a.Deciding.EndStore(t.Context(), deciding.EndStoreOrder{Store: "vault", Replace: true, Reason: "the old drive failed"}); err != nil {
 			t.Error(err)
 		}
 		if _, err := a.Acts.Audit(t.Context(), acts.AuditOrder{Stores: []string{"vault"}, Full: true, Cache: fixity.Bypassed}); err != nil {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/testdata"
@@ -73,7 +74,7 @@ func TestAnEditIsAskedAboutFromTheAuditToTheSignOff(t *testing.T) {
 	id, _ := strconv.ParseInt(step[1], 10, 64)
 	w.now = time.Now()
 	a := w.open()
-	if _, err := a.Acts.SignOff(t.Context(), acts.SignOffOrder{Findings: []int64{id}, Reason: "trimmed for the site"}); err != nil {
+	if _, err := a.Deciding.SignOff(t.Context(), deciding.SignOffOrder{Findings: []int64{id}, Reason: "trimmed for the site"}); err != nil {
 		t.Fatal(err)
 	}
 	a.Close()

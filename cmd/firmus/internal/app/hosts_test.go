@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/app"
@@ -498,7 +499,7 @@ func TestHostsRefuse(t *testing.T) {
 		t.Errorf("the audit of another host's store gave %+v, %v", rs, err)
 	}
 	// A store that is retired is in the configurations all the same.
-	if _, err := a.Acts.EndStore(context.Background(), acts.EndStoreOrder{Store: "vault", Reason: "the drive is old"}); err != nil {
+	if _, err := a.Deciding.EndStore(context.Background(), deciding.EndStoreOrder{Store: "vault", Reason: "the drive is old"}); err != nil {
 		t.Fatal(err)
 	}
 	s.start("studio-pc")

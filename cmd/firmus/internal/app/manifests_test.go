@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
@@ -58,25 +59,25 @@ var actsUnderTest = []struct {
 		w.move("studio/masters/QV-0107/QV-0107_B.wav", "studio/masters/QV-0109/QV-0107_B.wav")
 		w.audit(acts.AuditOrder{Stores: []string{"studio"}})
 	}, func(ctx context.Context, a *app.App) error {
-		_, err := a.Acts.SignOff(ctx, acts.SignOffOrder{Findings: []int64{1}, Reason: "it belongs there"})
+		_, err := a.Deciding.SignOff(ctx, deciding.SignOffOrder{Findings: []int64{1}, Reason: "it belongs there"})
 		return err
 	}},
 	{"a sign-off of an absence", func(w *world) {
 		w.remove("studio/masters/QV-0107/QV-0107_B.wav")
 		w.audit(acts.AuditOrder{Stores: []string{"studio"}})
 	}, func(ctx context.Context, a *app.App) error {
-		_, err := a.Acts.SignOff(ctx, acts.SignOffOrder{Findings: []int64{1}, Reason: "it was a test tone"})
+		_, err := a.Deciding.SignOff(ctx, deciding.SignOffOrder{Findings: []int64{1}, Reason: "it was a test tone"})
 		return err
 	}},
 	{"a retirement", func(*world) {}, func(ctx context.Context, a *app.App) error {
-		_, err := a.Acts.Retire(ctx, acts.RetireOrder{Paths: []string{"masters/QV-0107/QV-0107_A.wav"}, Reason: "given back"})
+		_, err := a.Deciding.Retire(ctx, deciding.RetireOrder{Paths: []string{"masters/QV-0107/QV-0107_A.wav"}, Reason: "given back"})
 		return err
 	}},
 	{"a replacement", func(w *world) {
 		w.wav("studio/masters/QV-0107/QV-0107_A_described.wav", "QV-0107_A", true)
 		w.intake()
 	}, func(ctx context.Context, a *app.App) error {
-		_, err := a.Acts.Replace(ctx, acts.ReplaceOrder{Pairs: []acts.Pair{{Old: "masters/QV-0107/QV-0107_A.wav", New: "masters/QV-0107/QV-0107_A_described.wav"}}})
+		_, err := a.Deciding.Replace(ctx, deciding.ReplaceOrder{Pairs: []deciding.Pair{{Old: "masters/QV-0107/QV-0107_A.wav", New: "masters/QV-0107/QV-0107_A_described.wav"}}})
 		return err
 	}},
 }

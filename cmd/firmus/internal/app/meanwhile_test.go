@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -56,11 +57,11 @@ func TestASignOffOfWhatChangedMeanwhileIsRefused(t *testing.T) {
 			a.Acts.Progress.File = nil
 			other := w.open()
 			defer other.Close()
-			if _, err := other.Acts.Settle(context.Background(), acts.SettleOrder{Findings: []int64{id}, Reason: "known"}); err != nil {
+			if _, err := other.Deciding.Settle(context.Background(), deciding.SettleOrder{Findings: []int64{id}, Reason: "known"}); err != nil {
 				t.Error(err)
 			}
 		}
-		_, err := a.Acts.SignOff(context.Background(), acts.SignOffOrder{Findings: []int64{id}, Reason: "cut again"})
+		_, err := a.Deciding.SignOff(context.Background(), deciding.SignOffOrder{Findings: []int64{id}, Reason: "cut again"})
 		refused(t, w, err)
 	})
 	t.Run("shown to a person before the vault's copy was found damaged", func(t *testing.T) {
@@ -74,12 +75,12 @@ func TestASignOffOfWhatChangedMeanwhileIsRefused(t *testing.T) {
 		}
 		w.write("vault/access/"+song, "rotten", 50_000)
 		w.audit(acts.AuditOrder{Stores: []string{"vault"}, Full: true})
-		_, err := a.Acts.SignOff(context.Background(), acts.SignOffOrder{Findings: []int64{id}, Reason: "cut again", Saw: map[int64]string{id: seen.Mark()}})
+		_, err := a.Deciding.SignOff(context.Background(), deciding.SignOffOrder{Findings: []int64{id}, Reason: "cut again", Saw: map[int64]string{id: seen.Mark()}})
 		refused(t, w, err)
-		_, err = a.Acts.Settle(context.Background(), acts.SettleOrder{Findings: []int64{id}, Reason: "known", Saw: map[int64]string{id: seen.Mark()}})
+		_, err = a.Deciding.Settle(context.Background(), deciding.SettleOrder{Findings: []int64{id}, Reason: "known", Saw: map[int64]string{id: seen.Mark()}})
 		refused(t, w, err)
 		// As it is now, it may be signed off.
-		if _, err = a.Acts.SignOff(context.Background(), acts.SignOffOrder{Findings: []int64{id}, Reason: "cut again"}); err != nil {
+		if _, err = a.Deciding.SignOff(context.Background(), deciding.SignOffOrder{Findings: []int64{id}, Reason: "cut again"}); err != nil {
 			t.Error(err)
 		}
 	})

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -153,7 +154,7 @@ func signOffAll(t *testing.T, w *world) {
 	if len(ids) == 0 {
 		t.Fatal("nothing to sign off")
 	}
-	if _, err := a.Acts.SignOff(context.Background(), acts.SignOffOrder{Findings: ids, Reason: "so it is meant"}); err != nil {
+	if _, err := a.Deciding.SignOff(context.Background(), deciding.SignOffOrder{Findings: ids, Reason: "so it is meant"}); err != nil {
 		t.Fatal(err)
 	}
 }

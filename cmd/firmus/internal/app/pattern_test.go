@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -308,7 +309,7 @@ func TestFiledElsewhere(t *testing.T) {
 	}
 	app := c.open()
 	defer app.Close()
-	if _, err := app.Acts.SignOff(t.Context(), acts.SignOffOrder{Findings: []int64{r.Findings[0].ID}, Reason: "wrong number"}); err != nil {
+	if _, err := app.Deciding.SignOff(t.Context(), deciding.SignOffOrder{Findings: []int64{r.Findings[0].ID}, Reason: "wrong number"}); err != nil {
 		t.Fatal(err)
 	}
 	if x := c.cloudCopy("box 1/QV-0109_A.wav"); x.State != fixity.Behind {
@@ -322,7 +323,7 @@ func TestFiledElsewhere(t *testing.T) {
 	// A rename that leaves the fields alone is none for the cloud.
 	c.move("studio/masters/box 1/QV-0109_A.wav", "studio/masters/box 2/QV-0109_A.wav")
 	r = c.audit(acts.AuditOrder{Stores: []string{"studio"}})["studio"]
-	if _, err := app.Acts.SignOff(t.Context(), acts.SignOffOrder{Findings: []int64{r.Findings[0].ID}, Reason: "another box"}); err != nil {
+	if _, err := app.Deciding.SignOff(t.Context(), deciding.SignOffOrder{Findings: []int64{r.Findings[0].ID}, Reason: "another box"}); err != nil {
 		t.Fatal(err)
 	}
 	if x := c.cloudCopy("box 2/QV-0109_A.wav"); x.State != fixity.Intact {
@@ -437,7 +438,7 @@ func TestDriveChangesForm(t *testing.T) {
 	}
 	a := w.open()
 	defer a.Close()
-	if _, err := a.Acts.SignOff(t.Context(), acts.SignOffOrder{Findings: []int64{r.Findings[0].ID}, Reason: "re-edited", NewTransfer: true}); err != nil {
+	if _, err := a.Deciding.SignOff(t.Context(), deciding.SignOffOrder{Findings: []int64{r.Findings[0].ID}, Reason: "re-edited", NewTransfer: true}); err != nil {
 		t.Fatal(err)
 	}
 	for _, x := range w.copies("masters", nfc) {

@@ -7,7 +7,7 @@ import (
 	"testing"
 	"time"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
@@ -48,7 +48,7 @@ func TestDaemonGoesByAStoreThatIsRetiredMeanwhile(t *testing.T) {
 	}
 	r.within(time.Minute, "the vault is in use", shown(true))
 	command(func(a *app.App) error {
-		_, err := a.Acts.EndStore(t.Context(), acts.EndStoreOrder{Store: "vault", Reason: "sold"})
+		_, err := a.Deciding.EndStore(t.Context(), deciding.EndStoreOrder{Store: "vault", Reason: "sold"})
 		return err
 	})
 	r.within(time.Minute, "the vault is out of use", shown(false))

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/demo/burn"
 	"firmus/cmd/firmus/internal/discs"
@@ -320,7 +321,7 @@ func (y *year) step(m report.Matter, s report.Step) (done bool, err error) {
 			if !y.accepts(m, o) {
 				continue
 			}
-			order := acts.SignOffOrder{Findings: ids, Incident: o.Incident, Files: int64(o.Files), Reason: "it is meant so"}
+			order := deciding.SignOffOrder{Findings: ids, Incident: o.Incident, Files: int64(o.Files), Reason: "it is meant so"}
 			switch o.Means {
 			case "new-transfer":
 				order.NewTransfer = true
@@ -333,7 +334,7 @@ func (y *year) step(m report.Matter, s report.Step) (done bool, err error) {
 			case "lost-otherwise":
 				order.LostOtherwise = true
 			}
-			if _, err := y.archivist().SignOff(ctx, order); err != nil {
+			if _, err := deciding.Of(y.archivist().Archive).SignOff(ctx, order); err != nil {
 				return false, err
 			}
 			y.accepted(m)
@@ -625,7 +626,7 @@ func (y *year) newDrive(store string) {
 		if _, err := a.AdoptStore(ctx, store, "a new drive"); err != nil {
 			y.t.Errorf("adopt %s: %v", store, err)
 		}
-	} else if _, err := a.EndStore(ctx, acts.EndStoreOrder{Store: store, Replace: true, Reason: "the old drive failed"}); err != nil {
+	} else if _, err := deciding.Of(a.Archive).EndStore(ctx, deciding.EndStoreOrder{Store: store, Replace: true, Reason: "the old drive failed"}); err != nil {
 		y.t.Errorf("replace %s: %v", store, err)
 	}
 	if _, err := a.Audit(ctx, acts.AuditOrder{Stores: []string{store}, Full: true, Cache: fixity.Bypassed}); err != nil {

@@ -4,8 +4,8 @@ import (
 	"context"
 	"fmt"
 
-	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
@@ -76,7 +76,7 @@ func settleAct(q *request) error {
 		return err
 	}
 	return q.act(fmt.Sprintf("Settle finding %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		d, err := acts.Of(a).Decide(ctx, acts.Decision{Settle: &acts.SettleOrder{Findings: []int64{id}, Reason: reason, Saw: saw}})
+		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{Settle: &deciding.SettleOrder{Findings: []int64{id}, Reason: reason, Saw: saw}})
 		return decided(d, fmt.Sprintf("/findings/%d", id)), err
 	})
 }
@@ -101,7 +101,7 @@ func settleClass(q *request) error {
 		return err
 	}
 	return q.act(fmt.Sprintf("Settle all findings like %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		d, err := acts.Of(a).Decide(ctx, acts.Decision{Settle: &acts.SettleOrder{Findings: []int64{id}, Like: id, Files: n, Reason: reason, Saw: saw, SawAll: all}})
+		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{Settle: &deciding.SettleOrder{Findings: []int64{id}, Like: id, Files: n, Reason: reason, Saw: saw, SawAll: all}})
 		return decided(d, "/findings"), err
 	})
 }
@@ -111,18 +111,18 @@ func signOffAct(q *request) error {
 	if err != nil {
 		return err
 	}
-	o := acts.SignOffOrder{Findings: []int64{id}, Reason: reason, Saw: saw}
+	o := deciding.SignOffOrder{Findings: []int64{id}, Reason: reason, Saw: saw}
 	if err := meant(&o, q.field("meant")); err != nil {
 		return err
 	}
 	o.Edited = q.ticked("edited")
 	return q.act(fmt.Sprintf("Sign off finding %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		d, err := acts.Of(a).Decide(ctx, acts.Decision{SignOff: &o})
+		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{SignOff: &o})
 		return decided(d, fmt.Sprintf("/findings/%d", id)), err
 	})
 }
 
-func meant(o *acts.SignOffOrder, word string) error {
+func meant(o *deciding.SignOffOrder, word string) error {
 	switch word {
 	case "":
 	case "master":
@@ -156,7 +156,7 @@ func signOffIncident(q *request) error {
 		return err
 	}
 	return q.act(fmt.Sprintf("Sign off incident %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		d, err := acts.Of(a).Decide(ctx, acts.Decision{SignOff: &acts.SignOffOrder{Incident: id, Files: n, Reason: reason, SawAll: all}})
+		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{SignOff: &deciding.SignOffOrder{Incident: id, Files: n, Reason: reason, SawAll: all}})
 		if d.Proposal != 0 {
 			return decided(d, ""), err
 		}

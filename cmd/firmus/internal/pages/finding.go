@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/pages/stave"
 	"firmus/cmd/firmus/internal/report"
@@ -148,10 +149,10 @@ func findingPage(q *request) error {
 				}
 			}
 		}
-		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return acts.About(p, id) }); err != nil {
+		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return deciding.About(p, id) }); err != nil {
 			return err
 		}
-		d.Two = acts.Of(e).AsksForTwo(seen)
+		d.Two = deciding.Of(e).AsksForTwo(seen)
 		return d.history(t, f)
 	})
 	if err != nil {

@@ -8,8 +8,8 @@ import (
 	"strings"
 	"time"
 
-	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -311,9 +311,9 @@ func incidentPage(q *request) error {
 		if err != nil {
 			return err
 		}
-		d.Two = acts.Of(q.s.o.Archive).SetAsksForTwo(x.Set)
+		d.Two = deciding.Of(q.s.o.Archive).SetAsksForTwo(x.Set)
 		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { // one about an incident is about all of it
-			ids := acts.FindingsOf(p)
+			ids := deciding.FindingsOf(p)
 			if len(ids) == 0 {
 				return false
 			}

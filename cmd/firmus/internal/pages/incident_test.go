@@ -175,7 +175,7 @@ func TestEditIsSignedOff(t *testing.T) {
 	w := newWorld(t, worldConfig)
 	w.put("access/QV-0107/QV-0107_A_01.wav", "one", "studio", "vault")
 	w.intake()
-	if _, err := w.app.Acts.Finish(t.Context(), []string{"access/QV-0107/QV-0107_A_01.wav"}, "done"); err != nil {
+	if _, err := w.app.Deciding.Finish(t.Context(), []string{"access/QV-0107/QV-0107_A_01.wav"}, "done"); err != nil {
 		t.Fatal(err)
 	}
 	w.put("access/QV-0107/QV-0107_A_01.wav", "two", "studio")

@@ -6,8 +6,8 @@ import (
 	"strconv"
 	"time"
 
-	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	matrix "firmus/cmd/firmus/internal/levels"
 	"firmus/cmd/firmus/internal/statements"
 	"firmus/fixity"
@@ -59,7 +59,7 @@ func levelsPage(q *request) error {
 func stateLevel(q *request) error {
 	point, day, words := q.field("point"), q.field("day"), q.field("words")
 	return q.act("State a point of the preservation levels", func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		_, err := acts.Of(a).StateLevel(ctx, point, day, words)
+		_, err := deciding.Of(a).StateLevel(ctx, point, day, words)
 		return outcome{See: "/record/levels"}, err
 	})
 }
@@ -74,6 +74,6 @@ func withdrawLevel(q *request) error {
 		return err
 	}
 	return q.act(fmt.Sprintf("Withdraw statement %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		return outcome{See: "/record/levels"}, acts.Of(a).WithdrawLevel(ctx, id, reason)
+		return outcome{See: "/record/levels"}, deciding.Of(a).WithdrawLevel(ctx, id, reason)
 	})
 }

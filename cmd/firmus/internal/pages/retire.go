@@ -6,8 +6,8 @@ import (
 	"net/url"
 	"strings"
 
-	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -26,7 +26,7 @@ const unasked = care.IncidentLeast
 type retireData struct {
 	What   string // SET/PATH that was asked for; "" if nothing was yet
 	Sets   []string
-	Plan   *acts.RetirePlan
+	Plan   *deciding.RetirePlan
 	Files  []string // the first of them
 	Last   []string // of whose bytes no other file under care has an intact copy
 	Rely   []string // files that stay, and have no intact copy of their own
@@ -37,7 +37,7 @@ type retireData struct {
 }
 
 // names are the first of some files, and how many there are besides.
-func names(refs []acts.FileRef) (out []string, more int) {
+func names(refs []deciding.FileRef) (out []string, more int) {
 	for _, r := range refs[:min(len(refs), perPage)] {
 		out = append(out, r.Set+"/"+r.Path)
 	}
@@ -54,11 +54,11 @@ func setOf(ref string) string {
 func retirePage(q *request) error {
 	d := retireData{What: strings.TrimSpace(q.URL.Query().Get("what")), Sets: q.s.o.Archive.Rules.SetNames(), Person: q.asks()}
 	if d.What != "" {
-		p, err := acts.Of(q.s.o.Archive).Retire(q.Context(), acts.RetireOrder{Paths: []string{d.What}, DryRun: true})
+		p, err := deciding.Of(q.s.o.Archive).Retire(q.Context(), deciding.RetireOrder{Paths: []string{d.What}, DryRun: true})
 		if err != nil {
 			return err
 		}
-		d.Plan, d.Many, d.Two = &p, len(p.Files) > unasked, acts.Of(q.s.o.Archive).SetAsksForTwo(setOf(d.What))
+		d.Plan, d.Many, d.Two = &p, len(p.Files) > unasked, deciding.Of(q.s.o.Archive).SetAsksForTwo(setOf(d.What))
 		d.Files, d.More = names(p.Files)
 		d.Last, _ = names(p.LastBytes)
 		for _, r := range p.Relying[:min(len(p.Relying), perPage)] {
@@ -87,7 +87,7 @@ func (q *request) shownMany(n int, mark string) error {
 
 func retireFilesAct(q *request) error {
 	what := q.field("what")
-	p, err := acts.Of(q.s.o.Archive).Retire(q.Context(), acts.RetireOrder{Paths: []string{what}, DryRun: true})
+	p, err := deciding.Of(q.s.o.Archive).Retire(q.Context(), deciding.RetireOrder{Paths: []string{what}, DryRun: true})
 	if err != nil {
 		return err
 	}
@@ -101,9 +101,9 @@ func retireFilesAct(q *request) error {
 	if err != nil {
 		return err
 	}
-	o := acts.RetireOrder{Paths: []string{what}, Reason: reason, SawAll: p.Saw, Ends: p.Ends()}
+	o := deciding.RetireOrder{Paths: []string{what}, Reason: reason, SawAll: p.Saw, Ends: p.Ends()}
 	return q.act("Retire "+shown(what), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		d, err := acts.Of(a).Decide(ctx, acts.Decision{Retire: &o})
+		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{Retire: &o})
 		if err != nil || d.Retired == nil {
 			return decided(d, ""), err
 		}
@@ -118,8 +118,8 @@ func retireFilesAct(q *request) error {
 
 type migrateData struct {
 	Under, From, To string
-	Plan            *acts.Migration
-	Pairs           []acts.Pair
+	Plan            *deciding.Migration
+	Pairs           []deciding.Pair
 	Alone           []string
 	More            int
 	Many, Two       bool
@@ -131,11 +131,11 @@ func migratePage(q *request) error {
 	v := q.URL.Query()
 	d := migrateData{Under: strings.TrimSpace(v.Get("under")), From: v.Get("from"), To: v.Get("to"), Person: q.asks()}
 	if d.Under != "" {
-		m, err := acts.Of(q.s.o.Archive).PlanMigration(q.Context(), d.Under, d.From, d.To)
+		m, err := deciding.Of(q.s.o.Archive).PlanMigration(q.Context(), d.Under, d.From, d.To)
 		if err != nil {
 			return err
 		}
-		d.Plan, d.Many, d.Two = &m, len(m.Pairs) > unasked, acts.Of(q.s.o.Archive).SetAsksForTwo(setOf(d.Under))
+		d.Plan, d.Many, d.Two = &m, len(m.Pairs) > unasked, deciding.Of(q.s.o.Archive).SetAsksForTwo(setOf(d.Under))
 		d.Pairs, d.More = m.Pairs[:min(len(m.Pairs), perPage)], max(0, len(m.Pairs)-perPage)
 		d.Alone, _ = names(m.Alone)
 	}
@@ -144,7 +144,7 @@ func migratePage(q *request) error {
 
 func migrateAct(q *request) error {
 	under, from, to := q.field("under"), q.field("from"), q.field("to")
-	m, err := acts.Of(q.s.o.Archive).PlanMigration(q.Context(), under, from, to)
+	m, err := deciding.Of(q.s.o.Archive).PlanMigration(q.Context(), under, from, to)
 	if err != nil {
 		return err
 	}
@@ -156,7 +156,7 @@ func migrateAct(q *request) error {
 		return err
 	}
 	return q.watched("Migrate "+shown(under), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		d, err := acts.Of(a).Decide(ctx, acts.Decision{Replace: &acts.ReplaceOrder{Pairs: m.Pairs, Reason: reason, SawAll: m.Saw, Done: x.deals}})
+		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{Replace: &deciding.ReplaceOrder{Pairs: m.Pairs, Reason: reason, SawAll: m.Saw, Done: x.deals}})
 		if err != nil || d.Proposal != 0 {
 			return decided(d, ""), err
 		}

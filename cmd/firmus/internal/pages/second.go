@@ -5,8 +5,8 @@ import (
 	"fmt"
 	"strings"
 
-	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -18,19 +18,19 @@ var secondRoutes = []route{
 }
 
 type proposalData struct {
-	acts.Proposal
+	deciding.Proposal
 	What   string
 	Ending string // how it ended, in words
 	Lines  []line
 	Names  []string // of the files, if it is about no finding
 	More   int
-	Left   *acts.StoreLeft // what the end of a store would leave; nil: it is about no store
-	Mine   bool            // who looks made it
+	Left   *deciding.StoreLeft // what the end of a store would leave; nil: it is about no store
+	Mine   bool                // who looks made it
 	Person asks
 }
 
 // decided is what a page shows of a decision: what it changed, or that it waits.
-func decided(d acts.Decided, see string) outcome {
+func decided(d deciding.Decided, see string) outcome {
 	if d.Proposal != 0 {
 		return outcome{See: fmt.Sprintf("/proposals/%d", d.Proposal)}
 	}
@@ -40,7 +40,7 @@ func decided(d acts.Decided, see string) outcome {
 // afterDecided carries out the audit that a decision asks for, with what came of it and a way
 // to the page see; of other decisions it shows that page. What was decided holds whatever
 // becomes of the audit.
-func afterDecided(ctx context.Context, a *archive.Archive, x *job, d acts.Decided, see string) (outcome, error) {
+func afterDecided(ctx context.Context, a *archive.Archive, x *job, d deciding.Decided, see string) (outcome, error) {
 	o, ok := d.Follows()
 	if !ok {
 		return decided(d, see), nil
@@ -82,7 +82,7 @@ func (q *request) proposals(t *tx, which func(ledger.Proposal) bool) (out []prop
 		if which != nil && !which(p) {
 			continue
 		}
-		d, err := acts.DecisionOf(p)
+		d, err := deciding.DecisionOf(p)
 		if err != nil {
 			return nil, err
 		}
@@ -97,7 +97,7 @@ func proposalPage(q *request) error {
 	if err != nil {
 		return err
 	}
-	p, err := acts.Of(q.s.o.Archive).Proposal(q.Context(), id)
+	p, err := deciding.Of(q.s.o.Archive).Proposal(q.Context(), id)
 	if err != nil {
 		return err
 	}
@@ -139,7 +139,7 @@ func confirmAct(q *request) error {
 		return refused("Look at what it is about first, and tick the box that says so. Nothing was done.")
 	}
 	return q.watched(fmt.Sprintf("Confirm proposal %d", id), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		d, err := acts.Of(a).Confirm(ctx, id)
+		d, err := deciding.Of(a).Confirm(ctx, id)
 		if err != nil {
 			return outcome{}, err
 		}
@@ -154,6 +154,6 @@ func takeBackAct(q *request) error {
 	}
 	reason := q.field("reason")
 	return q.act(fmt.Sprintf("Take back proposal %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		return outcome{See: fmt.Sprintf("/proposals/%d", id)}, acts.Of(a).TakeBack(ctx, id, reason)
+		return outcome{See: fmt.Sprintf("/proposals/%d", id)}, deciding.Of(a).TakeBack(ctx, id, reason)
 	})
 }

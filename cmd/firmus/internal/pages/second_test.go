@@ -13,7 +13,7 @@ import (
 	"testing"
 	"time"
 
-	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/people"
 	"firmus/cmd/firmus/testing/browsertest"
 	"firmus/fixity"
@@ -174,8 +174,8 @@ func TestProposalIsConfirmedOnce(t *testing.T) {
 // By command, whoever types another name is no second person: names are accounts.
 func TestSecondPersonHasAnAccount(t *testing.T) {
 	w, id := better(t)
-	by := func(name string) acts.Acts { a := *w.app.Acts.Archive; a.By = name; return acts.Of(&a) }
-	order := acts.Decision{SignOff: &acts.SignOffOrder{Findings: []int64{id}, Reason: "better", NewTransfer: true}}
+	by := func(name string) deciding.Acts { a := *w.app.Acts.Archive; a.By = name; return deciding.Of(&a) }
+	order := deciding.Decision{SignOff: &deciding.SignOffOrder{Findings: []int64{id}, Reason: "better", NewTransfer: true}}
 	if _, err := by("Ada Wren").Decide(t.Context(), order); !errors.Is(err, fixity.ErrRefused) {
 		t.Errorf("without an account: %v", err)
 	}
@@ -193,7 +193,7 @@ func TestSecondPersonHasAnAccount(t *testing.T) {
 	if _, err := by("Ada Wren").SignOff(t.Context(), *order.SignOff); !errors.Is(err, fixity.ErrRefused) {
 		t.Errorf("past the proposal: %v", err)
 	}
-	if _, err := by("Ada Wren").Retire(t.Context(), acts.RetireOrder{Paths: []string{"masters/QV-0108"}, Reason: "gone"}); !errors.Is(err, fixity.ErrRefused) {
+	if _, err := by("Ada Wren").Retire(t.Context(), deciding.RetireOrder{Paths: []string{"masters/QV-0108"}, Reason: "gone"}); !errors.Is(err, fixity.ErrRefused) {
 		t.Errorf("retiring past a proposal: %v", err)
 	}
 	if !w.finding(id).Open() {
@@ -315,7 +315,7 @@ func TestTwoPeopleSettle(t *testing.T) {
 	if len(open) != 1 {
 		t.Fatalf("%d findings", len(open))
 	}
-	if _, err := acts.Of(&a).Settle(t.Context(), acts.SettleOrder{Findings: []int64{open[0].ID}, Reason: "so"}); !errors.Is(err, fixity.ErrRefused) || !w.finding(open[0].ID).Open() {
+	if _, err := deciding.Of(&a).Settle(t.Context(), deciding.SettleOrder{Findings: []int64{open[0].ID}, Reason: "so"}); !errors.Is(err, fixity.ErrRefused) || !w.finding(open[0].ID).Open() {
 		t.Errorf("past a proposal: %v", err)
 	}
 }
@@ -409,7 +409,7 @@ func TestTwoPeopleEndAStore(t *testing.T) {
 	}
 	a := *w.app.Acts.Archive
 	a.By = "Ada Wren"
-	if _, err := acts.Of(&a).EndStore(t.Context(), acts.EndStoreOrder{Store: "studio", Replace: true, Reason: "so"}); !errors.Is(err, fixity.ErrRefused) {
+	if _, err := deciding.Of(&a).EndStore(t.Context(), deciding.EndStoreOrder{Store: "studio", Replace: true, Reason: "so"}); !errors.Is(err, fixity.ErrRefused) {
 		t.Errorf("past a proposal: %v", err)
 	}
 }
@@ -424,12 +424,12 @@ func TestAStoreEndsStepByStep(t *testing.T) {
 	}
 	w.person("Ada Wren", fixity.Reviewer)
 	w.person("Tom Reed", fixity.Reviewer)
-	by := func(name string, now func() time.Time) acts.Acts {
+	by := func(name string, now func() time.Time) deciding.Acts {
 		a := *w.app.Acts.Archive
 		a.By, a.Now = name, now
-		return acts.Of(&a)
+		return deciding.Of(&a)
 	}
-	d, err := by("Ada Wren", w.now).Decide(t.Context(), acts.Decision{EndStore: &acts.EndStoreOrder{Store: "vault", Reason: "sold"}})
+	d, err := by("Ada Wren", w.now).Decide(t.Context(), deciding.Decision{EndStore: &deciding.EndStoreOrder{Store: "vault", Reason: "sold"}})
 	if err != nil || d.Proposal == 0 {
 		t.Fatalf("%+v %v", d, err)
 	}
@@ -470,17 +470,17 @@ func TestWhatTheEndOfAStoreLeavesIsShown(t *testing.T) {
 	w.audit()
 	ada, tom := w.person("Ada Wren", fixity.Reviewer), w.person("Tom Reed", fixity.Reviewer)
 	before := w.app.Acts.Archive
-	propose := func(o acts.EndStoreOrder) int64 {
+	propose := func(o deciding.EndStoreOrder) int64 {
 		t.Helper()
 		a := *before
 		a.By = "Ada Wren"
-		d, err := acts.Of(&a).Decide(t.Context(), acts.Decision{EndStore: &o})
+		d, err := deciding.Of(&a).Decide(t.Context(), deciding.Decision{EndStore: &o})
 		if err != nil || d.Proposal == 0 {
 			t.Fatalf("%+v %v", d, err)
 		}
 		return d.Proposal
 	}
-	id := propose(acts.EndStoreOrder{Store: "vault", Reason: "sold"})
+	id := propose(deciding.EndStoreOrder{Store: "vault", Reason: "sold"})
 	page := fmt.Sprintf("/proposals/%d", id)
 	for _, b := range []*browser{ada, tom} {
 		if r := b.get(page); !r.says("3 files would be left with one independent copy, 0 files with none") || !r.says("masters/QV-0108/QV-0108_A.wav") {
@@ -496,7 +496,7 @@ func TestWhatTheEndOfAStoreLeavesIsShown(t *testing.T) {
 		t.Errorf("%d waiting, retired %v: %s", len(w.waiting()), w.store("vault").Retired, r.text)
 	}
 	// As many as were shown, or fewer, is what was agreed to.
-	id = propose(acts.EndStoreOrder{Store: "vault", Reason: "sold"})
+	id = propose(deciding.EndStoreOrder{Store: "vault", Reason: "sold"})
 	page = fmt.Sprintf("/proposals/%d", id)
 	if r := tom.follow(tom.post(page+"/confirm", "looked", "yes")); w.store("vault").Retired.IsZero() {
 		t.Errorf("%d %s", r.code, r.text)

@@ -9,6 +9,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -112,8 +113,8 @@ func storePage(q *request) error {
 				return err
 			}
 		}
-		d.Two = acts.Of(e).StoreAsksForTwo(d.Known, "")
-		d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return acts.AboutStore(p, rule.Name) })
+		d.Two = deciding.Of(e).StoreAsksForTwo(d.Known, "")
+		d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return deciding.AboutStore(p, rule.Name) })
 		return err
 	})
 	if err != nil {
@@ -166,7 +167,7 @@ func replaceAct(q *request) error {
 		return err
 	}
 	return q.watched("Replace "+name, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		d, err := acts.Of(a).Decide(ctx, acts.Decision{EndStore: &acts.EndStoreOrder{Store: name, Replace: true, Reason: reason}})
+		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{EndStore: &deciding.EndStoreOrder{Store: name, Replace: true, Reason: reason}})
 		if err != nil {
 			return outcome{}, err
 		}
@@ -188,14 +189,14 @@ func retireAct(q *request) error {
 		}
 	}
 	return q.act("Retire "+rule.Name, func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		o := acts.EndStoreOrder{Store: rule.Name, Reason: reason, DryRun: dry}
+		o := deciding.EndStoreOrder{Store: rule.Name, Reason: reason, DryRun: dry}
 		out := outcome{Links: []link{{pathOf(rule.Name), "Back to the store"}}}
 		if dry {
-			p, err := acts.Of(a).EndStore(ctx, o)
+			p, err := deciding.Of(a).EndStore(ctx, o)
 			out.Lead = fmt.Sprintf("Nothing was done. %s would be left with one independent copy, %s with none that was shown to be intact.", fixity.Count(len(p.OneLeft), "file"), fixity.Count(len(p.NoneLeft), "file"))
 			return out, err
 		}
-		d, err := acts.Of(a).Decide(ctx, acts.Decision{EndStore: &o})
+		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{EndStore: &o})
 		if err != nil || d.Proposal != 0 {
 			return decided(d, ""), err
 		}

@@ -10,6 +10,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/sheet"
@@ -266,7 +267,7 @@ func finishAct(q *request) error {
 	}
 	reason := q.field("reason")
 	return q.act("Finish "+fixity.Count(len(files), "file"), func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		done, err := acts.Of(a).Finish(ctx, files, reason)
+		done, err := deciding.Of(a).Finish(ctx, files, reason)
 		if err != nil {
 			return outcome{}, err
 		}

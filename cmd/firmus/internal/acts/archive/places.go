@@ -12,6 +12,7 @@ import (
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/spelling"
 )
 
 // UseBeside uses a store to read a file or two that a person waits for, also while somebody
@@ -137,3 +138,11 @@ func (e *Archive) WritesInto(store string) bool {
 
 // backupFolder lies in the first root of each store that backups of the ledger go to.
 const BackupFolder = ".firmus-ledger"
+
+// NoStore says why no store in use has a name: it was retired, or no store is called that.
+func (e *Archive) NoStore(ctx context.Context, name string) error {
+	if s, err := e.Stores().Known(ctx, name); err == nil && !s.Retired.IsZero() {
+		return stores.Retired(s)
+	}
+	return fmt.Errorf("store %q is not in the configuration%s: %w", name, spelling.Ask(name, e.Rules.StoreNames()), fixity.ErrRefused)
+}

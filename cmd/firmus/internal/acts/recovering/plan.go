@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -208,7 +209,7 @@ func (a Acts) notWhole(ctx context.Context, store string) (out []ledger.Seen, er
 func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error {
 	f := s.Finding
 	x.Finding, x.Store, x.Set, x.Path, x.seen, x.State = f.ID, f.Store, f.Set, ledger.DisplayPath(f.Path), s, Refused
-	own, ok := acts.OwnCopy(s)
+	own, ok := archive.OwnCopy(s)
 	if f.ID != 0 && (f.Subject != fixity.OfFile || f.Kind == fixity.Unfinished || s.File.ID == 0) || !ok {
 		x.Why = report.NotRecovered("", f.Finding, a.Words.Order)
 		return nil

@@ -1,4 +1,4 @@
-package acts
+package deciding
 
 import (
 	"context"
@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/hearing"
 	"firmus/cmd/firmus/internal/acts/receiving"
@@ -60,7 +61,7 @@ type other struct{ is, disc string }
 
 // look reads the change that a finding tells of and asks whether it may be signed off.
 func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, error) {
-	own, ok := OwnCopy(s)
+	own, ok := archive.OwnCopy(s)
 	if !ok {
 		return toSign{}, e.refuse(s.Finding, fmt.Sprintf("no copy of the file is expected in %s any more", s.Finding.Store))
 	}
@@ -137,16 +138,16 @@ func (e Acts) look(ctx context.Context, s ledger.Seen, m care.Meant) (toSign, er
 // returns what it is called. A retired file has no claim: whoever took a recording in under
 // two names says by retiring one which it is.
 func askWhose(t *ledger.Tx, f ledger.Finding, b3 fixity.Digest, a *care.Asked) (is string, err error) {
-	all, err := theirs(t, f, b3)
+	all, err := acts.Theirs(t, f, b3)
 	a.OfOther, a.Double, a.Exchanged = false, false, false
 	for _, x := range all {
-		if !x.file.Retired.IsZero() {
+		if !x.File.Retired.IsZero() {
 			continue
 		}
-		if !a.OfOther || x.exchanged {
-			is = x.file.Set + "/" + ledger.DisplayPath(x.file.Path)
+		if !a.OfOther || x.Exchanged {
+			is = x.File.Set + "/" + ledger.DisplayPath(x.File.Path)
 		}
-		a.OfOther, a.Double, a.Exchanged = true, a.Double || x.double, a.Exchanged || x.exchanged
+		a.OfOther, a.Double, a.Exchanged = true, a.Double || x.Double, a.Exchanged || x.Exchanged
 	}
 	return is, err
 }
@@ -155,15 +156,6 @@ func askWhose(t *ledger.Tx, f ledger.Finding, b3 fixity.Digest, a *care.Asked) (
 func (e Acts) notItsBytes(s ledger.Seen, own ledger.Copy, is string) string {
 	back := e.putBack(s.Finding.ID, own, e.holders(s), fmt.Sprintf("then %s (step by step: %s)", e.Words.ToRead(own.Store), e.Words.ToShow(s.Finding.ID)))
 	return fmt.Sprintf("these are the bytes of another file under care, %s, so they are no change of this one. %s. If that recording was taken in under a wrong name, retire the file of that name first", is, back)
-}
-
-func OwnCopy(s ledger.Seen) (ledger.Copy, bool) {
-	for _, c := range s.Copies {
-		if c.Store == s.Finding.Store && c.Carrier == s.Finding.Carrier {
-			return c, true
-		}
-	}
-	return ledger.Copy{}, false
 }
 
 // others are the copies besides that of the finding, in the order of care.Asked.

@@ -1,15 +1,13 @@
-package acts
+package deciding
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/manifests"
-	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/care"
 	"firmus/fixity/ledger"
@@ -121,13 +119,13 @@ func (e Acts) SignOff(ctx context.Context, o SignOffOrder) ([]SignedOff, error) 
 	if err := manifests.Of(e.Archive).MakeUpSaying(ctx); err != nil {
 		return done, err
 	}
-	return done, e.FollowUp(ctx, fixity.Bypassed)
+	return done, e.audits().FollowUp(ctx, fixity.Bypassed)
 }
 
 // stillGone refuses to sign off the absence of a file that lies in its place again. What
 // can't be looked at, because its store is away, stays a person's decision.
 func (e Acts) stillGone(ctx context.Context, s ledger.Seen) error {
-	own, ok := OwnCopy(s)
+	own, ok := archive.OwnCopy(s)
 	if fixity.State(s.Finding.Kind) != fixity.Missing || !ok || own.Carrier != 0 {
 		return nil
 	}
@@ -158,60 +156,6 @@ func (e Acts) arrivalsSide(ctx context.Context, s ledger.Seen) (out ledger.Seen,
 		}
 		return err
 	})
-	return out, err
-}
-
-// OpenFindings reads findings by number, and those of an incident, with what else is
-// so of their subjects. saw are the marks of what a person was shown, sawAll that of the
-// incident as a whole.
-func (e Acts) OpenFindings(ctx context.Context, ids []int64, incident int64, saw map[int64]string, sawAll string) ([]ledger.Seen, error) {
-	var out []ledger.Seen
-	err := e.Ledger.View(ctx, func(t *ledger.Tx) error {
-		known := map[int64]bool{}
-		add := func(id int64) error {
-			if known[id] {
-				return nil
-			}
-			known[id] = true
-			s, err := t.SeeFinding(id)
-			if err != nil {
-				return noFinding(id, err)
-			}
-			if err := archive.SawAs(s, saw[id]); err != nil {
-				return err
-			}
-			if !s.Finding.Open() {
-				return fmt.Errorf("finding %d is settled already (%s): %w", id, fixity.Means("settled", string(s.Finding.Settled)), fixity.ErrRefused)
-			}
-			out = append(out, s)
-			return nil
-		}
-		for _, id := range ids {
-			if err := add(id); err != nil {
-				return err
-			}
-		}
-		if incident == 0 {
-			return nil
-		}
-		all, err := t.Findings.Open("")
-		if err != nil {
-			return err
-		}
-		all = slices.DeleteFunc(all, func(f ledger.Finding) bool { return f.Incident != incident })
-		if err := archive.SawAll(all, sawAll); err != nil {
-			return err
-		}
-		for _, f := range all {
-			if err := add(f.ID); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	if err == nil && len(out) == 0 {
-		err = fmt.Errorf("no finding of that number or incident is open (%s shows what is): %w", e.Words.To(report.Order{Act: report.ShowFindings}), fixity.ErrRefused)
-	}
 	return out, err
 }
 
@@ -344,21 +288,13 @@ func (e Acts) Settle(ctx context.Context, o SettleOrder) ([]ledger.Finding, erro
 	})
 }
 
-// noFinding says why a finding could not be read.
-func noFinding(id int64, err error) error {
-	if errors.Is(err, fixity.ErrNotFound) {
-		return fmt.Errorf("there is no finding %d: %w", id, err)
-	}
-	return fmt.Errorf("finding %d: %w", id, err)
-}
-
 // classOf are the open findings of the class of one: same store, set, subject, kind
 // and anatomy. sawAll is the mark of those that a person was shown.
 func (e Acts) classOf(ctx context.Context, id int64, sawAll string) (ids []int64, err error) {
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) error {
 		one, err := t.Findings.Get(id)
 		if err != nil {
-			return noFinding(id, err)
+			return archive.NoFinding(id, err)
 		}
 		all, err := t.Findings.Open(one.Store)
 		if err != nil {

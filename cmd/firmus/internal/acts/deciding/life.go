@@ -1,4 +1,4 @@
-package acts
+package deciding
 
 import (
 	"context"
@@ -443,7 +443,7 @@ func (e Acts) replaceStore(ctx context.Context, o EndStoreOrder) error {
 	name, reason := o.Store, o.Reason
 	s, ok := e.Rules.Store(name)
 	if !ok {
-		return e.noStore(ctx, name)
+		return e.NoStore(ctx, name)
 	}
 	if s.Kind == archive.OpticalKind {
 		return fmt.Errorf("store %s keeps discs. Retire a disc and register another in its place (firmus disc retire, firmus disc add): %w", name, fixity.ErrRefused)
@@ -483,7 +483,7 @@ func (e Acts) replaceStore(ctx context.Context, o EndStoreOrder) error {
 	if err := e.endStore(ctx, known, o, func(*ledger.Tx, ledger.File) error { return nil }); err != nil {
 		return err
 	}
-	_, err = e.AdoptStore(ctx, name, reason)
+	_, err = e.audits().AdoptStore(ctx, name, reason)
 	return err
 }
 
@@ -532,14 +532,6 @@ func (o EndStoreOrder) still(t *ledger.Tx, known ledger.Store) error {
 		return err
 	}
 	return o.two.begin(t)
-}
-
-// noStore says why no store in use has a name: it was retired, or no store is called that.
-func (e Acts) noStore(ctx context.Context, name string) error {
-	if s, err := e.Stores().Known(ctx, name); err == nil && !s.Retired.IsZero() {
-		return stores.Retired(s)
-	}
-	return fmt.Errorf("store %q is not in the configuration%s: %w", name, spelling.Ask(name, e.Rules.StoreNames()), fixity.ErrRefused)
 }
 
 func (e Acts) knownStore(ctx context.Context, name string) (ledger.Store, error) {

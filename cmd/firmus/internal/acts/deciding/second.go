@@ -1,4 +1,4 @@
-package acts
+package deciding
 
 import (
 	"context"
@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -67,11 +68,11 @@ type Decided struct {
 
 // Follows is the audit that a decision asks for: another drive that takes the place of a store
 // counts only once it was read in full. Whoever did it orders that at once.
-func (d Decided) Follows() (AuditOrder, bool) {
+func (d Decided) Follows() (acts.AuditOrder, bool) {
 	if d.Store == "" || d.Retired != nil {
-		return AuditOrder{}, false
+		return acts.AuditOrder{}, false
 	}
-	return AuditOrder{Stores: []string{d.Store}, Full: true, Cache: fixity.Bypassed}, true
+	return acts.AuditOrder{Stores: []string{d.Store}, Full: true, Cache: fixity.Bypassed}, true
 }
 
 // errProposed ends an act in whose place a proposal was made.

@@ -1,4 +1,4 @@
-package acts
+package deciding
 
 import (
 	"context"
