@@ -23,7 +23,7 @@ import (
 // Sums that lack blocks for their size count as differing there. CRC-32C is no
 // protection against intent: whether two files are the same is for the digests.
 func FromBlocks(want, got digest.Sums) Damage {
-	c := comparison{want: want, got: got}
+	c := comparison{want: want, got: got, g: gatherer{gap: 1}}
 	c.compare()
 	d := Damage{Ranges: c.g.ranges, More: c.g.more, Blocks: c.blocks}
 	switch {
@@ -51,7 +51,7 @@ func blockLen(size, i int64) int {
 
 // sum is the sum of block i; false beyond the file's end and where sums are lacking.
 func sum(s digest.Sums, i int64) (uint32, bool) {
-	if i >= blocksOf(s.Size) || i >= int64(len(s.Blocks)) {
+	if blockLen(s.Size, i) == 0 || i >= int64(len(s.Blocks)) {
 		return 0, false
 	}
 	return s.Blocks[i], true
@@ -69,10 +69,11 @@ var zeroBlock = digest.ZeroBlock(digest.BlockSize)
 // zeros says that block i of s holds nothing but zeros.
 func zeros(s digest.Sums, i int64) bool {
 	x, ok := sum(s, i)
-	if n := blockLen(s.Size, i); n < digest.BlockSize {
-		return ok && x == digest.ZeroBlock(n)
+	want := zeroBlock
+	if n := blockLen(s.Size, i); n != digest.BlockSize {
+		want = digest.ZeroBlock(n)
 	}
-	return ok && x == zeroBlock
+	return ok && x == want
 }
 
 // comparison is one pass over the blocks of two files.
@@ -97,16 +98,14 @@ type comparison struct {
 func (c *comparison) compare() {
 	n := max(blocksOf(c.want.Size), blocksOf(c.got.Size))
 	end := max(c.want.Size, c.got.Size)
-	c.blank, c.allZeros = true, c.got.Size > 0
+	c.blank, c.allZeros = true, true
 	for i := int64(0); i < n; i++ {
 		if i >= int64(max(len(c.want.Blocks), len(c.got.Blocks))) {
 			c.lacking(i, n, end)
 			break
 		}
 		z := zeros(c.got, i)
-		if blockLen(c.got.Size, i) > 0 && !z {
-			c.allZeros = false
-		}
+		c.allZeros = c.allZeros && z
 		if same(c.want, c.got, i) {
 			continue
 		}
@@ -131,17 +130,12 @@ func (c *comparison) compare() {
 // lacking takes the blocks [i, n), of which no sums are known. Their number comes
 // from a size alone, so it is never counted up to.
 func (c *comparison) lacking(i, n, end int64) {
-	c.allZeros = false
+	c.allZeros, c.blank = false, false
 	if c.blocks == 0 {
 		c.first = i
 	}
 	c.blocks += int(n - i)
 	c.g.add(i*digest.BlockSize, end)
-	if c.runTo != i || c.runFrom == c.runTo {
-		c.endRun()
-		c.runFrom = i
-	}
-	c.runTo, c.runLast0 = n, false
 }
 
 // sureRun is how many blocks of zeros in a row make a run of zeros that bytes
@@ -158,7 +152,7 @@ func (c *comparison) endRun() {
 	if !c.runFirst0 {
 		edges++
 	}
-	if !c.runLast0 && n > 1 {
+	if !c.runLast0 {
 		edges++
 	}
 	if c.runZeros == 0 || c.runZeros != n-edges {

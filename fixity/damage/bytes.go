@@ -32,8 +32,8 @@ import (
 func FromBytes(ctx context.Context, want, got io.Reader, wantSize, gotSize int64) (Damage, error) {
 	w := side{r: want, name: "intact copy", size: wantSize, buf: make([]byte, digest.BlockSize)}
 	g := side{r: got, name: "file", size: gotSize, buf: make([]byte, digest.BlockSize)}
-	c := byteComparison{g: gatherer{gap: MergeGap}, allZeros: gotSize > 0, first: -1, zFirst: -1}
-	for at := int64(0); at < max(wantSize, gotSize); at += digest.BlockSize {
+	c := byteComparison{g: gatherer{gap: MergeGap}, allZeros: true, first: -1}
+	for at := int64(0); ; at += digest.BlockSize {
 		if err := ctx.Err(); err != nil {
 			return Damage{}, err
 		}
@@ -44,6 +44,9 @@ func FromBytes(ctx context.Context, want, got io.Reader, wantSize, gotSize int64
 		b, err := g.next()
 		if err != nil {
 			return Damage{}, err
+		}
+		if len(a) == 0 && len(b) == 0 {
+			break
 		}
 		c.block(at, a, b)
 	}
@@ -82,10 +85,7 @@ type side struct {
 
 // next is the next block, short or empty at the end.
 func (s *side) next() ([]byte, error) {
-	n := int(min(int64(len(s.buf)), s.size-s.at))
-	if n <= 0 {
-		return nil, nil
-	}
+	n := max(0, min(int64(len(s.buf)), s.size-s.at))
 	m, err := io.ReadFull(s.r, s.buf[:n])
 	s.at += int64(m)
 	if err == io.EOF || err == io.ErrUnexpectedEOF {
@@ -119,8 +119,8 @@ type byteComparison struct {
 
 	allZeros bool // got holds nothing but zeros so far
 
-	// Of the run of zeros in got that is open: its first and last byte that
-	// differs. A run without one isn't noted.
+	// Of the run of zeros in got that is open: its first and last byte that differs, and
+	// how many do. A run without one isn't noted.
 	zFirst, zLast, zBytes int64
 
 	zeroed int64 // differing bytes in runs that count as zeroed
@@ -137,19 +137,17 @@ func (c *byteComparison) block(at int64, a, b []byte) {
 	} else {
 		c.differing(at, a[:n], b[:n])
 	}
-	// What only one of them has differs as a whole.
-	if len(b) > n {
-		c.equal(b[n:])
+	if len(a) != len(b) { // what only one of them has differs as a whole
+		c.g.add(at+int64(n), at+int64(max(len(a), len(b))))
 	}
-	c.g.add(at+int64(n), at+int64(max(len(a), len(b))))
 }
 
 var blank [digest.BlockSize]byte
 
-// equal takes bytes of got that don't differ (or have nothing to differ from).
+// equal takes bytes of got that don't differ.
 func (c *byteComparison) equal(b []byte) {
-	if !c.allZeros && c.zFirst < 0 {
-		return
+	if !c.allZeros && c.zBytes == 0 {
+		return // there is nothing to end
 	}
 	if !bytes.Equal(b, blank[:len(b)]) {
 		c.allZeros = false
@@ -173,14 +171,10 @@ func (c *byteComparison) differing(at int64, a, b []byte) {
 		}
 		c.n++
 		c.bits += int64(bits.OnesCount8(x))
-		if c.g.from < c.g.to && p-c.g.to < MergeGap {
-			c.g.to = p + 1 // as add would, without the call
-		} else {
-			c.g.add(p, p+1)
-		}
+		c.g.add(p, p+1)
 		if b[i] == 0 {
-			if c.zFirst < 0 {
-				c.zFirst, c.zBytes = p, 0
+			if c.zBytes == 0 {
+				c.zFirst = p
 			}
 			c.zLast = p
 			c.zBytes++
@@ -189,30 +183,31 @@ func (c *byteComparison) differing(at int64, a, b []byte) {
 }
 
 func (c *byteComparison) endZeros() {
-	if c.zFirst >= 0 && c.zLast-c.zFirst+1 >= MinZeroed {
+	if c.zBytes != 0 && c.zLast-c.zFirst+1 >= MinZeroed {
 		c.zeroed += c.zBytes
 		c.runs++
 	}
-	c.zFirst = -1
+	c.zBytes = 0
 }
 
 func (c *byteComparison) conclude(wantSize, gotSize int64) Damage {
-	openRun := c.zFirst >= 0 // got ends in zeros, and differs there
+	openRun := c.zBytes != 0 // got ends in zeros, and differs there
 	c.endZeros()
 	c.g.close()
+	grown := gotSize - wantSize
 	d := Damage{
 		Ranges: c.g.ranges, More: c.g.more, Blocks: c.blocks,
-		Bytes: c.n + max(wantSize-gotSize, gotSize-wantSize), Bits: c.bits,
+		Bytes: c.n + max(grown, -grown), Bits: c.bits,
 		Exact: true, Sure: true,
 	}
 	switch {
 	case d.Bytes == 0:
-	case gotSize < wantSize && c.n == 0:
+	case d.Bytes == grown: // behind all of want
+		d.Anatomy = fixity.Grown
+	case d.Bytes == -grown:
 		d.Anatomy = fixity.CutShort
 	case gotSize < wantSize && c.first > 0 && openRun && c.runs == 1 && c.zeroed == c.n:
 		d.Anatomy = fixity.CutShort
-	case gotSize > wantSize && c.n == 0:
-		d.Anatomy = fixity.Grown
 	case gotSize != wantSize:
 		d.Anatomy = fixity.Replaced
 	case c.allZeros || c.zeroed == c.n:

@@ -42,6 +42,26 @@ func TestMinZeroed(t *testing.T) {
 			}
 		}
 	}
+	// What is right between two stretches of zeros parts them, however it lies in blocks.
+	few := zero(zero(a, block-40, block), 2*block, 2*block+40)
+	if d := fromBytes(t, a, few); d.Anatomy != fixity.Flipped {
+		t.Errorf("40 zeros before a block that is right, and 40 behind it, are %s", d.Anatomy)
+	}
+	// Several stretches that count are zeroed together.
+	if d := fromBytes(t, a, zero(zero(a, 100, 300), block+1000, block+1200)); d.Anatomy != fixity.Zeroed {
+		t.Errorf("two stretches of 200 zeros are %s", d.Anatomy)
+	}
+	// Silence at the beginning doesn't make what became zero behind it longer, nor does it make
+	// all of the file zeros.
+	silent := zero(a, 0, 100)
+	if d := fromBytes(t, silent, zero(silent, 100, 140)); d.Anatomy != fixity.Flipped {
+		t.Errorf("40 zeros behind silence are %s", d.Anatomy)
+	}
+	quiet := join(a[:block], make([]byte, block))
+	quiet[block+5] = 9
+	if d := fromBytes(t, quiet, zero(quiet, block, 2*block)); d.Anatomy != fixity.Flipped {
+		t.Errorf("one byte that became zero, behind a block that is right, is %s", d.Anatomy)
+	}
 	// Zeros that were there before don't make it longer.
 	b := zero(a, 1000, 3000)
 	b[2000] = 7

@@ -120,6 +120,18 @@ func TestCutWithZeros(t *testing.T) {
 	}
 }
 
+// A file that was cut at a block, and of which the last block is another one, isn't cut short:
+// nothing but zeros up to its end would be.
+func TestCutAndAnotherLastBlock(t *testing.T) {
+	a := noise(3*block, 3)
+	for name, got := range map[string][]byte{"its last block": flip(a[:2*block], block+9), "its last but one": flip(a[:3*block-9], block+9)} {
+		d, e := damage.FromBlocks(sums(a), sums(got)), fromBytes(t, a, got)
+		if d.Anatomy != fixity.Replaced || d.Sure || e.Anatomy != fixity.Replaced {
+			t.Errorf("%s: by sums %s (sure %t), by bytes %s", name, d.Anatomy, d.Sure, e.Anatomy)
+		}
+	}
+}
+
 // Runs of zeroed blocks: of three or more, with nothing else beside them, sums are sure.
 func TestRunsOfZeros(t *testing.T) {
 	a := noise(12*block, 4)
@@ -167,7 +179,27 @@ func TestLackingBlocks(t *testing.T) {
 	if d := damage.FromBlocks(lacks(4), other); !cmp.Equal(d.Ranges, ranges(3*block, 5*block+9)) || d.Blocks != 3 {
 		t.Errorf("the one before differs: %+v", d)
 	}
+	// Nothing is made of a sum that lacks: not even that it is the sum 0, which a block can have.
+	if d := damage.FromBlocks(digest.Sums{Size: 2 * block, Blocks: []uint32{1, 0}}, digest.Sums{Size: 2 * block, Blocks: []uint32{1}}); !cmp.Equal(d.Ranges, ranges(block, 2*block)) {
+		t.Errorf("a block whose sum is 0, and one without: %+v", d)
+	}
 	zeros := sums(make([]byte, 5*block))
+	// Blocks of zeros, and one that nobody knows behind them, aren't a stretch of zeros.
+	for n, want := range map[int]fixity.Anatomy{4: fixity.Replaced, 5: fixity.Zeroed} {
+		d := damage.FromBlocks(lacks(n), digest.Sums{Size: a.Size, Blocks: zeros.Blocks[:n]})
+		if n == 5 {
+			d = damage.FromBlocks(digest.Sums{Size: zeros.Size, Blocks: a.Blocks[:5]}, zeros)
+		}
+		if d.Anatomy != want {
+			t.Errorf("%d blocks of zeros: %s, want %s", n, d.Anatomy, want)
+		}
+	}
+	// Zeros at the beginning, and sums that lack at the end: one known block of zeros says
+	// nothing of two unknown ones.
+	some := digest.Sums{Size: a.Size, Blocks: append([]uint32{zeros.Blocks[0]}, a.Blocks[1:4]...)}
+	if d := damage.FromBlocks(lacks(4), some); d.Anatomy == fixity.Zeroed || !cmp.Equal(d.Ranges, ranges(0, block, 4*block, 5*block+9)) {
+		t.Errorf("zeros, and two blocks without sums: %+v", d)
+	}
 	if d := damage.FromBlocks(sums(noise(5*block, 6)), digest.Sums{Size: zeros.Size, Blocks: zeros.Blocks[:4]}); d.Anatomy == fixity.Zeroed && d.Sure {
 		t.Errorf("zeros, and one block without a sum: %+v", d)
 	}

@@ -5,7 +5,7 @@ import "firmus/fixity"
 // gatherer builds ranges from pieces that come in ascending order. Memory is
 // bounded: past fixity.MaxRanges it counts only.
 type gatherer struct {
-	gap     int64 // pieces with fewer bytes than this between them are one range; 0: only those that touch
+	gap     int64 // pieces with fewer bytes than this between them are one range; 1: those that touch
 	from    int64 // the open range, [from, to); empty if from == to
 	to      int64
 	covered int64 // bytes in all ranges that were closed
@@ -13,16 +13,13 @@ type gatherer struct {
 	more    bool
 }
 
+// add takes a piece, which isn't empty.
 func (g *gatherer) add(from, to int64) {
-	if from >= to {
-		return
+	if g.from == g.to || from-g.to >= g.gap {
+		g.close()
+		g.from = from
 	}
-	if g.from < g.to && (from <= g.to || from-g.to < g.gap) {
-		g.to = max(g.to, to)
-		return
-	}
-	g.close()
-	g.from, g.to = from, to
+	g.to = to
 }
 
 func (g *gatherer) close() {

@@ -93,7 +93,7 @@ func (l Layout) span(a, b int64) Span {
 
 func (l Layout) channels(a, b int64) []int {
 	n := int64(l.BytesPerFrame)
-	if l.BytesPerSample <= 0 || l.Channels <= 0 || l.BytesPerSample*l.Channels != l.BytesPerFrame || b-a >= n {
+	if l.Channels <= 0 || l.BytesPerSample*l.Channels != l.BytesPerFrame {
 		return nil
 	}
 	touched := make([]bool, l.Channels)
@@ -101,11 +101,10 @@ func (l Layout) channels(a, b int64) []int {
 	for ; a < b; a = (a/int64(l.BytesPerSample) + 1) * int64(l.BytesPerSample) {
 		if ch := a % n / int64(l.BytesPerSample); !touched[ch] {
 			touched[ch] = true
-			count++
+			if count++; count == l.Channels {
+				return nil
+			}
 		}
-	}
-	if count == l.Channels {
-		return nil
 	}
 	chs := make([]int, 0, count)
 	for i, t := range touched {
@@ -119,9 +118,10 @@ func (l Layout) channels(a, b int64) []int {
 // at is the time of a frame. Whole seconds are taken off first, since the
 // product with 1e9 would lose the nanoseconds of long recordings.
 func (l Layout) at(frame float64, round func(float64) float64) time.Duration {
-	if !(l.Rate > 0) || frame <= 0 {
+	if !(l.Rate > 0) {
 		return 0
 	}
+	frame = max(0, frame)
 	s := math.Floor(frame / l.Rate)
 	ns := round((frame - s*l.Rate) * 1e9 / l.Rate)
 	if s >= math.MaxInt64/1e9-1 {
