@@ -38,15 +38,17 @@ func TestDuration(t *testing.T) {
 		l    damage.Layout
 		want time.Duration
 	}{
-		"none":                   {damage.Layout{}, 0},
-		"plain samples":          {damage.Layout{DataLength: 576_000, BytesPerFrame: 6, Rate: 96_000}, time.Second},
-		"and a part of a frame":  {damage.Layout{DataLength: 576_005, BytesPerFrame: 6, Rate: 96_000}, time.Second},
-		"compressed":             {damage.Layout{DataLength: 1000, Frames: 48_000, Rate: 48_000}, time.Second},
-		"plain samples go first": {damage.Layout{DataLength: 576_000, BytesPerFrame: 6, Frames: 7, Rate: 96_000}, time.Second},
-		"no rate":                {damage.Layout{DataLength: 100, BytesPerFrame: 1}, 0},
-		"a negative rate":        {damage.Layout{DataLength: 100, BytesPerFrame: 1, Rate: -1}, 0},
-		"rounded":                {damage.Layout{DataLength: 2, BytesPerFrame: 1, Rate: 3}, 666_666_667},
-		"a century":              {damage.Layout{DataLength: 36525 * 86400 * 4, BytesPerFrame: 1, Rate: 4}, 36525 * 24 * time.Hour},
+		"none":                          {damage.Layout{}, 0},
+		"plain samples":                 {damage.Layout{DataLength: 576_000, BytesPerFrame: 6, Rate: 96_000}, time.Second},
+		"and a part of a frame":         {damage.Layout{DataLength: 576_005, BytesPerFrame: 6, Rate: 96_000}, time.Second},
+		"compressed":                    {damage.Layout{DataLength: 1000, Frames: 48_000, Rate: 48_000}, time.Second},
+		"plain samples go first":        {damage.Layout{DataLength: 576_000, BytesPerFrame: 6, Frames: 7, Rate: 96_000}, time.Second},
+		"no rate":                       {damage.Layout{DataLength: 100, BytesPerFrame: 1}, 0},
+		"a negative rate":               {damage.Layout{DataLength: 100, BytesPerFrame: 1, Rate: -1}, 0},
+		"rounded":                       {damage.Layout{DataLength: 2, BytesPerFrame: 1, Rate: 3}, 666_666_667},
+		"nearly as long as can be told": {damage.Layout{DataLength: 9223372035, BytesPerFrame: 1, Rate: 1}, 9223372035 * time.Second},
+		"longer than can be told":       {damage.Layout{DataLength: 9223372036, BytesPerFrame: 1, Rate: 1}, 1<<63 - 1},
+		"a century":                     {damage.Layout{DataLength: 36525 * 86400 * 4, BytesPerFrame: 1, Rate: 4}, 36525 * 24 * time.Hour},
 	} {
 		if got := c.l.Duration(); got != c.want {
 			t.Errorf("%s: %s, want %s", name, got, c.want)
@@ -186,10 +188,7 @@ func TestLackingBlocks(t *testing.T) {
 	zeros := sums(make([]byte, 5*block))
 	// Blocks of zeros, and one that nobody knows behind them, aren't a stretch of zeros.
 	for n, want := range map[int]fixity.Anatomy{4: fixity.Replaced, 5: fixity.Zeroed} {
-		d := damage.FromBlocks(lacks(n), digest.Sums{Size: a.Size, Blocks: zeros.Blocks[:n]})
-		if n == 5 {
-			d = damage.FromBlocks(digest.Sums{Size: zeros.Size, Blocks: a.Blocks[:5]}, zeros)
-		}
+		d := damage.FromBlocks(digest.Sums{Size: zeros.Size, Blocks: a.Blocks[:n]}, digest.Sums{Size: zeros.Size, Blocks: zeros.Blocks[:n]})
 		if d.Anatomy != want {
 			t.Errorf("%d blocks of zeros: %s, want %s", n, d.Anatomy, want)
 		}

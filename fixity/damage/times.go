@@ -115,6 +115,9 @@ func (l Layout) channels(a, b int64) []int {
 	return chs
 }
 
+// most is how many whole seconds a time.Duration has.
+const most = math.MaxInt64 / int64(time.Second)
+
 // at is the time of a frame. Whole seconds are taken off first, since the
 // product with 1e9 would lose the nanoseconds of long recordings.
 func (l Layout) at(frame float64, round func(float64) float64) time.Duration {
@@ -124,7 +127,7 @@ func (l Layout) at(frame float64, round func(float64) float64) time.Duration {
 	frame = max(0, frame)
 	s := math.Floor(frame / l.Rate)
 	ns := round((frame - s*l.Rate) * 1e9 / l.Rate)
-	if s >= math.MaxInt64/1e9-1 {
+	if s >= float64(most) {
 		return math.MaxInt64
 	}
 	return time.Duration(s)*time.Second + time.Duration(ns)
