@@ -77,6 +77,8 @@ type Versioned struct {
 	// Same says that the version which this copy holds has just these bytes: somebody went
 	// back to it.
 	Same bool
+	// Outvoted says that nobody decided anything: see Effects.Outvoted.
+	Outvoted bool
 }
 
 func (e Versioned) after(c Copy, g Given) (Copy, Effects) {
@@ -92,6 +94,8 @@ func (e Versioned) after(c Copy, g Given) (Copy, Effects) {
 		if c.State == fixity.Behind {
 			c.State = fixity.Intact
 		}
+	case c.State == fixity.Disputed && e.Outvoted:
+		return c, Effects{}
 	case c.State == fixity.Disputed:
 		c.State = fixity.Altered // a person has decided: what it holds is known to be another thing
 	case c.State == fixity.Intact || c.State == fixity.Editing:

@@ -61,6 +61,7 @@
 //	taken in, disputed                   disputed*    disputed*    disputed*    disputed*    disputed     disputed     disputed     disputed     disputed*    disputed*
 //	its bytes are signed off             -            -            -            -            intact*      -            -            intact*      -            -
 //	others' bytes are signed off         -            behind       behind       -            -            -            -            altered      -            -
+//	others' bytes outvote one reading    -            behind       behind       -            -            -            -            -            -            -
 //	the same bytes are signed off        -            behind       behind       -            intact       -            -            intact       -            -
 //	the version it holds is saved again  -            intact       editing      intact       -            -            -            altered      -            -
 //	a dispute is decided against it      -            -            -            -            -            -            -            altered      -            -

@@ -131,6 +131,7 @@ var table = []row{
 	{"taken in, disputed", care.TakenIn{Found: true, Digest: sum("z"), Size: 5, At: now, Cache: fixity.Bypassed}, nil},
 	{"its bytes are signed off", care.Accepted{Version: 3, Digest: sum("x"), Size: 1000, ModTime: 1, At: now, Cache: fixity.Bypassed}, nil},
 	{"others' bytes are signed off", care.Versioned{Version: 3, Digest: sum("w")}, nil},
+	{"others' bytes outvote one reading", care.Versioned{Version: 3, Digest: sum("w"), Outvoted: true}, nil},
 	{"the same bytes are signed off", care.Versioned{Version: 3, Digest: sum("x")}, nil},
 	{"the version it holds is saved again", care.Versioned{Version: 3, Digest: sum("w"), Same: true}, nil},
 	{"a dispute is decided against it", care.Kept{}, nil},

@@ -263,12 +263,10 @@ func (t Audits) afterReading(s fixity.Shard, f File, was, c Copy, follows care.E
 		if err := t.row(`SELECT count(*) FROM finding WHERE file = $1 AND settled = '' AND kind <> 'unfinished'`, []any{f.ID}, &open); err != nil {
 			return err
 		}
-		if open == 0 && was.Sole && !c.Sole { // another store's copy may have waited for this reading
-			if err := t.row(`SELECT count(*) FROM instance WHERE file = $1 AND state = 'disputed'`, []any{f.ID}, &open); err != nil {
-				return err
-			}
-		}
 		if open == 0 {
+			if was.Sole && !c.Sole {
+				return t.Copies.waited(f.ID)
+			}
 			return nil
 		}
 	} else if follows.Judge == care.NoJudging {
@@ -284,12 +282,15 @@ func (t Audits) afterReading(s fixity.Shard, f File, was, c Copy, follows care.E
 		}
 	}
 	if !follows.Facts {
-		// The same wrong bytes again: what was found out about them stays.
-		if _, err := t.exec(`UPDATE finding SET seen_at = $5 WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND settled = '' AND kind <> 'unfinished'`,
-			c.Store, c.Set, c.Carrier, c.File, nanos(t.now)); err != nil {
+		// The same wrong bytes again: what was found out about them stays, if it was told.
+		told, err := t.exec(`UPDATE finding SET seen_at = $5 WHERE store = $1 AND set_name = $2 AND carrier = $3 AND file = $4 AND settled = '' AND kind <> 'unfinished'`,
+			c.Store, c.Set, c.Carrier, c.File, nanos(t.now))
+		if err != nil {
 			return err
 		}
-		return t.Findings.Rejudge(f.ID, s.Audit, by, "", nil)
+		if told > 0 {
+			return t.Findings.Rejudge(f.ID, s.Audit, by, "", nil)
+		}
 	}
 	return t.Findings.Rejudge(f.ID, s.Audit, by, s.Store, &seenAs{anatomy: x.Anatomy, ranges: x.Ranges, more: x.More, facts: append(x.Seen, said(c, x)...), intactAt: lastIntact(was)})
 }
@@ -301,7 +302,7 @@ func (t Audits) saved(s fixity.Shard, f File, was, c Copy, follows care.Effects,
 	if err != nil {
 		return err
 	}
-	n, err := t.Files.NewVersion(f.ID, v, false, s.Store)
+	n, err := t.Files.newVersion(f.ID, v, false, s.Store, follows.Outvoted)
 	if err != nil {
 		return err
 	}
@@ -349,6 +350,10 @@ func (t Files) savedVersion(f File, x fixity.Result, by string) (Version, error)
 // bytes are intact at once; those that hold what was current are behind. If it is known
 // what sound v holds, a finding that the file is unfinished begins or ends with it.
 func (t Files) NewVersion(file int64, v Version, vouched bool, except string) (int64, error) {
+	return t.newVersion(file, v, vouched, except, false)
+}
+
+func (t Files) newVersion(file int64, v Version, vouched bool, except string, outvoted bool) (int64, error) {
 	n, err := t.AddVersion(file, v, vouched)
 	if err != nil {
 		return 0, err
@@ -373,7 +378,7 @@ func (t Files) NewVersion(file int64, v Version, vouched bool, except string) (i
 		if was.Store == except {
 			continue
 		}
-		c, _ := care.After(was, care.Versioned{Version: n, Digest: v.BLAKE3, Same: same[was.Held]}, t.Copies.careRules(f, was.Store))
+		c, _ := care.After(was, care.Versioned{Version: n, Digest: v.BLAKE3, Same: same[was.Held], Outvoted: outvoted}, t.Copies.careRules(f, was.Store))
 		if c == was {
 			continue
 		}

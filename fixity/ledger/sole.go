@@ -54,6 +54,24 @@ func (t Audits) outvoted(s fixity.Shard, f File, n int64, x fixity.Result, by st
 	return t.Findings.Rejudge(f.ID, s.Audit, by, s.Store, seen)
 }
 
+// waited has copies read at once that were in dispute with a file's version while one reading
+// stood behind it: now there are two, and what they hold is told.
+func (t Copies) waited(file int64) error {
+	copies, err := t.Of(file)
+	if err != nil {
+		return err
+	}
+	for _, c := range copies {
+		if c.State != fixity.Disputed {
+			continue
+		}
+		if err := t.see(c, care.Wanted{Since: t.now.Add(1)}); err != nil { // whenever it was read
+			return err
+		}
+	}
+	return nil
+}
+
 // outvotedThere does the same for a copy that lies elsewhere, by what was read there of the
 // file. false: the version stands.
 func (t Audits) outvotedThere(s fixity.Shard, st Stray, copies []Copy, x fixity.Result, by string, seen *seenAs) (bool, error) {
@@ -73,7 +91,7 @@ func (t Audits) outvotedThere(s fixity.Shard, st Stray, copies []Copy, x fixity.
 		if !follows.Outvoted {
 			return false, nil
 		}
-		n, err := t.Files.NewVersion(f.ID, VersionOf(x.Size, x.Sums, x.Blocks, by, ""), false, s.Store)
+		n, err := t.Files.newVersion(f.ID, VersionOf(x.Size, x.Sums, x.Blocks, by, ""), false, s.Store, true)
 		if err != nil {
 			return false, err
 		}

@@ -182,7 +182,22 @@ func TestTheSecondReadingOpensADispute(t *testing.T) {
 		w.put("masters/"+soleSide, wave("two"), "vault")
 		w.now = w.now.Add(time.Hour)
 		w.expect("at once", w.audit(fixity.Bypassed, "vault"), []string{"vault disputed " + soleSide})
+		if !w.tells("vault", fixity.SameWrong) {
+			t.Errorf("the finding doesn't tell what was read: %+v", w.open("vault"))
+		}
 		w.holdsNow(soleSide, 1, wave("one"))
+	})
+}
+
+// The studio's reading was wrong, and the vault's copy is another thing all the same.
+func TestWhatOutvotesAReadingDecidesNoDispute(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.loose(soleSide, 1, 20_000)
+		w.arrives()
+		w.put("masters/"+soleSide, wave("two"), "vault")
+		w.now = w.now.Add(time.Hour)
+		w.expect("at once", w.audit(fixity.Bypassed, "vault"), []string{"studio unsteady " + soleSide, "vault disputed " + soleSide})
+		w.holdsNow(soleSide, 2, wave("one"))
 	})
 }
 
@@ -205,6 +220,9 @@ func TestADisputeWaitsAWeekForTheSecondReading(t *testing.T) {
 		w.expect("after six days", vault(), nil)
 		w.now = w.now.Add(25 * time.Hour)
 		w.expect("after a week", vault(), []string{"vault disputed " + soleSide})
+		if !w.tells("vault", fixity.SameWrong) {
+			t.Errorf("the finding doesn't tell what was read: %+v", w.open("vault"))
+		}
 		w.must(os.Rename(w.at("drawer"), w.at("studio")))
 	})
 }

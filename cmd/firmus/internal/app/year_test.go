@@ -264,14 +264,11 @@ func (y *year) holds(f ledger.Finding) bool {
 	if x == nil {
 		return false
 	}
-	// What was taken in from one place only is believed as it was read there; a loose cable
-	// may have made that wrong.
-	if slices.ContainsFunc(y.faults, func(l *fault) bool {
-		return l.kind == "loose cable" && l.store == "studio" && x.born.After(l.at.AddDate(0, 0, -9)) && (l.over.IsZero() || x.born.Before(l.over))
-	}) {
-		return true
-	}
 	switch fixity.State(f.Kind) {
+	case fixity.Unsteady: // its first reading was wrong, and a later one shows it
+		return slices.ContainsFunc(y.faults, func(l *fault) bool {
+			return l.kind == "loose cable" && l.store == f.Store && x.born.After(l.at.AddDate(0, 0, -9)) && (l.over.IsZero() || x.born.Before(l.over)) && f.Facts.Tells(fixity.FirstOther)
+		})
 	case fixity.Awaited, fixity.Behind:
 		return !y.isRight(f.Store, x) && now.Sub(x.born) > expectWithin[f.Store]
 	}
@@ -376,8 +373,8 @@ func (y *year) checkLetters(days int) {
 func (y *year) quiet(from, to int) bool {
 	return !slices.ContainsFunc(y.faults, func(x *fault) bool {
 		over := x.over
-		if x.kind == "loose cable" { // what was taken in over it comes to light when another store has it
-			over = over.AddDate(0, 0, 75)
+		if x.kind == "loose cable" { // what was taken in over it comes to light when it is read again
+			over = over.AddDate(0, 0, 7)
 		}
 		return x.at.Before(y.date(to)) && (x.over.IsZero() || over.After(y.date(from)))
 	})

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/testdata"
 )
@@ -631,6 +632,8 @@ func (x *fault) explains(f ledger.Finding) bool {
 	switch {
 	case x.store != f.Store || x.by == silence:
 		return false
+	case x.kind == "loose cable": // each reading is another one, and nothing else is so
+		return f.Kind == fixity.Kind(fixity.Unsteady)
 	case x.disc != "":
 		return x.disc == f.Disc
 	case x.file != nil:
