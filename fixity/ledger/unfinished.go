@@ -111,7 +111,7 @@ func (t Findings) UnfinishedOf(file int64) (Finding, error) {
 
 // OpenUnfinished are up to n open findings that a recording is not whole, by number.
 func (t Findings) OpenUnfinished(n int) ([]Finding, error) {
-	return t.where(`WHERE settled = '' AND kind = $1 ORDER BY `+onceFirst+` LIMIT $2`, string(fixity.Unfinished), n)
+	return t.where(`WHERE settled = '' AND kind = 'unfinished' ORDER BY `+onceFirst+` LIMIT $1`, n)
 }
 
 // Unfinished are these findings about all files under care, by number.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
 	"os"
 	"slices"
@@ -213,7 +214,8 @@ func (d *Dir) Stat(ctx context.Context, path string) (fixity.Entry, error) {
 			return fixity.Entry{}, err
 		}
 		defer r.Close()
-		return d.statIn(r, name, path)
+		e, _, err := d.statIn(r, name, path)
+		return e, err
 	})
 	if err != nil {
 		return fixity.Entry{}, fmt.Errorf("stat %q in %s: %w", path, d.root, err)
@@ -221,20 +223,20 @@ func (d *Dir) Stat(ctx context.Context, path string) (fixity.Entry, error) {
 	return e, nil
 }
 
-// statIn is Stat of path, which is name in the folder r.
-func (d *Dir) statIn(r *os.Root, name, path string) (fixity.Entry, error) {
+// statIn is Stat of path, which is name in the folder r, and what the system said of it.
+func (d *Dir) statIn(r *os.Root, name, path string) (fixity.Entry, fs.FileInfo, error) {
 	fi, err := r.Lstat(name)
 	if err != nil {
-		return fixity.Entry{}, mapErr(err)
+		return fixity.Entry{}, nil, mapErr(err)
 	}
 	f, err := r.Open(".")
 	if err != nil {
-		return fixity.Entry{}, mapErr(err)
+		return fixity.Entry{}, nil, mapErr(err)
 	}
 	defer f.Close()
 	it := d.look(path, fi, f, steadyInodes(f))
 	if it.folder {
-		return fixity.Entry{}, fmt.Errorf("%w: a folder lies there: %w", fixity.ErrVanished, fixity.ErrNoFile)
+		return fixity.Entry{}, nil, fmt.Errorf("%w: a folder lies there: %w", fixity.ErrVanished, fixity.ErrNoFile)
 	}
-	return it.entry, nil
+	return it.entry, fi, nil
 }

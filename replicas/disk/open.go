@@ -44,15 +44,16 @@ func (d *Dir) Begin(ctx context.Context, path string) (fixity.Entry, fixity.Read
 	}
 	b, err := call(ctx, &d.stuck, func() (b begun, err error) {
 		parent, err := d.enter(dir)
+		var fi fs.FileInfo
 		if err == nil {
 			defer parent.Close()
-			b.e, err = d.statIn(parent, name, path)
+			b.e, fi, err = d.statIn(parent, name, path)
 		}
 		if err != nil {
 			return begun{}, fmt.Errorf("stat %q in %s: %w", path, d.root, err)
 		}
 		if b.e.Type == fixity.File {
-			if b.r, b.err = d.openIn(parent, name, b.e, d.o.Cache); b.err != nil {
+			if b.r, b.err = d.openSeen(parent, name, fi, b.e, d.o.Cache); b.err != nil {
 				b.err = fmt.Errorf("open %q in %s: %w", path, d.root, b.err)
 			}
 		}
@@ -116,6 +117,11 @@ func (d *Dir) openIn(parent *os.Root, name string, e fixity.Entry, want fixity.C
 	if err != nil {
 		return nil, mapErr(err)
 	}
+	return d.openSeen(parent, name, before, e, want)
+}
+
+// openSeen is openIn of a file that was just looked at.
+func (d *Dir) openSeen(parent *os.Root, name string, before fs.FileInfo, e fixity.Entry, want fixity.Cache) (*reader, error) {
 	if before.IsDir() || typeOf(before) != fixity.File {
 		return nil, fmt.Errorf("%w: no regular file whose bytes are here lies there now", fixity.ErrChanged)
 	}

@@ -3,6 +3,7 @@ package pcm_test
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"firmus/fixity/essence/pcm"
@@ -40,14 +41,23 @@ func TestPeak(t *testing.T) {
 				p[i+n-1] = 0x80
 			}
 		}
-		k := pcm.NewPeak(pcm.Form{Bits: 8 * n, Bytes: n})
+		want, form := highest(p, n), pcm.Form{Bits: 8 * n, Bytes: n, BigEndian: round%4 >= 2, Unsigned: round%8 >= 4}
+		for i := 0; i < len(p); i += n {
+			if form.Unsigned {
+				p[i+n-1] ^= 0x80
+			}
+			if form.BigEndian {
+				slices.Reverse(p[i : i+n])
+			}
+		}
+		k := pcm.NewPeak(form)
 		for rest := p; len(rest) > 0; {
 			m := 1 + r.IntN(len(rest))
 			k.Write(rest[:m])
 			rest = rest[m:]
 		}
-		if got, want := k.High(), highest(p, n); got != want {
-			t.Fatalf("round %d, samples of %d bytes: %d, want %d", round, n, got, want)
+		if got := k.High(); got != want {
+			t.Fatalf("round %d, %+v: %d, want %d", round, form, got, want)
 		}
 	}
 }

@@ -92,9 +92,11 @@ func (k *keeper) prepared(ctx context.Context, query string) (*kept, error) {
 	return s, nil
 }
 
-// nameless is a statement whose places are no $1, $2 and so on but ?, in their order, and
+// nameless is a statement whose places are no $1, $2 and so on but +?, in their order, and
 // which argument each takes. SQLite's driver asks for the name of each place, and SQLite goes
 // through all names for it: of a statement with hundreds of places that took most of the time.
+// A bare ? that is compared as in the condition of an index has SQLite prepare the statement
+// anew with each value, which might be the condition's; the plus, which does nothing, hides it.
 func nameless(query string) (text string, takes []int) {
 	var b strings.Builder
 	for i := 0; i < len(query); {
@@ -110,7 +112,7 @@ func nameless(query string) (text string, takes []int) {
 			}
 			if n, err := strconv.Atoi(query[i+1 : end]); err == nil && n > 0 {
 				takes = append(takes, n-1)
-				b.WriteByte('?')
+				b.WriteString("+?")
 				i = end
 				continue
 			}

@@ -68,9 +68,9 @@ func (t *tx) note(query string, args []any) error {
 		names = append(names, f.name)
 	}
 	var keys [][]any
-	bare := &table{name: w.in.name, key: w.in.key}
+	scan := (&table{name: w.in.name, key: w.in.key}).scanner()
 	err := t.rows("SELECT "+strings.Join(names, ", ")+" FROM "+w.of+w.where, some, func(rs *sql.Rows) error {
-		r, err := bare.scan(rs)
+		r, err := scan(rs)
 		keys = append(keys, r.key)
 		return err
 	})

@@ -139,8 +139,8 @@ type row struct {
 	line string
 }
 
-// scan reads a row as it is now and states it.
-func (v *table) scan(r interface{ Scan(...any) error }) (row, error) {
+// scanner gives what reads a row as it is now and states it: one row after the other.
+func (v *table) scanner() func(r interface{ Scan(...any) error }) (row, error) {
 	into := make([]any, 0, len(v.key)+len(v.cols))
 	for _, f := range append(v.key[:len(v.key):len(v.key)], v.cols...) {
 		switch f.kind {
@@ -152,9 +152,18 @@ func (v *table) scan(r interface{ Scan(...any) error }) (row, error) {
 			into = append(into, new([]byte))
 		}
 	}
-	if err := r.Scan(into...); err != nil {
-		return row{}, err
+	var b []byte
+	return func(r interface{ Scan(...any) error }) (out row, err error) {
+		if err := r.Scan(into...); err != nil {
+			return row{}, err
+		}
+		out, b = v.stated(into, b[:0])
+		return out, nil
 	}
+}
+
+// stated is a row that was read, and its statement; b is memory to write it in.
+func (v *table) stated(into []any, b []byte) (row, []byte) {
 	var out row
 	for i := range v.key {
 		switch x := into[i].(type) {
@@ -166,7 +175,7 @@ func (v *table) scan(r interface{ Scan(...any) error }) (row, error) {
 			out.key = append(out.key, append([]byte{}, *x...)) // not nil, which is NULL
 		}
 	}
-	b := append(v.begin(out.key), ",{"...)
+	b = append(append(b, v.begin(out.key)...), ",{"...)
 	for i, f := range v.cols {
 		if s := f.value(into[len(v.key)+i]); s != "" {
 			if b[len(b)-1] != '{' {
@@ -175,8 +184,9 @@ func (v *table) scan(r interface{ Scan(...any) error }) (row, error) {
 			b = append(append(append(append(b, '"'), f.name...), `":`...), s...)
 		}
 	}
-	out.line = string(append(b, "}]"...))
-	return out, nil
+	b = append(b, "}]"...)
+	out.line = string(b)
+	return out, b
 }
 
 // begin is the beginning of a row's statement, which tells it from all other rows.
@@ -255,7 +265,7 @@ func splitStatement(line string) (begin, of string, there bool, err error) {
 
 // stateOf is the statement of a row as it is now, "" if it isn't there.
 func (t *tx) stateOf(v *table, key []any) (string, error) {
-	r, err := v.scan(t.one(v.read+v.byID, key...))
+	r, err := v.scanner()(t.one(v.read+v.byID, key...))
 	if err == sql.ErrNoRows {
 		return "", nil
 	}
@@ -287,7 +297,7 @@ func (t *tx) statesOf(rows []noted) (map[string]string, error) {
 	}
 	now := make(map[string]string, len(rows))
 	for _, a := range all {
-		v := a.in
+		v, scan := a.in, a.in.scanner()
 		where, args := " WHERE ", []any(nil)
 		for i, f := range v.key {
 			if i != v.many {
@@ -297,7 +307,7 @@ func (t *tx) statesOf(rows []noted) (map[string]string, error) {
 		}
 		if err := database.Among(len(args), a.values, func(places string, some []any) error {
 			return t.rows(v.read+where+v.key[v.many].name+" IN ("+places+")", append(slices.Clip(args), some...), func(r *sql.Rows) error {
-				x, err := v.scan(r)
+				x, err := scan(r)
 				now[string(v.begin(x.key))] = x.line
 				return err
 			})
@@ -314,8 +324,9 @@ func (t *tx) page(v *table, after []any, n int) (out []row, err error) {
 	if after != nil {
 		q = v.read + v.less + v.sort + " LIMIT " + strconv.Itoa(n)
 	}
+	scan := v.scanner()
 	err = t.rows(q, append([]any(nil), after...), func(r *sql.Rows) error {
-		x, err := v.scan(r)
+		x, err := scan(r)
 		out = append(out, x)
 		return err
 	})
