@@ -150,7 +150,7 @@ func TestSetupIsAccessible(t *testing.T) {
 }
 
 // setupServer serves the pages of a first run.
-func setupServer(t *testing.T, dir string) (base, link string) {
+func setupServer(t testing.TB, dir string) (base, link string) {
 	t.Helper()
 	server := httptest.NewUnstartedServer(nil)
 	none := func(context.Context, *config.Config) ([]pages.Checked, error) {
