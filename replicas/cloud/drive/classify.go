@@ -88,7 +88,21 @@ func (c *classifier) as(err error, forbids cloud.Class) error {
 	if errors.Is(err, wire.ErrTooLong) {
 		return wire.Nonsense(http.StatusOK, fmt.Errorf("%w: more than %d bytes", wire.ErrTooLong, maxAnswer))
 	}
+	if errors.Is(err, errNull) {
+		return wire.Nonsense(http.StatusOK, err)
+	}
 	return wire.Unreached(err)
+}
+
+// errNull is for an answer with nothing where something is to be.
+var errNull = errors.New("there is nothing where something is to be")
+
+// given is what a call came to. The library makes nil of an answer that is JSON's null.
+func given[T any](v *T, err error) (*T, error) {
+	if err == nil && v == nil {
+		err = errNull
+	}
+	return v, err
 }
 
 func (c *classifier) ofAnswer(e *googleapi.Error, forbids cloud.Class) error {

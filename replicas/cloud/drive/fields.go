@@ -32,6 +32,9 @@ const binDays = 30
 // from memory: the discovery document says only that permissionIds are those of who has access. It fails for an answer that can't be
 // right: nothing may be concluded from it.
 func item(f *api.File) (cloud.Item, error) {
+	if f == nil { // JSON's null
+		return cloud.Item{}, errNull
+	}
 	it := cloud.Item{
 		ID: f.Id, Drive: f.DriveId, Name: f.Name,
 		InBin: f.Trashed, Binned: f.ExplicitlyTrashed,
@@ -62,6 +65,9 @@ func item(f *api.File) (cloud.Item, error) {
 		it.GoneAt = it.BinAt.AddDate(0, 0, binDays)
 	}
 	if len(f.Owners) > 0 {
+		if f.Owners[0] == nil {
+			return it, errNull
+		}
 		it.Owner = f.Owners[0].EmailAddress
 		if it.Owner == "" {
 			it.Owner = "unknown"

@@ -36,7 +36,7 @@ var (
 
 // Get is the item with that id.
 func (s *Service) Get(ctx context.Context, id string) (cloud.Item, error) {
-	f, err := s.api.Files.Get(id).Context(ctx).SupportsAllDrives(true).Fields(fileFields).Do()
+	f, err := given(s.api.Files.Get(id).Context(ctx).SupportsAllDrives(true).Fields(fileFields).Do())
 	if err != nil {
 		return cloud.Item{}, s.class.of(err)
 	}
@@ -63,7 +63,7 @@ func (s *Service) Page(ctx context.Context, q cloud.Query, token string) (cloud.
 	if token != "" {
 		call.PageToken(token)
 	}
-	l, err := call.Do()
+	l, err := given(call.Do())
 	if err != nil {
 		return cloud.Page{}, s.class.of(err)
 	}
@@ -143,7 +143,7 @@ func (s *Service) Now(ctx context.Context, drive string) (string, error) {
 	if drive != "" {
 		call.DriveId(drive)
 	}
-	t, err := call.Do()
+	t, err := given(call.Do())
 	if err != nil {
 		return "", s.class.of(err)
 	}
@@ -161,7 +161,7 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 	if drive != "" {
 		call.DriveId(drive)
 	}
-	l, err := call.Do()
+	l, err := given(call.Do())
 	if err != nil {
 		return cloud.ChangePage{}, s.class.of(err)
 	}
@@ -173,6 +173,9 @@ func (s *Service) Changes(ctx context.Context, drive, token string) (cloud.Chang
 		return cloud.ChangePage{}, wire.Nonsense(http.StatusOK, errors.New("changes end without a token for the next time"))
 	}
 	for _, c := range l.Changes {
+		if c == nil {
+			return cloud.ChangePage{}, wire.Nonsense(http.StatusOK, errNull)
+		}
 		if c.FileId == "" || c.ChangeType == "drive" {
 			continue // of the shared drive itself
 		}
