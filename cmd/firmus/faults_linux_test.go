@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
@@ -35,6 +36,11 @@ type badDrive struct {
 	// from: what befalls it befalls all such calls that come after it, too.
 	from   bool
 	answer calls.Answer
+	// other: another drive is in the place of the vault from then on, and the one that was there
+	// gives errors: an empty folder, or one with such names as the vault's and a marker, or none.
+	other bool
+	// slow: it is waited for up to a minute, so it is only tried where it is asked for.
+	slow bool
 	// seen: what the program was given may be in the record, as a finding that ends when the
 	// same is said again. So only what lies there and what copies are is compared.
 	seen bool
@@ -60,6 +66,8 @@ var badDrives = []badDrive{
 	{name: "goes away", on: func(c calls.Call) bool { return c.Under("vault") }, from: true, answer: calls.Answer{Err: syscall.EIO}, seen: true},
 	{name: "refuses once", on: store, answer: calls.Answer{Err: syscall.EACCES}, seen: true},
 	{name: "gives another byte once", on: func(c calls.Call) bool { return c.Read && store(c) }, answer: calls.Answer{Change: flipped}, seen: true},
+	{name: "is another one from then on", on: func(c calls.Call) bool { return c.Under("vault") }, other: true, seen: true},
+	{name: "hangs", on: func(c calls.Call) bool { return c.Under("vault") }, from: true, answer: calls.Answer{Hangs: true}, seen: true, slow: true},
 	{name: "gives a few bytes at a time", on: func(c calls.Call) bool { return c.Read }, from: true, answer: calls.Answer{Most: 4096}, seen: true},
 }
 
@@ -141,6 +149,13 @@ func (w *killWorld) faults(r killRow, n int) moments {
 	ready := w.base + "-row"
 	w.save(ready)
 	before := recordings(t, w.dir)
+	// Only a ledger that knows the vault can tell that another drive is in its place, and who says
+	// that what lies there is the vault means just that.
+	marked := !strings.HasPrefix(r.command, "store ")
+	for _, p := range []string{"state/ledger.db", "vault/masters/.firmus-store.vault"} {
+		_, err := os.Stat(filepath.Join(w.dir, p))
+		marked = marked && err == nil
+	}
 	var all []calls.Call
 	if exit, said := w.answered(r, func(c calls.Call) calls.Answer { all = append(all, c); return calls.Answer{} }); exit != r.exit {
 		t.Fatalf("%s: exit %d, want %d\n%s", r, exit, r.exit, said)
@@ -152,7 +167,7 @@ func (w *killWorld) faults(r killRow, n int) moments {
 	for range n {
 		var can []badDrive
 		for _, b := range badDrives {
-			if strings.Contains(b.name, os.Getenv("FIRMUS_FAULTS_BY")) && b.among(all) > 0 {
+			if by := os.Getenv("FIRMUS_FAULTS_BY"); strings.Contains(b.name, by) && (by != "" || !b.slow) && (marked || !b.other) && b.among(all) > 0 {
 				can = append(can, b)
 			}
 		}
@@ -185,12 +200,19 @@ func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string
 	t := w.t
 	n := 0
 	var at calls.Call
+	var drive *otherDrive
 	exit, said := w.answered(r, func(c calls.Call) calls.Answer {
+		if c.Under("unplugged") {
+			return calls.Answer{Err: syscall.EIO}
+		}
 		if !b.on(c) {
 			return calls.Answer{}
 		}
 		if n++; n == k+1 {
 			at = c
+			if b.other {
+				drive = w.plugIn()
+			}
 		}
 		if n == k+1 || b.from && n > k {
 			return b.answer
@@ -198,6 +220,12 @@ func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string
 		return calls.Answer{}
 	})
 	where := fmt.Sprintf("%s: a drive that %s, at call %d of its kind (%s; exit %d)", r, b.name, k, at, exit)
+	if drive != nil {
+		where += ", " + drive.what
+		if d := drive.putBack(w); d != "" {
+			t.Errorf("%s: the other drive isn't what it was:\n%s%s", where, d, said)
+		}
+	}
 	if !b.answer.Kill && (exit < 0 || exit > 3 || strings.Contains(said, "goroutine ")) {
 		t.Errorf("%s\n%s", where, said)
 	}
@@ -239,9 +267,64 @@ func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string
 	return "ended with a message"
 }
 
+// otherDrive is what lies in the place of the vault, which is in the folder unplugged meanwhile.
+type otherDrive struct {
+	what string
+	was  map[string]string
+}
+
+func (w *killWorld) plugIn() *otherDrive {
+	w.t.Helper()
+	if err := os.Rename(filepath.Join(w.dir, "vault"), filepath.Join(w.dir, "unplugged")); err != nil {
+		w.t.Fatal(err)
+	}
+	d := &otherDrive{what: []string{"an empty one", "one without a marker", "one of other holdings"}[w.dice.IntN(3)]}
+	for _, set := range []string{"masters", "access"} {
+		if err := os.MkdirAll(filepath.Join(w.dir, "vault", set), 0o755); err != nil {
+			w.t.Fatal(err)
+		}
+		if d.what == "one of other holdings" {
+			w.put("vault/"+set+"/.firmus-store.vault", []byte("holdings: 0123456789abcdef0123456789abcdef\nstore: fedcba9876543210fedcba9876543210\nset: "+set+"\n"))
+		}
+	}
+	if d.what != "an empty one" {
+		for _, f := range killFiles {
+			w.put("vault/"+f, tune("of others "+f, 700, false))
+		}
+		w.put("vault/masters/QV-0101/manifest-sha256.txt", []byte("theirs\n"))
+	}
+	d.was = treeOf(w.t, filepath.Join(w.dir, "vault"))
+	return d
+}
+
+// putBack plugs the vault in again, and says what was done to the other drive.
+func (d *otherDrive) putBack(w *killWorld) string {
+	w.t.Helper()
+	v := filepath.Join(w.dir, "vault")
+	now := treeOf(w.t, v)
+	var b strings.Builder
+	for p, sum := range d.was {
+		if is, ok := now[p]; !ok || is != sum {
+			fmt.Fprintf(&b, "  changed or gone: %s\n", p)
+		}
+	}
+	for p := range now {
+		if _, ok := d.was[p]; !ok {
+			fmt.Fprintf(&b, "  new: %s\n", p)
+		}
+	}
+	if err := os.RemoveAll(v); err != nil {
+		w.t.Fatal(err)
+	}
+	if err := os.Rename(filepath.Join(w.dir, "unplugged"), v); err != nil {
+		w.t.Fatal(err)
+	}
+	return b.String()
+}
+
 // clear says that a message names what it is about, and not by a name that is nobody's.
 func (w *killWorld) clear(said string, r killRow, at calls.Call) bool {
-	names := append([]string{w.dir, "store studio", "store vault", "QV-", "firmus.toml", "ledger", "register"}, r.args...)
+	names := append([]string{w.dir, "studio", "vault", "QV-", "firmus.toml", "ledger", "register"}, r.args...)
 	if at.Path != "" {
 		names = append(names, path.Base(at.Path))
 	}
@@ -249,7 +332,7 @@ func (w *killWorld) clear(said string, r killRow, at calls.Call) bool {
 }
 
 // recorded are columns that keep how something was seen first.
-var recorded = regexp.MustCompile(` vouched=\d`)
+var recorded = regexp.MustCompile(` (vouched|sole)=\d`)
 
 // seen leaves out what was recorded on the way.
 func (s state) seen(only bool) (out state) {

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 
 	"firmus/fixity"
 )
@@ -32,10 +33,11 @@ type Options struct {
 // Dir is one set's root in a store on a file system. It may be used by several
 // goroutines at once.
 type Dir struct {
-	root  string
-	o     Options
-	stuck stuck
-	step  func(op string, do func() error) error // tests stop a replacement here; nil does
+	root   string
+	o      Options
+	stuck  stuck
+	stands atomic.Pointer[standing]               // nil: whatever lies at the path is the root
+	step   func(op string, do func() error) error // tests stop a replacement here; nil does
 }
 
 // Open makes a Dir of the folder root, which needn't be there now: that is found
@@ -61,6 +63,41 @@ func Open(root string, o Options) (*Dir, error) {
 	return &Dir{root: abs, o: o}, nil
 }
 
+// standing is which folder the root is.
+type standing struct {
+	id     fixity.Identity // by its marker
+	folder fs.FileInfo     // the folder in which that was read last; nil: it wasn't yet
+}
+
+// Expect has each later call hold the root against its marker wherever another folder lies at its
+// path than when that was read last. If the marker isn't id's, another drive is there now, and
+// the call gives fixity.ErrAway before it reads or writes anything.
+func (d *Dir) Expect(id fixity.Identity) { d.stands.Store(&standing{id: id}) }
+
+// expected says whether r is the root that is expected.
+func (d *Dir) expected(r *os.Root) error {
+	s := d.stands.Load()
+	if s == nil {
+		return nil
+	}
+	fi, err := r.Stat(".")
+	if err != nil {
+		return awayOrDenied(err)
+	}
+	if s.folder != nil && os.SameFile(s.folder, fi) {
+		return nil
+	}
+	id, err := d.marker(r)
+	if err != nil {
+		return err
+	}
+	if id.Holdings != s.id.Holdings || id.Store != s.id.Store || id.Set != s.id.Set {
+		return fmt.Errorf("%w: another drive or folder is there now", fixity.ErrAway)
+	}
+	d.stands.Store(&standing{s.id, fi})
+	return nil
+}
+
 // Root is the folder's absolute path on this machine.
 func (d *Dir) Root() string { return d.root }
 
@@ -83,6 +120,10 @@ func (d *Dir) openRoot() (*os.Root, error) {
 	r, err := os.OpenRoot(d.root)
 	if err != nil {
 		return nil, awayOrDenied(err)
+	}
+	if err := d.expected(r); err != nil {
+		r.Close()
+		return nil, err
 	}
 	return r, nil
 }

@@ -138,8 +138,12 @@ func (d *Dir) adopt(ctx context.Context, id fixity.Identity, over bool) error {
 	case !damaged && was.Marked() && !over:
 		return fmt.Errorf("adopt %s: %w: its marker says holdings %q, store %q, set %q", d.root, fixity.ErrRefused, was.Holdings, was.Store, was.Set)
 	}
-	return d.Replace(ctx, d.markerName(), func(w io.Writer) error {
+	err = d.Replace(ctx, d.markerName(), func(w io.Writer) error {
 		_, err := w.Write(markerText(id))
 		return err
 	})
+	if err == nil && d.stands.Load() != nil {
+		d.Expect(id)
+	}
+	return err
 }

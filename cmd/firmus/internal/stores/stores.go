@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -142,6 +143,9 @@ type Used struct {
 	n     int64
 	took  time.Duration
 	until time.Time // up to when it was read, by the machine's clock
+
+	rootsMu sync.Mutex
+	roots   map[rootOf]Root // that know which folder they are
 
 	over    error         // why no other file may be begun
 	passing int           // files that are read from end to end just now
@@ -338,9 +342,32 @@ func (s Stores) elsewhere(store string) error {
 	return nil
 }
 
-// Root is a root in the use, read with the page cache so treated.
+// rootOf is a root in a use.
+type rootOf struct {
+	set   string
+	cache fixity.Cache
+}
+
+// Root is a root in the use, read with the page cache so treated. One that was told by its marker
+// is away if another drive takes its place meanwhile.
 func (u *Used) Root(set string, cache fixity.Cache) (Root, error) {
-	return u.s.root(u.Rule.Name, set, cache, u)
+	u.rootsMu.Lock()
+	defer u.rootsMu.Unlock()
+	if r := u.roots[rootOf{set, cache}]; r != nil {
+		return r, nil
+	}
+	r, err := u.s.root(u.Rule.Name, set, cache, u)
+	if err != nil || !slices.Contains(u.Here, set) || u.Known.Identity == "" || u.s.NoMarker(u.Rule.Name) {
+		return r, err
+	}
+	if in, ok := Inner(r).(interface{ Expect(fixity.Identity) }); ok {
+		in.Expect(fixity.Identity{Holdings: u.Known.Holdings, Store: u.Known.Identity, Set: set})
+		if u.roots == nil {
+			u.roots = map[rootOf]Root{}
+		}
+		u.roots[rootOf{set, cache}] = r
+	}
+	return r, nil
 }
 
 // Root is a set's root that is only looked at, without the store's lock: nothing is
