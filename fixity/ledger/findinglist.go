@@ -24,19 +24,19 @@ type OpenIncident struct {
 // level is an urgency as a number in SQL, the highest for the most urgent.
 const level = `CASE urgency WHEN 'none-intact' THEN 2 WHEN 'at-risk' THEN 1 ELSE 0 END`
 
-// ListIncidents are the incidents that have open findings, the most urgent first.
-func (t Findings) ListIncidents() ([]OpenIncident, error) { return t.incidents(`incident <> 0`) }
+// Open are the incidents that have open findings, the most urgent first.
+func (t Incidents) Open() ([]OpenIncident, error) { return t.where(`incident <> 0`) }
 
-// Incident is one of them; fixity.ErrNotFound if nothing of it is open.
-func (t Findings) Incident(id int64) (OpenIncident, error) {
-	all, err := t.incidents(`incident <> 0 AND incident = $1`, id)
+// Get is one of them; fixity.ErrNotFound if nothing of it is open.
+func (t Incidents) Get(id int64) (OpenIncident, error) {
+	all, err := t.where(`incident <> 0 AND incident = $1`, id)
 	if err != nil || len(all) == 0 {
 		return OpenIncident{}, cmp.Or(err, fixity.ErrNotFound)
 	}
 	return all[0], nil
 }
 
-func (t Findings) incidents(which string, of ...any) (out []OpenIncident, err error) {
+func (t Incidents) where(which string, of ...any) (out []OpenIncident, err error) {
 	var first []int64
 	var levels []int
 	if err := t.rows(`SELECT incident, count(*), min(id), max(`+level+`) FROM finding WHERE settled = '' AND `+which+` GROUP BY incident ORDER BY 4 DESC, 1`, of,
@@ -52,7 +52,7 @@ func (t Findings) incidents(which string, of ...any) (out []OpenIncident, err er
 	}
 	for i := range out {
 		x := &out[i]
-		if x.First, err = t.Get(first[i]); err != nil {
+		if x.First, err = t.Findings.Get(first[i]); err != nil {
 			return nil, err
 		}
 		x.Store, x.Set, x.Kind = x.First.Store, x.First.Set, x.First.Kind
@@ -68,9 +68,9 @@ func (t Findings) Page(u fixity.Urgency, after int64, n int) ([]Finding, error) 
 	return t.page(`settled = '' AND incident = 0 AND urgency = $1`, string(u), after, n)
 }
 
-// PageOfIncident is the next page of an incident's open findings, in the same order.
-func (t Findings) PageOfIncident(incident, after int64, n int) ([]Finding, error) {
-	return t.page(`settled = '' AND incident = $1`, incident, after, n)
+// Page is the next page of an incident's open findings, in the order of Findings.Page.
+func (t Incidents) Page(incident, after int64, n int) ([]Finding, error) {
+	return t.Findings.page(`settled = '' AND incident = $1`, incident, after, n)
 }
 
 // page reads those that can't be transferred again, and then the others. Either may be many,

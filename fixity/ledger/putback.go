@@ -153,9 +153,9 @@ func (t Copies) NotWhole(store string) ([]Copy, error) {
 	return t.where(`WHERE store = $1 AND carrier = 0 AND NOT (`+inStates("state", care.Whole)+`) ORDER BY set_name, at`, store)
 }
 
-// OpenIncidents are the stores in which an incident is open, by kind: "unreadable" is a
+// InStores are the stores in which an incident is open, by kind: "unreadable" is a
 // drive that fails.
-func (t Findings) OpenIncidents() (map[string][]string, error) {
+func (t Incidents) InStores() (map[string][]string, error) {
 	out := map[string][]string{}
 	err := t.rows(`SELECT DISTINCT f.store, i.kind FROM finding f JOIN incident i ON i.id = f.incident WHERE f.settled = '' AND f.incident <> 0 ORDER BY f.store, i.kind`, nil, func(r *sql.Rows) error {
 		var store, kind string

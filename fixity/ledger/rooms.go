@@ -11,6 +11,7 @@ type (
 	Discs     struct{ *Tx } // discs, what was burned on them, checks, decisions for a class
 	Files     struct{ *Tx } // files under care, their versions, what they sound like
 	Findings  struct{ *Tx } // what is not as it should be, and how it ended
+	Incidents struct{ *Tx } // findings of one kind in one store that are told as one
 	Hosts     struct{ *Tx } // computers that share the ledger, and what each has read
 	Levels    struct{ *Tx } // what people state of the preservation levels
 	Manifests struct{ *Tx } // manifests that were written, and those that are owed
@@ -38,6 +39,7 @@ type rooms struct {
 	Files     Files
 	Findings  Findings
 	Hosts     Hosts
+	Incidents Incidents
 	Levels    Levels
 	Log       Log
 	Manifests Manifests
@@ -53,6 +55,6 @@ type rooms struct {
 
 // furnished returns t with its rooms.
 func (t *Tx) furnished() *Tx {
-	t.rooms = rooms{Audits{t}, Clock{t}, Copies{t}, Discs{t}, Files{t}, Findings{t}, Hosts{t}, Levels{t}, Log{t.record.Log, t}, Manifests{t}, People{t}, Post{t}, Proposals{t}, Register{t}, Services{t}, Sources{t}, Stores{t}, Strays{t}}
+	t.rooms = rooms{Audits{t}, Clock{t}, Copies{t}, Discs{t}, Files{t}, Findings{t}, Hosts{t}, Incidents{t}, Levels{t}, Log{t.record.Log, t}, Manifests{t}, People{t}, Post{t}, Proposals{t}, Register{t}, Services{t}, Sources{t}, Stores{t}, Strays{t}}
 	return t
 }

@@ -125,9 +125,9 @@ func MarkOfAll(fs []Finding) string {
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }
 
-// MarkOfIncident is the mark of all open findings of an incident.
-func (t Findings) MarkOfIncident(incident int64) (string, error) {
-	return t.markWhere(`incident = $1`, incident)
+// Mark is the mark of all open findings of an incident.
+func (t Incidents) Mark(incident int64) (string, error) {
+	return t.Findings.markWhere(`incident = $1`, incident)
 }
 
 // MarkLike is the mark of the open findings of the class of one.

@@ -64,7 +64,7 @@ func (e Acts) ItemFiles(ctx context.Context, item string) (out []ItemFile, err e
 			}
 			return fmt.Errorf("no file of item %q is under care%s: %w", item, spelling.Ask(item, items), fixity.ErrNotFound)
 		}
-		incidents, err := t.Findings.OpenIncidents()
+		incidents, err := t.Incidents.InStores()
 		if err != nil {
 			return err
 		}

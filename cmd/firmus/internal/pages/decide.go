@@ -190,14 +190,14 @@ func (q *request) asMany(of string, open func(*tx) (int64, string, error)) (type
 // openOf are the open findings of an incident.
 func openOf(incident int64) func(*tx) (int64, string, error) {
 	return func(t *tx) (int64, string, error) {
-		x, err := t.Findings.Incident(incident)
+		x, err := t.Incidents.Get(incident)
 		if isNotFound(err) {
 			return 0, "", fmt.Errorf("nothing of this incident is open any more: %w", fixity.ErrChangedMeanwhile)
 		}
 		if err != nil {
 			return 0, "", err
 		}
-		mark, err := t.Findings.MarkOfIncident(incident)
+		mark, err := t.Incidents.Mark(incident)
 		return x.Open, mark, err
 	}
 }

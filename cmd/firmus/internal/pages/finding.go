@@ -194,7 +194,7 @@ func findingPage(q *request) error {
 func (s *Site) matter(t *tx, f ledger.Finding, d *findingData) (report.Matter, error) {
 	alone := f
 	if f.Open() && f.Incident != 0 {
-		x, err := t.Findings.Incident(f.Incident)
+		x, err := t.Incidents.Get(f.Incident)
 		if err != nil {
 			return report.Matter{}, err
 		}

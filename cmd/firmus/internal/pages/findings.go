@@ -195,7 +195,7 @@ func (d *findingsData) open(q *request, t *tx, from string) error {
 				return err
 			}
 		}
-		all, err := t.Findings.ListIncidents()
+		all, err := t.Incidents.Open()
 		if err != nil {
 			return err
 		}
@@ -304,7 +304,7 @@ func incidentPage(q *request) error {
 	}
 	d := incidentData{ID: id, Person: q.asks()}
 	err = q.view(func(t *tx) error {
-		x, err := t.Findings.Incident(id)
+		x, err := t.Incidents.Get(id)
 		if isNotFound(err) {
 			return fmt.Errorf("nothing of an incident %d is open any more: %w", id, fixity.ErrNotFound)
 		}
@@ -323,7 +323,7 @@ func incidentPage(q *request) error {
 			return err
 		}
 		d.Words, d.Open, d.First = incidentInWords(x), x.Open, lineOf(q.veiled(x.First))
-		if d.Saw, err = t.Findings.MarkOfIncident(id); err != nil {
+		if d.Saw, err = t.Incidents.Mark(id); err != nil {
 			return err
 		}
 		m, err := report.MatterOf(t, q.s.o.Archive.Rules, q.s.o.Where, x.First)
@@ -343,7 +343,7 @@ func incidentPage(q *request) error {
 			d.Put = rule.Kind == archive.DiskKind && !m.Failing()
 			d.InStep = fixity.And(m.Followers())
 		}
-		fs, err := t.Findings.PageOfIncident(id, after, perPage+1)
+		fs, err := t.Incidents.Page(id, after, perPage+1)
 		if err != nil {
 			return err
 		}

@@ -200,7 +200,7 @@ func (d *todayData) decide(q *request, t *tx) error {
 		}
 	}
 	d.Tidy = n[fixity.Tidy]
-	all, err := t.Findings.ListIncidents()
+	all, err := t.Incidents.Open()
 	if err != nil {
 		return err
 	}

@@ -67,7 +67,7 @@ func (a Acts) planWith(ctx context.Context, o Order, rules care.Rules) (res Resu
 		return res, err
 	}
 	err = a.Ledger.View(ctx, func(t *ledger.Tx) error {
-		incidents, err := t.Findings.OpenIncidents()
+		incidents, err := t.Incidents.InStores()
 		if err != nil {
 			return err
 		}
