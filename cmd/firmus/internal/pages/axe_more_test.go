@@ -6,7 +6,6 @@ import (
 	"path/filepath"
 	"testing"
 
-	"firmus/cmd/firmus/internal/people"
 	"firmus/cmd/firmus/testing/browsertest"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -57,8 +56,6 @@ func TestOtherPagesAreAccessible(t *testing.T) {
 	b.Open(w.server.URL + r.header.Get("Location"))
 	b.Wait("No difference was found in studio.")
 	look(r.header.Get("Location"))
-	if err := people.Add(t.Context(), w.app.Ledger, w.now(), "Ada Wren", passphrase, fixity.Reviewer, "the test"); err != nil {
-		t.Fatal(err)
-	}
+	w.account("Ada Wren", fixity.Reviewer)
 	look("/sign-in")
 }

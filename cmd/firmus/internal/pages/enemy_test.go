@@ -102,9 +102,7 @@ func TestNobodyLocksOthersOut(t *testing.T) {
 // not where its person signed in before. A new password forgets those places.
 func TestGuessesElsewhereDoNotHoldUp(t *testing.T) {
 	w := newWorld(t, worldConfig+"[web]\nlisten = \"127.0.0.1:0\"\naddress = \"https://127.0.0.1\"\nproxies = [\"127.0.0.1\"]\n")
-	if err := people.Add(t.Context(), w.app.Ledger, w.now(), "Ada", passphrase, fixity.Reviewer, "the test"); err != nil {
-		t.Fatal(err)
-	}
+	w.account("Ada", fixity.Reviewer)
 	try := func(from, password string) int {
 		b := w.browser()
 		r := b.request("POST", "/sign-in", "name", "Ada", "password", password)

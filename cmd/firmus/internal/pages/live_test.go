@@ -4,6 +4,8 @@ import (
 	"bufio"
 	"encoding/json"
 	"net/http"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -84,11 +86,19 @@ func TestLive(t *testing.T) {
 
 // What a plain audit is going to read is known before it begins, so that it says how much is left.
 func TestWhatIsDueIsExpected(t *testing.T) {
-	w := newWorld(t, strings.Replace(worldConfig, "own_drive = true", "own_drive = true\nread_within = \"30d\"\nrate = \"40kB/s\"", 1))
+	cfg := strings.Replace(worldConfig, "own_drive = true", "own_drive = true\nread_within = \"30d\"", 1)
+	w := newWorld(t, cfg)
 	for _, n := range []string{"A", "B", "C"} {
 		w.put("masters/QV-0107/QV-0107_"+n+".wav", n, "studio", "vault")
 	}
 	w.intake()
+	if err := w.app.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(w.dir, "firmus.toml"), []byte(strings.Replace(cfg, "own_drive = true", "own_drive = true\nrate = \"40kB/s\"", 1)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	w = w.restarted() // only from now on reading takes long
 	w.pass(60 * 24 * time.Hour)
 	b := w.entered()
 	at := b.post("/work/audit", "store", "vault", "by", "Ada").header.Get("Location")

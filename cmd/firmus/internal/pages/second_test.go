@@ -228,9 +228,7 @@ func TestTwoPeopleInABrowser(t *testing.T) {
 	b := browsertest.New(t)
 	w, _ := better(t)
 	for _, name := range []string{"Ada Wren", "Tom Reed"} {
-		if err := people.Add(t.Context(), w.app.Ledger, w.now(), name, passphrase, fixity.Reviewer, "the test"); err != nil {
-			t.Fatal(err)
-		}
+		w.account(name, fixity.Reviewer)
 	}
 	in := func(name string) { signIn(t, b, w, name) }
 	in("Ada Wren")
