@@ -25,6 +25,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/testing/ledgertest"
 	"firmus/testdata"
 )
 
@@ -71,6 +72,11 @@ func newWorld(t testing.TB, cfg string, before ...func(*world)) *world {
 			t.Fatal(err)
 		}
 	}
+	state := filepath.Join(w.dir, "state")
+	if err := os.Mkdir(state, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	ledgertest.Ready(t, state)
 	c, err := config.Load(filepath.Join(w.dir, "firmus.toml"))
 	if err != nil {
 		t.Fatal(err)
