@@ -66,7 +66,7 @@ func TestPowerCut(t *testing.T) {
 	t.Parallel()
 	n := cutsOf
 	if os.Getenv("FIRMUS_ALL_PARTS") != "1" {
-		n /= 4
+		n /= 8
 	}
 	seed := uint64(time.Now().UnixNano())
 	for key, to := range map[string]func(uint64){"FIRMUS_POWER_CUTS": func(x uint64) { n = int(x) }, "FIRMUS_POWER_SEED": func(x uint64) { seed = x }} {
