@@ -6,6 +6,7 @@ package database
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"io"
@@ -41,6 +42,7 @@ type DB struct {
 	lines    *lines    // PostgreSQL: its connections
 	at       openFiles // SQLite: which files are open
 	held     *sql.Conn
+	session  driver.Connector // SQLite: begins another one that may write
 }
 
 // A busy ledger or one that can't be used is told apart by these.
@@ -170,7 +172,7 @@ func (d *DB) connect() error {
 	if err != nil {
 		return fmt.Errorf("ledger %s: %w", d.o.Path, err)
 	}
-	d.w, d.r = sql.OpenDB(keeping{w}), sql.OpenDB(keeping{r})
+	d.w, d.r, d.session = sql.OpenDB(keeping{w}), sql.OpenDB(keeping{r}), w
 	d.w.SetMaxOpenConns(1)
 	d.r.SetMaxOpenConns(5) // one of them is held
 	d.r.SetMaxIdleConns(4)

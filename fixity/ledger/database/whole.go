@@ -11,16 +11,26 @@ import (
 )
 
 // Snapshot writes a whole copy of the ledger into a file that isn't there yet. It
-// works beside readers and writers. On PostgreSQL there is none: that has backups
+// works beside readers and writers, in a session of its own: the one that writes would be held up,
+// and would have to prepare all its statements anew. On PostgreSQL there is none: that has backups
 // of its own, and the event files are complete.
 func (d *DB) Snapshot(ctx context.Context, file string) (ok bool, err error) {
 	if d.postgres {
 		return false, nil
 	}
-	if _, err := d.w.ExecContext(ctx, `VACUUM INTO $1`, file); err != nil {
+	own := sql.OpenDB(d.session)
+	defer own.Close()
+	own.SetMaxOpenConns(1)
+	if err := own.PingContext(ctx); err != nil {
 		return false, fmt.Errorf("snapshot of the ledger: %w", d.Translate(err))
 	}
-	return true, nil
+	if err := d.Here(); err != nil { // the session may be of another file
+		return false, err
+	}
+	if _, err := own.ExecContext(ctx, `VACUUM INTO $1`, file); err != nil {
+		return false, fmt.Errorf("snapshot of the ledger: %w", d.Translate(err))
+	}
+	return true, d.Here()
 }
 
 // CheckPages asks the database itself whether its pages and indexes fit together, before

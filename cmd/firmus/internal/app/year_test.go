@@ -34,7 +34,10 @@ func TestYears(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a quarter of a year takes some seconds")
 	}
-	defer debug.SetGCPercent(debug.SetGCPercent(400))
+	defer debug.SetGCPercent(debug.SetGCPercent(2000))
+	if st, err := os.Stat("/dev/shm"); err == nil && st.IsDir() && os.Getenv("TMPDIR") == "" {
+		t.Setenv("TMPDIR", "/dev/shm") // thousands of commits would wait for a drive
+	}
 	n, seed, days := 1, uint64(1), 84
 	if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
 		n, days = 2, 364
@@ -208,6 +211,12 @@ func (y *year) look() {
 	y.must(y.d.App().Ledger.View(y.t.Context(), func(t *ledger.Tx) (err error) { fs, err = t.Findings.All(); return err }))
 	last := y.lastID
 	for _, f := range fs {
+		if _, ok := y.urgent[f.ID]; !ok && f.Urgency != fixity.Tidy {
+			y.urgent[f.ID] = time.Now()
+			if f.ID > last {
+				y.urgent[f.ID] = f.Opened
+			}
+		}
 		if f.ID <= last {
 			if was, ok := y.open[f.ID]; ok && !f.Open() {
 				y.note("ended: [%d] %s %s %s/%s: %s by %s", f.ID, was.Kind, f.Store, f.Set, f.Path, f.Settled, f.SettledBy)
@@ -360,11 +369,12 @@ func (y *year) checkLetters(days int) {
 		if f.Urgency == fixity.Tidy || f.Kind == fixity.Away || f.Kind == fixity.TooFew {
 			continue
 		}
-		if ended := f.SettledAt; !f.Open() && ended.Sub(f.Opened) < 24*time.Hour {
+		since := y.urgent[f.ID] // it may have become so later than it was opened
+		if ended := f.SettledAt; !f.Open() && ended.Sub(since) < 24*time.Hour {
 			continue
 		}
-		if r, ok := y.told[f.ID]; !ok || r.First.Sub(f.Opened) > 24*time.Hour {
-			y.t.Errorf("[%d] %s %s %s/%s of %s was not told within a day: %+v", f.ID, f.Urgency, f.Kind, f.Store, f.Path, f.Opened.Format(time.DateOnly), r)
+		if r, ok := y.told[f.ID]; !ok || r.First.Sub(since) > 24*time.Hour {
+			y.t.Errorf("[%d] %s %s %s/%s of %s was not told within a day: %+v", f.ID, f.Urgency, f.Kind, f.Store, f.Path, since.Format(time.DateOnly), r)
 		}
 	}
 }

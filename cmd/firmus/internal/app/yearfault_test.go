@@ -63,8 +63,8 @@ func (y *year) dueBy(store, by string, at time.Time) time.Time {
 	if store == "safe" {
 		due = y.start.AddDate(2, 0, 0)
 		for _, v := range y.visits {
-			if d := y.date(v).Add(18 * time.Hour); d.After(at) {
-				due = d
+			if read := y.date(v).Add(10 * time.Hour); read.After(at) {
+				due = read.Add(8 * time.Hour)
 				break
 			}
 		}

@@ -121,6 +121,7 @@ type year struct {
 	lastID    int64
 	open      map[int64]ledger.Finding
 	told      map[int64]ledger.Told
+	urgent    map[int64]time.Time // since when a finding has been more than untidy
 	tally     map[string]*kindTally
 	onSince   time.Time
 	offDays   []int
@@ -166,7 +167,7 @@ type spot struct {
 // newYear makes an archive that has been kept for some time, in a bubble of time.
 func newYear(t *testing.T, seed uint64, drive *drivetest.Server, folder string, post *postOffice, server string) *year {
 	y := &year{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 1953)), dir: t.TempDir(), drive: drive, inCloud: folder, post: post, log: &said{},
-		byPath: map[string]*recording{}, strays: map[string]*fault{}, late: map[int64]time.Time{}, tried: map[int64]int{}, open: map[int64]ledger.Finding{}, told: map[int64]ledger.Told{},
+		byPath: map[string]*recording{}, strays: map[string]*fault{}, late: map[int64]time.Time{}, tried: map[int64]int{}, open: map[int64]ledger.Finding{}, told: map[int64]ledger.Told{}, urgent: map[int64]time.Time{},
 		tally: map[string]*kindTally{}, gone: map[string]string{}, changed: map[[2]string][]string{}, ordinary: map[int]bool{}, spots: map[string]*spot{}, loose: map[string]int{}}
 	// Files that the program writes get their times from the system: they must not lie in
 	// the future. The 6th of January 2031 is a Monday.
@@ -278,6 +279,13 @@ type yearRoot struct {
 	*disk.Dir
 	y          *year
 	store, set string
+}
+
+// Volume tells of a drive of its own for each store.
+func (r yearRoot) Volume(ctx context.Context) (fixity.Lies, error) {
+	l, err := r.Dir.Volume(ctx)
+	l.Device, l.ID = r.store, r.store
+	return l, err
 }
 
 func (r yearRoot) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
