@@ -156,11 +156,12 @@ func (y *year) live(days int) {
 			}
 			y.watch()
 		}
-		if y.waiting {
-			y.until(day, 17, 30)
-			next, err := y.d.TakeIn()
+		y.until(day, 17, 30)
+		if y.waiting || !y.settles.IsZero() && !time.Now().Before(y.settles) {
+			y.waiting = false
+			var err error
+			y.settles, err = y.d.TakeIn()
 			y.must(err)
-			y.waiting = !next.IsZero()
 			y.look()
 		}
 		y.post2()

@@ -421,13 +421,16 @@ func (y *year) otherCase() bool {
 		return false
 	}
 	was, is := y.path("vault", f.set, path.Dir(f.path)), y.path("vault", f.set, strings.ToLower(path.Dir(f.path)))
-	if err := os.Rename(was, is); err != nil {
+	key := "vault/access/" + path.Dir(f.path)
+	if y.small[key] || os.Rename(was, is) != nil {
 		return false
 	}
+	y.small[key] = true
 	y.plant(&fault{kind: "folder's case changed", store: "vault", file: f, by: silence})
 	y.later(30, func() {
-		if y.gone["vault"] == "" {
-			_ = os.Rename(is, was) // another drive may be there by now
+		if y.gone["vault"] == "" && y.small[key] {
+			y.must(os.Rename(is, was))
+			delete(y.small, key)
 		}
 	})
 	return true

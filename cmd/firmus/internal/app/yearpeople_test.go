@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
@@ -598,6 +599,7 @@ func (y *year) newDrive(store string) {
 	y.t.Helper()
 	ctx := y.t.Context()
 	delete(y.gone, store)
+	maps.DeleteFunc(y.small, func(key string, _ bool) bool { return strings.HasPrefix(key, store+"/") })
 	for _, set := range []string{"masters", "access"} {
 		y.must(os.MkdirAll(y.path(store, set), 0o755))
 	}

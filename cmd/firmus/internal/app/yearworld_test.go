@@ -127,7 +127,9 @@ type year struct {
 	offDays   []int
 	gone      map[string]string      // stores whose drive isn't in its place, and where it is
 	waiting   bool                   // new files wait to be taken in
+	settles   time.Time              // when some will have settled that had not, when it was looked last; zero: none
 	changed   map[[2]string][]string // what people did in stores' sets since the watch came round
+	small     map[string]bool        // store/set/folder: it has small letters now
 	ordinary  map[int]bool           // months without a fault
 	letters   int
 	evidence  []string
@@ -168,7 +170,7 @@ type spot struct {
 func newYear(t *testing.T, seed uint64, drive *drivetest.Server, folder string, post *postOffice, server string) *year {
 	y := &year{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 1953)), dir: t.TempDir(), drive: drive, inCloud: folder, post: post, log: &said{},
 		byPath: map[string]*recording{}, strays: map[string]*fault{}, late: map[int64]time.Time{}, tried: map[int64]int{}, open: map[int64]ledger.Finding{}, told: map[int64]ledger.Told{}, urgent: map[int64]time.Time{},
-		tally: map[string]*kindTally{}, gone: map[string]string{}, changed: map[[2]string][]string{}, ordinary: map[int]bool{}, spots: map[string]*spot{}, loose: map[string]int{}}
+		tally: map[string]*kindTally{}, gone: map[string]string{}, changed: map[[2]string][]string{}, ordinary: map[int]bool{}, small: map[string]bool{}, spots: map[string]*spot{}, loose: map[string]int{}}
 	// Files that the program writes get their times from the system: they must not lie in
 	// the future. The 6th of January 2031 is a Monday.
 	y.start = time.Date(2031, 1, 6, 0, 0, 0, 0, time.Local)
@@ -227,6 +229,9 @@ func (y *year) path(store string, rest ...string) string {
 	at := filepath.Join(y.dir, store)
 	if elsewhere := y.gone[store]; elsewhere != "" {
 		at = filepath.Join(y.dir, elsewhere)
+	}
+	if len(rest) == 2 && y.small[store+"/"+rest[0]+"/"+path.Dir(rest[1])] { // whoever copies into it sees how it is spelled
+		rest = []string{rest[0], strings.ToLower(path.Dir(rest[1])), path.Base(rest[1])}
 	}
 	return filepath.Join(append([]string{at}, rest...)...)
 }
