@@ -93,8 +93,14 @@ func New(typed string, all []ledger.Disc) (Ref, error) {
 
 // Parse takes what a person typed of a registered disc apart; all are those. Digits alone
 // serve where one registered number has them. Where several do it is refused, and they are
-// named. A letter behind a text is the twin where such a disc is registered.
+// named. A letter behind a text is the twin where such a disc is registered. All that is
+// written on a disc leads to that one, also where it is the number of another.
 func Parse(typed string, all []ledger.Disc) (Ref, error) {
+	for _, d := range all {
+		if strings.EqualFold(d.Name(), strings.TrimSpace(typed)) {
+			return Ref{Number: d.Number, Twin: d.Twin, Part: d.Part}, nil
+		}
+	}
 	r, plain, err := parts(typed)
 	if err != nil || strings.Contains(r.Number, "-") && plain {
 		return r, err
