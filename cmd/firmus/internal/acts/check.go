@@ -19,6 +19,7 @@ type StoreCheck struct {
 	OK         bool
 	Away       bool // it is not here now, as may be: nothing of it was looked at
 	Detail     string
+	Other      bool // what is there is another store's
 }
 
 // CheckStores looks at each root without changing anything: nothing is adopted. That a
@@ -80,7 +81,7 @@ func (e Acts) checkRoot(ctx context.Context, known ledger.Store, store, set stri
 	marked := id.Marked() && id.Store == known.Identity && id.Holdings == known.Holdings
 	switch {
 	case rule.Kind == archive.CloudKind && known.Identity != "" && known.Identity != id.Store:
-		return StoreCheck{Detail: "the folder is another one than before"}, nil
+		return StoreCheck{Detail: "the folder is another one than before", Other: true}, nil
 	case rule.Kind == archive.CloudKind:
 		if f, ok := e.Rules.Filing(store, set); ok {
 			return StoreCheck{OK: true, Detail: "there; " + f.Words()}, nil
@@ -93,7 +94,7 @@ func (e Acts) checkRoot(ctx context.Context, known ledger.Store, store, set stri
 	case adopted && marked:
 		return StoreCheck{OK: true, Detail: "there"}, nil
 	case adopted && id.Marked():
-		return StoreCheck{Detail: "the marker there is of another store"}, nil
+		return StoreCheck{Detail: "the marker there is of another store", Other: true}, nil
 	case adopted && id.Empty:
 		return away("nothing lies there")
 	case adopted:

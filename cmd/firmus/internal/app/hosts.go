@@ -156,7 +156,12 @@ func (s *parts) works(c *config.Config) *Works {
 			return acts.Of(s.acts(false, false)).CompareHere(ctx, finding)
 		},
 		Here: func(ctx context.Context) []string {
-			here := s.found(ctx)
+			checks, err := s.a.Acts.CheckStores(ctx)
+			if err != nil {
+				return nil
+			}
+			here := found(s.a.Config, checks)
+			s.tellOther(ctx, checks)
 			s.mu.Lock()
 			defer s.mu.Unlock()
 			s.here = here
@@ -273,22 +278,59 @@ func (s *parts) workShared() {
 	})
 }
 
-// found are the stores that are where they should be on this computer.
-func (s *parts) found(ctx context.Context) (out []string) {
-	checks, err := s.a.Acts.CheckStores(ctx)
-	if err != nil {
-		return nil
-	}
+// found are the stores that are where they should be on this computer, by what was seen.
+func found(c *config.Config, checks []acts.StoreCheck) (out []string) {
 	bad := map[string]bool{}
 	for _, x := range checks {
 		bad[x.Store] = bad[x.Store] || !x.OK || x.Away
 	}
-	for _, st := range s.a.Config.Stores {
+	for _, st := range c.Stores {
 		if is, looked := bad[st.Name]; looked && !is {
 			out = append(out, st.Name)
 		}
 	}
 	return out
+}
+
+// others says of stores that other hosts have, and that should be here, too, what is here instead:
+// another drive under the name, or none.
+func (a *App) others(checks []acts.StoreCheck, running []ledger.Host) (out []string) {
+	me := HostName(a.Config)
+	for _, st := range a.Config.Stores {
+		i := slices.IndexFunc(checks, func(x acts.StoreCheck) bool { return x.Store == st.Name && !x.OK && (x.Other || len(st.Hosts) > 0) })
+		if i < 0 || !shared(st).On(me) {
+			continue
+		}
+		var having []string
+		for _, h := range running {
+			if h.Name != me && slices.Contains(h.Has, st.Name) {
+				having = append(having, h.Name)
+			}
+		}
+		if len(having) > 0 {
+			out = append(out, fmt.Sprintf("store %s is on %s, and not on %s (%s): nothing of it is read here. Two hosts that reach a store must find the same drive or share there",
+				st.Name, fixity.And(having), me, checks[i].Detail))
+		}
+	}
+	return out
+}
+
+// tellOther logs what others says, once until it changes.
+func (s *parts) tellOther(ctx context.Context, checks []acts.StoreCheck) {
+	running, err := hosts.Running(ctx, s.a.Ledger)
+	if err != nil {
+		return
+	}
+	said := s.a.others(checks, running)
+	s.mu.Lock()
+	was := s.others
+	s.others = said
+	s.mu.Unlock()
+	for _, text := range said {
+		if !slices.Contains(was, text) {
+			s.log.Error("another drive, or none, where other hosts have a store", "text", text)
+		}
+	}
 }
 
 // CheckHosts says what this host would do beside the others, and what is wrong between them or
@@ -338,5 +380,9 @@ func (a *App) CheckHosts(ctx context.Context) (does string, idle bool, wrong []s
 		others := slices.DeleteFunc(slices.Clone(running), func(h ledger.Host) bool { return h.Name == me })
 		wrong = append(wrong, hosts.Clocks(append(others, ledger.Host{Name: me, Ahead: ahead}))...)
 	}
-	return does, idle, append(wrong, lacking...), nil
+	checks, err := a.Acts.CheckStores(ctx)
+	if err != nil {
+		return "", false, nil, err
+	}
+	return does, idle, append(append(wrong, lacking...), a.others(checks, running)...), nil
 }

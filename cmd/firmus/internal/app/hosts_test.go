@@ -258,10 +258,32 @@ func (s *sharing) write(folders, files, size int) {
 type host struct {
 	name  string
 	cmd   *exec.Cmd
-	log   *bytes.Buffer
+	log   *notes
 	ready chan struct{}
 	ended chan struct{}
 }
+
+// notes are what a host logs, while it does.
+type notes struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+// Write implements io.Writer.
+func (n *notes) Write(b []byte) (int, error) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.b.Write(b)
+}
+
+func (n *notes) String() string {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.b.String()
+}
+
+// ownDrives has a process see mounts that others don't; set where that can be done.
+var ownDrives func(*exec.Cmd)
 
 func (s *sharing) begin(name, file string, env ...string) *host {
 	s.t.Helper()
@@ -269,8 +291,11 @@ func (s *sharing) begin(name, file string, env ...string) *host {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	h := &host{name: name, cmd: exec.Command(self), log: &bytes.Buffer{}, ready: make(chan struct{}), ended: make(chan struct{})}
+	h := &host{name: name, cmd: exec.Command(self), log: &notes{}, ready: make(chan struct{}), ended: make(chan struct{})}
 	h.cmd.Env, h.cmd.Stderr = append(append(os.Environ(), hostConfig+"="+file), env...), h.log
+	if ownDrives != nil && os.Geteuid() == 0 {
+		ownDrives(h.cmd)
+	}
 	out, err := h.cmd.StdoutPipe()
 	if err != nil {
 		s.t.Fatal(err)

@@ -49,6 +49,7 @@ type parts struct {
 	wg     sync.WaitGroup
 	ended  bool
 	here   []string // the stores that were found last, where hosts share the ledger
+	others []string // what was said of stores that other hosts have
 }
 
 // spawn begins something that stop waits for, unless it has begun to.

@@ -128,13 +128,15 @@ type Host struct {
 	pool   *pgxpool.Pool
 	client *river.Client[pgx.Tx]
 
-	takes map[string]bool // chores
+	takes map[string]bool // queues whose jobs it takes, and those of them that it couldn't end to take
+	ends  map[string]bool
 	ahead time.Duration
 	began time.Time
 
 	mu      sync.Mutex
 	unlock  func()                      // of its name
 	still   func(context.Context) error // it is held
+	has     []string                    // stores that were found when it looked last
 	works   bool                        // it takes work
 	idle    error                       // why it doesn't
 	loop    context.Context             // ends with Stop
@@ -165,7 +167,7 @@ func Open(ctx context.Context, o Options) (*Host, error) {
 	cfg.ConnConfig.DialFunc = o.Ledger.Dial
 	cfg.ConnConfig.ConnectTimeout = cmp.Or(cfg.ConnConfig.ConnectTimeout, enterWithin)
 	cfg.ConnConfig.RuntimeParams["application_name"] = "firmus jobs on " + o.Name
-	h := &Host{o: o, takes: map[string]bool{}}
+	h := &Host{o: o, takes: map[string]bool{}, ends: map[string]bool{}}
 	if h.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
 		return nil, fmt.Errorf("database of the hosts: %w", err)
 	}
@@ -449,7 +451,7 @@ func (h *Host) look(ctx context.Context) error {
 		return err
 	}
 	h.mu.Lock()
-	h.ahead = ahead
+	h.ahead, h.has = ahead, has
 	h.mu.Unlock()
 	return h.o.Ledger.Tx(ctx, h.o.Now(), func(t *ledger.Tx) error { return t.Hosts.Put(h.host(has)) })
 }

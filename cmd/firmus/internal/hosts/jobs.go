@@ -110,6 +110,7 @@ func (h *Host) setUp(c *river.Config) {
 	for _, s := range h.o.Stores {
 		if s.On(h.o.Name) {
 			c.Queues[queueOf(s.Name)] = river.QueueConfig{MaxWorkers: 1} // its drive has one reader
+			h.takes[queueOf(s.Name)] = true
 		}
 	}
 	c.PeriodicJobs = append(c.PeriodicJobs, river.NewPeriodicJob(river.PeriodicInterval(h.o.Beat), func() (river.JobArgs, *river.InsertOpts) {
@@ -118,7 +119,7 @@ func (h *Host) setUp(c *river.Config) {
 	for _, x := range h.o.Work.Chores {
 		if x.can() == nil {
 			c.Queues[choreQueue(x.Name)] = river.QueueConfig{MaxWorkers: 1}
-			h.takes[x.Name] = true
+			h.takes[choreQueue(x.Name)] = true
 		}
 		if x.Every == 0 {
 			continue
@@ -143,7 +144,8 @@ const (
 	awayAgain = 15 * time.Second
 )
 
-// choose takes those chores that this host can do now, and leaves the others to other hosts.
+// choose takes those chores that this host can do now, and work on those stores that it finds or that
+// no other host has; the rest it leaves to others. A host that takes a part and can't do it holds it up.
 func (h *Host) choose(ctx context.Context) error {
 	if h.o.Work == nil {
 		return nil
@@ -152,21 +154,69 @@ func (h *Host) choose(ctx context.Context) error {
 	defer cancel()
 	for _, x := range h.o.Work.Chores {
 		why := x.can()
-		if h.takes[x.Name] == (why == nil) {
-			continue
-		}
-		err := error(nil)
-		if why == nil {
-			err = h.client.Queues().Add(choreQueue(x.Name), river.QueueConfig{MaxWorkers: 1})
-		} else if err = h.client.Queues().Remove(ctx, choreQueue(x.Name)); err == nil {
-			h.o.Log.Warn("a chore is left to other hosts", "chore", x.Name, "why", why)
-		}
+		changed, err := h.take(ctx, choreQueue(x.Name), why == nil)
 		if err != nil {
 			return fmt.Errorf("chore %s: %w", x.Name, err)
 		}
-		h.takes[x.Name] = why == nil
+		if changed && why != nil {
+			h.o.Log.Warn("a chore is left to other hosts", "chore", x.Name, "why", why)
+		}
+	}
+	h.mu.Lock()
+	has := h.has
+	h.mu.Unlock()
+	for _, s := range h.o.Stores {
+		if !s.On(h.o.Name) {
+			continue
+		}
+		here := slices.Contains(has, s.Name)
+		if !here {
+			others, err := h.Having(ctx, s.Name)
+			if err != nil {
+				return err
+			}
+			here = len(others) == 0
+		}
+		changed, err := h.take(ctx, queueOf(s.Name), here)
+		if err != nil {
+			return fmt.Errorf("store %s: %w", s.Name, err)
+		}
+		if changed && !here {
+			h.o.Log.Warn("a store that isn't found here is left to other hosts", "store", s.Name)
+		}
 	}
 	return nil
+}
+
+// endsWithin is how long is waited for the end of a job when no more of its queue are taken.
+const endsWithin = time.Second
+
+// take begins or ends to take the jobs of a queue. changed: it hadn't, or had. One that can't be
+// ended in time takes no more, and has to be ended once more before it can begin again.
+func (h *Host) take(ctx context.Context, queue string, want bool) (changed bool, err error) {
+	if h.takes[queue] == want && !h.ends[queue] {
+		return false, nil
+	}
+	if h.takes[queue] {
+		h.ends[queue] = true
+		in, cancel := context.WithTimeout(ctx, endsWithin)
+		defer cancel()
+		if err := h.client.Queues().Remove(in, queue); err != nil {
+			if ctx.Err() == nil && in.Err() != nil {
+				return false, nil // what is being done comes to its end first
+			}
+			return false, err
+		}
+		delete(h.ends, queue)
+		h.takes[queue] = false
+	}
+	if want {
+		if err := h.client.Queues().Add(queue, river.QueueConfig{MaxWorkers: 1}); err != nil {
+			return false, err
+		}
+		h.takes[queue] = true
+	}
+	return true, nil
 }
 
 // about is by chance up to a half more or less, so that it isn't always the same host that takes

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"slices"
+	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -35,6 +36,9 @@ const samples = 50
 // adoptTries bounds how many expected files are looked for in a folder that may be
 // a store seen for the first time.
 const adoptTries = 10_000
+
+// adoptsWithin is how long another host may take that adopts the same root.
+const adoptsWithin = 10 * time.Second
 
 // reach finds out whether a store is there and is the right one, root by root. A
 // root that is seen for the first time is adopted once an expected file lies at
@@ -158,7 +162,7 @@ func (s Stores) reachRoot(ctx context.Context, p *Presence, set string, adoptAny
 			return err
 		}
 	}
-	return s.adoptRoot(ctx, p, root, set, "its files are there")
+	return s.adoptRoot(ctx, p, root, set, adoptAny)
 }
 
 func (s Stores) reachMarked(ctx context.Context, p *Presence, root Root, set string, id fixity.Identity, was bool, held int64, away func(fixity.Fact)) error {
@@ -340,9 +344,23 @@ func (s Stores) anyExpected(ctx context.Context, root Root, store, set string, n
 	return false, nil
 }
 
-// adoptRoot writes the store's marker into a root.
-func (s Stores) adoptRoot(ctx context.Context, p *Presence, root Root, set, reason string) error {
-	id, err := s.Identity(ctx, p.Known)
+// adoptRoot writes the store's marker into a root. Of several hosts one does, which need not have
+// the same drive: the others look again.
+func (s Stores) adoptRoot(ctx context.Context, p *Presence, root Root, set string, adoptAny bool) error {
+	free, err := s.Ledger.LockOwn(ctx, "adopt-"+p.Rule.Name, s.Who(), adoptsWithin, s.Now)
+	if err != nil {
+		return err
+	}
+	defer free()
+	now, err := s.Known(ctx, p.Rule.Name)
+	if err != nil {
+		return err
+	}
+	if of := func(r ledger.Root) bool { return r.Set == set && !r.Adopted.IsZero() }; slices.ContainsFunc(now.Roots, of) && !slices.ContainsFunc(p.Known.Roots, of) {
+		p.Known = now
+		return s.reachRoot(ctx, p, set, adoptAny)
+	}
+	id, err := s.Identity(ctx, now)
 	if err != nil {
 		return err
 	}
@@ -351,7 +369,7 @@ func (s Stores) adoptRoot(ctx context.Context, p *Presence, root Root, set, reas
 		return fmt.Errorf("store %s: write its marker to %s (if nothing can be written there, set marker = false): %w", p.Rule.Name, s.Where(p.Rule.Name, set), err)
 	}
 	p.Here = append(p.Here, set)
-	return s.Ledger.Tx(ctx, s.Now(), func(t *ledger.Tx) error { return t.Stores.Adopt(p.Rule.Name, set, id, s.By, reason) })
+	return s.Ledger.Tx(ctx, s.Now(), func(t *ledger.Tx) error { return t.Stores.Adopt(p.Rule.Name, set, id, s.By, "its files are there") })
 }
 
 // Identity is the store's own, or a new one if it was never adopted.
