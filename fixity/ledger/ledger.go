@@ -53,6 +53,10 @@ type Options struct {
 	Host    string         // the computer that reads, where several share the ledger
 	Waiting time.Duration  // how long to wait for another writer; default 10 s
 	Zone    *time.Location // whose midnight begins a day of reading over the net; nil is UTC
+	// Clock is that of this computer where others share the ledger: what is recorded while it is
+	// apart from the database's by more than Apart, or bears a time so far in the future, is refused
+	// (ErrClock). Nil: times aren't compared.
+	Clock func() time.Time
 	// Committed is told of the events of each committed transaction, in order.
 	Committed func([]Event)
 	MustExist bool // refuse to make a new one

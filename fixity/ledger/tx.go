@@ -47,15 +47,64 @@ type tallyKey struct {
 type tallyDelta struct{ files, bytes int64 }
 type dayDelta struct{ read, bytes, findings int64 }
 
+// Apart is by how much clocks may differ that are taken for right.
+const Apart = time.Minute
+
+// ErrClock says that the clock of this computer is wrong, or that of the database's computer. It
+// matches fixity.ErrRefused.
+var ErrClock = fmt.Errorf("one of the two is wrong, and nothing is recorded until it is set right: %w", fixity.ErrRefused)
+
+// ClockError says by how much a clock is apart from the database's. It matches ErrClock.
+type ClockError struct{ Ahead time.Duration }
+
+func (e *ClockError) Error() string {
+	is := "ahead of"
+	if e.Ahead < 0 {
+		is = "behind"
+	}
+	return fmt.Sprintf("the clock of this computer is %s %s that of the database's computer: %v", e.Ahead.Abs().Round(time.Second), is, ErrClock)
+}
+
+// Unwrap gives ErrClock.
+func (e *ClockError) Unwrap() error { return ErrClock }
+
+// Untimed is Tx for what bears no time that anybody goes by: also who has a wrong clock records it.
+func (l *Ledger) Untimed(ctx context.Context, now time.Time, fn func(*Tx) error) error {
+	return l.tx(ctx, l.db.Write, now, fn)
+}
+
+// timed is write, and refuses while the clock is wrong.
+func (l *Ledger) timed(write func(context.Context, func(*database.Tx) error) error, now time.Time) func(context.Context, func(*database.Tx) error) error {
+	if l.o.Clock == nil {
+		return write
+	}
+	return func(ctx context.Context, fn func(*database.Tx) error) error {
+		before := l.o.Clock()
+		return write(ctx, func(q *database.Tx) error {
+			if at := q.At(); !at.IsZero() {
+				// The database looked at its clock between two looks at this one.
+				ahead, behind := max(before.Sub(at), now.Sub(at)), l.o.Clock().Sub(at)
+				if ahead > Apart {
+					return &ClockError{ahead}
+				}
+				if behind < -Apart {
+					return &ClockError{behind}
+				}
+			}
+			return fn(q)
+		})
+	}
+}
+
 // Tx runs fn in a write transaction that carries the time now. Whatever fn
 // recorded is committed with its events, or nothing is.
 func (l *Ledger) Tx(ctx context.Context, now time.Time, fn func(*Tx) error) error {
-	return l.tx(ctx, l.db.Write, now, fn)
+	return l.tx(ctx, l.timed(l.db.Write, now), now, fn)
 }
 
 // soon is Tx for what a power cut may take back.
 func (l *Ledger) soon(ctx context.Context, now time.Time, fn func(*Tx) error) error {
-	return l.tx(ctx, l.db.WriteSoon, now, fn)
+	return l.tx(ctx, l.timed(l.db.WriteSoon, now), now, fn)
 }
 
 func (l *Ledger) tx(ctx context.Context, write func(context.Context, func(*database.Tx) error) error, now time.Time, fn func(*Tx) error) error {

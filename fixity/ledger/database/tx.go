@@ -18,7 +18,12 @@ import (
 type Tx struct {
 	ctx context.Context
 	q   *sql.Tx
+	at  time.Time
 }
+
+// At is when the transaction was begun, by the database's own clock, and before it waited for
+// another writer; zero if it has none, or nothing may be written.
+func (t *Tx) At() time.Time { return t.at }
 
 // writerLock serialises writers on PostgreSQL, as SQLite does by itself: the log
 // is one chain, and rows of a file are judged from what all stores hold.
@@ -68,15 +73,17 @@ func (d *DB) write(ctx context.Context, b beginner, fn func(*Tx) error) error {
 		return fmt.Errorf("begin: %w", d.Translate(err))
 	}
 	defer q.Rollback() // no effect after Commit
+	t := &Tx{ctx: ctx, q: q}
 	if d.postgres {
-		if _, err := q.ExecContext(ctx, `SELECT set_config('lock_timeout', $1, true)`, strconv.FormatInt(d.o.Waiting.Milliseconds(), 10)); err != nil {
+		set := ""
+		if err := q.QueryRowContext(ctx, `SELECT set_config('lock_timeout', $1, true), clock_timestamp()`, strconv.FormatInt(d.o.Waiting.Milliseconds(), 10)).Scan(&set, &t.at); err != nil {
 			return fmt.Errorf("begin: %w", d.Translate(err))
 		}
 		if _, err := q.ExecContext(ctx, `SELECT pg_advisory_xact_lock($1)`, int64(writerLock)); err != nil {
 			return fmt.Errorf("begin: %w", d.Translate(err))
 		}
 	}
-	if err := fn(&Tx{ctx, q}); err != nil {
+	if err := fn(t); err != nil {
 		return d.Translate(err)
 	}
 	if err := q.Commit(); err != nil {
@@ -102,7 +109,7 @@ func (d *DB) View(ctx context.Context, fn func(*Tx) error) error {
 		return fmt.Errorf("begin: %w", d.Translate(err))
 	}
 	defer q.Rollback()
-	return d.Translate(fn(&Tx{ctx, q}))
+	return d.Translate(fn(&Tx{ctx: ctx, q: q}))
 }
 
 // Ask reads one row in no transaction; fixity.ErrNotFound if there is none.

@@ -88,15 +88,19 @@ type App struct {
 // Open opens the ledger by the configuration and wires the stores to it.
 func Open(ctx context.Context, o Options) (*App, error) {
 	c := o.Config
+	var clock func() time.Time
 	if o.Now == nil {
 		o.Now = time.Now
+		if c.Ledger.URL != "" {
+			clock = o.Now
+		}
 	}
 	rules, litter, err := rulesOf(c)
 	if err != nil {
 		return nil, err
 	}
 	lo := ledger.Options{
-		Path: ledgerFile(c), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), By: o.By,
+		Path: ledgerFile(c), URL: c.Ledger.URL, State: c.State, Rules: rules, Now: o.Now(), Clock: clock, By: o.By,
 		MustExist: o.MustExist && c.Ledger.URL == "", Zone: time.Local, TakesUp: o.TakesUp,
 	}
 	if c.Ledger.URL != "" {

@@ -5,6 +5,8 @@ package app_test
 import (
 	"bytes"
 	"context"
+	"database/sql"
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
@@ -15,7 +17,9 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/testing/mailtest"
+	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/testdata"
 )
 
 // leads is the host that leads an audit of the vault just now; "" if none does.
@@ -175,4 +179,120 @@ func TestHostsAlarm(t *testing.T) {
 		t.Errorf("%d letters, %d of them once more, and %d findings", n, twice, len(open))
 	}
 	s.whole(a)
+}
+
+// shiftable makes the clock of the database be off by what shift says for sessions of some hosts. To
+// such a host it is as if its own clock had jumped.
+func (s *sharing) shiftable() (shift func(host string, by string)) {
+	s.t.Helper()
+	db, err := sql.Open("pgx", s.place.URL)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.t.Cleanup(func() { db.Close() })
+	run := func(q string, args ...any) {
+		s.t.Helper()
+		if _, err := db.Exec(q, args...); err != nil {
+			s.t.Fatal(err)
+		}
+	}
+	run(`CREATE SCHEMA shift`)
+	run(`CREATE TABLE shift.off (host text PRIMARY KEY, by interval NOT NULL)`)
+	run(`CREATE FUNCTION shift.clock_timestamp() RETURNS timestamptz LANGUAGE sql AS
+		$$ SELECT pg_catalog.clock_timestamp() - coalesce((SELECT by FROM shift.off WHERE current_setting('application_name') LIKE '%' || host || '%'), '0') $$`)
+	run(`DO $$ BEGIN EXECUTE format('ALTER DATABASE %I SET search_path = public, shift, pg_catalog', current_database()); END $$`)
+	return func(host, by string) {
+		run(`INSERT INTO shift.off VALUES ($1, $2::text::interval) ON CONFLICT (host) DO UPDATE SET by = excluded.by`, host, by)
+	}
+}
+
+// TestHostsClockJumps has the clock of one of two hosts jump while both read: from then on it reads and
+// records nothing, and sends no letter; the other one does it all, each file is due when it should be,
+// and the one letter comes once. Set right, it takes part again.
+func TestHostsClockJumps(t *testing.T) {
+	for _, by := range []string{"1 hour", "-1 hour", "365 days", "-365 days"} {
+		t.Run(by, func(t *testing.T) {
+			t.Parallel()
+			box := mailtest.Start(t, nil)
+			s := newSharing(t, fmt.Sprintf("rate = \"300kB/s\"\nread_within = \"30d\"\n[mail]\nserver = %q\nfrom = \"firmus@example.org\"\nto = [\"archivist@example.org\"]\ntls = \"none\"", box.Addr))
+			s.fill(20, 5, 20_000)
+			shift := s.shiftable()
+			s.start("server-a")
+			other := s.begin("server-b", s.config("server-b", s.place.URL, s.place.URL+"&application_name=server-b"))
+			select {
+			case <-other.ready:
+			case <-other.ended:
+				t.Fatalf("it ended: %s", other.log)
+			}
+			rot := s.path("vault/QV-0019/QV-0019_04.wav")
+			b, st := testdata.Wave("rotten", 20_000), time.Now().Add(-time.Hour)
+			if err := errors.Join(os.WriteFile(rot, b, 0o644), os.Chtimes(rot, st, st)); err != nil {
+				t.Fatal(err)
+			}
+			a := s.open("commands")
+			defer a.Close()
+			readBy := func() (n int64) { // in all audits together
+				if err := a.Ledger.View(context.Background(), func(x *ledger.Tx) error {
+					for audit := range int64(20) {
+						m, err := x.Hosts.ReadBy(audit)
+						if n += m["server-b"]; err != nil {
+							return err
+						}
+					}
+					return nil
+				}); err != nil {
+					t.Error(err)
+				}
+				return n
+			}
+			began := time.Now()
+			done := make(chan acts.AuditResult, 1)
+			go func() {
+				rs, err := a.Acts.Audit(context.Background(), acts.AuditOrder{Stores: []string{"vault"}, Full: true, Cache: fixity.Bypassed})
+				if err != nil || len(rs) == 0 {
+					t.Error(err)
+					rs = []acts.AuditResult{{}}
+				}
+				done <- rs[0]
+			}()
+			within(t, 30*time.Second, "server-b reads", func() bool { return readBy() > 0 })
+			shift("server-b", by)
+			time.Sleep(time.Second) // what it was committing is committed
+			had := readBy()
+			r := <-done
+			if !r.Complete || len(r.Trouble) > 0 || len(r.Findings) != 1 || r.Read != 100 {
+				t.Errorf("the audit gave %+v", r)
+			}
+			if now := readBy(); now != had || now == 100 {
+				t.Errorf("server-b had read %d, and %d in the end", had, now)
+			}
+			within(t, 30*time.Second, "it says so", func() bool { return strings.Contains(other.log.String(), "this host takes no work") })
+			within(t, time.Minute, "a letter", func() bool { n, _ := letters(t, box); return n > 0 })
+			time.Sleep(2 * time.Second)
+			if n, twice := letters(t, box); n != 1 || twice > 0 {
+				t.Errorf("%d letters, %d once more", n, twice)
+			}
+			s.whole(a)
+			ended := time.Now()
+			if err := a.Ledger.View(context.Background(), func(x *ledger.Tx) error {
+				return x.Files.Each("masters", "", 1000, func(f ledger.File) error {
+					cs, err := x.Copies.Of(f.ID)
+					for _, c := range cs {
+						if c.Store != "vault" || c.State != fixity.Intact {
+							continue
+						}
+						if at := c.Read.At; at.Before(began.Add(-time.Second)) || at.After(ended) || c.Due.Before(at.Add(15*24*time.Hour)) || c.Due.After(at.Add(30*24*time.Hour)) {
+							t.Errorf("%s was read %s and is due %s", f.Path, at, c.Due)
+						}
+					}
+					return err
+				})
+			}); err != nil {
+				t.Error(err)
+			}
+			shift("server-b", "0")
+			within(t, 30*time.Second, "it takes work again", func() bool { return strings.Contains(other.log.String(), "takes work again") })
+			within(t, time.Minute, "it reads again", func() bool { r := s.audit("commands"); return r.ReadBy["server-b"] > 0 && r.Complete }) // its own turn may come first
+		})
+	}
 }

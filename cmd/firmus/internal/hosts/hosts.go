@@ -128,6 +128,8 @@ type Host struct {
 	pool   *pgxpool.Pool
 	client *river.Client[pgx.Tx]
 
+	clockWrong chan struct{} // told when something was refused for that
+
 	takes map[string]bool // queues whose jobs it takes, and those of them that it couldn't end to take
 	ends  map[string]bool
 	ahead time.Duration
@@ -167,7 +169,7 @@ func Open(ctx context.Context, o Options) (*Host, error) {
 	cfg.ConnConfig.DialFunc = o.Ledger.Dial
 	cfg.ConnConfig.ConnectTimeout = cmp.Or(cfg.ConnConfig.ConnectTimeout, enterWithin)
 	cfg.ConnConfig.RuntimeParams["application_name"] = "firmus jobs on " + o.Name
-	h := &Host{o: o, takes: map[string]bool{}, ends: map[string]bool{}}
+	h := &Host{o: o, takes: map[string]bool{}, ends: map[string]bool{}, clockWrong: make(chan struct{}, 1)}
 	if h.pool, err = pgxpool.NewWithConfig(ctx, cfg); err != nil {
 		return nil, fmt.Errorf("database of the hosts: %w", err)
 	}
@@ -389,6 +391,7 @@ func (h *Host) keep(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			return
+		case <-h.clockWrong:
 		case <-time.After(h.o.Look):
 		}
 	}
@@ -453,7 +456,7 @@ func (h *Host) look(ctx context.Context) error {
 	h.mu.Lock()
 	h.ahead, h.has = ahead, has
 	h.mu.Unlock()
-	return h.o.Ledger.Tx(ctx, h.o.Now(), func(t *ledger.Tx) error { return t.Hosts.Put(h.host(has)) })
+	return h.o.Ledger.Untimed(ctx, h.o.Now(), func(t *ledger.Tx) error { return t.Hosts.Put(h.host(has)) })
 }
 
 func (h *Host) host(has []string) ledger.Host {
@@ -484,9 +487,6 @@ func Running(ctx context.Context, l *ledger.Ledger) (out []ledger.Host, err erro
 
 func (h *Host) running(ctx context.Context) ([]ledger.Host, error) { return Running(ctx, h.o.Ledger) }
 
-// apart is by how much a clock may differ from that of the database's computer.
-const apart = time.Minute
-
 // Clocks tells of hosts whose clocks are wrong, in a sentence each; nothing if none is.
 func Clocks(hosts []ledger.Host) (out []string) {
 	for _, x := range hosts {
@@ -494,8 +494,8 @@ func Clocks(hosts []ledger.Host) (out []string) {
 		if x.Ahead < 0 {
 			is = "behind"
 		}
-		if x.Ahead.Abs() > apart {
-			out = append(out, fmt.Sprintf("the clock of %s is %s %s that of the database's computer: one of the two is wrong. What it records bears its own time, and it takes no work that hosts share until the clock is set right",
+		if x.Ahead.Abs() > ledger.Apart {
+			out = append(out, fmt.Sprintf("the clock of %s is %s %s that of the database's computer: one of the two is wrong. It records nothing and takes no work that hosts share until the clock is set right",
 				x.Name, x.Ahead.Abs().Round(time.Second), is))
 		}
 	}

@@ -233,6 +233,12 @@ func (h *Host) outcome(ctx context.Context, err error) error {
 		return err // counts as a try
 	case ctx.Err() != nil && !errors.Is(context.Cause(ctx), fixity.ErrBusy):
 		return river.JobSnooze(0) // given back: the host stops
+	case errors.Is(err, ledger.ErrClock):
+		select {
+		case h.clockWrong <- struct{}{}:
+		default:
+		}
+		return river.JobSnooze(about(busyAgain))
 	case errors.Is(err, fixity.ErrLost), errors.Is(err, stores.ErrGivesWay):
 		return river.JobSnooze(time.Second)
 	case errors.Is(err, fixity.ErrBusy):
