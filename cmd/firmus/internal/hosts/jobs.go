@@ -275,13 +275,13 @@ func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
 	if open, err := h.open(ctx, a); err != nil || !open {
 		return h.outcome(ctx, err)
 	}
-	limit, cancel := context.WithTimeoutCause(ctx, w.may(j), errLong)
-	defer cancel()
-	limit, known, free, err := h.place(limit, a.Store)
+	kept, known, free, err := h.place(ctx, a.Store)
 	if err != nil {
-		return h.outcome(limit, err)
+		return h.outcome(kept, err)
 	}
 	defer free()
+	limit, cancel := context.WithTimeoutCause(kept, w.may(j), errLong)
+	defer cancel()
 	var of *meter
 	if a.Phase == string(fixity.PhaseRead) {
 		of = h.meter(limit, a.Store, known)
