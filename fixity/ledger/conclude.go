@@ -137,8 +137,8 @@ func (r Record) readRest(ctx context.Context, audit int64) error {
 	})
 }
 
-// concludeSet concludes what a complete listing of a set showed. unseen are the files whose
-// copies it did not show.
+// concludeSet concludes what a complete listing of a set showed. unseen says of files
+// at whose known places it showed nothing whether it showed none of their copies.
 func (t Audits) concludeSet(a Audit, set, by string) (unseen map[int64]bool, err error) {
 	m, err := t.match(a, set)
 	if err != nil {
@@ -157,8 +157,8 @@ func (t Audits) concludeSet(a Audit, set, by string) (unseen map[int64]bool, err
 	var rejudge []func() error // once all is noted: what is gone may have been the same bytes
 	unseen = map[int64]bool{}
 	for _, g := range m.gone {
-		unseen[g.File] = true
 		p, paired := pairs[g.File]
+		unseen[g.File] = !paired || !ofPlace(p.Why) // or it was shown, under another name that is its place
 		judge, err := t.concludeGone(a, set, g, p, paired, &m, by)
 		if err != nil {
 			return nil, fmt.Errorf("%q: %w", g.at, err)

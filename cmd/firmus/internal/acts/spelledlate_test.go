@@ -1,0 +1,29 @@
+package acts_test
+
+import (
+	"testing"
+	"time"
+
+	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/fixity"
+	"firmus/fixity/ledger"
+)
+
+// A copy comes late, into a folder whose name has small letters there. The listing that shows it
+// comes after the promise was over: it isn't awaited any more.
+func TestACopyThatCameUnderAnotherSpellingIsNotAwaited(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.put("masters/QV-0107/QV-0107_A.wav", wave("one"), "studio")
+		w.now = w.now.Add(24 * time.Hour)
+		_, err := w.app.Receiving.Intake(w.Context(), receiving.IntakeOrder{Cache: fixity.Bypassed})
+		w.must(err)
+		w.now = w.now.AddDate(0, 0, 5)
+		w.put("masters/qv-0107/QV-0107_A.wav", wave("one"), "vault")
+		w.audit(fixity.Bypassed, "vault")
+		var fs []ledger.Finding
+		w.must(w.app.Ledger.View(w.Context(), func(x *ledger.Tx) (err error) { fs, err = x.Findings.All(); return err }))
+		if len(fs) > 0 {
+			t.Errorf("found: %+v", fs)
+		}
+	})
+}
