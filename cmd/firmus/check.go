@@ -116,7 +116,7 @@ func (c *command) check(ctx context.Context, mail bool) error {
 // checks says of each thing that a configuration asks for whether it would work. With
 // daemon it also looks whether one runs, and at its address.
 func (c *command) checks(ctx context.Context, cfg *config.Config, daemon, mail bool) ([]checkLine, error) {
-	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: true, MakesNothing: true, Version: app.VersionOf(build())})
+	a, err := app.Open(ctx, app.Options{Config: cfg, By: c.person(), Say: c.say, MustExist: true, Shows: true, MakesNothing: true, Version: app.VersionOf(build())})
 	if err == nil {
 		defer a.Close()
 	}

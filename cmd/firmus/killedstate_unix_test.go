@@ -259,7 +259,7 @@ func held(t *testing.T, dir string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, err := app.Open(t.Context(), app.Options{Config: c, MustExist: true})
+	a, err := app.Open(t.Context(), app.Options{Config: c, MustExist: true, Shows: true})
 	if err != nil {
 		t.Errorf("the ledger doesn't open: %v", err)
 		return

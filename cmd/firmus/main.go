@@ -263,7 +263,7 @@ func (c *command) outside(path string) error {
 
 // open opens the archive. show is set for commands that only show.
 func (c *command) open(ctx context.Context, show bool) (*app.App, error) {
-	return c.openWith(ctx, app.Options{MustExist: show})
+	return c.openWith(ctx, app.Options{MustExist: show, Shows: show})
 }
 
 // openBeside opens the archive by an order that may begin a ledger where something lies

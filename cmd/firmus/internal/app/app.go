@@ -41,8 +41,11 @@ type Options struct {
 	Now      func() time.Time
 	Say      func(format string, args ...any) // messages; may be nil
 	Progress audit.Progress
-	// MustExist refuses to make a new ledger: for commands that only show.
+	// MustExist refuses to make a new ledger.
 	MustExist bool
+	// Shows says, with MustExist, that it is for a command that only shows: event files that know
+	// what the ledger doesn't are left as they are.
+	Shows bool
 	// MakesNothing makes no state folder, with MustExist and a ledger on PostgreSQL, where there is
 	// none, and no event files then.
 	MakesNothing bool
@@ -174,7 +177,7 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	a.clouds.place = func(ctx context.Context, store, set, path string) (cloud.Expected, error) {
 		return placeIn(ctx, a.Ledger, store, set, path)
 	}
-	a.Events = &backups.Events{Dir: filepath.Join(c.State, "events"), Show: o.MustExist, Now: o.Now, By: o.By, Say: o.Say}
+	a.Events = &backups.Events{Dir: filepath.Join(c.State, "events"), Show: o.Shows, Now: o.Now, By: o.By, Say: o.Say}
 	lo.Committed = func([]ledger.Event) { a.Events.BringUp(false) }
 	a.Ledger, err = ledger.Open(ctx, lo)
 	if errors.Is(err, fixity.ErrNotFound) {
