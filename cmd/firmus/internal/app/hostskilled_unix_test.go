@@ -75,6 +75,7 @@ func TestHostsKilled(t *testing.T) {
 		place = ledgertest.Database(t, t.TempDir())
 	}
 	k.sharing = sharingAt(t, place, more)
+	k.measured = true // meanwhile it is measured how many of them read the vault
 	const folders, files = 30, 4
 	k.fill(folders, files, 100_000)
 	for _, n := range []string{"server-a", "server-b", "studio-pc"} {
@@ -88,6 +89,11 @@ func TestHostsKilled(t *testing.T) {
 	a := k.open("commands")
 	defer a.Close()
 	k.whole(a)
+	b := k.bearing()
+	if b.State == "" || b.N < 1 || b.N > 3 || b.At.After(time.Now()) {
+		t.Errorf("what the vault bears is %+v", b)
+	}
+	t.Logf("the vault: %s", k.says())
 	t.Logf("%d kills, %d hosts cut off, the database away %d times, in %d audits; %d files damaged, %d letters; %s", kills, stops, aways, rounds, len(k.planted), len(k.box.Got()), time.Since(began).Round(time.Second))
 }
 
