@@ -67,12 +67,25 @@ func Open(root string, o Options) (*Dir, error) {
 type standing struct {
 	id     fixity.Identity // by its marker
 	folder fs.FileInfo     // the folder in which that was read last; nil: it wasn't yet
+	by     *byte           // who expects it
 }
 
 // Expect has each later call hold the root against its marker wherever another folder lies at its
 // path than when that was read last. If the marker isn't id's, another drive is there now, and
-// the call gives fixity.ErrAway before it reads or writes anything.
-func (d *Dir) Expect(id fixity.Identity) { d.stands.Store(&standing{id: id}) }
+// the call gives fixity.ErrAway before it reads or writes anything. That holds until forget is
+// called, or somebody else expects something.
+func (d *Dir) Expect(id fixity.Identity) (forget func()) {
+	by := new(byte)
+	d.stands.Store(&standing{id: id, by: by})
+	return func() {
+		for {
+			s := d.stands.Load()
+			if s == nil || s.by != by || d.stands.CompareAndSwap(s, nil) {
+				return
+			}
+		}
+	}
+}
 
 // expected says whether r is the root that is expected.
 func (d *Dir) expected(r *os.Root) error {
@@ -94,7 +107,7 @@ func (d *Dir) expected(r *os.Root) error {
 	if id.Holdings != s.id.Holdings || id.Store != s.id.Store || id.Set != s.id.Set {
 		return fmt.Errorf("%w: another drive or folder is there now", fixity.ErrAway)
 	}
-	d.stands.Store(&standing{s.id, fi})
+	d.stands.CompareAndSwap(s, &standing{s.id, fi, s.by})
 	return nil
 }
 

@@ -142,8 +142,8 @@ func (d *Dir) adopt(ctx context.Context, id fixity.Identity, over bool) error {
 		_, err := w.Write(markerText(id))
 		return err
 	})
-	if err == nil && d.stands.Load() != nil {
-		d.Expect(id)
+	if s := d.stands.Load(); err == nil && s != nil {
+		d.stands.CompareAndSwap(s, &standing{id: id, by: s.by})
 	}
 	return err
 }

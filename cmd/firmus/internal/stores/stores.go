@@ -145,6 +145,7 @@ type Used struct {
 	until time.Time // up to when it was read, by the machine's clock
 
 	rootsMu sync.Mutex
+	forget  []func()        // what its roots are held against
 	roots   map[rootOf]Root // that know which folder they are
 
 	over    error         // why no other file may be begun
@@ -263,6 +264,7 @@ func (s Stores) Use(ctx context.Context, name string, p Purpose, do func(ctx con
 		return Retired(u.Known) // a daemon whose configuration is from before that goes on with the others
 	}
 	err := do(context.WithValue(u.ctx, heldKey{}, in), u)
+	u.expectNothing()
 	if cause := context.Cause(u.ctx); err != nil && cause != nil && !errors.Is(err, cause) {
 		err = fmt.Errorf("%w: %w", cause, err)
 	}
@@ -360,14 +362,27 @@ func (u *Used) Root(set string, cache fixity.Cache) (Root, error) {
 	if err != nil || !slices.Contains(u.Here, set) || u.Known.Identity == "" || u.s.NoMarker(u.Rule.Name) {
 		return r, err
 	}
-	if in, ok := Inner(r).(interface{ Expect(fixity.Identity) }); ok {
-		in.Expect(fixity.Identity{Holdings: u.Known.Holdings, Store: u.Known.Identity, Set: set})
+	if in, ok := Inner(r).(interface {
+		Expect(fixity.Identity) (forget func())
+	}); ok {
+		u.forget = append(u.forget, in.Expect(fixity.Identity{Holdings: u.Known.Holdings, Store: u.Known.Identity, Set: set}))
 		if u.roots == nil {
 			u.roots = map[rootOf]Root{}
 		}
 		u.roots[rootOf{set, cache}] = r
 	}
 	return r, nil
+}
+
+// expectNothing ends what roots were held against: they are the program's, and after the use a
+// new drive may lie there on purpose.
+func (u *Used) expectNothing() {
+	u.rootsMu.Lock()
+	defer u.rootsMu.Unlock()
+	for _, forget := range u.forget {
+		forget()
+	}
+	u.forget, u.roots = nil, nil
 }
 
 // Root is a set's root that is only looked at, without the store's lock: nothing is
