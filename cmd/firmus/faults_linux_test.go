@@ -347,3 +347,34 @@ func (s state) seen(only bool) (out state) {
 	}
 	return out
 }
+
+// TestAFirstLookThatDiffersIsLookedAtTwice: a byte that was read wrong once, in whichever store a
+// new file is first seen, is no dispute that a person would have to decide: it is said, and the
+// same intake once more takes the file in.
+func TestAFirstLookThatDiffersIsLookedAtTwice(t *testing.T) {
+	w := newKillWorld(t)
+	r := killRow{command: "intake"}
+	const file = "/masters/QV-0109/QV-0109_A.wav"
+	for _, store := range []string{"studio", "vault"} {
+		w.load(w.base)
+		for _, s := range []string{"studio", "vault"} {
+			w.put(s+file, tune("new", 300, false))
+		}
+		flips := 0
+		exit, said := w.answered(r, func(c calls.Call) calls.Answer {
+			if !c.Read || c.Path != store+file || flips > 0 {
+				return calls.Answer{}
+			}
+			flips++
+			return calls.Answer{Change: flipped}
+		})
+		if exit != 3 || flips != 1 || strings.Contains(said, "DISPUTED") || !strings.Contains(said, "gave other bytes when it was read once more") {
+			t.Errorf("%s: exit %d, %d bytes turned over: %s", store, exit, flips, said)
+		}
+		w.run(0, "intake")
+		if exit, said := w.try("", "findings"); exit != 0 {
+			t.Errorf("%s: findings: exit %d: %s", store, exit, said)
+		}
+		w.run(0, "retire", "--dry-run", strings.TrimPrefix(file, "/")) // it is under care
+	}
+}
