@@ -83,13 +83,16 @@ func (e Reading) after(c Copy, g Given) (Copy, Effects) {
 // reading was wrong, or these are. One wrong reading is not damage, and one reading alone is
 // no version either.
 func (e Reading) outvotes(c Copy, g Given) bool {
-	return e.Outcome == fixity.ReadDiffers && g.Sole && c.outvotable(e.Size, e.ModTime, e.InodeAt)
+	return e.Outcome == fixity.ReadDiffers && g.Sole && c.outvotable(e.Size, e.ModTime, e.InodeAt, e.At)
 }
 
 // outvotable says that a copy's only reading would be outvoted by two others of a file of
-// this sign.
-func (c Copy) outvotable(size, modTime, inodeAt int64) bool {
-	return c.Sole && size == c.Size && modTime == c.ModTime && (inodeAt == c.InodeAt || inodeAt == 0 || c.InodeAt == 0)
+// this sign. It isn't where that reading may have come from memory: then it is what was
+// written, and the drive holds something else. Nor is it after long: drives lose bytes, too,
+// and rot is never the truth.
+func (c Copy) outvotable(size, modTime, inodeAt int64, at time.Time) bool {
+	ofDrive := c.Read.Cache == fixity.Bypassed || c.Read.Cache == fixity.Dropped
+	return c.Sole && ofDrive && at.Sub(c.Read.At) <= secondWithin && size == c.Size && modTime == c.ModTime && (inodeAt == c.InodeAt || inodeAt == 0 || c.InodeAt == 0)
 }
 
 // settlesSole says that a reading ends a copy's being the only one that was read once: it was
@@ -101,7 +104,7 @@ func (e Reading) settlesSole(c Copy) bool {
 	case fixity.ReadUnreadable:
 		return false
 	case fixity.ReadUnsteady:
-		return !c.outvotable(e.Size, e.ModTime, e.InodeAt)
+		return !c.outvotable(e.Size, e.ModTime, e.InodeAt, e.At)
 	}
 	return true
 }

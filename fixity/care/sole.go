@@ -18,7 +18,8 @@ import (
 const secondAfter = 6 * time.Hour
 
 // secondWithin is how long another store's other bytes wait for the second reading of the one
-// that the version was made of. Its store may be away for longer; then the two are in dispute.
+// that the version was made of. Its store may be away for longer; then the two are in dispute,
+// and no later reading outvotes the first.
 // *A choice of this project.*
 const secondWithin = 7 * 24 * time.Hour
 
@@ -44,10 +45,13 @@ func (c Case) sole(r Rules) bool {
 // Outvoted is that two readings of what may be a misplaced copy agree on other bytes than the
 // only one that the file's version was made of. They are the file's version from now on, unless
 // the file was written to since: see Effects.Outvoted.
-type Outvoted struct{ Size, ModTime int64 }
+type Outvoted struct {
+	Size, ModTime int64
+	At            time.Time
+}
 
 func (e Outvoted) after(c Copy, g Given) (Copy, Effects) {
-	if c.State != fixity.Misplaced || !g.Sole || !c.outvotable(e.Size, e.ModTime, 0) {
+	if c.State != fixity.Misplaced || !g.Sole || !c.outvotable(e.Size, e.ModTime, 0, e.At) {
 		return c, Effects{}
 	}
 	c.Held, c.Wrong, c.Sole = g.Newest+1, fixity.Digest{}, false

@@ -95,7 +95,7 @@ var table = []row{
 	{"elsewhere, by size, time and name", care.Elsewhere{Proof: care.BySign}, nil},
 	{"elsewhere, by the service's report", care.Elsewhere{Proof: care.ByReport}, nil},
 	{"elsewhere, by its bytes", care.Elsewhere{Proof: care.ByBytes}, nil},
-	{"elsewhere, and it was read once", care.Outvoted{Size: 1000, ModTime: 1}, sole},
+	{"elsewhere, and it was read once", care.Outvoted{Size: 1000, ModTime: 1, At: now}, sole},
 	{"proved where it lies", care.Proved{}, nil},
 	{"refuted, or vanished", care.Refuted{}, nil},
 	{"another spelling", care.PlaceChanged{At: "qv-0001/a.wav", Size: 1000, ModTime: 1, Spelled: true}, nil},
@@ -153,7 +153,9 @@ func (w row) rulesOf() care.Given {
 // begin is the copy that the row's evidence is about.
 func (w row) begin(s fixity.State) care.Copy {
 	c := copyIn(s)
-	c.Sole = w.rulesOf().Sole && c.Held == 2 && c.Wrong.IsZero()
+	if c.Sole = w.rulesOf().Sole && c.Held == 2 && c.Wrong.IsZero(); c.Sole {
+		c.Read.At = now.Add(-24 * time.Hour)
+	}
 	return c
 }
 

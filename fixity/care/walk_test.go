@@ -74,9 +74,12 @@ func TestNoSequenceOfEvidenceBreaksWhatAlwaysHolds(t *testing.T) {
 				fail("a report that disagrees changed the state: only a reading may")
 			case after.Held != c.Held && !shows(w.e) && after.State != fixity.Misplaced && after.State != fixity.Awaited && !out.Saved && !out.Outvoted:
 				fail("a version is held that nothing showed")
+			case out.Outvoted && read && (c.Read.Cache != fixity.Bypassed || reading.At.Sub(c.Read.At) > 7*24*time.Hour):
+				fail("what may be rot outvoted what was read before")
 			case out.Outvoted && (!c.Sole || after.Sole || !after.Wrong.IsZero() || after.Held != r2.Newest+1 || after.State != fixity.Unsteady && after.State != fixity.Misplaced):
 				fail("more than one reading was outvoted")
-			case c.Sole && !after.Sole && after.State == fixity.Altered && read && reading.Size == c.Size && reading.ModTime == c.ModTime && reading.InodeAt == c.InodeAt && r2.Sole && c.State != fixity.Altered:
+			case c.Sole && !after.Sole && after.State == fixity.Altered && read && reading.Size == c.Size && reading.ModTime == c.ModTime && reading.InodeAt == c.InodeAt && r2.Sole && c.State != fixity.Altered &&
+				c.Read.Cache == fixity.Bypassed && reading.At.Sub(c.Read.At) <= 7*24*time.Hour:
 				fail("altered is said of a copy that was read once, and nothing shows a change")
 			case after.Sole && !c.Sole && !isTakenIn(w.e):
 				fail("a copy rests on one reading that was taken in otherwise")

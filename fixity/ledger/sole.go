@@ -87,7 +87,7 @@ func (t Audits) outvotedThere(s fixity.Shard, st Stray, copies []Copy, x fixity.
 		if rules.Sole, rules.Newest, err = t.soleReading(f); err != nil {
 			return false, err
 		}
-		c, follows := care.After(was, care.Outvoted{Size: x.Size, ModTime: x.ModTime}, rules)
+		c, follows := care.After(was, care.Outvoted{Size: x.Size, ModTime: x.ModTime, At: x.At}, rules)
 		if !follows.Outvoted {
 			return false, nil
 		}

@@ -79,6 +79,9 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 		}
 		return s
 	case care.StepReread:
+		if f.Facts.Tells(fixity.FirstOther) {
+			return []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. ", m.name(f.Store)), audit, ". No copy says which bytes are the recorded ones: compare the file with what it came from while you have that.")}
+		}
 		return []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. ", m.name(f.Store)), audit, ". Put nothing back before two readings agree.")}
 	case care.StepCopy:
 		return m.bring(f, good)
