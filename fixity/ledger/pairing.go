@@ -184,7 +184,7 @@ func (t Audits) goneOf(a Audit, set string) ([]gone, error) {
 		}
 		// An altered file that was moved is told by the sign it had, not by the version's.
 		if g.seen && size != g.Size {
-			g.Size = size
+			g.Size, g.Wants = size, g.Size
 		}
 		if !g.seen {
 			g.ModTime = 0

@@ -14,7 +14,8 @@ import (
 type Gone struct {
 	File    int64  // the caller's id
 	Path    string // where it should be
-	Size    int64  // bytes, of the version it should hold
+	Size    int64  // bytes, as it was last seen there, or else of the version it should hold
+	Wants   int64  // bytes of the version it should hold; 0 if that isn't another number
 	ModTime int64  // as it was last seen there; 0 if it was never seen there
 	Digest  string // of the version it should hold
 	// Reports are that version's digests as a service may report them, each with its

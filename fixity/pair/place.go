@@ -31,7 +31,7 @@ func Spelled(gone []Gone, came []Came, free func(g Gone, c Came) bool) []Pair {
 				continue
 			}
 			c := came[js[0]]
-			if step.why == Case && (differs(g, c) || g.Size != c.Size) || free != nil && !free(g, c) {
+			if step.why == Case && (differs(g, c) || g.Size != c.Size && (g.Wants == 0 || g.Wants != c.Size)) || free != nil && !free(g, c) {
 				continue
 			}
 			done[i] = true
