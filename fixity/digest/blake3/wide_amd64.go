@@ -10,9 +10,24 @@ import (
 
 // Where the processor has registers for 16 words, and the system keeps them.
 func init() {
-	if cpu.X86.HasAVX512F {
+	if cpu.X86.HasAVX512F && wideAsNarrow() {
 		newHash, nodeOf = wideHash, wideNode
 	}
+}
+
+// wideAsNarrow holds what this processor makes of some bytes against what the library does. A
+// machine that is imitated, or is broken, must not be believed about a recording.
+func wideAsNarrow() bool {
+	var b [2 * unit]byte
+	for i := range b {
+		b[i] = byte(i * 151 >> 3)
+	}
+	for _, n := range []int{len(b), len(b) - unit/2 - 77} {
+		if wideNode(b[:], n, 1<<34) != narrowNode(b[:], n, 1<<34) {
+			return false
+		}
+	}
+	return true
 }
 
 // hashChunks writes the chaining values of 16 chunks from to on, each word into its row of
