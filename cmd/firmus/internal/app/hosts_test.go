@@ -104,6 +104,14 @@ func tellsOpened(a *app.App) {
 	}
 }
 
+// hostOne names a file that one host at a time has while it opens a file of the vault, for so long
+// as hostSlow says: a store that one reader fills.
+const hostOne = "FIRMUS_TEST_HOST_ONE"
+
+// inTurn waits until no other process has a file, and has it for a time; nil where files have
+// no locks for that.
+var inTurn func(file string, d time.Duration) error
+
 type tellingPath struct{ stores.Root }
 
 func (r tellingPath) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
@@ -111,7 +119,7 @@ func (r tellingPath) Open(ctx context.Context, e fixity.Entry, offset int64) (fi
 	if d, err := time.ParseDuration(os.Getenv(hostSlow)); err == nil {
 		if one := os.Getenv(hostOne); one == "" {
 			time.Sleep(d)
-		} else if err := oneAtATime(one, d); err != nil {
+		} else if err := inTurn(one, d); err != nil {
 			return nil, err
 		}
 	}

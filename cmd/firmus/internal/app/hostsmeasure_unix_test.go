@@ -14,9 +14,7 @@ import (
 	"firmus/fixity/ledger"
 )
 
-// hostOne names a file that one host at a time has while it opens a file of the vault, for so long
-// as hostSlow says: a store that one reader fills.
-const hostOne = "FIRMUS_TEST_HOST_ONE"
+func init() { inTurn = oneAtATime }
 
 // oneAtATime waits until no other process is in it, and stays for a time.
 func oneAtATime(file string, d time.Duration) error {
