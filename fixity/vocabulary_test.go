@@ -20,7 +20,7 @@ import (
 var groups = map[string]string{
 	"State": "state", "Kind": "kind", "Anatomy": "anatomy", "Urgency": "urgency", "Subject": "subject", "Strength": "strength",
 	"Cache": "cache", "Role": "role", "Settled": "settled", "Verb": "verb", "Outcome": "outcome", "Phase": "phase",
-	"DiscVerdict": "disc", "PersonRole": "person", "ProposalEnd": "proposal", "FactKind": "fact", "Basis": "basis",
+	"DiscVerdict": "disc", "PersonRole": "person", "ProposalEnd": "proposal", "FactKind": "fact", "Basis": "basis", "Bound": "bound",
 }
 
 // constants are all string constants of this package's types, by type.

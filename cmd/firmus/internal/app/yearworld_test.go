@@ -295,12 +295,30 @@ func (r yearRoot) Volume(ctx context.Context) (fixity.Lies, error) {
 
 func (r yearRoot) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
 	in, err := r.Dir.Open(ctx, e, offset)
-	return r.y.overlaid(r.store, r.set, e.Path, in, offset), err
+	return r.y.overlaid(r.store, r.set, e.Path, ofDrive(in), offset), err
+}
+
+// ofDrive is a reading that says it came past the cache, as it does from a drive: the years
+// lie in memory, of which the system says nothing.
+func ofDrive(in fixity.Reader) fixity.Reader {
+	if in == nil {
+		return in
+	}
+	return pastCache{in}
+}
+
+type pastCache struct{ fixity.Reader }
+
+func (r pastCache) Cache() fixity.Cache {
+	if c := r.Reader.Cache(); c != fixity.Unknown {
+		return c
+	}
+	return fixity.Bypassed
 }
 
 func (r yearRoot) Begin(ctx context.Context, p string) (fixity.Entry, fixity.Reader, error) {
 	e, in, err := r.Dir.Begin(ctx, p)
-	return e, r.y.overlaid(r.store, r.set, p, in, 0), err
+	return e, r.y.overlaid(r.store, r.set, p, ofDrive(in), 0), err
 }
 
 // spotAt is what the drive does to a file; nil: nothing, or another file lies there by now.
