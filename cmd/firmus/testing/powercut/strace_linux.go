@@ -116,6 +116,9 @@ func (r *reading) line(line string) error {
 	if strings.HasPrefix(text, "+++") || strings.HasPrefix(text, "---") {
 		return nil
 	}
+	if strings.HasPrefix(text, "???(") { // the thread was ended with its program before strace could see which call it began
+		return nil
+	}
 	if begun, ok := strings.CutSuffix(text, "<unfinished ...>"); ok {
 		r.half[m[1]] = half{strings.TrimSuffix(begun, " "), from}
 		if strings.HasPrefix(begun, "close(") { // the number is free from here on
