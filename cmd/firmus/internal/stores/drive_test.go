@@ -11,6 +11,7 @@ import (
 
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
 // another is the same archive as another process uses it: only what lies in the state
@@ -142,5 +143,44 @@ func TestTheClockGivesWayToAnotherProcess(t *testing.T) {
 				t.Errorf("it ended with %v, after %v", err, waited)
 			}
 		})
+	}
+}
+
+// TestTwoThatWaitForEachOther: who has a drive and wants another store on it doesn't wait long for
+// whoever works on that store and waits for the drive; only whoever says so stays.
+func TestTwoThatWaitForEachOther(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.drives["vault"] = w.drives["studio"]
+	var said notes
+	other := w.another(&said)
+	nothing := func(context.Context, *stores.Used) error { return nil }
+	in := make(chan error, 1)
+	err := w.Use(t.Context(), "studio", stores.Purpose{}, func(ctx context.Context, _ *stores.Used) error {
+		go func() { in <- other.Use(t.Context(), "vault", stores.Purpose{}, nothing) }()
+		for !said.tell("store vault waits for its drive: Ada Wren") {
+			time.Sleep(time.Millisecond)
+		}
+		for _, c := range []struct {
+			purpose     stores.Purpose
+			least, most time.Duration
+		}{
+			{stores.Purpose{Wait: time.Hour}, 0, time.Minute},
+			{stores.Purpose{Wait: 2 * time.Second, Stays: true}, 2 * time.Second, time.Minute},
+		} {
+			began := time.Now()
+			err := w.Use(ctx, "vault", c.purpose, nothing)
+			var locked *ledger.LockedError
+			if took := time.Since(began); !errors.As(err, &locked) || took < c.least || took > c.most {
+				t.Errorf("%+v: %v after %s", c.purpose, err, took)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Error(err)
+	}
+	if err := <-in; err != nil {
+		t.Errorf("the other, afterwards: %v", err)
 	}
 }
