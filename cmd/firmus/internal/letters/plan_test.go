@@ -140,6 +140,28 @@ func TestWeeklyMissed(t *testing.T) {
 	}
 }
 
+// Who is back half an hour before the next weekly letter gets that one, and no second one for
+// the weeks before it.
+func TestWeeklyMissedShortlyBeforeTheNext(t *testing.T) {
+	for back, want := range map[time.Time]int{
+		time.Date(2026, 3, 30, 8, 30, 0, 0, zone): 1,
+		time.Date(2026, 3, 30, 7, 30, 0, 0, zone): 2, // one for the weeks that were missed is early enough
+	} {
+		w := newWorld(t, "")
+		reels(w, 2, 0)
+		w.post()
+		w.now = back
+		w.post()
+		w.now = time.Date(2026, 3, 30, 9, 1, 0, 0, zone)
+		w.post()
+		w.post()
+		out := w.outbox()
+		if len(out) != want || !strings.Contains(strings.Join(strings.Fields(out[0].Text), " "), "No weekly letter was written for 9 Mar 2026") {
+			t.Errorf("back at %s: %d letters, want %d:\n%s", back.Format("15:04"), len(out), want, w.printAll())
+		}
+	}
+}
+
 // A clock that was a year ahead doesn't silence the letters when it is right again.
 func TestWrongClock(t *testing.T) {
 	w := newWorld(t, "")
