@@ -58,12 +58,15 @@ func OnEach(t *testing.T, test func(t *testing.T, p Place)) {
 // File is a place in a state folder. There is nothing yet.
 func File(state string) Place { return Place{Path: filepath.Join(state, "ledger.db"), State: state} }
 
-// Ready is a place in a state folder that is there, with an empty ledger: it has its
-// tables, and no record was begun.
+// Ready is a place in a state folder, which is made if it isn't there, with an empty ledger: it
+// has its tables, and no record was begun.
 func Ready(t testing.TB, state string) Place {
 	t.Helper()
 	p := File(state)
 	whole, err := readyFile()
+	if err == nil {
+		err = os.MkdirAll(state, 0o700)
+	}
 	if err == nil {
 		err = os.WriteFile(p.Path, whole, 0o600)
 	}

@@ -55,18 +55,8 @@ func newWorld(t *testing.T, cfg string) *world {
 			t.Fatal(err)
 		}
 	}
-	ready(t, w.path("state"))
+	ledgertest.Ready(t, w.path("state")) // which saves each world the steps of the schema
 	return w
-}
-
-// ready makes a state folder with an empty ledger, which saves each world the steps of the
-// schema.
-func ready(t *testing.T, state string) {
-	t.Helper()
-	if err := os.Mkdir(state, 0o700); err != nil {
-		t.Fatal(err)
-	}
-	ledgertest.Ready(t, state)
 }
 
 func (w *world) path(p string) string { return filepath.Join(w.dir, filepath.FromSlash(p)) }

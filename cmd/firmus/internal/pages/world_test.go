@@ -72,11 +72,7 @@ func newWorld(t testing.TB, cfg string, before ...func(*world)) *world {
 			t.Fatal(err)
 		}
 	}
-	state := filepath.Join(w.dir, "state")
-	if err := os.Mkdir(state, 0o700); err != nil {
-		t.Fatal(err)
-	}
-	ledgertest.Ready(t, state)
+	ledgertest.Ready(t, filepath.Join(w.dir, "state"))
 	c, err := config.Load(filepath.Join(w.dir, "firmus.toml"))
 	if err != nil {
 		t.Fatal(err)
