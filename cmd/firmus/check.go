@@ -161,7 +161,7 @@ func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, 
 			}
 			lines = append(lines, lineOf(fmt.Sprintf("store %s, set %s", s.Store, s.Set), s.Detail, s.OK, notReached, s.Away))
 		}
-		shared, err := c.checkHosts(ctx, a)
+		shared, err := c.checkHosts(ctx, a, stores)
 		if err != nil {
 			return nil, err
 		}

@@ -3,14 +3,15 @@ package main
 import (
 	"context"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/app"
 	"firmus/fixity/ledger"
 )
 
 // checkHosts says what this computer would do beside the others that share its ledger, and
-// what none of them can.
-func (c *command) checkHosts(ctx context.Context, a *app.App) ([]checkLine, error) {
-	does, idle, wrong, err := a.CheckHosts(ctx)
+// what none of them can, by what was seen of the stores.
+func (c *command) checkHosts(ctx context.Context, a *app.App, stores []acts.StoreCheck) ([]checkLine, error) {
+	does, idle, wrong, err := a.CheckHosts(ctx, stores)
 	if err != nil || does == "" {
 		return nil, err
 	}

@@ -358,22 +358,13 @@ func (a *App) root(store, set string, cache fixity.Cache) (stores.Root, error) {
 }
 
 // solid says that a store lies on a drive without a spindle, as far as the system knows.
-func (a *App) solid(ctx context.Context, store string) bool {
-	s, _ := a.Config.Store(store)
-	for _, r := range s.Sets {
-		root, err := a.root(store, r.Set, fixity.Bypassed)
-		if err != nil {
-			return false
-		}
-		if dev, err := root.(*disk.Dir).Device(ctx); err != nil || !dev.Known || dev.Rotational {
-			return false
-		}
-	}
-	return len(s.Sets) > 0
-}
+func (a *App) solid(ctx context.Context, store string) bool { return a.spindles(ctx, store, false) }
 
 // rotates says that a store lies on drives with a spindle, all of it, as far as the system knows.
-func (a *App) rotates(ctx context.Context, store string) bool {
+func (a *App) rotates(ctx context.Context, store string) bool { return a.spindles(ctx, store, true) }
+
+// spindles says that the system knows of each drive of a store that it has a spindle, or hasn't.
+func (a *App) spindles(ctx context.Context, store string, has bool) bool {
 	s, _ := a.Config.Store(store)
 	for _, r := range s.Sets {
 		root, err := a.root(store, r.Set, fixity.Bypassed)
@@ -384,7 +375,7 @@ func (a *App) rotates(ctx context.Context, store string) bool {
 		if !ok {
 			return false
 		}
-		if dev, err := dir.Device(ctx); err != nil || !dev.Known || !dev.Rotational {
+		if dev, err := dir.Device(ctx); err != nil || !dev.Known || dev.Rotational != has {
 			return false
 		}
 	}

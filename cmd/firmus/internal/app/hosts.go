@@ -335,8 +335,8 @@ func (s *parts) tellOther(ctx context.Context, checks []acts.StoreCheck) {
 
 // CheckHosts says what this host would do beside the others, and what is wrong between them or
 // reached by none of them; nothing where the ledger is this computer's alone. idle says that it
-// reads nothing, as the configuration names only others.
-func (a *App) CheckHosts(ctx context.Context) (does string, idle bool, wrong []string, err error) {
+// reads nothing, as the configuration names only others. checks is what was seen of the stores.
+func (a *App) CheckHosts(ctx context.Context, checks []acts.StoreCheck) (does string, idle bool, wrong []string, err error) {
 	if a.Host == nil {
 		return "", false, nil, nil
 	}
@@ -379,10 +379,6 @@ func (a *App) CheckHosts(ctx context.Context) (does string, idle bool, wrong []s
 	if ahead, err := a.Ledger.Ahead(ctx, a.Acts.Now); err == nil {
 		others := slices.DeleteFunc(slices.Clone(running), func(h ledger.Host) bool { return h.Name == me })
 		wrong = append(wrong, hosts.Clocks(append(others, ledger.Host{Name: me, Ahead: ahead}))...)
-	}
-	checks, err := a.Acts.CheckStores(ctx)
-	if err != nil {
-		return "", false, nil, err
 	}
 	return does, idle, append(append(wrong, lacking...), a.others(checks, running)...), nil
 }

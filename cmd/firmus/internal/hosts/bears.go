@@ -79,11 +79,12 @@ type meter struct {
 }
 
 // meter begins to report what is read of a store; end reports the rest, and err if the reading
-// ended with one. Nothing is reported of a store that isn't measured.
-func (h *Host) meter(ctx context.Context, store string, known bearing.State) *meter {
+// ended with one. Nothing is reported of a store that isn't measured, or of a phase in which it
+// isn't read.
+func (h *Host) meter(ctx context.Context, store string, p fixity.Phase, known bearing.State) *meter {
 	s, _ := h.store(store)
 	m := &meter{h: h, s: s, known: known, began: time.Now(), stop: make(chan struct{}), ended: make(chan struct{})}
-	if !s.Measured() || h.o.Work.Did == nil {
+	if p != fixity.PhaseRead || !s.Measured() || h.o.Work.Did == nil {
 		close(m.ended)
 		return m
 	}

@@ -282,24 +282,17 @@ func (w *sliceWorker) Work(ctx context.Context, j *river.Job[sliceArgs]) error {
 	defer free()
 	limit, cancel := context.WithTimeoutCause(kept, w.may(j), errLong)
 	defer cancel()
-	var of *meter
-	if a.Phase == string(fixity.PhaseRead) {
-		of = h.meter(limit, a.Store, known)
-	}
+	of := h.meter(limit, a.Store, fixity.Phase(a.Phase), known)
 	began, files := time.Now(), 0
 	left, err := h.o.Work.Slice(limit, acts.Part{Audit: a.Audit, Store: a.Store, Sets: a.Sets, Shards: a.Shards, Phase: fixity.Phase(a.Phase)}, a.Windows, func(int64) bool {
 		files++
 		if files > 1 && time.Since(began) >= h.o.Slice {
 			return true
 		}
-		if of != nil {
-			of.files.Add(1)
-		}
+		of.files.Add(1)
 		return false
 	})
-	if of != nil {
-		of.end(limit, err)
-	}
+	of.end(limit, err)
 	if err == nil && left > 0 {
 		return river.JobSnooze(0)
 	}
