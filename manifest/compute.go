@@ -2,10 +2,13 @@ package manifest
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"io"
 	"slices"
 
 	"firmus/fixity"
+	"firmus/fixity/digest"
 )
 
 // Summary is what Compute did.
@@ -16,14 +19,20 @@ type Summary struct {
 	Warnings []Warning
 }
 
-// Compute reads the files of f once, in the order of their paths, and writes a
-// manifest of them by each algorithm of out. The folder's own manifest-<alg>.txt
+// ErrUnsteady says that a file gave other bytes when it was read once more.
+var ErrUnsteady = errors.New("it gave other bytes when it was read once more. Unless somebody saved it just now, check cable, port and hub, and try again")
+
+// Compute reads the files of f, in the order of their paths, and writes a
+// manifest of them by each algorithm of out. Each is read twice, except where
+// Options.Known bears the first reading out: one wrong reading would else be what
+// the manifest vouches for. The folder's own manifest-<alg>.txt
 // are not listed; those of folders below are files like others. Links, special
 // files, placeholders and what is left out as litter are not listed, which
 // warnings say.
 //
 // With an error the texts are not to be used: some file could not be listed or
-// read, of whatever cause, and the error wraps it.
+// read, of whatever cause, and the error wraps it; ErrUnsteady if its two readings
+// disagree.
 func Compute(ctx context.Context, f Folder, out map[fixity.Algorithm]io.Writer, o Options) (Summary, error) {
 	shards, err := f.Shards(ctx)
 	if err != nil {
@@ -95,14 +104,47 @@ func (c *computing) take(ctx context.Context, e fixity.Entry) error {
 	if err != nil {
 		return err
 	}
+	known := c.o.Known != nil
 	for _, a := range c.algs {
 		d, _ := sums.Get(a)
+		known = known && c.o.Known(e.Path, d)
 		if err := c.out[a].Add(e.Path, d); err != nil {
 			return err
+		}
+	}
+	if !known {
+		var tell func(int64)
+		if c.o.Progress != nil {
+			tell = func(n int64) { c.o.Progress(e.Path, n) }
+		}
+		open := func(ctx context.Context) (fixity.Reader, error) { return c.f.Open(ctx, e, 0) }
+		if err := Again(ctx, open, sums, c.algs[0], tell); err != nil {
+			return fmt.Errorf("read %q: %w", e.Path, err)
 		}
 	}
 	c.sum.Files++
 	c.sum.Bytes += sums.Size
 	c.sum.Cache = weaker(c.sum.Cache, cache)
+	return nil
+}
+
+// Again reads a file once more and compares one of the digests that its first reading
+// gave: nobody knows what it holds, and one wrong reading is not to be believed. open
+// gives the file from its beginning; progress, if set, is told the bytes that were just read.
+// The error is ErrUnsteady if the readings disagree, else that of the reading.
+func Again(ctx context.Context, open func(context.Context) (fixity.Reader, error), first digest.Sums, a fixity.Algorithm, progress func(int64)) error {
+	r, err := open(ctx)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	second, err := digest.Options{Algorithms: []fixity.Algorithm{a}, Progress: progress}.Read(ctx, r)
+	if err != nil {
+		return err
+	}
+	was, _ := first.Get(a)
+	if is, _ := second.Get(a); is != was {
+		return ErrUnsteady
+	}
 	return nil
 }

@@ -16,6 +16,9 @@ type Options struct {
 	System string
 	// Root says that only files directly in the folder are covered (Compute only).
 	Root bool
+	// Known says that a file's digest is known from elsewhere, such as an older
+	// manifest, so that it needs no second reading (Compute only); may be nil.
+	Known func(path string, d fixity.Digest) bool
 }
 
 // Verify compares the folder f with its manifests: all manifest-<alg>.txt that

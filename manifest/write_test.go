@@ -17,6 +17,7 @@ import (
 	"firmus/fixity"
 	"firmus/manifest"
 	"firmus/replicas/disk"
+	"firmus/replicas/testing/faulty"
 )
 
 func TestWrite(t *testing.T) {
@@ -123,6 +124,30 @@ func TestComputeFails(t *testing.T) {
 	f := &fake{files: map[string]string{"a": "A"}, list: map[string]error{"": errors.New("odd")}}
 	if _, err := manifest.Compute(t.Context(), f, map[fixity.Algorithm]io.Writer{fixity.MD5: io.Discard}, manifest.Options{}); !errors.Is(err, fixity.ErrIncomplete) {
 		t.Errorf("%v", err)
+	}
+}
+
+// TestOneWrongReadingIsNoManifest: a file that gives another byte once, by whichever of its
+// readings, is told, and no text is to be used. What an older manifest bears out is read once.
+func TestOneWrongReadingIsNoManifest(t *testing.T) {
+	files := map[string]string{"a.wav": "the first", "s/b.wav": "the second"}
+	_, d := onDisk(t, files)
+	right, _ := compute(t, d, manifest.Options{}, fixity.SHA256)
+	known := manifest.Options{Known: func(p string, d fixity.Digest) bool { return d.Sum == s256(files[p]) }}
+	for p := range files {
+		for reading := range 3 {
+			in := faulty.Wrap(d, faulty.FlipOnce(p, 3, 1, reading))
+			var text bytes.Buffer
+			_, err := manifest.Compute(t.Context(), in, map[fixity.Algorithm]io.Writer{fixity.SHA256: &text}, manifest.Options{})
+			if reading < 2 && (!errors.Is(err, manifest.ErrUnsteady) || !strings.Contains(err.Error(), p)) || reading == 2 && (err != nil || text.String() != right[fixity.SHA256]) {
+				t.Errorf("%s, reading %d: %v", p, reading, err)
+			}
+			text.Reset()
+			_, err = manifest.Compute(t.Context(), faulty.Wrap(d, faulty.FlipOnce(p, 3, 1, reading)), map[fixity.Algorithm]io.Writer{fixity.SHA256: &text}, known)
+			if (reading == 0) != errors.Is(err, manifest.ErrUnsteady) || reading > 0 && text.String() != right[fixity.SHA256] {
+				t.Errorf("%s, known, reading %d: %v", p, reading, err)
+			}
+		}
 	}
 }
 

@@ -41,6 +41,7 @@ type badDrive struct {
 	other bool
 	// slow: it is waited for up to a minute, so it is only tried where it is asked for.
 	slow bool
+	says string // what the program says then, unless it did all that it was asked for
 	// seen: what the program was given may be in the record, as a finding that ends when the
 	// same is said again. So only what lies there and what copies are is compared.
 	seen bool
@@ -67,7 +68,7 @@ var badDrives = []badDrive{
 	{name: "refuses once", on: store, answer: calls.Answer{Err: syscall.EACCES}, seen: true},
 	{name: "gives another byte once", on: func(c calls.Call) bool { return c.Read && store(c) }, answer: calls.Answer{Change: flipped}, seen: true},
 	{name: "is another one from then on", on: func(c calls.Call) bool { return c.Under("vault") }, other: true, seen: true},
-	{name: "hangs", on: func(c calls.Call) bool { return c.Under("vault") }, from: true, answer: calls.Answer{Hangs: true}, seen: true, slow: true},
+	{name: "hangs", on: func(c calls.Call) bool { return c.Under("vault") }, from: true, answer: calls.Answer{Hangs: true}, seen: true, slow: true, says: "answer"},
 	{name: "gives a few bytes at a time", on: func(c calls.Call) bool { return c.Read }, from: true, answer: calls.Answer{Most: 4096}, seen: true},
 }
 
@@ -201,6 +202,7 @@ func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string
 	n := 0
 	var at calls.Call
 	var drive *otherDrive
+	began := time.Now()
 	exit, said := w.answered(r, func(c calls.Call) calls.Answer {
 		if c.Under("unplugged") {
 			return calls.Answer{Err: syscall.EIO}
@@ -220,6 +222,12 @@ func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string
 		return calls.Answer{}
 	})
 	where := fmt.Sprintf("%s: a drive that %s, at call %d of its kind (%s; exit %d)", r, b.name, k, at, exit)
+	if took := time.Since(began); took > 3*time.Minute {
+		t.Errorf("%s: it ended after %v\n%s", where, took, said)
+	}
+	if n > k && exit != r.exit && !strings.Contains(said, b.says) {
+		t.Errorf("%s: it doesn't say %q:\n%s", where, b.says, said)
+	}
 	if drive != nil {
 		where += ", " + drive.what
 		if d := drive.putBack(w); d != "" {
@@ -376,5 +384,72 @@ func TestAFirstLookThatDiffersIsLookedAtTwice(t *testing.T) {
 			t.Errorf("%s: findings: exit %d: %s", store, exit, said)
 		}
 		w.run(0, "retire", "--dry-run", strings.TrimPrefix(file, "/")) // it is under care
+	}
+}
+
+// TestNoSingleReadingIsWrittenDown: what a command reads gives another byte once, by each of its
+// readings in turn. It writes down what is so, or nothing, and then it says what was read twice.
+func TestNoSingleReadingIsWrittenDown(t *testing.T) {
+	w := newKillWorld(t)
+	for _, c := range []struct {
+		command, args    string
+		file, made, says string
+		ready            func()
+	}{
+		{command: "manifest write", args: "folder", file: "folder/a.wav", made: "folder/manifest-sha256.txt", says: "once more", ready: func() { w.put("folder/a.wav", tune("a", 900, false)) }},
+		{command: "receive", args: "stick --into masters/QV-0106 --sides A", file: "stick/REC001.WAV", made: "studio/masters/QV-0106/QV-0106_A.wav", says: "once more", ready: func() { w.put("stick/REC001.WAV", tune("r1", 900, false)) }},
+		{command: "bag make", args: "studio/masters/QV-0101 bag", file: "studio/masters/QV-0101/QV-0101_A.wav", made: "bag/manifest-sha512.txt", says: "once more"},
+		{command: "bag item", args: "QV-0101 bag --restricted", file: "/masters/QV-0101/QV-0101_A.wav", made: "bag/manifest-sha512.txt"},
+	} {
+		w.load(w.base)
+		if c.ready != nil {
+			c.ready()
+		}
+		ready := w.base + "-row"
+		w.save(ready)
+		r := killRow{command: c.command, args: strings.Fields(c.args)}
+		try := func(k int) (exit int, said, made string, met bool) {
+			w.load(ready)
+			n := 0
+			exit, said = w.answered(r, func(x calls.Call) (a calls.Answer) {
+				if !x.Read || !strings.HasSuffix(x.Path, c.file) {
+					return a
+				}
+				if n == k {
+					met, a.Change = true, flipped
+				}
+				n++
+				return a
+			})
+			b, err := os.ReadFile(filepath.Join(w.dir, filepath.FromSlash(c.made)))
+			if err != nil && !errors.Is(err, os.ErrNotExist) {
+				t.Fatal(err)
+			}
+			return exit, said, string(b), met
+		}
+		exit, said, want, _ := try(-1)
+		if exit != 0 || want == "" {
+			t.Fatalf("%s: exit %d: %s", r, exit, said)
+		}
+		steady, told := 0, 0
+		for k := 0; ; k++ {
+			exit, said, made, met := try(k)
+			if !met {
+				break
+			}
+			switch {
+			case made == want:
+				steady++
+			case made != "":
+				t.Errorf("%s, reading %d: wrong bytes were written down (exit %d): %s", r, k, exit, said)
+			case exit != 3 || !strings.Contains(said, c.says):
+				t.Errorf("%s, reading %d: exit %d: %s", r, k, exit, said)
+			default:
+				told++
+			}
+		}
+		if c.says != "" && told < 2 || c.says == "" && steady == 0 {
+			t.Errorf("%s: %d wrong readings were told, of %d no harm came", r, told, steady)
+		}
 	}
 }

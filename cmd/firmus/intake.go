@@ -73,10 +73,10 @@ instead: a backup knows more.`,
 		if err != nil {
 			c.exit = max(c.exit, statusOf(err))
 		}
-		for _, w := range res.Warnings {
-			c.say("%s", w)
-		}
 		if c.json {
+			for _, w := range res.Warnings {
+				c.say("%s", w)
+			}
 			c.document(intakeJSON(a, res, err, c.exit))
 			return err
 		}
@@ -96,9 +96,7 @@ instead: a backup knows more.`,
 		if res.Manifests > 0 {
 			c.printf("  %s written\n", fixity.Count(int64(res.Manifests), "manifest"))
 		}
-		for _, t := range res.Trouble {
-			c.printf("  NOT FINISHED: %s\n", t)
-		}
+		c.printTrouble(res)
 		for _, n := range res.Notes {
 			mark := "LOOK AT IT"
 			if !n.Whole {
@@ -109,6 +107,16 @@ instead: a backup knows more.`,
 		return errors.Join(err, c.printFindings(cmd.Context(), a, res.Findings, nil, true))
 	}
 	return cmd
+}
+
+// printTrouble prints what an intake has to say besides what it took in.
+func (c *command) printTrouble(res receiving.IntakeResult) {
+	for _, w := range res.Warnings {
+		c.say("%s", w)
+	}
+	for _, t := range res.Trouble {
+		c.printf("  NOT FINISHED: %s\n", t)
+	}
 }
 
 func intakeJSON(a *app.App, res receiving.IntakeResult, err error, exit int) any {

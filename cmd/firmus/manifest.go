@@ -27,8 +27,11 @@ func (c *command) manifestCommand() *cobra.Command {
 		Use:   "write DIR",
 		Short: "Write the manifest of a folder",
 		Long: `Reads every file below a folder and writes manifest-sha256.txt into it. It needs
-no configuration and no ledger. A manifest that is there already is replaced only
-if all that it says still holds. If something has changed since, "manifest verify" says
+no configuration and no ledger. Each file is read twice, from the drive itself: if the two
+readings disagree, no manifest is written, since a loose cable may be to blame. A file that
+is as a manifest there already says is read once.
+
+A manifest that is there already is replaced only if all that it says still holds. If something has changed since, "manifest verify" says
 what, and --replace replaces the manifest all the same.`,
 		Args: cobra.ExactArgs(1),
 	}
@@ -86,20 +89,21 @@ func (c *command) writeManifest(ctx context.Context, dir, alg string, replace bo
 	if err := c.outside(dir); err != nil {
 		return fmt.Errorf("write a manifest: %w\nin a store \"firmus intake\" writes the manifests, from the record: one made from what lies there now would call a damaged file right", err)
 	}
-	c.startProgress(0)
-	var text bytes.Buffer
-	sum, err := manifest.Compute(ctx, d, map[fixity.Algorithm]io.Writer{a: &text}, manifest.Options{Progress: c.fileProgress(dir)})
-	c.progress.stop()
-	if err != nil {
+	name := manifest.Name(a)
+	old, err := d.ReadFile(ctx, name, maxManifest)
+	if err != nil && !errors.Is(err, fixity.ErrVanished) {
 		return err
 	}
-	name := manifest.Name(a)
-	old, err := d.ReadFile(ctx, name, int64(max(4*text.Len(), 64<<20)))
-	switch {
-	case errors.Is(err, fixity.ErrVanished):
-	case err != nil:
-		return err
-	case !replace:
+	known := digestsOf(old, a)
+	c.startProgress(0)
+	var text bytes.Buffer
+	sum, err := manifest.Compute(ctx, d, map[fixity.Algorithm]io.Writer{a: &text}, manifest.Options{Progress: c.fileProgress(dir),
+		Known: func(path string, d fixity.Digest) bool { return known[path] == d }})
+	c.progress.stop()
+	if err != nil {
+		return fmt.Errorf("%s: no manifest was written: %w", dir, err)
+	}
+	if !replace {
 		if said := contradiction(old, text.Bytes(), a); said != "" {
 			return usageError{fmt.Errorf("%s in %s says something else (%s). \"firmus manifest verify\" says what has changed; --replace replaces it all the same", name, dir, said)}
 		}
@@ -111,7 +115,7 @@ func (c *command) writeManifest(ctx context.Context, dir, alg string, replace bo
 		c.say("%s", w)
 	}
 	if c.json {
-		c.document(map[string]any{"manifest": name, "files": sum.Files, "bytes": sum.Bytes, "warnings": warningTexts(sum.Warnings), "exit": 0})
+		c.document(map[string]any{"manifest": name, "files": sum.Files, "bytes": sum.Bytes, "cache": sum.Cache, "warnings": warningTexts(sum.Warnings), "exit": 0})
 		return nil
 	}
 	c.printf("%s: %s, %s\n", name, fixity.Count(int64(sum.Files), "file"), report.Size(sum.Bytes))
@@ -126,15 +130,25 @@ func warningTexts(ws []manifest.Warning) []string {
 	return out
 }
 
+// maxManifest bounds a manifest that is held in memory, in bytes: ten million files.
+const maxManifest = 1 << 30
+
+// digestsOf are what a folder's manifest says of each path; a line that can't be read says
+// nothing.
+func digestsOf(text []byte, a fixity.Algorithm) map[string]fixity.Digest {
+	out := map[string]fixity.Digest{}
+	for l, err := range manifest.Read(bytes.NewReader(text), manifest.ReadOptions{Algorithm: a, Rule: manifest.FolderRule}) {
+		if err == nil {
+			out[l.Path] = l.Digest
+		}
+	}
+	return out
+}
+
 // contradiction says the first line of an old manifest that a new one doesn't bear out.
 func contradiction(old, fresh []byte, a fixity.Algorithm) string {
 	o := manifest.ReadOptions{Algorithm: a, Rule: manifest.FolderRule}
-	now := map[string]fixity.Digest{}
-	for l, err := range manifest.Read(bytes.NewReader(fresh), o) {
-		if err == nil {
-			now[l.Path] = l.Digest
-		}
-	}
+	now := digestsOf(fresh, a)
 	for l, err := range manifest.Read(bytes.NewReader(old), o) {
 		if err != nil {
 			return err.Error()

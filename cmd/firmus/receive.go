@@ -14,9 +14,9 @@ func (c *command) receiveCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "receive SOURCE --into SET/PATH",
 		Short: "Copy recordings from a recorder's stick, read back and compared",
-		Long: `Copies all files of a stick or folder into a set's arrivals store. Each copy is read back
-from the drive and compared before it gets its name. Nothing is overwritten. The files
-are then taken in.
+		Long: `Copies all files of a stick or folder into a set's arrivals store. Each file is read twice
+from the stick, and each copy is read back from the drive and compared before it gets its
+name. Nothing is overwritten. The files are then taken in.
 
 --sides A,B names the recordings by item (the last part of PATH) and side, in the
 order in which the recorder wrote them. Parts of a recording that a card split stay
@@ -85,6 +85,7 @@ source (exit 2).`,
 				c.printf("    LOOK AT IT: %s\n", n)
 			}
 		}
+		c.printTrouble(res.Intake)
 		if res.Erase {
 			c.printf("The stick may be erased: %s.\n", res.Why)
 		} else {

@@ -144,43 +144,18 @@ func (b *building) copy(ctx context.Context, f File) (sums digest.Sums, err erro
 		}
 	}
 	if f.Fill == nil && len(f.Want) == 0 {
-		if err := b.again(ctx, f, path, sums); err != nil {
+		if err := manifest.Again(ctx, f.Open, sums, b.o.Algorithms[0], b.progress(Comparing, path)); err != nil {
 			return sums, err
 		}
 	}
 	return sums, w.Sync()
 }
 
-// again reads a file of which nobody knows what it holds once more, where it comes from: one
-// wrong reading would else be what the bag vouches for.
-func (b *building) again(ctx context.Context, f File, path string, first digest.Sums) error {
-	r, err := f.Open(ctx)
-	if err != nil {
-		return err
-	}
-	defer r.Close()
-	o := digest.Options{Algorithms: b.o.Algorithms[:1]}
-	if b.o.Progress != nil {
-		o.Progress = func(n int64) { b.o.Progress(Comparing, path, n) }
-	}
-	second, err := o.Read(ctx, r)
-	if err != nil {
-		return err
-	}
-	for _, a := range o.Algorithms {
-		was, _ := first.Get(a)
-		if is, _ := second.Get(a); is != was {
-			return ErrUnsteady
-		}
-	}
-	return nil
-}
-
-func (b *building) progress(path string) func(int64) {
+func (b *building) progress(s Step, path string) func(int64) {
 	if b.o.Progress == nil {
 		return nil
 	}
-	return func(n int64) { b.o.Progress(Copying, path, n) }
+	return func(n int64) { b.o.Progress(s, path, n) }
 }
 
 // take copies what the file's Open gives.
@@ -190,7 +165,7 @@ func (b *building) take(ctx context.Context, f File, path string, w io.Writer) (
 		return digest.Sums{}, err
 	}
 	defer r.Close()
-	return digest.Options{Algorithms: b.o.Algorithms, Tee: w, Progress: b.progress(path)}.Read(ctx, r)
+	return digest.Options{Algorithms: b.o.Algorithms, Tee: w, Progress: b.progress(Copying, path)}.Read(ctx, r)
 }
 
 // fill has the file's Fill write it, and keeps the digests of what it wrote last.
@@ -208,7 +183,7 @@ func (b *building) fill(ctx context.Context, f File, path string, w *os.File) (d
 			return nil, err
 		}
 		last = &tagWriter{w, sum}
-		tell := b.progress(path)
+		tell := b.progress(Copying, path)
 		if tell == nil {
 			return last, nil
 		}

@@ -317,7 +317,7 @@ func TestOneWrongReadingIsNoBag(t *testing.T) {
 			}
 			tried++
 			_, err := bag.Make(t.Context(), src, dest, bag.MakeOptions{Open: open})
-			if !errors.Is(err, bag.ErrUnsteady) || !strings.Contains(err.Error(), path.Base(name)) {
+			if !errors.Is(err, manifest.ErrUnsteady) || !strings.Contains(err.Error(), path.Base(name)) {
 				t.Errorf("%s, reading %d: %v", name, reading, err)
 			}
 			if left, err := os.ReadDir(filepath.Dir(dest)); err != nil || len(left) > 0 {

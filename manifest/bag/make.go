@@ -100,12 +100,9 @@ func (m Made) MarshalJSON() ([]byte, error) {
 // ErrNotAsWritten says that a bag was read back and isn't what was written.
 var ErrNotAsWritten = errors.New("read back, and not what was written")
 
-// ErrUnsteady says that a file of the source gave other bytes when it was read once more.
-var ErrUnsteady = errors.New("it gave other bytes when it was read once more. Unless somebody saved it just now, check cable, port and hub, and make the bag again")
-
 // Make makes the bag dest of version 1.0 out of all files below the folder src.
 // Files are copied, flushed to the medium, read back and compared; src is only
-// read, each file twice (ErrUnsteady). What links, special files and placeholders lie in src is refused, since
+// read, each file twice (manifest.ErrUnsteady). What links, special files and placeholders lie in src is refused, since
 // a bag holds files only; so are names that aren't UTF-8 and names that differ
 // only in Unicode normalisation (RFC 8493, section 6.1.1.3), and dest if something
 // lies there or it is inside src (fixity.ErrRefused).

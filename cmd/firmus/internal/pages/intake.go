@@ -38,11 +38,19 @@ func intakeAct(q *request) error {
 		}
 		if len(in.Trouble) > 0 {
 			out.Lead = "Not all could be taken in. What is wrong stands below; the next intake tries again."
-			out.Blocks = append(out.Blocks, sheet.Block{Title: "What went wrong", Lines: in.Trouble})
 		}
-		if len(in.Warnings) > 0 {
-			out.Blocks = append(out.Blocks, sheet.Block{Title: "To know", Lines: in.Warnings})
-		}
+		out.Blocks = append(out.Blocks, troubleOf(in)...)
 		return out, nil
 	})
+}
+
+// troubleOf is what an intake has to say besides what it took in.
+func troubleOf(in receiving.IntakeResult) (out []sheet.Block) {
+	if len(in.Trouble) > 0 {
+		out = append(out, sheet.Block{Title: "What went wrong", Lines: in.Trouble})
+	}
+	if len(in.Warnings) > 0 {
+		out = append(out, sheet.Block{Title: "To know", Lines: in.Warnings})
+	}
+	return out
 }

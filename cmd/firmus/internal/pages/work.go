@@ -202,6 +202,7 @@ func receiveAct(q *request) error {
 			t.Rows = append(t.Rows, []string{f.Name, res.Set + "/" + f.Path, report.Size(f.Size), did})
 		}
 		out.Blocks = []sheet.Block{{Table: &t, Lines: []string{"Play the beginning, the middle and the end. Is it the right side, at the right speed, on both channels? Keep the untouched transfer; edit a copy of it."}}}
+		out.Blocks = append(out.Blocks, troubleOf(res.Intake)...)
 		out.Links = findingLinks(res.Intake.Findings)
 		return out, nil
 	})

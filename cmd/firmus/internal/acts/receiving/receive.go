@@ -19,6 +19,7 @@ import (
 	"firmus/fixity/essence"
 	"firmus/fixity/essence/sound"
 	"firmus/fixity/ledger"
+	"firmus/manifest"
 )
 
 // ReceiveOrder says what to copy from a recorder's stick, and where to.
@@ -28,7 +29,8 @@ type ReceiveOrder struct {
 	Into   string   // SET/PATH; the last part of PATH is the item
 	Sides  []string // names of the recordings in the order of the stick; none keeps its names
 	Reason string
-	// Found is told how many bytes the source holds, before any is copied; may be nil.
+	// Found is told how many bytes will be read of the source, which is read twice, before any
+	// is copied; may be nil.
 	Found func(bytes int64)
 }
 
@@ -64,9 +66,9 @@ type arriving struct {
 	split bool // it ends where a card's file system ends a file
 }
 
-// Receive copies all files of a source into a set's arrivals store: digests are
-// taken while copying, the copy is flushed, read back past the page cache and
-// compared before it gets its name. Nothing is ever overwritten: if other bytes lie
+// Receive copies all files of a source into a set's arrivals store: each is read
+// twice there (manifest.ErrUnsteady if the readings disagree), the copy is flushed, read back
+// past the page cache and compared before it gets its name. Nothing is ever overwritten: if other bytes lie
 // at a name, nothing at all is copied (fixity.ErrRefused). The files are then taken
 // in. The source must be kept until a second independent store has been read.
 func (e Acts) Receive(ctx context.Context, o ReceiveOrder) (ReceiveResult, error) {
@@ -93,7 +95,7 @@ func (e Acts) Receive(ctx context.Context, o ReceiveOrder) (ReceiveResult, error
 	if o.Found != nil {
 		n := int64(0)
 		for _, f := range files {
-			n += f.entry.Size
+			n += 2 * f.entry.Size
 		}
 		o.Found(n)
 	}
@@ -272,7 +274,7 @@ func (e Acts) copyIn(ctx context.Context, u *stores.Used, o ReceiveOrder, set st
 		return err
 	}
 	// What is in the way is found before anything is copied.
-	there := map[int]bool{}
+	there := map[int]digest.Sums{}
 	for i, f := range files {
 		_, err := root.Stat(ctx, f.to)
 		if errors.Is(err, fixity.ErrVanished) {
@@ -281,17 +283,21 @@ func (e Acts) copyIn(ctx context.Context, u *stores.Used, o ReceiveOrder, set st
 		if err != nil {
 			return fmt.Errorf("%s: %w", f.to, err)
 		}
-		same, err := e.sameBytes(ctx, o.Source, f.entry, u, set, f.to)
+		sums, same, err := e.sameBytes(ctx, o.Source, f.entry, u, set, f.to)
 		if err != nil {
 			return err
 		}
 		if !same {
 			return fmt.Errorf("another file lies at %s/%s in %s; nothing was copied: %w", set, f.to, u.Rule.Name, fixity.ErrRefused)
 		}
-		there[i] = true
+		there[i] = sums
 	}
 	for i, f := range files {
-		item, err := e.receiveOne(ctx, o.Source, root, f, there[i])
+		sums, already := there[i]
+		if !already {
+			sums, err = e.copyOne(ctx, o.Source, root, f)
+		}
+		item := f.received(sums, already)
 		if err != nil {
 			return fmt.Errorf("copy %q to %s/%s: %w", f.entry.Path, set, f.to, err)
 		}
@@ -319,17 +325,22 @@ func (e Acts) noteTwin(ctx context.Context, item *ReceivedItem, set, to string) 
 	})
 }
 
-func (e Acts) sameBytes(ctx context.Context, from audit.Store, x fixity.Entry, u *stores.Used, set, to string) (bool, error) {
-	a, err := e.readSums(ctx, from, x)
-	if err != nil {
-		return false, fmt.Errorf("read %q: %w", x.Path, err)
+// sameBytes says that a file of the source lies in the store already, and gives its digests.
+// Where they differ both are read once more: one wrong reading is no other file.
+func (e Acts) sameBytes(ctx context.Context, from audit.Store, x fixity.Entry, u *stores.Used, set, to string) (sums digest.Sums, same bool, err error) {
+	for range 2 {
+		if sums, err = e.readSums(ctx, from, x); err != nil {
+			return sums, false, fmt.Errorf("read %q: %w", x.Path, err)
+		}
+		b, err := e.Auditor(u).Take(ctx, u.Rule.Name, set, to, fixity.Bypassed, fixity.BLAKE3)
+		if err != nil {
+			return sums, false, fmt.Errorf("read %s: %w", to, err)
+		}
+		if d, _ := sums.Get(fixity.BLAKE3); d == b.Digest(fixity.BLAKE3) {
+			return sums, true, nil
+		}
 	}
-	b, err := e.Auditor(u).Take(ctx, u.Rule.Name, set, to, fixity.Bypassed, fixity.BLAKE3)
-	if err != nil {
-		return false, fmt.Errorf("read %s: %w", to, err)
-	}
-	d, _ := a.Get(fixity.BLAKE3)
-	return d == b.Digest(fixity.BLAKE3), nil
+	return sums, false, nil
 }
 
 func (e Acts) readSums(ctx context.Context, from audit.Store, x fixity.Entry) (digest.Sums, error) {
@@ -341,52 +352,50 @@ func (e Acts) readSums(ctx context.Context, from audit.Store, x fixity.Entry) (d
 	return digest.Options{Algorithms: Digests, Progress: e.Progress.Bytes}.Read(ctx, f)
 }
 
-// receiveOne copies one file. Order: copy and digest, flush, read back and compare,
-// then rename; a crash before the last step leaves nothing under the name.
-func (e Acts) receiveOne(ctx context.Context, from audit.Store, root stores.Root, f arriving, there bool) (ReceivedItem, error) {
-	item := ReceivedItem{Name: ledger.DisplayPath(f.entry.Path), Path: ledger.DisplayPath(f.to), Size: f.entry.Size,
-		Clock: f.entry.ModTime.Format("2006-01-02 15:04:05"), Dated: f.entry.ModTime, Already: there, Notes: []string{}}
-	for _, n := range f.notes {
-		item.Notes = append(item.Notes, n.Meaning().Means)
-	}
-	var sums digest.Sums
-	if there {
-		var err error
-		if sums, err = e.readSums(ctx, from, f.entry); err != nil {
-			return item, err
-		}
-		return item.with(sums), nil
-	}
+// copyOne copies one file. Order: read, copy what is read once more and compare, flush, read
+// back and compare, then rename; a crash before the last step leaves nothing under the name.
+func (e Acts) copyOne(ctx context.Context, from audit.Store, root stores.Root, f arriving) (sums digest.Sums, err error) {
 	if e.Progress.File != nil {
 		e.Progress.File(fixity.Shard{}, f.entry.Path, f.entry.Size)
 	}
-	err := root.ReplaceVerified(ctx, f.to, func(w io.Writer) error {
+	if sums, err = e.readSums(ctx, from, f.entry); err != nil {
+		return sums, err
+	}
+	want, _ := sums.Get(fixity.BLAKE3)
+	return sums, root.ReplaceVerified(ctx, f.to, func(w io.Writer) error {
 		src, err := from.Open(ctx, f.entry, 0)
 		if err != nil {
 			return err
 		}
 		defer src.Close()
-		sums, err = digest.Options{Algorithms: Digests, Progress: e.Progress.Bytes, Tee: w}.Read(ctx, src)
+		second, err := digest.Options{Algorithms: []fixity.Algorithm{fixity.BLAKE3}, Progress: e.Progress.Bytes, Tee: w}.Read(ctx, src)
+		if got, _ := second.Get(fixity.BLAKE3); err == nil && got != want {
+			err = manifest.ErrUnsteady
+		}
 		return err
 	}, func(r fixity.Reader) error {
 		back, err := digest.Options{Algorithms: []fixity.Algorithm{fixity.BLAKE3}}.Read(ctx, r)
 		if err != nil {
 			return fmt.Errorf("read back: %w", err)
 		}
-		want, _ := sums.Get(fixity.BLAKE3)
 		if got, _ := back.Get(fixity.BLAKE3); got != want {
 			return fmt.Errorf("read back: the copy isn't what was read from the source: check cable, port and memory")
 		}
 		return nil
 	})
-	return item.with(sums), err
 }
 
-func (i ReceivedItem) with(s digest.Sums) ReceivedItem {
-	d, _ := s.Get(fixity.SHA256)
-	i.SHA256 = d.Sum
-	i.digest, _ = s.Get(fixity.BLAKE3)
-	return i
+// received tells of a file that was received, with the digests of its bytes.
+func (f arriving) received(sums digest.Sums, already bool) ReceivedItem {
+	item := ReceivedItem{Name: ledger.DisplayPath(f.entry.Path), Path: ledger.DisplayPath(f.to), Size: f.entry.Size,
+		Clock: f.entry.ModTime.Format("2006-01-02 15:04:05"), Dated: f.entry.ModTime, Already: already, Notes: []string{}}
+	for _, n := range f.notes {
+		item.Notes = append(item.Notes, n.Meaning().Means)
+	}
+	d, _ := sums.Get(fixity.SHA256)
+	item.SHA256 = d.Sum
+	item.digest, _ = sums.Get(fixity.BLAKE3)
+	return item
 }
 
 // Source is a stick or the like whose files were received.
