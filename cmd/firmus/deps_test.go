@@ -22,7 +22,7 @@ var imports = map[string]string{
 	"fixity":                                "",
 	"fixity/audit":                          "fixity fixity/care fixity/damage fixity/digest",
 	"fixity/beside":                         "",
-	"fixity/care":                           "fixity fixity/essence/sound",
+	"fixity/care":                           "fixity fixity/essence/sound fixity/expr",
 	"fixity/damage":                         "fixity fixity/digest",
 	"fixity/digest":                         "fixity fixity/digest/blake3",
 	"fixity/digest/blake3":                  "",
@@ -34,25 +34,26 @@ var imports = map[string]string{
 	"fixity/essence/sound":                  "fixity",
 	"fixity/essence/track":                  "fixity/essence/pcm fixity/essence/sound fixity/essence/walk",
 	"fixity/essence/walk":                   "fixity fixity/essence/sound",
+	"fixity/expr":                           "",
 	"fixity/ledger":                         "fixity fixity/care fixity/damage fixity/digest fixity/essence/sound fixity/ledger/database fixity/ledger/mlog fixity/ledger/private fixity/ledger/record fixity/pair",
 	"fixity/ledger/database":                "fixity fixity/ledger/private",
 	"fixity/ledger/mlog":                    "",
 	"fixity/ledger/private":                 "fixity/beside",
-	"fixity/ledger/record":                  "fixity fixity/beside fixity/ledger/database fixity/ledger/mlog fixity/ledger/private",
+	"fixity/ledger/record":                  "fixity fixity/beside fixity/expr fixity/ledger/database fixity/ledger/mlog fixity/ledger/private",
 	"fixity/pair":                           "",
 	"fixity/spelling":                       "",
 	"fixity/repair":                         "fixity fixity/care fixity/digest",
 	"fixity/testing/ledgertest":             "fixity fixity/ledger fixity/ledger/database",
 	"manifest":                              "fixity fixity/digest",
-	"manifest/bag":                          "fixity fixity/beside fixity/digest manifest",
-	"manifest/provided":                     "fixity manifest manifest/bag",
+	"manifest/bag":                          "fixity fixity/beside fixity/digest fixity/expr manifest",
+	"manifest/provided":                     "fixity fixity/expr manifest manifest/bag",
 	"replicas/cloud":                        "fixity",
 	"replicas/cloud/drive":                  "fixity replicas/cloud replicas/cloud/wire replicas/loopback",
-	"replicas/cloud/s3":                     "fixity replicas/cloud replicas/cloud/wire replicas/loopback",
+	"replicas/cloud/s3":                     "fixity fixity/expr replicas/cloud replicas/cloud/wire replicas/loopback",
 	"replicas/testing/s3test":               "",
 	"replicas/cloud/webdav":                 "fixity replicas/cloud replicas/cloud/wire replicas/loopback",
 	"replicas/cloud/wire":                   "fixity replicas/cloud replicas/named",
-	"replicas/disk":                         "fixity replicas/ground",
+	"replicas/disk":                         "fixity fixity/expr replicas/ground",
 	"replicas/ground":                       "fixity",
 	"replicas/loopback":                     "",
 	"replicas/named":                        "fixity",
@@ -76,7 +77,7 @@ var imports = map[string]string{
 	"replicas/testing/mmctest":              "fixity replicas/optical/mmc replicas/optical/scsi replicas/optical/sector",
 	"replicas/testing/replicatest":          "fixity",
 	"replicas/testing/vmtest":               "",
-	"cmd/firmus":                            "fixity fixity/audit fixity/beside fixity/damage fixity/ledger fixity/repair fixity/spelling manifest manifest/bag replicas/disk replicas/named replicas/optical replicas/optical/burned " + in("acts acts/backups acts/deciding acts/reading acts/receiving acts/recovering app config demo discs discs/checking discs/registering discs/sheets guarded handover metrics outlook pages people reels register register/preview register/workbook report setup sheet statements systemservice"),
+	"cmd/firmus":                            "fixity fixity/audit fixity/beside fixity/damage fixity/expr fixity/ledger fixity/repair fixity/spelling manifest manifest/bag replicas/disk replicas/named replicas/optical replicas/optical/burned " + in("acts acts/backups acts/deciding acts/reading acts/receiving acts/recovering app config demo discs discs/checking discs/registering discs/sheets guarded handover metrics outlook pages people reels register register/preview register/workbook report setup sheet statements systemservice"),
 	"cmd/firmus/internal/outlook":           "fixity fixity/ledger " + in("config report schedule"),
 	"cmd/firmus/internal/acts":              "fixity fixity/audit fixity/care fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/repair fixity/spelling " + in("acts/archive acts/backups acts/hearing acts/manifests acts/receiving report schedule stores"),
 	"cmd/firmus/internal/acts/deciding":     "fixity fixity/audit fixity/care fixity/essence/sound fixity/ledger fixity/spelling " + in("acts acts/archive acts/hearing acts/manifests acts/receiving levels report stores"),
@@ -84,39 +85,39 @@ var imports = map[string]string{
 	"cmd/firmus/internal/acts/receiving":    "fixity fixity/audit fixity/care fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/spelling manifest manifest/provided " + in("acts/archive acts/backups acts/hearing acts/manifests report stores"),
 	"cmd/firmus/internal/acts/manifests":    "fixity fixity/audit fixity/beside fixity/care fixity/digest fixity/ledger fixity/ledger/private manifest " + in("acts/archive report stores"),
 	"cmd/firmus/internal/acts/hearing":      "fixity fixity/audit fixity/damage fixity/essence fixity/essence/sound fixity/ledger",
-	"cmd/firmus/internal/acts/backups":      "fixity fixity/care fixity/digest fixity/ledger fixity/ledger/private fixity/spelling " + in("acts/archive report stores"),
+	"cmd/firmus/internal/acts/backups":      "fixity fixity/care fixity/digest fixity/expr fixity/ledger fixity/ledger/private fixity/spelling " + in("acts/archive report stores"),
 	"cmd/firmus/internal/acts/archive":      "fixity fixity/audit fixity/beside fixity/care fixity/ledger fixity/ledger/private fixity/spelling " + in("acts/hearing report stores"),
 	"cmd/firmus/internal/acts/reading":      "fixity fixity/care fixity/ledger " + in("acts/archive register"),
 	"cmd/firmus/internal/handover":          "fixity fixity/essence/sound fixity/ledger " + in("premis register report sheet"),
 	"cmd/firmus/internal/premis":            "fixity",
 	"cmd/firmus/internal/clips":             "fixity/damage fixity/essence",
 	"cmd/firmus/internal/app":               "fixity fixity/audit fixity/care fixity/ledger fixity/ledger/private replicas/cloud replicas/cloud/drive replicas/cloud/s3 replicas/cloud/webdav replicas/disk replicas/loopback replicas/named replicas/optical " + in("acts acts/archive acts/backups acts/deciding acts/hearing acts/reading acts/receiving acts/recovering config discs/checking discs/opening discs/registering guarded hosts letters metrics outlook pages people register register/preview register/workbook report schedule setup statements stores watch"),
-	"cmd/firmus/internal/config":            "fixity fixity/care fixity/spelling replicas/ground replicas/loopback replicas/named",
-	"cmd/firmus/internal/hosts":             "fixity fixity/ledger " + in("acts hosts/bearing stores"),
+	"cmd/firmus/internal/config":            "fixity fixity/care fixity/expr fixity/spelling replicas/ground replicas/loopback replicas/named",
+	"cmd/firmus/internal/hosts":             "fixity fixity/expr fixity/ledger " + in("acts hosts/bearing stores"),
 	"cmd/firmus/internal/hosts/bearing":     "fixity",
 	"cmd/firmus/internal/guarded":           "fixity fixity/beside fixity/ledger/private replicas/disk replicas/ground replicas/named " + in("config"),
 	"cmd/firmus/internal/demo":              "fixity fixity/digest replicas/optical/sector replicas/testing/drivetest " + in("demo/burn sheet"),
 	"cmd/firmus/internal/demo/burn":         "replicas/optical/sector",
-	"cmd/firmus/internal/letters":           "fixity fixity/care fixity/damage fixity/ledger " + in("report"),
+	"cmd/firmus/internal/letters":           "fixity fixity/care fixity/damage fixity/expr fixity/ledger " + in("report"),
 	"cmd/firmus/internal/pages/stave":       "fixity/damage " + in("report"),
 	"cmd/firmus/internal/pages":             "fixity fixity/audit fixity/care fixity/damage fixity/essence fixity/ledger fixity/repair replicas/optical " + in("acts acts/archive acts/deciding acts/reading acts/receiving acts/recovering clips config discs discs/checking discs/registering discs/sheets guarded levels pages/stave people reels register register/preview register/workbook report setup sheet statements stores"),
 	"cmd/firmus/internal/people":            "fixity fixity/ledger",
 	"cmd/firmus/internal/reels":             "fixity fixity/care fixity/ledger " + in("register"),
-	"cmd/firmus/internal/register":          "fixity fixity/spelling",
+	"cmd/firmus/internal/register":          "fixity fixity/expr fixity/spelling",
 	"cmd/firmus/internal/register/preview":  "fixity " + in("register register/workbook report"),
-	"cmd/firmus/internal/register/workbook": "replicas/named " + in("register"),
-	"cmd/firmus/internal/report":            "fixity fixity/care fixity/damage fixity/essence/sound fixity/ledger fixity/repair",
-	"cmd/firmus/internal/sheet":             "",
+	"cmd/firmus/internal/register/workbook": "fixity/expr replicas/named " + in("register"),
+	"cmd/firmus/internal/report":            "fixity fixity/care fixity/damage fixity/essence/sound fixity/expr fixity/ledger fixity/repair",
+	"cmd/firmus/internal/sheet":             "fixity/expr",
 	"cmd/firmus/internal/statements":        "fixity fixity/care fixity/damage fixity/ledger fixity/spelling " + in("levels pages/stave reels register report sheet"),
 	"cmd/firmus/internal/levels":            "fixity",
-	"cmd/firmus/internal/discs":             "fixity fixity/care fixity/ledger fixity/ledger/private fixity/spelling replicas/optical replicas/optical/burned replicas/optical/cdda replicas/optical/discfs",
+	"cmd/firmus/internal/discs":             "fixity fixity/care fixity/expr fixity/ledger fixity/ledger/private fixity/spelling replicas/optical replicas/optical/burned replicas/optical/cdda replicas/optical/discfs",
 	"cmd/firmus/internal/discs/sampling":    "",
-	"cmd/firmus/internal/discs/checking":    "fixity fixity/audit fixity/care fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/ledger/private replicas/optical replicas/optical/burned replicas/optical/cdda " + in("acts/archive acts/hearing discs discs/registering discs/sampling"),
+	"cmd/firmus/internal/discs/checking":    "fixity fixity/audit fixity/care fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/expr fixity/ledger fixity/ledger/private replicas/optical replicas/optical/burned replicas/optical/cdda " + in("acts/archive acts/hearing discs discs/registering discs/sampling"),
 	"cmd/firmus/internal/discs/opening":     "fixity fixity/ledger/private manifest replicas/optical replicas/optical/burned replicas/optical/scsi " + in("discs"),
 	"cmd/firmus/internal/discs/registering": "fixity fixity/care fixity/essence/sound fixity/ledger " + in("acts/archive acts/backups acts/hearing discs discs/sheets register sheet"),
 	"cmd/firmus/internal/discs/sheets":      "fixity fixity/ledger replicas/optical replicas/optical/burned replicas/optical/cdda replicas/optical/discfs " + in("discs report sheet"),
 	"cmd/firmus/internal/schedule":          "fixity fixity/ledger",
-	"cmd/firmus/internal/setup":             "fixity fixity/beside fixity/ledger/private replicas/cloud/wire replicas/disk replicas/loopback replicas/named " + in("config guarded"),
+	"cmd/firmus/internal/setup":             "fixity fixity/beside fixity/expr fixity/ledger/private replicas/cloud/wire replicas/disk replicas/loopback replicas/named " + in("config guarded"),
 	"cmd/firmus/internal/stores":            "fixity fixity/audit fixity/care fixity/ledger " + in("schedule"),
 	"cmd/firmus/testing/browsertest":        "",
 	"cmd/firmus/testing/calls":              "",
@@ -124,7 +125,7 @@ var imports = map[string]string{
 	"cmd/firmus/testing/powercut":           "",
 	"cmd/firmus/internal/watch":             "fixity fixity/essence fixity/essence/sound",
 	"cmd/firmus/internal/metrics":           "fixity",
-	"cmd/firmus/internal/systemservice":     "deploy fixity fixity/ledger/private",
+	"cmd/firmus/internal/systemservice":     "deploy fixity fixity/expr fixity/ledger/private",
 	"deploy":                                "",
 }
 
@@ -147,6 +148,7 @@ var outside = []struct{ module, shipped, tests string }{
 	{"github.com/emersion/go-smtp", "cmd/firmus/testing/mailtest", "cmd/firmus/internal/letters"},
 	{"github.com/google/go-cmp", "", "*"},
 	{"github.com/jackc/pgx/v5", "fixity/ledger/database cmd/firmus/internal/hosts", ""},
+	{"github.com/richardlehane/mscfb", "cmd/firmus/internal/register/workbook", ""},
 	{"github.com/riverqueue/river", "cmd/firmus/internal/hosts", ""},
 	{"github.com/minio/minio-go/v7", "replicas/cloud/s3", ""},
 	{"github.com/mewkiz/flac", "fixity/essence/flac cmd/firmus/internal/demo", "fixity/essence"},
@@ -160,7 +162,6 @@ var outside = []struct{ module, shipped, tests string }{
 	{"github.com/zeebo/blake3", "fixity/digest/blake3", "*"},
 	{"go.yaml.in/yaml/v3", "", "deploy"},
 	{"golang.org/x/crypto", "cmd/firmus/internal/people", ""},
-	{"github.com/xuri/excelize/v2", "cmd/firmus/internal/register/workbook", ""},
 	{"lukechampine.com/blake3", "fixity/digest/blake3", ""},
 	{"golang.org/x/mod", "fixity/ledger/mlog fixity/ledger/record", "*"},
 	{"golang.org/x/oauth2", "replicas/cloud/drive", ""},
@@ -470,5 +471,48 @@ func TestFiles(t *testing.T) {
 		if !s.test && !tester(s.dir) && slices.ContainsFunc(s.imports, func(i string) bool { return within(i, "testing") }) {
 			t.Errorf("%s imports testing: it would be shipped", s.name)
 		}
+	}
+}
+
+// An expression that is compiled when it is first used is wrong then, and not at the start: so
+// all of them are compiled here.
+func TestExpressions(t *testing.T) {
+	n := 0
+	for _, s := range sources(t) {
+		if !slices.Contains(s.imports, "firmus/fixity/expr") {
+			continue
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), s.name, s.text, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ast.Inspect(f, func(node ast.Node) bool {
+			call, ok := node.(*ast.CallExpr)
+			if !ok {
+				return true
+			}
+			if sel, ok := call.Fun.(*ast.SelectorExpr); !ok || sel.Sel.Name != "Once" || len(call.Args) != 1 {
+				return true
+			} else if id, ok := sel.X.(*ast.Ident); !ok || id.Name != "expr" {
+				return true
+			}
+			text, ok := call.Args[0].(*ast.BasicLit)
+			if !ok {
+				t.Errorf("%s makes an expression of what isn't a plain text: no test can compile it", s.name)
+				return true
+			}
+			n++
+			value, err := strconv.Unquote(text.Value)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := regexp.Compile(value); err != nil {
+				t.Errorf("%s: %v", s.name, err)
+			}
+			return true
+		})
+	}
+	if n < 50 {
+		t.Errorf("only %d expressions", n)
 	}
 }

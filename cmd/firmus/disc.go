@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"regexp"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -12,6 +11,7 @@ import (
 	"firmus/cmd/firmus/internal/discs/registering"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/fixity"
+	"firmus/fixity/expr"
 	"firmus/fixity/ledger"
 	"firmus/replicas/named"
 )
@@ -98,7 +98,7 @@ tracks. It is the list that is kept beside each backup of the ledger, too.`,
 			return c.showAdded(added)
 		}
 		o.Number, o.Files = args[0], args[1:]
-		if len(o.Files) > 0 && twinLetter.MatchString(o.Files[0]) {
+		if len(o.Files) > 0 && twinLetter().MatchString(o.Files[0]) {
 			o.Number, o.Files = o.Number+" "+o.Files[0], o.Files[1:]
 		}
 		d, err := a.Discs.Add(cmd.Context(), o)
@@ -114,7 +114,7 @@ tracks. It is the list that is kept beside each backup of the ledger, too.`,
 }
 
 // twinLetter is an argument that belongs to the number before it: QD-0031 A.
-var twinLetter = regexp.MustCompile(`^[A-Za-z]$`)
+var twinLetter = expr.Once(`^[A-Za-z]$`)
 
 func (c *command) showAdded(x registering.Added) error {
 	if c.json {

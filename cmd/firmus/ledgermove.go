@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"regexp"
 	"strings"
 	"time"
 
@@ -13,6 +12,7 @@ import (
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/fixity"
+	"firmus/fixity/expr"
 )
 
 func (c *command) moveCommand() *cobra.Command {
@@ -37,7 +37,7 @@ Afterwards name the new place in firmus.toml: [ledger] url, or none for the stat
 	return cmd
 }
 
-var sharedOnly = regexp.MustCompile(`^\s*(url|hosts|at_once)\s*=`)
+var sharedOnly = expr.Once(`^\s*(url|hosts|at_once)\s*=`)
 
 // onlyShared lists the lines of a configuration that an embedded ledger has no use for.
 func onlyShared(file string) (string, error) {
@@ -51,17 +51,17 @@ func onlyShared(file string) (string, error) {
 		if s := strings.TrimSpace(line); strings.HasPrefix(s, "[") {
 			table = s
 		}
-		m := sharedOnly.FindStringSubmatch(line)
+		m := sharedOnly().FindStringSubmatch(line)
 		if m == nil || (m[1] == "url") != strings.HasPrefix(table, "[ledger]") {
 			continue
 		}
-		fmt.Fprintf(&b, "  line %d, %s: %s\n", i+1, table, strings.TrimSpace(urlPassword.ReplaceAllString(line, "${1}…@")))
+		fmt.Fprintf(&b, "  line %d, %s: %s\n", i+1, table, strings.TrimSpace(urlPassword().ReplaceAllString(line, "${1}…@")))
 	}
 	return b.String(), nil
 }
 
 // urlPassword is the password in a URL, which isn't shown.
-var urlPassword = regexp.MustCompile(`(://[^:@/]*:)[^@/]*@`)
+var urlPassword = expr.Once(`(://[^:@/]*:)[^@/]*@`)
 
 func (c *command) moveLedger(ctx context.Context, to string) error {
 	if to == "" {

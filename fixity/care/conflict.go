@@ -4,16 +4,18 @@ import (
 	"path"
 	"regexp"
 	"strings"
+
+	"firmus/fixity/expr"
 )
 
 // Marks that programs put into a name when two versions of a file met, or when a
 // file was copied beside itself (common practice).
-var conflictMarks = []*regexp.Regexp{
-	regexp.MustCompile(`(?i)^(.+?) ?\(\d{1,2}\)$`),
-	regexp.MustCompile(`(?i)^(.+?)[ ._-]*\([^()]*conflict[^()]*\)$`),
-	regexp.MustCompile(`(?i)^(.+?)[ ._-]+conflict(ed)?([ ._-].*)?$`),
-	regexp.MustCompile(`(?i)^(.+?) - copy( \(\d{1,2}\))?$`),
-	regexp.MustCompile(`(?i)^copy of (.+)$`),
+var conflictMarks = []func() *regexp.Regexp{
+	expr.Once(`(?i)^(.+?) ?\(\d{1,2}\)$`),
+	expr.Once(`(?i)^(.+?)[ ._-]*\([^()]*conflict[^()]*\)$`),
+	expr.Once(`(?i)^(.+?)[ ._-]+conflict(ed)?([ ._-].*)?$`),
+	expr.Once(`(?i)^(.+?) - copy( \(\d{1,2}\))?$`),
+	expr.Once(`(?i)^copy of (.+)$`),
 }
 
 var audioEndings = []string{".wav", ".bwf", ".rf64", ".w64", ".aif", ".aiff", ".aifc", ".flac", ".mp3", ".m4a", ".ogg", ".opus", ".wv"}
@@ -35,7 +37,7 @@ func ConflictsOf(p string) []string {
 	}
 	var out []string
 	for _, m := range conflictMarks {
-		if g := m.FindStringSubmatch(stem); g != nil {
+		if g := m().FindStringSubmatch(stem); g != nil {
 			out = append(out, dir+g[1]+ext)
 		}
 	}

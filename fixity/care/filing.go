@@ -1,9 +1,10 @@
 package care
 
 import (
-	"regexp"
 	"slices"
 	"strings"
+
+	"firmus/fixity/expr"
 )
 
 // Filing is how a store files a set whose own files are named in another way: the
@@ -63,12 +64,12 @@ func (f Filing) OfFile(path string) (key string, ok bool) {
 
 // twice is what a store's listing adds to a name that comes more than once in a
 // folder, as it may with services.
-var twice = regexp.MustCompile(` \[id:[^\]/]*\]\+*`)
+var twice = expr.Once(` \[id:[^\]/]*\]\+*`)
 
 // OfObject is what the path of an object in the store says in the shared fields; ok
 // is false if the store's pattern doesn't fit it.
 func (f Filing) OfObject(at string) (key string, ok bool) {
-	x, fits := f.store.Fields(twice.ReplaceAllString(at, ""))
+	x, fits := f.store.Fields(twice().ReplaceAllString(at, ""))
 	if !fits {
 		return "", false
 	}

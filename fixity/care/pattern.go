@@ -6,6 +6,8 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+
+	"firmus/fixity/expr"
 )
 
 // Fields are what a path says of the recording in it, by a pattern; "" is not said.
@@ -48,14 +50,14 @@ type Pattern struct {
 
 var (
 	// notTemplate are the braces that regular expressions have after letters.
-	notTemplate = regexp.MustCompile(`\\[pPx]\{[^}]*\}`)
-	aField      = regexp.MustCompile(`\{[A-Za-z_]*\}`)
+	notTemplate = expr.Once(`\\[pPx]\{[^}]*\}`)
+	aField      = expr.Once(`\{[A-Za-z_]*\}`)
 )
 
 // NewPattern reads a pattern. Errors say what is wrong with it, in words; one about
 // a field that there isn't is an UnknownField.
 func NewPattern(text string) (*Pattern, error) {
-	if aField.MatchString(notTemplate.ReplaceAllString(text, "")) {
+	if aField().MatchString(notTemplate().ReplaceAllString(text, "")) {
 		return newTemplate(text)
 	}
 	re, err := regexp.Compile(text)

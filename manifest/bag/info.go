@@ -5,11 +5,11 @@ import (
 	"fmt"
 	"io"
 	"iter"
-	"regexp"
 	"strconv"
 	"strings"
 	"time"
 
+	"firmus/fixity/expr"
 	"firmus/manifest"
 )
 
@@ -176,7 +176,7 @@ func parseOxum(s string) (oxum, error) {
 	return oxum{octets, streams}, err
 }
 
-var bagCount = regexp.MustCompile(`^[0-9]+ of ([0-9]+|\?)$`)
+var bagCount = expr.Once(`^[0-9]+ of ([0-9]+|\?)$`)
 
 // judgeInfo checks the elements that have a form. The oxum is nil if there is
 // none that can be compared.
@@ -195,7 +195,7 @@ func judgeInfo(info Info, name string, warn *manifest.Warnings) (*oxum, []manife
 		}
 	}
 	for _, v := range info.Get("Bag-Count") {
-		if !bagCount.MatchString(v) {
+		if !bagCount().MatchString(v) {
 			odd(manifest.Value, "Bag-Count is "+strconv.Quote(v)+", not \"N of T\"")
 		}
 	}

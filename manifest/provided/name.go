@@ -1,10 +1,10 @@
 package provided
 
 import (
-	"regexp"
 	"strings"
 
 	"firmus/fixity"
+	"firmus/fixity/expr"
 	"firmus/manifest"
 )
 
@@ -20,9 +20,9 @@ const (
 
 var (
 	// a.wav.md5, MD5SUMS, sha256sum.txt, QV-0107_md5.txt, QV-0107.sha256sums
-	named = regexp.MustCompile(`^(?:.*[._-])?(md5|sha-?1|sha-?224|sha-?256|sha-?384|sha-?512|blake3)(?:sums?)?(?:\.txt)?$`)
-	short = regexp.MustCompile(`^(?:.*\.b3|(?:.*[._-])?b3sums?(?:\.txt)?)$`) // BLAKE3; "b3" alone is too common in names
-	plain = regexp.MustCompile(`^(?:.*[._-])?checksums?(?:\.txt)?$`)
+	named = expr.Once(`^(?:.*[._-])?(md5|sha-?1|sha-?224|sha-?256|sha-?384|sha-?512|blake3)(?:sums?)?(?:\.txt)?$`)
+	short = expr.Once(`^(?:.*\.b3|(?:.*[._-])?b3sums?(?:\.txt)?)$`) // BLAKE3; "b3" alone is too common in names
+	plain = expr.Once(`^(?:.*[._-])?checksums?(?:\.txt)?$`)
 )
 
 // listed says what a file is by its name without folders. The algorithm is "" if
@@ -41,13 +41,13 @@ func listed(name string) (what, fixity.Algorithm) {
 		return tags, a
 	}
 	low := strings.ToLower(name)
-	if m := named.FindStringSubmatch(low); m != nil {
+	if m := named().FindStringSubmatch(low); m != nil {
 		return list, manifest.ParseAlgorithm(m[1])
 	}
-	if short.MatchString(low) {
+	if short().MatchString(low) {
 		return list, fixity.BLAKE3
 	}
-	if plain.MatchString(low) {
+	if plain().MatchString(low) {
 		return list, ""
 	}
 	return none, ""

@@ -260,7 +260,7 @@ func (d *Dir) keptIn(folder string) (out []fixity.Kept, err error) {
 	}
 	defer r.Close()
 	err = fs.WalkDir(r.FS(), ".", func(p string, e fs.DirEntry, err error) error {
-		if err != nil || !e.Type().IsRegular() || leftover.MatchString(e.Name()) {
+		if err != nil || !e.Type().IsRegular() || leftover().MatchString(e.Name()) {
 			return err
 		}
 		fi, err := e.Info()

@@ -5,15 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"regexp"
 	"strings"
 
 	"firmus/fixity"
+	"firmus/fixity/expr"
 )
 
 // leftover is the name of a new file that had not yet taken its place when the program
 // that wrote it ended: see replacement.prepare.
-var leftover = regexp.MustCompile(`^\.firmus-new-[0-9a-f]{16}-[A-Z2-7]{10}$`)
+var leftover = expr.Once(`^\.firmus-new-[0-9a-f]{16}-[A-Z2-7]{10}$`)
 
 // Sweep removes what replacements that were cut off left below the root, and says how
 // many files. Only regular files of just the names that Replace gives are removed. The
@@ -72,7 +72,7 @@ func (s *sweeping) folder(r *os.Root, path string) error {
 				if s.own || n.Name() == fixity.KeptFolder || !strings.HasPrefix(n.Name(), ownPrefix) && !s.d.leftOut(join(path, n.Name()), true) {
 					below = append(below, n.Name())
 				}
-			case n.Type().IsRegular() && leftover.MatchString(n.Name()):
+			case n.Type().IsRegular() && leftover().MatchString(n.Name()):
 				if r.Remove(n.Name()) == nil {
 					s.removed++
 				}

@@ -3,11 +3,12 @@ package record
 import (
 	"database/sql"
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
+
+	"firmus/fixity/expr"
 )
 
 // noted is a row of a vouched table that a transaction writes.
@@ -136,15 +137,15 @@ func (w *write) keyOf(values []string, old, args []any) ([]any, error) {
 }
 
 var (
-	writeTo = regexp.MustCompile(`^(INSERT INTO|UPDATE|DELETE FROM) ([a-z_]+) ?(.*)$`)
-	inserts = regexp.MustCompile(`^\(([^)]*)\) VALUES \(([^)]*(?:\), \([^)]*)*)\)(.*)$`)
-	places  = regexp.MustCompile(`\$[0-9]+`)
+	writeTo = expr.Once(`^(INSERT INTO|UPDATE|DELETE FROM) ([a-z_]+) ?(.*)$`)
+	inserts = expr.Once(`^\(([^)]*)\) VALUES \(([^)]*(?:\), \([^)]*)*)\)(.*)$`)
+	places  = expr.Once(`\$[0-9]+`)
 )
 
 // parseWrite reads our own SQL, of which it knows just what we use; it refuses what it
 // doesn't know of a vouched table. nil: no vouched column is written.
 func parseWrite(query string) (*write, error) {
-	m := writeTo.FindStringSubmatch(strings.Join(strings.Fields(query), " "))
+	m := writeTo().FindStringSubmatch(strings.Join(strings.Fields(query), " "))
 	if m == nil {
 		return nil, nil
 	}
@@ -156,7 +157,7 @@ func parseWrite(query string) (*write, error) {
 	}
 	unknown := fmt.Errorf("write to %s: the record can't tell which rows %q writes", w.of, query)
 	if m[1] == "INSERT INTO" {
-		p := inserts.FindStringSubmatch(m[3])
+		p := inserts().FindStringSubmatch(m[3])
 		if p == nil {
 			return nil, unknown
 		}
@@ -191,7 +192,7 @@ func parseWrite(query string) (*write, error) {
 	if !found {
 		return w, nil
 	}
-	w.where = " WHERE " + places.ReplaceAllStringFunc(where, func(s string) string {
+	w.where = " WHERE " + places().ReplaceAllStringFunc(where, func(s string) string {
 		n, _ := strconv.Atoi(s[1:])
 		i := slices.Index(w.args, n-1)
 		if i < 0 {

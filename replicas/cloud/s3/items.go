@@ -6,7 +6,6 @@ import (
 	"encoding/base64"
 	"errors"
 	"net/http"
-	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -14,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"firmus/fixity"
+	"firmus/fixity/expr"
 	"firmus/replicas/cloud"
 	"firmus/replicas/cloud/wire"
 
@@ -91,7 +91,7 @@ func (s *Service) blob(x *minio.ObjectInfo) cloud.Item {
 	}
 	if d, err := fixity.ParseDigest(fixity.MD5, it.Version); err == nil {
 		it.Sum, it.Basis = d, fixity.ByETag
-	} else if parts.MatchString(it.Version) {
+	} else if parts().MatchString(it.Version) {
 		it.Basis = fixity.ByParts
 	}
 	if it.Class = x.StorageClass; it.Class == "STANDARD" {
@@ -101,7 +101,7 @@ func (s *Service) blob(x *minio.ObjectInfo) cloud.Item {
 }
 
 // parts is an ETag of an upload in parts (Amazon S3 API Reference, Object, ETag).
-var parts = regexp.MustCompile(`^[0-9a-f]{32}-[0-9]+$`)
+var parts = expr.Once(`^[0-9a-f]{32}-[0-9]+$`)
 
 // listed are the checksums that an object can be kept with, the strongest first.
 func listed(x *minio.ObjectInfo) []struct {
@@ -142,7 +142,7 @@ func ofParts(x *minio.ObjectInfo) (d fixity.Digest, weak bool, n int64) {
 			return fixity.DigestOf(c.alg, b), false, n
 		}
 	}
-	if tag := strings.Trim(x.ETag, `"`); parts.MatchString(tag) {
+	if tag := strings.Trim(x.ETag, `"`); parts().MatchString(tag) {
 		text, number, _ := strings.Cut(tag, "-")
 		n, err := strconv.ParseInt(number, 10, 64)
 		if d, bad := fixity.ParseDigest(fixity.MD5, text); bad == nil && err == nil {
@@ -189,7 +189,7 @@ const heads = 16
 func (s *Service) sums(ctx context.Context, try cloud.Try, l minio.ListBucketV2Result, items []cloud.Item) error {
 	says := map[string]bool{}
 	for _, x := range l.Contents {
-		if x.ChecksumAlgorithm != "" || parts.MatchString(strings.Trim(x.ETag, `"`)) {
+		if x.ChecksumAlgorithm != "" || parts().MatchString(strings.Trim(x.ETag, `"`)) {
 			says["="+x.Key] = true
 		}
 	}

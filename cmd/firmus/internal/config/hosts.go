@@ -4,12 +4,13 @@ import (
 	"cmp"
 	"fmt"
 	"hash/fnv"
-	"regexp"
 	"slices"
 	"strings"
+
+	"firmus/fixity/expr"
 )
 
-var hostName = regexp.MustCompile(`^[a-z0-9]([a-z0-9._-]{0,61}[a-z0-9])?$`)
+var hostName = expr.Once(`^[a-z0-9]([a-z0-9._-]{0,61}[a-z0-9])?$`)
 
 // HostNameRule says what a host's name can be.
 const HostNameRule = `up to 63 of a-z, 0-9, ".", - and _, beginning and ending with a letter or digit`
@@ -18,7 +19,7 @@ const HostNameRule = `up to 63 of a-z, 0-9, ".", - and _, beginning and ending w
 // part of a lock's. The bool is false if it can't be.
 func HostName(name string) (string, bool) {
 	name = strings.ToLower(name)
-	return name, hostName.MatchString(name)
+	return name, hostName().MatchString(name)
 }
 
 // HostNameOf is the name of a computer whose system gives it one that can't be a host's: what

@@ -4,12 +4,13 @@ import (
 	"bytes"
 	"cmp"
 	"errors"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
+
+	"firmus/fixity/expr"
 )
 
 // place is a line and column of the file, from 1.
@@ -139,19 +140,19 @@ func (x expression) mark(path []string, m map[string]any, from int, header bool)
 
 // words of TOML: comments, strings of four kinds, and bare keys; and what follows a key.
 var (
-	word   = regexp.MustCompile(`(?s)#[^\n]*|""".*?"""|\'\'\'.*?\'\'\'|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|[A-Za-z0-9_-]+`)
-	behind = regexp.MustCompile(`^[ \t]*[.=\]]`)
+	word   = expr.Once(`(?s)#[^\n]*|""".*?"""|\'\'\'.*?\'\'\'|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|[A-Za-z0-9_-]+`)
+	behind = expr.Once(`^[ \t]*[.=\]]`)
 )
 
 // key is where a key stands, at or behind from, and ends; from itself if it isn't found.
 func (x expression) key(name string, from int) (start, end int) {
-	for _, w := range word.FindAllIndex(x.text[from:], -1) {
+	for _, w := range word().FindAllIndex(x.text[from:], -1) {
 		raw := string(x.text[from+w[0] : from+w[1]])
 		is := raw == name || raw == "'"+name+"'"
 		if q, err := strconv.Unquote(raw); err == nil && raw[0] == '"' {
 			is = q == name
 		}
-		if is && behind.Match(x.text[from+w[1]:]) {
+		if is && behind().Match(x.text[from+w[1]:]) {
 			return from + w[0], from + w[1]
 		}
 	}

@@ -4,10 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 	"time"
+
+	"firmus/fixity/expr"
 )
 
 // Duration is a length of time as the configuration writes it: a whole number and
@@ -29,14 +30,14 @@ var (
 		{"y", Year}, {"w", Week}, {"d", Day},
 		{"h", Duration(time.Hour)}, {"m", Duration(time.Minute)}, {"s", Duration(time.Second)},
 	}
-	number = regexp.MustCompile(`^([0-9]{1,12}(?:\.[0-9]{1,3})?) ?([A-Za-z/]+)$`)
+	number = expr.Once(`^([0-9]{1,12}(?:\.[0-9]{1,3})?) ?([A-Za-z/]+)$`)
 )
 
 const longest = 100 * Year
 
 // UnmarshalText reads a Duration. It is left as it was with an error.
 func (d *Duration) UnmarshalText(text []byte) error {
-	m := number.FindStringSubmatch(string(text))
+	m := number().FindStringSubmatch(string(text))
 	if m == nil {
 		return fmt.Errorf(`%q is not a length of time such as "12h", "30d", "2w" or "3y"`, text)
 	}
@@ -103,7 +104,7 @@ func (z *Size) UnmarshalText(text []byte) error {
 
 // bytesOf reads a number of bytes; ok says that there is one to read.
 func bytesOf(text string, ok bool) (float64, bool) {
-	m := number.FindStringSubmatch(text)
+	m := number().FindStringSubmatch(text)
 	if m == nil || !ok {
 		return 0, false
 	}

@@ -3,7 +3,6 @@ package discs
 import (
 	"cmp"
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -11,15 +10,16 @@ import (
 	"unicode/utf8"
 
 	"firmus/fixity"
+	"firmus/fixity/expr"
 	"firmus/fixity/ledger"
 	"firmus/fixity/spelling"
 )
 
 // discNumber takes what is written on a disc apart: letters, digits, the twin's letter.
-var discNumber = regexp.MustCompile(`^([A-Z]*(?:[-_ ]+[A-Z]+)*)[-_ ]*([0-9]+)[-_ ]*([A-Z]?)$`)
+var discNumber = expr.Once(`^([A-Z]*(?:[-_ ]+[A-Z]+)*)[-_ ]*([0-9]+)[-_ ]*([A-Z]?)$`)
 
 // between is what may stand between the parts of a number.
-var between = regexp.MustCompile(`[-_ ]+`)
+var between = expr.Once(`[-_ ]+`)
 
 // MostNumber is the longest number of a disc, in bytes.
 const MostNumber = 64
@@ -33,7 +33,7 @@ func normalised(typed string) (number, twin string, plain bool, err error) {
 	if text == "" || len(text) > MostNumber || !utf8.ValidString(text) || strings.ContainsFunc(text, unicode.IsControl) {
 		return "", "", false, fmt.Errorf("%q is no number of a disc: that is a text in one line, of 1 to %d bytes, such as QD-0031 or QD-0031 A: %w", typed, MostNumber, fixity.ErrRefused)
 	}
-	m := discNumber.FindStringSubmatch(strings.ToUpper(text))
+	m := discNumber().FindStringSubmatch(strings.ToUpper(text))
 	if m == nil {
 		return text, "", false, nil
 	}
@@ -43,7 +43,7 @@ func normalised(typed string) (number, twin string, plain bool, err error) {
 	}
 	n, _ := strconv.ParseInt("0"+digits, 10, 64) // at most 12 digits
 	number = fmt.Sprintf("%04d", n)
-	if letters := strings.Trim(between.ReplaceAllString(m[1], "-"), "-"); letters != "" {
+	if letters := strings.Trim(between().ReplaceAllString(m[1], "-"), "-"); letters != "" {
 		number = letters + "-" + number
 	}
 	return number, m[3], true, nil
@@ -56,14 +56,14 @@ type Ref struct {
 }
 
 // partOf finds "part 2" behind a number, and a letter behind that.
-var partOf = regexp.MustCompile(`(?i)\s+part\s+([0-9]{1,4})(\s+[A-Z])?\s*$`)
+var partOf = expr.Once(`(?i)\s+part\s+([0-9]{1,4})(\s+[A-Z])?\s*$`)
 
 // lettered finds a letter behind a text.
-var lettered = regexp.MustCompile(`^(.*\S)\s+([A-Za-z])$`)
+var lettered = expr.Once(`^(.*\S)\s+([A-Za-z])$`)
 
 // parts takes what was typed apart; plain: its number is letters and digits.
 func parts(typed string) (r Ref, plain bool, err error) {
-	if m := partOf.FindStringSubmatchIndex(typed); m != nil {
+	if m := partOf().FindStringSubmatchIndex(typed); m != nil {
 		r.Part, _ = strconv.Atoi(typed[m[2]:m[3]]) // at most four digits
 		if m[4] >= 0 {
 			r.Twin = strings.ToUpper(strings.TrimSpace(typed[m[4]:m[5]]))
@@ -135,7 +135,7 @@ func inWords(r Ref, all []ledger.Disc) Ref {
 			return r
 		}
 	}
-	if m := lettered.FindStringSubmatch(r.Number); m != nil {
+	if m := lettered().FindStringSubmatch(r.Number); m != nil {
 		for _, d := range all {
 			if strings.EqualFold(d.Number, m[1]) && strings.EqualFold(d.Twin, m[2]) {
 				return Ref{Number: d.Number, Twin: d.Twin, Part: r.Part}

@@ -2,10 +2,10 @@ package discs
 
 import (
 	"fmt"
-	"regexp"
 	"strings"
 
 	"firmus/fixity"
+	"firmus/fixity/expr"
 	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
@@ -128,7 +128,7 @@ var Passes = map[optical.Pass]string{
 func Box(s string) string { return ledger.BoxName(s) }
 
 // digits are a number within a box's name.
-var digits = regexp.MustCompile(`[0-9]+`)
+var digits = expr.Once(`[0-9]+`)
 
 // CompareBoxes orders boxes as people do: 2 comes before 10, and discs without a box come
 // last.
@@ -137,7 +137,7 @@ func CompareBoxes(a, b string) int {
 		if s = Box(s); s == "" {
 			return "\uffff"
 		}
-		return digits.ReplaceAllStringFunc(strings.ToLower(s), func(n string) string { return fmt.Sprintf("%12s", n) })
+		return digits().ReplaceAllStringFunc(strings.ToLower(s), func(n string) string { return fmt.Sprintf("%12s", n) })
 	}
 	return strings.Compare(key(a), key(b))
 }

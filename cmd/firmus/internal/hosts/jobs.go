@@ -7,7 +7,6 @@ import (
 	"hash/fnv"
 	"math"
 	"math/rand/v2"
-	"regexp"
 	"slices"
 	"time"
 
@@ -17,6 +16,7 @@ import (
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
+	"firmus/fixity/expr"
 	"firmus/fixity/ledger"
 )
 
@@ -78,7 +78,7 @@ var alive = []rivertype.JobState{rivertype.JobStateAvailable, rivertype.JobState
 
 const clockQueue = "clock"
 
-var plainName = regexp.MustCompile(`^[a-z0-9]+([-_][a-z0-9]+)*$`)
+var plainName = expr.Once(`^[a-z0-9]+([-_][a-z0-9]+)*$`)
 
 // queueOf is the queue of a store's jobs, queueFor that of jobs for one host, choreQueue that of a
 // chore.
@@ -88,7 +88,7 @@ func choreQueue(name string) string { return queueName("chore", name) }
 
 // queueName is a queue's name. River's names are narrower than ours.
 func queueName(of, name string) string {
-	if plainName.MatchString(name) {
+	if plainName().MatchString(name) {
 		return of + "-" + name
 	}
 	f := fnv.New64a()

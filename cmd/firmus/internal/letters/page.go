@@ -1,11 +1,11 @@
 package letters
 
 import (
-	"regexp"
 	"strings"
 	"unicode/utf8"
 
 	"firmus/cmd/firmus/internal/report"
+	"firmus/fixity/expr"
 	"firmus/fixity/ledger"
 )
 
@@ -152,7 +152,7 @@ func padded(s string, n int, right bool) string {
 
 // command is what a person is to type: it stands on one line. Our own name is
 // written small in commands only.
-var command = regexp.MustCompile(`\bfirmus( ([a-z][a-z-]*|--[a-z]+|[0-9]+|"…"))+`)
+var command = expr.Once(`\bfirmus( ([a-z][a-z-]*|--[a-z]+|[0-9]+|"…"))+`)
 
 const glue = "\x00" // stands for a blank that isn't broken at; no text holds one
 
@@ -160,7 +160,7 @@ const glue = "\x00" // stands for a blank that isn't broken at; no text holds on
 // stands in one by itself: cut, it could not be found or typed.
 func wrapped(b *strings.Builder, first, then, text string) {
 	line, n, empty := first, utf8.RuneCountInString(first), true
-	text = command.ReplaceAllStringFunc(text, func(s string) string { return strings.ReplaceAll(s, " ", glue) })
+	text = command().ReplaceAllStringFunc(text, func(s string) string { return strings.ReplaceAll(s, " ", glue) })
 	for word := range strings.FieldsSeq(text) {
 		word = strings.ReplaceAll(word, glue, " ")
 		w := utf8.RuneCountInString(word)

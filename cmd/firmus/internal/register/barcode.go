@@ -3,8 +3,9 @@ package register
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strings"
+
+	"firmus/fixity/expr"
 )
 
 func isDigits(s string) bool { return s != "" && strings.Trim(s, "0123456789") == "" }
@@ -52,7 +53,7 @@ func ean(digits string) bool {
 }
 
 var (
-	exponent = regexp.MustCompile(`(?i)^\d(?:[.,]\d+)?E\+?\d+$`)
+	exponent = expr.Once(`(?i)^\d(?:[.,]\d+)?E\+?\d+$`)
 	// longNumber is the least length of what may have a check digit.
 	longNumber = 8
 	// wholeDigits is how many digits spreadsheet programs keep of a number.
@@ -60,7 +61,7 @@ var (
 )
 
 // AsPower says that a spreadsheet program left the first digits of a number alone: 3.02E+13.
-func AsPower(s string) bool { return exponent.MatchString(strings.TrimSpace(s)) }
+func AsPower(s string) bool { return exponent().MatchString(strings.TrimSpace(s)) }
 
 // carrierNumber is what the cell says as digits, even if the cell shows 3.02E+13 of them.
 func carrierNumber(c Cell) string {
@@ -138,7 +139,7 @@ func (t *tier) barcodes() {
 // damaged says what a spreadsheet program did to a number, or that its check digit is wrong.
 func (t *tier) damaged(l *line, f Field, rule Rule, text, v string, c column) bool {
 	switch {
-	case exponent.MatchString(text) && !isDigits(v):
+	case exponent().MatchString(text) && !isDigits(v):
 		t.say(l, f, rule, DigitsHidden, text)
 	case !isDigits(v) || len(v) < longNumber-3:
 		return false

@@ -2,22 +2,23 @@ package register
 
 import (
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
 	"time"
+
+	"firmus/fixity/expr"
 )
 
 var (
-	dated     = regexp.MustCompile(`^(\d{4})(?:-(\d{2}))?(?:-(\d{2}))?$`)
-	dotted    = regexp.MustCompile(`^(\d{1,2})\. ?(\d{1,2})\. ?(\d{4})$`)
-	dayMonth  = regexp.MustCompile(`^(\d{1,2})\.? ([a-z]+)\.? (\d{4})$`)
-	monthDay  = regexp.MustCompile(`^([a-z]+)\.? (\d{1,2}), (\d{4})$`)
-	monthOf   = regexp.MustCompile(`^([a-z]+)\.? (\d{4})$`)
-	decade    = regexp.MustCompile(`^(\d{3})(?:-|_|x|\?|0s|0's)$`)
-	century   = regexp.MustCompile(`^(\d{2})(?:--|__|xx|\?\?)$`)
-	years     = regexp.MustCompile(`^(\d{4}) ?(?:-|–|/|to) ?(\d{4}|\d{2})$`)
-	vague     = regexp.MustCompile(`^(?:ca|c|circa|about|approx|~)[. ]+|^(?:c|~)`)
+	dated     = expr.Once(`^(\d{4})(?:-(\d{2}))?(?:-(\d{2}))?$`)
+	dotted    = expr.Once(`^(\d{1,2})\. ?(\d{1,2})\. ?(\d{4})$`)
+	dayMonth  = expr.Once(`^(\d{1,2})\.? ([a-z]+)\.? (\d{4})$`)
+	monthDay  = expr.Once(`^([a-z]+)\.? (\d{1,2}), (\d{4})$`)
+	monthOf   = expr.Once(`^([a-z]+)\.? (\d{4})$`)
+	decade    = expr.Once(`^(\d{3})(?:-|_|x|\?|0s|0's)$`)
+	century   = expr.Once(`^(\d{2})(?:--|__|xx|\?\?)$`)
+	years     = expr.Once(`^(\d{4}) ?(?:-|–|/|to) ?(\d{4}|\d{2})$`)
+	vague     = expr.Once(`^(?:ca|c|circa|about|approx|~)[. ]+|^(?:c|~)`)
 	notToSay  = map[string]bool{"n.d.": true, "n.d": true, "nd": true, "s.d.": true, "undated": true, "no date": true}
 	monthName = map[string]int{"jan": 1, "feb": 2, "mar": 3, "apr": 4, "may": 5, "jun": 6, "jul": 7, "aug": 8, "sep": 9, "oct": 10, "nov": 11, "dec": 12}
 	seasons   = map[string]int{"spring": 21, "summer": 22, "autumn": 23, "fall": 23, "winter": 24}
@@ -30,12 +31,12 @@ func EDTF(text string) string {
 	if t == "" || nothing[t] || notToSay[t] {
 		return ""
 	}
-	unsure := strings.HasSuffix(t, "?") && !decade.MatchString(t) && !century.MatchString(t)
+	unsure := strings.HasSuffix(t, "?") && !decade().MatchString(t) && !century().MatchString(t)
 	if unsure {
 		t = strings.TrimRight(strings.TrimSuffix(strings.TrimSuffix(t, "?"), "("), " ")
 	}
-	rough := vague.MatchString(t)
-	t = vague.ReplaceAllString(t, "")
+	rough := vague().MatchString(t)
+	t = vague().ReplaceAllString(t, "")
 	d := date(t)
 	switch {
 	case d == "":
@@ -53,21 +54,21 @@ func EDTF(text string) string {
 }
 
 func date(t string) string {
-	if m := dated.FindStringSubmatch(t); m != nil {
+	if m := dated().FindStringSubmatch(t); m != nil {
 		if d := ymd(m[1], m[2], m[3]); d != "" {
 			return d
 		}
 	}
-	if m := dotted.FindStringSubmatch(t); m != nil {
+	if m := dotted().FindStringSubmatch(t); m != nil {
 		return ymd(m[3], m[2], m[1])
 	}
-	if m := dayMonth.FindStringSubmatch(t); m != nil {
+	if m := dayMonth().FindStringSubmatch(t); m != nil {
 		return ymd(m[3], month(m[2]), m[1])
 	}
-	if m := monthDay.FindStringSubmatch(t); m != nil {
+	if m := monthDay().FindStringSubmatch(t); m != nil {
 		return ymd(m[3], month(m[1]), m[2])
 	}
-	if m := monthOf.FindStringSubmatch(t); m != nil {
+	if m := monthOf().FindStringSubmatch(t); m != nil {
 		if s, ok := seasons[m[1]]; ok {
 			return fmt.Sprintf("%s-%d", m[2], s)
 		}
@@ -76,13 +77,13 @@ func date(t string) string {
 		}
 		return ""
 	}
-	if m := decade.FindStringSubmatch(t); m != nil {
+	if m := decade().FindStringSubmatch(t); m != nil {
 		return m[1] + "X"
 	}
-	if m := century.FindStringSubmatch(t); m != nil {
+	if m := century().FindStringSubmatch(t); m != nil {
 		return m[1] + "XX"
 	}
-	if m := years.FindStringSubmatch(t); m != nil {
+	if m := years().FindStringSubmatch(t); m != nil {
 		to := m[2]
 		if len(to) == 2 {
 			to = m[1][:2] + to
@@ -132,7 +133,7 @@ func ymd(y, m, d string) string {
 // play by. ok is false if it says none plainly.
 func Day(c Cell) (day time.Time, ok bool) {
 	text, _, _ := strings.Cut(strings.TrimSpace(c.Text), "T")
-	if rest, clock, found := strings.Cut(text, " "); found && dated.MatchString(rest) && strings.Contains(clock, ":") {
+	if rest, clock, found := strings.Cut(text, " "); found && dated().MatchString(rest) && strings.Contains(clock, ":") {
 		text = rest
 	}
 	day, err := time.Parse(time.DateOnly, EDTF(text))

@@ -1,16 +1,17 @@
 package register
 
 import (
-	"regexp"
 	"slices"
 	"strings"
+
+	"firmus/fixity/expr"
 )
 
 var (
-	apart   = regexp.MustCompile(`[,;/&+\n]| and `)
-	twinned = regexp.MustCompile(`^(.+?)[ _-]?([ABab])$`)
+	apart   = expr.Once(`[,;/&+\n]| and `)
+	twinned = expr.Once(`^(.+?)[ _-]?([ABab])$`)
 	// medium are words before a disc's number.
-	medium = regexp.MustCompile(`(?i)^(?:cd-?r?|dvd-?r?|discs?|no\.?)[ .:#-]+`)
+	medium = expr.Once(`(?i)^(?:cd-?r?|dvd-?r?|discs?|no\.?)[ .:#-]+`)
 )
 
 // namedDisc is a disc as a row names it.
@@ -18,14 +19,14 @@ type namedDisc struct{ number, twin string }
 
 // discsOf are the discs that a cell names: "0759, 0760", "CD 759 A+B".
 func discsOf(text string) (out []namedDisc) {
-	for _, x := range apart.Split(text, -1) {
-		x = strings.TrimSpace(medium.ReplaceAllString(strings.Join(strings.Fields(x), " "), ""))
+	for _, x := range apart().Split(text, -1) {
+		x = strings.TrimSpace(medium().ReplaceAllString(strings.Join(strings.Fields(x), " "), ""))
 		v := strings.ToLower(x)
 		switch {
 		case nothing[v] || not[v] && v != "0" || did[v] && v != "1":
 		case len(out) > 0 && (v == "a" || v == "b"): // of 759 A+B
 			n := out[len(out)-1].number
-			if m := twinned.FindStringSubmatch(n); m != nil {
+			if m := twinned().FindStringSubmatch(n); m != nil {
 				n = m[1]
 			}
 			out = append(out, namedDisc{n, strings.ToUpper(x)})
@@ -60,7 +61,7 @@ func (s shelf) find(n namedDisc) (namedDisc, bool) {
 	if x, ok := s.number(n.number); ok {
 		return namedDisc{x, n.twin}, true
 	}
-	if m := twinned.FindStringSubmatch(n.number); m != nil {
+	if m := twinned().FindStringSubmatch(n.number); m != nil {
 		if x, ok := s.number(m[1]); ok {
 			return namedDisc{x, strings.ToUpper(m[2])}, true
 		}

@@ -2,10 +2,11 @@ package register
 
 import (
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 	"time"
+
+	"firmus/fixity/expr"
 )
 
 // Lengths is what a cell of lengths may mean. A cell that has one meaning has one reading.
@@ -164,14 +165,14 @@ func number(v float64, decimals int) []Reading {
 }
 
 var (
-	roughly = regexp.MustCompile(`^(?:appx|approx|approximately|about|circa|ca|c|~|≈)[. ]*|[ ]*(?:\?|\(\?\)|appx\.?|approx\.?|ca\.)$`)
-	clock3  = regexp.MustCompile(`^(\d{1,3}):(\d{1,2}):(\d{1,2}(?:\.\d+)?)$`)
-	clock2  = regexp.MustCompile(`^(\d{1,4}):(\d{1,2})(\.\d+)?$`)
-	plain   = regexp.MustCompile(`^\d+(?:\.\d+)?$`)
-	between = regexp.MustCompile(`^(\d+) ?(?:-|–|to) ?(\d+) ?(?:m|min|mins|minutes|')$`)
-	united  = regexp.MustCompile(`^(?:(\d+(?:\.\d+)?) ?(?:h|hr|hrs|hour|hours))?[ ,]*(?:(\d+(?:\.\d+)?) ?(?:m|mn|min|mins|minute|minutes|'))?[ ,]*(?:(\d+(?:\.\d+)?) ?(?:s|sec|secs|second|seconds|"|'')?)?$`)
+	roughly = expr.Once(`^(?:appx|approx|approximately|about|circa|ca|c|~|≈)[. ]*|[ ]*(?:\?|\(\?\)|appx\.?|approx\.?|ca\.)$`)
+	clock3  = expr.Once(`^(\d{1,3}):(\d{1,2}):(\d{1,2}(?:\.\d+)?)$`)
+	clock2  = expr.Once(`^(\d{1,4}):(\d{1,2})(\.\d+)?$`)
+	plain   = expr.Once(`^\d+(?:\.\d+)?$`)
+	between = expr.Once(`^(\d+) ?(?:-|–|to) ?(\d+) ?(?:m|min|mins|minutes|')$`)
+	united  = expr.Once(`^(?:(\d+(?:\.\d+)?) ?(?:h|hr|hrs|hour|hours))?[ ,]*(?:(\d+(?:\.\d+)?) ?(?:m|mn|min|mins|minute|minutes|'))?[ ,]*(?:(\d+(?:\.\d+)?) ?(?:s|sec|secs|second|seconds|"|'')?)?$`)
 	signs   = strings.NewReplacer("’", "'", "′", "'", "‘", "'", "″", `"`, "”", `"`, "\u00a0", " ", "\u202f", " ", "min.", "min", "mins.", "mins", "sec.", "sec", "hr.", "hr", ";", ":")
-	comma   = regexp.MustCompile(`(\d),(\d)`)
+	comma   = expr.Once(`(\d),(\d)`)
 )
 
 // nothing are words that stand for a length that isn't known.
@@ -192,10 +193,10 @@ func written(text string) ([]Reading, Trouble) {
 	if isError(text) {
 		return nil, AnError
 	}
-	t = comma.ReplaceAllString(t, "$1.$2")
-	rough := roughly.MatchString(t)
+	t = comma().ReplaceAllString(t, "$1.$2")
+	rough := roughly().MatchString(t)
 	if rough {
-		t = roughly.ReplaceAllString(t, "")
+		t = roughly().ReplaceAllString(t, "")
 	}
 	out := parsed(strings.TrimSuffix(strings.TrimPrefix(t, "pt"), "."))
 	if out == nil {
@@ -217,7 +218,7 @@ func isError(text string) bool {
 }
 
 func parsed(t string) []Reading {
-	if m := clock3.FindStringSubmatch(t); m != nil {
+	if m := clock3().FindStringSubmatch(t); m != nil {
 		h, min, s := float(m[1]), float(m[2]), float(m[3])
 		if min >= 60 || s >= 60 {
 			return nil
@@ -226,7 +227,7 @@ func parsed(t string) []Reading {
 		r.Sixty = s == 0 && r.Length > 0
 		return []Reading{r}
 	}
-	if m := clock2.FindStringSubmatch(t); m != nil {
+	if m := clock2().FindStringSubmatch(t); m != nil {
 		a, b := float(m[1]), float(m[2])
 		if b >= 60 {
 			return nil
@@ -237,20 +238,20 @@ func parsed(t string) []Reading {
 		}
 		return out
 	}
-	if plain.MatchString(t) {
+	if plain().MatchString(t) {
 		if v := float(t); v > 0 {
 			return number(v, decimals(t))
 		}
 		return []Reading{{}}
 	}
-	if m := between.FindStringSubmatch(t); m != nil {
+	if m := between().FindStringSubmatch(t); m != nil {
 		a, b := float(m[1]), float(m[2])
 		if b <= a {
 			return nil
 		}
 		return []Reading{{Length: seconds((a + b) * 30), Tolerance: seconds((b-a)*30) + ofMinutes}}
 	}
-	m := united.FindStringSubmatch(t)
+	m := united().FindStringSubmatch(t)
 	if m == nil || t == "" {
 		return nil
 	}

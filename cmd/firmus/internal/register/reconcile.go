@@ -126,7 +126,7 @@ func (t *tier) doubles() {
 			t.say(l, Item, RuleDouble, Double, l.what(), was.place(l))
 		}
 		text := strings.TrimSpace(l.row.Text(Barcode))
-		if v := carrierNumber(l.row.Cells[Barcode]); !nothing[strings.ToLower(text)] && !exponent.MatchString(v) {
+		if v := carrierNumber(l.row.Cells[Barcode]); !nothing[strings.ToLower(text)] && !exponent().MatchString(v) {
 			if was := of(l, "barcode "+v); was != nil && was.reel != l.reel {
 				t.say(l, Barcode, RuleDouble, SameBarcode, text, was.Item, was.place(l))
 			}

@@ -1,9 +1,10 @@
 package register
 
 import (
-	"regexp"
 	"strings"
 	"unicode"
+
+	"firmus/fixity/expr"
 )
 
 // reel is an item of the ledger, of the register, or of both; where numbers repeat by base,
@@ -76,10 +77,10 @@ func loosely(s string) string {
 }
 
 // words are runs of letters and of digits; a run of digits loses its zeros in front.
-var run = regexp.MustCompile(`\d+|[^\d]+`)
+var run = expr.Once(`\d+|[^\d]+`)
 
 func withoutZeros(s string) string {
-	return run.ReplaceAllStringFunc(loosely(s), func(w string) string {
+	return run().ReplaceAllStringFunc(loosely(s), func(w string) string {
 		if t := strings.TrimLeft(w, "0"); t != "" {
 			return t
 		}
@@ -90,11 +91,11 @@ func withoutZeros(s string) string {
 	})
 }
 
-var digitsLast = regexp.MustCompile(`^\D+(\d+)$`)
+var digitsLast = expr.Once(`^\D+(\d+)$`)
 
 // lastNumber is the number at the end of a name of letters and one number.
 func lastNumber(s string) string {
-	if m := digitsLast.FindStringSubmatch(withoutZeros(s)); m != nil {
+	if m := digitsLast().FindStringSubmatch(withoutZeros(s)); m != nil {
 		return m[1]
 	}
 	return ""
@@ -271,7 +272,7 @@ func (t *tier) find(l *line) *reel {
 		return r
 	}
 	// 107A, QV-0107_A: the number with its side.
-	if m := withSide.FindStringSubmatch(l.number); m != nil && (l.Side == "" || l.Side == sideOf(m[2])) {
+	if m := withSide().FindStringSubmatch(l.number); m != nil && (l.Side == "" || l.Side == sideOf(m[2])) {
 		if r := t.byNumber(m[1]); r != nil && len(r.sides[sideOf(m[2])]) > 0 {
 			l.Side = sideOf(m[2])
 			return r
@@ -290,7 +291,7 @@ func (t *tier) find(l *line) *reel {
 	return t.own(l, loosely(l.number))
 }
 
-var withSide = regexp.MustCompile(`^(.*\d)[ _./-]?(?i:side)?[ _-]?([A-Da-d])$`)
+var withSide = expr.Once(`^(.*\d)[ _./-]?(?i:side)?[ _-]?([A-Da-d])$`)
 
 // byNumber is the one reel of the ledger with a number.
 func (t *tier) byNumber(n string) *reel {

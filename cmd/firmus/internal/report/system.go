@@ -5,6 +5,9 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
+
+	"firmus/fixity/expr"
 )
 
 // answers are what systems, networks and Go's library say, in our words. What isn't here
@@ -51,50 +54,52 @@ var answers = map[string]string{
 }
 
 // answered builds an expression in which ANSWER stands for any of answers.
-func answered(expr string) *regexp.Regexp {
-	var all []string
-	for a := range answers {
-		all = append(all, regexp.QuoteMeta(a))
-	}
-	slices.SortFunc(all, func(a, b string) int { return cmp.Or(len(b)-len(a), strings.Compare(a, b)) })
-	return regexp.MustCompile(strings.ReplaceAll(expr, "ANSWER", strings.Join(all, "|")))
+func answered(text string) func() *regexp.Regexp {
+	return sync.OnceValue(func() *regexp.Regexp {
+		var all []string
+		for a := range answers {
+			all = append(all, regexp.QuoteMeta(a))
+		}
+		slices.SortFunc(all, func(a, b string) int { return cmp.Or(len(b)-len(a), strings.Compare(a, b)) })
+		return regexp.MustCompile(strings.ReplaceAll(text, "ANSWER", strings.Join(all, "|")))
+	})
 }
 
 var (
 	// Get "https://…": dial tcp: lookup … on 10.0.0.1:53: no such host
-	fetched = regexp.MustCompile(`\b(?:Get|Post|Head|Put|Patch) "([^"\s]+)": `)
+	fetched = expr.Once(`\b(?:Get|Post|Head|Put|Patch) "([^"\s]+)": `)
 	asked   = answered(`(?:dial tcp: )?lookup (\S+?)(?: on \S+)?: (ANSWER)`)
 	// read tcp 127.0.0.1:4711->127.0.0.1:25: i/o timeout
-	between = regexp.MustCompile(`\b(read|write) tcp \S+->(\S+): `)
+	between = expr.Once(`\b(read|write) tcp \S+->(\S+): `)
 	// open /x/y: no such file or directory; dial tcp 127.0.0.1:25: connect: connection refused
 	called = answered(`(^|: |; |\(|\n)(?:(?:dial|listen|read|write) tcp4?|(?:l|f|new)?stat(?:at)?|open(?:at)?|p?read(?:at|v|link|linkat)?|p?write|mkdir(?:at)?|rename(?:at)?|unlink(?:at)?|remove|readdirent|getdents64|f?sync|close|f?truncate|f?ch(?:mod|own|dir)|flock|symlink|link) (\S(?:[^:\n]|:\S)*): (?:(?:connect|bind|read|write): )?(ANSWER)`)
 	alone  = answered(`(^|: |\n)(?:(?:connect|bind|read|write): )?(ANSWER)($|[:;,.)\n])`)
 	// what sentinels of package fixity add to a sentence that says it
-	before = regexp.MustCompile(`(^|: )(?:store is away|vanished|unreadable): `)
-	behind = regexp.MustCompile(`( \S+[^:\n]*): (?:store is away|vanished|refused|not found|busy)$`)
+	before = expr.Once(`(^|: )(?:store is away|vanished|unreadable): `)
+	behind = expr.Once(`( \S+[^:\n]*): (?:store is away|vanished|refused|not found|busy)$`)
 )
 
 // Plainly is what a person reads in place of an error's text: what a system, a network
 // or a library answered is put into words, calls of the system are left out, and nothing
 // is said twice. Paths, names and all else stay as they are.
 func Plainly(text string) string {
-	text = fetched.ReplaceAllString(text, "$1: ")
-	text = asked.ReplaceAllStringFunc(text, func(s string) string {
-		m := asked.FindStringSubmatch(s)
+	text = fetched().ReplaceAllString(text, "$1: ")
+	text = asked().ReplaceAllStringFunc(text, func(s string) string {
+		m := asked().FindStringSubmatch(s)
 		return m[1] + ": " + answers[m[2]]
 	})
-	text = between.ReplaceAllString(text, "$1 tcp $2: ")
-	text = called.ReplaceAllStringFunc(text, func(s string) string {
-		m := called.FindStringSubmatch(s)
+	text = between().ReplaceAllString(text, "$1 tcp $2: ")
+	text = called().ReplaceAllStringFunc(text, func(s string) string {
+		m := called().FindStringSubmatch(s)
 		return m[1] + m[2] + ": " + answers[m[3]]
 	})
 	for range 2 { // neighbours share their colon
-		text = alone.ReplaceAllStringFunc(text, func(s string) string {
-			m := alone.FindStringSubmatch(s)
+		text = alone().ReplaceAllStringFunc(text, func(s string) string {
+			m := alone().FindStringSubmatch(s)
 			return m[1] + answers[m[2]] + m[3]
 		})
 	}
-	text = behind.ReplaceAllString(before.ReplaceAllString(text, "$1"), "$1")
+	text = behind().ReplaceAllString(before().ReplaceAllString(text, "$1"), "$1")
 	var parts []string
 	for part := range strings.SplitSeq(text, ": ") {
 		if n := len(parts); n > 0 && (parts[n-1] == part || part != "" && (strings.HasSuffix(parts[n-1], " "+part) || strings.HasSuffix(parts[n-1], `"`+part+`"`))) {

@@ -3,10 +3,10 @@ package setup
 import (
 	"encoding/json"
 	"net/url"
-	"regexp"
 	"strings"
 
 	"firmus/cmd/firmus/internal/config"
+	"firmus/fixity/expr"
 	"firmus/replicas/cloud/wire"
 	"firmus/replicas/loopback"
 )
@@ -24,10 +24,10 @@ type setting struct{ key, value, comment string }
 const ownSubFolders = "holds one sub-folder for each set, named like the set"
 
 // inBrowser is the path of a Drive folder's page: its last part is the folder's id.
-var inBrowser = regexp.MustCompile(`/drive/(.*/)?folders/[^/]+/?$`)
+var inBrowser = expr.Once(`/drive/(.*/)?folders/[^/]+/?$`)
 
 // inHost is the region in a host's name, as services write it that have some.
-var inHost = regexp.MustCompile(`^s3\.([a-z]+(?:-[a-z]+)*-[0-9]+)\.[^.]+\.[^.]+`)
+var inHost = expr.Once(`^s3\.([a-z]+(?:-[a-z]+)*-[0-9]+)\.[^.]+\.[^.]+`)
 
 // cloudOf tells the service by the address that a person gives: of a bucket, of WebDAV, or
 // as a browser shows a folder.
@@ -47,14 +47,14 @@ func cloudOf(address string) cloudFolder {
 		bucket, folder, _ := strings.Cut(strings.Trim(u.Path, "/"), "/")
 		f := cloudFolder{config.S3, []setting{{"service", config.S3, ""}, {"endpoint", scheme + u.Host, ""}, {"bucket", bucket, ""}},
 			"s3-key", "Which file holds the key, as lines aws_access_key_id = … and aws_secret_access_key = …?"}
-		if m := inHost.FindStringSubmatch(u.Hostname()); m != nil {
+		if m := inHost().FindStringSubmatch(u.Hostname()); m != nil {
 			f.lines = append(f.lines, setting{"region", m[1], "as the service calls it"})
 		}
 		if folder != "" {
 			f.lines = append(f.lines, setting{"folder", folder, ownSubFolders})
 		}
 		return f
-	case web && !inBrowser.MatchString(u.Path) && !strings.HasSuffix(u.Hostname(), ".google.com"):
+	case web && !inBrowser().MatchString(u.Path) && !strings.HasSuffix(u.Hostname(), ".google.com"):
 		return cloudFolder{config.WebDAV, []setting{{"service", config.WebDAV, ""}, {"endpoint", address, ownSubFolders}},
 			"webdav-login", "Which file holds user and password, as lines user = … and password = …?"}
 	}

@@ -8,9 +8,11 @@ import (
 	"fmt"
 	"html/template"
 	"io"
-	"regexp"
 	"strings"
+	"sync"
 	"unicode/utf8"
+
+	"firmus/fixity/expr"
 )
 
 // Sheet is a statement, or a page for the desk, before it becomes text or HTML: both say
@@ -131,24 +133,26 @@ func (t Table) text(b *strings.Builder) {
 //go:embed sheet.html
 var sheetText string
 
-var options = regexp.MustCompile(`(^|\s)(--[a-z-]+)`)
+var options = expr.Once(`(^|\s)(--[a-z-]+)`)
 
 // Unbroken is a text for a page on which no line ends within the name of an option: who
 // types "-- drive" from paper gets an error.
 func Unbroken(text string) template.HTML {
-	return template.HTML(options.ReplaceAllString(template.HTMLEscapeString(text), `$1<span class="option">$2</span>`))
+	return template.HTML(options().ReplaceAllString(template.HTMLEscapeString(text), `$1<span class="option">$2</span>`))
 }
 
-var sheetPage = template.Must(template.New("sheet").Funcs(template.FuncMap{
-	"right":    func(t *Table, i int) bool { return i < len(t.Right) && t.Right[i] },
-	"unbroken": Unbroken,
-}).Parse(sheetText))
+var sheetPage = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("sheet").Funcs(template.FuncMap{
+		"right":    func(t *Table, i int) bool { return i < len(t.Right) && t.Right[i] },
+		"unbroken": Unbroken,
+	}).Parse(sheetText))
+})
 
 // HTML writes the sheet as one page to print. Nothing is written before the page is
 // whole.
 func (s Sheet) HTML(w io.Writer) error {
 	var b bytes.Buffer
-	if err := sheetPage.Execute(&b, s); err != nil {
+	if err := sheetPage().Execute(&b, s); err != nil {
 		return err
 	}
 	_, err := w.Write(b.Bytes())

@@ -5,10 +5,11 @@ import (
 	"encoding/xml"
 	"fmt"
 	"io"
-	"regexp"
 	"strings"
 	"unicode/utf16"
 	"unicode/utf8"
+
+	"firmus/fixity/expr"
 )
 
 // What a sheet of a workbook holds at most (ECMA-376 leaves it open; these are the limits of
@@ -168,7 +169,7 @@ func letters(i int) string {
 
 // escaped is what readers of a workbook take for a character: _x000D_. The underscore before
 // it is written so itself (ECMA-376-1, 22.9.2.19).
-var escaped = regexp.MustCompile(`_(x[0-9A-Fa-f]{4}_)`)
+var escaped = expr.Once(`_(x[0-9A-Fa-f]{4}_)`)
 
 // xmlText is a text as a cell holds it. What XML can't hold becomes U+FFFD; a text longer than
 // any cell is cut, and says so.
@@ -177,7 +178,7 @@ func xmlText(s string) string {
 		const cut = " (cut here: a cell holds no more)"
 		s = string(utf16.Decode(units[:mostCharacters-len(cut)])) + cut
 	}
-	s = escaped.ReplaceAllString(strings.ToValidUTF8(s, "\uFFFD"), "_x005F_$1")
+	s = escaped().ReplaceAllString(strings.ToValidUTF8(s, "\uFFFD"), "_x005F_$1")
 	s = strings.ReplaceAll(strings.ReplaceAll(s, "\r\n", "\n"), "\r", "_x000D_")
 	var b strings.Builder
 	_ = xml.EscapeText(&b, []byte(s)) // a Builder takes all

@@ -10,7 +10,6 @@ import (
 	"os/exec"
 	"os/user"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,6 +17,7 @@ import (
 
 	"firmus/deploy"
 	"firmus/fixity"
+	"firmus/fixity/expr"
 	"firmus/fixity/ledger/private"
 )
 
@@ -29,7 +29,7 @@ const (
 )
 
 // groupName is what systemd takes for the name of a group (systemd.io/USER_NAMES, strict).
-var groupName = regexp.MustCompile(`^[a-zA-Z_][a-zA-Z0-9_-]{0,30}$`)
+var groupName = expr.Once(`^[a-zA-Z_][a-zA-Z0-9_-]{0,30}$`)
 
 // Run runs the daemon in this process.
 func Run(ctx context.Context, run func(context.Context) error) error { return run(ctx) }
@@ -43,7 +43,7 @@ func Install(ctx context.Context, o Options) ([]string, error) {
 			return nil, fmt.Errorf("%q is not an absolute path: %w", p, fixity.ErrRefused)
 		}
 	}
-	if o.Group != "" && !groupName.MatchString(o.Group) {
+	if o.Group != "" && !groupName().MatchString(o.Group) {
 		return nil, fmt.Errorf("%q can't be the name of a group: %w", o.Group, fixity.ErrRefused)
 	}
 	here, err := hereOf(o)

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -14,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
+	"firmus/fixity/expr"
 	"firmus/fixity/ledger"
 )
 
@@ -41,7 +41,7 @@ const (
 	keepAlways = 2
 )
 
-var generationName = regexp.MustCompile(`^\d{4}-\d\d-\d\dT\d{6}Z-(\d+)$`)
+var generationName = expr.Once(`^\d{4}-\d\d-\d\dT\d{6}Z-(\d+)$`)
 
 // generations are the backups in one root.
 type generations struct {
@@ -106,7 +106,7 @@ func (g generations) renew(ctx context.Context, name, file string) error {
 
 // eventsOf is how many events a generation holds, by its name.
 func eventsOf(name string) int64 {
-	n, _ := strconv.ParseInt(generationName.FindStringSubmatch(name)[1], 10, 64) // the pattern has digits only
+	n, _ := strconv.ParseInt(generationName().FindStringSubmatch(name)[1], 10, 64) // the pattern has digits only
 	return n
 }
 
@@ -120,7 +120,7 @@ func (g generations) sort(ctx context.Context, names []string) (kept []string, e
 			}
 			continue
 		}
-		if !generationName.MatchString(n) {
+		if !generationName().MatchString(n) {
 			continue
 		}
 		why, err := g.judge(ctx, n)

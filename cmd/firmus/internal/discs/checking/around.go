@@ -3,12 +3,12 @@ package checking
 import (
 	"cmp"
 	"errors"
-	"regexp"
 	"slices"
 
 	"firmus/cmd/firmus/internal/discs"
 	"firmus/fixity"
 	"firmus/fixity/care"
+	"firmus/fixity/expr"
 	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
 	"firmus/replicas/optical/burned"
@@ -112,13 +112,13 @@ func apart(a, b result) bool {
 }
 
 // month is the beginning of a date as it is typed most often.
-var month = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}`)
+var month = expr.Once(`^[0-9]{4}-[0-9]{2}`)
 
 // sameBatch says that two discs were burned on blanks of one brand in one month.
 func sameBatch(a, b ledger.Disc) bool {
 	x, y := a.Burned, b.Burned
-	if m := month.FindString(x); m != "" {
-		x, y = m, month.FindString(y)
+	if m := month().FindString(x); m != "" {
+		x, y = m, month().FindString(y)
 	}
 	return a.Blank != "" && a.Blank == b.Blank && x != "" && x == y
 }

@@ -58,7 +58,7 @@ func (s CheckSheet) Surface() (svg []byte, style, words string, err error) {
 	}
 	d.Style = template.CSS(style)
 	var b bytes.Buffer
-	err = sheetPage.ExecuteTemplate(&b, "picture", d)
+	err = sheetPage().ExecuteTemplate(&b, "picture", d)
 	return b.Bytes(), style, d.Alt, err
 }
 

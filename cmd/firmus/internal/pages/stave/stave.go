@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"html/template"
 	"strings"
+	"sync"
 	"time"
 	"unicode/utf8"
 
@@ -36,7 +37,7 @@ var CSS string
 //go:embed stave.html
 var page string
 
-var pages = template.Must(template.New("stave").Parse(page))
+var pages = sync.OnceValue(func() *template.Template { return template.Must(template.New("stave").Parse(page)) })
 
 // HTML is the whole figure; "" if the recording's length isn't known or there is no copy.
 // id tells it from other figures on the page.
@@ -59,7 +60,7 @@ func HTML(s report.Stave, id string) (template.HTML, error) {
 		f.Wider = f.Wider || r.wider
 	}
 	var b bytes.Buffer
-	if err := pages.Execute(&b, f); err != nil {
+	if err := pages().Execute(&b, f); err != nil {
 		return "", err
 	}
 	return template.HTML(b.String()), nil

@@ -5,12 +5,12 @@ import (
 	"context"
 	"errors"
 	"io"
-	"regexp"
 	"strconv"
 	"strings"
 	"unicode/utf8"
 
 	"firmus/cmd/firmus/internal/register"
+	"firmus/fixity/expr"
 )
 
 // ods is a spreadsheet of ISO/IEC 26300 (OpenDocument).
@@ -255,7 +255,7 @@ func (r *tableReader) readRow(s *scanner) error {
 }
 
 // rounded are texts that a program showed in place of a number that was too wide.
-var rounded = regexp.MustCompile(`^-?\d([.,]\d+)?E[+-]?\d+$|^#+$`)
+var rounded = expr.Once(`^-?\d([.,]\d+)?E[+-]?\d+$|^#+$`)
 
 // cell reads the cell that just began.
 func (r *tableReader) cell(s *scanner, column int) (register.Cell, error) {
@@ -300,7 +300,7 @@ func (r *tableReader) cell(s *scanner, column int) (register.Cell, error) {
 			return register.Cell{}, errors.New("cell " + where() + " holds no number where one should be")
 		}
 		c := format{kind: register.NumberCell}.cell(value, v, false)
-		if shown != "" && !rounded.MatchString(shown) {
+		if shown != "" && !rounded().MatchString(shown) {
 			c.Text = shown
 		}
 		return c, nil
@@ -377,11 +377,11 @@ func (r *tableReader) text(s *scanner) (string, error) {
 	return b.String(), err
 }
 
-var lengthForm = regexp.MustCompile(`^(-?)P(?:(\d{1,6})D)?(?:T(?:(\d{1,9})H)?(?:(\d{1,9})M)?(?:(\d{1,9}(?:[.,]\d+)?)S)?)?$`)
+var lengthForm = expr.Once(`^(-?)P(?:(\d{1,6})D)?(?:T(?:(\d{1,9})H)?(?:(\d{1,9})M)?(?:(\d{1,9}(?:[.,]\d+)?)S)?)?$`)
 
 // iso reads a length of ISO 8601 as seconds, to the millisecond.
 func iso(s string) (float64, bool) {
-	m := lengthForm.FindStringSubmatch(s)
+	m := lengthForm().FindStringSubmatch(s)
 	if m == nil {
 		return 0, false
 	}

@@ -4,10 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"unicode/utf16"
-
-	"github.com/xuri/excelize/v2"
 
 	"firmus/cmd/firmus/internal/register"
 )
@@ -25,26 +22,16 @@ func openOLE(ctx context.Context, text []byte, o Options) (register.Book, error)
 		return register.Book{}, unreadable(register.Locked, `the workbook has a password. Put the password into a file of its own, and name that file below [register]: password_file = "register-password"`)
 	}
 	plain, err := decrypt(text, o.Password)
-	if errors.Is(err, excelize.ErrWorkbookPassword) {
+	if errors.Is(err, errPassword) {
 		return register.Book{}, unreadable(register.Locked, "the password in password_file below [register] isn't the workbook's")
 	}
 	if err != nil {
 		return register.Book{}, unreadable(register.Damaged, damaged, err)
 	}
 	if !bytes.HasPrefix(plain, zipSign) {
-		return register.Book{}, unreadable(register.Locked, "with the password in password_file below [register] the workbook can't be opened: the password is another one, or the file is damaged")
+		return register.Book{}, unreadable(register.Damaged, damaged, errors.New("what its password opens is no workbook"))
 	}
 	return openZip(ctx, plain)
-}
-
-// decrypt is the library's; what it trips over in a damaged file is an error here.
-func decrypt(text []byte, password string) (plain []byte, err error) {
-	defer func() {
-		if r := recover(); r != nil {
-			plain, err = nil, fmt.Errorf("its encryption can't be read: %v", r)
-		}
-	}()
-	return excelize.Decrypt(text, &excelize.Options{Password: password})
 }
 
 // wide is a text as names of parts stand in the container.

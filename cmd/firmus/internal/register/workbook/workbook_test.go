@@ -271,7 +271,7 @@ func TestPassword(t *testing.T) {
 			t.Parallel()
 			locked := sample(t, name)
 			same(t, name, locked, "lark")
-			for password, says := range map[string]string{"": "has a password. Put the password into a file", "Lark": "the password is another one"} {
+			for password, says := range map[string]string{"": "has a password. Put the password into a file", "Lark": "isn't the workbook's"} {
 				if _, err := open(locked, workbook.Options{Password: password}); why(err) != register.Locked || !strings.Contains(err.Error(), says) {
 					t.Errorf("with %q: %v", password, err)
 				}
@@ -282,7 +282,11 @@ func TestPassword(t *testing.T) {
 			for at := 100; at < len(locked); at += len(locked) / 5 { // none of these may end the program
 				bad := bytes.Clone(locked)
 				bad[at] ^= 0xff
-				if b, err := open(bad, workbook.Options{Password: "lark"}); err == nil {
+				b, err := open(bad, workbook.Options{Password: "lark"})
+				if agile := name == "locked-agile.xlsx"; agile && at > len(locked)/3 && at < len(locked)/2 && (why(err) != register.Damaged || !strings.Contains(err.Error(), "isn't what was written")) {
+					t.Errorf("a changed byte of what is encrypted, %d: %v", at, err)
+				}
+				if err == nil {
 					if got, _ := shown(t, b, 0); !slices.Equal(got, reels) {
 						t.Errorf("byte %d: %q", at, got)
 					}
