@@ -39,9 +39,9 @@ type DB struct {
 	w, r     *sql.DB
 	locks    *sql.DB // PostgreSQL: a session for each lock
 	postgres bool
-	lines    *lines    // PostgreSQL: its connections
-	at       openFiles // SQLite: which files are open
-	held     *sql.Conn
+	lines    *lines           // PostgreSQL: its connections
+	at       openFiles        // SQLite: which files are open
+	open     opened           // SQLite: its connections
 	session  driver.Connector // SQLite: begins another one that may write
 }
 
@@ -77,17 +77,15 @@ func (d *DB) Close() error {
 	if d.elsewhere() {
 		return nil
 	}
-	var err error
 	if d.lines != nil {
 		d.lines.hangUp()
 	}
-	if d.held != nil {
-		err = d.held.Close()
-	}
-	err = errors.Join(err, d.w.Close())
+	last := d.open.release()
+	err := d.w.Close()
 	if d.r != d.w {
 		err = errors.Join(err, d.r.Close())
 	}
+	err = errors.Join(err, last())
 	if d.locks != nil {
 		err = errors.Join(err, d.locks.Close())
 	}
@@ -172,9 +170,9 @@ func (d *DB) connect() error {
 	if err != nil {
 		return fmt.Errorf("ledger %s: %w", d.o.Path, err)
 	}
-	d.w, d.r, d.session = sql.OpenDB(keeping{w}), sql.OpenDB(keeping{r}), w
+	d.w, d.r, d.session = sql.OpenDB(keeping{w, &d.open}), sql.OpenDB(keeping{r, &d.open}), w
 	d.w.SetMaxOpenConns(1)
-	d.r.SetMaxOpenConns(5) // one of them is held
+	d.r.SetMaxOpenConns(4)
 	d.r.SetMaxIdleConns(4)
 	return nil
 }

@@ -1,6 +1,11 @@
 package database
 
-import "context"
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"errors"
+)
 
 // MaxKept is maxKept.
 const MaxKept = maxKept
@@ -47,4 +52,21 @@ func (d *DB) Connect(ctx context.Context, n int) (last error) {
 		last = err
 	}
 	return last
+}
+
+// GiveUp has both pools give up the connections that are idle, as they do with one whose
+// transaction couldn't be ended.
+func (d *DB) GiveUp(ctx context.Context) error {
+	for _, pool := range []*sql.DB{d.w, d.r} {
+		for pool.Stats().Idle > 0 {
+			c, err := pool.Conn(ctx)
+			if err != nil {
+				return err
+			}
+			if err := c.Raw(func(any) error { return driver.ErrBadConn }); !errors.Is(err, driver.ErrBadConn) {
+				return err
+			}
+		}
+	}
+	return nil
 }

@@ -15,19 +15,18 @@ import (
 var ErrGone = errors.New("the ledger is gone")
 
 // openFiles are an open ledger: its file and what SQLite keeps beside it. A
-// connection is held as long as the ledger is open, so that SQLite itself never
+// connection is there as long as the ledger is open, so that SQLite itself never
 // removes the -wal meanwhile: another one there is another hand's.
 type openFiles struct{ file, wal fs.FileInfo }
 
-// Pin notes which files are open, and holds a connection to them.
+// Pin notes which files are open. From then on there is always a connection to them, until
+// Close.
 func (d *DB) Pin(ctx context.Context) (err error) {
 	if d.postgres {
 		return nil
 	}
-	if d.held, err = d.r.Conn(ctx); err != nil {
-		return err
-	}
-	if err := d.held.PingContext(ctx); err != nil {
+	d.open.hold()
+	if err := d.r.PingContext(ctx); err != nil {
 		return err
 	}
 	if d.at.file, err = identity(d.o.Path); err != nil {

@@ -6,20 +6,64 @@ import (
 	"errors"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // keeping opens SQLite connections that keep the statements they have prepared: to parse
 // one takes longer than to run most of ours. SQLite itself prepares a kept one anew when
 // the schema has changed since (sqlite3_prepare_v2). PostgreSQL's driver keeps them by
 // itself.
-type keeping struct{ driver.Connector }
+type keeping struct {
+	driver.Connector
+	*opened
+}
 
 func (k keeping) Connect(ctx context.Context) (driver.Conn, error) {
 	c, err := k.Connector.Connect(ctx)
 	if err != nil {
 		return nil, err
 	}
-	return &keeper{sqliteConn: c.(sqliteConn), kept: map[string]*kept{}}, nil
+	k.opened.mu.Lock()
+	k.opened.n++
+	k.opened.mu.Unlock()
+	return &keeper{sqliteConn: c.(sqliteConn), of: k, kept: map[string]*kept{}}, nil
+}
+
+// opened are the connections to one database. From hold to release at least one is open: the
+// pools give up a connection whose transaction couldn't be ended, and it may be the only one.
+type opened struct {
+	mu      sync.Mutex
+	n       int // of the pools
+	holding bool
+	held    driver.Conn // stands in for theirs
+}
+
+func (o *opened) hold() {
+	o.mu.Lock()
+	o.holding = true
+	o.mu.Unlock()
+}
+
+// ends counts a connection off that is about to be closed.
+func (o *opened) ends(c driver.Connector) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.n--; o.n == 0 && o.holding && o.held == nil {
+		// An error is the next transaction's as well, which says it.
+		o.held, _ = c.Connect(context.Background())
+	}
+}
+
+// release lets the last one go when the pools close theirs, and returns what closes the one
+// that stands in.
+func (o *opened) release() (last func() error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.holding = false
+	if o.held == nil {
+		return func() error { return nil }
+	}
+	return o.held.Close
 }
 
 // sqliteConn is all that a connection of the driver can do.
@@ -38,6 +82,7 @@ type sqliteConn interface {
 // it from one goroutine at a time.
 type keeper struct {
 	sqliteConn
+	of   keeping
 	kept map[string]*kept
 	uses int64
 }
@@ -190,6 +235,7 @@ func (k *keeper) QueryContext(ctx context.Context, query string, args []driver.N
 
 // Close gives up the statements first: SQLite keeps a file open as long as one is left.
 func (k *keeper) Close() error {
+	k.of.ends(k.of.Connector)
 	var err error
 	for _, s := range k.kept {
 		err = errors.Join(err, s.Close())
