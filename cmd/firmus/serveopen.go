@@ -14,7 +14,7 @@ import (
 
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
-	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/site"
 )
 
 // setup says how a configuration is made where "firmus serve" finds none; nil where one was
@@ -29,11 +29,11 @@ func (c *command) setup(own bool) *app.Setup {
 		path = place
 	}
 	return &app.Setup{Path: path,
-		Check: func(ctx context.Context, cfg *config.Config) ([]pages.Checked, error) {
+		Check: func(ctx context.Context, cfg *config.Config) ([]site.Checked, error) {
 			lines, err := c.checks(ctx, cfg, false, false)
 			return checked(lines), err
 		},
-		Cloud: func(ctx context.Context, cfg *config.Config) ([]pages.Checked, error) {
+		Cloud: func(ctx context.Context, cfg *config.Config) ([]site.Checked, error) {
 			tried, err := app.CheckClouds(ctx, cfg, time.Now)
 			var lines []checkLine
 			for _, p := range tried {
@@ -41,7 +41,7 @@ func (c *command) setup(own bool) *app.Setup {
 			}
 			return checked(lines), err
 		},
-		Mail: func(ctx context.Context, cfg *config.Config) ([]pages.Checked, error) {
+		Mail: func(ctx context.Context, cfg *config.Config) ([]site.Checked, error) {
 			lines, err := c.checkMail(ctx, cfg, nil, true)
 			return checked(lines), err
 		},
@@ -50,15 +50,15 @@ func (c *command) setup(own bool) *app.Setup {
 
 // tells has the pages of an archive say what would not work tonight.
 func (c *command) tells(a *app.App) {
-	a.Checks = func(ctx context.Context, letter bool) ([]pages.Checked, error) {
+	a.Checks = func(ctx context.Context, letter bool) ([]site.Checked, error) {
 		lines, err := c.checksOf(ctx, a.Config, a, nil, false, letter)
 		return checked(lines), err
 	}
 }
 
-func checked(lines []checkLine) (out []pages.Checked) {
+func checked(lines []checkLine) (out []site.Checked) {
 	for _, l := range lines {
-		out = append(out, pages.Checked{What: l.What, Detail: l.Detail, Mark: string(l.Mark), OK: l.OK})
+		out = append(out, site.Checked{What: l.What, Detail: l.Detail, Mark: string(l.Mark), OK: l.OK})
 	}
 	return out
 }

@@ -20,7 +20,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/hosts"
-	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/schedule"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
@@ -78,7 +78,7 @@ type App struct {
 	Events     *backups.Events
 	// Checks says what would not work tonight, and sends a test letter if it is asked to; nil:
 	// the pages of this archive can't tell.
-	Checks func(ctx context.Context, letter bool) ([]pages.Checked, error)
+	Checks func(ctx context.Context, letter bool) ([]site.Checked, error)
 	clouds *clouds
 	did    did
 	litter map[string]care.LeaveOut // by set

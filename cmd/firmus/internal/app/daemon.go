@@ -16,7 +16,7 @@ import (
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/hosts"
 	"firmus/cmd/firmus/internal/metrics"
-	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
@@ -69,7 +69,7 @@ type Daemon struct {
 	had   atomic.Bool   // it has had a ledger
 	again chan struct{} // another ledger lies in the place of the one that is open
 	rules chan struct{} // a store was retired, or taken up again: the rules are others now
-	pages pages.Memory
+	pages site.Memory
 	// followed is how many events' findings have been logged; below 0: those that there
 	// are when the first parts start need not be.
 	followed atomic.Int64

@@ -13,6 +13,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/people"
 	"firmus/cmd/firmus/internal/statements"
 	"firmus/fixity/ledger"
@@ -27,8 +28,8 @@ func needsOf(c *config.Config) people.Needs {
 // Needs are what the configuration asks of the accounts.
 func (a *App) Needs() people.Needs { return needsOf(a.Config) }
 
-func (a *App) pagesOptions(log *slog.Logger) pages.Options {
-	o := pages.Options{Archive: a.Acts.Archive, Name: a.Config.Name, Log: log, Where: a.Where(), Public: a.Config.Web.Address,
+func (a *App) pagesOptions(log *slog.Logger) site.Options {
+	o := site.Options{Archive: a.Acts.Archive, Name: a.Config.Name, Log: log, Where: a.Where(), Public: a.Config.Web.Address,
 		Listen: a.Config.Web.Listen, Drive: a.Drive(), OpenDisc: a.Discs.Open,
 		Sources: func() []string { return sources(a.Config.Work.Sources) }}
 	o.Check = a.Checks
@@ -55,12 +56,12 @@ func sources(named []string) (out []string) {
 }
 
 // pages are the daemon's.
-func (s *parts) pages() (*pages.Site, error) {
+func (s *parts) pages() (*site.Site, error) {
 	o := s.a.pagesOptions(s.log)
 	o.Archive = s.acts(false, false) // what a person waits for keeps to no window
 	o.Run = func(do func(context.Context)) { s.spawn(func() { do(s.ctx) }) }
-	o.Stores = func() map[string]pages.StoreNow {
-		out := map[string]pages.StoreNow{}
+	o.Stores = func() map[string]site.StoreNow {
+		out := map[string]site.StoreNow{}
 		for _, x := range s.runner.States() {
 			n := out[x.Store]
 			n.Running, n.Next = x.Running, x.Next
@@ -129,7 +130,7 @@ func (a *App) NewLink(ctx context.Context, listen string) (url string, err error
 			url = base + "/sign-in"
 			return err
 		}
-		url, err = pages.NewLink(t, base)
+		url, err = site.NewLink(t, base)
 		return err
 	})
 	return url, err
@@ -165,7 +166,7 @@ func (a *App) ServePages(ctx context.Context, log *slog.Logger, listen string, t
 
 // Site are the pages of an open archive, without a daemon. run begins what goes on longer
 // than a request.
-func (a *App) Site(log *slog.Logger, listen string, run func(do func(context.Context))) (*pages.Site, error) {
+func (a *App) Site(log *slog.Logger, listen string, run func(do func(context.Context))) (*site.Site, error) {
 	o := a.pagesOptions(log)
 	o.Listen, o.Run = listen, run
 	o.Stores = a.storesNow()
@@ -174,15 +175,15 @@ func (a *App) Site(log *slog.Logger, listen string, run func(do func(context.Con
 
 // storesNow looks at each copy, where no daemon keeps count; what it found is good for a
 // minute.
-func (a *App) storesNow() func() map[string]pages.StoreNow {
+func (a *App) storesNow() func() map[string]site.StoreNow {
 	var mu sync.Mutex
 	var at time.Time
-	var known map[string]pages.StoreNow
-	return func() map[string]pages.StoreNow {
+	var known map[string]site.StoreNow
+	return func() map[string]site.StoreNow {
 		mu.Lock()
 		defer mu.Unlock()
 		if now := a.Acts.Now(); known == nil || now.Sub(at) > time.Minute {
-			at, known = now, map[string]pages.StoreNow{}
+			at, known = now, map[string]site.StoreNow{}
 			// Where it can't be found out, the page leaves it blank.
 			_ = a.Ledger.View(context.Background(), func(t *ledger.Tx) error {
 				for _, st := range a.Config.Stores {
@@ -190,7 +191,7 @@ func (a *App) storesNow() func() map[string]pages.StoreNow {
 					if err != nil {
 						return err
 					}
-					known[st.Name] = pages.StoreNow{Oldest: c.Oldest, Unread: c.NeverRead, Within: time.Duration(st.ReadWithin)}
+					known[st.Name] = site.StoreNow{Oldest: c.Oldest, Unread: c.NeverRead, Within: time.Duration(st.ReadWithin)}
 				}
 				return nil
 			})

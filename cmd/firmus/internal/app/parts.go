@@ -17,7 +17,7 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
 	"firmus/cmd/firmus/internal/metrics"
-	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/schedule"
 	"firmus/cmd/firmus/internal/watch"
 	"firmus/fixity"
@@ -37,7 +37,7 @@ type parts struct {
 	letters    *letters.Letters // nil: none are sent
 	metrics    *metrics.Metrics
 	handler    http.Handler
-	site       *pages.Site
+	site       *site.Site
 	closed     func(time.Time) bool
 	survey     survey
 	visits     visits

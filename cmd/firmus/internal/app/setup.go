@@ -7,7 +7,8 @@ import (
 
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
-	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/firstrun"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/setup"
 	"firmus/fixity/ledger"
 	"firmus/replicas/disk"
@@ -18,7 +19,7 @@ type Setup struct {
 	Path string // where it is to lie
 	// Check says what would not work with a configuration, Cloud tries its cloud alone, and
 	// Mail sends a letter to try.
-	Check, Cloud, Mail func(context.Context, *config.Config) ([]pages.Checked, error)
+	Check, Cloud, Mail func(context.Context, *config.Config) ([]site.Checked, error)
 }
 
 // usualListen is where the pages are without a word in the configuration.
@@ -37,7 +38,7 @@ func (d *Daemon) setUp(ctx context.Context) (holder []byte, err error) {
 	}
 	addr := l.Addr().String()
 	done := make(chan struct{})
-	site, url, err := pages.NewSetup(pages.SetupOptions{
+	site, url, err := firstrun.New(firstrun.Options{
 		Path: d.o.Setup.Path, Listen: addr, Other: other, Log: d.o.Log, Guarded: guarded.Of(nil),
 		Places: func() []string { return setup.Places(d.o.Setup.Path, os.Getenv, disk.PluggedIn()) },
 		Check:  d.o.Setup.Check, Cloud: d.o.Setup.Cloud, Mail: d.o.Setup.Mail,
@@ -71,5 +72,5 @@ func (w *webServer) take(l net.Listener, addr string) {
 
 // adopt lets who set up go on in their session.
 func (a *App) adopt(ctx context.Context, holder []byte) error {
-	return a.Ledger.Tx(ctx, a.Acts.Now(), func(t *ledger.Tx) error { return pages.Adopt(t, holder) })
+	return a.Ledger.Tx(ctx, a.Acts.Now(), func(t *ledger.Tx) error { return firstrun.Adopt(t, holder) })
 }

@@ -12,7 +12,7 @@ import (
 	"sync/atomic"
 	"time"
 
-	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/site"
 )
 
 // webServer serves one address at a time; what it shows may change under it.
@@ -228,7 +228,7 @@ func (w *webServer) close() {
 // here lets only this computer ask: what it says is for whoever runs the machine.
 func here(h http.Handler) http.Handler {
 	return http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
-		if !pages.FromHere(r) {
+		if !site.FromHere(r) {
 			http.Error(rw, "This is answered on the computer itself only.", http.StatusForbidden)
 			return
 		}

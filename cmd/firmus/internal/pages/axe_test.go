@@ -15,6 +15,8 @@ import (
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/firstrun"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/testing/browsertest"
 )
 
@@ -153,11 +155,11 @@ func TestSetupIsAccessible(t *testing.T) {
 func setupServer(t testing.TB, dir string) (base, link string) {
 	t.Helper()
 	server := httptest.NewUnstartedServer(nil)
-	none := func(context.Context, *config.Config) ([]pages.Checked, error) {
-		return []pages.Checked{{What: "configuration", Mark: "ok", OK: true}, {What: "letters", Mark: "not set up", OK: true}, {What: "store vault", Detail: "NOT FOUND", Mark: "NOT OK"}}, nil
+	none := func(context.Context, *config.Config) ([]site.Checked, error) {
+		return []site.Checked{{What: "configuration", Mark: "ok", OK: true}, {What: "letters", Mark: "not set up", OK: true}, {What: "store vault", Detail: "NOT FOUND", Mark: "NOT OK"}}, nil
 	}
 	addr := server.Listener.Addr().String()
-	site, link, err := pages.NewSetup(pages.SetupOptions{Path: filepath.Join(dir, "firmus.toml"), Listen: addr, Log: slog.New(slog.DiscardHandler), Guarded: guarded.Of(nil),
+	site, link, err := firstrun.New(firstrun.Options{Path: filepath.Join(dir, "firmus.toml"), Listen: addr, Log: slog.New(slog.DiscardHandler), Guarded: guarded.Of(nil),
 		Places: func() []string { return []string{dir} }, Check: none, Cloud: none, Mail: none, Done: func() {}}, "http://"+addr)
 	if err != nil {
 		t.Fatal(err)

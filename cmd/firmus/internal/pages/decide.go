@@ -2,41 +2,41 @@ package pages
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/recovering"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
-var decideRoutes = []route{
-	{"POST /findings/{id}/recover", fixity.Technician, recoverAct},
-	{"POST /findings/{id}/settle", fixity.Reviewer, settleAct},
-	{"POST /findings/{id}/sign-off", fixity.Reviewer, signOffAct},
-	{"POST /incidents/{id}/sign-off", fixity.Reviewer, signOffIncident},
-	{"POST /incidents/{id}/recover", fixity.Technician, recoverIncident},
-	{"POST /findings/{id}/settle-class", fixity.Reviewer, settleClass},
+var decideRoutes = []site.Route{
+	{Pattern: "POST /findings/{id}/recover", Needs: fixity.Technician, Do: recoverAct},
+	{Pattern: "POST /findings/{id}/settle", Needs: fixity.Reviewer, Do: settleAct},
+	{Pattern: "POST /findings/{id}/sign-off", Needs: fixity.Reviewer, Do: signOffAct},
+	{Pattern: "POST /incidents/{id}/sign-off", Needs: fixity.Reviewer, Do: signOffIncident},
+	{Pattern: "POST /incidents/{id}/recover", Needs: fixity.Technician, Do: recoverIncident},
+	{Pattern: "POST /findings/{id}/settle-class", Needs: fixity.Reviewer, Do: settleClass},
 }
 
-// incomplete is a form that no page made.
-var incomplete = status{400, "The form is not complete", "Open the page that the form stands on, and send it from there."}
-
-// saw is the mark of what the person was shown, for the act to compare with what is so
+// sawOf is the mark of what the person was shown, for the act to compare with what is so
 // when it begins. A form without it was not made by a page.
-func (q *request) saw(id int64) (map[int64]string, error) {
-	mark := q.field("saw")
+func sawOf(q *site.Request, id int64) (map[int64]string, error) {
+	mark := q.Field("saw")
 	if mark == "" {
-		return nil, incomplete
+		return nil, site.ErrIncomplete
 	}
 	return map[int64]string{id: mark}, nil
 }
 
 // still refuses what has changed since the page was shown. The act itself compares once
 // more, in its transaction.
-func (q *request) still(saw map[int64]string) error {
-	return q.view(func(t *tx) error {
+func still(q *site.Request, saw map[int64]string) error {
+	return q.View(func(t *ledger.Tx) error {
 		for id, mark := range saw {
 			s, err := t.SeeFinding(id)
 			if err != nil {
@@ -50,44 +50,44 @@ func (q *request) still(saw map[int64]string) error {
 	})
 }
 
-// finding is the finding of the path, as it was shown and still is.
-func (q *request) finding() (id int64, saw map[int64]string, err error) {
-	if id, err = q.number("id"); err != nil {
+// findingOf is the finding of the path, as it was shown and still is.
+func findingOf(q *site.Request) (id int64, saw map[int64]string, err error) {
+	if id, err = q.Number("id"); err != nil {
 		return
 	}
-	if saw, err = q.saw(id); err != nil {
+	if saw, err = sawOf(q, id); err != nil {
 		return
 	}
-	err = q.still(saw)
+	err = still(q, saw)
 	return
 }
 
 // decision reads what every decision about a finding has.
-func (q *request) decision() (id int64, saw map[int64]string, reason string, err error) {
-	if id, saw, err = q.finding(); err == nil {
-		reason, err = q.reason()
+func decision(q *site.Request) (id int64, saw map[int64]string, reason string, err error) {
+	if id, saw, err = findingOf(q); err == nil {
+		reason, err = q.Reason()
 	}
 	return
 }
 
-func settleAct(q *request) error {
-	id, saw, reason, err := q.decision()
+func settleAct(q *site.Request) error {
+	id, saw, reason, err := decision(q)
 	if err != nil {
 		return err
 	}
-	return q.act(fmt.Sprintf("Settle finding %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.Act(fmt.Sprintf("Settle finding %d", id), func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{Settle: &deciding.SettleOrder{Findings: []int64{id}, Reason: reason, Saw: saw}})
 		return decided(d, fmt.Sprintf("/findings/%d", id)), err
 	})
 }
 
 // settleClass is one decision for all open findings like one.
-func settleClass(q *request) error {
-	id, saw, reason, err := q.decision()
+func settleClass(q *site.Request) error {
+	id, saw, reason, err := decision(q)
 	if err != nil {
 		return err
 	}
-	n, all, err := q.asMany("class", func(t *tx) (n int64, mark string, err error) {
+	n, all, err := asMany(q, "class", func(t *ledger.Tx) (n int64, mark string, err error) {
 		f, err := t.Findings.Get(id)
 		if err == nil {
 			n, err = t.Findings.CountLike(f)
@@ -100,23 +100,23 @@ func settleClass(q *request) error {
 	if err != nil {
 		return err
 	}
-	return q.act(fmt.Sprintf("Settle all findings like %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.Act(fmt.Sprintf("Settle all findings like %d", id), func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{Settle: &deciding.SettleOrder{Findings: []int64{id}, Like: id, Files: n, Reason: reason, Saw: saw, SawAll: all}})
 		return decided(d, "/findings"), err
 	})
 }
 
-func signOffAct(q *request) error {
-	id, saw, reason, err := q.decision()
+func signOffAct(q *site.Request) error {
+	id, saw, reason, err := decision(q)
 	if err != nil {
 		return err
 	}
 	o := deciding.SignOffOrder{Findings: []int64{id}, Reason: reason, Saw: saw}
-	if err := meant(&o, q.field("meant")); err != nil {
+	if err := meant(&o, q.Field("meant")); err != nil {
 		return err
 	}
-	o.Edited = q.ticked("edited")
-	return q.act(fmt.Sprintf("Sign off finding %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	o.Edited = q.Ticked("edited")
+	return q.Act(fmt.Sprintf("Sign off finding %d", id), func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{SignOff: &o})
 		return decided(d, fmt.Sprintf("/findings/%d", id)), err
 	})
@@ -136,44 +136,44 @@ func meant(o *deciding.SignOffOrder, word string) error {
 	case "keep-current":
 		o.KeepCurrent = true
 	default:
-		return refused("Say what the change is.")
+		return site.Refused("Say what the change is.")
 	}
 	return nil
 }
 
 // signOffIncident accepts a whole reorganisation, once its number of files was typed.
-func signOffIncident(q *request) error {
-	id, err := q.number("id")
+func signOffIncident(q *site.Request) error {
+	id, err := q.Number("id")
 	if err != nil {
 		return err
 	}
-	reason, err := q.reason()
+	reason, err := q.Reason()
 	if err != nil {
 		return err
 	}
-	n, all, err := q.asMany("incident", openOf(id))
+	n, all, err := asMany(q, "incident", openOf(id))
 	if err != nil {
 		return err
 	}
-	return q.act(fmt.Sprintf("Sign off incident %d", id), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.Act(fmt.Sprintf("Sign off incident %d", id), func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{SignOff: &deciding.SignOffOrder{Incident: id, Files: n, Reason: reason, SawAll: all}})
 		if d.Proposal != 0 {
 			return decided(d, ""), err
 		}
-		return outcome{Lead: fixity.Counted(len(d.SignedOff), "finding", "was", "were") + " signed off.", Links: []link{{"/findings", "Findings"}}}, err
+		return site.Outcome{Lead: fixity.Counted(len(d.SignedOff), "finding", "was", "were") + " signed off.", Links: []site.Link{{Path: "/findings", Text: "Findings"}}}, err
 	})
 }
 
 // asMany is the number of findings that was typed, and the mark of all that were shown. It
 // refuses another number than are open now, and another set: the act compares that once more.
-func (q *request) asMany(of string, open func(*tx) (int64, string, error)) (typed int64, all string, err error) {
-	if all = q.field("all"); all == "" {
-		return 0, "", incomplete
+func asMany(q *site.Request, of string, open func(*ledger.Tx) (int64, string, error)) (typed int64, all string, err error) {
+	if all = q.Field("all"); all == "" {
+		return 0, "", site.ErrIncomplete
 	}
-	if typed, err = q.typed("files"); err != nil {
+	if typed, err = q.Typed("files"); err != nil {
 		return 0, "", err
 	}
-	return typed, all, q.view(func(t *tx) error {
+	return typed, all, q.View(func(t *ledger.Tx) error {
 		n, mark, err := open(t)
 		switch {
 		case err != nil:
@@ -181,17 +181,17 @@ func (q *request) asMany(of string, open func(*tx) (int64, string, error)) (type
 		case mark != all:
 			return fmt.Errorf("other findings of this %s are open than were shown, %s now: %w", of, fixity.Number(n), fixity.ErrChangedMeanwhile)
 		case n != typed:
-			return refused(fmt.Sprintf("You typed %s, and %s of this %s are open. Nothing was done.", fixity.Number(typed), fixity.Count(n, "finding"), of))
+			return site.Refused(fmt.Sprintf("You typed %s, and %s of this %s are open. Nothing was done.", fixity.Number(typed), fixity.Count(n, "finding"), of))
 		}
 		return nil
 	})
 }
 
 // openOf are the open findings of an incident.
-func openOf(incident int64) func(*tx) (int64, string, error) {
-	return func(t *tx) (int64, string, error) {
+func openOf(incident int64) func(*ledger.Tx) (int64, string, error) {
+	return func(t *ledger.Tx) (int64, string, error) {
 		x, err := t.Incidents.Get(incident)
-		if isNotFound(err) {
+		if errors.Is(err, fixity.ErrNotFound) {
 			return 0, "", fmt.Errorf("nothing of this incident is open any more: %w", fixity.ErrChangedMeanwhile)
 		}
 		if err != nil {
@@ -202,57 +202,57 @@ func openOf(incident int64) func(*tx) (int64, string, error) {
 	}
 }
 
-func recoverAct(q *request) error {
-	id, saw, err := q.finding()
+func recoverAct(q *site.Request) error {
+	id, saw, err := findingOf(q)
 	if err != nil {
 		return err
 	}
-	return q.recover(fmt.Sprintf("Put right: finding %d", id), recovering.Order{Findings: []int64{id}, From: q.field("from"), Saw: saw}, fmt.Sprintf("/findings/%d", id))
+	return putRight(q, fmt.Sprintf("Put right: finding %d", id), recovering.Order{Findings: []int64{id}, From: q.Field("from"), Saw: saw}, fmt.Sprintf("/findings/%d", id))
 }
 
-func recoverIncident(q *request) error {
-	id, err := q.number("id")
+func recoverIncident(q *site.Request) error {
+	id, err := q.Number("id")
 	if err != nil {
 		return err
 	}
-	_, all, err := q.asMany("incident", openOf(id))
+	_, all, err := asMany(q, "incident", openOf(id))
 	if err != nil {
 		return err
 	}
-	return q.recover(fmt.Sprintf("Put right: incident %d", id), recovering.Order{Incident: id, SawAll: all}, "/findings")
+	return putRight(q, fmt.Sprintf("Put right: incident %d", id), recovering.Order{Incident: id, SawAll: all}, "/findings")
 }
 
-// recover orders that copies be put right. What was not done is told item by item.
-func (q *request) recover(what string, o recovering.Order, see string) error {
-	o.Reason, o.Paused = q.field("reason"), q.ticked("paused")
-	plan, err := recovering.Of(q.s.o.Archive).Plan(q.Context(), o)
+// putRight orders that copies be put right. What was not done is told item by item.
+func putRight(q *site.Request, what string, o recovering.Order, see string) error {
+	o.Reason, o.Paused = q.Field("reason"), q.Ticked("paused")
+	plan, err := recovering.Of(q.Site.Archive).Plan(q.Context(), o)
 	if err != nil {
 		return err
 	}
 	if len(plan.InStep) > 0 && !o.Paused {
-		return refused(fmt.Sprintf("A program keeps %s in step with another place. Pause it first, on every computer that has the folder: it could carry the damaged file over a good one, or over the one that is put back. Then tick the box. Nothing was touched.",
+		return site.Refused(fmt.Sprintf("A program keeps %s in step with another place. Pause it first, on every computer that has the folder: it could carry the damaged file over a good one, or over the one that is put back. Then tick the box. Nothing was touched.",
 			fixity.And(plan.InStep)))
 	}
 	if n, _ := plan.Count(recovering.Planned); n == 0 && len(plan.Items) > 0 {
-		return refused(sentence(plan.Items[0].Why))
+		return site.Refused(site.Sentence(plan.Items[0].Why))
 	}
-	return q.watched(what, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		x.then("what was put back is read in its place, and the findings end.")
-		x.expects(0, plan.Takes)
-		o.Done = x.deals
+	return q.Watched(what, func(ctx context.Context, a *archive.Archive, x *site.Job) (site.Outcome, error) {
+		x.Then("what was put back is read in its place, and the findings end.")
+		x.Expects(0, plan.Takes)
+		o.Done = x.Deals
 		res, err := recovering.Of(a).Recover(ctx, o)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
 		return recovered(res, see), nil
 	})
 }
 
 // recovered is what putting copies right came to.
-func recovered(res recovering.Result, see string) outcome {
+func recovered(res recovering.Result, see string) site.Outcome {
 	done, _ := res.Count(recovering.PutBack)
 	if done == len(res.Items) && done == 1 {
-		return outcome{See: see}
+		return site.Outcome{See: see}
 	}
 	b := sheet.Block{Title: "What was not put back"}
 	for _, x := range res.Items {
@@ -263,9 +263,9 @@ func recovered(res recovering.Result, see string) outcome {
 		if why == "" && x.State == recovering.Unread {
 			why = "it is in its place, and the reading that proves it is still to come"
 		}
-		b.Facts = append(b.Facts, [2]string{x.Store + ": " + shown(x.Set+"/"+x.Path), sentence(why + " ")})
+		b.Facts = append(b.Facts, [2]string{x.Store + ": " + site.Shown(x.Set+"/"+x.Path), site.Sentence(why + " ")})
 	}
-	o := outcome{Lead: fixity.Counted(done, "copy", "was", "were") + " put back and read there: intact.", Links: []link{{see, "Back"}}}
+	o := site.Outcome{Lead: fixity.Counted(done, "copy", "was", "were") + " put back and read there: intact.", Links: []site.Link{{Path: see, Text: "Back"}}}
 	if done == 0 {
 		o.Lead = "Nothing was put back."
 	}

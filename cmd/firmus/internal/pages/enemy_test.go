@@ -222,11 +222,3 @@ func TestTooManyClips(t *testing.T) {
 		t.Errorf("afterwards: %d", r.code)
 	}
 }
-
-func TestSentence(t *testing.T) {
-	for text, want := range map[string]string{"": "", "so": "So.", "so!": "So!", "äh": "äh."} {
-		if got := pages.Sentence(text); got != want {
-			t.Errorf("%q: %q, want %q", text, got, want)
-		}
-	}
-}

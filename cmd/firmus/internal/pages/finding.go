@@ -10,6 +10,7 @@ import (
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/recovering"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/pages/stave"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
@@ -17,20 +18,6 @@ import (
 	"firmus/fixity/damage"
 	"firmus/fixity/ledger"
 )
-
-// asks says what a form asks of whom it is shown to.
-type asks struct {
-	Name string // who acts; "": the form asks for it
-	May  map[string]bool
-}
-
-func (q *request) asks() asks {
-	a := asks{Name: q.who.Name, May: map[string]bool{}}
-	for _, r := range fixity.PersonRoles {
-		a.May[string(r)] = q.who.Role.May(r)
-	}
-	return a
-}
 
 type findingData struct {
 	ID       int64
@@ -44,7 +31,7 @@ type findingData struct {
 	Listen   *listenData
 	Where    []string
 	Incident *incidentLine
-	Steps    []step
+	Steps    []site.Step
 	Saw      string // the mark of what is shown
 	Recover  *recoverForm
 	MayName  []string // discs or stores of which a person may name one to take the bytes from
@@ -57,16 +44,10 @@ type findingData struct {
 	Waiting  []proposalLine
 	Two      bool     // a second person has to confirm a decision
 	NotOffer []string // what isn't offered, and why
-	Copies   []copyLine
+	Copies   []site.CopyLine
 	Versions []versionLine
-	History  []event
-	Person   asks
-}
-
-type copyLine struct {
-	Store, Place, Is, Known, At string
-	State                       string
-	Bad                         bool
+	History  []site.Event
+	Person   site.Asks
 }
 
 type versionLine struct {
@@ -77,12 +58,6 @@ type versionLine struct {
 	Digest, By string
 	Reason     string
 	At         time.Time
-}
-
-type event struct {
-	At   time.Time
-	What string
-	By   string
 }
 
 // recoverForm is the order to put a copy right, with what it would do.
@@ -106,19 +81,19 @@ type signOffForm struct {
 type choice struct{ Value, Text string }
 
 // findingPage shows all that is known of one finding, and what to do.
-func findingPage(q *request) error {
-	id, err := q.number("id")
+func findingPage(q *site.Request) error {
+	id, err := q.Number("id")
 	if err != nil {
 		return err
 	}
-	e := q.s.o.Archive
-	d := findingData{ID: id, Person: q.asks()}
+	e := q.Site.Archive
+	d := findingData{ID: id, Person: q.Asks()}
 	var f ledger.Finding
 	var seen ledger.Seen
 	var m report.Matter
 	var away report.Absent
 	var open []ledger.Finding
-	err = q.view(func(t *tx) error {
+	err = q.View(func(t *ledger.Tx) error {
 		if seen, err = t.SeeFinding(id); err != nil {
 			return err
 		}
@@ -128,7 +103,7 @@ func findingPage(q *request) error {
 				return err
 			}
 		}
-		if m, err = q.s.matter(t, f, &d); err != nil {
+		if m, err = matterOf(q.Site, t, f, &d); err != nil {
 			return err
 		}
 		if away, err = report.NotHere(t, e.Rules, e.Now()); err != nil {
@@ -149,7 +124,7 @@ func findingPage(q *request) error {
 				}
 			}
 		}
-		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return deciding.About(p, id) }); err != nil {
+		if d.Waiting, err = proposals(q, t, func(p ledger.Proposal) bool { return deciding.About(p, id) }); err != nil {
 			return err
 		}
 		d.Two = deciding.Of(e).AsksForTwo(seen)
@@ -158,9 +133,9 @@ func findingPage(q *request) error {
 	if err != nil {
 		return err
 	}
-	d.Open, d.Heading, d.State = f.Open(), headingOf(f), stateOf(f)
-	shows := q.veiled(f)
-	d.Title = subjectOf(shows) + ": " + kindInWords(shows)
+	d.Open, d.Heading, d.State = f.Open(), site.HeadingOf(f), site.StateOf(f)
+	shows := q.Veiled(f)
+	d.Title = site.SubjectOf(shows) + ": " + site.KindInWords(shows)
 	d.tell(q, shows, m)
 	d.copies(q, m, f, seen.Copies, away)
 	dmg, heard, err := acts.Of(e).DamageOf(q.Context(), f)
@@ -177,7 +152,7 @@ func findingPage(q *request) error {
 			return err
 		}
 	}
-	d.Listen = q.listen(f, seen.Copies, m, away, dmg)
+	d.Listen = listening(q, f, seen.Copies, m, away, dmg)
 	if d.Open {
 		if err := d.offer(q, f, seen, m); err != nil {
 			return err
@@ -186,12 +161,12 @@ func findingPage(q *request) error {
 		d.Ended = report.Ended(shows, report.Local)
 	}
 	d.veil(q, f)
-	return q.render("finding", fmt.Sprintf("Finding %d", id), d)
+	return q.Render("finding", fmt.Sprintf("Finding %d", id), d)
 }
 
-// matter reads what to do. One of a mass incident is told by itself here: its incident
+// matterOf reads what to do. One of a mass incident is told by itself here: its incident
 // has a page of its own.
-func (s *Site) matter(t *tx, f ledger.Finding, d *findingData) (report.Matter, error) {
+func matterOf(s *site.Site, t *ledger.Tx, f ledger.Finding, d *findingData) (report.Matter, error) {
 	alone := f
 	if f.Open() && f.Incident != 0 {
 		x, err := t.Incidents.Get(f.Incident)
@@ -203,13 +178,13 @@ func (s *Site) matter(t *tx, f ledger.Finding, d *findingData) (report.Matter, e
 			alone.Incident = 0
 		}
 	}
-	return report.MatterOf(t, s.o.Archive.Rules, s.o.Where, alone)
+	return report.MatterOf(t, s.Archive.Rules, s.Where, alone)
 }
 
-func (d *findingData) tell(q *request, f ledger.Finding, m report.Matter) {
+func (d *findingData) tell(q *site.Request, f ledger.Finding, m report.Matter) {
 	say := func(s string) {
-		if s = strings.TrimSpace(s); s != "" && !slices.Contains(d.Lead, sentence(s)) {
-			d.Lead = append(d.Lead, sentence(s))
+		if s = strings.TrimSpace(s); s != "" && !slices.Contains(d.Lead, site.Sentence(s)) {
+			d.Lead = append(d.Lead, site.Sentence(s))
 		}
 	}
 	say(report.What(f, report.Local))
@@ -220,29 +195,32 @@ func (d *findingData) tell(q *request, f ledger.Finding, m report.Matter) {
 		return
 	}
 	say(report.Good(f))
-	say(report.Said(f, q.s.o.Archive.Rules))
+	say(report.Said(f, q.Site.Archive.Rules))
 	for _, s := range m.More(f) {
 		say(s)
 	}
-	d.Steps = q.steps(m.Steps())
+	d.Steps = q.Steps(m.Steps())
 }
 
-// sentence begins with a capital and ends with a full stop.
-func sentence(s string) string {
-	r := []rune(s)
-	if len(r) > 0 && r[0] < 128 {
-		r[0] = []rune(strings.ToUpper(string(r[0])))[0]
+// veil takes out of a finding's page what its person may not know: names, places, what
+// others typed, and what only who may act needs.
+func (d *findingData) veil(q *site.Request, f ledger.Finding) {
+	if !q.Hides(f) {
+		return
 	}
-	if s = string(r); s == "" {
-		return ""
+	d.Steps, d.Recover, d.SignOff, d.NotOffer, d.Incident, d.Settle = nil, nil, nil, nil, nil, false
+	for i := range d.Copies {
+		d.Copies[i].At = ""
 	}
-	if !strings.ContainsAny(s[len(s)-1:], ".!?:") {
-		s += "."
+	for i := range d.Versions {
+		d.Versions[i].Reason = ""
 	}
-	return s
+	for i := range d.History {
+		d.History[i].What, _, _ = strings.Cut(d.History[i].What, ":")
+	}
 }
 
-func (d *findingData) versions(t *tx, file ledger.File) error {
+func (d *findingData) versions(t *ledger.Tx, file ledger.File) error {
 	vs, err := t.Files.Versions(file.ID)
 	if err != nil {
 		return err
@@ -257,12 +235,9 @@ func (d *findingData) versions(t *tx, file ledger.File) error {
 	return nil
 }
 
-// mostEvents is how much of its history a finding shows.
-const mostEvents = 40
-
-func (d *findingData) history(t *tx, f ledger.Finding) error {
+func (d *findingData) history(t *ledger.Tx, f ledger.Finding) error {
 	add := func(e ledger.Event) error {
-		x := event{At: e.At, What: report.Happened(e), By: report.Deciders(e)}
+		x := site.Event{At: e.At, What: report.Happened(e), By: report.Deciders(e)}
 		if e.Reason != "" {
 			x.What += ": " + e.Reason
 		}
@@ -277,18 +252,18 @@ func (d *findingData) history(t *tx, f ledger.Finding) error {
 			return err
 		}
 	}
-	if n := len(d.History); n > mostEvents {
-		d.History = d.History[n-mostEvents:]
+	if n := len(d.History); n > site.MostEvents {
+		d.History = d.History[n-site.MostEvents:]
 	}
 	return nil
 }
 
-func (d *findingData) copies(q *request, m report.Matter, f ledger.Finding, copies []ledger.Copy, away report.Absent) {
-	e := q.s.o.Archive
+func (d *findingData) copies(q *site.Request, m report.Matter, f ledger.Finding, copies []ledger.Copy, away report.Absent) {
+	e := q.Site.Archive
 	disputed := report.InDispute(copies)
 	for _, x := range copies {
 		rule, _ := e.Rules.Store(x.Store)
-		l := copyLine{Store: x.Store, Place: rule.Place, State: string(x.State)}
+		l := site.CopyLine{Store: x.Store, Place: rule.Place, State: string(x.State)}
 		if x.Disc != "" {
 			l.Store = "disc " + x.Disc
 		}
@@ -324,9 +299,9 @@ func damageInWords(x acts.Damage) (out []string) {
 }
 
 // offer says which acts the finding's page has forms for, and why not others.
-func (d *findingData) offer(q *request, f ledger.Finding, seen ledger.Seen, m report.Matter) error {
+func (d *findingData) offer(q *site.Request, f ledger.Finding, seen ledger.Seen, m report.Matter) error {
 	d.Settle = d.Person.May["reviewer"]
-	res, err := recovering.Of(q.s.o.Archive).Plan(q.Context(), recovering.Order{Findings: []int64{f.ID}, Upload: notYet})
+	res, err := recovering.Of(q.Site.Archive).Plan(q.Context(), recovering.Order{Findings: []int64{f.ID}, Upload: notYet})
 	if err != nil {
 		return err
 	}
@@ -334,21 +309,21 @@ func (d *findingData) offer(q *request, f ledger.Finding, seen ledger.Seen, m re
 		switch {
 		case x.State == recovering.Planned && x.Way == "upload":
 			d.NotOffer = append(d.NotOffer, "Firmus doesn't write to a cloud. It lays the file ready, and a person uploads it.")
-			d.Upload = &uploadForm{Action: fmt.Sprintf("/findings/%d/lay-out", f.ID), Folders: q.s.folders(), Person: d.Person}
-		case x.State == recovering.Planned && report.Edited(f, q.s.o.Archive.Rules):
+			d.Upload = &uploadForm{Action: fmt.Sprintf("/findings/%d/lay-out", f.ID), Folders: foldersOf(q.Site), Person: d.Person}
+		case x.State == recovering.Planned && report.Edited(f, q.Site.Archive.Rules):
 			d.NotOffer = append(d.NotOffer, "First find out whether it was edited on purpose. If it was not, put the intact copy in its place: below.")
 			d.Recover = recoverOf(res, x)
 		case x.State == recovering.Planned:
 			d.Recover = recoverOf(res, x)
 		case len(x.MayName) > 0:
 			d.MayName, d.InStep = x.MayName, fixity.And(m.Followers())
-			d.NotOffer = append(d.NotOffer, sentence("Not put back by Firmus alone: "+x.Why))
+			d.NotOffer = append(d.NotOffer, site.Sentence("Not put back by Firmus alone: "+x.Why))
 		case x.Why != "" && f.Subject == fixity.OfFile:
 			why, _, _ := strings.Cut(x.Why, " What to do, step by step") // which stands above
-			d.NotOffer = append(d.NotOffer, sentence("Not put back by Firmus: "+why))
+			d.NotOffer = append(d.NotOffer, site.Sentence("Not put back by Firmus: "+why))
 		}
 	}
-	d.SignOff = signOffOf(q.s.o.Archive.Rules, f, seen)
+	d.SignOff = signOffOf(q.Site.Archive.Rules, f, seen)
 	return nil
 }
 

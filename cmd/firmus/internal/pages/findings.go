@@ -1,125 +1,30 @@
 package pages
 
 import (
+	"errors"
 	"fmt"
 	"net/url"
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/deciding"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
-var findingRoutes = []route{
-	{"GET /findings", fixity.Viewer, findingsPage},
-	{"GET /findings/{id}", fixity.Viewer, findingPage},
-	{"GET /incidents/{id}", fixity.Viewer, incidentPage},
-	{"GET /search", fixity.Viewer, searchPage},
+var findingRoutes = []site.Route{
+	{Pattern: "GET /findings", Needs: fixity.Viewer, Do: findingsPage},
+	{Pattern: "GET /findings/{id}", Needs: fixity.Viewer, Do: findingPage},
+	{Pattern: "GET /incidents/{id}", Needs: fixity.Viewer, Do: incidentPage},
+	{Pattern: "GET /search", Needs: fixity.Viewer, Do: searchPage},
 }
 
 // perPage is how many lines a page of a list has.
 const perPage = 100
-
-// line is a finding in a list.
-type line struct {
-	ID      int64
-	State   string // whose mark stands before it
-	Urgency fixity.Urgency
-	Heading string
-	Subject string // what it is about
-	What    string
-	Good    string
-	Since   time.Time
-	Ended   string
-}
-
-func lineOf(f ledger.Finding) line {
-	l := line{ID: f.ID, State: stateOf(f), Urgency: f.Urgency, Heading: headingOf(f), Subject: subjectOf(f), What: kindInWords(f), Since: f.Opened}
-	if f.Kind != fixity.Unfinished && f.Open() {
-		l.Good = report.Good(f)
-	}
-	if !f.Open() {
-		l.Ended = report.EndedBy(f)
-	}
-	return l
-}
-
-// stateOf says which mark stands before a finding.
-func stateOf(f ledger.Finding) string {
-	if f.Subject == fixity.OfRegister {
-		return string(fixity.Unexpected) // a note; nothing is damaged
-	}
-	return string(f.Kind)
-}
-
-// headingOf is what stands before a finding, in small letters: a page isn't a telegram.
-func headingOf(f ledger.Finding) string {
-	if fixity.State(f.Kind) == fixity.Disputed {
-		return "to be decided"
-	}
-	return fixity.Means("urgency", string(f.Urgency))
-}
-
-// subjectOf names what a finding is about.
-func subjectOf(f ledger.Finding) string {
-	switch {
-	case f.Subject == fixity.OfStore:
-		return f.Store
-	case f.Subject == fixity.OfRegister:
-		return "the register"
-	case f.Disc != "" && (f.Path == "" || f.Subject == fixity.OfDisc):
-		return "disc " + f.Disc
-	case f.Disc != "":
-		return shown(f.Set+"/"+f.Path) + ", disc " + f.Disc
-	}
-	return shown(f.Set + "/" + f.Path)
-}
-
-// kindInWords says in a few words what is wrong, and where.
-func kindInWords(f ledger.Finding) string {
-	on := " on " + f.Store
-	if f.Disc != "" {
-		on = ""
-	}
-	if f.Subject == fixity.OfStore {
-		if f.Kind == fixity.Away {
-			return "could not be reached"
-		}
-		return report.What(f, report.Local)
-	}
-	if f.Subject == fixity.OfDisc || f.Subject == fixity.OfManifest || f.Subject == fixity.OfRegister {
-		return report.What(f, report.Local)
-	}
-	words := map[string]string{
-		"altered": "damaged" + on, "missing": "missing" + on, "misplaced": "in another place" + on, "unreadable": "can't be read" + on, "unsteady": "reads differently each time" + on,
-		"disputed": "differs between stores", "unexpected": "under no one's care" + on, "unfinished": "not a whole recording", "awaited": "not there yet" + on, "behind": "an earlier version" + on,
-	}
-	w, ok := words[string(f.Kind)]
-	if !ok {
-		w = string(f.Kind) + on
-	}
-	switch f.Anatomy {
-	case fixity.CutShort:
-		w = "cut short" + on
-	case fixity.Grown:
-		w = "longer than it was" + on
-	case fixity.Zeroed:
-		w = "stretches of zeros" + on
-	case fixity.Replaced:
-		w = "holds other contents" + on
-	case fixity.DescriptionOnly:
-		w = "the description in the file differs" + on
-	}
-	if f.FoundAt != "" {
-		w += ": found at " + shown(f.FoundAt)
-	}
-	return w
-}
 
 type findingsData struct {
 	Ended     bool
@@ -138,7 +43,7 @@ type countOf struct {
 
 type group struct {
 	Means string
-	Lines []line
+	Lines []site.Line
 }
 
 type incidentLine struct {
@@ -152,10 +57,10 @@ var levels = []fixity.Urgency{fixity.NoneIntact, fixity.AtRisk, fixity.Tidy}
 
 // findingsPage lists open findings by urgency, an incident as one; ?ended=1 those that
 // ended. ?from= is where the next page begins: urgency and number.
-func findingsPage(q *request) error {
+func findingsPage(q *site.Request) error {
 	form := q.URL.Query()
 	d := findingsData{Ended: form.Get("ended") != ""}
-	err := q.view(func(t *tx) error {
+	err := q.View(func(t *ledger.Tx) error {
 		if d.Ended {
 			return d.ended(q, t, form.Get("from"))
 		}
@@ -164,10 +69,10 @@ func findingsPage(q *request) error {
 	if err != nil {
 		return err
 	}
-	return q.render("findings", "Findings", d)
+	return q.Render("findings", "Findings", d)
 }
 
-func (d *findingsData) open(q *request, t *tx, from string) error {
+func (d *findingsData) open(q *site.Request, t *ledger.Tx, from string) error {
 	open, err := t.Findings.OpenCounts()
 	if err != nil {
 		return err
@@ -190,8 +95,8 @@ func (d *findingsData) open(q *request, t *tx, from string) error {
 		}
 	}
 	if from == "" {
-		if q.who.Role.May(fixity.Reviewer) {
-			if d.Waiting, err = q.proposals(t, nil); err != nil {
+		if q.Who.Role.May(fixity.Reviewer) {
+			if d.Waiting, err = proposals(q, t, nil); err != nil {
 				return err
 			}
 		}
@@ -215,7 +120,7 @@ func (d *findingsData) open(q *request, t *tx, from string) error {
 		}
 		if g := (group{Means: fixity.Means("urgency", string(levels[level]))}); len(fs) > 0 {
 			for _, f := range fs {
-				g.Lines = append(g.Lines, lineOf(q.veiled(f)))
+				g.Lines = append(g.Lines, site.LineOf(q.Veiled(f)))
 			}
 			d.Groups = append(d.Groups, g)
 		}
@@ -234,7 +139,7 @@ func (d *findingsData) open(q *request, t *tx, from string) error {
 	return nil
 }
 
-func (d *findingsData) ended(q *request, t *tx, from string) error {
+func (d *findingsData) ended(q *site.Request, t *ledger.Tx, from string) error {
 	below := int64(1) << 62
 	if from != "" {
 		var err error
@@ -252,7 +157,7 @@ func (d *findingsData) ended(q *request, t *tx, from string) error {
 	}
 	g := group{}
 	for _, f := range fs {
-		g.Lines = append(g.Lines, lineOf(q.veiled(f)))
+		g.Lines = append(g.Lines, site.LineOf(q.Veiled(f)))
 	}
 	if len(fs) > 0 {
 		d.Groups = []group{g}
@@ -269,17 +174,17 @@ func incidentInWords(x ledger.OpenIncident) string {
 	case x.Kind == fixity.Unfinished:
 		return fmt.Sprintf("%s in %s: not whole when Firmus first looked at them", n, x.Store)
 	}
-	return fmt.Sprintf("%s of %s on %s: %s", n, x.Set, x.Store, kindInWords(ledger.Finding{Finding: fixity.Finding{Kind: x.Kind, Store: x.Store, Subject: fixity.OfFile}}))
+	return fmt.Sprintf("%s of %s on %s: %s", n, x.Set, x.Store, site.KindInWords(ledger.Finding{Finding: fixity.Finding{Kind: x.Kind, Store: x.Store, Subject: fixity.OfFile}}))
 }
 
 type incidentData struct {
 	ID      int64
 	Words   string
-	First   line
+	First   site.Line
 	Open    int64
-	Steps   []step
+	Steps   []site.Step
 	Amount  string
-	Lines   []line
+	Lines   []site.Line
 	More    string
 	Saw     string // mark of all findings that are open
 	SignOf  bool
@@ -287,12 +192,12 @@ type incidentData struct {
 	Waiting []proposalLine
 	Put     bool   // copies can be put right by one order
 	InStep  string // what a program keeps in step with the store; "" if none does
-	Person  asks
+	Person  site.Asks
 }
 
 // incidentPage shows what happened to many files at once, with what to do about all of them.
-func incidentPage(q *request) error {
-	id, err := q.number("id")
+func incidentPage(q *site.Request) error {
+	id, err := q.Number("id")
 	if err != nil {
 		return err
 	}
@@ -302,17 +207,17 @@ func incidentPage(q *request) error {
 			return fixity.ErrNotFound
 		}
 	}
-	d := incidentData{ID: id, Person: q.asks()}
-	err = q.view(func(t *tx) error {
+	d := incidentData{ID: id, Person: q.Asks()}
+	err = q.View(func(t *ledger.Tx) error {
 		x, err := t.Incidents.Get(id)
-		if isNotFound(err) {
+		if errors.Is(err, fixity.ErrNotFound) {
 			return fmt.Errorf("nothing of an incident %d is open any more: %w", id, fixity.ErrNotFound)
 		}
 		if err != nil {
 			return err
 		}
-		d.Two = deciding.Of(q.s.o.Archive).SetAsksForTwo(x.Set)
-		if d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { // one about an incident is about all of it
+		d.Two = deciding.Of(q.Site.Archive).SetAsksForTwo(x.Set)
+		if d.Waiting, err = proposals(q, t, func(p ledger.Proposal) bool { // one about an incident is about all of it
 			ids := deciding.FindingsOf(p)
 			if len(ids) == 0 {
 				return false
@@ -322,22 +227,22 @@ func incidentPage(q *request) error {
 		}); err != nil {
 			return err
 		}
-		d.Words, d.Open, d.First = incidentInWords(x), x.Open, lineOf(q.veiled(x.First))
+		d.Words, d.Open, d.First = incidentInWords(x), x.Open, site.LineOf(q.Veiled(x.First))
 		if d.Saw, err = t.Incidents.Mark(id); err != nil {
 			return err
 		}
-		m, err := report.MatterOf(t, q.s.o.Archive.Rules, q.s.o.Where, x.First)
+		m, err := report.MatterOf(t, q.Site.Archive.Rules, q.Site.Where, x.First)
 		if err != nil {
 			return err
 		}
-		if !q.hides(x.First) {
-			d.Steps = q.steps(m.Steps())
+		if !q.Hides(x.First) {
+			d.Steps = q.Steps(m.Steps())
 		}
 		if m.Amount.Files > 0 {
 			d.Amount = report.Much(m.Amount)
 		}
-		rule, _ := q.s.o.Archive.Rules.Store(x.Store)
-		d.SignOf = rule.Arrivals && (fixity.State(x.Kind) == fixity.Misplaced || fixity.State(x.Kind) == fixity.Missing || fixity.State(x.Kind) == fixity.Altered && report.Edited(x.First, q.s.o.Archive.Rules))
+		rule, _ := q.Site.Archive.Rules.Store(x.Store)
+		d.SignOf = rule.Arrivals && (fixity.State(x.Kind) == fixity.Misplaced || fixity.State(x.Kind) == fixity.Missing || fixity.State(x.Kind) == fixity.Altered && report.Edited(x.First, q.Site.Archive.Rules))
 		switch fixity.State(x.Kind) {
 		case fixity.Altered, fixity.Missing, fixity.Misplaced, fixity.Behind, fixity.Unsteady, fixity.Unreadable:
 			d.Put = rule.Kind == archive.DiskKind && !m.Failing()
@@ -352,14 +257,14 @@ func incidentPage(q *request) error {
 			d.More = fmt.Sprintf("/incidents/%d?from=%d", id, fs[perPage-1].ID)
 		}
 		for _, f := range fs {
-			d.Lines = append(d.Lines, lineOf(q.veiled(f)))
+			d.Lines = append(d.Lines, site.LineOf(q.Veiled(f)))
 		}
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	return q.render("incident", "Incident "+q.PathValue("id"), d)
+	return q.Render("incident", "Incident "+q.PathValue("id"), d)
 }
 
 type searchData struct {
@@ -373,17 +278,17 @@ type searchData struct {
 
 type found struct {
 	Set, Path, Item string
-	Open            []line
+	Open            []site.Line
 }
 
 // searchPage finds files by a number, a barcode or a piece of their name.
-func searchPage(q *request) error {
-	d := searchData{Q: strings.TrimSpace(q.URL.Query().Get("q")), Withheld: !q.mayKnowAll()}
+func searchPage(q *site.Request) error {
+	d := searchData{Q: strings.TrimSpace(q.URL.Query().Get("q")), Withheld: !q.MayKnowAll()}
 	if n, err := strconv.ParseInt(strings.TrimPrefix(d.Q, "#"), 10, 64); err == nil && strings.HasPrefix(d.Q, "#") {
-		return q.see(fmt.Sprintf("/findings/%d", n))
+		return q.See(fmt.Sprintf("/findings/%d", n))
 	}
 	if d.Q != "" {
-		if err := q.view(func(t *tx) error {
+		if err := q.View(func(t *ledger.Tx) error {
 			files, err := t.Files.Search(d.Q, perPage+1)
 			if err != nil {
 				return err
@@ -392,17 +297,17 @@ func searchPage(q *request) error {
 				files, d.More = files[:perPage], !d.Withheld // how many there are would tell of names too
 			}
 			for _, f := range files {
-				if q.mayNotKnow(f.Set, f.Path) && !strings.Contains(strings.ToLower(f.Item), strings.ToLower(d.Q)) {
+				if q.MayNotKnow(f.Set, f.Path) && !strings.Contains(strings.ToLower(f.Item), strings.ToLower(d.Q)) {
 					continue // that a name holds what was typed tells the name
 				}
-				x := found{Set: f.Set, Path: q.named(f.Set, f.Path), Item: f.Item}
+				x := found{Set: f.Set, Path: q.Named(f.Set, f.Path), Item: f.Item}
 				fs, err := t.Findings.Of(f.ID)
 				if err != nil {
 					return err
 				}
 				for _, o := range fs {
 					if o.Open() {
-						x.Open = append(x.Open, lineOf(q.veiled(o)))
+						x.Open = append(x.Open, site.LineOf(q.Veiled(o)))
 					}
 				}
 				d.Files = append(d.Files, x)
@@ -412,5 +317,5 @@ func searchPage(q *request) error {
 			return err
 		}
 	}
-	return q.render("search", "Search", d)
+	return q.Render("search", "Search", d)
 }

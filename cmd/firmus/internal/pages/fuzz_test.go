@@ -49,7 +49,7 @@ func FuzzAddresses(f *testing.F) {
 
 // fieldsOf are the names of the fields in the templates of pages.
 func fieldsOf(f *testing.F) (names []string) {
-	files, err := filepath.Glob("templates/*.html")
+	files, err := filepath.Glob("site/templates/*.html")
 	if err != nil {
 		f.Fatal(err)
 	}

@@ -6,20 +6,21 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 )
 
 // intakeAct takes in what has arrived, without waiting until it has settled.
-func intakeAct(q *request) error {
-	return q.watched("Take in what has arrived", func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		x.then("Today shows what arrived.")
-		in, err := receiving.Of(a).Intake(ctx, receiving.IntakeOrder{Found: func(n int64) { x.expects(n, 0) }})
+func intakeAct(q *site.Request) error {
+	return q.Watched("Take in what has arrived", func(ctx context.Context, a *archive.Archive, x *site.Job) (site.Outcome, error) {
+		x.Then("Today shows what arrived.")
+		in, err := receiving.Of(a).Intake(ctx, receiving.IntakeOrder{Found: func(n int64) { x.Expects(n, 0) }})
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
-		out := outcome{Lead: fmt.Sprintf("%s taken under care, %s.", fixity.Counted(in.Taken, "file", "is", "are"), report.Size(in.Bytes)), Links: append(findingLinks(in.Findings), link{"/", "To Today"})}
+		out := site.Outcome{Lead: fmt.Sprintf("%s taken under care, %s.", fixity.Counted(in.Taken, "file", "is", "are"), report.Size(in.Bytes)), Links: append(site.FindingLinks(in.Findings), site.Link{Path: "/", Text: "To Today"})}
 		if in.Taken == 0 {
 			out.Lead = "Nothing new was there to take in."
 		}

@@ -15,6 +15,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/clips"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/damage"
@@ -23,10 +24,10 @@ import (
 	"firmus/fixity/repair"
 )
 
-var listenRoutes = []route{
-	{"GET /findings/{id}/listen", fixity.Viewer, listenPage},
-	{"GET /findings/{id}/clip/{store}", fixity.Viewer, clipPage},
-	{"GET /findings/{id}/wave/{store}", fixity.Viewer, wavePage},
+var listenRoutes = []site.Route{
+	{Pattern: "GET /findings/{id}/listen", Needs: fixity.Viewer, Do: listenPage},
+	{Pattern: "GET /findings/{id}/clip/{store}", Needs: fixity.Viewer, Do: clipPage},
+	{Pattern: "GET /findings/{id}/wave/{store}", Needs: fixity.Viewer, Do: wavePage},
 }
 
 // mostClips is how many clips are cut at the same time: each holds up to 24 MiB.
@@ -73,18 +74,18 @@ type heardVersion struct {
 	From, To     string
 }
 
-// listen offers both versions to listen to: as it is now, and as it was taken in. nil: there
+// listening offers both versions to listen to: as it is now, and as it was taken in. nil: there
 // are no two, or nothing that sounds.
-func (q *request) listen(f ledger.Finding, copies []ledger.Copy, m report.Matter, away report.Absent, dmg acts.Damage) *listenData {
-	if f.File == 0 || f.Carrier != 0 || q.hides(f) {
+func listening(q *site.Request, f ledger.Finding, copies []ledger.Copy, m report.Matter, away report.Absent, dmg acts.Damage) *listenData {
+	if f.File == 0 || f.Carrier != 0 || q.Hides(f) {
 		return nil
 	}
-	own, other := q.sides(f, copies, away)
+	own, other := sidesOf(q, f, copies, away)
 	if own == nil {
 		return nil
 	}
 	d := &listenData{Finding: f.ID, Described: f.Anatomy == fixity.DescriptionOnly}
-	at := q.place(dmg)
+	at := placeOf(q, dmg)
 	d.At = clockIn(at)
 	from, to := around(at, dmg.Duration)
 	d.From, d.To = damage.Clock(from), damage.Clock(to)
@@ -102,8 +103,8 @@ func (q *request) listen(f ledger.Finding, copies []ledger.Copy, m report.Matter
 		v := heardVersion{Store: c.Store, Words: "as it is now"}
 		if i == 1 {
 			v.Words = "intact"
-			if x, ok := q.takenIn(f); ok {
-				v.Words = "as taken in, " + report.Day(x, q.s.now())
+			if x, ok := takenIn(q, f); ok {
+				v.Words = "as taken in, " + report.Day(x, q.Site.Now())
 			}
 		}
 		if disputed {
@@ -119,8 +120,8 @@ func (q *request) listen(f ledger.Finding, copies []ledger.Copy, m report.Matter
 }
 
 // takenIn is when the version under care was taken in.
-func (q *request) takenIn(f ledger.Finding) (at time.Time, ok bool) {
-	err := q.view(func(t *tx) error {
+func takenIn(q *site.Request, f ledger.Finding) (at time.Time, ok bool) {
+	err := q.View(func(t *ledger.Tx) error {
 		file, err := t.Files.Get(f.File)
 		if err != nil {
 			return err
@@ -132,10 +133,10 @@ func (q *request) takenIn(f ledger.Finding) (at time.Time, ok bool) {
 	return at, err == nil
 }
 
-// sides are the copy that a finding is about, and the best one that it is held against; nil
+// sidesOf are the copy that a finding is about, and the best one that it is held against; nil
 // where there is none that can be read.
-func (q *request) sides(f ledger.Finding, copies []ledger.Copy, away report.Absent) (own, other *ledger.Copy) {
-	e := q.s.o.Archive
+func sidesOf(q *site.Request, f ledger.Finding, copies []ledger.Copy, away report.Absent) (own, other *ledger.Copy) {
+	e := q.Site.Archive
 	there := func(c ledger.Copy) bool {
 		_, gone := away[c.Store]
 		return !gone && c.Carrier == 0 && c.Size >= 0 && e.ListableStore(c.Store) && c.State != fixity.Missing && c.State != fixity.Awaited && c.State != fixity.Misplaced
@@ -154,8 +155,8 @@ func (q *request) sides(f ledger.Finding, copies []ledger.Copy, away report.Abse
 	return own, other
 }
 
-// place is where is listened: what was typed or chosen, else the first damage.
-func (q *request) place(dmg acts.Damage) time.Duration {
+// placeOf is where is listened: what was typed or chosen, else the first damage.
+func placeOf(q *site.Request, dmg acts.Damage) time.Duration {
 	query := q.URL.Query()
 	if at, ok := typedTime(query.Get("at")); ok {
 		return at
@@ -219,21 +220,21 @@ type heard struct {
 	order   clips.Order
 }
 
-// heard finds the copy that an address asks for: one of a finding's file, in a store that is
+// heardHere finds the copy that an address asks for: one of a finding's file, in a store that is
 // read, and nothing else.
-func (q *request) heard() (h heard, err error) {
-	id, err := q.number("id")
+func heardHere(q *site.Request) (h heard, err error) {
+	id, err := q.Number("id")
 	if err != nil {
 		return h, err
 	}
-	return q.heardOf(id, q.PathValue("store"))
+	return heardOf(q, id, q.PathValue("store"))
 }
 
-func (q *request) heardOf(id int64, store string) (h heard, err error) {
-	e := q.s.o.Archive
+func heardOf(q *site.Request, id int64, store string) (h heard, err error) {
+	e := q.Site.Archive
 	var open []ledger.Finding
 	var copies []ledger.Copy
-	if err := q.view(func(t *tx) error {
+	if err := q.View(func(t *ledger.Tx) error {
 		if h.finding, err = t.Findings.Get(id); err != nil || h.finding.File == 0 {
 			return errors.Join(err, errNone(h.finding.File == 0))
 		}
@@ -249,8 +250,8 @@ func (q *request) heardOf(id int64, store string) (h heard, err error) {
 	if i < 0 || !e.ListableStore(store) {
 		return h, fixity.ErrNotFound
 	}
-	if q.hides(h.finding) {
-		return h, status{http.StatusForbidden, "This recording is restricted", "Your account may not listen to it."}
+	if q.Hides(h.finding) {
+		return h, site.Status{Code: http.StatusForbidden, Title: "This recording is restricted", Text: "Your account may not listen to it."}
 	}
 	h.copy = copies[i]
 	for _, f := range open {
@@ -270,7 +271,7 @@ func (q *request) heardOf(id int64, store string) (h heard, err error) {
 		h.order.Doubtful = len(h.order.Hurt) == 0
 	}
 	first, _, err := acts.Of(e).DamageOf(q.Context(), h.finding)
-	from, to := around(q.place(first), first.Duration)
+	from, to := around(placeOf(q, first), first.Duration)
 	h.order.From, h.order.Length = from, to-from
 	return h, err
 }
@@ -283,7 +284,7 @@ func errNone(none bool) error {
 }
 
 // cut cuts the clip, when it is its turn.
-func (q *request) cut(h heard) (c *clips.Clip, err error) {
+func cut(q *site.Request, h heard) (c *clips.Clip, err error) {
 	select {
 	case clipTurns <- struct{}{}:
 		defer func() { <-clipTurns }()
@@ -300,7 +301,7 @@ func (q *request) cut(h heard) (c *clips.Clip, err error) {
 	}
 	ctx, stop = context.WithTimeout(q.Context(), clipTakes)
 	defer stop()
-	err = acts.Of(q.s.o.Archive).Hear(ctx, h.copy, func(ctx context.Context, r io.ReaderAt, size int64) error {
+	err = acts.Of(q.Site.Archive).Hear(ctx, h.copy, func(ctx context.Context, r io.ReaderAt, size int64) error {
 		c, err = clips.Cut(ctx, r, size, h.order)
 		return err
 	})
@@ -330,19 +331,19 @@ func unheard(store string, err error) string {
 }
 
 // clipPage gives the clip as a WAVE file. Players ask for parts of it.
-func clipPage(q *request) error {
-	h, err := q.heard()
+func clipPage(q *site.Request) error {
+	h, err := heardHere(q)
 	if err != nil {
 		return err
 	}
-	c, err := q.cut(h)
+	c, err := cut(q, h)
 	if err != nil {
 		if q.Context().Err() != nil {
 			return nil
 		}
-		q.w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-		q.w.WriteHeader(http.StatusConflict)
-		_, _ = io.WriteString(q.w, unheard(h.copy.Store, err)+"\n")
+		q.W.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		q.W.WriteHeader(http.StatusConflict)
+		_, _ = io.WriteString(q.W, unheard(h.copy.Store, err)+"\n")
 		return nil
 	}
 	var b bytes.Buffer
@@ -350,46 +351,46 @@ func clipPage(q *request) error {
 	if _, err := c.WriteTo(&b); err != nil {
 		return err
 	}
-	q.w.Header().Set("Content-Type", "audio/wav")
-	q.w.Header().Set("Content-Disposition", `inline; filename="clip.wav"`)
-	http.ServeContent(q.w, q.Request, "", time.Time{}, bytes.NewReader(b.Bytes()))
+	q.W.Header().Set("Content-Type", "audio/wav")
+	q.W.Header().Set("Content-Disposition", `inline; filename="clip.wav"`)
+	http.ServeContent(q.W, q.Request, "", time.Time{}, bytes.NewReader(b.Bytes()))
 	return nil
 }
 
 // wavePage gives the waveform, or in its place why there is none.
-func wavePage(q *request) error {
-	h, err := q.heard()
+func wavePage(q *site.Request) error {
+	h, err := heardHere(q)
 	if err != nil {
 		return err
 	}
-	c, err := q.cut(h)
+	c, err := cut(q, h)
 	svg := []byte(nil)
 	if err != nil {
 		svg = clips.Sorry(unheard(h.copy.Store, err))
 	} else {
 		svg = c.SVG()
 	}
-	q.w.Header().Set("Content-Type", "image/svg+xml")
-	_, _ = q.w.Write(svg)
+	q.W.Header().Set("Content-Type", "image/svg+xml")
+	_, _ = q.W.Write(svg)
 	return nil
 }
 
 // listenPage shows both versions with all that can be told of them in words, and what
 // differs in their descriptions.
-func listenPage(q *request) error {
-	id, err := q.number("id")
+func listenPage(q *site.Request) error {
+	id, err := q.Number("id")
 	if err != nil {
 		return err
 	}
-	e := q.s.o.Archive
+	e := q.Site.Archive
 	var seen ledger.Seen
 	var m report.Matter
 	var away report.Absent
-	if err := q.view(func(t *tx) error {
+	if err := q.View(func(t *ledger.Tx) error {
 		if seen, err = t.SeeFinding(id); err != nil {
 			return err
 		}
-		if m, err = q.s.matter(t, seen.Finding, &findingData{}); err != nil {
+		if m, err = matterOf(q.Site, t, seen.Finding, &findingData{}); err != nil {
 			return err
 		}
 		away, err = report.NotHere(t, e.Rules, e.Now())
@@ -397,26 +398,26 @@ func listenPage(q *request) error {
 	}); err != nil {
 		return err
 	}
-	if q.hides(seen.Finding) {
-		return status{http.StatusForbidden, "This recording is restricted", "Your account may not listen to it."}
+	if q.Hides(seen.Finding) {
+		return site.Status{Code: http.StatusForbidden, Title: "This recording is restricted", Text: "Your account may not listen to it."}
 	}
 	dmg, _, err := acts.Of(e).DamageOf(q.Context(), seen.Finding)
 	if err != nil {
 		return err
 	}
-	d := q.listen(seen.Finding, seen.Copies, m, away, dmg)
+	d := listening(q, seen.Finding, seen.Copies, m, away, dmg)
 	if d == nil {
-		return status{http.StatusNotFound, "There are no two versions to listen to", "No copy of it can be read now."}
+		return site.Status{Code: http.StatusNotFound, Title: "There are no two versions to listen to", Text: "No copy of it can be read now."}
 	}
 	d.Told = true
 	var parts [][]essence.Part
 	for i := range d.Versions {
 		v := &d.Versions[i]
-		h, err := q.heardOf(id, v.Store)
+		h, err := heardOf(q, id, v.Store)
 		if err != nil {
 			return err
 		}
-		c, err := q.cut(h)
+		c, err := cut(q, h)
 		if err != nil {
 			v.Trouble = unheard(v.Store, err)
 		} else {
@@ -436,7 +437,7 @@ func listenPage(q *request) error {
 	if len(parts) == 2 {
 		d.Differ = essence.Differ(parts[1], parts[0])
 	}
-	return q.render("listen", fmt.Sprintf("Finding %d, both versions", id), d)
+	return q.Render("listen", fmt.Sprintf("Finding %d, both versions", id), d)
 }
 
 // tell says in words what there is to know of a clip.

@@ -8,7 +8,6 @@ import (
 	"testing"
 	"time"
 
-	"firmus/cmd/firmus/internal/pages"
 	"firmus/cmd/firmus/testing/browsertest"
 	"firmus/fixity/ledger"
 )
@@ -112,9 +111,6 @@ func TestStatementsAreKept(t *testing.T) {
 	w.pass(5 * time.Minute)
 	if other := b.get("/print/holdings/json?all=another").text; named == first || other != named {
 		t.Errorf("what is asked for by another word is made, and kept, once more: %s", other)
-	}
-	if pages.StillKept(10 * time.Millisecond) {
-		t.Error("a statement is held when its time has passed")
 	}
 	w.put("masters/QV-0108/QV-0108_A.wav", "108A", "studio", "vault")
 	w.intake()

@@ -10,6 +10,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/cmd/firmus/internal/statements"
@@ -17,12 +18,12 @@ import (
 	"firmus/fixity/ledger"
 )
 
-var recordRoutes = []route{
-	{"GET /record", fixity.Reviewer, recordPage},
-	{"POST /record/check", fixity.Reviewer, recordCheck},
-	{"GET /record/checkpoint", fixity.Reviewer, checkpointFile},
-	{"GET /health", fixity.Reviewer, healthPage},
-	{"POST /health/check", fixity.Reviewer, healthCheck},
+var recordRoutes = []site.Route{
+	{Pattern: "GET /record", Needs: fixity.Reviewer, Do: recordPage},
+	{Pattern: "POST /record/check", Needs: fixity.Reviewer, Do: recordCheck},
+	{Pattern: "GET /record/checkpoint", Needs: fixity.Reviewer, Do: checkpointFile},
+	{Pattern: "GET /health", Needs: fixity.Reviewer, Do: healthPage},
+	{Pattern: "POST /health/check", Needs: fixity.Reviewer, Do: healthCheck},
 }
 
 // recordState is what the newest check of the whole record came to.
@@ -31,19 +32,19 @@ type recordState struct {
 	Broken bool
 }
 
-// recordState says it as the ledger has it: a check by the daemon, once a day, or by a
+// stateOfRecord says it as the ledger has it: a check by the daemon, once a day, or by a
 // person. What was found wrong may name recordings, and is for those who see the record.
-func (q *request) recordState(t *tx) (recordState, error) {
-	now := q.s.now()
+func stateOfRecord(q *site.Request, t *ledger.Tx) (recordState, error) {
+	now := q.Site.Now()
 	f, err := t.Clock.LastEnded(ledger.FiringVerify, "")
-	if isNotFound(err) {
+	if errors.Is(err, fixity.ErrNotFound) {
 		return recordState{}, nil
 	}
 	if err != nil {
 		return recordState{}, err
 	}
-	when, why := dayTime(f.Ended, now), ""
-	if q.who.Role.May(fixity.Reviewer) {
+	when, why := site.DayTime(f.Ended, now), ""
+	if q.Who.Role.May(fixity.Reviewer) {
 		why = ": " + report.Plainly(f.Trouble)
 	}
 	switch f.Outcome {
@@ -57,8 +58,6 @@ func (q *request) recordState(t *tx) (recordState, error) {
 	return recordState{Words: "The record could not be checked, " + when + why + "."}, nil
 }
 
-func isNotFound(err error) bool { return errors.Is(err, fixity.ErrNotFound) }
-
 type recordData struct {
 	Events  int64
 	Where   string
@@ -66,7 +65,7 @@ type recordData struct {
 	List    []recordLine
 	Older   string
 	Levels  []levelRow
-	Person  asks
+	Person  site.Asks
 }
 
 type recordLine struct {
@@ -79,14 +78,14 @@ type recordLine struct {
 }
 
 // recordPage shows the events, the newest first, a page at a time.
-func recordPage(q *request) error {
-	d := recordData{Where: q.s.o.Archive.Ledger.Where(), Person: q.asks()}
-	err := q.view(func(t *tx) error {
+func recordPage(q *site.Request) error {
+	d := recordData{Where: q.Site.Archive.Ledger.Where(), Person: q.Asks()}
+	err := q.View(func(t *ledger.Tx) error {
 		var err error
 		if d.Events, err = t.Log.Count(); err != nil {
 			return err
 		}
-		if d.Checked, err = q.recordState(t); err != nil {
+		if d.Checked, err = stateOfRecord(q, t); err != nil {
 			return err
 		}
 		end := d.Events
@@ -112,42 +111,42 @@ func recordPage(q *request) error {
 	if err != nil {
 		return err
 	}
-	l, err := statements.MakeLevels(q.Context(), q.s.o.Archive.Ledger, q.s.o.Name, q.s.now())
+	l, err := statements.MakeLevels(q.Context(), q.Site.Archive.Ledger, q.Site.Name, q.Site.Now())
 	if err != nil {
 		return err
 	}
 	d.Levels = levelRows(l)
-	return q.render("record", "Record", d)
+	return q.Render("record", "Record", d)
 }
 
 // recordCheck reads the whole record, which takes a while where it is long.
-func recordCheck(q *request) error {
-	against := q.field("against") // an earlier checkpoint, or ""
-	return q.act("Check the record", func(ctx context.Context, a *archive.Archive) (outcome, error) {
+func recordCheck(q *site.Request) error {
+	against := q.Field("against") // an earlier checkpoint, or ""
+	return q.Act("Check the record", func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		v, err := acts.Of(a).CheckRecord(ctx)
 		held := ""
 		if err == nil && against != "" {
 			k, err2 := a.Ledger.Key()
 			if err2 != nil {
-				return outcome{}, err2
+				return site.Outcome{}, err2
 			}
 			cp, err2 := a.Ledger.CheckAgainst(ctx, []byte(strings.ReplaceAll(against, "\r\n", "\n")+"\n"), k)
 			held, err = fmt.Sprintf(" The checkpoint, taken after %s, still holds: since then nothing before it was changed or cut off.", fixity.Count(cp.Size, "event")), err2
 		}
 		switch {
 		case acts.IsBroken(err):
-			return outcome{Lead: "THE RECORD IS NOT WHAT WAS WRITTEN: " + plainly(err) + ". Change nothing, keep the backups, and ask somebody qualified.", Links: []link{{"/record", "The record"}}}, nil
+			return site.Outcome{Lead: "THE RECORD IS NOT WHAT WAS WRITTEN: " + site.Plainly(err) + ". Change nothing, keep the backups, and ask somebody qualified.", Links: []site.Link{{Path: "/record", Text: "The record"}}}, nil
 		case err != nil:
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
-		return outcome{Lead: fmt.Sprintf("Log unbroken since %s, checked today: %s and %s are what was written, and what the ledger knows is what they say.",
-			v.Began.Local().Format("2 January 2006"), fixity.Count(v.Events, "event"), fixity.Count(v.Readings, "reading")) + held, Links: []link{{"/record", "The record"}}}, nil
+		return site.Outcome{Lead: fmt.Sprintf("Log unbroken since %s, checked today: %s and %s are what was written, and what the ledger knows is what they say.",
+			v.Began.Local().Format("2 January 2006"), fixity.Count(v.Events, "event"), fixity.Count(v.Readings, "reading")) + held, Links: []site.Link{{Path: "/record", Text: "The record"}}}, nil
 	})
 }
 
 // checkpointFile is today's signed checkpoint, to be kept elsewhere.
-func checkpointFile(q *request) error {
-	l := q.s.o.Archive.Ledger
+func checkpointFile(q *site.Request) error {
+	l := q.Site.Archive.Ledger
 	k, err := l.Key()
 	if err != nil {
 		return err
@@ -156,9 +155,9 @@ func checkpointFile(q *request) error {
 	if err != nil {
 		return err
 	}
-	q.w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	q.w.Header().Set("Content-Disposition", `attachment; filename="checkpoint-`+q.s.now().Format(time.DateOnly)+`.txt"`)
-	_, _ = q.w.Write(text)
+	q.W.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	q.W.Header().Set("Content-Disposition", `attachment; filename="checkpoint-`+q.Site.Now().Format(time.DateOnly)+`.txt"`)
+	_, _ = q.W.Write(text)
 	return nil
 }
 
@@ -174,22 +173,22 @@ type healthData struct {
 	Now     time.Time
 	Try     bool // there is more that can be found out by trying
 	Mail    bool // a letter can be sent to try
-	Person  asks
+	Person  site.Asks
 }
 
 // healthPage shows what would not work tonight, as far as it is known without trying.
-func healthPage(q *request) error {
-	d := healthData{Now: q.s.now(), Try: q.s.o.Check != nil, Mail: q.s.o.NextLetter != nil && !q.s.o.NextLetter(q.Context()).IsZero(), Person: q.asks()}
+func healthPage(q *site.Request) error {
+	d := healthData{Now: q.Site.Now(), Try: q.Site.Check != nil, Mail: q.Site.NextLetter != nil && !q.Site.NextLetter(q.Context()).IsZero(), Person: q.Asks()}
 	var err error
-	if d.Clock, err = q.s.o.Archive.CheckClock(q.Context()); err != nil {
+	if d.Clock, err = q.Site.Archive.CheckClock(q.Context()); err != nil {
 		return err
 	}
-	err = q.view(func(t *tx) error {
+	err = q.View(func(t *ledger.Tx) error {
 		away, err := notHere(q, t)
 		if err != nil {
 			return err
 		}
-		if d.Stores, err = q.s.storeLines(t, away); err != nil {
+		if d.Stores, err = storeLines(q.Site, t, away); err != nil {
 			return err
 		}
 		if d.Backups, err = t.Log.Backups(); err != nil {
@@ -206,25 +205,25 @@ func healthPage(q *request) error {
 	if err != nil {
 		return err
 	}
-	if q.s.o.NextLetter != nil {
-		d.Letter = q.s.o.NextLetter(q.Context())
+	if q.Site.NextLetter != nil {
+		d.Letter = q.Site.NextLetter(q.Context())
 	}
-	return q.render("health", "Health", d)
+	return q.Render("health", "Health", d)
 }
 
 // healthCheck finds out what is found out only by trying: folders, services, and whether a
 // letter is taken.
-func healthCheck(q *request) error {
-	if q.s.o.Check == nil {
+func healthCheck(q *site.Request) error {
+	if q.Site.Check == nil {
 		return fixity.ErrNotFound
 	}
-	letter := q.ticked("letter")
-	return q.act("Look what would not work tonight", func(ctx context.Context, _ *archive.Archive) (outcome, error) {
-		found, err := q.s.o.Check(ctx, letter)
+	letter := q.Ticked("letter")
+	return q.Act("Look what would not work tonight", func(ctx context.Context, _ *archive.Archive) (site.Outcome, error) {
+		found, err := q.Site.Check(ctx, letter)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
-		out := outcome{Lead: "Nothing is NOT OK.", Links: []link{{"/health", "Back to Health"}}}
+		out := site.Outcome{Lead: "Nothing is NOT OK.", Links: []site.Link{{Path: "/health", Text: "Back to Health"}}}
 		t := sheet.Table{Head: []string{"is", "what", "detail"}}
 		for _, c := range found {
 			if !c.OK {

@@ -8,16 +8,17 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/deciding"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 	"firmus/fixity/care"
 )
 
-var retireRoutes = []route{
-	{"GET /retire", fixity.Reviewer, retirePage},
-	{"POST /retire", fixity.Reviewer, retireFilesAct},
-	{"GET /migrate", fixity.Reviewer, migratePage},
-	{"POST /migrate", fixity.Reviewer, migrateAct},
+var retireRoutes = []site.Route{
+	{Pattern: "GET /retire", Needs: fixity.Reviewer, Do: retirePage},
+	{Pattern: "POST /retire", Needs: fixity.Reviewer, Do: retireFilesAct},
+	{Pattern: "GET /migrate", Needs: fixity.Reviewer, Do: migratePage},
+	{Pattern: "POST /migrate", Needs: fixity.Reviewer, Do: migrateAct},
 }
 
 // unasked is how many files are ended without typing how many they are.
@@ -33,7 +34,7 @@ type retireData struct {
 	More   int
 	Many   bool // the number has to be typed
 	Two    bool
-	Person asks
+	Person site.Asks
 }
 
 // names are the first of some files, and how many there are besides.
@@ -51,58 +52,58 @@ func setOf(ref string) string {
 }
 
 // retirePage shows what retiring would end, and asks for it then.
-func retirePage(q *request) error {
-	d := retireData{What: strings.TrimSpace(q.URL.Query().Get("what")), Sets: q.s.o.Archive.Rules.SetNames(), Person: q.asks()}
+func retirePage(q *site.Request) error {
+	d := retireData{What: strings.TrimSpace(q.URL.Query().Get("what")), Sets: q.Site.Archive.Rules.SetNames(), Person: q.Asks()}
 	if d.What != "" {
-		p, err := deciding.Of(q.s.o.Archive).Retire(q.Context(), deciding.RetireOrder{Paths: []string{d.What}, DryRun: true})
+		p, err := deciding.Of(q.Site.Archive).Retire(q.Context(), deciding.RetireOrder{Paths: []string{d.What}, DryRun: true})
 		if err != nil {
 			return err
 		}
-		d.Plan, d.Many, d.Two = &p, len(p.Files) > unasked, deciding.Of(q.s.o.Archive).SetAsksForTwo(setOf(d.What))
+		d.Plan, d.Many, d.Two = &p, len(p.Files) > unasked, deciding.Of(q.Site.Archive).SetAsksForTwo(setOf(d.What))
 		d.Files, d.More = names(p.Files)
 		d.Last, _ = names(p.LastBytes)
 		for _, r := range p.Relying[:min(len(p.Relying), perPage)] {
 			d.Rely = append(d.Rely, r.Set+"/"+r.Path)
 		}
 	}
-	return q.render("retire", "Retire files", d)
+	return q.Render("retire", "Retire files", d)
 }
 
 // shownMany compares a form about files with what was shown, and the number that was typed
 // with theirs.
-func (q *request) shownMany(n int, mark string) error {
-	typed, err := q.typed("files")
-	switch saw := q.field("all"); {
+func shownMany(q *site.Request, n int, mark string) error {
+	typed, err := q.Typed("files")
+	switch saw := q.Field("all"); {
 	case err != nil:
 		return err
 	case saw == "":
-		return incomplete
+		return site.ErrIncomplete
 	case saw != mark:
 		return fmt.Errorf("other files lie there than were shown, %s now, or their copies have changed: %w", fixity.Number(int64(n)), fixity.ErrChangedMeanwhile)
 	case n > unasked && typed != int64(n):
-		return refused(fmt.Sprintf("You typed %s, and these are %s. Nothing was done.", fixity.Number(typed), fixity.Count(n, "file")))
+		return site.Refused(fmt.Sprintf("You typed %s, and these are %s. Nothing was done.", fixity.Number(typed), fixity.Count(n, "file")))
 	}
 	return nil
 }
 
-func retireFilesAct(q *request) error {
-	what := q.field("what")
-	p, err := deciding.Of(q.s.o.Archive).Retire(q.Context(), deciding.RetireOrder{Paths: []string{what}, DryRun: true})
+func retireFilesAct(q *site.Request) error {
+	what := q.Field("what")
+	p, err := deciding.Of(q.Site.Archive).Retire(q.Context(), deciding.RetireOrder{Paths: []string{what}, DryRun: true})
 	if err != nil {
 		return err
 	}
-	if err := q.shownMany(len(p.Files), p.Shown()); err != nil {
+	if err := shownMany(q, len(p.Files), p.Shown()); err != nil {
 		return err
 	}
-	if len(p.LastBytes) > 0 && !q.ticked("last") {
-		return refused("No intact copy of another file under care has the bytes of " + fixity.Count(len(p.LastBytes), "file") + ". Tick the box that says that you know. Nothing was done.")
+	if len(p.LastBytes) > 0 && !q.Ticked("last") {
+		return site.Refused("No intact copy of another file under care has the bytes of " + fixity.Count(len(p.LastBytes), "file") + ". Tick the box that says that you know. Nothing was done.")
 	}
-	reason, err := q.reason()
+	reason, err := q.Reason()
 	if err != nil {
 		return err
 	}
 	o := deciding.RetireOrder{Paths: []string{what}, Reason: reason, SawAll: p.Saw, Ends: p.Ends()}
-	return q.act("Retire "+shown(what), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.Act("Retire "+site.Shown(what), func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{Retire: &o})
 		if err != nil || d.Retired == nil {
 			return decided(d, ""), err
@@ -112,7 +113,7 @@ func retireFilesAct(q *request) error {
 		if b.List, more = names(d.Retired.Files); more > 0 {
 			b.Lines = []string{fmt.Sprintf("and %s more", fixity.Number(int64(more)))}
 		}
-		return outcome{Lead: fixity.Counted(len(d.Retired.Files), "file", "is", "are") + " retired: expected nowhere any more. Nothing was deleted.", Blocks: []sheet.Block{b}, Links: []link{{"/work", "Back to work"}}}, nil
+		return site.Outcome{Lead: fixity.Counted(len(d.Retired.Files), "file", "is", "are") + " retired: expected nowhere any more. Nothing was deleted.", Blocks: []sheet.Block{b}, Links: []site.Link{{Path: "/work", Text: "Back to work"}}}, nil
 	})
 }
 
@@ -123,40 +124,40 @@ type migrateData struct {
 	Alone           []string
 	More            int
 	Many, Two       bool
-	Person          asks
+	Person          site.Asks
 }
 
 // migratePage shows which files would take the places of which, and asks for it then.
-func migratePage(q *request) error {
+func migratePage(q *site.Request) error {
 	v := q.URL.Query()
-	d := migrateData{Under: strings.TrimSpace(v.Get("under")), From: v.Get("from"), To: v.Get("to"), Person: q.asks()}
+	d := migrateData{Under: strings.TrimSpace(v.Get("under")), From: v.Get("from"), To: v.Get("to"), Person: q.Asks()}
 	if d.Under != "" {
-		m, err := deciding.Of(q.s.o.Archive).PlanMigration(q.Context(), d.Under, d.From, d.To)
+		m, err := deciding.Of(q.Site.Archive).PlanMigration(q.Context(), d.Under, d.From, d.To)
 		if err != nil {
 			return err
 		}
-		d.Plan, d.Many, d.Two = &m, len(m.Pairs) > unasked, deciding.Of(q.s.o.Archive).SetAsksForTwo(setOf(d.Under))
+		d.Plan, d.Many, d.Two = &m, len(m.Pairs) > unasked, deciding.Of(q.Site.Archive).SetAsksForTwo(setOf(d.Under))
 		d.Pairs, d.More = m.Pairs[:min(len(m.Pairs), perPage)], max(0, len(m.Pairs)-perPage)
 		d.Alone, _ = names(m.Alone)
 	}
-	return q.render("migrate", "Migrate files", d)
+	return q.Render("migrate", "Migrate files", d)
 }
 
-func migrateAct(q *request) error {
-	under, from, to := q.field("under"), q.field("from"), q.field("to")
-	m, err := deciding.Of(q.s.o.Archive).PlanMigration(q.Context(), under, from, to)
+func migrateAct(q *site.Request) error {
+	under, from, to := q.Field("under"), q.Field("from"), q.Field("to")
+	m, err := deciding.Of(q.Site.Archive).PlanMigration(q.Context(), under, from, to)
 	if err != nil {
 		return err
 	}
-	if err := q.shownMany(len(m.Pairs), m.Saw); err != nil {
+	if err := shownMany(q, len(m.Pairs), m.Saw); err != nil {
 		return err
 	}
-	reason, err := q.reason()
+	reason, err := q.Reason()
 	if err != nil {
 		return err
 	}
-	return q.watched("Migrate "+shown(under), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{Replace: &deciding.ReplaceOrder{Pairs: m.Pairs, Reason: reason, SawAll: m.Saw, Done: x.deals}})
+	return q.Watched("Migrate "+site.Shown(under), func(ctx context.Context, a *archive.Archive, x *site.Job) (site.Outcome, error) {
+		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{Replace: &deciding.ReplaceOrder{Pairs: m.Pairs, Reason: reason, SawAll: m.Saw, Done: x.Deals}})
 		if err != nil || d.Proposal != 0 {
 			return decided(d, ""), err
 		}
@@ -164,7 +165,7 @@ func migrateAct(q *request) error {
 		for _, r := range d.Replaced[:min(len(d.Replaced), perPage)] {
 			t.Rows = append(t.Rows, []string{r.Old.Set + "/" + r.Old.Path, r.New.Set + "/" + r.New.Path})
 		}
-		return outcome{Lead: fixity.Counted(len(d.Replaced), "file", "was", "were") + " replaced: each pair was read in full and holds the same samples. Nothing was deleted.",
-			Blocks: []sheet.Block{{Table: &t}}, Links: []link{{"/migrate?under=" + url.QueryEscape(under), "Back"}}}, nil
+		return site.Outcome{Lead: fixity.Counted(len(d.Replaced), "file", "was", "were") + " replaced: each pair was read in full and holds the same samples. Nothing was deleted.",
+			Blocks: []sheet.Block{{Table: &t}}, Links: []site.Link{{Path: "/migrate?under=" + url.QueryEscape(under), Text: "Back"}}}, nil
 	})
 }

@@ -16,10 +16,11 @@ import (
 	"testing"
 
 	"firmus/cmd/firmus/internal/config"
-	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/firstrun"
+	"firmus/cmd/firmus/internal/pages/site"
 )
 
-func noChecks(context.Context, *config.Config) ([]pages.Checked, error) { return nil, nil }
+func noChecks(context.Context, *config.Config) ([]site.Checked, error) { return nil, nil }
 
 // A register is looked at before it is kept, and kept only by who saw what is read of it now.
 func TestSetupRegister(t *testing.T) {
@@ -37,7 +38,7 @@ func TestSetupRegister(t *testing.T) {
 	}
 	server := httptest.NewUnstartedServer(nil)
 	address := "http://" + server.Listener.Addr().String()
-	s, link, err := pages.NewSetup(pages.SetupOptions{Path: filepath.Join(dir, "firmus.toml"), Listen: server.Listener.Addr().String(), Log: slog.New(slog.DiscardHandler),
+	s, link, err := firstrun.New(firstrun.Options{Path: filepath.Join(dir, "firmus.toml"), Listen: server.Listener.Addr().String(), Log: slog.New(slog.DiscardHandler),
 		Places: func() []string { return nil }, Check: noChecks, Cloud: noChecks, Mail: noChecks, Done: func() {}}, address)
 	if err != nil {
 		t.Fatal(err)

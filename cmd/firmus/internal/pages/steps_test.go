@@ -12,6 +12,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 )
@@ -89,7 +90,7 @@ func TestEachFormHasItsRoute(t *testing.T) {
 	for pattern := range pages.Routes() {
 		routes.HandleFunc(pattern, func(http.ResponseWriter, *http.Request) {})
 	}
-	words := pages.Words()
+	words := site.Words()
 	forms := 0
 	for _, o := range []report.Order{
 		{Act: report.ReadStore, Stores: []string{"studio"}}, {Act: report.Recover, Findings: []int64{7}}, {Act: report.Recover, Incident: 3}, {Act: report.LayOut, Findings: []int64{7}},

@@ -2,6 +2,7 @@ package pages
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/url"
 	"strings"
@@ -11,35 +12,36 @@ import (
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/fixity"
 	"firmus/fixity/care"
 	"firmus/fixity/ledger"
 	"firmus/fixity/repair"
 )
 
-var storeRoutes = []route{
-	{"GET /stores", fixity.Viewer, storesPage},
-	{"GET /stores/{name}", fixity.Viewer, storePage},
-	{"POST /stores/{name}/adopt", fixity.Reviewer, adoptAct},
-	{"POST /stores/{name}/replace", fixity.Reviewer, replaceAct},
-	{"POST /stores/{name}/retire", fixity.Reviewer, retireAct},
+var storeRoutes = []site.Route{
+	{Pattern: "GET /stores", Needs: fixity.Viewer, Do: storesPage},
+	{Pattern: "GET /stores/{name}", Needs: fixity.Viewer, Do: storePage},
+	{Pattern: "POST /stores/{name}/adopt", Needs: fixity.Reviewer, Do: adoptAct},
+	{Pattern: "POST /stores/{name}/replace", Needs: fixity.Reviewer, Do: replaceAct},
+	{Pattern: "POST /stores/{name}/retire", Needs: fixity.Reviewer, Do: retireAct},
 }
 
 func pathOf(store string) string { return "/stores/" + url.PathEscape(store) }
 
-func storesPage(q *request) error {
+func storesPage(q *site.Request) error {
 	var lines []storeLine
-	err := q.view(func(t *tx) error {
+	err := q.View(func(t *ledger.Tx) error {
 		away, err := notHere(q, t)
 		if err == nil {
-			lines, err = q.s.storeLines(t, away)
+			lines, err = storeLines(q.Site, t, away)
 		}
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	return q.render("stores", "Stores", lines)
+	return q.Render("stores", "Stores", lines)
 }
 
 type storeData struct {
@@ -58,7 +60,7 @@ type storeData struct {
 	Found   string // how it stands with it, as a sentence
 	Two     bool   // a second person has to confirm that it is retired or replaced
 	Waiting []proposalLine
-	Person  asks
+	Person  site.Asks
 }
 
 type rootLine struct {
@@ -66,24 +68,24 @@ type rootLine struct {
 	Listed    time.Time
 }
 
-// store finds the store of the path.
-func (q *request) store() (care.Store, error) {
-	r, ok := q.s.o.Archive.Rules.Store(q.PathValue("name"))
+// storeOf finds the store of the path.
+func storeOf(q *site.Request) (care.Store, error) {
+	r, ok := q.Site.Archive.Rules.Store(q.PathValue("name"))
 	if !ok {
 		return r, fmt.Errorf("no store in use is named %q: %w", q.PathValue("name"), fixity.ErrNotFound)
 	}
 	return r, nil
 }
 
-func storePage(q *request) error {
-	rule, err := q.store()
+func storePage(q *site.Request) error {
+	rule, err := storeOf(q)
 	if err != nil {
 		return err
 	}
-	e := q.s.o.Archive
-	d := storeData{Rule: rule, Keeps: rule.Kind == repair.DiskKind, Kept: q.URL.Query().Get("kept"), Acts: e.Listable(rule.Kind), Person: q.asks()}
+	e := q.Site.Archive
+	d := storeData{Rule: rule, Keeps: rule.Kind == repair.DiskKind, Kept: q.URL.Query().Get("kept"), Acts: e.Listable(rule.Kind), Person: q.Asks()}
 	if rule.Kind == string(config.Cloud) {
-		d.Upload = &uploadForm{Action: pathOf(rule.Name) + "/lay-out", Folders: q.s.folders(), Person: d.Person}
+		d.Upload = &uploadForm{Action: pathOf(rule.Name) + "/lay-out", Folders: foldersOf(q.Site), Person: d.Person}
 	}
 	if rule.ReadWithin > 0 {
 		d.Promise = days(rule.ReadWithin)
@@ -91,12 +93,12 @@ func storePage(q *request) error {
 	if rule.ExpectWithin > 0 {
 		d.Expect = days(rule.ExpectWithin)
 	}
-	err = q.view(func(t *tx) error {
+	err = q.View(func(t *ledger.Tx) error {
 		away, err := notHere(q, t)
 		if err != nil {
 			return err
 		}
-		lines, err := q.s.storeLines(t, away)
+		lines, err := storeLines(q.Site, t, away)
 		if err != nil {
 			return err
 		}
@@ -105,7 +107,7 @@ func storePage(q *request) error {
 				d.Line = l
 			}
 		}
-		if d.Known, err = t.Stores.Get(rule.Name); err != nil && !isNotFound(err) {
+		if d.Known, err = t.Stores.Get(rule.Name); err != nil && !errors.Is(err, fixity.ErrNotFound) {
 			return err
 		}
 		if e.ReadAtOnce != nil {
@@ -114,14 +116,14 @@ func storePage(q *request) error {
 			}
 		}
 		d.Two = deciding.Of(e).StoreAsksForTwo(d.Known, "")
-		d.Waiting, err = q.proposals(t, func(p ledger.Proposal) bool { return deciding.AboutStore(p, rule.Name) })
+		d.Waiting, err = proposals(q, t, func(p ledger.Proposal) bool { return deciding.AboutStore(p, rule.Name) })
 		return err
 	})
 	if err != nil {
 		return err
 	}
 	d.Retired = d.Known.Retired
-	d.Found = sentence(strings.Replace(d.Line.Found, noDifference, fmt.Sprintf("%s in %s", noDifference, fixity.Count(d.Line.Files, "file")), 1))
+	d.Found = site.Sentence(strings.Replace(d.Line.Found, noDifference, fmt.Sprintf("%s in %s", noDifference, fixity.Count(d.Line.Files, "file")), 1))
 	for _, set := range rule.Sets {
 		l := rootLine{Set: set, Root: e.Where(rule.Name, set)}
 		for _, r := range d.Known.Roots {
@@ -131,45 +133,45 @@ func storePage(q *request) error {
 		}
 		d.Roots = append(d.Roots, l)
 	}
-	return q.render("store", "Store "+rule.Name, d)
+	return q.Render("store", "Store "+rule.Name, d)
 }
 
 // storeAct reads what the acts of a store have, with its name typed where much hangs on
 // it.
-func (q *request) storeAct(typed bool) (name, reason string, err error) {
-	rule, err := q.store()
+func storeAct(q *site.Request, typed bool) (name, reason string, err error) {
+	rule, err := storeOf(q)
 	if err != nil {
 		return "", "", err
 	}
-	if reason, err = q.reason(); err != nil {
+	if reason, err = q.Reason(); err != nil {
 		return "", "", err
 	}
-	if typed && q.field("typed") != rule.Name {
-		return "", "", refused(fmt.Sprintf("Type the name of the store, %s, to show that it is the one you mean. Nothing was done.", rule.Name))
+	if typed && q.Field("typed") != rule.Name {
+		return "", "", site.Refused(fmt.Sprintf("Type the name of the store, %s, to show that it is the one you mean. Nothing was done.", rule.Name))
 	}
 	return rule.Name, reason, nil
 }
 
-func adoptAct(q *request) error {
-	name, reason, err := q.storeAct(false)
+func adoptAct(q *site.Request) error {
+	name, reason, err := storeAct(q, false)
 	if err != nil {
 		return err
 	}
-	return q.act("Adopt "+name, func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.Act("Adopt "+name, func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		_, err := acts.Of(a).AdoptStore(ctx, name, reason)
-		return outcome{See: pathOf(name)}, err
+		return site.Outcome{See: pathOf(name)}, err
 	})
 }
 
-func replaceAct(q *request) error {
-	name, reason, err := q.storeAct(true)
+func replaceAct(q *site.Request) error {
+	name, reason, err := storeAct(q, true)
 	if err != nil {
 		return err
 	}
-	return q.watched("Replace "+name, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
+	return q.Watched("Replace "+name, func(ctx context.Context, a *archive.Archive, x *site.Job) (site.Outcome, error) {
 		d, err := deciding.Of(a).Decide(ctx, deciding.Decision{EndStore: &deciding.EndStoreOrder{Store: name, Replace: true, Reason: reason}})
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
 		return afterDecided(ctx, a, x, d, pathOf(name))
 	})
@@ -177,20 +179,20 @@ func replaceAct(q *request) error {
 
 // retireAct ends the use of a store. Without its name typed it only says what would be
 // left.
-func retireAct(q *request) error {
-	rule, err := q.store()
+func retireAct(q *site.Request) error {
+	rule, err := storeOf(q)
 	if err != nil {
 		return err
 	}
-	reason, dry := q.field("reason"), q.ticked("plan")
+	reason, dry := q.Field("reason"), q.Ticked("plan")
 	if !dry {
-		if _, reason, err = q.storeAct(true); err != nil {
+		if _, reason, err = storeAct(q, true); err != nil {
 			return err
 		}
 	}
-	return q.act("Retire "+rule.Name, func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.Act("Retire "+rule.Name, func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		o := deciding.EndStoreOrder{Store: rule.Name, Reason: reason, DryRun: dry}
-		out := outcome{Links: []link{{pathOf(rule.Name), "Back to the store"}}}
+		out := site.Outcome{Links: []site.Link{{Path: pathOf(rule.Name), Text: "Back to the store"}}}
 		if dry {
 			p, err := deciding.Of(a).EndStore(ctx, o)
 			out.Lead = fmt.Sprintf("Nothing was done. %s would be left with one independent copy, %s with none that was shown to be intact.", fixity.Count(len(p.OneLeft), "file"), fixity.Count(len(p.NoneLeft), "file"))

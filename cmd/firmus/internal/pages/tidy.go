@@ -6,14 +6,15 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/recovering"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 )
 
-var tidyRoutes = []route{
-	{"POST /stores/{name}/kept", fixity.Technician, keptAct},
-	{"POST /stores/{name}/tidy", fixity.Reviewer, tidyAct},
+var tidyRoutes = []site.Route{
+	{Pattern: "POST /stores/{name}/kept", Needs: fixity.Technician, Do: keptAct},
+	{Pattern: "POST /stores/{name}/tidy", Needs: fixity.Reviewer, Do: tidyAct},
 }
 
 // mostKept is how many kept files are listed.
@@ -21,20 +22,20 @@ const mostKept = 500
 
 // keptAct lists what is kept in a store in whose place an intact file was put. It looks into
 // the store, so it is an order and no page.
-func keptAct(q *request) error {
-	rule, err := q.store()
+func keptAct(q *site.Request) error {
+	rule, err := storeOf(q)
 	if err != nil {
 		return err
 	}
-	if !q.mayKnowAll() {
-		return errRestricted
+	if !q.MayKnowAll() {
+		return site.ErrRestricted
 	}
-	return q.act("What is kept in "+rule.Name, func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.Act("What is kept in "+rule.Name, func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		kept, err := recovering.Of(a).Kept(ctx, rule.Name)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
-		out := outcome{Lead: "Nothing is kept there.", Links: []link{{pathOf(rule.Name), "Back to the store"}}}
+		out := site.Outcome{Lead: "Nothing is kept there.", Links: []site.Link{{Path: pathOf(rule.Name), Text: "Back to the store"}}}
 		if len(kept) == 0 {
 			return out, nil
 		}
@@ -50,7 +51,7 @@ func keptAct(q *request) error {
 			return "may be removed from " + report.Day(k.Since.Add(recovering.KeptFor), a.Now()) + " on"
 		})}
 		if n > 0 {
-			out.Links = append([]link{{pathOf(rule.Name) + "?kept=" + recovering.MarkOfKept(kept) + "#tidy", "Remove those that may be removed"}}, out.Links...)
+			out.Links = append([]site.Link{{Path: pathOf(rule.Name) + "?kept=" + recovering.MarkOfKept(kept) + "#tidy", Text: "Remove those that may be removed"}}, out.Links...)
 		}
 		return out, nil
 	})
@@ -78,32 +79,32 @@ func keptTable(kept []recovering.KeptFile, word func(recovering.KeptFile) string
 }
 
 // tidyAct removes the kept files that may be removed, once their number was typed.
-func tidyAct(q *request) error {
-	name, reason, err := q.storeAct(false)
+func tidyAct(q *site.Request) error {
+	name, reason, err := storeAct(q, false)
 	if err != nil {
 		return err
 	}
-	typed, err := q.typed("files")
+	typed, err := q.Typed("files")
 	if err != nil {
 		return err
 	}
-	saw := q.field("saw")
+	saw := q.Field("saw")
 	if saw == "" {
-		return refused("List first what is kept, and go on from the list. Nothing was done.")
+		return site.Refused("List first what is kept, and go on from the list. Nothing was done.")
 	}
-	return q.act("Remove what is kept in "+name, func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.Act("Remove what is kept in "+name, func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		kept, err := recovering.Of(a).Kept(ctx, name)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
 		if n, _ := offered(kept); int64(n) != typed || n == 0 {
-			return outcome{}, refused(fmt.Sprintf("%s be removed, and you typed %s. Nothing was done. List what is kept first.", fixity.Count(n, "file")+" may", fixity.Number(typed)))
+			return site.Outcome{}, site.Refused(fmt.Sprintf("%s be removed, and you typed %s. Nothing was done. List what is kept first.", fixity.Count(n, "file")+" may", fixity.Number(typed)))
 		}
 		removed, err := recovering.Of(a).Tidy(ctx, name, reason, saw)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
-		return outcome{Lead: fixity.Counted(len(removed), "file", "was", "were") + " removed.", Links: []link{{pathOf(name), "Back to the store"}},
+		return site.Outcome{Lead: fixity.Counted(len(removed), "file", "was", "were") + " removed.", Links: []site.Link{{Path: pathOf(name), Text: "Back to the store"}},
 			Blocks: []sheet.Block{keptTable(removed, func(recovering.KeptFile) string { return "removed" })}}, nil
 	})
 }

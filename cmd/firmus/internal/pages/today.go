@@ -2,26 +2,31 @@ package pages
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"path"
 	"slices"
 	"strings"
 	"time"
 
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/pages/items"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
-var todayRoutes = []route{
-	{"GET /{$}", fixity.Viewer, todayPage},
+var todayRoutes = []site.Route{
+	{Pattern: "GET /{$}", Needs: fixity.Viewer, Do: todayPage},
 }
 
 type todayData struct {
-	Deck        *deckData // for who does the work of the day
-	Suspect     []suspicion
+	Deck        *items.DeckData // for who does the work of the day
+	Suspect     []items.Suspicion
 	Counts      []countOf
 	Incidents   []incidentLine
-	Urgent      []line
+	Urgent      []site.Line
 	More        int64
 	Tidy        int64
 	Keep        []keepLine
@@ -32,9 +37,9 @@ type todayData struct {
 	First       bool           // they never did
 	Arrived     []string       // items, the newest first
 	MoreArrived bool
-	Ended       []line
+	Ended       []site.Line
 	Stores      []storeLine
-	Jobs        []jobNow
+	Jobs        []site.JobNow
 	Letter      time.Time
 	Record      recordState
 	Nothing     bool // is under care
@@ -68,13 +73,13 @@ const (
 	mostSince  = 12
 )
 
-func todayPage(q *request) error {
-	e, now := q.s.o.Archive, q.s.now()
-	d := todayData{Since: q.who.Looked, First: q.who.Looked.IsZero(), Technique: q.who.Role.May(fixity.Technician), Reviewer: q.who.Role.May(fixity.Reviewer)}
+func todayPage(q *site.Request) error {
+	e, now := q.Site.Archive, q.Site.Now()
+	d := todayData{Since: q.Who.Looked, First: q.Who.Looked.IsZero(), Technique: q.Who.Role.May(fixity.Technician), Reviewer: q.Who.Role.May(fixity.Reviewer)}
 	if d.First {
 		d.Since = now.AddDate(0, 0, -7)
 	}
-	err := q.view(func(t *tx) error {
+	err := q.View(func(t *ledger.Tx) error {
 		var err error
 		if d.Nothing, err = t.Log.Empty(); err != nil {
 			return err
@@ -83,7 +88,7 @@ func todayPage(q *request) error {
 			return err
 		}
 		if d.Reviewer {
-			if d.Proposals, err = q.proposals(t, nil); err != nil {
+			if d.Proposals, err = proposals(q, t, nil); err != nil {
 				return err
 			}
 		}
@@ -92,12 +97,12 @@ func todayPage(q *request) error {
 			return err
 		}
 		for _, k := range keep {
-			if !q.mayKnowAll() { // a stick's folders are named after what is on it
+			if !q.MayKnowAll() { // a stick's folders are named after what is on it
 				k.Source, k.Folder = "name withheld", ""
 			}
 			d.Keep = append(d.Keep, keepLine{tagOf(k.Source), k.Source, k.Folder, k.At, len(k.Files)})
 		}
-		if d.Waiting, err = q.waitingLines(t); err != nil {
+		if d.Waiting, err = waitingLines(q, t); err != nil {
 			return err
 		}
 		if d.Arrived, d.MoreArrived, err = t.Files.NewestItems(d.Since, mostSince); err != nil {
@@ -109,17 +114,17 @@ func todayPage(q *request) error {
 				return err
 			}
 			for _, x := range public {
-				d.Public = append(d.Public, sentence(report.Fact(x)))
+				d.Public = append(d.Public, site.Sentence(report.Fact(x)))
 			}
-			if d.Suspect, err = q.suspicions(t, d.Arrived); err != nil {
+			if d.Suspect, err = items.Suspicions(q, t, d.Arrived); err != nil {
 				return err
 			}
-			if d.Deck, err = q.deck(t); err != nil {
+			if d.Deck, err = items.Deck(q, t); err != nil {
 				return err
 			}
 			// Nothing is said twice.
-			d.Urgent = slices.DeleteFunc(d.Urgent, func(l line) bool {
-				return slices.ContainsFunc(d.Deck.Again, func(a line) bool { return a.ID == l.ID })
+			d.Urgent = slices.DeleteFunc(d.Urgent, func(l site.Line) bool {
+				return slices.ContainsFunc(d.Deck.Again, func(a site.Line) bool { return a.ID == l.ID })
 			})
 		}
 		ended, err := t.Findings.SettledSince(d.Since)
@@ -128,28 +133,28 @@ func todayPage(q *request) error {
 		}
 		slices.Reverse(ended)
 		for _, f := range ended[:min(len(ended), mostSince)] {
-			d.Ended = append(d.Ended, lineOf(q.veiled(f)))
+			d.Ended = append(d.Ended, site.LineOf(q.Veiled(f)))
 		}
 		away, err := report.NotHere(t, e.Rules, now)
 		if err != nil {
 			return err
 		}
-		if d.Stores, err = q.s.storeLines(t, away); err != nil {
+		if d.Stores, err = storeLines(q.Site, t, away); err != nil {
 			return err
 		}
-		d.Record, err = q.recordState(t)
+		d.Record, err = stateOfRecord(q, t)
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	d.Jobs = q.runs()
-	if q.s.o.NextLetter != nil {
+	d.Jobs = q.Runs()
+	if q.Site.NextLetter != nil {
 		ctx, cancel := context.WithTimeout(q.Context(), time.Second)
-		d.Letter = q.s.o.NextLetter(ctx)
+		d.Letter = q.Site.NextLetter(ctx)
 		cancel()
 	}
-	return q.render("today", "Today", d)
+	return q.Render("today", "Today", d)
 }
 
 // waitingLine is what lies where files arrive, and isn't under care yet.
@@ -162,8 +167,8 @@ type waitingLine struct {
 }
 
 // waitingLines are those of all sets, from the newest listing: no drive is looked at.
-func (q *request) waitingLines(t *tx) (out []waitingLine, err error) {
-	rules := q.s.o.Archive.Rules
+func waitingLines(q *site.Request, t *ledger.Tx) (out []waitingLine, err error) {
+	rules := q.Site.Archive.Rules
 	for _, set := range rules.Sets {
 		in, ok := rules.Arrivals(set.Name)
 		if !ok {
@@ -176,16 +181,16 @@ func (q *request) waitingLines(t *tx) (out []waitingLine, err error) {
 		for _, l := range all {
 			name := set.Name
 			if l.Folder != "" {
-				name += "/" + q.named(set.Name, l.Folder)
+				name += "/" + q.Named(set.Name, l.Folder)
 			}
-			out = append(out, waitingLine{name, l.Files, report.Size(l.Bytes), l.Since, q.s.now().Sub(l.Since) > set.Rest()+24*time.Hour})
+			out = append(out, waitingLine{name, l.Files, report.Size(l.Bytes), l.Since, q.Site.Now().Sub(l.Since) > set.Rest()+24*time.Hour})
 		}
 	}
 	slices.SortStableFunc(out, func(a, b waitingLine) int { return a.Since.Compare(b.Since) })
 	return out, nil
 }
 
-func (d *todayData) decide(q *request, t *tx) error {
+func (d *todayData) decide(q *site.Request, t *ledger.Tx) error {
 	open, err := t.Findings.OpenCounts()
 	if err != nil {
 		return err
@@ -215,7 +220,7 @@ func (d *todayData) decide(q *request, t *tx) error {
 			return err
 		}
 		for _, f := range fs {
-			d.Urgent = append(d.Urgent, lineOf(q.veiled(f)))
+			d.Urgent = append(d.Urgent, site.LineOf(q.Veiled(f)))
 		}
 	}
 	d.More = max(0, n[fixity.NoneIntact]+n[fixity.AtRisk]-int64(len(d.Urgent))-many)
@@ -223,8 +228,8 @@ func (d *todayData) decide(q *request, t *tx) error {
 }
 
 // storeLines say how it stands with each store, from tallies.
-func (s *Site) storeLines(t *tx, away report.Absent) ([]storeLine, error) {
-	now := s.now()
+func storeLines(s *site.Site, t *ledger.Tx, away report.Absent) ([]storeLine, error) {
+	now := s.Now()
 	tallies, err := t.Copies.Tallies()
 	if err != nil {
 		return nil, err
@@ -236,15 +241,15 @@ func (s *Site) storeLines(t *tx, away report.Absent) ([]storeLine, error) {
 		}
 		states[x.Store][x.State] += x.Files
 	}
-	var more map[string]StoreNow
-	if s.o.Stores != nil {
-		more = s.o.Stores()
+	var more map[string]site.StoreNow
+	if s.Stores != nil {
+		more = s.Stores()
 	}
 	var out []storeLine
-	for _, r := range s.o.Archive.Rules.Stores {
+	for _, r := range s.Archive.Rules.Stores {
 		l := storeLine{Name: r.Name, Place: r.Place, State: "intact"}
 		known, err := t.Stores.Get(r.Name)
-		if err != nil && !isNotFound(err) {
+		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
 			return nil, err
 		}
 		var listed time.Time
@@ -254,7 +259,7 @@ func (s *Site) storeLines(t *tx, away report.Absent) ([]storeLine, error) {
 			}
 		}
 		if !listed.IsZero() {
-			l.Listed = dayTime(listed, now)
+			l.Listed = site.DayTime(listed, now)
 		}
 		if r.Kind == string(config.Optical) {
 			l.Listed = "disc by disc"
@@ -317,11 +322,24 @@ func (l *storeLine) found(states map[fixity.State]int64, listed bool) {
 
 func days(d time.Duration) string { return fixity.Count(int64(d/(24*time.Hour)), "day") }
 
-// dayTime is a time for a person: today's by its clock, another by its day.
-func dayTime(t, now time.Time) string {
-	t, now = t.Local(), now.Local()
-	if t.Format(time.DateOnly) == now.Format(time.DateOnly) {
-		return "today, " + t.Format("15:04")
+// tagOf is what people call a stick by: the name under which the system shows it, else the
+// last part of the folder that was named.
+func tagOf(source string) string {
+	p := path.Clean(strings.ReplaceAll(source, `\`, "/"))
+	for _, above := range []struct {
+		dir   string
+		depth int // of the stick's own folder below it
+	}{{"/run/media/", 2}, {"/media/", 2}, {"/Volumes/", 1}} {
+		if rest, ok := strings.CutPrefix(p, above.dir); ok {
+			parts := strings.Split(rest, "/")
+			return parts[min(len(parts), above.depth)-1]
+		}
 	}
-	return report.Day(t, now)
+	if drive, _, ok := strings.Cut(p, ":"); ok && len(drive) == 1 {
+		return drive + ":" // a drive letter: its label isn't in the path
+	}
+	if base := path.Base(p); base != "/" && base != "." {
+		return base
+	}
+	return source
 }

@@ -12,6 +12,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/pages"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/fixity"
 )
 
@@ -59,9 +60,9 @@ func TestPagesNameNoCommands(t *testing.T) {
 	t.Parallel()
 	letters := []bool{}
 	w := newWorld(t, worldConfig, func(w *world) {
-		w.app.Checks = func(_ context.Context, letter bool) ([]pages.Checked, error) {
+		w.app.Checks = func(_ context.Context, letter bool) ([]site.Checked, error) {
 			letters = append(letters, letter)
-			return []pages.Checked{{What: "state folder", Detail: "/state", Mark: "ok", OK: true}, {What: "store vault, set masters", Detail: "no folder", Mark: "NOT OK"}}, nil
+			return []site.Checked{{What: "state folder", Detail: "/state", Mark: "ok", OK: true}, {What: "store vault, set masters", Detail: "no folder", Mark: "NOT OK"}}, nil
 		}
 	})
 	b := w.person("Ada Wren", fixity.Reviewer)

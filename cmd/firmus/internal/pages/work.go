@@ -12,23 +12,20 @@ import (
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
-var workRoutes = []route{
-	{"GET /work", fixity.Technician, workPage},
-	{"GET /work/jobs/{id}", fixity.Viewer, jobPage},
-	{"GET /work/jobs/{id}/events", fixity.Viewer, jobEvents},
-	{"GET /work/jobs/{id}/form", fixity.Technician, jobForm},
-	{"POST /work/jobs/{id}/stop", fixity.Technician, jobStop},
-	{"POST /work/receive", fixity.Technician, receiveAct},
-	{"POST /work/intake", fixity.Technician, intakeAct},
-	{"POST /work/recognise", fixity.Technician, recogniseAct},
-	{"POST /work/finish", fixity.Technician, finishAct},
-	{"POST /work/audit", fixity.Technician, auditAct},
+var workRoutes = []site.Route{
+	{Pattern: "GET /work", Needs: fixity.Technician, Do: workPage},
+	{Pattern: "POST /work/receive", Needs: fixity.Technician, Do: receiveAct},
+	{Pattern: "POST /work/intake", Needs: fixity.Technician, Do: intakeAct},
+	{Pattern: "POST /work/recognise", Needs: fixity.Technician, Do: recogniseAct},
+	{Pattern: "POST /work/finish", Needs: fixity.Technician, Do: finishAct},
+	{Pattern: "POST /work/audit", Needs: fixity.Technician, Do: auditAct},
 }
 
 type workData struct {
@@ -37,11 +34,11 @@ type workData struct {
 	Editing  []fileLine
 	More     bool
 	Stores   []storeChoice
-	Jobs     []jobNow
+	Jobs     []site.JobNow
 	Drive    string
 	Arrivals string // the store where new files appear
 	Reviewer bool
-	Person   asks
+	Person   site.Asks
 	Asked    asked
 }
 
@@ -65,9 +62,9 @@ type storeChoice struct {
 // mostFiles is how many files a form offers to choose from.
 const mostFiles = 200
 
-func workPage(q *request) error {
-	e := q.s.o.Archive
-	d := workData{Folders: q.s.folders(), Sets: e.Rules.SetNames(), Drive: q.s.o.Drive, Reviewer: q.who.Role.May(fixity.Reviewer), Person: q.asks()}
+func workPage(q *site.Request) error {
+	e := q.Site.Archive
+	d := workData{Folders: foldersOf(q.Site), Sets: e.Rules.SetNames(), Drive: q.Site.Drive, Reviewer: q.Who.Role.May(fixity.Reviewer), Person: q.Asks()}
 	v := q.URL.Query()
 	d.Asked = asked{v.Get("store"), v.Get("only"), v.Get("disc"), v.Get("decide"), v.Get("full") != ""}
 	for _, r := range e.Rules.Stores {
@@ -78,18 +75,18 @@ func workPage(q *request) error {
 			d.Stores = append(d.Stores, storeChoice{r.Name, r.Place, r.Visiting})
 		}
 	}
-	d.Jobs = q.runs()
-	err := q.view(func(t *tx) error {
+	d.Jobs = q.Runs()
+	err := q.View(func(t *ledger.Tx) error {
 		for _, set := range e.Rules.Sets {
 			if set.Role != fixity.Access {
 				continue
 			}
-			files, err := t.Files.NotFinished(set.Name, q.s.now().Add(-set.Editing), mostFiles+1-len(d.Editing))
+			files, err := t.Files.NotFinished(set.Name, q.Site.Now().Add(-set.Editing), mostFiles+1-len(d.Editing))
 			if err != nil {
 				return err
 			}
 			for _, f := range files {
-				d.Editing = append(d.Editing, fileLine{f.Set + "/" + f.Path, shown(f.Set + "/" + f.Path)})
+				d.Editing = append(d.Editing, fileLine{f.Set + "/" + f.Path, site.Shown(f.Set + "/" + f.Path)})
 			}
 		}
 		if len(d.Editing) > mostFiles {
@@ -100,16 +97,16 @@ func workPage(q *request) error {
 	if err != nil {
 		return err
 	}
-	return q.render("work", "Work", d)
+	return q.Render("work", "Work", d)
 }
 
 // mostFolders is how many folders a form offers.
 const mostFolders = 300
 
-// folders are those that may be chosen as a source: what is plugged in, what the
+// foldersOf are those that may be chosen as a source: what is plugged in, what the
 // configuration names, and two levels of folders in them. Never the whole computer.
-func (s *Site) folders() (out []folder) {
-	if s.o.Sources == nil {
+func foldersOf(s *site.Site) (out []folder) {
+	if s.Sources == nil {
 		return nil
 	}
 	var add func(dir string, depth int)
@@ -117,7 +114,7 @@ func (s *Site) folders() (out []folder) {
 		if len(out) >= mostFolders {
 			return
 		}
-		out = append(out, folder{dir, shown(dir)})
+		out = append(out, folder{dir, site.Shown(dir)})
 		if depth == 0 {
 			return
 		}
@@ -131,25 +128,25 @@ func (s *Site) folders() (out []folder) {
 			}
 		}
 	}
-	for _, dir := range s.o.Sources() {
+	for _, dir := range s.Sources() {
 		add(dir, 2)
 	}
 	return out
 }
 
-// source is the folder that was chosen: one below those that may be, whatever links lie
+// sourceOf is the folder that was chosen: one below those that may be, whatever links lie
 // on the way.
-func (q *request) source() (string, error) {
+func sourceOf(q *site.Request) (string, error) {
 	dir := q.PostFormValue("folder")
-	if dir == "" || q.s.o.Sources == nil {
-		return "", refused("Choose a folder.")
+	if dir == "" || q.Site.Sources == nil {
+		return "", site.Refused("Choose a folder.")
 	}
-	not := status{403, "This folder is not one to choose from", "Folders are chosen from what is plugged in, and from those that the configuration names as [work] sources. Nothing was done."}
+	not := site.Status{Code: 403, Title: "This folder is not one to choose from", Text: "Folders are chosen from what is plugged in, and from those that the configuration names as [work] sources. Nothing was done."}
 	real, err := filepath.EvalSymlinks(dir)
 	if err != nil || !filepath.IsAbs(dir) {
 		return "", not
 	}
-	for _, may := range q.s.o.Sources() {
+	for _, may := range q.Site.Sources() {
 		root, err := filepath.EvalSymlinks(may)
 		if err != nil {
 			continue
@@ -161,34 +158,34 @@ func (q *request) source() (string, error) {
 	return "", not
 }
 
-func receiveAct(q *request) error {
-	dir, err := q.source()
+func receiveAct(q *site.Request) error {
+	dir, err := sourceOf(q)
 	if err != nil {
 		return err
 	}
-	set, item := q.field("set"), strings.Trim(q.field("item"), "/")
-	if item == "" || strings.ContainsFunc(item, hidden) {
-		return refused("Say which reel it is: the name of its folder, such as QV-0107.")
+	set, item := q.Field("set"), strings.Trim(q.Field("item"), "/")
+	if item == "" || strings.ContainsFunc(item, site.Hidden) {
+		return site.Refused("Say which reel it is: the name of its folder, such as QV-0107.")
 	}
-	o := receiving.ReceiveOrder{Name: dir, Into: set + "/" + item, Reason: q.field("reason")}
-	for side := range strings.SplitSeq(q.field("sides"), ",") {
+	o := receiving.ReceiveOrder{Name: dir, Into: set + "/" + item, Reason: q.Field("reason")}
+	for side := range strings.SplitSeq(q.Field("sides"), ",") {
 		if side = strings.TrimSpace(side); side != "" {
 			o.Sides = append(o.Sides, side)
 		}
 	}
-	return q.watched("Receive "+shown(set+"/"+item), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		x.then("keep the stick until a second store was read, too. Play the beginning, the middle and the end of each side.")
-		o.Found = func(bytes int64) { x.expects(bytes, 0) }
+	return q.Watched("Receive "+site.Shown(set+"/"+item), func(ctx context.Context, a *archive.Archive, x *site.Job) (site.Outcome, error) {
+		x.Then("keep the stick until a second store was read, too. Play the beginning, the middle and the end of each side.")
+		o.Found = func(bytes int64) { x.Expects(bytes, 0) }
 		if o.Source, err = a.Folder(dir); err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
 		res, err := receiving.Of(a).Receive(ctx, o)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
-		out := outcome{Lead: sentence("KEEP THE STICK: " + res.Why)}
+		out := site.Outcome{Lead: site.Sentence("KEEP THE STICK: " + res.Why)}
 		if res.Erase {
-			out.Lead = sentence("The stick may be erased: " + res.Why)
+			out.Lead = site.Sentence("The stick may be erased: " + res.Why)
 		}
 		t := sheet.Table{Head: []string{"on the stick", "under care as", "size", "what was done"}}
 		for _, f := range res.Files {
@@ -203,39 +200,28 @@ func receiveAct(q *request) error {
 		}
 		out.Blocks = []sheet.Block{{Table: &t, Lines: []string{"Play the beginning, the middle and the end. Is it the right side, at the right speed, on both channels? Keep the untouched transfer; edit a copy of it."}}}
 		out.Blocks = append(out.Blocks, troubleOf(res.Intake)...)
-		out.Links = findingLinks(res.Intake.Findings)
+		out.Links = site.FindingLinks(res.Intake.Findings)
 		return out, nil
 	})
 }
 
-// findingLinks lead to findings, the first twenty of them.
-func findingLinks(fs []ledger.Finding) (out []link) {
-	for _, f := range fs[:min(len(fs), 20)] {
-		out = append(out, link{fmt.Sprintf("/findings/%d", f.ID), fmt.Sprintf("Finding %d: %s: %s", f.ID, subjectOf(f), kindInWords(f))})
-	}
-	if len(fs) > 20 {
-		out = append(out, link{"/findings", fmt.Sprintf("and %s more", fixity.Number(int64(len(fs)-20)))})
-	}
-	return out
-}
-
-func recogniseAct(q *request) error {
-	dir, err := q.source()
+func recogniseAct(q *site.Request) error {
+	dir, err := sourceOf(q)
 	if err != nil {
 		return err
 	}
-	return q.act("Recognise "+shown(dir), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	return q.Act("Recognise "+site.Shown(dir), func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		from, err := a.Folder(dir)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
 		res, err := receiving.Of(a).Recognise(ctx, dir, from)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
-		out := outcome{Lead: sentence("May it be erased? No: " + res.Because)}
+		out := site.Outcome{Lead: site.Sentence("May it be erased? No: " + res.Because)}
 		if res.MayErase {
-			out.Lead = sentence("May it be erased? Yes: " + res.Because)
+			out.Lead = site.Sentence("May it be erased? Yes: " + res.Because)
 		}
 		words := map[string]string{receiving.Held: "held", receiving.HeldEarlier: "earlier version", receiving.NotKnown: "not known", receiving.NotRead: "NOT READ"}
 		t := sheet.Table{Head: []string{"file", "is", "under care as"}}
@@ -258,54 +244,54 @@ func recogniseAct(q *request) error {
 	})
 }
 
-func finishAct(q *request) error {
+func finishAct(q *site.Request) error {
 	files := q.PostForm["file"]
 	if len(files) == 0 {
-		return refused("Tick the files that are finished.")
+		return site.Refused("Tick the files that are finished.")
 	}
 	if len(files) > mostFiles {
-		return refused("Those are too many at once.")
+		return site.Refused("Those are too many at once.")
 	}
-	reason := q.field("reason")
-	return q.act("Finish "+fixity.Count(len(files), "file"), func(ctx context.Context, a *archive.Archive) (outcome, error) {
+	reason := q.Field("reason")
+	return q.Act("Finish "+fixity.Count(len(files), "file"), func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
 		done, err := deciding.Of(a).Finish(ctx, files, reason)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
 		b := sheet.Block{}
 		for _, f := range done {
 			b.List = append(b.List, f.Set+"/"+f.Path)
 		}
-		return outcome{Lead: fixity.Counted(len(done), "file", "is", "are") + " finished. A change waits for a sign-off from now on.", Blocks: []sheet.Block{b}, Links: []link{{"/work", "Back to work"}}}, nil
+		return site.Outcome{Lead: fixity.Counted(len(done), "file", "is", "are") + " finished. A change waits for a sign-off from now on.", Blocks: []sheet.Block{b}, Links: []site.Link{{Path: "/work", Text: "Back to work"}}}, nil
 	})
 }
 
 // auditAct looks at a store now: what is due, or all of it.
-func auditAct(q *request) error {
-	store, full := q.field("store"), q.ticked("full")
-	rule, ok := q.s.o.Archive.Rules.Store(store)
-	if !ok || !q.s.o.Archive.Listable(rule.Kind) {
+func auditAct(q *site.Request) error {
+	store, full := q.Field("store"), q.Ticked("full")
+	rule, ok := q.Site.Archive.Rules.Store(store)
+	if !ok || !q.Site.Archive.Listable(rule.Kind) {
 		return fixity.ErrNotFound
 	}
 	what := "Read " + store
-	only, under, _ := strings.Cut(q.field("only"), "/")
+	only, under, _ := strings.Cut(q.Field("only"), "/")
 	if only != "" {
 		if !rule.Holds(only) {
-			return refused(fmt.Sprintf("%s keeps no set that is called %s. Begin with the set, such as %s/QV-0107.", store, shown(only), rule.Sets[0]))
+			return site.Refused(fmt.Sprintf("%s keeps no set that is called %s. Begin with the set, such as %s/QV-0107.", store, site.Shown(only), rule.Sets[0]))
 		}
-		what += ": " + shown(only+"/"+under)
+		what += ": " + site.Shown(only+"/"+under)
 	}
-	return q.watched(what, func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		x.then(thenFindings)
+	return q.Watched(what, func(ctx context.Context, a *archive.Archive, x *site.Job) (site.Outcome, error) {
+		x.Then(thenFindings)
 		if only == "" && (full || rule.Visiting) {
 			n, err := bytesIn(ctx, a, store)
 			if err != nil {
-				return outcome{}, err
+				return site.Outcome{}, err
 			}
-			x.expects(n, 0)
+			x.Expects(n, 0)
 		} else if only == "" {
-			if err := x.awaitsDue(ctx, a, store); err != nil {
-				return outcome{}, err
+			if err := x.AwaitsDue(ctx, a, store); err != nil {
+				return site.Outcome{}, err
 			}
 		}
 		return audited(ctx, a, acts.AuditOrder{Stores: []string{store}, Full: full || rule.Visiting, Set: only, Under: under})
@@ -316,19 +302,19 @@ func auditAct(q *request) error {
 const thenFindings = "what differs stands under Findings."
 
 // audited audits, and says what came of it.
-func audited(ctx context.Context, a *archive.Archive, o acts.AuditOrder) (outcome, error) {
+func audited(ctx context.Context, a *archive.Archive, o acts.AuditOrder) (site.Outcome, error) {
 	rs, err := acts.Of(a).Audit(ctx, o)
 	if err != nil {
-		return outcome{}, err
+		return site.Outcome{}, err
 	}
-	var out outcome
+	var out site.Outcome
 	for _, r := range rs {
 		b := sheet.Block{Facts: [][2]string{{"listed", fixity.Count(r.Listed, "file")}, {"read", fixity.Count(r.Read, "file") + ", " + report.Size(r.Bytes)}}}
 		switch {
 		case len(r.Away) > 0:
-			out.Lead = sentence(r.Store + " is away: " + report.Facts(r.Away, report.Local))
+			out.Lead = site.Sentence(r.Store + " is away: " + report.Facts(r.Away, report.Local))
 		case len(r.Trouble) > 0:
-			out.Lead = sentence("It could not be finished: " + report.Plainly(strings.Join(r.Trouble, "; ")))
+			out.Lead = site.Sentence("It could not be finished: " + report.Plainly(strings.Join(r.Trouble, "; ")))
 		case len(r.Findings) > 0:
 			out.Lead = fixity.Counted(len(r.Findings), "finding", "is", "are") + " open on " + r.Store + "."
 		default:
@@ -339,14 +325,14 @@ func audited(ctx context.Context, a *archive.Archive, o acts.AuditOrder) (outcom
 		}
 		b.Lines = r.Warnings
 		out.Blocks = append(out.Blocks, b)
-		out.Links = append(out.Links, findingLinks(report.Ordered(r.Findings))...)
+		out.Links = append(out.Links, site.FindingLinks(report.Ordered(r.Findings))...)
 	}
 	return out, nil
 }
 
 // bytesIn is how much a store holds: what a full audit of it reads.
 func bytesIn(ctx context.Context, a *archive.Archive, store string) (n int64, err error) {
-	err = a.Ledger.View(ctx, func(t *tx) error {
+	err = a.Ledger.View(ctx, func(t *ledger.Tx) error {
 		all, err := t.Copies.Tallies()
 		for _, x := range all {
 			if x.Store == store {
@@ -358,23 +344,6 @@ func bytesIn(ctx context.Context, a *archive.Archive, store string) (n int64, er
 	return n, err
 }
 
-// awaitsDue says how much a plain audit of stores is going to read.
-func (x *job) awaitsDue(ctx context.Context, a *archive.Archive, stores ...string) error {
-	total := int64(0)
-	err := a.Ledger.View(ctx, func(t *tx) error {
-		for _, s := range stores {
-			n, err := t.Audits.DueBytes(s, a.Now())
-			if err != nil {
-				return err
-			}
-			total += n
-		}
-		return nil
-	})
-	x.awaits(total)
-	return err
-}
-
-func notHere(q *request, t *tx) (report.Absent, error) {
-	return report.NotHere(t, q.s.o.Archive.Rules, q.s.now())
+func notHere(q *site.Request, t *ledger.Tx) (report.Absent, error) {
+	return report.NotHere(t, q.Site.Archive.Rules, q.Site.Now())
 }

@@ -1,4 +1,4 @@
-package pages
+package site
 
 import (
 	"context"
@@ -18,11 +18,12 @@ import (
 	"firmus/cmd/firmus/internal/sheet"
 	"firmus/fixity"
 	"firmus/fixity/audit"
+	"firmus/fixity/ledger"
 )
 
-// A job is an act that was ordered on a page. It goes on when the browser is gone, and
+// Job is an act that was ordered on a page. It goes on when the browser is gone, and
 // until the program stops.
-type job struct {
+type Job struct {
 	ID, What, By string
 	Began        time.Time // by the archive's clock
 	began        time.Time // by the system's, which progress is measured by
@@ -41,7 +42,7 @@ type job struct {
 	notes []string
 	ended time.Time
 	err   error
-	out   outcome
+	out   Outcome
 	halt  bool   // somebody stopped it
 	by    string // who did
 	done  chan struct{}
@@ -49,33 +50,34 @@ type job struct {
 	who   string // whose session ordered it, by the hash of its token
 }
 
-// outcome is what an act came to.
-type outcome struct {
+// Outcome is what an act came to.
+type Outcome struct {
 	See    string // the page that shows it; "" is the job's own
 	Lead   string
 	Text   string // as a sheet has it, in columns
 	Blocks []sheet.Block
-	Links  []link
+	Links  []Link
 }
 
-type link struct{ Path, Text string }
+// Link leads to another page.
+type Link struct{ Path, Text string }
 
 // mostJobs is how many jobs are remembered that have ended.
 const mostJobs = 50
 
 type jobs struct {
 	mu  sync.Mutex
-	all map[string]*job
+	all map[string]*Job
 }
 
-func (j *jobs) get(id string) *job {
+func (j *jobs) get(id string) *Job {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	return j.all[id]
 }
 
 // running are those that go on, the oldest first.
-func (j *jobs) running() (out []*job) {
+func (j *jobs) running() (out []*Job) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	for _, x := range j.all {
@@ -83,15 +85,15 @@ func (j *jobs) running() (out []*job) {
 			out = append(out, x)
 		}
 	}
-	slices.SortFunc(out, func(a, b *job) int { return a.Began.Compare(b.Began) })
+	slices.SortFunc(out, func(a, b *Job) int { return a.Began.Compare(b.Began) })
 	return out
 }
 
-func (j *jobs) add(x *job) {
+func (j *jobs) add(x *Job) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	if len(j.all) >= mostJobs {
-		old := slices.SortedFunc(maps.Values(j.all), func(a, b *job) int { return a.Began.Compare(b.Began) })
+		old := slices.SortedFunc(maps.Values(j.all), func(a, b *Job) int { return a.Began.Compare(b.Began) })
 		for _, o := range old {
 			if o.over() && len(j.all) >= mostJobs {
 				delete(j.all, o.ID)
@@ -99,12 +101,12 @@ func (j *jobs) add(x *job) {
 		}
 	}
 	if j.all == nil {
-		j.all = map[string]*job{}
+		j.all = map[string]*Job{}
 	}
 	j.all[x.ID] = x
 }
 
-func (x *job) over() bool {
+func (x *Job) over() bool {
 	select {
 	case <-x.done:
 		return true
@@ -116,30 +118,30 @@ func (x *job) over() bool {
 // mostAct is how long an act is waited for before its progress is shown instead.
 const mostAct = 1500 * time.Millisecond
 
-// act orders something under the person's name. What comes of it is shown by a redirect:
+// Act orders something under the person's name. What comes of it is shown by a redirect:
 // at once if it is done in a moment, else by a page with its progress.
-func (q *request) act(what string, do func(ctx context.Context, a *archive.Archive) (outcome, error)) error {
-	return q.watched(what, func(ctx context.Context, a *archive.Archive, _ *job) (outcome, error) { return do(ctx, a) })
+func (q *Request) Act(what string, do func(ctx context.Context, a *archive.Archive) (Outcome, error)) error {
+	return q.Watched(what, func(ctx context.Context, a *archive.Archive, _ *Job) (Outcome, error) { return do(ctx, a) })
 }
 
-// watched is act for what tells its progress itself.
-func (q *request) watched(what string, do func(ctx context.Context, a *archive.Archive, x *job) (outcome, error)) error {
+// Watched is act for what tells its progress itself.
+func (q *Request) Watched(what string, do func(ctx context.Context, a *archive.Archive, x *Job) (Outcome, error)) error {
 	by, err := q.by()
 	if err != nil {
 		return err
 	}
-	s := q.s
-	x := &job{ID: strings.ToLower(rand.Text()[:12]), What: what, By: by, Began: s.now(), began: time.Now(), done: make(chan struct{}), form: q.sent(), who: string(q.who.hash)}
-	a := *s.o.Archive
+	s := q.Site
+	x := &Job{ID: strings.ToLower(rand.Text()[:12]), What: what, By: by, Began: s.Now(), began: time.Now(), done: make(chan struct{}), form: q.sent(), who: string(q.Who.hash)}
+	a := *s.Archive
 	a.By, a.Known = by, ""
 	a.Progress = audit.Progress{
-		File:  func(sh fixity.Shard, path string, _ int64) { x.begins(sh.Store + ": " + shown(path)) },
+		File:  func(sh fixity.Shard, path string, _ int64) { x.begins(sh.Store + ": " + Shown(path)) },
 		Bytes: x.read,
-		Note:  func(sh fixity.Shard, text string) { x.note(fmt.Sprintf("%s, %s: %s", sh.Store, sh.Set, text)) },
+		Note:  func(sh fixity.Shard, text string) { x.Note(fmt.Sprintf("%s, %s: %s", sh.Store, sh.Set, text)) },
 	}
-	a.Say = func(format string, args ...any) { x.note(fmt.Sprintf(format, args...)) }
+	a.Say = func(format string, args ...any) { x.Note(fmt.Sprintf(format, args...)) }
 	begun := make(chan struct{}) // what was said not to begin doesn't begin later: both meet here
-	s.o.Run(func(ctx context.Context) {
+	s.Run(func(ctx context.Context) {
 		ctx, x.cancel = context.WithCancel(ctx)
 		defer x.cancel()
 		select {
@@ -152,7 +154,7 @@ func (q *request) watched(what string, do func(ctx context.Context, a *archive.A
 	case <-begun:
 		s.jobs.add(x)
 	case <-time.After(mostAct):
-		return status{http.StatusServiceUnavailable, "Firmus is stopping", "Nothing was done. Try again once it runs."}
+		return Status{http.StatusServiceUnavailable, "Firmus is stopping", "Nothing was done. Try again once it runs."}
 	}
 	t := time.NewTimer(mostAct)
 	defer t.Stop()
@@ -162,98 +164,115 @@ func (q *request) watched(what string, do func(ctx context.Context, a *archive.A
 			return x.err
 		}
 		if x.out.See != "" {
-			return q.see(x.out.See)
+			return q.See(x.out.See)
 		}
 	case <-t.C:
 	case <-q.Context().Done():
 	}
-	return q.see("/work/jobs/" + x.ID)
+	return q.See("/work/jobs/" + x.ID)
+}
+
+// AwaitsDue says how much a plain audit of stores is going to read.
+func (x *Job) AwaitsDue(ctx context.Context, a *archive.Archive, stores ...string) error {
+	total := int64(0)
+	err := a.Ledger.View(ctx, func(t *ledger.Tx) error {
+		for _, s := range stores {
+			n, err := t.Audits.DueBytes(s, a.Now())
+			if err != nil {
+				return err
+			}
+			total += n
+		}
+		return nil
+	})
+	x.awaits(total)
+	return err
 }
 
 // by is who acts: the account, or without accounts what was typed.
-func (q *request) by() (string, error) {
-	if q.who.Name != "" {
-		return q.who.Name, nil
+func (q *Request) by() (string, error) {
+	if q.Who.Name != "" {
+		return q.Who.Name, nil
 	}
-	by := q.field("by")
+	by := q.Field("by")
 	if by == "" {
-		return "", refused("Type your name: the record says who did what.")
+		return "", Refused("Type your name: the record says who did what.")
 	}
-	if len(by) > 200 || strings.ContainsFunc(by, hidden) {
-		return "", refused("That is too long for a name, or holds signs that can't be seen.")
+	if len(by) > 200 || strings.ContainsFunc(by, Hidden) {
+		return "", Refused("That is too long for a name, or holds signs that can't be seen.")
 	}
 	return by, nil
 }
 
-// reason is why somebody acts; all that decides needs one.
-func (q *request) reason() (string, error) {
-	r := q.field("reason")
+// Reason is why somebody acts; all that decides needs one.
+func (q *Request) Reason() (string, error) {
+	r := q.Field("reason")
 	if r == "" {
-		return "", refused("Say why, in a few words: whoever reads the record in ten years wants to know.")
+		return "", Refused("Say why, in a few words: whoever reads the record in ten years wants to know.")
 	}
 	if len(r) > 4000 {
-		return "", refused("The reason has more than 4,000 bytes. Say it shorter.")
+		return "", Refused("The reason has more than 4,000 bytes. Say it shorter.")
 	}
 	return r, nil
 }
 
 // stop stops it for somebody; "" has no account.
-func (x *job) stop(by string) {
+func (x *Job) stop(by string) {
 	x.mu.Lock()
 	x.halt, x.by = true, by
 	x.mu.Unlock()
 	x.cancel()
 }
 
-func (x *job) begins(file string) {
+func (x *Job) begins(file string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	x.files, x.file = x.files+1, file
 }
 
-// says tells where a job is that isn't counted in files.
-func (x *job) says(text string) {
+// Says tells where a job is that isn't counted in files.
+func (x *Job) Says(text string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	x.file = text
 }
 
-func (x *job) read(n int64) {
+func (x *Job) read(n int64) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	x.bytes += n
 }
 
-// expects says how many bytes are to be read, or about how long it takes; 0: not known.
-func (x *job) expects(bytes int64, takes time.Duration) {
+// Expects says how many bytes are to be read, or about how long it takes; 0: not known.
+func (x *Job) Expects(bytes int64, takes time.Duration) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	x.total, x.takes = bytes, takes
 }
 
-// then says what comes once it is done.
-func (x *job) then(text string) {
+// Then says what comes once it is done.
+func (x *Job) Then(text string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	x.next = text
 }
 
 // awaits says that so many bytes more are to be read.
-func (x *job) awaits(bytes int64) {
+func (x *Job) awaits(bytes int64) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	x.total, x.takes = x.bytes+bytes, 0
 }
 
-// deals says that so many files of so many were dealt with.
-func (x *job) deals(done, of int) {
+// Deals says that so many files of so many were dealt with.
+func (x *Job) Deals(done, of int) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	x.dealt, x.of = done, of
 }
 
-// dealtWith says how much of the whole is done.
-func (x *job) dealtWith(n, of int64) {
+// DealtWith says how much of the whole is done.
+func (x *Job) DealtWith(n, of int64) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	if x.share = 0; of > 0 {
@@ -286,7 +305,8 @@ func left(began, now time.Time, bytes, total int64, share float64, takes time.Du
 	return ", about " + report.Hours(int64(d.Round(to)/time.Second)) + " left"
 }
 
-func (x *job) note(text string) {
+// Note notes something to know, once.
+func (x *Job) Note(text string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	if text = report.Plainly(text); !slices.Contains(x.notes, text) && len(x.notes) < 200 {
@@ -294,15 +314,15 @@ func (x *job) note(text string) {
 	}
 }
 
-func (x *job) end(o outcome, err error) {
+func (x *Job) end(o Outcome, err error) {
 	x.mu.Lock()
 	x.out, x.err, x.ended = o, err, time.Now()
 	x.mu.Unlock()
 	close(x.done)
 }
 
-// jobNow is a job as it is shown.
-type jobNow struct {
+// JobNow is a job as it is shown.
+type JobNow struct {
 	ID, What, By, File string
 	Next               string // what comes once it is done
 	Began              time.Time
@@ -311,23 +331,23 @@ type jobNow struct {
 	Notes              []string
 	Over               bool
 	Stopped            string // why it went no further; "" if it did
-	Failed             *status
+	Failed             *Status
 	Again              bool // the form can be sent once more
-	Out                outcome
+	Out                Outcome
 }
 
-func (j jobNow) reload() int {
+func (j JobNow) Reload() int {
 	if j.Over {
 		return 0
 	}
 	return 5
 }
 
-func (x *job) now() jobNow {
+func (x *Job) now() JobNow {
 	over := x.over()
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	j := jobNow{ID: x.ID, What: x.What, By: x.By, File: x.file, Next: x.next, Began: x.Began, Notes: slices.Clone(x.notes), Over: over}
+	j := JobNow{ID: x.ID, What: x.What, By: x.By, File: x.file, Next: x.next, Began: x.Began, Notes: slices.Clone(x.notes), Over: over}
 	now := time.Now()
 	if d := now.Sub(x.began).Seconds(); d > 0 {
 		j.Rate = int64(float64(x.bytes) / d)
@@ -359,59 +379,59 @@ func (x *job) now() jobNow {
 }
 
 // job finds the job of the path.
-func (q *request) job() (*job, error) {
-	if !q.mayKnowAll() {
-		return nil, errRestricted
+func (q *Request) job() (*Job, error) {
+	if !q.MayKnowAll() {
+		return nil, ErrRestricted
 	}
-	x := q.s.jobs.get(q.PathValue("id"))
+	x := q.Site.jobs.get(q.PathValue("id"))
 	if x == nil {
-		return nil, status{http.StatusNotFound, "Nothing is known of this any more", "Firmus was started anew since, or it is long over. What was done is in the record."}
+		return nil, Status{http.StatusNotFound, "Nothing is known of this any more", "Firmus was started anew since, or it is long over. What was done is in the record."}
 	}
 	return x, nil
 }
 
-func jobPage(q *request) error {
+func jobPage(q *Request) error {
 	x, err := q.job()
 	if err != nil {
 		return err
 	}
 	j := x.now()
 	if j.Over && j.Failed == nil && j.Stopped == "" && j.Out.See != "" && len(j.Notes) == 0 {
-		return q.see(j.Out.See)
+		return q.See(j.Out.See)
 	}
-	return q.render("job", x.What, j)
+	return q.Render("job", x.What, j)
 }
 
 // jobForm shows the form that a refused order was made by once more, with what was typed.
-func jobForm(q *request) error {
+func jobForm(q *Request) error {
 	x, err := q.job()
 	if err != nil {
 		return err
 	}
 	j := x.now()
-	if !j.Again || x.who != string(q.who.hash) { // what somebody typed is filled in for nobody else
-		return q.see("/work/jobs/" + x.ID)
+	if !j.Again || x.who != string(q.Who.hash) { // what somebody typed is filled in for nobody else
+		return q.See("/work/jobs/" + x.ID)
 	}
 	s := *j.Failed
 	s.Code = http.StatusOK
 	if !q.showAgain(x.form, s) {
-		return q.see(x.form.page)
+		return q.See(x.form.page)
 	}
 	return nil
 }
 
-func jobStop(q *request) error {
+func jobStop(q *Request) error {
 	x, err := q.job()
 	if err != nil {
 		return err
 	}
-	x.stop(q.who.Name)
+	x.stop(q.Who.Name)
 	select {
 	case <-x.done:
 	case <-time.After(mostAct):
 	case <-q.Context().Done():
 	}
-	return q.see("/work/jobs/" + x.ID)
+	return q.See("/work/jobs/" + x.ID)
 }
 
 // live says that a request is for a stream of events, which takes no turn of others.
@@ -428,7 +448,7 @@ const (
 var mostStreams = make(chan struct{}, 40)
 
 // jobEvents tells a job's progress as server-sent events (WHATWG HTML, 9.2).
-func jobEvents(q *request) error {
+func jobEvents(q *Request) error {
 	x, err := q.job()
 	if err != nil {
 		return err
@@ -437,10 +457,10 @@ func jobEvents(q *request) error {
 	case mostStreams <- struct{}{}:
 		defer func() { <-mostStreams }()
 	default:
-		return status{http.StatusServiceUnavailable, "Too many watch at once", "Load the page anew to see how far it is."}
+		return Status{http.StatusServiceUnavailable, "Too many watch at once", "Load the page anew to see how far it is."}
 	}
-	c := http.NewResponseController(q.w)
-	q.w.Header().Set("Content-Type", "text/event-stream")
+	c := http.NewResponseController(q.W)
+	q.W.Header().Set("Content-Type", "text/event-stream")
 	t, end := time.NewTicker(tick), time.After(longStream)
 	defer t.Stop()
 	for {
@@ -450,7 +470,7 @@ func jobEvents(q *request) error {
 			return err
 		}
 		_ = c.SetWriteDeadline(time.Now().Add(10 * time.Second))
-		if _, err := fmt.Fprintf(q.w, "data: %s\n\n", b); err != nil || c.Flush() != nil || j.Over {
+		if _, err := fmt.Fprintf(q.W, "data: %s\n\n", b); err != nil || c.Flush() != nil || j.Over {
 			return nil
 		}
 		select {

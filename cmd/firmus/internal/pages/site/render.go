@@ -1,4 +1,4 @@
-package pages
+package site
 
 import (
 	"bytes"
@@ -69,7 +69,7 @@ func parse() (views, error) {
 
 // functions are what templates may call.
 var functions = template.FuncMap{
-	"path":   shown,
+	"path":   Shown,
 	"place":  report.ShowPlace,
 	"size":   report.Size,
 	"number": func(n any) string { return fixity.Number(asInt(n)) },
@@ -97,10 +97,10 @@ func asInt(n any) int64 {
 	return 0
 }
 
-// shown is a name on a page. What can't be seen, or would turn the text around, is
+// Shown is a name on a page. What can't be seen, or would turn the text around, is
 // written out; so are bytes that are no text.
-func shown(s string) string {
-	if utf8.ValidString(s) && !strings.ContainsFunc(s, hidden) {
+func Shown(s string) string {
+	if utf8.ValidString(s) && !strings.ContainsFunc(s, Hidden) {
 		return s
 	}
 	var b strings.Builder
@@ -109,7 +109,7 @@ func shown(s string) string {
 		switch {
 		case r == utf8.RuneError && n == 1:
 			fmt.Fprintf(&b, `\x%02x`, s[0])
-		case hidden(r):
+		case Hidden(r):
 			fmt.Fprintf(&b, `\u%04x`, r)
 		default:
 			b.WriteRune(r)
@@ -119,7 +119,8 @@ func shown(s string) string {
 	return b.String()
 }
 
-func hidden(r rune) bool { return !unicode.IsPrint(r) }
+// Hidden says that a sign can't be seen.
+func Hidden(r rune) bool { return !unicode.IsPrint(r) }
 
 // frame is a page around its body.
 type frame struct {
@@ -139,10 +140,10 @@ type menuLine struct {
 	Here       bool
 }
 
-func (q *request) frame(title string) frame {
-	f := frame{Holdings: q.s.o.Name, Title: title, Name: q.who.Name, Role: q.who.Role, In: q.who.Role != "", Now: q.s.now()}
+func (q *Request) frame(title string) frame {
+	f := frame{Holdings: q.Site.Name, Title: title, Name: q.Who.Name, Role: q.Who.Role, In: q.Who.Role != "", Now: q.Site.Now()}
 	for _, m := range menu {
-		if f.In && q.who.Role.May(m.needs) {
+		if f.In && q.Who.Role.May(m.needs) {
 			here := q.URL.Path == m.Path || m.Path != "/" && strings.HasPrefix(q.URL.Path, m.Path+"/")
 			f.Menu = append(f.Menu, menuLine{m.Path, m.Name, here})
 		}
@@ -150,18 +151,20 @@ func (q *request) frame(title string) frame {
 	return f
 }
 
-// render answers with a page.
-func (q *request) render(name, title string, body any) error {
-	return q.renderAs(http.StatusOK, name, title, body)
+// Render answers with a page. A body that has a method Reload says after how many seconds a browser
+// without script loads it anew; 0: never.
+func (q *Request) Render(name, title string, body any) error {
+	return q.RenderAs(http.StatusOK, name, title, body)
 }
 
-func (q *request) renderAs(code int, name, title string, body any) error {
+// RenderAs answers with a page and another status than 200.
+func (q *Request) RenderAs(code int, name, title string, body any) error {
 	f := q.frame(title)
 	f.Body = body
-	if r, ok := body.(interface{ reload() int }); ok {
-		f.Reload = r.reload()
+	if r, ok := body.(interface{ Reload() int }); ok {
+		f.Reload = r.Reload()
 	}
-	v := q.s.views[name]
+	v := q.Site.views[name]
 	if v == nil {
 		return fmt.Errorf("there is no template %q", name)
 	}
@@ -169,9 +172,9 @@ func (q *request) renderAs(code int, name, title string, body any) error {
 	if err := v.ExecuteTemplate(&b, "page", f); err != nil {
 		return fmt.Errorf("page %s: %w", name, err)
 	}
-	q.w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	q.w.WriteHeader(code)
-	_, _ = b.WriteTo(q.w) // whoever doesn't take it is gone
+	q.W.Header().Set("Content-Type", "text/html; charset=utf-8")
+	q.W.WriteHeader(code)
+	_, _ = b.WriteTo(q.W) // whoever doesn't take it is gone
 	return nil
 }
 

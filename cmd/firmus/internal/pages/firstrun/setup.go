@@ -1,4 +1,6 @@
-package pages
+// Package firstrun serves the questions of a first configuration where there is none yet, and
+// the first intake.
+package firstrun
 
 import (
 	"context"
@@ -20,6 +22,7 @@ import (
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/setup"
 	"firmus/cmd/firmus/internal/sheet"
@@ -27,15 +30,8 @@ import (
 	"firmus/fixity/ledger"
 )
 
-// Checked is what was found out about one thing of a configuration that isn't written yet.
-type Checked struct {
-	What, Detail string
-	Mark         string // in a word, as "firmus check" says it
-	OK           bool
-}
-
-// SetupOptions say how a configuration is made where there is none.
-type SetupOptions struct {
+// Options say how a configuration is made where there is none.
+type Options struct {
 	Path   string // of the configuration
 	Listen string // the address that is served
 	// Other says that it is not the usual one, so that the configuration has to name it.
@@ -47,7 +43,7 @@ type SetupOptions struct {
 	Guarded guarded.Folders
 	// Check says what would not work with a configuration; Cloud tries the cloud alone, and
 	// Mail sends a letter to try.
-	Check, Cloud, Mail func(context.Context, *config.Config) ([]Checked, error)
+	Check, Cloud, Mail func(context.Context, *config.Config) ([]site.Checked, error)
 	// Done is told once the configuration is written.
 	Done func()
 }
@@ -55,38 +51,38 @@ type SetupOptions struct {
 // Setup serves the pages of the first run: the questions of a configuration. Only who
 // opened the one-time link, on this computer, comes to them.
 type Setup struct {
-	*Site
-	o SetupOptions
+	*site.Site
+	o Options
 
 	mu      sync.Mutex
 	draft   *setup.Draft
 	link    []byte // of the one-time link; nil once it was opened
 	holder  []byte // of the session that it began
-	tried   map[string][]Checked
+	tried   map[string][]site.Checked
 	written bool
 }
 
-// NewSetup makes the pages of a first run. url is the link that opens them once, below an
+// New makes the pages of a first run. url is the link that opens them once, below an
 // address such as "http://127.0.0.1:7340".
-func NewSetup(o SetupOptions, base string) (s *Setup, url string, err error) {
-	s = &Setup{o: o, draft: setup.New(o.Path), tried: map[string][]Checked{}}
+func New(o Options, base string) (s *Setup, url string, err error) {
+	s = &Setup{o: o, draft: setup.New(o.Path), tried: map[string][]site.Checked{}}
 	if o.Other {
 		s.draft.Listen(o.Listen)
 	}
 	var key string
-	key, s.link = token()
-	s.Site, err = newSite(Options{Name: "Firmus", Log: o.Log, Listen: o.Listen}, []route{
-		{"GET /enter", "", s.enterPage},
-		{"POST /enter", "", s.enter},
-		{"GET /setup", "", s.only(s.next)},
-		{"GET /setup/{step}", "", s.only(s.stepPage)},
-		{"POST /setup/{step}", "", s.only(s.stepAct)},
-		{"GET /setup/register", "", s.only(s.registerPage)},
-		{"POST /setup/register", "", s.only(s.registerAct)},
-		{"POST /setup/try/{what}", "", s.only(s.try)},
-		{"POST /setup/write", "", s.only(s.write)},
-		{"GET /{$}", "", s.only(s.next)},
-		{"/", "", s.only(func(*request) error { return fixity.ErrNotFound })},
+	key, s.link = site.Token()
+	s.Site, err = site.New(site.Options{Name: "Firmus", Log: o.Log, Listen: o.Listen}, []site.Route{
+		{Pattern: "GET /enter", Needs: "", Do: s.enterPage},
+		{Pattern: "POST /enter", Needs: "", Do: s.enter},
+		{Pattern: "GET /setup", Needs: "", Do: s.only(s.next)},
+		{Pattern: "GET /setup/{step}", Needs: "", Do: s.only(s.stepPage)},
+		{Pattern: "POST /setup/{step}", Needs: "", Do: s.only(s.stepAct)},
+		{Pattern: "GET /setup/register", Needs: "", Do: s.only(s.registerPage)},
+		{Pattern: "POST /setup/register", Needs: "", Do: s.only(s.registerAct)},
+		{Pattern: "POST /setup/try/{what}", Needs: "", Do: s.only(s.try)},
+		{Pattern: "POST /setup/write", Needs: "", Do: s.only(s.write)},
+		{Pattern: "GET /{$}", Needs: "", Do: s.only(s.next)},
+		{Pattern: "/", Needs: "", Do: s.only(func(*site.Request) error { return fixity.ErrNotFound })},
 	})
 	return s, base + "/enter?key=" + key, err
 }
@@ -104,49 +100,49 @@ func Adopt(t *ledger.Tx, holder []byte) error {
 		return err
 	}
 	now := t.Now()
-	return t.People.BeginSession(holder, ledger.WebSession{Ends: ends("", now, now)})
+	return t.People.BeginSession(holder, ledger.WebSession{Ends: site.Ends("", now, now)})
 }
 
-var setupClosed = status{http.StatusUnauthorized, "Open the setup by its link",
-	"Firmus has no configuration yet. When it was started it printed a link that opens the setup once, on this computer. Start it anew for another link."}
+var setupClosed = site.Status{Code: http.StatusUnauthorized, Title: "Open the setup by its link",
+	Text: "Firmus has no configuration yet. When it was started it printed a link that opens the setup once, on this computer. Start it anew for another link."}
 
-func (s *Setup) enterPage(q *request) error {
+func (s *Setup) enterPage(q *site.Request) error {
 	key := q.URL.Query().Get("key")
 	s.mu.Lock()
-	there := s.link != nil && subtle.ConstantTimeCompare(hashOf(key), s.link) == 1
+	there := s.link != nil && subtle.ConstantTimeCompare(site.HashOf(key), s.link) == 1
 	s.mu.Unlock()
-	if !there || !FromHere(q.Request) {
+	if !there || !site.FromHere(q.Request) {
 		return setupClosed
 	}
-	return q.render("enter", "Set up Firmus", struct{ Key string }{key})
+	return q.Render("enter", "Set up Firmus", struct{ Key string }{key})
 }
 
-func (s *Setup) enter(q *request) error {
-	if !FromHere(q.Request) {
+func (s *Setup) enter(q *site.Request) error {
+	if !site.FromHere(q.Request) {
 		return setupClosed
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.link == nil || subtle.ConstantTimeCompare(hashOf(q.PostFormValue("key")), s.link) != 1 {
+	if s.link == nil || subtle.ConstantTimeCompare(site.HashOf(q.PostFormValue("key")), s.link) != 1 {
 		return setupClosed
 	}
-	text, hash := token()
+	text, hash := site.Token()
 	s.link, s.holder = nil, hash
-	q.setCookie(text, int(longHere/time.Second))
-	return q.see("/setup")
+	q.SetCookie(text, int(site.LongHere/time.Second))
+	return q.See("/setup")
 }
 
 // only lets nobody but the link's holder come to a page, on this computer.
-func (s *Setup) only(do func(*request) error) func(*request) error {
-	return func(q *request) error {
-		c, err := q.Cookie(s.cookie)
+func (s *Setup) only(do func(*site.Request) error) func(*site.Request) error {
+	return func(q *site.Request) error {
+		c, err := q.Cookie(s.Cookie)
 		s.mu.Lock()
 		defer s.mu.Unlock()
-		if err != nil || s.holder == nil || !FromHere(q.Request) || subtle.ConstantTimeCompare(hashOf(c.Value), s.holder) != 1 {
+		if err != nil || s.holder == nil || !site.FromHere(q.Request) || subtle.ConstantTimeCompare(site.HashOf(c.Value), s.holder) != 1 {
 			return setupClosed
 		}
 		if s.written {
-			return q.render("setupstart", "Firmus starts", starting{})
+			return q.Render("setupstart", "Firmus starts", starting{})
 		}
 		return do(q)
 	}
@@ -155,7 +151,7 @@ func (s *Setup) only(do func(*request) error) func(*request) error {
 // starting is the page between the configuration and the daemon.
 type starting struct{}
 
-func (starting) reload() int { return 1 }
+func (starting) Reload() int { return 1 }
 
 // titles are the steps as headings, in the order of setup.Steps.
 var titles = map[string]string{
@@ -184,14 +180,14 @@ type setupData struct {
 	Title     string
 	Questions []setupQuestion
 	Wrong     string // in one sentence, for the heading
-	Tried     []Checked
+	Tried     []site.Checked
 	// of a step that asks for a folder
 	Proposed *setup.Seen
 	Here     *setup.Seen
 	Up       string
 	In       []setup.Seen
 	// of the result
-	Checks   []Checked
+	Checks   []site.Checked
 	Bad      bool
 	Makeable []string
 	Own      bool // it may be said that this is a trial on one drive
@@ -224,16 +220,16 @@ func (s *Setup) data(step string) setupData {
 }
 
 // next goes to the first step that isn't done.
-func (s *Setup) next(q *request) error {
+func (s *Setup) next(q *site.Request) error {
 	for _, x := range s.data("").Steps {
 		if !x.Done {
-			return q.see("/setup/" + x.Step)
+			return q.See("/setup/" + x.Step)
 		}
 	}
-	return q.see("/setup/" + result)
+	return q.See("/setup/" + result)
 }
 
-func (s *Setup) questions(step string, q *request) ([]setupQuestion, error) {
+func (s *Setup) questions(step string, q *site.Request) ([]setupQuestion, error) {
 	var out []setupQuestion
 	for _, x := range s.draft.In(step, true) {
 		y := setupQuestion{Question: x, Kept: s.draft.Kept(x.Key)}
@@ -245,7 +241,7 @@ func (s *Setup) questions(step string, q *request) ([]setupQuestion, error) {
 			y.Value = x.Preset
 		}
 		if q != nil && x.Kind != setup.File {
-			y.Value = q.field(x.Key)
+			y.Value = q.Field(x.Key)
 		}
 		out = append(out, y)
 	}
@@ -255,7 +251,7 @@ func (s *Setup) questions(step string, q *request) ([]setupQuestion, error) {
 	return out, nil
 }
 
-func (s *Setup) stepPage(q *request) error {
+func (s *Setup) stepPage(q *site.Request) error {
 	step := q.PathValue("step")
 	if step == result {
 		return s.resultPage(q, http.StatusOK, "")
@@ -268,7 +264,7 @@ func (s *Setup) stepPage(q *request) error {
 }
 
 // show gives a step's page. A step that asks for one folder shows what there is to choose.
-func (s *Setup) show(q *request, code int, step string, qs []setupQuestion, wrong string) error {
+func (s *Setup) show(q *site.Request, code int, step string, qs []setupQuestion, wrong string) error {
 	d := s.data(step)
 	d.Questions, d.Wrong = qs, wrong
 	if len(qs) == 1 && qs[0].Kind == setup.Folder {
@@ -281,10 +277,10 @@ func (s *Setup) show(q *request, code int, step string, qs []setupQuestion, wron
 		if at := q.URL.Query().Get("in"); at != "" {
 			here, in, err := setup.Look(places, at)
 			if errors.Is(err, fixity.ErrDenied) {
-				return status{http.StatusForbidden, "That folder is not shown here", "Choose among the drives and folders that are offered, or type the folder's path."}
+				return site.Status{Code: http.StatusForbidden, Title: "That folder is not shown here", Text: "Choose among the drives and folders that are offered, or type the folder's path."}
 			}
 			if err != nil {
-				return status{http.StatusNotFound, "There is no such folder", shown(at)}
+				return site.Status{Code: http.StatusNotFound, Title: "There is no such folder", Text: site.Shown(at)}
 			}
 			d.Here, d.In = &here, in
 			if up := filepath.Dir(here.Path); up != here.Path {
@@ -298,16 +294,16 @@ func (s *Setup) show(q *request, code int, step string, qs []setupQuestion, wron
 			}
 		}
 	}
-	return q.renderAs(code, "setup", d.Title, d)
+	return q.RenderAs(code, "setup", d.Title, d)
 }
 
-func (s *Setup) stepAct(q *request) error {
+func (s *Setup) stepAct(q *site.Request) error {
 	step := q.PathValue("step")
 	qs, err := s.questions(step, q)
 	if err != nil {
 		return err
 	}
-	none := q.ticked("none")
+	none := q.Ticked("none")
 	bad := ""
 	for i := range qs {
 		x := &qs[i]
@@ -346,7 +342,7 @@ func (s *Setup) stepAct(q *request) error {
 	if bad != "" {
 		return s.show(q, http.StatusUnprocessableEntity, step, qs, "That doesn't do: "+bad+".")
 	}
-	if q.ticked("try") {
+	if q.Ticked("try") {
 		return s.try(q)
 	}
 	return s.next(q)
@@ -357,7 +353,7 @@ const mostSecret = 64 << 10
 
 // secret takes a key or a password, and says what is wrong with it. One that was given
 // before stays if none is given now.
-func (s *Setup) secret(q *request, key string) (wrong string) {
+func (s *Setup) secret(q *site.Request, key string) (wrong string) {
 	text := []byte(q.PostFormValue(key))
 	if f, _, err := q.FormFile(key); err == nil {
 		defer f.Close()
@@ -385,12 +381,12 @@ func (s *Setup) secret(q *request, key string) (wrong string) {
 }
 
 // try tries what was answered in a step, before anything is written.
-func (s *Setup) try(q *request) error {
+func (s *Setup) try(q *site.Request) error {
 	step := q.PathValue("what")
 	if step == "" {
 		step = q.PathValue("step")
 	}
-	do := map[string]func(context.Context, *config.Config) ([]Checked, error){"cloud": s.o.Cloud, "letters": s.o.Mail}[step]
+	do := map[string]func(context.Context, *config.Config) ([]site.Checked, error){"cloud": s.o.Cloud, "letters": s.o.Mail}[step]
 	if do == nil {
 		return fixity.ErrNotFound
 	}
@@ -398,16 +394,16 @@ func (s *Setup) try(q *request) error {
 	defer cancel()
 	err := s.draft.Try(func(cfg *config.Config) (err error) { s.tried[step], err = do(ctx, cfg); return err })
 	if err != nil {
-		s.tried[step] = []Checked{{What: titles[step], Detail: plainly(err), Mark: "NOT OK"}}
+		s.tried[step] = []site.Checked{{What: titles[step], Detail: site.Plainly(err), Mark: "NOT OK"}}
 	}
-	return q.see("/setup/" + url.PathEscape(step))
+	return q.See("/setup/" + url.PathEscape(step))
 }
 
 // resultPage shows what would be written, and what "firmus check" says of it.
-func (s *Setup) resultPage(q *request, code int, wrong string) error {
+func (s *Setup) resultPage(q *site.Request, code int, wrong string) error {
 	for _, x := range s.data("").Steps {
 		if !x.Done && x.Step != result {
-			return q.see("/setup/" + x.Step)
+			return q.See("/setup/" + x.Step)
 		}
 	}
 	d := s.data(result)
@@ -417,32 +413,32 @@ func (s *Setup) resultPage(q *request, code int, wrong string) error {
 	d.There, d.Register = s.draft.Exists(), s.draft.Register() != ""
 	err := s.draft.Try(func(cfg *config.Config) (err error) { d.Checks, err = s.o.Check(q.Context(), cfg); return err })
 	if err != nil {
-		d.Checks = []Checked{{What: "configuration", Detail: plainly(err), Mark: "NOT OK"}}
+		d.Checks = []site.Checked{{What: "configuration", Detail: site.Plainly(err), Mark: "NOT OK"}}
 	}
 	for _, c := range d.Checks {
 		d.Bad = d.Bad || !c.OK
 	}
-	return q.renderAs(code, "setupresult", d.Title, d)
+	return q.RenderAs(code, "setupresult", d.Title, d)
 }
 
-func (s *Setup) write(q *request) error {
+func (s *Setup) write(q *site.Request) error {
 	switch {
-	case q.ticked("trial"), q.ticked("notrial"):
-		s.draft.Own(q.ticked("trial"))
-		return q.see("/setup/" + result)
-	case q.ticked("make"):
+	case q.Ticked("trial"), q.Ticked("notrial"):
+		s.draft.Own(q.Ticked("trial"))
+		return q.See("/setup/" + result)
+	case q.Ticked("make"):
 		if err := s.draft.Make(); err != nil {
-			return s.resultPage(q, http.StatusUnprocessableEntity, "The folders could not be made: "+plainly(err)+".")
+			return s.resultPage(q, http.StatusUnprocessableEntity, "The folders could not be made: "+site.Plainly(err)+".")
 		}
-		return q.see("/setup/" + result)
+		return q.See("/setup/" + result)
 	}
 	for _, x := range s.data("").Steps {
 		if !x.Done && x.Step != result {
-			return q.see("/setup/" + x.Step)
+			return q.See("/setup/" + x.Step)
 		}
 	}
 	var err error
-	if q.ticked("replace") {
+	if q.Ticked("replace") {
 		var kept string
 		if kept, err = s.draft.Replace(s.o.Guarded); err == nil {
 			s.o.Log.Info("the configuration was replaced by setup", "config", s.o.Path, "kept", kept)
@@ -451,18 +447,18 @@ func (s *Setup) write(q *request) error {
 		err = s.draft.Write(s.o.Guarded)
 	}
 	if err != nil {
-		return s.resultPage(q, http.StatusUnprocessableEntity, "Nothing was written: "+strings.TrimSuffix(plainly(err), ".")+".")
+		return s.resultPage(q, http.StatusUnprocessableEntity, "Nothing was written: "+strings.TrimSuffix(site.Plainly(err), ".")+".")
 	}
 	s.written = true
 	s.o.Log.Info("the configuration was written by setup", "config", s.o.Path)
 	s.o.Done()
-	return q.see("/setup")
+	return q.See("/setup")
 }
 
-// firstRoutes go on where the setup ends: the first intake.
-var firstRoutes = []route{
-	{"GET /setup", fixity.Viewer, firstPage},
-	{"POST /setup/intake", fixity.Technician, firstIntake},
+// Routes go on where the setup ends: the first intake.
+var Routes = []site.Route{
+	{Pattern: "GET /setup", Needs: fixity.Viewer, Do: firstPage},
+	{Pattern: "POST /setup/intake", Needs: fixity.Technician, Do: firstIntake},
 }
 
 type firstData struct {
@@ -470,15 +466,15 @@ type firstData struct {
 	Nothing bool // is under care
 	By      string
 	Name    string
-	Jobs    []jobNow
+	Jobs    []site.JobNow
 }
 
-func firstPage(q *request) error {
-	d := firstData{Config: q.s.o.Config, By: q.s.o.Account, Name: q.who.Name, Jobs: q.runs()}
-	if err := q.view(func(t *tx) (err error) { d.Nothing, err = t.Log.Empty(); return err }); err != nil {
+func firstPage(q *site.Request) error {
+	d := firstData{Config: q.Site.Config, By: q.Site.Account, Name: q.Who.Name, Jobs: q.Runs()}
+	if err := q.View(func(t *ledger.Tx) (err error) { d.Nothing, err = t.Log.Empty(); return err }); err != nil {
 		return err
 	}
-	return q.render("setupfirst", "The first intake", d)
+	return q.Render("setupfirst", "The first intake", d)
 }
 
 // waitFirst is how long the first intake waits for what the daemon does by itself.
@@ -487,28 +483,28 @@ const waitFirst = time.Hour
 // firstIntake takes in all that is there, and compares and reads every copy. It is ordered
 // under the account of this computer where nobody has one of their own, as by "firmus
 // intake".
-func firstIntake(q *request) error {
-	if q.who.Name == "" && q.field("by") == "" {
-		q.PostForm.Set("by", q.s.o.Account)
+func firstIntake(q *site.Request) error {
+	if q.Who.Name == "" && q.Field("by") == "" {
+		q.PostForm.Set("by", q.Site.Account)
 	}
-	return q.watched("First intake and audit", first)
+	return q.Watched("First intake and audit", first)
 }
 
-func first(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-	x.then("every store is listed and compared for the first time.")
-	in, err := receiving.Of(a).Intake(ctx, receiving.IntakeOrder{Wait: waitFirst, Found: func(n int64) { x.expects(n, 0) }})
+func first(ctx context.Context, a *archive.Archive, x *site.Job) (site.Outcome, error) {
+	x.Then("every store is listed and compared for the first time.")
+	in, err := receiving.Of(a).Intake(ctx, receiving.IntakeOrder{Wait: waitFirst, Found: func(n int64) { x.Expects(n, 0) }})
 	if err != nil {
-		return outcome{}, err
+		return site.Outcome{}, err
 	}
-	x.then("Today shows how it stands with each store.")
-	if err := x.awaitsDue(ctx, a, a.Rules.StoreNames()...); err != nil {
-		return outcome{}, err
+	x.Then("Today shows how it stands with each store.")
+	if err := x.AwaitsDue(ctx, a, a.Rules.StoreNames()...); err != nil {
+		return site.Outcome{}, err
 	}
 	stores, err := acts.Of(a).Audit(ctx, acts.AuditOrder{Wait: waitFirst})
 	if err != nil {
-		return outcome{}, err
+		return site.Outcome{}, err
 	}
-	var out outcome
+	var out site.Outcome
 	trouble, warnings := slices.Clone(in.Trouble), slices.Clone(in.Warnings)
 	findings := len(in.Findings)
 	var away []string
@@ -534,7 +530,7 @@ func first(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
 		out.Lead = "Not all could be taken in or read. What is wrong stands below; the next audit tries again."
 	case findings > 0:
 		out.Lead = fmt.Sprintf("%s taken under care. %s to look at.", fixity.Count(in.Taken, "file"), fixity.Count(int64(findings), "finding"))
-		out.Links = append(out.Links, link{"/findings", "To the findings"})
+		out.Links = append(out.Links, site.Link{Path: "/findings", Text: "To the findings"})
 	case in.Taken == 0 && len(stores) == 0:
 		out.Lead = "No files lie in the folders yet. Firmus takes in what arrives once it has settled."
 	case len(away) > 0:
@@ -549,6 +545,6 @@ func first(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
 	if len(warnings) > 0 {
 		out.Blocks = append(out.Blocks, sheet.Block{Title: "To know", Lines: warnings})
 	}
-	out.Links = append(out.Links, link{"/", "To Today"})
+	out.Links = append(out.Links, site.Link{Path: "/", Text: "To Today"})
 	return out, nil
 }

@@ -1,4 +1,6 @@
-package pages
+// Package shelf serves the pages about discs: lists, what checks came to, and a sitting at the
+// drive.
+package shelf
 
 import (
 	"errors"
@@ -12,22 +14,29 @@ import (
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/discs/registering"
 	"firmus/cmd/firmus/internal/discs/sheets"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
-var discRoutes = []route{
-	{"GET /discs", fixity.Viewer, discsPage},
-	{"GET /discs/{number}", fixity.Viewer, discPage},
-	{"GET /print/discs/{number}/checks/{id}", fixity.Viewer, checkPrint},
-	{"GET /discs/{number}/checks/{id}/surface.svg", fixity.Viewer, surfacePicture},
-	{"GET /print/discs", fixity.Viewer, discsPrint},
-	{"GET /print/discs/{number}/burn", fixity.Viewer, burnPrint},
+// Routes are the pages of discs.
+var Routes = []site.Route{
+	{Pattern: "GET /discs", Needs: fixity.Viewer, Do: discsPage},
+	{Pattern: "GET /discs/{number}", Needs: fixity.Viewer, Do: discPage},
+	{Pattern: "GET /print/discs/{number}/checks/{id}", Needs: fixity.Viewer, Do: checkPrint},
+	{Pattern: "GET /discs/{number}/checks/{id}/surface.svg", Needs: fixity.Viewer, Do: surfacePicture},
+	{Pattern: "GET /print/discs", Needs: fixity.Viewer, Do: discsPrint},
+	{Pattern: "GET /print/discs/{number}/burn", Needs: fixity.Viewer, Do: burnPrint},
+	{Pattern: "POST /work/disc", Needs: fixity.Technician, Do: discCheckAct},
+	{Pattern: "POST /work/disc/decide", Needs: fixity.Reviewer, Do: discDecideAct},
+	{Pattern: "GET /sitting", Needs: fixity.Technician, Do: sittingPage},
+	{Pattern: "POST /sitting", Needs: fixity.Technician, Do: sittingAct},
+	{Pattern: "GET /print/sitting", Needs: fixity.Technician, Do: sittingPrint},
 }
 
-func (q *request) discDesk() checking.Desk {
-	return checking.Desk{Desk: registering.Desk{Archive: q.s.o.Archive}}
+func discDesk(q *site.Request) checking.Desk {
+	return checking.Desk{Desk: registering.Desk{Archive: q.Site.Archive}}
 }
 
 type discsData struct {
@@ -60,7 +69,7 @@ type discRow struct {
 	Good                    bool
 	Tries, Due              string
 	Worn                    bool
-	Findings                []link
+	Findings                []site.Link
 }
 
 // discsAPage is how many discs a page has.
@@ -68,34 +77,34 @@ const discsAPage = 100
 
 // discsPage lists discs by their boxes: all of them a page at a time, those that are due, or
 // the month's list.
-func discsPage(q *request) error {
-	d, err := q.discs()
+func discsPage(q *site.Request) error {
+	d, err := chosenDiscs(q)
 	if err != nil {
 		return err
 	}
-	return q.render("discs", "Discs", d)
+	return q.Render("discs", "Discs", d)
 }
 
-func discsPrint(q *request) error {
+func discsPrint(q *site.Request) error {
 	if q.URL.RawQuery == "" { // the day's list: what is due or was chosen by chance
 		q.URL.RawQuery = "show=month"
 	}
-	d, err := q.discs()
+	d, err := chosenDiscs(q)
 	if err != nil {
 		return err
 	}
-	return q.render("discsprint", "Discs to pull", d)
+	return q.Render("discsprint", "Discs to pull", d)
 }
 
-func (q *request) discs() (discsData, error) {
+func chosenDiscs(q *site.Request) (discsData, error) {
 	query := q.URL.Query()
 	d := discsData{Chosen: query.Get("show"), Box: query.Get("box")}
 	if !slices.Contains([]string{"", "due", "month"}, d.Chosen) {
 		return d, fixity.ErrNotFound
 	}
-	e := q.discDesk()
+	e := discDesk(q)
 	var all []ledger.Disc
-	if err := q.view(func(t *tx) (err error) { all, err = t.Discs.All(); return err }); err != nil {
+	if err := q.View(func(t *ledger.Tx) (err error) { all, err = t.Discs.All(); return err }); err != nil {
 		return d, err
 	}
 	d.Discs = int64(len(all))
@@ -150,7 +159,7 @@ func (q *request) discs() (discsData, error) {
 		return d, err
 	}
 	decisions := []ledger.DiscDecision(nil)
-	if err := q.view(func(t *tx) (err error) { decisions, err = t.Discs.Decisions(); return err }); err != nil {
+	if err := q.View(func(t *ledger.Tx) (err error) { decisions, err = t.Discs.Decisions(); return err }); err != nil {
 		return d, err
 	}
 	for _, x := range checking.InBoxes(chosen) {
@@ -159,8 +168,8 @@ func (q *request) discs() (discsData, error) {
 			d.Groups = append(d.Groups, discGroup{Box: name})
 		}
 		g := &d.Groups[len(d.Groups)-1]
-		r := discRowOf(x, decisions, q.s.now())
-		if !q.mayKnowAll() {
+		r := discRowOf(x, decisions, q.Site.Now())
+		if !q.MayKnowAll() {
 			r.Label = "" // it may be a title
 		}
 		g.Discs = append(g.Discs, r)
@@ -178,10 +187,8 @@ func sortDiscs(all []ledger.Disc) {
 	})
 }
 
-func discPath(name string) string { return "/discs/" + url.PathEscape(name) }
-
 func discRowOf(x registering.Listed, decisions []ledger.DiscDecision, now time.Time) discRow {
-	r := discRow{Name: x.Disc.Name(), Path: discPath(x.Disc.Name()), Kind: kindOfDisc(x.Disc), Label: x.Disc.Label, Control: x.Disc.Control, Due: x.Due, Worn: x.Worn()}
+	r := discRow{Name: x.Disc.Name(), Path: site.DiscPath(x.Disc.Name()), Kind: kindOfDisc(x.Disc), Label: x.Disc.Label, Control: x.Disc.Control, Due: x.Due, Worn: x.Worn()}
 	old := 0
 	for _, f := range x.Files {
 		if !f.Current || f.Retired {
@@ -209,7 +216,7 @@ func discRowOf(x registering.Listed, decisions []ledger.DiscDecision, now time.T
 		}
 	}
 	for _, f := range x.Open {
-		r.Findings = append(r.Findings, link{fmt.Sprintf("/findings/%d", f.ID), fmt.Sprintf("finding %d", f.ID)})
+		r.Findings = append(r.Findings, site.Link{Path: fmt.Sprintf("/findings/%d", f.ID), Text: fmt.Sprintf("finding %d", f.ID)})
 	}
 	return r
 }
@@ -236,10 +243,10 @@ type discData struct {
 	Facts    [][2]string
 	Files    []discFileRow
 	Checks   []checkRow
-	Findings []link
+	Findings []site.Link
 	Due      string
 	Burn     string
-	Twins    []link
+	Twins    []site.Link
 	Surface  string  // a picture of the newest reading; "" if there is none
 	Shown    string  // the same in words
 	Trends   []trend // by drive: tries aren't comparable between two
@@ -306,37 +313,37 @@ func trendsOf(all []ledger.DiscCheck, now time.Time) (out []trend) {
 }
 
 // keptSheet is the sheet of the check that the path names.
-func (q *request) keptSheet() (s sheets.CheckSheet, err error) {
-	if !q.mayKnowAll() {
-		return s, errRestricted
+func keptSheet(q *site.Request) (s sheets.CheckSheet, err error) {
+	if !q.MayKnowAll() {
+		return s, site.ErrRestricted
 	}
-	id, err := q.number("id")
+	id, err := q.Number("id")
 	if err != nil {
 		return s, err
 	}
-	d, _, err := q.disc()
+	d, _, err := discOf(q)
 	if err != nil {
 		return s, err
 	}
-	c, err := q.discDesk().Kept(q.Context(), d, id)
-	s = sheets.CheckSheet{Archive: q.s.o.Name, Check: c, Again: q.s.now(), Say: q.s.o.Archive.Words.Order}
+	c, err := discDesk(q).Kept(q.Context(), d, id)
+	s = sheets.CheckSheet{Archive: q.Site.Name, Check: c, Again: q.Site.Now(), Say: q.Site.Archive.Words.Order}
 	if c.Row.Drive == "" {
 		s.Image = "an image"
 	}
 	return s, err
 }
 
-func checkPrint(q *request) error {
-	s, err := q.keptSheet()
+func checkPrint(q *site.Request) error {
+	s, err := keptSheet(q)
 	if err != nil {
 		return err
 	}
-	return q.sheet(s)
+	return q.Sheet(s)
 }
 
 // surfacePicture is how reading went, from the disc's inner edge outwards.
-func surfacePicture(q *request) error {
-	s, err := q.keptSheet()
+func surfacePicture(q *site.Request) error {
+	s, err := keptSheet(q)
 	if err != nil {
 		return err
 	}
@@ -344,16 +351,16 @@ func surfacePicture(q *request) error {
 	if err != nil || svg == nil {
 		return errors.Join(fixity.ErrNotFound, err)
 	}
-	q.w.Header().Set("Content-Security-Policy", ownStyle(style))
-	q.w.Header().Set("Content-Type", "image/svg+xml")
-	_, _ = q.w.Write(svg)
+	q.W.Header().Set("Content-Security-Policy", site.OwnStyle(style))
+	q.W.Header().Set("Content-Type", "image/svg+xml")
+	_, _ = q.W.Write(svg)
 	return nil
 }
 
-// disc is the one of the path, with those that have its number and part.
-func (q *request) disc() (d ledger.Disc, same []ledger.Disc, err error) {
+// discOf is the one of the path, with those that have its number and part.
+func discOf(q *site.Request) (d ledger.Disc, same []ledger.Disc, err error) {
 	name := q.PathValue("number")
-	err = q.view(func(t *tx) error {
+	err = q.View(func(t *ledger.Tx) error {
 		all, err := t.Discs.All()
 		if err != nil {
 			return err
@@ -387,12 +394,12 @@ type checkRow struct {
 	Sheet                       string // its check sheet, "" for who may not see names
 }
 
-func (d discData) path() string { return discPath(d.Name) }
+func (d discData) path() string { return site.DiscPath(d.Name) }
 
 // discPage shows all that is known of one disc.
-func discPage(q *request) error {
-	e := q.discDesk()
-	d, same, err := q.disc()
+func discPage(q *site.Request) error {
+	e := discDesk(q)
+	d, same, err := discOf(q)
 	if err != nil {
 		return err
 	}
@@ -401,7 +408,7 @@ func discPage(q *request) error {
 		return err
 	}
 	x := known[0]
-	out := discData{Name: d.Name(), Kind: kindOfDisc(d), Box: discs.Box(d.Box), Burn: "/print" + discPath(d.Number) + "/burn"}
+	out := discData{Name: d.Name(), Kind: kindOfDisc(d), Box: discs.Box(d.Box), Burn: "/print" + site.DiscPath(d.Number) + "/burn"}
 	if out.Due, err = e.Due(q.Context(), d); err != nil {
 		return err
 	}
@@ -409,7 +416,7 @@ func discPage(q *request) error {
 		if s.ID == d.ID && len(same) > 1 {
 			out.As = fmt.Sprintf("copy %d of %d", i+1, len(same))
 		} else if s.ID != d.ID {
-			out.Twins = append(out.Twins, link{discPath(s.Name()), s.Name()})
+			out.Twins = append(out.Twins, site.Link{Path: site.DiscPath(s.Name()), Text: s.Name()})
 		}
 	}
 	fact := func(name, value string) {
@@ -422,17 +429,17 @@ func discPage(q *request) error {
 		fact("control disc", "it is read first, to look at the drive")
 	}
 	fact("box", out.Box)
-	if q.mayKnowAll() {
+	if q.MayKnowAll() {
 		fact("written on it", d.Label)
 	}
 	fact("blank", d.Blank)
 	fact("burned", d.Burned)
 	fact("registered", report.Local(d.Added)+", by "+d.By)
 	for _, f := range x.Files {
-		r := discFileRow{Name: f.Set + "/" + q.named(f.Set, f.Path), Version: f.Version, N: len(out.Files) + 1}
+		r := discFileRow{Name: f.Set + "/" + q.Named(f.Set, f.Path), Version: f.Version, N: len(out.Files) + 1}
 		set, _ := e.Rules.Set(f.Set)
 		if item := set.ItemOf(f.Path); item != "" {
-			r.Path = reelPath(item)
+			r.Path = site.ItemPath(item)
 		}
 		switch {
 		case f.Retired:
@@ -444,7 +451,7 @@ func discPage(q *request) error {
 	}
 	var checks []ledger.DiscCheck
 	var decisions []ledger.DiscDecision
-	if err := q.view(func(t *tx) (err error) {
+	if err := q.View(func(t *ledger.Tx) (err error) {
 		if checks, err = t.Discs.Checks(d.ID); err != nil {
 			return err
 		}
@@ -459,13 +466,13 @@ func discPage(q *request) error {
 		if r.Drive == "" {
 			r.Drive = "an image of it"
 		}
-		if q.mayKnowAll() {
+		if q.MayKnowAll() {
 			r.Sheet = fmt.Sprintf("/print%s/checks/%d", out.path(), c.ID)
 		}
 		out.Checks = append(out.Checks, r)
 	}
-	out.Trends = trendsOf(checks, q.s.now())
-	if n := len(checks); n > 0 && q.mayKnowAll() {
+	out.Trends = trendsOf(checks, q.Site.Now())
+	if n := len(checks); n > 0 && q.MayKnowAll() {
 		if i := slices.IndexFunc(decisions, func(x ledger.DiscDecision) bool { return x.Covers(checks[n-1]) }); i >= 0 {
 			x := decisions[i]
 			fact("decided for its class", x.Reason+", "+report.Local(x.At)+", by "+x.By)
@@ -483,20 +490,20 @@ func discPage(q *request) error {
 		}
 	}
 	for _, f := range x.Open {
-		out.Findings = append(out.Findings, link{fmt.Sprintf("/findings/%d", f.ID), fmt.Sprintf("finding %d: %s", f.ID, kindInWords(q.veiled(f)))})
+		out.Findings = append(out.Findings, site.Link{Path: fmt.Sprintf("/findings/%d", f.ID), Text: fmt.Sprintf("finding %d: %s", f.ID, site.KindInWords(q.Veiled(f)))})
 	}
-	return q.render("disc", "Disc "+d.Name(), out)
+	return q.Render("disc", "Disc "+d.Name(), out)
 }
 
 // burnPrint is the burn sheet of a registered disc and its twins.
-func burnPrint(q *request) error {
-	if !q.mayKnowAll() {
-		return errRestricted
+func burnPrint(q *site.Request) error {
+	if !q.MayKnowAll() {
+		return site.ErrRestricted
 	}
-	s, err := q.discDesk().BurnSheet(q.Context(), q.s.o.Name, q.PathValue("number"), true)
+	s, err := discDesk(q).BurnSheet(q.Context(), q.Site.Name, q.PathValue("number"), true)
 	if err != nil {
 		return err
 	}
-	s.By, s.Say = q.who.Name, q.s.o.Archive.Words.Order
-	return q.sheet(s)
+	s.By, s.Say = q.Who.Name, q.Site.Archive.Words.Order
+	return q.Sheet(s)
 }

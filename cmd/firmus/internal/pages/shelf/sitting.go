@@ -1,4 +1,4 @@
-package pages
+package shelf
 
 import (
 	"bytes"
@@ -14,16 +14,11 @@ import (
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/discs/registering"
 	"firmus/cmd/firmus/internal/discs/sheets"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
 )
-
-var sittingRoutes = []route{
-	{"GET /sitting", fixity.Technician, sittingPage},
-	{"POST /sitting", fixity.Technician, sittingAct},
-	{"GET /print/sitting", fixity.Technician, sittingPrint},
-}
 
 type sittingData struct {
 	Drive  string
@@ -35,7 +30,7 @@ type sittingData struct {
 	Done   int
 	Rows   []sittingRow
 	Next   *sittingRow // the disc that is asked for; nil once all were read
-	Person asks
+	Person site.Asks
 }
 
 type sittingRow struct {
@@ -65,8 +60,8 @@ func pullOf(show, box string) (p checking.Pull, ok bool) {
 
 // wanted are the discs of a sitting in the order in which they lie in their boxes, and how
 // far it has come. A disc that was read stays in it though it isn't due any more.
-func (q *request) wanted(p checking.Pull) (out []ledger.Disc, s discs.Sitting, err error) {
-	e := q.discDesk()
+func wanted(q *site.Request, p checking.Pull) (out []ledger.Disc, s discs.Sitting, err error) {
+	e := discDesk(q)
 	s = e.Sitting(p)
 	chosen, err := e.Pull(q.Context(), p)
 	if err != nil {
@@ -100,11 +95,11 @@ func sittingAddress(show, box, next string) string {
 }
 
 // sittingPage shows the discs of a sitting: which were read, and which one to put in next.
-func sittingPage(q *request) error {
+func sittingPage(q *site.Request) error {
 	v := q.URL.Query()
-	d := sittingData{Drive: q.s.o.Drive, Show: v.Get("show"), Box: v.Get("box"), Person: q.asks()}
+	d := sittingData{Drive: q.Site.Drive, Show: v.Get("show"), Box: v.Get("box"), Person: q.Asks()}
 	var all []ledger.Disc
-	if err := q.view(func(t *tx) (err error) { all, err = t.Discs.All(); return err }); err != nil {
+	if err := q.View(func(t *ledger.Tx) (err error) { all, err = t.Discs.All(); return err }); err != nil {
 		return err
 	}
 	sortDiscs(all)
@@ -118,19 +113,19 @@ func sittingPage(q *request) error {
 		if d.Show != "" {
 			return fixity.ErrNotFound
 		}
-		return q.render("sitting", "Read discs", d)
+		return q.Render("sitting", "Read discs", d)
 	}
-	wanted, s, err := q.wanted(p)
+	wanted, s, err := wanted(q, p)
 	if err != nil {
 		return err
 	}
 	d.Of = p.InWords()
 	if len(s.Done) > 0 {
-		d.Began = dayTime(s.Began, q.s.now())
+		d.Began = site.DayTime(s.Began, q.Site.Now())
 	}
 	next := v.Get("next")
 	for _, x := range wanted {
-		r := sittingRow{Name: x.Name(), Box: discs.Box(x.Box), Path: discPath(x.Name()), Control: x.Control, Ask: sittingAddress(d.Show, d.Box, x.Name())}
+		r := sittingRow{Name: x.Name(), Box: discs.Box(x.Box), Path: site.DiscPath(x.Name()), Control: x.Control, Ask: sittingAddress(d.Show, d.Box, x.Name())}
 		for _, sat := range s.Done {
 			if sat.Disc == r.Name {
 				r.Says, r.Good = sat.Says, sat.Good
@@ -148,7 +143,7 @@ func sittingPage(q *request) error {
 	if d.Next != nil {
 		d.Next.Next = true
 	}
-	return q.render("sitting", "Read discs", d)
+	return q.Render("sitting", "Read discs", d)
 }
 
 // onePage gives a sitting the one disc that was put in for a page's form.
@@ -177,21 +172,21 @@ func (t *onePage) Eject(ctx context.Context, at discs.At) {
 
 // sittingAct reads the disc in the drive as the next of a sitting. It is the command's act
 // with one disc: what was read is kept, and the next form, or the command, goes on.
-func sittingAct(q *request) error {
-	s := q.s
-	if err := s.drive(); err != nil {
+func sittingAct(q *site.Request) error {
+	s := q.Site
+	if err := needsDrive(s); err != nil {
 		return err
 	}
-	show, box, name := q.field("show"), q.field("box"), q.field("disc")
+	show, box, name := q.Field("show"), q.Field("box"), q.Field("disc")
 	p, ok := pullOf(show, box)
 	if !ok {
-		return incomplete
+		return site.ErrIncomplete
 	}
-	looked := q.field("looked")
+	looked := q.Field("looked")
 	if looked == "" {
-		return refused("Look at the disc before it goes into the drive, and say what you saw: it could break in there. Nothing was read.")
+		return site.Refused("Look at the disc before it goes into the drive, and say what you saw: it could break in there. Nothing was read.")
 	}
-	wanted, far, err := q.wanted(p)
+	wanted, far, err := wanted(q, p)
 	if err != nil {
 		return err
 	}
@@ -204,41 +199,41 @@ func sittingAct(q *request) error {
 	}
 	wanted[0], wanted[i] = wanted[i], wanted[0] // it is asked for first
 	back := sittingAddress(show, box, "")
-	return q.watched("Read disc "+shown(name), func(ctx context.Context, a *archive.Archive, x *job) (outcome, error) {
-		o := checking.Order{Looked: looked, At: discs.At{Drive: s.o.Drive}}
-		x.follow(&o)
+	return q.Watched("Read disc "+site.Shown(name), func(ctx context.Context, a *archive.Archive, x *site.Job) (site.Outcome, error) {
+		o := checking.Order{Looked: looked, At: discs.At{Drive: s.Drive}}
+		follow(x, &o)
 		var said []string
-		tray := &onePage{drive: s.o.Drive, word: q.field("written"), told: func(l string) { said = append(said, l); x.note(l) }}
-		sat, err := s.desk(a).Sit(ctx, p.InWords(), wanted, o, tray)
+		tray := &onePage{drive: s.Drive, word: q.Field("written"), told: func(l string) { said = append(said, l); x.Note(l) }}
+		sat, err := deskOf(s, a).Sit(ctx, p.InWords(), wanted, o, tray)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
 		if ctx.Err() != nil {
-			return outcome{}, ctx.Err()
+			return site.Outcome{}, ctx.Err()
 		}
-		out := outcome{Lead: sentence(strings.Join(said, ". "))}
+		out := site.Outcome{Lead: site.Sentence(strings.Join(said, ". "))}
 		if len(sat.Left) > 0 {
-			out.Links = []link{{back, "Go on with the next disc"}}
+			out.Links = []site.Link{{Path: back, Text: "Go on with the next disc"}}
 			return out, nil
 		}
 		var text bytes.Buffer
-		if err := (sheets.SittingSheet{Archive: s.o.Name, By: a.By, Sitting: sat}).Text(&text); err != nil {
-			return outcome{}, err
+		if err := (sheets.SittingSheet{Archive: s.Name, By: a.By, Sitting: sat}).Text(&text); err != nil {
+			return site.Outcome{}, err
 		}
 		out.Lead += " All discs of this sitting were read."
 		out.Text = strings.TrimSpace(text.String())
-		out.Links = []link{{"/discs", "Discs"}}
+		out.Links = []site.Link{{Path: "/discs", Text: "Discs"}}
 		return out, nil
 	})
 }
 
 // sittingPrint is the sheet of a sitting that goes on.
-func sittingPrint(q *request) error {
+func sittingPrint(q *site.Request) error {
 	p, ok := pullOf(q.URL.Query().Get("show"), q.URL.Query().Get("box"))
 	if !ok {
 		return fixity.ErrNotFound
 	}
-	wanted, s, err := q.wanted(p)
+	wanted, s, err := wanted(q, p)
 	if err != nil {
 		return err
 	}
@@ -247,5 +242,5 @@ func sittingPrint(q *request) error {
 			s.Left = append(s.Left, d.Name())
 		}
 	}
-	return q.sheet(sheets.SittingSheet{Archive: q.s.o.Name, By: q.who.Name, Sitting: s})
+	return q.Sheet(sheets.SittingSheet{Archive: q.Site.Name, By: q.Who.Name, Sitting: s})
 }

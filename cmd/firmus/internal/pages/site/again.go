@@ -1,4 +1,4 @@
-package pages
+package site
 
 import (
 	"bytes"
@@ -23,13 +23,13 @@ type typed struct {
 }
 
 // sent is the form that a request brought.
-func (q *request) sent() typed {
+func (q *Request) sent() typed {
 	return typed{q.formPage(), q.URL.Path, q.PostForm}
 }
 
 // formPage is the page that an act's form stands on: as the browser says, and else as the
 // act's path does.
-func (q *request) formPage() string {
+func (q *Request) formPage() string {
 	if u, err := url.Parse(q.Referer()); err == nil && u.Host == q.Host && u.Path != "" {
 		return u.RequestURI()
 	}
@@ -46,7 +46,7 @@ func again(err error) bool {
 // showAgain answers with the page of a form, as it is now: why the form was refused stands
 // above, and what was typed stands in its fields. It is false, and nothing was answered, if
 // that page doesn't have the form any more.
-func (q *request) showAgain(f typed, s status) bool {
+func (q *Request) showAgain(f typed, s Status) bool {
 	u, err := url.ParseRequestURI(f.page)
 	if err != nil || f.page == "" {
 		return false
@@ -61,7 +61,7 @@ func (q *request) showAgain(f typed, s status) bool {
 		return false
 	}
 	var page kept
-	q.s.mux.ServeHTTP(&page, r)
+	q.Site.mux.ServeHTTP(&page, r)
 	if page.code != http.StatusOK || !strings.HasPrefix(page.Header().Get("Content-Type"), "text/html") {
 		return false
 	}
@@ -69,9 +69,9 @@ func (q *request) showAgain(f typed, s status) bool {
 	if !there {
 		return false
 	}
-	q.w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	q.w.WriteHeader(s.Code)
-	_, _ = q.w.Write(text) // whoever doesn't take it is gone
+	q.W.Header().Set("Content-Type", "text/html; charset=utf-8")
+	q.W.WriteHeader(s.Code)
+	_, _ = q.W.Write(text) // whoever doesn't take it is gone
 	return true
 }
 
@@ -109,7 +109,7 @@ const formAgain = "once-more"
 // refill puts what was typed into the fields of a form, and above the page why the form was
 // refused. Ticks, choices and numbers are a person's word about what was shown: they stay
 // away if the form is about something else now. It is false if the page has no such form.
-func refill(page []byte, f typed, s status) ([]byte, bool) {
+func refill(page []byte, f typed, s Status) ([]byte, bool) {
 	forms := formsOf(page, f)
 	at := slices.IndexFunc(forms, func(x formSeen) bool { return x.is })
 	if at < 0 {
@@ -162,11 +162,11 @@ func refill(page []byte, f typed, s status) ([]byte, bool) {
 	return out.Bytes(), errors.Is(z.Err(), io.EOF)
 }
 
-func notice(s status) string {
+func notice(s Status) string {
 	var b strings.Builder
 	b.WriteString(`<div class="notice" role="alert"><p class="lead need">` + html.EscapeString(s.Title) + ".</p>")
 	for _, l := range strings.Split(s.Text, "\n") {
-		b.WriteString("<p>" + html.EscapeString(shown(l)) + "</p>")
+		b.WriteString("<p>" + html.EscapeString(Shown(l)) + "</p>")
 	}
 	b.WriteString(`<p><a href="#` + formAgain + `">To the form: what you typed is still there</a></p></div>` + "\n")
 	return b.String()

@@ -1,4 +1,4 @@
-package pages
+package site
 
 import (
 	"cmp"
@@ -24,8 +24,8 @@ var options = map[string]string{
 	"paused":         "tick the box",
 }
 
-// words are how things are ordered on pages.
-func words() archive.Words {
+// Words are how things are ordered on pages.
+func Words() archive.Words {
 	return archive.Words{
 		Option: func(name string) string {
 			if w, ok := options[name]; ok {
@@ -58,8 +58,8 @@ func linkOf(o report.Order, here string) (path, text string) {
 	return f.Path, f.Do + ", on " + f.On
 }
 
-// step is one of report's, as a page shows it.
-type step struct {
+// Step is one of report's, as a page shows it.
+type Step struct {
 	Text, Then []piece
 	Lines      []report.Line
 }
@@ -67,8 +67,8 @@ type step struct {
 // piece is a piece of a step: text, or a link to the form for an order.
 type piece struct{ Path, Text string }
 
-// steps are what is to be done, with a link to the form for each order.
-func (q *request) steps(all []report.Step) (out []step) {
+// Steps are what is to be done, with a link to the form for each order.
+func (q *Request) Steps(all []report.Step) (out []Step) {
 	pieces := func(s report.Saying) (ps []piece) {
 		for _, p := range s {
 			if p.Order == nil {
@@ -81,7 +81,7 @@ func (q *request) steps(all []report.Step) (out []step) {
 		return ps
 	}
 	for _, s := range all {
-		out = append(out, step{pieces(s.Text), pieces(s.Then), s.Lines})
+		out = append(out, Step{pieces(s.Text), pieces(s.Then), s.Lines})
 	}
 	return out
 }

@@ -1,7 +1,8 @@
-package pages
+package items
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/url"
 	"slices"
@@ -12,17 +13,29 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/archive"
 	"firmus/cmd/firmus/internal/acts/reading"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
-var registerRoutes = []route{
-	{"GET /register", fixity.Viewer, registerPage},
-	{"GET /register/changes/{n}", fixity.Viewer, registerChanges},
-	{"GET /register/rows/{n}/{line}", fixity.Viewer, registerRow},
-	{"POST /register/read", fixity.Technician, registerRead},
-	{"POST /register/fewer", fixity.Technician, registerFewer},
+// Routes are the pages of items and of the register.
+func Routes() []site.Route {
+	return []site.Route{
+		{Pattern: "GET /register", Needs: fixity.Viewer, Do: registerPage},
+		{Pattern: "GET /register/changes/{n}", Needs: fixity.Viewer, Do: new(comparisons).page},
+		{Pattern: "GET /register/rows/{n}/{line}", Needs: fixity.Viewer, Do: registerRow},
+		{Pattern: "POST /register/read", Needs: fixity.Technician, Do: registerRead},
+		{Pattern: "POST /register/fewer", Needs: fixity.Technician, Do: registerFewer},
+		{Pattern: "GET /reels", Needs: fixity.Viewer, Do: reelsPage},
+		{Pattern: "GET /reels/{item}", Needs: fixity.Viewer, Do: reelPage},
+		{Pattern: "GET /print/reels", Needs: fixity.Viewer, Do: reelsPrint},
+		{Pattern: "GET /print/sides", Needs: fixity.Viewer, Do: sidesPrint},
+		{Pattern: "GET /print/sides/{form}", Needs: fixity.Viewer, Do: sidesPrint},
+		{Pattern: "GET /print/reels/{item}", Needs: fixity.Viewer, Do: reelPrint},
+		{Pattern: "GET /print/reels/{item}/{form}", Needs: fixity.Viewer, Do: reelPrint},
+	}
 }
 
 // rowsAPage is how many problems, changes or nights a page of them has.
@@ -43,10 +56,10 @@ const mostComparisons = 4
 
 // changes are how a version differs from the one before, and what the rows of both are about,
 // by their lines.
-func (s *Site) changes(t *tx, v fixity.RegisterVersion) (register.Changes, error) {
-	s.compared.mu.Lock()
-	c, ok := s.compared.of[v.N]
-	s.compared.mu.Unlock()
+func (k *comparisons) changes(t *ledger.Tx, v fixity.RegisterVersion) (register.Changes, error) {
+	k.mu.Lock()
+	c, ok := k.of[v.N]
+	k.mu.Unlock()
 	if ok || v.N < 2 {
 		return c, nil
 	}
@@ -63,16 +76,16 @@ func (s *Site) changes(t *tx, v fixity.RegisterVersion) (register.Changes, error
 		return c, err
 	}
 	c = register.Compare(was, is)
-	s.compared.mu.Lock()
-	defer s.compared.mu.Unlock()
-	if s.compared.of == nil {
-		s.compared.of = map[int64]register.Changes{}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.of == nil {
+		k.of = map[int64]register.Changes{}
 	}
-	if _, ok := s.compared.of[v.N]; !ok {
-		s.compared.of[v.N], s.compared.line = c, append(s.compared.line, v.N)
-		if len(s.compared.line) > mostComparisons {
-			delete(s.compared.of, s.compared.line[0])
-			s.compared.line = s.compared.line[1:]
+	if _, ok := k.of[v.N]; !ok {
+		k.of[v.N], k.line = c, append(k.line, v.N)
+		if len(k.line) > mostComparisons {
+			delete(k.of, k.line[0])
+			k.line = k.line[1:]
 		}
 	}
 	return c, nil
@@ -94,7 +107,7 @@ type registerData struct {
 	More       string
 	Nights     []registerNight
 	Older      string
-	Person     asks
+	Person     site.Asks
 	Withheld   bool
 }
 
@@ -112,8 +125,8 @@ type registerKind struct {
 type registerProblem struct {
 	Row, Column, Text string
 	Path              string // of the row
-	Item              *link
-	Finding           *link
+	Item              *site.Link
+	Finding           *site.Link
 }
 
 type registerNight struct {
@@ -135,22 +148,22 @@ var registerSides = []struct {
 	{"In the register itself", nil},
 }
 
-func registerPage(q *request) error {
-	d := registerData{Configured: q.s.o.Register.From != "", File: q.s.o.Config, Person: q.asks(), Chosen: q.URL.Query().Get("kind")}
+func registerPage(q *site.Request) error {
+	d := registerData{Configured: q.Site.Register.From != "", File: q.Site.Config, Person: q.Asks(), Chosen: q.URL.Query().Get("kind")}
 	if !d.Configured {
-		return q.render("register", "Register", d)
+		return q.Render("register", "Register", d)
 	}
 	query := q.URL.Query()
 	line, _ := strconv.Atoi(query.Get("line"))
 	below, _ := strconv.ParseInt(query.Get("below"), 10, 64)
-	err := q.view(func(t *tx) error {
+	err := q.View(func(t *ledger.Tx) error {
 		r, err := t.Register.Reading()
 		if err != nil {
 			return err
 		}
-		d.From, d.Trouble, d.Rows, d.Matched, d.Waiting = q.s.o.Register.From, r.Trouble, r.Rows, r.Matched, r.Waiting
+		d.From, d.Trouble, d.Rows, d.Matched, d.Waiting = q.Site.Register.From, r.Trouble, r.Rows, r.Matched, r.Waiting
 		if !r.ReadAt.IsZero() {
-			d.Read = dayTime(r.ReadAt, q.s.now())
+			d.Read = site.DayTime(r.ReadAt, q.Site.Now())
 		}
 		open, err := t.Findings.OfRegister()
 		if err != nil {
@@ -163,7 +176,7 @@ func registerPage(q *request) error {
 		}
 		d.groups(counts)
 		now, err := t.Register.Version(0)
-		if isNotFound(err) {
+		if errors.Is(err, fixity.ErrNotFound) {
 			return nil
 		}
 		if err != nil {
@@ -179,7 +192,7 @@ func registerPage(q *request) error {
 			d.More = "/register?" + url.Values{"kind": {d.Chosen}, "line": {strconv.Itoa(last.Line)}, "key": {last.Key}}.Encode()
 		}
 		for _, p := range ps {
-			d.Problems = append(d.Problems, q.registerProblem(now.N, p))
+			d.Problems = append(d.Problems, problemOf(q, now.N, p))
 		}
 		vs, err := t.Register.Versions(below, rowsAPage+1)
 		if err != nil {
@@ -197,8 +210,8 @@ func registerPage(q *request) error {
 	if err != nil {
 		return err
 	}
-	d.Withheld = !q.mayKnowAll()
-	return q.render("register", "Register", d)
+	d.Withheld = !q.MayKnowAll()
+	return q.Render("register", "Register", d)
 }
 
 func (d *registerData) groups(counts map[string]int64) {
@@ -224,9 +237,9 @@ func (d *registerData) groups(counts map[string]int64) {
 	}
 }
 
-func (q *request) registerProblem(version int64, p fixity.RegisterProblem) registerProblem {
+func problemOf(q *site.Request, version int64, p fixity.RegisterProblem) registerProblem {
 	out := registerProblem{Column: p.Column, Text: report.RegisterRow(p.Tells)}
-	if q.rowWithheld(p.Item, "") {
+	if rowWithheld(q, p.Item, "") {
 		out.Text = report.RowsWith(fixity.Kind(p.Kind), 1) + " (what it says is withheld)"
 	}
 	if p.Line > 0 {
@@ -236,10 +249,10 @@ func (q *request) registerProblem(version int64, p fixity.RegisterProblem) regis
 		}
 	}
 	if p.Item != "" {
-		out.Item = &link{reelPath(p.Item), p.Item}
+		out.Item = &site.Link{Path: site.ItemPath(p.Item), Text: p.Item}
 	}
 	if p.Finding != 0 {
-		out.Finding = &link{fmt.Sprintf("/findings/%d", p.Finding), fmt.Sprintf("finding %d", p.Finding)}
+		out.Finding = &site.Link{Path: fmt.Sprintf("/findings/%d", p.Finding), Text: fmt.Sprintf("finding %d", p.Finding)}
 		if p.Quiet {
 			out.Finding.Text += ", settled"
 		}
@@ -278,8 +291,8 @@ type changedRow struct {
 
 type cellChange struct{ Column, Before, After string }
 
-// registerChanges shows how a version differs from the one before.
-func registerChanges(q *request) error {
+// page shows how a version differs from the one before.
+func (k *comparisons) page(q *site.Request) error {
 	n, err := strconv.ParseInt(q.PathValue("n"), 10, 64)
 	if err != nil || n < 1 {
 		return fixity.ErrNotFound
@@ -287,13 +300,13 @@ func registerChanges(q *request) error {
 	after, _ := strconv.Atoi(q.URL.Query().Get("after"))
 	after = max(after, 0)
 	d := changesData{First: n == 1}
-	err = q.view(func(t *tx) error {
+	err = q.View(func(t *ledger.Tx) error {
 		v, err := t.Register.Version(n)
 		if err != nil {
 			return err
 		}
 		d.At, d.By, d.Words = v.At, v.By, report.RegisterChanges(v)
-		c, err := q.s.changes(t, v)
+		c, err := k.changes(t, v)
 		if err != nil {
 			return err
 		}
@@ -323,7 +336,7 @@ func registerChanges(q *request) error {
 			}
 			x.Row = fmt.Sprint(row.Line)
 			x.Name = strings.TrimSpace(row.Text(register.Item) + " " + row.Text(register.Side))
-			if q.rowWithheld(row.Text(register.Item), row.Text(register.Side)) {
+			if rowWithheld(q, row.Text(register.Item), row.Text(register.Side)) {
 				x.Cells, x.WithheldRest = nil, true
 			}
 			d.Rows = append(d.Rows, x)
@@ -336,8 +349,8 @@ func registerChanges(q *request) error {
 	if err != nil {
 		return err
 	}
-	d.Withheld = !q.mayKnowAll()
-	return q.render("registerchanges", "Changes of the register", d)
+	d.Withheld = !q.MayKnowAll()
+	return q.Render("registerchanges", "Changes of the register", d)
 }
 
 func cutCell(s string) string {
@@ -350,7 +363,7 @@ func cutCell(s string) string {
 
 func suspects(c register.Changes, columns register.Columns) (out []string) {
 	for _, f := range slices.Concat(reading.FactsOf(fixity.TornColumn, c, columns), reading.FactsOf(fixity.FilledDown, c, columns)) {
-		out = append(out, sentence(report.Fact(f)))
+		out = append(out, site.Sentence(report.Fact(f)))
 	}
 	return out
 }
@@ -363,19 +376,19 @@ type rowData struct {
 	Name     string
 	Cells    []cellChange // Column and Before
 	Copy     string       // the row as a spreadsheet program takes it
-	Item     *link
+	Item     *site.Link
 	Withheld bool
 }
 
 // registerRow shows a row whole, as it stood in a version, so that it can be copied back.
-func registerRow(q *request) error {
+func registerRow(q *site.Request) error {
 	n, err := strconv.ParseInt(q.PathValue("n"), 10, 64)
 	line, err2 := strconv.Atoi(q.PathValue("line"))
 	if err != nil || err2 != nil || n < 1 {
 		return fixity.ErrNotFound
 	}
 	d := rowData{N: n}
-	err = q.view(func(t *tx) error {
+	err = q.View(func(t *ledger.Tx) error {
 		v, err := t.Register.Version(n)
 		if err != nil {
 			return err
@@ -407,9 +420,9 @@ func registerRow(q *request) error {
 		}
 		d.Name = strings.TrimSpace(row.Text(register.Item) + " " + row.Text(register.Side))
 		if kept[i].Item != "" {
-			d.Item = &link{reelPath(kept[i].Item), kept[i].Item}
+			d.Item = &site.Link{Path: site.ItemPath(kept[i].Item), Text: kept[i].Item}
 		}
-		if d.Withheld = q.rowWithheld(kept[i].Item, kept[i].Side); d.Withheld {
+		if d.Withheld = rowWithheld(q, kept[i].Item, kept[i].Side); d.Withheld {
 			return nil
 		}
 		for _, f := range register.Fields {
@@ -426,44 +439,44 @@ func registerRow(q *request) error {
 	if err != nil {
 		return err
 	}
-	return q.render("registerrow", "Row "+d.Row+" of the register", d)
+	return q.Render("registerrow", "Row "+d.Row+" of the register", d)
 }
 
 // rowWithheld says that what a row about a side of an item says isn't for the person who asks.
-func (q *request) rowWithheld(item, side string) bool {
-	if q.who.Role.May(fixity.Technician) {
+func rowWithheld(q *site.Request, item, side string) bool {
+	if q.Who.Role.May(fixity.Technician) {
 		return false
 	}
-	return q.restricted.Sets() || q.restricted.Item(item, side)
+	return q.Restricted.Sets() || q.Restricted.Item(item, side)
 }
 
 // registerRead reads the register now.
-func registerRead(q *request) error {
-	return q.readRegister(false, "")
+func registerRead(q *site.Request) error {
+	return readRegister(q, false, "")
 }
 
 // registerFewer reads the register once a person said that nearly all its rows are gone on
 // purpose.
-func registerFewer(q *request) error {
-	reason, err := q.reason()
+func registerFewer(q *site.Request) error {
+	reason, err := q.Reason()
 	if err != nil {
 		return err
 	}
-	return q.readRegister(true, reason)
+	return readRegister(q, true, reason)
 }
 
-func (q *request) readRegister(fewer bool, reason string) error {
-	return q.act("Read the register", func(ctx context.Context, a *archive.Archive) (outcome, error) {
-		reg := reading.Of(a, q.s.o.Register)
+func readRegister(q *site.Request, fewer bool, reason string) error {
+	return q.Act("Read the register", func(ctx context.Context, a *archive.Archive) (site.Outcome, error) {
+		reg := reading.Of(a, q.Site.Register)
 		reg.Fewer, reg.Reason = fewer, reason
 		r, err := reg.Read(ctx)
 		if err != nil {
-			return outcome{}, err
+			return site.Outcome{}, err
 		}
 		if r.Failed != nil {
-			return outcome{}, refused(sentence(r.Failed.Error()) + " What was read of it last stays in force.")
+			return site.Outcome{}, site.Refused(site.Sentence(r.Failed.Error()) + " What was read of it last stays in force.")
 		}
-		return outcome{See: "/register"}, nil
+		return site.Outcome{See: "/register"}, nil
 	})
 }
 

@@ -1,4 +1,4 @@
-package pages
+package firstrun
 
 import (
 	"errors"
@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/preview"
 	"firmus/cmd/firmus/internal/register/workbook"
@@ -37,28 +38,28 @@ type setupRegister struct {
 const mostShown = 50
 
 // registerPage asks for the register. It may be left out, so it is no step of its own.
-func (s *Setup) registerPage(q *request) error {
+func (s *Setup) registerPage(q *site.Request) error {
 	return s.showRegister(q, http.StatusOK, setupRegister{})
 }
 
-func (s *Setup) showRegister(q *request, code int, d setupRegister) error {
+func (s *Setup) showRegister(q *site.Request, code int, d setupRegister) error {
 	d.Kept, d.Encodings = s.draft.Register(), workbook.Encodings
 	for _, f := range register.Fields {
 		d.Fields = append(d.Fields, preview.Key(f))
 	}
-	return q.renderAs(code, "setupregister", "The register", d)
+	return q.RenderAs(code, "setupregister", "The register", d)
 }
 
 // registerAct looks at a spreadsheet and shows what would be read of it. It is kept only
 // with the tick of who saw that very reading: if the file gives another one by then, it is
 // shown anew.
-func (s *Setup) registerAct(q *request) error {
-	if q.ticked("none") {
+func (s *Setup) registerAct(q *site.Request) error {
+	if q.Ticked("none") {
 		s.draft.KeepRegister("")
-		return q.see("/setup/" + result)
+		return q.See("/setup/" + result)
 	}
-	path, wrong := setup.Clean(q.field("file"))
-	d := setupRegister{Path: path, Sheet: q.field("sheet"), Encoding: q.field("encoding")}
+	path, wrong := setup.Clean(q.Field("file"))
+	d := setupRegister{Path: path, Sheet: q.Field("sheet"), Encoding: q.Field("encoding")}
 	if path == "" && wrong == "" {
 		wrong = "lacks the spreadsheet's path"
 	}
@@ -83,21 +84,21 @@ func (s *Setup) registerAct(q *request) error {
 		}
 	}
 	if err != nil {
-		d.Wrong = plainly(err)
+		d.Wrong = site.Plainly(err)
 		if u := preview.Why(err); u != nil {
 			d.Wrong = u.Error()
 		}
 		return s.showRegister(q, http.StatusUnprocessableEntity, d)
 	}
-	if q.ticked("confirm") && q.PostFormValue("block") == d.Block {
+	if q.Ticked("confirm") && q.PostFormValue("block") == d.Block {
 		s.draft.KeepRegister(d.Block)
-		return q.see("/setup/" + result)
+		return q.See("/setup/" + result)
 	}
 	return s.showRegister(q, http.StatusOK, d)
 }
 
 // chosenColumns are what a person said of each column; none if nothing was said yet.
-func chosenColumns(q *request) (register.Columns, error) {
+func chosenColumns(q *site.Request) (register.Columns, error) {
 	const most = 1000
 	out := register.Columns{}
 	for i := range most {

@@ -1,4 +1,4 @@
-package pages
+package site
 
 import (
 	"crypto/rand"
@@ -23,31 +23,23 @@ const (
 	idle     = 12 * time.Hour
 	longest  = 14 * 24 * time.Hour
 	idleHere = 7 * 24 * time.Hour
-	longHere = 60 * 24 * time.Hour
+	LongHere = 60 * 24 * time.Hour
 	noteUse  = 10 * time.Minute // how exactly it is noted when a session was used
 )
 
 // LinkFor is how long a one-time link may be opened.
 const LinkFor = 24 * time.Hour
 
-var enterRoutes = []route{
-	{"GET /enter", "", enterPage},
-	{"POST /enter", "", enter},
-	{"GET /sign-in", "", signInPage},
-	{"POST /sign-in", "", signIn},
-	{"POST /sign-out", fixity.Viewer, signOut},
-	{"/", "", nowhere},
-}
-
-// token is a new secret for a browser, and what is kept of it.
-func token() (text string, hash []byte) {
+// Token is a new secret for a browser, and what is kept of it.
+func Token() (text string, hash []byte) {
 	b := make([]byte, 32)
 	rand.Read(b)
 	text = base64.RawURLEncoding.EncodeToString(b)
-	return text, hashOf(text)
+	return text, HashOf(text)
 }
 
-func hashOf(text string) []byte {
+// HashOf is what is kept of a token.
+func HashOf(text string) []byte {
 	h := sha256.Sum256([]byte(text))
 	return h[:]
 }
@@ -55,7 +47,7 @@ func hashOf(text string) []byte {
 // NewLink makes a one-time link below an address such as "http://127.0.0.1:7340". Only a
 // hash of it is kept.
 func NewLink(t *ledger.Tx, base string) (string, error) {
-	key, hash := token()
+	key, hash := Token()
 	if err := t.People.PutLink(hash, t.Now().Add(LinkFor)); err != nil {
 		return "", err
 	}
@@ -64,10 +56,10 @@ func NewLink(t *ledger.Tx, base string) (string, error) {
 
 // known says that the request has a session, and finds out whose. Else it answers: by a
 // way to sign in, or without accounts by what to do on this computer.
-func (q *request) known() (bool, error) {
-	c, err := q.Cookie(q.s.cookie)
+func (q *Request) known() (bool, error) {
+	c, err := q.Cookie(q.Site.Cookie)
 	if err == nil {
-		if ok, err := q.session(hashOf(c.Value)); ok || err != nil {
+		if ok, err := q.session(HashOf(c.Value)); ok || err != nil {
 			return ok, err
 		}
 	}
@@ -80,24 +72,24 @@ func (q *request) known() (bool, error) {
 		if q.Method == http.MethodGet && q.URL.Path != "/" {
 			to += "?next=" + url.QueryEscape(q.URL.RequestURI())
 		}
-		return false, q.see(to)
+		return false, q.See(to)
 	}
-	return false, status{http.StatusUnauthorized, "Open the pages from this computer",
+	return false, Status{http.StatusUnauthorized, "Open the pages from this computer",
 		"Nobody is signed in here. Run \"firmus open\" on the computer that Firmus runs on: it gives a link that opens the pages once. If several people work here, give each an account: firmus account add NAME --role reviewer."}
 }
 
-func (q *request) accounts() (bool, error) {
+func (q *Request) accounts() (bool, error) {
 	var n int64
-	err := q.view(func(t *tx) (err error) { n, _, err = t.People.CountAccounts(); return err })
+	err := q.View(func(t *ledger.Tx) (err error) { n, _, err = t.People.CountAccounts(); return err })
 	return n > 0, err
 }
 
 // session finds the session of a token's hash, and notes that it is used.
-func (q *request) session(hash []byte) (bool, error) {
-	now := q.s.now()
+func (q *Request) session(hash []byte) (bool, error) {
+	now := q.Site.Now()
 	var s ledger.WebSession
 	role := fixity.Reviewer
-	err := q.view(func(t *tx) (err error) {
+	err := q.View(func(t *ledger.Tx) (err error) {
 		if s, err = t.People.Session(hash, now); err != nil {
 			return err
 		}
@@ -123,20 +115,20 @@ func (q *request) session(hash []byte) (bool, error) {
 	if s.Account == "" && !FromHere(q.Request) {
 		return false, nil
 	}
-	q.who = person{Name: s.Account, Role: role, Looked: s.Looked, hash: hash}
+	q.Who = Person{Name: s.Account, Role: role, Looked: s.Looked, hash: hash}
 	if now.Sub(s.Seen) > noteUse {
-		if err := q.tx(func(t *tx) error { return t.People.UseSession(hash, ends(s.Account, s.Began, now)) }); err != nil {
+		if err := q.tx(func(t *ledger.Tx) error { return t.People.UseSession(hash, Ends(s.Account, s.Began, now)) }); err != nil {
 			return false, err
 		}
 	}
 	return true, nil
 }
 
-// ends is when a session ends that is used now.
-func ends(account string, began, now time.Time) time.Time {
+// Ends is when a session ends that is used now.
+func Ends(account string, began, now time.Time) time.Time {
 	i, l := idle, longest
 	if account == "" {
-		i, l = idleHere, longHere
+		i, l = idleHere, LongHere
 	}
 	end := now.Add(i)
 	if last := began.Add(l); end.After(last) {
@@ -147,52 +139,52 @@ func ends(account string, began, now time.Time) time.Time {
 
 // begin begins a session in this browser. One that it had ends: nobody goes on with a
 // token that was laid there.
-func (q *request) begin(t *tx, account string) error {
-	if c, err := q.Cookie(q.s.cookie); err == nil {
-		if err := t.People.EndSession(hashOf(c.Value)); err != nil {
+func (q *Request) begin(t *ledger.Tx, account string) error {
+	if c, err := q.Cookie(q.Site.Cookie); err == nil {
+		if err := t.People.EndSession(HashOf(c.Value)); err != nil {
 			return err
 		}
 	}
-	text, hash := token()
+	text, hash := Token()
 	now := t.Now()
-	if err := t.People.BeginSession(hash, ledger.WebSession{Account: account, Ends: ends(account, now, now)}); err != nil {
+	if err := t.People.BeginSession(hash, ledger.WebSession{Account: account, Ends: Ends(account, now, now)}); err != nil {
 		return err
 	}
-	q.setCookie(text, int(longHere/time.Second))
+	q.SetCookie(text, int(LongHere/time.Second))
 	return nil
 }
 
 // enterPage shows a button: programs that look at links before people do must not use
 // one up.
-func enterPage(q *request) error {
+func enterPage(q *Request) error {
 	key := q.URL.Query().Get("key")
 	var there bool
-	if err := q.view(func(t *tx) (err error) { there, err = t.People.HasLink(hashOf(key), q.s.now()); return err }); err != nil {
+	if err := q.View(func(t *ledger.Tx) (err error) { there, err = t.People.HasLink(HashOf(key), q.Site.Now()); return err }); err != nil {
 		return err
 	}
 	if !there {
 		return usedUp
 	}
-	return q.render("enter", "Open the pages", struct{ Key string }{key})
+	return q.Render("enter", "Open the pages", struct{ Key string }{key})
 }
 
-var usedUp = status{http.StatusUnauthorized, "This link doesn't open anything any more",
+var usedUp = Status{http.StatusUnauthorized, "This link doesn't open anything any more",
 	"It was used, or it is older than a day. Run \"firmus open\" on the computer that Firmus runs on: it gives a new one."}
 
-func enter(q *request) error {
+func enter(q *Request) error {
 	if !FromHere(q.Request) {
-		return status{http.StatusForbidden, "A one-time link works on this computer only", "From elsewhere people sign in with an account."}
+		return Status{http.StatusForbidden, "A one-time link works on this computer only", "From elsewhere people sign in with an account."}
 	}
-	if wait := q.s.addresses.Try(q.s.now(), "link", addressWaits); wait > 0 {
+	if wait := q.Site.addresses.Try(q.Site.Now(), "link", addressWaits); wait > 0 {
 		return tooMany(wait)
 	}
 	took := false
-	err := q.tx(func(t *tx) error {
+	err := q.tx(func(t *ledger.Tx) error {
 		n, _, err := t.People.CountAccounts()
 		if err != nil || n > 0 {
 			return err
 		}
-		if took, err = t.People.TakeLink(hashOf(q.PostFormValue("key"))); err != nil || !took {
+		if took, err = t.People.TakeLink(HashOf(q.PostFormValue("key"))); err != nil || !took {
 			return err
 		}
 		return q.begin(t, "")
@@ -203,12 +195,12 @@ func enter(q *request) error {
 	if !took {
 		return usedUp
 	}
-	q.s.addresses.TakeBack("link")
-	return q.see("/")
+	q.Site.addresses.TakeBack("link")
+	return q.See("/")
 }
 
-func tooMany(wait time.Duration) status {
-	return status{http.StatusTooManyRequests, "Too many tries", fmt.Sprintf("Wait %s, then try again.", wait.Round(time.Second))}
+func tooMany(wait time.Duration) Status {
+	return Status{http.StatusTooManyRequests, "Too many tries", fmt.Sprintf("Wait %s, then try again.", wait.Round(time.Second))}
 }
 
 type signInData struct {
@@ -216,15 +208,15 @@ type signInData struct {
 	Wrong      bool
 }
 
-func signInPage(q *request) error {
+func signInPage(q *Request) error {
 	accounts, err := q.accounts()
 	if err != nil {
 		return err
 	}
 	if !accounts {
-		return q.see("/")
+		return q.See("/")
 	}
-	return q.render("signin", "Sign in", signInData{Next: local(q.URL.Query().Get("next"))})
+	return q.Render("signin", "Sign in", signInData{Next: local(q.URL.Query().Get("next"))})
 }
 
 // local is a path of this site; "/" for anything that leads elsewhere.
@@ -236,28 +228,28 @@ func local(next string) string {
 	return u.RequestURI()
 }
 
-func signIn(q *request) error {
-	name, now := q.field("name"), q.s.now()
-	account, address := string(hashOf(strings.ToLower(name))), q.s.address(q.Request) // the hash is short, whatever was typed
-	if wait := q.s.addresses.Try(now, address, addressWaits); wait > 0 {
+func signIn(q *Request) error {
+	name, now := q.Field("name"), q.Site.Now()
+	account, address := string(HashOf(strings.ToLower(name))), q.Site.address(q.Request) // the hash is short, whatever was typed
+	if wait := q.Site.addresses.Try(now, address, addressWaits); wait > 0 {
 		return tooMany(wait)
 	}
 	// Where somebody signed in before, their account is not held up by who guesses elsewhere,
 	// nor does a slip of theirs hold it up: the address alone counts.
-	place, known := hashOf("place "+address), false
-	if err := q.view(func(t *tx) (err error) { known, err = t.People.KnowsPlace(name, place, now); return err }); err != nil {
+	place, known := HashOf("place "+address), false
+	if err := q.View(func(t *ledger.Tx) (err error) { known, err = t.People.KnowsPlace(name, place, now); return err }); err != nil {
 		return err
 	}
 	if !known {
-		if wait := q.s.names.Try(now, account, nameWaits); wait > 0 {
-			q.s.addresses.TakeBack(address)
+		if wait := q.Site.names.Try(now, account, nameWaits); wait > 0 {
+			q.Site.addresses.TakeBack(address)
 			return tooMany(wait)
 		}
 	}
-	a, err := people.SignIn(q.Context(), q.s.o.Archive.Ledger, name, q.PostFormValue("password"))
+	a, err := people.SignIn(q.Context(), q.Site.Archive.Ledger, name, q.PostFormValue("password"))
 	if errors.Is(err, fixity.ErrDenied) {
-		q.s.o.Log.Warn("a sign-in failed", "account", shown(name[:min(len(name), 200)]), "from", q.s.address(q.Request))
-		return q.renderAs(http.StatusUnauthorized, "signin", "Sign in", signInData{Next: local(q.field("next")), Name: name, Wrong: true})
+		q.Site.Log.Warn("a sign-in failed", "account", Shown(name[:min(len(name), 200)]), "from", q.Site.address(q.Request))
+		return q.RenderAs(http.StatusUnauthorized, "signin", "Sign in", signInData{Next: local(q.Field("next")), Name: name, Wrong: true})
 	}
 	if err != nil {
 		return err
@@ -265,10 +257,10 @@ func signIn(q *request) error {
 	// The address goes on being held up for what else was tried from it: an account of
 	// one's own is no way round.
 	if !known {
-		q.s.names.Succeeded(account)
+		q.Site.names.Succeeded(account)
 	}
-	q.s.addresses.TakeBack(address)
-	if err := q.tx(func(t *tx) error {
+	q.Site.addresses.TakeBack(address)
+	if err := q.tx(func(t *ledger.Tx) error {
 		if err := t.People.SignedInAt(a.Name, place); err != nil {
 			return err
 		}
@@ -276,20 +268,20 @@ func signIn(q *request) error {
 	}); err != nil {
 		return err
 	}
-	return q.see(local(q.field("next")))
+	return q.See(local(q.Field("next")))
 }
 
-func signOut(q *request) error {
-	if err := q.tx(func(t *tx) error { return t.People.EndSession(q.who.hash) }); err != nil {
+func signOut(q *Request) error {
+	if err := q.tx(func(t *ledger.Tx) error { return t.People.EndSession(q.Who.hash) }); err != nil {
 		return err
 	}
-	q.setCookie("", -1)
-	return q.see("/sign-in")
+	q.SetCookie("", -1)
+	return q.See("/sign-in")
 }
 
 // nowhere is every address that no page has. Whether it is one is told only to those
 // who may look.
-func nowhere(q *request) error {
+func nowhere(q *Request) error {
 	if ok, err := q.known(); err != nil || !ok {
 		return err
 	}

@@ -1,4 +1,4 @@
-package pages
+package items
 
 import (
 	"context"
@@ -12,51 +12,37 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/reels"
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/statements"
 	"firmus/fixity"
+	"firmus/fixity/care"
+	"firmus/fixity/ledger"
 )
-
-var reelRoutes = []route{
-	{"GET /reels", fixity.Viewer, reelsPage},
-	{"GET /reels/{item}", fixity.Viewer, reelPage},
-	{"GET /print/reels", fixity.Viewer, reelsPrint},
-	{"GET /print/sides", fixity.Viewer, sidesPrint},
-	{"GET /print/sides/{form}", fixity.Viewer, sidesPrint},
-	{"GET /print/reels/{item}", fixity.Viewer, reelPrint},
-	{"GET /print/reels/{item}/{form}", fixity.Viewer, reelPrint},
-}
 
 // sidesAPage is how many sides a page of them has.
 const sidesAPage = 50
 
-// count makes the counter of what comes next with all sides.
-func (s *Site) count() *reels.Counter {
-	e := s.o.Archive
+// Counter makes the counter of what comes next with all sides.
+func Counter(o site.Options) *reels.Counter {
+	e := o.Archive
 	return &reels.Counter{
 		Mark: func(ctx context.Context) (n int64, err error) {
-			err = e.Ledger.View(ctx, func(t *tx) (err error) { n, err = t.Log.Count(); return err })
+			err = e.Ledger.View(ctx, func(t *ledger.Tx) (err error) { n, err = t.Log.Count(); return err })
 			return n, err
 		},
 		Count: func(ctx context.Context) (*reels.Overview, error) {
-			return reels.Look(ctx, e.Ledger, s.plan, e.Now())
+			return reels.Look(ctx, e.Ledger, func(t *ledger.Tx) (reels.Plan, error) { return planOf(t, e.Rules) }, e.Now())
 		},
-		Run: s.o.Run,
+		Run: o.Run,
 	}
 }
 
-// Warm begins to count before somebody asks.
-func (s *Site) Warm(ctx context.Context) {
-	if _, err := s.reels.Newest(ctx); err != nil && ctx.Err() == nil {
-		s.o.Log.Warn("the sides could not be counted yet", "error", err)
-	}
-}
-
-func (s *Site) plan(t *tx) (reels.Plan, error) {
+func planOf(t *ledger.Tx, rules care.Rules) (reels.Plan, error) {
 	shelf, err := t.Discs.Any()
-	return reels.PlanOf(s.o.Archive.Rules, shelf), err
+	return reels.PlanOf(rules, shelf), err
 }
 
 type reelsData struct {
@@ -96,7 +82,7 @@ type columnHead struct{ Store, Place, Role string }
 type sideRow struct {
 	Item, Side, Path string
 	Next             string
-	Why              []link
+	Why              []site.Link
 	Need             bool
 	Length           string
 	Cells            []cellData
@@ -111,7 +97,7 @@ type sideRow struct {
 
 // discCell is one copy of a side on discs.
 type discCell struct {
-	Discs []link
+	Discs []site.Link
 	Empty string
 }
 
@@ -122,16 +108,16 @@ type cellData struct {
 }
 
 // reelsPage shows where each side is in the work.
-func reelsPage(q *request) error {
-	d, err := q.reels(sidesAPage)
+func reelsPage(q *site.Request) error {
+	d, err := chosenSides(q, sidesAPage)
 	if err != nil {
 		return err
 	}
-	return q.render("reels", "Reels", d)
+	return q.Render("reels", "Reels", d)
 }
 
 // filterOf is what the address asks for.
-func (q *request) filterOf() (f reels.Filter, err error) {
+func filterOf(q *site.Request) (f reels.Filter, err error) {
 	v := q.URL.Query()
 	f = reels.Filter{Next: reels.Next(v.Get("next")), Only: reels.Only(v.Get("only")), Base: v.Get("base")}
 	if f.Next != "" && !slices.Contains(reels.Nexts, f.Next) || f.Only != "" && !slices.Contains(reels.Onlys, f.Only) {
@@ -168,15 +154,15 @@ func withQuery(base string, v url.Values) string {
 	return base + "?" + v.Encode()
 }
 
-func (q *request) reels(n int) (reelsData, error) {
-	f, err := q.filterOf()
+func chosenSides(q *site.Request, n int) (reelsData, error) {
+	f, err := filterOf(q)
 	if err != nil {
 		return reelsData{}, err
 	}
-	o, err := q.s.reels.Overview(q.Context())
+	o, err := q.Site.Reels.Overview(q.Context())
 	if errors.Is(err, reels.ErrCounting) {
-		q.w.Header().Set("Retry-After", "5")
-		return reelsData{}, status{http.StatusServiceUnavailable, "The sides are being counted", "Firmus was started just now. Look again in a few seconds."}
+		q.W.Header().Set("Retry-After", "5")
+		return reelsData{}, site.Status{Code: http.StatusServiceUnavailable, Title: "The sides are being counted", Text: "Firmus was started just now. Look again in a few seconds."}
 	}
 	if err != nil {
 		return reelsData{}, err
@@ -185,7 +171,7 @@ func (q *request) reels(n int) (reelsData, error) {
 	after := reels.Key{Item: query.Get("after"), Side: query.Get("side")}
 	keys, more := o.Page(f, after, n)
 	d := reelsData{At: o.At, Items: o.Items, Sides: o.Sides(), Unsided: o.Unsided(), Discs: o.Plan.Discs, Chosen: filterWords(f), First: after == reels.Key{}, Print: withQuery("/print/reels", filterQuery(f))}
-	if q.mayKnowAll() {
+	if q.MayKnowAll() {
 		for _, form := range []string{"", "/xlsx", "/csv", "/json"} {
 			d.Forms = append(d.Forms, withQuery("/print/sides"+form, filterQuery(f)))
 		}
@@ -208,7 +194,7 @@ func (q *request) reels(n int) (reelsData, error) {
 		}
 	}
 	d.Heads, d.Groups = headsOf(o.Plan)
-	if err := q.view(func(t *tx) error {
+	if err := q.View(func(t *ledger.Tx) error {
 		read := reels.Reader{Plan: o.Plan}
 		for _, k := range keys {
 			s, ok, err := read.Side(t, k)
@@ -218,7 +204,7 @@ func (q *request) reels(n int) (reelsData, error) {
 			if !ok {
 				continue // it was retired meanwhile
 			}
-			r, err := q.sideRow(t, o.Plan, s)
+			r, err := rowOf(q, t, o.Plan, s)
 			if err != nil {
 				return err
 			}
@@ -261,18 +247,15 @@ func roleWord(r fixity.Role) string {
 	return "master"
 }
 
-// reelPath is the page of a reel.
-func reelPath(item string) string { return "/reels/" + url.PathEscape(item) }
-
-func (q *request) sideRow(t *tx, p reels.Plan, s reels.Side) (sideRow, error) {
-	now := q.s.now()
-	r := sideRow{Item: s.Item, Side: s.Side, Path: reelPath(s.Item), Next: s.Order(), Need: s.Next == reels.PutRight || s.Next == reels.Decide, Length: report.Clock(s.Length), Once: s.Once}
+func rowOf(q *site.Request, t *ledger.Tx, p reels.Plan, s reels.Side) (sideRow, error) {
+	now := q.Site.Now()
+	r := sideRow{Item: s.Item, Side: s.Side, Path: site.ItemPath(s.Item), Next: s.Order(), Need: s.Next == reels.PutRight || s.Next == reels.Decide, Length: report.Clock(s.Length), Once: s.Once}
 	if r.Need {
 		for i, f := range s.Findings {
 			if i == 3 {
 				break
 			}
-			r.Why = append(r.Why, link{fmt.Sprintf("/findings/%d", f.ID), fmt.Sprintf("finding %d", f.ID)})
+			r.Why = append(r.Why, site.Link{Path: fmt.Sprintf("/findings/%d", f.ID), Text: fmt.Sprintf("finding %d", f.ID)})
 		}
 	}
 	for i, c := range s.Cells {
@@ -292,7 +275,7 @@ func (q *request) sideRow(t *tx, p reels.Plan, s reels.Side) (sideRow, error) {
 		}
 	}
 	if s.Says != nil {
-		if q.who.Role.May(fixity.Technician) || !q.restricted.Item(s.Item, s.Side) {
+		if q.Who.Role.May(fixity.Technician) || !q.Restricted.Item(s.Item, s.Side) {
 			r.Title = s.Says.Title
 		}
 		for _, x := range []string{s.Says.Base, s.Says.Condition, s.Treatment(), hazardOf(s.Says), priorityOf(s.Says)} {
@@ -319,7 +302,7 @@ func labelled(label, text string) string {
 }
 
 // discs fills in on which discs the side is: copy 1 is twin A or a disc without a twin.
-func (r *sideRow) discs(t *tx, s reels.Side) error {
+func (r *sideRow) discs(t *ledger.Tx, s reels.Side) error {
 	for _, id := range s.Discs {
 		d, err := t.Discs.Get(id)
 		if err != nil {
@@ -329,7 +312,7 @@ func (r *sideRow) discs(t *tx, s reels.Side) error {
 		if d.Twin != "" && d.Twin != "A" {
 			to = &r.DiscB
 		}
-		to.Discs = append(to.Discs, link{discPath(d.Name()), d.Name()})
+		to.Discs = append(to.Discs, site.Link{Path: site.DiscPath(d.Name()), Text: d.Name()})
 	}
 	for _, c := range []*discCell{&r.DiscA, &r.DiscB} {
 		if len(c.Discs) == 0 {
@@ -379,9 +362,9 @@ type reelData struct {
 	Groups  []columnGroup
 	Discs   bool
 	Files   []reelFile
-	OnDiscs []link
+	OnDiscs []site.Link
 	Suspect []string
-	History []event
+	History []site.Event
 	Print   string
 }
 
@@ -393,8 +376,8 @@ type reelFile struct {
 	By              string
 	At              time.Time
 	Unfinished      string
-	Copies          []copyLine
-	Findings        []link
+	Copies          []site.CopyLine
+	Findings        []site.Link
 	Retired         string
 }
 
@@ -402,17 +385,17 @@ type reelFile struct {
 const mostHeard = 1000
 
 // reelPage shows all that is known of one reel.
-func reelPage(q *request) error {
+func reelPage(q *site.Request) error {
 	item := q.PathValue("item")
-	e := q.s.o.Archive
-	it, err := statements.MakeItem(q.Context(), e.Ledger, q.s.o.Name, e.Rules, item, e.Now())
+	e := q.Site.Archive
+	it, err := statements.MakeItem(q.Context(), e.Ledger, q.Site.Name, e.Rules, item, e.Now())
 	none := errors.Is(err, fixity.ErrNotFound) // the register may know it
 	if err != nil && !none {
 		return err
 	}
-	d := reelData{Item: item, Print: "/print" + reelPath(item)}
-	err = q.view(func(t *tx) error {
-		plan, err := q.s.plan(t)
+	d := reelData{Item: item, Print: "/print" + site.ItemPath(item)}
+	err = q.View(func(t *ledger.Tx) error {
+		plan, err := planOf(t, q.Site.Archive.Rules)
 		if err != nil {
 			return err
 		}
@@ -428,14 +411,14 @@ func reelPage(q *request) error {
 			}
 		}
 		for _, s := range sides {
-			r, err := q.sideRow(t, plan, s)
+			r, err := rowOf(q, t, plan, s)
 			if err != nil {
 				return err
 			}
 			d.Rows = append(d.Rows, r)
 		}
 		d.Heads, d.Groups = headsOf(plan)
-		d.Suspect, err = q.suspect(t, item, mostHeard)
+		d.Suspect, err = suspect(q, t, item, mostHeard)
 		return err
 	})
 	if err != nil {
@@ -443,7 +426,7 @@ func reelPage(q *request) error {
 	}
 	seen := map[string]bool{}
 	for _, f := range it.Files {
-		x := reelFile{Set: f.Set, Path: q.named(f.Set, f.Path), Version: f.Version}
+		x := reelFile{Set: f.Set, Path: q.Named(f.Set, f.Path), Version: f.Version}
 		for _, v := range f.Versions {
 			if v.N == f.Version {
 				x.Size, x.Digest, x.By, x.At = report.Size(v.Size), v.SHA256, v.By, v.At.Time
@@ -457,10 +440,10 @@ func reelPage(q *request) error {
 			x.Retired = report.Local(f.Retired.Time)
 		}
 		for _, c := range it.Lines(f) {
-			x.Copies = append(x.Copies, copyLine{Store: c.Where, State: string(c.State), Is: c.Is, Known: c.Known, At: q.named(f.Set, c.At), Bad: c.Bad})
+			x.Copies = append(x.Copies, site.CopyLine{Store: c.Where, State: string(c.State), Is: c.Is, Known: c.Known, At: q.Named(f.Set, c.At), Bad: c.Bad})
 			if c.Disc != "" && !seen[c.Disc] {
 				seen[c.Disc] = true
-				d.OnDiscs = append(d.OnDiscs, link{discPath(c.Disc), c.Disc})
+				d.OnDiscs = append(d.OnDiscs, site.Link{Path: site.DiscPath(c.Disc), Text: c.Disc})
 			}
 		}
 		for _, fd := range f.Findings {
@@ -468,66 +451,66 @@ func reelPage(q *request) error {
 			if fd.State != "open" {
 				text += ", ended"
 			}
-			x.Findings = append(x.Findings, link{fmt.Sprintf("/findings/%d", fd.ID), text})
+			x.Findings = append(x.Findings, site.Link{Path: fmt.Sprintf("/findings/%d", fd.ID), Text: text})
 		}
 		for _, ev := range f.Events {
-			w := event{At: ev.At.Time, What: ev.Means + ": " + q.named(f.Set, f.Path), By: report.Both(ev.By, ev.Second)}
+			w := site.Event{At: ev.At.Time, What: ev.Means + ": " + q.Named(f.Set, f.Path), By: report.Both(ev.By, ev.Second)}
 			if ev.Store != "" {
 				w.What += " (" + ev.Store + ")"
 			}
-			if ev.Reason != "" && !q.mayNotKnow(f.Set, f.Path) {
+			if ev.Reason != "" && !q.MayNotKnow(f.Set, f.Path) {
 				w.What += ": " + ev.Reason
 			}
 			d.History = append(d.History, w)
 		}
 		d.Files = append(d.Files, x)
 	}
-	slices.SortStableFunc(d.History, func(a, b event) int { return a.At.Compare(b.At) })
-	if n := len(d.History); n > mostEvents {
-		d.History = d.History[n-mostEvents:]
+	slices.SortStableFunc(d.History, func(a, b site.Event) int { return a.At.Compare(b.At) })
+	if n := len(d.History); n > site.MostEvents {
+		d.History = d.History[n-site.MostEvents:]
 	}
-	return q.render("reel", shown(item), d)
+	return q.Render("reel", site.Shown(item), d)
 }
 
 // reelsPrint is the list to print, as the day's work: a page of sides of one kind, or of all.
-func reelsPrint(q *request) error {
-	d, err := q.reels(sidesOnPaper)
+func reelsPrint(q *site.Request) error {
+	d, err := chosenSides(q, sidesOnPaper)
 	if err != nil {
 		return err
 	}
-	return q.render("reelsprint", "Where each reel is", d)
+	return q.Render("reelsprint", "Where each reel is", d)
 }
 
 // sidesOnPaper is how many sides a printed list has.
 const sidesOnPaper = 200
 
 // sidesPrint is the statement of all sides that are asked for, in each of its forms.
-func sidesPrint(q *request) error {
-	if !q.mayKnowAll() {
-		return errRestricted
+func sidesPrint(q *site.Request) error {
+	if !q.MayKnowAll() {
+		return site.ErrRestricted
 	}
-	f, err := q.filterOf()
+	f, err := filterOf(q)
 	if err != nil {
 		return err
 	}
-	e := q.s.o.Archive
-	return q.kept("reels", filterQuery(f).Encode(), func() (statement, error) {
-		return statements.MakeReels(q.Context(), e.Ledger, q.s.o.Name, e.Rules, f, e.Now())
+	e := q.Site.Archive
+	return q.Kept("reels", filterQuery(f).Encode(), func() (site.Statement, error) {
+		return statements.MakeReels(q.Context(), e.Ledger, q.Site.Name, e.Rules, f, e.Now())
 	})
 }
 
 // reelPrint is the statement of one reel, on paper.
-func reelPrint(q *request) error {
-	e := q.s.o.Archive
-	it, err := statements.MakeItem(q.Context(), e.Ledger, q.s.o.Name, e.Rules, q.PathValue("item"), e.Now())
+func reelPrint(q *site.Request) error {
+	e := q.Site.Archive
+	it, err := statements.MakeItem(q.Context(), e.Ledger, q.Site.Name, e.Rules, q.PathValue("item"), e.Now())
 	if err != nil {
 		return err
 	}
-	if slices.ContainsFunc(it.Files, func(f statements.File) bool { return q.mayNotKnow(f.Set, f.Path) }) {
-		return errRestricted
+	if slices.ContainsFunc(it.Files, func(f statements.File) bool { return q.MayNotKnow(f.Set, f.Path) }) {
+		return site.ErrRestricted
 	}
 	if err := it.Draw(acts.Of(e).Hurt(q.Context())); err != nil {
 		return err
 	}
-	return q.stated("reel", it)
+	return q.Stated("reel", it)
 }

@@ -1,4 +1,4 @@
-package pages
+package site
 
 import (
 	"context"
@@ -25,6 +25,7 @@ import (
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/statements"
 	"firmus/fixity"
+	"firmus/fixity/ledger"
 )
 
 // Options say what is served.
@@ -63,11 +64,20 @@ type Options struct {
 	Config, Account string
 	// Register is where the archive's register comes from; the zero value if none is configured.
 	Register reading.Source
+	// Reels counts what comes next with all sides.
+	Reels *reels.Counter
 	// Check says what would not work tonight, and sends a test letter if it is asked to; may be
 	// nil.
 	Check func(ctx context.Context, letter bool) ([]Checked, error)
 	// NextLetter is when the next weekly letter is due; zero if none is sent. May be nil.
 	NextLetter func(context.Context) time.Time
+}
+
+// Checked is what was found out about one thing of a configuration that isn't written yet.
+type Checked struct {
+	What, Detail string
+	Mark         string // in a word, as "firmus check" says it
+	OK           bool
 }
 
 // StoreNow is what a daemon knows of a store besides the ledger.
@@ -100,35 +110,42 @@ const (
 // Site is what is served.
 type Site struct {
 	*Memory
-	o      Options
+	Options
 	views  views
 	mux    *http.ServeMux
 	origin *http.CrossOriginProtection
 	busy   chan struct{}
 	hosts  []string // names by which it may be called
-	cookie string
+	Cookie string   // the name of the session's
 	secure bool
-	reels  *reels.Counter
 	veils  veils
 	made   made
-	// compared is how versions of the register differ.
-	compared comparisons
 }
 
-// route is a page or an act.
-type route struct {
-	pattern string
-	needs   fixity.PersonRole // the least that a person must be; "" for everybody, without a session
-	do      func(*request) error
-}
-
-// allRoutes are those of every page.
-func allRoutes() []route {
-	return slices.Concat(enterRoutes, todayRoutes, findingRoutes, listenRoutes, reelRoutes, registerRoutes, discRoutes, printRoutes, decideRoutes, workRoutes, discActRoutes, sittingRoutes, storeRoutes, tidyRoutes, uploadRoutes, recordRoutes, levelRoutes, secondRoutes, retireRoutes, firstRoutes)
+// Route is a page or an act.
+type Route struct {
+	Pattern string
+	Needs   fixity.PersonRole // the least that a person must be; "" for everybody, without a session
+	Do      func(*Request) error
 }
 
 //go:embed static
 var static embed.FS
+
+// Routes are signing in and out, how an act that was ordered goes on, and every address
+// that no page has.
+var Routes = []Route{
+	{"GET /enter", "", enterPage},
+	{"POST /enter", "", enter},
+	{"GET /sign-in", "", signInPage},
+	{"POST /sign-in", "", signIn},
+	{"POST /sign-out", fixity.Viewer, signOut},
+	{"GET /work/jobs/{id}", fixity.Viewer, jobPage},
+	{"GET /work/jobs/{id}/events", fixity.Viewer, jobEvents},
+	{"GET /work/jobs/{id}/form", fixity.Technician, jobForm},
+	{"POST /work/jobs/{id}/stop", fixity.Technician, jobStop},
+	{"/", "", nowhere},
+}
 
 // mostAtOnce is how many requests are answered at the same time; others wait.
 const mostAtOnce = 24
@@ -142,24 +159,21 @@ const (
 	formWithin = 20 * time.Second
 )
 
-// New makes a site. It refuses what mustn't be served: see people.Needs.
-func New(o Options) (*Site, error) { return newSite(o, allRoutes()) }
-
-func newSite(o Options, routes []route) (*Site, error) {
+// New makes a site of routes. It refuses what mustn't be served: see people.Needs.
+func New(o Options, routes []Route) (*Site, error) {
 	if o.Archive != nil { // the first run has none
 		mine := *o.Archive
-		mine.Words = words()
+		mine.Words = Words()
 		o.Archive = &mine
 	}
 	v, err := parse()
 	if err != nil {
 		return nil, err
 	}
-	s := &Site{o: o, views: v, Memory: o.Memory, mux: http.NewServeMux(), origin: http.NewCrossOriginProtection(), busy: make(chan struct{}, mostAtOnce)}
+	s := &Site{Options: o, views: v, Memory: o.Memory, mux: http.NewServeMux(), origin: http.NewCrossOriginProtection(), busy: make(chan struct{}, mostAtOnce)}
 	if s.Memory == nil {
 		s.Memory = &Memory{}
 	}
-	s.reels = s.count()
 	s.hosts = []string{"localhost", "127.0.0.1", "::1"}
 	port := ""
 	if host, p, err := net.SplitHostPort(o.Listen); err == nil {
@@ -176,9 +190,9 @@ func newSite(o Options, routes []route) (*Site, error) {
 		}
 	}
 	// Cookies don't tell ports apart: two daemons on one computer would sign each other out.
-	s.cookie = "firmus_" + port
+	s.Cookie = "firmus_" + port
 	for _, r := range routes {
-		s.mux.Handle(r.pattern, s.guarded(r))
+		s.mux.Handle(r.Pattern, s.guarded(r))
 	}
 	files, err := fs.Sub(static, "static")
 	if err != nil {
@@ -196,6 +210,13 @@ func newSite(o Options, routes []route) (*Site, error) {
 		return err
 	})
 	return s, err
+}
+
+// Warm begins to count before somebody asks.
+func (s *Site) Warm(ctx context.Context) {
+	if _, err := s.Reels.Newest(ctx); err != nil && ctx.Err() == nil {
+		s.Log.Warn("the sides could not be counted yet", "error", err)
+	}
 }
 
 // cached lets browsers keep what belongs to the program for a while.
@@ -220,18 +241,18 @@ func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("X-Frame-Options", "DENY")
 	h.Set("Cache-Control", "no-store")
-	q := &request{Request: r, w: w, s: s}
+	q := &Request{Request: r, W: w, Site: s}
 	if q.encrypted() {
 		h.Set("Strict-Transport-Security", "max-age=31536000")
 	}
 	if !s.called(r.Host) {
 		// Another site's name that leads here would make its scripts this site's.
-		q.fail(status{http.StatusMisdirectedRequest, "This address is not one of this archive's",
+		q.fail(Status{http.StatusMisdirectedRequest, "This address is not one of this archive's",
 			"The pages answer under the name of this computer, and under the address that the configuration gives as [web] address."})
 		return
 	}
 	if err := s.origin.Check(r); err != nil {
-		q.fail(status{http.StatusForbidden, "This came from another site", "Nothing was changed. Open the page here and send its form again."})
+		q.fail(Status{http.StatusForbidden, "This came from another site", "Nothing was changed. Open the page here and send its form again."})
 		return
 	}
 	if live(r) {
@@ -266,8 +287,8 @@ func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 // readForm reads a form before its request takes a turn: one that comes slowly, or never,
 // keeps nobody else waiting.
-func (q *request) readForm() error {
-	c := http.NewResponseController(q.w)
+func (q *Request) readForm() error {
+	c := http.NewResponseController(q.W)
 	_ = c.SetReadDeadline(time.Now().Add(formWithin)) // the server has a limit of its own besides
 	err := q.ParseForm()
 	if err == nil && strings.HasPrefix(q.Header.Get("Content-Type"), "multipart/form-data") {
@@ -277,12 +298,12 @@ func (q *request) readForm() error {
 		_ = c.SetReadDeadline(time.Time{})
 		return nil
 	}
-	q.w.Header().Set("Connection", "close") // what is still to come of it isn't waited for
+	q.W.Header().Set("Connection", "close") // what is still to come of it isn't waited for
 	var long *http.MaxBytesError
 	if errors.As(err, &long) {
-		return status{http.StatusRequestEntityTooLarge, "The form is too long", "Nothing was changed."}
+		return Status{http.StatusRequestEntityTooLarge, "The form is too long", "Nothing was changed."}
 	}
-	return status{http.StatusBadRequest, "The form could not be read", "Nothing was changed. " + err.Error()}
+	return Status{http.StatusBadRequest, "The form could not be read", "Nothing was changed. " + err.Error()}
 }
 
 // called says that a Host header names this site.
@@ -308,7 +329,7 @@ func (s *Site) address(r *http.Request) string {
 	}
 	addr := a.Addr().Unmap()
 	hops := strings.Split(strings.Join(r.Header.Values("X-Forwarded-For"), ","), ",")
-	for i := len(hops) - 1; i >= 0 && slices.Contains(s.o.Proxies, addr); i-- {
+	for i := len(hops) - 1; i >= 0 && slices.Contains(s.Proxies, addr); i-- {
 		next, err := netip.ParseAddr(strings.TrimSpace(hops[i]))
 		if err != nil {
 			break
@@ -324,35 +345,35 @@ func (s *Site) address(r *http.Request) string {
 }
 
 // guarded lets only those come to a route who may.
-func (s *Site) guarded(r route) http.Handler {
+func (s *Site) guarded(r Route) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, hr *http.Request) {
-		q := &request{Request: hr, w: w, s: s}
+		q := &Request{Request: hr, W: w, Site: s}
 		if err := q.serve(r); err != nil {
 			q.failed(err)
 		}
 	})
 }
 
-func (q *request) serve(r route) error {
-	if r.needs == "" {
-		return r.do(q)
+func (q *Request) serve(r Route) error {
+	if r.Needs == "" {
+		return r.Do(q)
 	}
 	ok, err := q.known()
 	if err != nil || !ok {
 		return err
 	}
-	if !q.who.Role.May(r.needs) {
+	if !q.Who.Role.May(r.Needs) {
 		if q.Method == http.MethodPost {
-			if err := q.tx(func(t *tx) error { t.People.ActForbidden(q.who.Name, q.Method+" "+q.URL.Path); return nil }); err != nil {
+			if err := q.tx(func(t *ledger.Tx) error { t.People.ActForbidden(q.Who.Name, q.Method+" "+q.URL.Path); return nil }); err != nil {
 				return err
 			}
-			q.s.o.Log.Warn("somebody ordered what their role doesn't allow", "account", q.who.Name, "role", q.who.Role, "path", q.URL.Path)
+			q.Site.Log.Warn("somebody ordered what their role doesn't allow", "account", q.Who.Name, "role", q.Who.Role, "path", q.URL.Path)
 		}
-		return status{http.StatusForbidden, "Your account may not do this",
-			"Nothing was changed. It needs the role " + string(r.needs) + "; yours is " + string(q.who.Role) + "."}
+		return Status{http.StatusForbidden, "Your account may not do this",
+			"Nothing was changed. It needs the role " + string(r.Needs) + "; yours is " + string(q.Who.Role) + "."}
 	}
-	if !q.who.Role.May(fixity.Technician) {
-		q.restricted = q.lookRestricted()
+	if !q.Who.Role.May(fixity.Technician) {
+		q.Restricted = q.lookRestricted()
 	}
-	return r.do(q)
+	return r.Do(q)
 }
