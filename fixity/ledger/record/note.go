@@ -18,6 +18,9 @@ type noted struct {
 	begin string // of its statement
 	was   string // its statement before; "" if it wasn't there
 	isNew bool   // the key was not there before this transaction, whatever it is now
+	// values are its columns as a statement about it has them, if it was inserted in this
+	// transaction and not written to since; nil: what it holds must be read.
+	values []string
 }
 
 // A write is what a statement of SQL does to a vouched table.
@@ -26,10 +29,16 @@ type write struct {
 	of     string     // table that is written, which may be a part of in
 	insert [][]string // by row: values of the key's columns, as they stand in the statement
 	plain  bool       // an insert that changes no row which is there
+	given  [][]int    // of such a one, by row: which argument each vouched column takes, or one of those below; nil: that can't be told
 	where  string     // condition of an update or a delete, with places numbered anew
 	args   []int      // which of the statement's arguments those places are
 	sets   []string   // by the key's columns: what an update makes of them; "" leaves them
 }
+
+const (
+	isZero = -1 - iota // the column isn't in the statement
+	isKept             // it isn't in the table, which is a part of another
+)
 
 var writes sync.Map // by the statement's text: *write, nil if it concerns no vouched column
 
@@ -48,13 +57,19 @@ func (t *tx) note(query string, args []any) error {
 	if w == nil {
 		return nil
 	}
-	for _, values := range w.insert {
+	for i, values := range w.insert {
 		key, err := w.keyOf(values, nil, args)
-		if err == nil {
-			err = t.noteRow(w.in, key, w.plain)
-		}
 		if err != nil {
 			return err
+		}
+		n, err := t.noteRow(w.in, key, w.plain && w.of == w.in.name)
+		if err != nil {
+			return err
+		}
+		if w.plain && w.given != nil {
+			n.values = w.valuesOf(n.values, w.given[i], args)
+		} else {
+			n.values = nil
 		}
 	}
 	if w.insert != nil {
@@ -79,33 +94,64 @@ func (t *tx) note(query string, args []any) error {
 		if err != nil {
 			return err
 		}
-		if err = t.noteRow(w.in, k, false); err == nil && w.sets != nil {
+		if err = t.noteWritten(w.in, k); err == nil && w.sets != nil {
 			if k, err = w.keyOf(w.sets, k, args); err == nil {
-				err = t.noteRow(w.in, k, false)
+				err = t.noteWritten(w.in, k)
 			}
 		}
 	}
 	return err
 }
 
-func (t *tx) noteRow(v *table, key []any, isNew bool) error {
+// noteWritten notes a row of which what it will hold isn't known.
+func (t *tx) noteWritten(v *table, key []any) error {
+	n, err := t.noteRow(v, key, false)
+	if err == nil {
+		n.values = nil
+	}
+	return err
+}
+
+// noteRow gives what is noted of a row, up to the next one that is noted.
+func (t *tx) noteRow(v *table, key []any, isNew bool) (*noted, error) {
 	begin := string(v.begin(key))
-	if t.notedAt[begin] {
-		return nil
+	if i, ok := t.notedAt[begin]; ok {
+		return &t.noted[i], nil
 	}
 	n := noted{in: v, key: key, begin: begin, isNew: isNew}
 	if !isNew {
 		var err error
 		if n.was, err = t.stateOf(v, key); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	if t.notedAt == nil {
-		t.notedAt = map[string]bool{}
+		t.notedAt = map[string]int{}
 	}
-	t.notedAt[begin] = true
+	t.notedAt[begin] = len(t.noted)
 	t.noted = append(t.noted, n)
-	return nil
+	return &t.noted[len(t.noted)-1], nil
+}
+
+// valuesOf are the columns of a row that an insert makes, or adds to; nil if that can't be
+// told from the arguments. was is what was known of it.
+func (w *write) valuesOf(was []string, given []int, args []any) []string {
+	if w.of == w.in.name {
+		was = make([]string, len(w.in.cols))
+	} else if was == nil {
+		return nil // a part of a row that must be read anyway
+	}
+	for i, from := range given {
+		if from < 0 {
+			continue
+		}
+		value, ok := w.in.cols[i].given(args[from])
+		if !ok {
+			return nil
+		}
+		was[i] = value
+	}
+	return was
 }
 
 // keyOf works out a row's key from the values in a statement: a place for an argument,
@@ -172,8 +218,12 @@ func parseWrite(query string) (*write, error) {
 				key[k] = values[i]
 			}
 			w.insert = append(w.insert, key)
+			w.given = append(w.given, w.columns(names, values))
 		}
-		w.plain = p[3] == "" && w.of == w.in.name
+		w.plain = p[3] == ""
+		if slices.ContainsFunc(w.given, func(g []int) bool { return g == nil }) {
+			w.given = nil
+		}
 		return w, nil
 	}
 	rest, where, found := cutTop(m[3], " WHERE ")
@@ -202,6 +252,32 @@ func parseWrite(query string) (*write, error) {
 		return "$" + strconv.Itoa(i+1)
 	})
 	return w, nil
+}
+
+// columns says which argument each vouched column of a row takes that is inserted; nil if one of
+// them is no argument.
+func (w *write) columns(names, values []string) []int {
+	out := make([]int, len(w.in.cols))
+	for i, f := range w.in.cols {
+		name, of := f.name, w.in.name
+		if p, ok := parts[name]; ok {
+			of, name, _ = strings.Cut(p, ".")
+		}
+		at := slices.Index(names, name)
+		switch {
+		case of != w.of:
+			out[i] = isKept
+		case at < 0:
+			out[i] = isZero
+		default:
+			n, err := strconv.Atoi(strings.TrimPrefix(values[at], "$"))
+			if err != nil || values[at][0] != '$' {
+				return nil
+			}
+			out[i] = n - 1
+		}
+	}
+	return out
 }
 
 // changes reads what an update sets: whether a vouched column is among it, and what

@@ -37,8 +37,8 @@ type tx struct {
 	schema int64  // of the tables
 	events []Event
 
-	noted   []noted         // rows of vouched tables that it writes, in order
-	notedAt map[string]bool // by the beginning of their statements
+	noted   []noted        // rows of vouched tables that it writes, in order
+	notedAt map[string]int // which of them, by the beginning of its statement
 }
 
 // In is the record in a transaction that carries the time now; by is who opened the ledger,
@@ -97,7 +97,13 @@ func (t *tx) exec(query string, args ...any) (int64, error) {
 	if err := t.note(query, database.Texts(args)); err != nil {
 		return 0, err
 	}
-	return t.q.Exec(query, args...)
+	n, err := t.q.Exec(query, args...)
+	if err != nil {
+		for i := range t.noted {
+			t.noted[i].values = nil // what came of it must be read
+		}
+	}
+	return n, err
 }
 
 func (t *tx) row(query string, args []any, into ...any) error { return t.q.Row(query, args, into...) }

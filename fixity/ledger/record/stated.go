@@ -27,16 +27,21 @@ const (
 func (t *tx) state() error {
 	whole := slices.IndexFunc(t.events, func(e Event) bool { return wholeState(e.Verb) })
 	if whole >= 0 {
-		t.noted = nil // all is stated below
+		t.noted, t.notedAt = nil, nil // all is stated below
 	}
 	of := make([][]string, len(t.events))
 	var none []string
-	now, err := t.statesOf(t.noted)
+	now, err := t.statesOf(slices.DeleteFunc(slices.Clone(t.noted), func(n noted) bool { return n.values != nil }))
 	if err != nil {
 		return err
 	}
+	var b []byte
 	for _, n := range t.noted {
 		line := now[n.begin]
+		if n.values != nil {
+			b = n.in.statement(append(b[:0], n.begin...), func(i int) string { return n.values[i] })
+			line = string(b)
+		}
 		if line == n.was {
 			continue
 		}

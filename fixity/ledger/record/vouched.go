@@ -55,6 +55,9 @@ var elsewhere = map[string]string{
 	"blocks": `(SELECT b.sums FROM block b WHERE b.file = version.file AND b.n = version.n)`,
 }
 
+// parts say which column of which table it is, by the same names.
+var parts = map[string]string{"blocks": "block.sums"}
+
 // partOf is the vouched table whose rows a row of another belongs to, by the same key.
 var partOf = map[string]string{"block": "version"}
 
@@ -175,18 +178,24 @@ func (v *table) stated(into []any, b []byte) (row, []byte) {
 			out.key = append(out.key, append([]byte{}, *x...)) // not nil, which is NULL
 		}
 	}
-	b = append(append(b, v.begin(out.key)...), ",{"...)
+	b = v.statement(append(b, v.begin(out.key)...), func(i int) string { return v.cols[i].value(into[len(v.key)+i]) })
+	out.line = string(b)
+	return out, b
+}
+
+// statement appends the columns of a row to the beginning of its statement: value is each as the
+// statement has it.
+func (v *table) statement(b []byte, value func(i int) string) []byte {
+	b = append(b, ",{"...)
 	for i, f := range v.cols {
-		if s := f.value(into[len(v.key)+i]); s != "" {
+		if s := value(i); s != "" {
 			if b[len(b)-1] != '{' {
 				b = append(b, ',')
 			}
 			b = append(append(append(append(b, '"'), f.name...), `":`...), s...)
 		}
 	}
-	b = append(b, "}]"...)
-	out.line = string(b)
-	return out, b
+	return append(b, "}]"...)
 }
 
 // begin is the beginning of a row's statement, which tells it from all other rows.
@@ -240,10 +249,52 @@ func (f field) value(x any) string {
 	panic(fmt.Sprintf("a column of type %T", x))
 }
 
+// given is value of a column that an argument of an insert becomes; false if the argument isn't of
+// the column's own type, so that a database may make another one of it.
+func (f field) given(arg any) (string, bool) {
+	switch x := arg.(type) {
+	case nil:
+		return "", true
+	case int64:
+		return f.value(&sql.NullInt64{Int64: x, Valid: true}), f.kind == number || f.kind == optional
+	case int:
+		return f.given(int64(x))
+	case *int64:
+		if x == nil {
+			return "", true
+		}
+		return f.given(*x)
+	case string:
+		if f.kind == sum {
+			return f.given([]byte(x))
+		}
+		return f.value(&sql.NullString{String: x, Valid: true}), f.kind == words
+	case []byte:
+		return f.value(&x), f.kind == bytesOf || f.kind == digits || f.kind == sum
+	}
+	return "", false
+}
+
 // quoted is a text in JSON, as encoding/json also has it inside an event.
 func quoted(s string) string {
+	if asItIs(s) {
+		return `"` + s + `"`
+	}
 	b, _ := json.Marshal(s) // a string never fails
 	return string(b)
+}
+
+// asItIs says that a text stands in JSON as it is, but for its quotes.
+func asItIs(s string) bool {
+	for i := range len(s) {
+		switch c := s[i]; {
+		case c < ' ' || c >= utf8.RuneSelf:
+			return false
+		case c == '"' || c == '\\' || c == '<' || c == '>' || c == '&':
+			return false
+		}
+	}
+	return true
 }
 
 // splitStatement parts a statement into the beginning, which names the row, its table,
