@@ -225,7 +225,7 @@ func (t Post) PutTold(all ...Told) error {
 	for _, x := range all {
 		rows = append(rows, []any{x.Finding, x.Thread, string(x.Kind), string(x.Urgency), nanos(x.First), strings.Join(x.Readings, " "), nanos(x.Deputy), nanos(x.Ended), b2i(x.WrongWay)})
 	}
-	return database.Insert(`INSERT INTO told (finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at, wrong_way)`, rows, func(query string, args ...any) (int64, error) {
+	return database.Insert(`INSERT INTO told (finding, thread, kind, urgency, first_at, readings, deputy_at, ended_at, wrong_way)`, "", rows, func(query string, args ...any) (int64, error) {
 		return t.exec(query+` ON CONFLICT (finding) DO UPDATE SET thread = excluded.thread, kind = excluded.kind, urgency = excluded.urgency, first_at = excluded.first_at,
 			readings = excluded.readings, deputy_at = excluded.deputy_at, ended_at = excluded.ended_at, wrong_way = excluded.wrong_way`, args...)
 	})

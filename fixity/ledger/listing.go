@@ -107,10 +107,8 @@ func (t Audits) putListed(l fixity.Listed) error {
 	if err := t.shown(s, l.Changed); err != nil {
 		return err
 	}
-	for _, e := range l.Strays {
-		if err := t.Strays.put(s.Store, s.Set, e); err != nil {
-			return err
-		}
+	if err := t.Strays.put(s.Store, s.Set, l.Strays...); err != nil {
+		return err
 	}
 	for _, k := range l.Left {
 		if _, err := t.exec(`INSERT INTO difference (audit, set_name, top, at, file) VALUES ($1, $2, $3, $4, 0) ON CONFLICT DO NOTHING`,

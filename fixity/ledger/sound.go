@@ -15,11 +15,30 @@ type Sound struct {
 	Samples  fixity.Digest // of the samples alone; zero if they can't be told
 	Duration time.Duration
 	Notes    []sound.Note
+
+	heard *sound.Sound // what JSON says, of one that was just heard; nil: it must be read
+}
+
+// SoundOf is what was heard in a file, with notes on it.
+func SoundOf(s sound.Sound, notes []sound.Note) (Sound, error) {
+	out := Sound{Samples: s.Samples, Duration: s.Duration, Notes: notes}
+	if s.Format == sound.Opaque {
+		return out, nil
+	}
+	out.heard = &s
+	kept := s
+	kept.Samples = fixity.Digest{} // it has a column of its own
+	b, err := json.Marshal(kept)
+	out.JSON = string(b)
+	return out, err
 }
 
 // Recorded is how the sound is recorded; the zero value where it was not looked for.
 func (s Sound) Recorded() (x sound.Sound, err error) {
-	if s.JSON == "" {
+	switch {
+	case s.heard != nil:
+		return *s.heard, nil
+	case s.JSON == "":
 		return x, nil
 	}
 	err = json.Unmarshal([]byte(s.JSON), &x)

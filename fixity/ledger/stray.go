@@ -108,15 +108,26 @@ func (t Audits) followRename(a Audit, set string, s Stray, by string) (bool, err
 // put notes what lies somewhere under no one's care; if it changed, what was
 // known of its bytes is forgotten. Where a service reports a digest, that says
 // whether it has.
-func (t Strays) put(store, set string, e fixity.Entry) error {
-	const same = `stray.size = $5 AND (stray.reported = $8 AND $8 <> '' OR stray.mtime = $6 AND (stray.reported = '' OR $8 = ''))`
-	_, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at, reported) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
-		ON CONFLICT (store, set_name, top, at) DO UPDATE SET size = $5, mtime = $6, reported = $8,
-			blake3 = CASE WHEN `+same+` THEN stray.blake3 END, file = CASE WHEN `+same+` THEN stray.file ELSE 0 END,
-			peace = CASE WHEN `+same+` THEN stray.peace ELSE 0 END`,
-		store, set, []byte(top(e.Path)), []byte(e.Path), e.Size, nanos(e.ModTime), nanos(t.now), e.Reported.String())
-	if err != nil {
-		return fmt.Errorf("stray in %s: %w", store, err)
+func (t Strays) put(store, set string, es ...fixity.Entry) error {
+	const same = `stray.size = excluded.size AND (stray.reported = excluded.reported AND excluded.reported <> ''
+		OR stray.mtime = excluded.mtime AND (stray.reported = '' OR excluded.reported = ''))`
+	const rest = ` ON CONFLICT (store, set_name, top, at) DO UPDATE SET size = excluded.size, mtime = excluded.mtime, reported = excluded.reported,
+		blake3 = CASE WHEN ` + same + ` THEN stray.blake3 END, file = CASE WHEN ` + same + ` THEN stray.file ELSE 0 END,
+		peace = CASE WHEN ` + same + ` THEN stray.peace ELSE 0 END`
+	for len(es) > 0 {
+		var rows [][]any
+		in := map[string]bool{} // a statement may change each row once, and a service shows a name twice
+		for _, e := range es {
+			if in[e.Path] {
+				break
+			}
+			in[e.Path] = true
+			rows = append(rows, []any{store, set, []byte(top(e.Path)), []byte(e.Path), e.Size, nanos(e.ModTime), nanos(t.now), e.Reported.String()})
+		}
+		es = es[len(rows):]
+		if err := database.Insert(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at, reported)`, rest, rows, t.exec); err != nil {
+			return fmt.Errorf("stray in %s: %w", store, err)
+		}
 	}
 	return nil
 }

@@ -166,7 +166,7 @@ func (t *Tx) Event(e Event) {
 func (t *Tx) exec(query string, args ...any) (int64, error) { return t.record.Exec(query, args...) }
 
 // insert runs an insert for many rows, some at a time; into is its beginning, up to the columns.
-func (t *Tx) insert(into string, rows [][]any) error { return database.Insert(into, rows, t.exec) }
+func (t *Tx) insert(into string, rows [][]any) error { return database.Insert(into, "", rows, t.exec) }
 
 func (t *Tx) row(query string, args []any, into ...any) error { return t.q.Row(query, args, into...) }
 

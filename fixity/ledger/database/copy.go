@@ -74,7 +74,7 @@ func copyTable(from, into *Tx, table string, columns []string) (n int64, err err
 	var rows [][]any
 	flush := func() error {
 		n += int64(len(rows))
-		err := Insert(`INSERT INTO `+table+` (`+strings.Join(columns, ", ")+`)`, rows, into.Exec)
+		err := Insert(`INSERT INTO `+table+` (`+strings.Join(columns, ", ")+`)`, "", rows, into.Exec)
 		rows = rows[:0]
 		return err
 	}

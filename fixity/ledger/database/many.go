@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // Statements about many rows come in few lengths: each is prepared once, and kept.
@@ -37,28 +38,49 @@ func Among[T any](after int, values []T, ask func(places string, some []any) err
 }
 
 // Insert has run called with the text and the arguments of statements that insert rows, all
-// of one length, into a table: into is their beginning, up to the columns.
-func Insert(into string, rows [][]any, run func(query string, args ...any) (int64, error)) error {
+// of one length, into a table: into is their beginning, up to the columns, and rest what stands
+// behind the rows.
+func Insert(into, rest string, rows [][]any, run func(query string, args ...any) (int64, error)) error {
 	for len(rows) > 0 {
 		n := inserted[slices.IndexFunc(inserted, func(n int) bool { return n <= len(rows) })]
-		q := strings.Builder{}
-		q.WriteString(into + " VALUES ")
-		var args []any
-		for i, r := range rows[:n] {
-			if i > 0 {
-				q.WriteString(", ")
-			}
-			q.WriteByte('(')
-			numbered(&q, len(args), len(r))
-			q.WriteByte(')')
+		args := make([]any, 0, n*len(rows[0]))
+		for _, r := range rows[:n] {
 			args = append(args, r...)
 		}
-		if _, err := run(q.String(), args...); err != nil {
+		if _, err := run(textOf(insertion{into, rest, n, len(rows[0])}), args...); err != nil {
 			return err
 		}
 		rows = rows[n:]
 	}
 	return nil
+}
+
+// insertion is a statement that inserts rows of some columns.
+type insertion struct {
+	into, rest string
+	rows, cols int
+}
+
+// insertions are the texts of insertions that were made: one has thousands of places.
+var insertions sync.Map
+
+func textOf(x insertion) string {
+	if text, ok := insertions.Load(x); ok {
+		return text.(string)
+	}
+	var q strings.Builder
+	q.WriteString(x.into + " VALUES ")
+	for i := range x.rows {
+		if i > 0 {
+			q.WriteString(", ")
+		}
+		q.WriteByte('(')
+		numbered(&q, i*x.cols, x.cols)
+		q.WriteByte(')')
+	}
+	q.WriteString(x.rest)
+	text, _ := insertions.LoadOrStore(x, q.String())
+	return text.(string)
 }
 
 func numbered(b *strings.Builder, after, n int) {

@@ -3,7 +3,6 @@ package hearing
 
 import (
 	"context"
-	"encoding/json"
 	"io"
 
 	"firmus/fixity"
@@ -39,16 +38,7 @@ func (l *listener) heard() (ledger.Sound, error) {
 	if err != nil {
 		return ledger.Sound{}, err
 	}
-	out := ledger.Sound{Samples: s.Samples, Duration: s.Duration, Notes: notes}
-	if s.Format != sound.Opaque {
-		s.Samples = fixity.Digest{} // it has a column of its own
-		b, err := json.Marshal(s)
-		if err != nil {
-			return out, err
-		}
-		out.JSON = string(b)
-	}
-	return out, nil
+	return ledger.SoundOf(s, notes)
 }
 
 // Take reads a file in a store, and listens to it on the way.
