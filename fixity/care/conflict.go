@@ -3,6 +3,7 @@ package care
 import (
 	"path"
 	"regexp"
+	"slices"
 	"strings"
 
 	"firmus/fixity/expr"
@@ -34,6 +35,10 @@ func ConflictsOf(p string) []string {
 	}
 	if !audio {
 		return nil
+	}
+	low := strings.ToLower(stem)
+	if !slices.ContainsFunc([]string{"(", "conflict", "copy"}, func(part string) bool { return strings.Contains(low, part) }) {
+		return nil // as of most names: each mark has one of these
 	}
 	var out []string
 	for _, m := range conflictMarks {

@@ -79,10 +79,7 @@ func (t Copies) filed(q files, each func(id int64, f filed) error) error {
 		if id == 0 {
 			return nil
 		}
-		slices.Sort(held)
-		slices.Sort(read)
-		is.held, is.read = strings.Join(slices.Compact(held), " "), strings.Join(slices.Compact(read), " ")
-		return each(id, is)
+		return each(id, is.by(held, read))
 	}
 	err := t.rows(`SELECT f.id, f.set_name, f.path, f.item, CAST(coalesce(v.duration, 0) AS BIGINT), coalesce(i.store, ''), CASE WHEN `+readToHold+` THEN 1 ELSE 0 END
 		FROM (`+of+`) AS f LEFT JOIN version v ON v.file = f.id AND v.n = f.version
@@ -113,9 +110,37 @@ func (t Copies) filed(q files, each func(id int64, f filed) error) error {
 	return tell()
 }
 
+// fresh is what a file that the transaction took under care adds to the counts, as long as
+// nothing but new copies came to it.
+type fresh struct {
+	filed
+	version    int64
+	held, read []string
+}
+
+// copied adds a store that was shown to hold it.
+func (f *fresh) copied(store string, s shows) {
+	if s.held != f.version {
+		return
+	}
+	f.held = append(f.held, store)
+	if s.read {
+		f.read = append(f.read, store)
+	}
+}
+
+// by is f with the stores that were shown to hold it.
+func (f filed) by(held, read []string) filed {
+	slices.Sort(held)
+	slices.Sort(read)
+	f.held, f.read = strings.Join(slices.Compact(held), " "), strings.Join(slices.Compact(read), " ")
+	return f
+}
+
 // affects says that what a file adds to the counts may change: it must be said before that,
 // and the transaction's end counts it anew.
 func (t Copies) affects(file int64) error {
+	delete(t.fresh, file)
 	if _, ok := t.before[file]; ok {
 		return nil
 	}
@@ -147,6 +172,10 @@ func (t Copies) shown(was, c Copy) error {
 	if a == b {
 		return nil
 	}
+	if f := t.fresh[b.file]; f != nil && a == (shows{}) {
+		f.copied(c.Store, b)
+		return nil
+	}
 	for _, s := range []shows{a, b} {
 		if s != (shows{}) {
 			if err := t.affects(s.file); err != nil {
@@ -160,7 +189,15 @@ func (t Copies) shown(was, c Copy) error {
 // flushFiled counts the files anew that the transaction affected.
 func (t Copies) flushFiled() error {
 	ids, now := slices.Sorted(maps.Keys(t.before)), map[int64]filed{}
-	if err := database.Among(0, ids, func(places string, some []any) error {
+	var known []int64 // of which that must be read
+	for _, id := range ids {
+		if f := t.fresh[id]; f != nil {
+			now[id] = f.by(f.held, f.read)
+			continue
+		}
+		known = append(known, id)
+	}
+	if err := database.Among(0, known, func(places string, some []any) error {
 		return t.filed(files{where: ` AND id IN (` + places + `)`, args: some}, func(id int64, f filed) error { now[id] = f; return nil })
 	}); err != nil {
 		return err

@@ -168,6 +168,11 @@ func (t Files) AddAll(by string, all []NewFile) ([]File, error) {
 			versions = append(versions, newVersion{f.ID, 1, x.Version})
 		}
 		t.before[f.ID], t.taken[f.ID] = filed{}, nanos(t.now)
+		is := filed{set: f.Set, path: f.Path, item: f.Item}
+		if f.Version > 0 && x.Version.Sound != nil {
+			is.sound = x.Version.Sound.Duration
+		}
+		t.fresh[f.ID] = &fresh{filed: is, version: f.Version}
 		out = append(out, f)
 		rows = append(rows, []any{f.ID, f.Set, []byte(f.Path), Fold(path.Base(f.Path)), []byte(f.Item), f.Version, b2i(f.Vouched), nanos(f.Changed), nanos(t.now), by})
 	}

@@ -34,6 +34,7 @@ type Tx struct {
 	judged map[int64]judging // files whose findings were judged
 	same   map[string][]Copy // by digest, which copies were found to have the bytes
 	before map[int64]filed   // what the files added to the counts that it may change
+	fresh  map[int64]*fresh  // those of them that it took under care, and what they add now
 	ages   map[ageKey]int64  // by how much the counts by age change
 	taken  map[int64]int64   // when files were taken under care, as far as that was asked for
 
@@ -137,7 +138,7 @@ func (l *Ledger) tx(ctx context.Context, write func(context.Context, func(*datab
 func (l *Ledger) begin(q *database.Tx, now time.Time) *Tx {
 	now = now.UTC()
 	return (&Tx{l: l, record: record.In(q, now, l.o.By, l.schema), q: q, now: now, tally: map[tallyKey]tallyDelta{}, days: map[string]dayDelta{}, owed: map[folderKey]bool{},
-		judged: map[int64]judging{}, before: map[int64]filed{}, ages: map[ageKey]int64{}, taken: map[int64]int64{}}).furnished()
+		judged: map[int64]judging{}, before: map[int64]filed{}, fresh: map[int64]*fresh{}, ages: map[ageKey]int64{}, taken: map[int64]int64{}}).furnished()
 }
 
 // View runs fn in a read transaction: all it sees is of one moment.

@@ -1,6 +1,7 @@
 package provided
 
 import (
+	"slices"
 	"strings"
 
 	"firmus/fixity"
@@ -41,6 +42,9 @@ func listed(name string) (what, fixity.Algorithm) {
 		return tags, a
 	}
 	low := strings.ToLower(name)
+	if !slices.ContainsFunc([]string{"md5", "sha", "blake3", "b3", "checksum"}, func(part string) bool { return strings.Contains(low, part) }) {
+		return none, "" // as most names: each pattern has one of these
+	}
 	if m := named().FindStringSubmatch(low); m != nil {
 		return list, manifest.ParseAlgorithm(m[1])
 	}
