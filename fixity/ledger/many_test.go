@@ -2,11 +2,15 @@ package ledger_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/essence"
 	"firmus/fixity/ledger"
+	"firmus/fixity/ledger/record"
 )
 
 // Files that are taken in together are what they are one by one, whatever number they are:
@@ -120,4 +124,136 @@ func TestStraysAreTakenTogether(t *testing.T) {
 			return err
 		})
 	})
+}
+
+// What was inserted is stated and counted from what was given; also where the same transaction
+// goes on to change it, where SQL has a value of its own, and where a statement fails.
+func TestWhatIsInsertedAndChangedIsStatedAsItIs(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		other := bytesOf("another version")
+		for name, change := range map[string]func(x *ledger.Tx, f ledger.File, c ledger.Copy) error{
+			"nothing": func(*ledger.Tx, ledger.File, ledger.Copy) error { return nil },
+			"renamed": func(x *ledger.Tx, f ledger.File, _ ledger.Copy) error {
+				return x.Files.SetPath(f.ID, "QV-0300/ren\"amed.wav")
+			},
+			"finished": func(x *ledger.Tx, f ledger.File, _ ledger.Copy) error { return x.Files.SetFinished(f.ID) },
+			"retired":  func(x *ledger.Tx, f ledger.File, _ ledger.Copy) error { return x.Files.Retire(f.ID) },
+			"new version": func(x *ledger.Tx, f ledger.File, _ ledger.Copy) error {
+				_, err := x.Files.AddVersion(f.ID, other, true)
+				return err
+			},
+			"blocks": func(x *ledger.Tx, f ledger.File, _ ledger.Copy) error {
+				return x.Exec(`UPDATE block SET sums = $2 WHERE file = $1`, f.ID, []byte{1, 2, 3, 4})
+			},
+			"no blocks": func(x *ledger.Tx, f ledger.File, _ ledger.Copy) error {
+				return x.Exec(`DELETE FROM block WHERE file = $1`, f.ID)
+			},
+			"copy": func(x *ledger.Tx, _ ledger.File, c ledger.Copy) error {
+				now := c
+				now.State, now.Size = fixity.Missing, 0
+				return x.Copies.Put(c, now)
+			},
+			"moved copy": func(x *ledger.Tx, _ ledger.File, c ledger.Copy) error {
+				now := c
+				now.At = "QV-0300/elsewhere.wav"
+				return x.Copies.Put(c, now)
+			},
+			"second copy": func(x *ledger.Tx, _ ledger.File, c ledger.Copy) error {
+				c.Store = "vault"
+				return x.Copies.Put(ledger.Copy{}, c)
+			},
+			"a note in SQL": func(x *ledger.Tx, f ledger.File, _ ledger.Copy) error {
+				return x.Exec(`INSERT INTO note (file, n, seq, code, at, length, since, until, count) VALUES ($1, 1, 7, $2, 44, 100, 5, 6, 3)`, f.ID, "clipped")
+			},
+			"gone and back": func(x *ledger.Tx, f ledger.File, c ledger.Copy) error {
+				if err := x.Exec(`DELETE FROM note WHERE file = $1`, f.ID); err != nil {
+					return err
+				}
+				return x.Exec(`INSERT INTO note (file, n, seq, code, at, length, since, until, count) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`, f.ID, int64(1), 0, "odd é", 1, 2, 3, 4, 5)
+			},
+		} {
+			p := "QV-0300/" + name + " é.wav"
+			w.tx(func(x *ledger.Tx) error {
+				v := bytesOf(name)
+				v.Blocks = []uint32{7, 8}
+				v.Sound = &ledger.Sound{JSON: `{"rate":96000}`, Samples: v.BLAKE3, Duration: time.Minute, Notes: []essence.Note{{Code: "clipped", At: 44, Count: 2}}}
+				files, err := x.Files.AddAll("Ada Wren", []ledger.NewFile{{Set: masters, Path: p, Changed: w.clock, Vouched: true, Version: v}})
+				if err != nil {
+					return err
+				}
+				c := ledger.Copy{Store: "studio", Set: masters, At: p, File: files[0].ID, Held: 1, State: fixity.Intact, Size: v.Size,
+					Read: fixity.Evidence{Strength: fixity.Read, At: w.clock, OK: true, Cache: fixity.Bypassed}}
+				if err := x.Copies.PutNew([]ledger.Copy{c}); err != nil {
+					return err
+				}
+				if c, err = x.Copies.At("studio", masters, p); err != nil {
+					return err
+				}
+				x.Event(ledger.Event{Verb: fixity.TakenIn, By: "Ada Wren", Store: "studio", Set: masters})
+				return change(x, files[0], c)
+			})
+			w.view(func(x *ledger.Tx) error { return x.Miscounted() })
+			if _, err := w.l.Verify(t.Context()); err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+		}
+	})
+}
+
+// What a listing shows twice under one name is as it was shown last, and what is known of its
+// bytes stays only where it is as it was each time.
+func TestAStrayThatIsShownTwiceIsAsItWasShownLast(t *testing.T) {
+	onEach(t, func(t *testing.T, d database) {
+		w := newWorld(t, d)
+		for i := range 130 {
+			w.put("attic", masters, fmt.Sprintf("QV-0300/%03d.wav", i), "a")
+		}
+		a := w.audit("attic", order{})
+		w.tx(func(x *ledger.Tx) error {
+			for _, p := range []string{"QV-0300/000.wav", "QV-0300/001.wav"} {
+				if err := x.Strays.LeaveInPeace("attic", masters, p); err != nil {
+					return err
+				}
+			}
+			entry := func(p string, size int64) fixity.Entry {
+				return fixity.Entry{Path: "QV-0300/" + p, Size: size, ModTime: w.clock}
+			}
+			return x.Strays.Put(a.Store, masters, entry("000.wav", 9), entry("001.wav", bytesOf("a").Size), entry("000.wav", bytesOf("a").Size), entry("129.wav", 5), entry("129.wav", 6))
+		})
+		w.view(func(x *ledger.Tx) error {
+			for p, want := range map[string]ledger.Stray{"000.wav": {Size: bytesOf("a").Size}, "001.wav": {Size: bytesOf("a").Size, Peace: true}, "129.wav": {Size: 6}, "128.wav": {Size: bytesOf("a").Size}} {
+				s, err := x.Strays.At("attic", masters, "QV-0300/"+p)
+				if err != nil || s.Size != want.Size || s.Peace != want.Peace {
+					t.Errorf("%s: %+v, %v", p, s, err)
+				}
+			}
+			return nil
+		})
+	})
+}
+
+// Of a column that an insert leaves out the record knows whether it begins as nothing.
+func TestColumnsThatBeginAsSomething(t *testing.T) {
+	d := onSQLite(t)
+	w := newWorld(t, d)
+	db := d.raw()
+	if err := w.l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for name := range schema(t, d, db) {
+		if _, ok := notVouched[name]; ok || slices.Contains([]string{"event", "reading", "stated"}, name) {
+			continue // or what is never stated
+		}
+		for _, c := range column(t, db, `SELECT name FROM pragma_table_info('`+name+`') WHERE coalesce(dflt_value, '0') NOT IN ('0', '''''')`) {
+			if _, ok := notVouched[name+"."+c]; !ok {
+				got = append(got, name+"."+c)
+			}
+		}
+	}
+	slices.Sort(got)
+	if want := slices.Sorted(slices.Values(record.Begun)); !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
 }

@@ -255,7 +255,7 @@ func parseWrite(query string) (*write, error) {
 }
 
 // columns says which argument each vouched column of a row takes that is inserted; nil if one of
-// them is no argument.
+// them is no argument, and not zero either.
 func (w *write) columns(names, values []string) []int {
 	out := make([]int, len(w.in.cols))
 	for i, f := range w.in.cols {
@@ -267,6 +267,8 @@ func (w *write) columns(names, values []string) []int {
 		switch {
 		case of != w.of:
 			out[i] = isKept
+		case at < 0 && slices.Contains(Begun, w.of+"."+name):
+			return nil
 		case at < 0:
 			out[i] = isZero
 		default:

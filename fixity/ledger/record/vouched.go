@@ -84,6 +84,10 @@ var vouched = tables([][3]string{
 	{"disc_decision", "id:n", "verdict:t gain:o within:n reason:t by_name:t at:n"},
 })
 
+// Begun are the vouched columns, as TABLE.COLUMN, that begin as something where an insert leaves
+// them out; all others begin as zero or null.
+var Begun = []string{"finding.ranges", "finding.intact_in", "finding.files", "finding.facts"}
+
 // NotVouched is what Verify doesn't hold against the record, in words.
 var NotVouched = []string{
 	"letters and what was told of a finding",

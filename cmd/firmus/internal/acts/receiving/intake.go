@@ -60,10 +60,11 @@ func (r IntakeResult) Exit() int {
 	return 0
 }
 
-// Batches are committed when they have so many files, or are so old: a kill loses
-// no more than that, and the next intake takes it in.
+// What was read is committed in batches of batchFiles, or of what was read in intakeAfter: one
+// after the other, each beside the reading of the next. A kill loses what two of them have, and
+// the next intake takes it in.
 const (
-	intakeFiles = 500
+	batchFiles  = 250
 	intakeAfter = time.Second
 )
 
@@ -79,6 +80,7 @@ type intake struct {
 	folds   map[string]map[string]string // by store and set: see spellings
 	there   map[string]map[string]bool   // by store: the paths of the page at which something new lies there too
 	batch   []arrival
+	beside  *committing // the batch before it; nil: it is in the ledger
 	set     string
 	audit   ledger.Audit
 	last    time.Time
@@ -158,7 +160,7 @@ func (in *intake) all(ctx context.Context, sets []string) error {
 	}
 	for _, set := range sets {
 		if err := in.takeSet(ctx, set); err != nil {
-			return errors.Join(err, in.commit(context.WithoutCancel(ctx)))
+			return errors.Join(err, in.commitAll(ctx))
 		}
 	}
 	if err := e.NoteNames(ctx); err != nil {
@@ -376,7 +378,7 @@ func (in *intake) takeSet(ctx context.Context, set string) error {
 			if err := r.rest(); err != nil {
 				return err
 			}
-			return in.commit(ctx)
+			return in.commitAll(ctx)
 		}
 	}
 }
@@ -411,30 +413,65 @@ func (in *intake) conflictOf(ctx context.Context, set, path string) (other strin
 	return other, err
 }
 
-// commit takes the batch in: one transaction, one event.
+// committing is a batch that is being taken in.
+type committing struct {
+	done chan struct{}
+	kept []arrival
+	err  error
+}
+
+// commit hands the batch on to be taken in, once the one before it was. What was read is taken
+// in also if ctx ends meanwhile.
 func (in *intake) commit(ctx context.Context) error {
-	batch := in.batch
+	if err := in.committed(); err != nil {
+		return err
+	}
+	batch, set := in.batch, in.set
 	in.batch, in.last = nil, in.e.Now()
 	if len(batch) == 0 {
 		return nil
 	}
-	var kept []arrival
-	err := in.e.Ledger.Tx(ctx, in.e.Now(), func(t *ledger.Tx) error {
-		var err error
-		if kept, err = in.still(t, batch); err != nil || len(kept) == 0 {
+	c := &committing{done: make(chan struct{})}
+	in.beside = c
+	go func() {
+		defer close(c.done)
+		c.kept, c.err = in.put(context.WithoutCancel(ctx), set, batch)
+	}()
+	return nil
+}
+
+// commitAll takes in all that was read.
+func (in *intake) commitAll(ctx context.Context) error {
+	return errors.Join(in.commit(ctx), in.committed())
+}
+
+// put takes a batch in, without what doesn't lie there as new any more: one transaction, one event.
+func (in *intake) put(ctx context.Context, set string, batch []arrival) (kept []arrival, err error) {
+	err = in.e.Ledger.Tx(ctx, in.e.Now(), func(t *ledger.Tx) error {
+		if kept, err = in.still(t, set, batch); err != nil || len(kept) == 0 {
 			return err
 		}
-		taken, err := in.e.takeIn(t, in.set, kept, in.audit.ID)
+		taken, err := in.e.takeIn(t, set, kept, in.audit.ID)
 		if err != nil {
 			return fmt.Errorf("take in %q to %q: %w", kept[0].path, kept[len(kept)-1].path, err)
 		}
-		return t.Audits.TakenIn(in.audit, in.set, in.e.By, results(kept, taken))
+		return t.Audits.TakenIn(in.audit, set, in.e.By, results(kept, taken))
 	})
-	if err != nil {
-		return err
+	return kept, err
+}
+
+// committed waits for the batch that was handed on last, and counts it.
+func (in *intake) committed() error {
+	c := in.beside
+	if c == nil {
+		return nil
+	}
+	<-c.done
+	if in.beside = nil; c.err != nil {
+		return c.err
 	}
 	var size, agreed, disputed int64
-	for _, x := range kept {
+	for _, x := range c.kept {
 		size += x.held[0].taken.Sums.Size
 		switch {
 		case x.disputed != nil:
@@ -444,7 +481,7 @@ func (in *intake) commit(ctx context.Context) error {
 		}
 		in.res.Notes = append(in.res.Notes, worthTelling(in.set, x.path, x.sound.Notes)...)
 	}
-	in.res.Taken, in.res.Bytes, in.res.Agreed, in.res.Disputed = in.res.Taken+int64(len(kept)), in.res.Bytes+size, in.res.Agreed+agreed, in.res.Disputed+disputed
+	in.res.Taken, in.res.Bytes, in.res.Agreed, in.res.Disputed = in.res.Taken+int64(len(c.kept)), in.res.Bytes+size, in.res.Agreed+agreed, in.res.Disputed+disputed
 	in.res.OneOnly = in.res.Taken - in.res.Agreed - in.res.Disputed
 	return nil
 }
@@ -452,13 +489,13 @@ func (in *intake) commit(ctx context.Context) error {
 // still gives the files of a batch that lie in arrivals under no one's care, as when their
 // reading began: a person may have left one in peace meanwhile, or signed it off. They are
 // strays no more.
-func (in *intake) still(t *ledger.Tx, batch []arrival) (kept []arrival, err error) {
+func (in *intake) still(t *ledger.Tx, set string, batch []arrival) (kept []arrival, err error) {
 	var paths []string
 	for _, x := range batch {
 		paths = append(paths, x.path)
 	}
-	a, _ := in.e.Rules.Arrivals(in.set)
-	there, err := t.Strays.Take(a.Name, in.set, paths)
+	a, _ := in.e.Rules.Arrivals(set)
+	there, err := t.Strays.Take(a.Name, set, paths)
 	for _, x := range batch {
 		if there[x.path] {
 			kept = append(kept, x)

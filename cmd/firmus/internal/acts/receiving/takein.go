@@ -81,7 +81,7 @@ func (in *intake) taken(ctx context.Context, r *newFile) error {
 		}
 	}
 	in.batch = append(in.batch, x)
-	if len(in.batch) >= intakeFiles || in.e.Now().Sub(in.last).Abs() >= intakeAfter {
+	if len(in.batch) >= batchFiles || in.e.Now().Sub(in.last).Abs() >= intakeAfter {
 		return in.commit(ctx)
 	}
 	return nil
