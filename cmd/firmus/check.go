@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/report"
@@ -126,12 +127,12 @@ func (c *command) checks(ctx context.Context, cfg *config.Config, daemon, mail b
 // checksOf are those of an archive that is open; noLedger is why it couldn't be opened.
 func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, noLedger error, daemon, mail bool) ([]checkLine, error) {
 	lines := []checkLine{lineOf("configuration", cfg.File, true, isOK, true), c.checkState(cfg)}
-	clouds, err := app.CheckClouds(ctx, cfg, time.Now)
+	problems, err := clouds.Check(ctx, cfg, time.Now)
 	if err != nil {
 		return nil, err
 	}
 	grave := map[string]bool{} // stores of which no set can be reached, as is said once
-	for _, p := range clouds {
+	for _, p := range problems {
 		grave[p.Store] = grave[p.Store] || p.Grave
 	}
 	switch err := noLedger; {
@@ -220,7 +221,7 @@ func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, 
 	if backups != "" {
 		lines = append(lines, lineOf("backups", backups, true, note, true))
 	}
-	for _, p := range clouds {
+	for _, p := range problems {
 		lines = append(lines, lineOf("store "+p.Store, p.Text, !p.Grave, notReached, p.Away))
 	}
 	for _, d := range app.InDrives(cfg) {

@@ -77,7 +77,7 @@ var imports = map[string]string{
 	"replicas/testing/mmctest":              "fixity replicas/optical/mmc replicas/optical/scsi replicas/optical/sector",
 	"replicas/testing/replicatest":          "fixity",
 	"replicas/testing/vmtest":               "",
-	"cmd/firmus":                            "fixity fixity/audit fixity/beside fixity/damage fixity/expr fixity/ledger fixity/repair fixity/spelling manifest manifest/bag replicas/disk replicas/named replicas/optical replicas/optical/burned " + in("acts acts/backups acts/deciding acts/reading acts/receiving acts/recovering app config demo discs discs/checking discs/registering discs/sheets guarded handover metrics outlook pages/site people reels register register/preview register/workbook report setup sheet statements systemservice"),
+	"cmd/firmus":                            "fixity fixity/audit fixity/beside fixity/damage fixity/expr fixity/ledger fixity/repair fixity/spelling manifest manifest/bag replicas/disk replicas/named replicas/optical replicas/optical/burned " + in("acts acts/backups acts/deciding acts/reading acts/receiving acts/recovering app clouds config demo discs discs/checking discs/registering discs/sheets guarded handover metrics outlook pages/site people reels register register/preview register/workbook report setup sheet statements systemservice"),
 	"cmd/firmus/internal/outlook":           "fixity fixity/ledger " + in("config report schedule"),
 	"cmd/firmus/internal/acts":              "fixity fixity/audit fixity/care fixity/damage fixity/digest fixity/essence fixity/essence/sound fixity/ledger fixity/repair fixity/spelling " + in("acts/archive acts/backups acts/hearing acts/manifests acts/receiving report schedule stores"),
 	"cmd/firmus/internal/acts/deciding":     "fixity fixity/audit fixity/care fixity/essence/sound fixity/ledger fixity/spelling " + in("acts acts/archive acts/hearing acts/manifests acts/receiving levels report stores"),
@@ -91,7 +91,7 @@ var imports = map[string]string{
 	"cmd/firmus/internal/handover":          "fixity fixity/essence/sound fixity/ledger " + in("premis register report sheet"),
 	"cmd/firmus/internal/premis":            "fixity",
 	"cmd/firmus/internal/clips":             "fixity/damage fixity/essence",
-	"cmd/firmus/internal/app":               "fixity fixity/audit fixity/care fixity/ledger fixity/ledger/private replicas/cloud replicas/cloud/drive replicas/cloud/s3 replicas/cloud/webdav replicas/disk replicas/loopback replicas/named replicas/optical " + in("acts acts/archive acts/backups acts/deciding acts/hearing acts/reading acts/receiving acts/recovering config discs/checking discs/opening discs/registering guarded hosts letters metrics outlook pages pages/firstrun pages/site people register register/preview register/workbook report schedule setup statements stores watch"),
+	"cmd/firmus/internal/app":               "fixity fixity/audit fixity/care fixity/ledger fixity/ledger/private replicas/cloud replicas/disk replicas/named replicas/optical " + in("acts acts/archive acts/backups acts/deciding acts/hearing acts/reading acts/receiving acts/recovering clouds config discs/checking discs/opening discs/registering guarded hosts letters metrics outlook pages pages/firstrun pages/site people register register/preview register/workbook report schedule setup statements stores watch web"),
 	"cmd/firmus/internal/config":            "fixity fixity/care fixity/expr fixity/spelling replicas/ground replicas/loopback replicas/named",
 	"cmd/firmus/internal/hosts":             "fixity fixity/expr fixity/ledger " + in("acts hosts/bearing stores"),
 	"cmd/firmus/internal/hosts/bearing":     "fixity",
@@ -130,6 +130,8 @@ var imports = map[string]string{
 	"cmd/firmus/internal/watch":             "fixity fixity/essence fixity/essence/sound",
 	"cmd/firmus/internal/metrics":           "fixity",
 	"cmd/firmus/internal/systemservice":     "deploy fixity fixity/expr fixity/ledger/private",
+	"cmd/firmus/internal/clouds":            "fixity fixity/ledger replicas/cloud replicas/cloud/drive replicas/cloud/s3 replicas/cloud/webdav replicas/loopback " + in("acts config guarded report"),
+	"cmd/firmus/internal/web":               in("pages/site"),
 	"deploy":                                "",
 }
 

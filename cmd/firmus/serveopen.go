@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/pages/site"
 )
@@ -34,7 +35,7 @@ func (c *command) setup(own bool) *app.Setup {
 			return checked(lines), err
 		},
 		Cloud: func(ctx context.Context, cfg *config.Config) ([]site.Checked, error) {
-			tried, err := app.CheckClouds(ctx, cfg, time.Now)
+			tried, err := clouds.Check(ctx, cfg, time.Now)
 			var lines []checkLine
 			for _, p := range tried {
 				lines = append(lines, lineOf("store "+p.Store, p.Text, !p.Grave, notReached, p.Away))

@@ -9,6 +9,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/backups"
 	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
@@ -80,7 +81,7 @@ FILE is what the service gives out for a program of the type "desktop app".`,
 		if err != nil {
 			return err
 		}
-		path, err := app.SignIn(cmd.Context(), cfg, args[0], text, time.Now, func(url string) error {
+		path, err := clouds.SignIn(cmd.Context(), cfg, args[0], text, time.Now, func(url string) error {
 			c.say("open this address in a browser on this computer:\n  %s", url)
 			return nil
 		})

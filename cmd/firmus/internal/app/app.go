@@ -17,6 +17,7 @@ import (
 	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/acts/recovering"
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/hosts"
@@ -79,7 +80,7 @@ type App struct {
 	// Checks says what would not work tonight, and sends a test letter if it is asked to; nil:
 	// the pages of this archive can't tell.
 	Checks func(ctx context.Context, letter bool) ([]site.Checked, error)
-	clouds *clouds
+	clouds *clouds.Stores
 	did    did
 	litter map[string]care.LeaveOut // by set
 	mu     sync.Mutex
@@ -172,10 +173,10 @@ func Open(ctx context.Context, o Options) (*App, error) {
 	if n := private.Tighten(c.State); n > 0 && o.Say != nil {
 		o.Say("the state folder %s was open to other accounts: %s closed", c.State, fixity.Count(n, "entry")+" in it "+fixity.OneOr(n, "was", "were"))
 	}
-	a := &App{Config: c, litter: litter, clouds: &clouds{now: o.Now}}
-	a.clouds.held = a.did.held
-	a.clouds.place = func(ctx context.Context, store, set, path string) (cloud.Expected, error) {
-		return placeIn(ctx, a.Ledger, store, set, path)
+	a := &App{Config: c, litter: litter, clouds: &clouds.Stores{Now: o.Now}}
+	a.clouds.Held = a.did.held
+	a.clouds.Place = func(ctx context.Context, store, set, path string) (cloud.Expected, error) {
+		return clouds.PlaceIn(ctx, a.Ledger, store, set, path)
 	}
 	a.Events = &backups.Events{Dir: filepath.Join(c.State, "events"), Show: o.Shows, Now: o.Now, By: o.By, Say: o.Say}
 	lo.Committed = func([]ledger.Event) { a.Events.BringUp(false) }
@@ -331,11 +332,11 @@ func (a *App) root(store, set string, cache fixity.Cache) (stores.Root, error) {
 	switch s.Kind {
 	case config.Disk:
 	case config.Cloud:
-		st, err := a.clouds.store(s)
+		st, err := a.clouds.Store(s)
 		if err != nil {
 			return nil, fmt.Errorf("%w: %w", fixity.ErrAway, err)
 		}
-		return onlyRead{st.Set(set, a.litter[set].Match), func() { a.clouds.forget(store) }}, nil
+		return clouds.OnlyRead{Folder: st.Set(set, a.litter[set].Match), Blind: func() { a.clouds.Forget(store) }}, nil
 	default:
 		return nil, fmt.Errorf("store %q is of kind %s: %w", store, s.Kind, fixity.ErrRefused)
 	}

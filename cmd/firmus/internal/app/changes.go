@@ -3,22 +3,18 @@ package app
 import (
 	"context"
 	"errors"
-	"fmt"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/watch"
 	"firmus/fixity"
-	"firmus/replicas/cloud"
 )
 
 // changesEvery is how often a service is asked what has changed: one call of it, where
 // nothing has.
 const changesEvery = 10 * time.Minute
-
-// errCredential says that a store's credential can't be used; another one may come.
-var errCredential = errors.New("the credential can't be used")
 
 // followChanges follows the log of a store until the daemon's parts stop, or there is none.
 func (s *parts) followChanges(st config.Store) {
@@ -28,7 +24,7 @@ func (s *parts) followChanges(st config.Store) {
 	}
 	said := "" // trouble
 	f := &acts.Follower{Acts: s.a.Acts, Store: st.Name, Folder: st.Folder, Ask: func(ctx context.Context, token string) (acts.Changes, error) {
-		return s.a.clouds.changes(ctx, st, token)
+		return s.a.clouds.Changes(ctx, st, token)
 	},
 		Tell: func(set, path string) {
 			s.metrics.Noticed(st.Name)
@@ -42,7 +38,7 @@ func (s *parts) followChanges(st config.Store) {
 		switch {
 		case s.ctx.Err() != nil:
 			return
-		case errors.Is(err, fixity.ErrRefused) && !errors.Is(err, errCredential):
+		case errors.Is(err, fixity.ErrRefused) && !errors.Is(err, clouds.ErrCredential):
 			s.log.Info("the service doesn't tell of changes: they are found by audits", "store", st.Name, "why", err)
 			return
 		case err == nil && said != "":
@@ -54,24 +50,4 @@ func (s *parts) followChanges(st config.Store) {
 		}
 		s.pause(every)
 	}
-}
-
-// changes are what a store's service tells of since a token.
-func (c *clouds) changes(ctx context.Context, s config.Store, token string) (out acts.Changes, err error) {
-	st, err := c.store(s)
-	if err != nil {
-		return out, fmt.Errorf("%w: %w", errCredential, err)
-	}
-	w, err := st.Changes(ctx, token)
-	if err != nil {
-		if errors.Is(err, cloud.ErrBlind) {
-			c.forget(s.Name)
-		}
-		return out, err
-	}
-	out = acts.Changes{Unsure: w.Unsure, Token: w.Token}
-	for _, x := range w.List {
-		out.List = append(out.List, acts.Change{Set: x.Set, Path: x.Path, ID: x.ID, Dir: x.Dir, Bytes: x.What == cloud.WasChanged || x.What == cloud.WasAdded})
-	}
-	return out, nil
 }

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
-	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 )
 
@@ -50,7 +50,7 @@ func TestVisitingCloud(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		ps, err := app.CheckClouds(t.Context(), cfg, func() time.Time { return c.now })
+		ps, err := clouds.Check(t.Context(), cfg, func() time.Time { return c.now })
 		if err != nil || len(ps) == 0 {
 			t.Fatalf("%v, %v", ps, err)
 		}

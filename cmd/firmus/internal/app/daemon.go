@@ -17,6 +17,7 @@ import (
 	"firmus/cmd/firmus/internal/hosts"
 	"firmus/cmd/firmus/internal/metrics"
 	"firmus/cmd/firmus/internal/pages/site"
+	"firmus/cmd/firmus/internal/web"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/optical"
@@ -65,7 +66,7 @@ type DaemonOptions struct {
 // Daemon is the program as it runs all the time: schedule, watch, letters, metrics.
 type Daemon struct {
 	o     DaemonOptions
-	web   *webServer
+	web   *web.Server
 	had   atomic.Bool   // it has had a ledger
 	again chan struct{} // another ledger lies in the place of the one that is open
 	rules chan struct{} // a store was retired, or taken up again: the rules are others now
@@ -99,8 +100,8 @@ func (o DaemonOptions) again() time.Duration {
 func RunDaemon(ctx context.Context, o DaemonOptions) error {
 	d := &Daemon{o: o, again: make(chan struct{}, 1), rules: make(chan struct{}, 1)}
 	d.followed.Store(-1)
-	d.web = &webServer{log: o.Log, down: d.down(), again: o.again()}
-	defer d.web.close()
+	d.web = &web.Server{Log: o.Log, Down: d.down(), Again: o.again()}
+	defer d.web.Close()
 	var holder []byte // of who set up just now
 	cfg, err := o.Load()
 	if o.Setup != nil && errors.Is(err, fs.ErrNotExist) {
@@ -122,8 +123,8 @@ func RunDaemon(ctx context.Context, o DaemonOptions) error {
 			return err
 		}
 		// Also without a ledger it can be asked how it is.
-		d.web.cert.name(cfg.Web.Certificate, cfg.Web.Key)
-		d.web.listen(ctx, cfg.Web.Listen)
+		d.web.Cert.Name(cfg.Web.Certificate, cfg.Web.Key)
+		d.web.Listen(ctx, cfg.Web.Listen)
 		if s, unlock, err = d.beginAtLast(ctx, cfg, err); err != nil {
 			return err
 		}
@@ -133,8 +134,8 @@ func RunDaemon(ctx context.Context, o DaemonOptions) error {
 	}
 	for {
 		d.had.Store(true)
-		d.web.cert.name(s.a.Config.Web.Certificate, s.a.Config.Web.Key)
-		d.web.listen(ctx, s.a.Config.Web.Listen)
+		d.web.Cert.Name(s.a.Config.Web.Certificate, s.a.Config.Web.Key)
+		d.web.Listen(ctx, s.a.Config.Web.Listen)
 		if holder != nil {
 			if err := s.a.adopt(ctx, holder); err != nil {
 				o.Log.Error("who set up has to open the pages by another link", "error", err)
@@ -153,7 +154,7 @@ func RunDaemon(ctx context.Context, o DaemonOptions) error {
 		again := d.serve(ctx)
 		o.Log.Info("stopping")
 		d.current().stop()
-		d.web.hide()
+		d.web.Hide()
 		unlock()
 		if !again {
 			o.Log.Info("stopped")
@@ -275,7 +276,7 @@ func (d *Daemon) start(s *parts) {
 	d.s = s
 	d.mu.Unlock()
 	s.start()
-	d.web.show(s.handler)
+	d.web.Show(s.handler)
 }
 
 // reload goes over to the configuration that was read anew. Everything that can fail is
@@ -319,9 +320,9 @@ func (d *Daemon) swap(ctx context.Context, cfg *config.Config) error {
 		return err
 	}
 	old.stop()
-	d.web.cert.name(s.a.Config.Web.Certificate, s.a.Config.Web.Key)
+	d.web.Cert.Name(s.a.Config.Web.Certificate, s.a.Config.Web.Key)
 	if listener != nil {
-		d.web.move(ctx, listener, s.a.Config.Web.Listen)
+		d.web.Move(ctx, listener, s.a.Config.Web.Listen)
 	}
 	d.start(s)
 	return nil
@@ -332,7 +333,7 @@ func (d *Daemon) link(ctx context.Context, a *App) {
 	if d.o.Link == nil || a.Config.Web.Listen == "" {
 		return
 	}
-	url, err := a.NewLink(ctx, d.web.listening())
+	url, err := a.NewLink(ctx, d.web.Listening())
 	if err != nil {
 		d.o.Log.Error("a link to the pages could not be made", "error", err)
 		return
@@ -343,11 +344,11 @@ func (d *Daemon) link(ctx context.Context, a *App) {
 // down is what is shown while there is no ledger.
 func (d *Daemon) down() http.Handler {
 	mux := http.NewServeMux()
-	health(mux, func() error { return nil }, func(context.Context) error { return errors.New("the ledger can't be opened") })
+	web.Health(mux, func() error { return nil }, func(context.Context) error { return errors.New("the ledger can't be opened") })
 	if _, h, err := metrics.Serve(d.o.Build, nil, nil, func(context.Context) metrics.Facts {
 		return metrics.Facts{Free: -1, Reloaded: d.loaded}
 	}); err == nil {
-		mux.Handle("GET /metrics", here(h))
+		mux.Handle("GET /metrics", web.Here(h))
 	}
 	return mux
 }

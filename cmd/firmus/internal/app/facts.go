@@ -5,6 +5,7 @@ import (
 	"errors"
 	"time"
 
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/hosts"
 	"firmus/cmd/firmus/internal/metrics"
@@ -110,7 +111,7 @@ func (s *parts) facts(ctx context.Context) metrics.Facts {
 func (s *parts) storeFacts(st config.Store, known ledger.Store, state schedule.State) metrics.Store {
 	x := metrics.Store{Name: st.Name, Seen: known.Seen, Listed: s.watcher.Listed(st.Name), Promise: time.Duration(st.ReadWithin),
 		Next: state.Next, LastRun: state.LastRun, LastOK: state.LastOK, Missed: state.Missed, Running: state.Running, Trouble: state.Trouble != "",
-		BackedUp: st.Manifests && st.Kind == config.Disk, Credential: SignInEnds(st)}
+		BackedUp: st.Manifests && st.Kind == config.Disk, Credential: clouds.SignInEnds(st)}
 	x.Visiting = s.visits.is(st.Name)
 	for _, r := range known.Roots {
 		x.Sets = append(x.Sets, metrics.Set{Name: r.Set, Complete: r.ListedAt})

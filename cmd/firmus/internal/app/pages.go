@@ -16,6 +16,7 @@ import (
 	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/people"
 	"firmus/cmd/firmus/internal/statements"
+	"firmus/cmd/firmus/internal/web"
 	"firmus/fixity/ledger"
 	"firmus/replicas/disk"
 )
@@ -90,16 +91,6 @@ func (s *parts) pages() (*site.Site, error) {
 	return pages.New(o)
 }
 
-// listening is the address that is served, for links on this computer.
-func (w *webServer) listening() string {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	if w.at != "" {
-		return w.at
-	}
-	return w.addr
-}
-
 // PagesAt is the address at which the pages are reached on this computer, of what is
 // listened on.
 func PagesAt(c *config.Config, listen string) string {
@@ -152,9 +143,9 @@ func (a *App) ServePages(ctx context.Context, log *slog.Logger, listen string, t
 		l.Close()
 		return err
 	}
-	w := &webServer{log: log, down: site}
-	w.serve(l)
-	defer w.close()
+	w := &web.Server{Log: log, Down: site}
+	w.Take(l, l.Addr().String())
+	defer w.Close()
 	url, err := a.NewLink(ctx, l.Addr().String())
 	if err != nil {
 		return err

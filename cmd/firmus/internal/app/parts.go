@@ -20,6 +20,7 @@ import (
 	"firmus/cmd/firmus/internal/pages/site"
 	"firmus/cmd/firmus/internal/schedule"
 	"firmus/cmd/firmus/internal/watch"
+	"firmus/cmd/firmus/internal/web"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -134,8 +135,8 @@ func (s *parts) wire() error {
 		return err
 	}
 	mux := http.NewServeMux()
-	health(mux, func() error { return s.runner.Alive() }, s.ready)
-	mux.Handle("GET /metrics", here(shown))
+	web.Health(mux, func() error { return s.runner.Alive() }, s.ready)
+	mux.Handle("GET /metrics", web.Here(shown))
 	if s.site, err = s.pages(); err != nil {
 		return err
 	}
@@ -209,7 +210,7 @@ const stopWithin = 8 * time.Second
 // stop ends everything, and closes the ledger once nothing uses it: requests wait for the parts
 // that come next.
 func (s *parts) stop() {
-	answered := s.d.web.hold()
+	answered := s.d.web.Hold()
 	s.mu.Lock()
 	s.ended = true
 	s.mu.Unlock()

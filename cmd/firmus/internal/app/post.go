@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
 	"firmus/cmd/firmus/internal/report"
@@ -186,7 +187,7 @@ func (s *parts) notes(context.Context) ([]letters.Note, error) {
 func runningOut(c *config.Config, now time.Time) []letters.Note {
 	var ends []string
 	for _, st := range c.Stores {
-		if end := SignInEnds(st); !end.IsZero() {
+		if end := clouds.SignInEnds(st); !end.IsZero() {
 			ends = append(ends, st.Name+" "+report.SignInUntil(end, now))
 		}
 	}

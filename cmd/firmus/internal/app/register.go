@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts/reading"
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/register"
 	"firmus/cmd/firmus/internal/register/preview"
@@ -66,7 +67,7 @@ func RegisterFile(ctx context.Context, c *config.Config, from string) (workbook.
 	if id == "" || at < 0 {
 		return fail(register.NotSet, nil, "a document in the cloud is read by the account of a cloud store, and the configuration has none. Download it as XLSX, and name the file")
 	}
-	store, err := (&clouds{now: time.Now}).store(c.Stores[at])
+	store, err := (&clouds.Stores{Now: time.Now}).Store(c.Stores[at])
 	if err != nil {
 		return fail(register.Away, err, err.Error())
 	}

@@ -48,8 +48,8 @@ func (d *Daemon) setUp(ctx context.Context) (holder []byte, err error) {
 		l.Close()
 		return nil, err
 	}
-	d.web.show(site)
-	d.web.take(l, addr)
+	d.web.Show(site)
+	d.web.Take(l, addr)
 	d.o.Log.Info("there is no configuration: the pages ask for what it needs", "config", d.o.Setup.Path)
 	if d.o.Link != nil {
 		d.o.Link(url)
@@ -60,14 +60,6 @@ func (d *Daemon) setUp(ctx context.Context) (holder []byte, err error) {
 	case <-done:
 		return site.Holder(), nil
 	}
-}
-
-// take serves a listener that is there.
-func (w *webServer) take(l net.Listener, addr string) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.addr = addr
-	w.serve(l)
 }
 
 // adopt lets who set up go on in their session.

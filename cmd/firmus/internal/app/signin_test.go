@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/clouds"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/replicas/cloud/drive"
@@ -53,7 +54,7 @@ func TestSignInEnds(t *testing.T) {
 			}
 		}
 		st := config.Store{Name: "cloud", Kind: config.Cloud, Service: config.Drive, Credentials: file}
-		if got := app.SignInEnds(st); !got.Equal(c.want) {
+		if got := clouds.SignInEnds(st); !got.Equal(c.want) {
 			t.Errorf("%s: %s", name, got)
 		}
 		notes := app.RunningOut(&config.Config{Stores: []config.Store{{Name: "studio", Kind: config.Disk}, st}}, end.AddDate(0, 0, -3))

@@ -6,6 +6,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/config"
+	"firmus/cmd/firmus/internal/web"
 )
 
 // Stepped is a daemon whose parts come round when a test says so. What they do is the
@@ -19,7 +20,7 @@ type Stepped struct {
 func Step(ctx context.Context, o DaemonOptions) (*Stepped, error) {
 	d := &Daemon{o: o, again: make(chan struct{}, 1), rules: make(chan struct{}, 1)}
 	d.followed.Store(-1)
-	d.web = &webServer{log: o.Log, down: d.down(), again: o.again()}
+	d.web = &web.Server{Log: o.Log, Down: d.down(), Again: o.again()}
 	cfg, err := o.Load()
 	if err != nil {
 		return nil, err

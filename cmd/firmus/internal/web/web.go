@@ -1,4 +1,6 @@
-package app
+// Package web serves one address at a time, with TLS where there is a certificate. What it shows
+// may change under it: requests wait for what comes after.
+package web
 
 import (
 	"context"
@@ -15,14 +17,14 @@ import (
 	"firmus/cmd/firmus/internal/pages/site"
 )
 
-// webServer serves one address at a time; what it shows may change under it.
-type webServer struct {
-	log   *slog.Logger
-	down  http.Handler  // while there is nothing else
-	again time.Duration // how often an address is tried that is taken
+// Server serves one address at a time; what it shows may change under it.
+type Server struct {
+	Log   *slog.Logger
+	Down  http.Handler  // while there is nothing else
+	Again time.Duration // how often an address is tried that is taken
 	now   atomic.Pointer[shown]
 
-	cert certificate
+	Cert certificate
 
 	mu     sync.Mutex
 	server *http.Server
@@ -39,8 +41,8 @@ type certificate struct {
 	have      *tls.Certificate
 }
 
-// name says which files it is; it is told whether there are any.
-func (c *certificate) name(cert, key string) {
+// Name says which files it is; it is told whether there are any.
+func (c *certificate) Name(cert, key string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if cert != c.cert || key != c.key {
@@ -100,11 +102,11 @@ func (s *shown) begin() bool {
 }
 
 // ServeHTTP answers by what is shown. While that ends, a request waits for what comes after.
-func (w *webServer) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
+func (w *Server) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
 	for {
 		s := w.now.Load()
 		if s == nil {
-			w.down.ServeHTTP(rw, r)
+			w.Down.ServeHTTP(rw, r)
 			return
 		}
 		if s.begin() {
@@ -120,20 +122,21 @@ func (w *webServer) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
 	}
 }
 
-func (w *webServer) show(h http.Handler) { w.replace(&shown{Handler: h, next: make(chan struct{})}) }
+// Show shows something else from now on.
+func (w *Server) Show(h http.Handler) { w.replace(&shown{Handler: h, next: make(chan struct{})}) }
 
-// hide shows what is shown while there is nothing else.
-func (w *webServer) hide() { w.replace(nil) }
+// Hide shows what is shown while there is nothing else.
+func (w *Server) Hide() { w.replace(nil) }
 
-func (w *webServer) replace(s *shown) {
+func (w *Server) replace(s *shown) {
 	if old := w.now.Swap(s); old != nil {
 		close(old.next)
 	}
 }
 
-// hold lets what is shown begin no more answers: new requests wait until something else is
+// Hold lets what is shown begin no more answers: new requests wait until something else is
 // shown, or nothing. What it returns waits for the answers that are being given.
-func (w *webServer) hold() (answered func()) {
+func (w *Server) Hold() (answered func()) {
 	s := w.now.Load()
 	if s == nil {
 		return func() {}
@@ -144,9 +147,9 @@ func (w *webServer) hold() (answered func()) {
 	return s.answers.Wait
 }
 
-// listen serves an address. One that is taken is said and tried again: the rest of
+// Listen serves an address. One that is taken is said and tried again: the rest of
 // the daemon goes on. It does nothing if the address is served already.
-func (w *webServer) listen(ctx context.Context, addr string) {
+func (w *Server) Listen(ctx context.Context, addr string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if addr == "" || addr == w.addr {
@@ -159,13 +162,13 @@ func (w *webServer) listen(ctx context.Context, addr string) {
 		w.serve(l)
 		return
 	}
-	w.log.Error("pages and metrics can't be served; tried again", "listen", addr, "error", err, "every", w.again)
+	w.Log.Error("pages and metrics can't be served; tried again", "listen", addr, "error", err, "every", w.Again)
 	go func() {
 		for {
 			select {
 			case <-ctx.Done():
 				return
-			case <-time.After(w.again):
+			case <-time.After(w.Again):
 			}
 			l, err := net.Listen("tcp", addr)
 			if err != nil {
@@ -184,23 +187,23 @@ func (w *webServer) listen(ctx context.Context, addr string) {
 }
 
 // serve is called with the lock held.
-func (w *webServer) serve(l net.Listener) {
+func (w *Server) serve(l net.Listener) {
 	w.server = &http.Server{Handler: w, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, WriteTimeout: 5 * time.Minute,
-		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(w.log.Handler(), slog.LevelDebug)}
+		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(w.Log.Handler(), slog.LevelDebug)}
 	s := w.server
 	w.at = l.Addr().String()
-	if w.cert.any() {
-		s.TLSConfig = &tls.Config{GetCertificate: w.cert.get, MinVersion: tls.VersionTLS12}
+	if w.Cert.any() {
+		s.TLSConfig = &tls.Config{GetCertificate: w.Cert.get, MinVersion: tls.VersionTLS12}
 		go func() { _ = s.ServeTLS(l, "", "") }()
 	} else {
 		go func() { _ = s.Serve(l) }() // always ends with an error; close says when
 	}
-	w.log.Info("listening", "address", l.Addr().String())
+	w.Log.Info("listening", "address", l.Addr().String())
 }
 
-// move serves another address from now on.
-func (w *webServer) move(ctx context.Context, l net.Listener, addr string) {
-	w.close()
+// Move serves another address from now on.
+func (w *Server) Move(ctx context.Context, l net.Listener, addr string) {
+	w.Close()
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	_, w.cancel = context.WithCancel(ctx)
@@ -208,8 +211,8 @@ func (w *webServer) move(ctx context.Context, l net.Listener, addr string) {
 	w.serve(l)
 }
 
-// close ends serving; answers that are being given have a second.
-func (w *webServer) close() {
+// Close ends serving; answers that are being given have a second.
+func (w *Server) Close() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.cancel != nil {
@@ -225,8 +228,8 @@ func (w *webServer) close() {
 	w.server, w.addr, w.at = nil, "", ""
 }
 
-// here lets only this computer ask: what it says is for whoever runs the machine.
-func here(h http.Handler) http.Handler {
+// Here lets only this computer ask: what it says is for whoever runs the machine.
+func Here(h http.Handler) http.Handler {
 	return http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
 		if !site.FromHere(r) {
 			http.Error(rw, "This is answered on the computer itself only.", http.StatusForbidden)
@@ -236,9 +239,9 @@ func here(h http.Handler) http.Handler {
 	})
 }
 
-// health adds /healthz, which fails when the program hangs, and /readyz, which fails
+// Health adds /healthz, which fails when the program hangs, and /readyz, which fails
 // when it can't do its work.
-func health(mux *http.ServeMux, alive func() error, ready func(context.Context) error) {
+func Health(mux *http.ServeMux, alive func() error, ready func(context.Context) error) {
 	say := func(rw http.ResponseWriter, err error) {
 		rw.Header().Set("Content-Type", "text/plain; charset=utf-8")
 		rw.Header().Set("Cache-Control", "no-store")
@@ -249,10 +252,28 @@ func health(mux *http.ServeMux, alive func() error, ready func(context.Context) 
 		}
 		fmt.Fprintln(rw, "ok")
 	}
-	mux.Handle("GET /healthz", here(http.HandlerFunc(func(rw http.ResponseWriter, _ *http.Request) { say(rw, alive()) })))
-	mux.Handle("GET /readyz", here(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+	mux.Handle("GET /healthz", Here(http.HandlerFunc(func(rw http.ResponseWriter, _ *http.Request) { say(rw, alive()) })))
+	mux.Handle("GET /readyz", Here(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
 		ctx, cancel := context.WithTimeout(r.Context(), 3*time.Second)
 		defer cancel()
 		say(rw, ready(ctx))
 	})))
+}
+
+// Listening is the address that is served, for links on this computer.
+func (w *Server) Listening() string {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.at != "" {
+		return w.at
+	}
+	return w.addr
+}
+
+// Take serves a listener that is there.
+func (w *Server) Take(l net.Listener, addr string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.addr = addr
+	w.serve(l)
 }

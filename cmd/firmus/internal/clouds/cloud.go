@@ -1,4 +1,6 @@
-package app
+// Package clouds opens the stores that services keep, each once, by the configuration; says
+// what is wrong with them, and signs in to them. What it gives of a store is only read.
+package clouds
 
 import (
 	"context"
@@ -11,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/guarded"
 	"firmus/cmd/firmus/internal/report"
@@ -23,17 +26,18 @@ import (
 	"firmus/replicas/loopback"
 )
 
-// clouds are the stores that services keep, each opened once: a listing is of the
+// Stores are the stores that services keep, each opened once: a listing is of the
 // whole store and serves all its sets.
-type clouds struct {
+type Stores struct {
 	mu    sync.Mutex
-	now   func() time.Time
-	place func(ctx context.Context, store, set, path string) (cloud.Expected, error) // nil: nothing is known
-	held  func(store string)                                                         // told of each call that must be made again; may be nil
+	Now   func() time.Time
+	Place func(ctx context.Context, store, set, path string) (cloud.Expected, error) // nil: nothing is known
+	Held  func(store string)                                                         // told of each call that must be made again; may be nil
 	open  map[string]*cloud.Store
 }
 
-func (c *clouds) store(s config.Store) (*cloud.Store, error) {
+// Store opens a store, or gives it as it was opened.
+func (c *Stores) Store(s config.Store) (*cloud.Store, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if st := c.open[s.Name]; st != nil {
@@ -43,14 +47,14 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	o := cloud.Options{Folder: folder, Now: c.now}
-	if c.place != nil {
+	o := cloud.Options{Folder: folder, Now: c.Now}
+	if c.Place != nil {
 		o.Place = func(ctx context.Context, set, path string) (cloud.Expected, error) {
-			return c.place(ctx, s.Name, set, path)
+			return c.Place(ctx, s.Name, set, path)
 		}
 	}
-	if c.held != nil {
-		o.Again = func(error) { c.held(s.Name) }
+	if c.Held != nil {
+		o.Again = func(error) { c.Held(s.Name) }
 	}
 	if nearby(s.Endpoint) { // a test server on this computer is there, or it isn't: no network to wait for
 		o.Retry = cloud.Retry{Attempts: 3, Base: 100 * time.Millisecond}
@@ -67,22 +71,22 @@ func (c *clouds) store(s config.Store) (*cloud.Store, error) {
 }
 
 // service opens a store's service, and gives the id of its folder there.
-func (c *clouds) service(s config.Store) (cloud.Service, string, error) {
+func (c *Stores) service(s config.Store) (cloud.Service, string, error) {
 	switch s.Service {
 	case config.WebDAV:
-		w, err := webdav.Open(webdav.Options{Endpoint: s.Endpoint, Folder: s.Folder, Credential: s.Credentials, Now: c.now})
+		w, err := webdav.Open(webdav.Options{Endpoint: s.Endpoint, Folder: s.Folder, Credential: s.Credentials, Now: c.Now})
 		if err != nil {
 			return nil, "", err
 		}
 		return w, w.Root(), nil
 	case config.S3:
-		b, err := s3.Open(s3.Options{Endpoint: s.Endpoint, Bucket: s.Bucket, Folder: s.Folder, Region: s.Region, Addressing: s.Addressing, Credential: s.Credentials, Now: c.now})
+		b, err := s3.Open(s3.Options{Endpoint: s.Endpoint, Bucket: s.Bucket, Folder: s.Folder, Region: s.Region, Addressing: s.Addressing, Credential: s.Credentials, Now: c.Now})
 		if err != nil {
 			return nil, "", err
 		}
 		return b, b.Root(), nil
 	default:
-		d, err := drive.Open(context.Background(), drive.Options{Credential: s.Credentials, Endpoint: s.Endpoint, TokenURL: s.Tokens, Now: c.now})
+		d, err := drive.Open(context.Background(), drive.Options{Credential: s.Credentials, Endpoint: s.Endpoint, TokenURL: s.Tokens, Now: c.Now})
 		if err != nil {
 			return nil, "", err
 		}
@@ -96,8 +100,8 @@ func nearby(endpoint string) bool {
 	return err == nil && loopback.Host(u.Hostname())
 }
 
-// placeIn is what the ledger knows of a place in a store that a service keeps.
-func placeIn(ctx context.Context, l *ledger.Ledger, store, set, path string) (p cloud.Expected, err error) {
+// PlaceIn is what the ledger knows of a place in a store that a service keeps.
+func PlaceIn(ctx context.Context, l *ledger.Ledger, store, set, path string) (p cloud.Expected, err error) {
 	err = l.View(ctx, func(t *ledger.Tx) error {
 		if p.ID, err = t.Services.ID(store, set, path); err != nil {
 			return err
@@ -108,27 +112,30 @@ func placeIn(ctx context.Context, l *ledger.Ledger, store, set, path string) (p 
 	return p, err
 }
 
-// forget has a store opened anew by whoever needs it next: a person may have put
+// ErrCredential says that a store's credential can't be used; another one may come.
+var ErrCredential = errors.New("the credential can't be used")
+
+// Forget has a store opened anew by whoever needs it next: a person may have put
 // another credential in the place of one that is dead.
-func (c *clouds) forget(store string) {
+func (c *Stores) Forget(store string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	delete(c.open, store)
 }
 
-// onlyRead is a root on which nothing is ever written.
-type onlyRead struct {
+// OnlyRead is a root on which nothing is ever written.
+type OnlyRead struct {
 	*cloud.Folder
-	blind func() // is told when the credential turns out to be dead
+	Blind func() // is told when the credential turns out to be dead
 }
 
 // Identify says of a dead credential in the error's text that it is one: of the error
 // only that text is kept, and a dead credential doesn't come to life by waiting.
-func (r onlyRead) Identify(ctx context.Context) (fixity.Identity, error) {
+func (r OnlyRead) Identify(ctx context.Context) (fixity.Identity, error) {
 	id, err := r.Folder.Identify(ctx)
 	if errors.Is(err, cloud.ErrBlind) {
 		err = fmt.Errorf("%s: %w", cloud.ErrBlind.Error(), err)
-		r.blind()
+		r.Blind()
 	}
 	return id, unseen(err)
 }
@@ -153,13 +160,13 @@ func notToday(err error) error {
 }
 
 // Stat is that of the folder.
-func (r onlyRead) Stat(ctx context.Context, path string) (fixity.Entry, error) {
+func (r OnlyRead) Stat(ctx context.Context, path string) (fixity.Entry, error) {
 	e, err := r.Folder.Stat(ctx, path)
 	return e, notToday(err)
 }
 
 // Open is that of the folder.
-func (r onlyRead) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
+func (r OnlyRead) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
 	f, err := r.Folder.Open(ctx, e, offset)
 	if err != nil {
 		return nil, notToday(err)
@@ -176,7 +183,7 @@ func (r today) Read(p []byte) (int, error) {
 }
 
 // ConfirmGone asks the service again for what its listing doesn't show.
-func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (map[string]ledger.SecondLook, error) {
+func (r OnlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (map[string]ledger.SecondLook, error) {
 	lost := make([]cloud.Lost, len(gone))
 	for i, x := range gone {
 		lost[i] = cloud.Lost{Path: x.Path, ID: x.ID}
@@ -191,7 +198,7 @@ func (r onlyRead) ConfirmGone(ctx context.Context, gone []ledger.ServiceItem) (m
 
 // Items are the service's names for the files and folders of the set, after the path ""
 // with the account that the store's folder belongs to. A folder's path ends in a slash.
-func (r onlyRead) Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error] {
+func (r OnlyRead) Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error] {
 	return func(yield func(ledger.ServiceItem, error) bool) {
 		owner, err := r.Owner(ctx)
 		if !yield(ledger.ServiceItem{Owner: owner}, err) || err != nil {
@@ -206,7 +213,7 @@ func (r onlyRead) Items(ctx context.Context) iter.Seq2[ledger.ServiceItem, error
 }
 
 // Public are the paths of the files that whoever has a link may read.
-func (r onlyRead) Public(ctx context.Context) iter.Seq2[string, error] {
+func (r OnlyRead) Public(ctx context.Context) iter.Seq2[string, error] {
 	return func(yield func(string, error) bool) {
 		for f, err := range r.Places(ctx) {
 			if err != nil || f.Public && !strings.HasSuffix(f.Entry.Path, "/") {
@@ -219,7 +226,7 @@ func (r onlyRead) Public(ctx context.Context) iter.Seq2[string, error] {
 }
 
 // Remarks are what is noteworthy in the newest listing.
-func (r onlyRead) Remarks(ctx context.Context) ([]string, error) {
+func (r OnlyRead) Remarks(ctx context.Context) ([]string, error) {
 	notes, err := r.Notes(ctx)
 	var out []string
 	for _, n := range notes {
@@ -229,47 +236,47 @@ func (r onlyRead) Remarks(ctx context.Context) ([]string, error) {
 }
 
 // ReplaceVerified is refused: the cloud is only read.
-func (onlyRead) ReplaceVerified(_ context.Context, path string, _ func(io.Writer) error, _ func(fixity.Reader) error) error {
+func (OnlyRead) ReplaceVerified(_ context.Context, path string, _ func(io.Writer) error, _ func(fixity.Reader) error) error {
 	return fmt.Errorf("write %q: the cloud is only read: %w", path, fixity.ErrRefused)
 }
 
 // Names are none: nothing of Firmus lies in the cloud.
-func (onlyRead) Names(context.Context, string) ([]string, error) { return nil, nil }
+func (OnlyRead) Names(context.Context, string) ([]string, error) { return nil, nil }
 
 // RenameOwn is refused: the cloud is only read.
-func (onlyRead) RenameOwn(_ context.Context, from, _ string) error {
+func (OnlyRead) RenameOwn(_ context.Context, from, _ string) error {
 	return fmt.Errorf("rename %q: the cloud is only read: %w", from, fixity.ErrRefused)
 }
 
 // RemoveOwn is refused: the cloud is only read.
-func (onlyRead) RemoveOwn(_ context.Context, path string) error {
+func (OnlyRead) RemoveOwn(_ context.Context, path string) error {
 	return fmt.Errorf("remove %q: the cloud is only read: %w", path, fixity.ErrRefused)
 }
 
-// CloudProblem is something that is wrong with a store that a service keeps.
-type CloudProblem struct {
+// Problem is something that is wrong with a store that a service keeps.
+type Problem struct {
 	Store string
 	Grave bool // it can't be audited with it
 	Away  bool // it visits, and was not reached
 	Text  string
 }
 
-// CheckClouds says in plain words what is wrong with each store that a service keeps:
+// Check says in plain words what is wrong with each store that a service keeps:
 // credential, clock, folder. A store without a grave problem can be audited now.
-func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([]CloudProblem, error) {
-	var out []CloudProblem
-	open := clouds{now: now}
+func Check(ctx context.Context, c *config.Config, now func() time.Time) ([]Problem, error) {
+	var out []Problem
+	open := Stores{Now: now}
 	for _, s := range c.Stores {
 		if s.Kind != config.Cloud {
 			continue
 		}
-		st, err := open.store(s)
+		st, err := open.Store(s)
 		if err != nil {
-			out = append(out, CloudProblem{Store: s.Name, Grave: true, Text: err.Error()})
+			out = append(out, Problem{Store: s.Name, Grave: true, Text: err.Error()})
 			continue
 		}
 		if end := SignInEnds(s); !end.IsZero() {
-			out = append(out, CloudProblem{Store: s.Name, Text: report.SignInUntil(end, now())})
+			out = append(out, Problem{Store: s.Name, Text: report.SignInUntil(end, now())})
 		}
 		var sets []string
 		for _, r := range s.Sets {
@@ -286,11 +293,11 @@ func CheckClouds(ctx context.Context, c *config.Config, now func() time.Time) ([
 				text += ". " + strings.ToUpper(p.Do[:1]) + p.Do[1:]
 			}
 			// Whether a visiting one has been away for too long, the ledger knows.
-			out = append(out, CloudProblem{Store: s.Name, Grave: p.Grave && !s.Visiting, Away: p.Grave && s.Visiting, Text: text})
+			out = append(out, Problem{Store: s.Name, Grave: p.Grave && !s.Visiting, Away: p.Grave && s.Visiting, Text: text})
 			grave = grave || p.Grave
 		}
 		if !grave {
-			out = append(out, CloudProblem{Store: s.Name, Text: "can be audited"})
+			out = append(out, Problem{Store: s.Name, Text: "can be audited"})
 		}
 	}
 	return out, nil
@@ -325,4 +332,24 @@ func SignIn(ctx context.Context, c *config.Config, store string, client []byte, 
 		return "", fmt.Errorf("sign in for store %s: %w", store, err)
 	}
 	return s.Credentials, guarded.Of(c).Secret(s.Credentials, guarded.Credential, func(w io.Writer) error { _, err := w.Write(append(text, '\n')); return err })
+}
+
+// Changes are what a store's service tells of since a token.
+func (c *Stores) Changes(ctx context.Context, s config.Store, token string) (out acts.Changes, err error) {
+	st, err := c.Store(s)
+	if err != nil {
+		return out, fmt.Errorf("%w: %w", ErrCredential, err)
+	}
+	w, err := st.Changes(ctx, token)
+	if err != nil {
+		if errors.Is(err, cloud.ErrBlind) {
+			c.Forget(s.Name)
+		}
+		return out, err
+	}
+	out = acts.Changes{Unsure: w.Unsure, Token: w.Token}
+	for _, x := range w.List {
+		out.List = append(out.List, acts.Change{Set: x.Set, Path: x.Path, ID: x.ID, Dir: x.Dir, Bytes: x.What == cloud.WasChanged || x.What == cloud.WasAdded})
+	}
+	return out, nil
 }
