@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"firmus/cmd/firmus/internal/letters/calendar"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
@@ -38,7 +39,7 @@ func (l *Letters) Test(ctx context.Context) ([]Tried, error) {
 	if err != nil {
 		return nil, err
 	}
-	letter.Calendar = l.calendar(now, next)
+	letter.Calendar = calendar.Weekly(clean(l.o.Name), l.domain(), now, next.In(l.o.Zone))
 	letter.MessageID = fmt.Sprintf("firmus.test-%d@%s", now.UnixNano(), l.domain())
 	return l.sendNow(ctx, letter, to)
 }

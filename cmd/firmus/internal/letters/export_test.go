@@ -65,8 +65,5 @@ func NameIn(r care.Rules, set, p string) string { return words{rules: r}.nameIn(
 // Clean is a text on one line with nothing unseen in it.
 var Clean = clean
 
-// Folded is a line of a calendar entry.
-var Folded = folded
-
 // Bounded is a connection of which at most n bytes are read.
 func Bounded(c net.Conn, n int) net.Conn { return &bounded{c, n} }

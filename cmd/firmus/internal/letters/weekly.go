@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"firmus/cmd/firmus/internal/letters/calendar"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -77,7 +78,7 @@ func (l *Letters) weekly(t *ledger.Tx, xs []*thread, now, since, next time.Time,
 	subject, p := w.letter()
 	letter, err := l.compose(ledger.LetterWeekly, "weekly", subject, p, now)
 	if w.first {
-		letter.Calendar = l.calendar(now, next)
+		letter.Calendar = calendar.Weekly(clean(l.o.Name), l.domain(), now, next.In(l.o.Zone))
 	}
 	return draft{letter: letter, to: w.to}, err
 }

@@ -1,7 +1,6 @@
 package letters_test
 
 import (
-	"strings"
 	"testing"
 
 	"firmus/cmd/firmus/internal/letters"
@@ -97,21 +96,6 @@ func TestClean(t *testing.T) {
 	} {
 		if got := letters.Clean(in); got != want {
 			t.Errorf("Clean(%q) = %q, want %q", in, got, want)
-		}
-	}
-}
-
-// RFC 5545, 3.1: no line is longer than 75 octets, and no character is cut.
-func TestFolded(t *testing.T) {
-	for _, s := range []string{"", "short", strings.Repeat("x", 75), strings.Repeat("x", 76), strings.Repeat("ö", 200), strings.Repeat("x", 74) + "…"} {
-		got := letters.Folded(s)
-		if !strings.HasSuffix(got, "\r\n") || strings.ReplaceAll(strings.TrimSuffix(got, "\r\n"), "\r\n ", "") != s {
-			t.Errorf("%q folded is %q", s, got)
-		}
-		for _, line := range strings.Split(strings.TrimSuffix(got, "\r\n"), "\r\n") {
-			if len(line) > 75 || !strings.Contains(line, strings.ToValidUTF8(line, "")) || strings.ToValidUTF8(line, "") != line {
-				t.Errorf("%q has the line %q", s, line)
-			}
 		}
 	}
 }

@@ -1,4 +1,6 @@
-package letters
+// Package calendar writes the calendar entry by which a person notices that a weekly letter
+// didn't come, as RFC 5545 has it.
+package calendar
 
 import (
 	"fmt"
@@ -7,13 +9,13 @@ import (
 	"unicode/utf8"
 )
 
-// calendar is an entry that asks each week, three hours after the letter is due,
-// whether it has come: a letter that doesn't come is noticed by nobody else. RFC
-// 5545: a date with local time and without a zone (3.3.5, form 1) is that of whoever
-// looks at it.
-func (l *Letters) calendar(now, next time.Time) string {
-	at := next.In(l.o.Zone)
-	at = time.Date(at.Year(), at.Month(), at.Day(), at.Hour()+3, at.Minute(), 0, 0, l.o.Zone)
+// Weekly is an entry that asks each week, three hours after the letter is due, whether it has
+// come: a letter that doesn't come is noticed by nobody else. holdings is whose letter it is, on
+// one line; domain makes the entry's name one of its own; now is when it is written. next, in the
+// zone in which letters are due, is when the next one is. A date with local time and without a
+// zone (RFC 5545, 3.3.5, form 1) is that of whoever looks at it.
+func Weekly(holdings, domain string, now, next time.Time) string {
+	at := time.Date(next.Year(), next.Month(), next.Day(), next.Hour()+3, next.Minute(), 0, 0, next.Location())
 	days := []string{"SU", "MO", "TU", "WE", "TH", "FR", "SA"}
 	lines := []string{
 		"BEGIN:VCALENDAR",
@@ -21,14 +23,14 @@ func (l *Letters) calendar(now, next time.Time) string {
 		"PRODID:-//Firmus//letters//EN",
 		"METHOD:PUBLISH",
 		"BEGIN:VEVENT",
-		"UID:firmus-weekly-letter@" + l.domain(),
+		"UID:firmus-weekly-letter@" + domain,
 		"DTSTAMP:" + now.UTC().Format("20060102T150405Z"),
 		"DTSTART:" + at.Format("20060102T150405"),
 		"DURATION:PT15M",
 		"RRULE:FREQ=WEEKLY;BYDAY=" + days[at.Weekday()],
 		"SUMMARY:" + escaped("Has the letter from Firmus come?"),
 		"DESCRIPTION:" + escaped(fmt.Sprintf("%s: the weekly letter is due at %s. If it has not come, Firmus has stopped: go to the computer and run: firmus check",
-			clean(l.o.Name), next.In(l.o.Zone).Format("15:04"))),
+			holdings, next.Format("15:04"))),
 		"TRANSP:TRANSPARENT",
 		"BEGIN:VALARM",
 		"ACTION:DISPLAY",

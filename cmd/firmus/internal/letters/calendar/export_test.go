@@ -1,0 +1,4 @@
+package calendar
+
+// Folded is folded.
+var Folded = folded
