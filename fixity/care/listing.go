@@ -46,7 +46,7 @@ func (e Shown) after(c Copy, g Given) (Copy, Effects) {
 		// What a service reported was of other bytes, for all that is known. It reports
 		// nothing of these, or this would be a ServiceReport.
 		c = c.unreported()
-	} else if e.Basis != "" && c.ReportedNow() && c.Reported.OK && c.Read.At.IsZero() {
+	} else if c.Reported.OK && c.Read.At.IsZero() {
 		// The service goes on without the checksum that was all there was to know of it. What it
 		// said is of then, and holds no longer than the bytes stay the same: that is to be read.
 		c = c.dueBy(Now)

@@ -82,3 +82,24 @@ func TestInWindow(t *testing.T) {
 		}
 	}
 }
+
+// A promise runs from the last arrival while a store is being filled, and of what is behind
+// from when that was found.
+func TestAPromiseRunsFromTheLastArrival(t *testing.T) {
+	found, arrived := now.Add(-9*day), now.Add(-day)
+	for _, c := range []struct {
+		name          string
+		state         fixity.State
+		arrived, want time.Time
+	}{
+		{"awaited, and others arrive", fixity.Awaited, arrived, arrived},
+		{"awaited, and one arrives just now", fixity.Awaited, now, now},
+		{"awaited, and nothing arrived since", fixity.Awaited, found.Add(-day), found},
+		{"awaited, and a wrong clock dated an arrival", fixity.Awaited, now.Add(day), found},
+		{"behind", fixity.Behind, arrived, found},
+	} {
+		if got := (care.Copy{State: c.state, Since: found}).WaitsSince(c.arrived, now); !got.Equal(c.want) {
+			t.Errorf("%s: since %s, want %s", c.name, got, c.want)
+		}
+	}
+}
