@@ -21,6 +21,7 @@ import (
 	"go/token"
 	"go/types"
 	"io"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -36,7 +37,7 @@ const (
 	listed = ".tools/mutation.txt"
 )
 
-// kinds are the changes, in the order in which they are told.
+// kinds are the changes: what an operator becomes.
 var kinds = []struct {
 	name string
 	to   map[token.Token]token.Token
@@ -277,46 +278,32 @@ func (s *source) find(file *ast.File, set *token.FileSet, info *types.Info, id i
 	}
 	var nodes []ast.Node
 	var open []*place
-	isPlace := func(n ast.Node) bool { return operator(n) != token.ILLEGAL }
 	ast.Inspect(file, func(n ast.Node) bool {
 		if n == nil {
-			if isPlace(nodes[len(nodes)-1]) {
+			if op, _ := operator(nodes[len(nodes)-1]); op != token.ILLEGAL {
 				open = open[:len(open)-1]
 			}
 			nodes = nodes[:len(nodes)-1]
 			return true
 		}
 		nodes = append(nodes, n)
-		if !isPlace(n) {
+		op, at := operator(n)
+		if op == token.ILLEGAL {
 			return true
 		}
-		op := operator(n)
-		pl := &place{file: s, start: set.Position(n.Pos()).Offset, end: set.Position(n.End()).Offset}
-		var at token.Pos
-		switch n := n.(type) {
-		case *ast.BinaryExpr:
-			at = n.OpPos
-			pl.result = types.TypeString(types.Default(info.TypeOf(n)), imported)
-		case *ast.UnaryExpr:
-			at = n.OpPos
-			pl.result = types.TypeString(types.Default(info.TypeOf(n)), imported)
-		case *ast.IncDecStmt:
-			at = n.TokPos
-		case *ast.AssignStmt:
-			at = n.TokPos
-		case *ast.BranchStmt:
-			at = n.TokPos
+		pl := &place{file: s, start: set.Position(n.Pos()).Offset, end: set.Position(n.End()).Offset, at: set.Position(at).Offset}
+		pl.behind = pl.at + len(op.String())
+		if x, ok := n.(ast.Expr); ok {
+			pl.result = types.TypeString(types.Default(info.TypeOf(x)), imported)
 		}
 		if len(nodes) > 1 {
-			switch nodes[len(nodes)-2].(type) {
+			switch in := nodes[len(nodes)-2].(type) {
 			case *ast.BlockStmt, *ast.CaseClause, *ast.LabeledStmt:
 				pl.statement = true
 			case *ast.CommClause:
-				pl.statement = nodes[len(nodes)-2].(*ast.CommClause).Comm != n
+				pl.statement = in.Comm != n
 			}
 		}
-		pl.at = set.Position(at).Offset
-		pl.behind = pl.at + len(op.String())
 		for _, k := range kinds {
 			if to, ok := k.to[op]; ok {
 				pl.changes = append(pl.changes, &change{id: id, kind: k.name, to: to})
@@ -334,32 +321,29 @@ func (s *source) find(file *ast.File, set *token.FileSet, info *types.Info, id i
 	return id
 }
 
-// operator returns what of a node can be changed, or ILLEGAL.
-func operator(n ast.Node) token.Token {
-	op := token.ILLEGAL
+// operator returns what of a node can be changed and where it is, or ILLEGAL.
+func operator(n ast.Node) (token.Token, token.Pos) {
+	op, at := token.ILLEGAL, token.NoPos
 	switch n := n.(type) {
 	case *ast.BinaryExpr:
-		op = n.Op
+		op, at = n.Op, n.OpPos
 	case *ast.UnaryExpr:
-		if n.Op == token.ADD || n.Op == token.SUB {
-			op = n.Op
+		if n.Op == token.SUB {
+			op, at = n.Op, n.OpPos
 		}
 	case *ast.IncDecStmt:
-		op = n.Tok
+		op, at = n.Tok, n.TokPos
 	case *ast.AssignStmt:
-		op = n.Tok
+		op, at = n.Tok, n.TokPos
 	case *ast.BranchStmt:
-		op = n.Tok
+		op, at = n.Tok, n.TokPos
 	}
-	if slices.ContainsFunc(kinds, func(k struct {
-		name string
-		to   map[token.Token]token.Token
-	}) bool {
-		return k.to[op] != token.ILLEGAL
-	}) {
-		return op
+	for _, k := range kinds {
+		if k.to[op] != token.ILLEGAL {
+			return op, at
+		}
 	}
-	return token.ILLEGAL
+	return token.ILLEGAL, at
 }
 
 // all returns every place, the outer before the inner.
@@ -544,13 +528,7 @@ func (p *pack) check(texts map[string]string) []types.Error {
 	set := token.NewFileSet()
 	var files []*ast.File
 	var errs []types.Error
-	for _, name := range slices.Sorted(func(yield func(string) bool) {
-		for name := range texts {
-			if !yield(name) {
-				return
-			}
-		}
-	}) {
+	for _, name := range slices.Sorted(maps.Keys(texts)) {
 		f, err := parser.ParseFile(set, name, texts[name], parser.SkipObjectResolution)
 		if err != nil {
 			return []types.Error{{Fset: set, Msg: err.Error()}}
