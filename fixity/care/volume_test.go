@@ -39,6 +39,7 @@ func TestOneVolumeNeverCountsTwice(t *testing.T) {
 		{"on its own drive it is one with the cloud", map[string]string{"studio": "a", "synced": "b"}, []string{"studio", "synced", "cloud"}, 2},
 		{"where the system doesn't say", map[string]string{"studio": "a", "vault": care.UnsaidVolume}, []string{"studio", "vault"}, 1},
 		{"the system doesn't say, and it counts all the same", map[string]string{"studio": "a", "pool": care.UnsaidVolume}, []string{"studio", "pool"}, 2},
+		{"a service is on no drive, whatever its store lay on before", map[string]string{"studio": "a", "cloud": "a"}, []string{"studio", "cloud"}, 2},
 		{"the same store twice", map[string]string{"studio": "a"}, []string{"studio", "studio"}, 1},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
