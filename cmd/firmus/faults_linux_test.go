@@ -47,6 +47,10 @@ type badDrive struct {
 	seen bool
 }
 
+// hungAtMost is how long a command may take while a store hangs: each of its steps that asks the
+// store anew may wait for a minute.
+const hungAtMost = 10 * time.Minute
+
 func store(c calls.Call) bool {
 	return c.Under("studio") || c.Under("vault")
 }
@@ -81,21 +85,11 @@ var badDrives = []badDrive{
 // FIRMUS_FAULTS says how often, FIRMUS_FAULTS_SEED by which chance, FIRMUS_FAULTS_OF of which
 // rows, FIRMUS_FAULTS_BY by which fault (parts of the name).
 func TestFaults(t *testing.T) {
-	total, perRow := 3, 3
-	if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
-		total, perRow = 20, 5
+	total, seed := chosenFaults(t, 3, 20)
+	perRow := max(total/len(killRows), min(total, 5))
+	if os.Getenv("FIRMUS_FAULTS") != "" {
+		perRow = max(total/len(killRows), 1)
 	}
-	seed := time.Now().UnixNano() % 1_000_000_000
-	for name, to := range map[string]func(int64){"FIRMUS_FAULTS": func(n int64) { total, perRow = int(n), max(int(n)/len(killRows), 1) }, "FIRMUS_FAULTS_SEED": func(n int64) { seed = n }} {
-		if s := os.Getenv(name); s != "" {
-			n, err := strconv.ParseInt(s, 10, 64)
-			if err != nil {
-				t.Fatal(err)
-			}
-			to(n)
-		}
-	}
-	t.Logf("FIRMUS_FAULTS=%d FIRMUS_FAULTS_SEED=%d", total, seed)
 	w := newKillWorld(t)
 	dice := rand.New(rand.NewPCG(uint64(seed), 0))
 	sum := moments{}
@@ -118,6 +112,27 @@ func TestFaults(t *testing.T) {
 	if len(sum) == 0 {
 		t.Error("nothing was tried")
 	}
+}
+
+// chosenFaults says how often faults are tried, and by which chance: plainly, with
+// FIRMUS_ALL_PARTS, or as the environment says.
+func chosenFaults(t *testing.T, plainly, all int) (total int, seed int64) {
+	t.Helper()
+	total, seed = plainly, time.Now().UnixNano()%1_000_000_000
+	if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
+		total = all
+	}
+	for name, to := range map[string]func(int64){"FIRMUS_FAULTS": func(n int64) { total = int(n) }, "FIRMUS_FAULTS_SEED": func(n int64) { seed = n }} {
+		if s := os.Getenv(name); s != "" {
+			n, err := strconv.ParseInt(s, 10, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			to(n)
+		}
+	}
+	t.Logf("FIRMUS_FAULTS=%d FIRMUS_FAULTS_SEED=%d", total, seed)
+	return total, seed
 }
 
 // answered runs a row's command with its calls answered, and gives its status and words.
@@ -202,7 +217,7 @@ func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string
 	n := 0
 	var at calls.Call
 	var drive *otherDrive
-	began := time.Now()
+	began, waits := time.Now(), []string{}
 	exit, said := w.answered(r, func(c calls.Call) calls.Answer {
 		if c.Under("unplugged") {
 			return calls.Answer{Err: syscall.EIO}
@@ -217,13 +232,14 @@ func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string
 			}
 		}
 		if n == k+1 || b.from && n > k {
+			waits = append(waits, fmt.Sprintf("  %v %s", time.Since(began).Round(time.Second), c))
 			return b.answer
 		}
 		return calls.Answer{}
 	})
 	where := fmt.Sprintf("%s: a drive that %s, at call %d of its kind (%s; exit %d)", r, b.name, k, at, exit)
-	if took := time.Since(began); took > 3*time.Minute {
-		t.Errorf("%s: it ended after %v\n%s", where, took, said)
+	if took := time.Since(began); took > hungAtMost {
+		t.Errorf("%s: it ended after %v; what hung:\n%s\n%s", where, took, strings.Join(waits, "\n"), said)
 	}
 	if n > k && exit != r.exit && !strings.Contains(said, b.says) {
 		t.Errorf("%s: it doesn't say %q:\n%s", where, b.says, said)

@@ -235,12 +235,15 @@ func freeName(in *os.Root, name, ending string, old fs.FileInfo) (free string, t
 }
 
 // KeptFiles are the files that are kept, by path. mounts are the first-level folders that
-// lie on volumes of their own.
-func (d *Dir) KeptFiles(ctx context.Context, mounts []string) ([]fixity.Kept, error) {
+// lie on volumes of their own. passed, if set, is told now and then while the drive answers.
+func (d *Dir) KeptFiles(ctx context.Context, mounts []string, passed func()) ([]fixity.Kept, error) {
+	if passed == nil {
+		passed = func() {}
+	}
 	var out []fixity.Kept
 	for _, top := range append([]string{""}, mounts...) {
 		folder := path.Join(top, fixity.KeptFolder)
-		more, err := call(ctx, &d.stuck, func() ([]fixity.Kept, error) { return d.keptIn(folder) })
+		more, err := call(ctx, &d.stuck, func() ([]fixity.Kept, error) { return d.keptIn(folder, passed) })
 		if err != nil {
 			return nil, fmt.Errorf("what is kept in %s: %w", d.root, err)
 		}
@@ -250,7 +253,7 @@ func (d *Dir) KeptFiles(ctx context.Context, mounts []string) ([]fixity.Kept, er
 	return out, nil
 }
 
-func (d *Dir) keptIn(folder string) (out []fixity.Kept, err error) {
+func (d *Dir) keptIn(folder string, passed func()) (out []fixity.Kept, err error) {
 	r, err := d.enter(folder)
 	if errors.Is(err, fixity.ErrVanished) {
 		return nil, nil
@@ -260,6 +263,7 @@ func (d *Dir) keptIn(folder string) (out []fixity.Kept, err error) {
 	}
 	defer r.Close()
 	err = fs.WalkDir(r.FS(), ".", func(p string, e fs.DirEntry, err error) error {
+		passed()
 		if err != nil || !e.Type().IsRegular() || leftover().MatchString(e.Name()) {
 			return err
 		}

@@ -163,7 +163,7 @@ func putBackCrash(t *testing.T, fresh func() *disk.Dir) {
 				t.Errorf("stopped at step %d, then again: kept at %q, %v", k, kept, err)
 			}
 		}
-		if _, err := d.Sweep(context.Background()); err != nil {
+		if _, err := d.Sweep(context.Background(), nil); err != nil {
 			t.Error(err)
 		}
 		check(t, filepath.WalkDir(d.Root(), func(p string, e os.DirEntry, err error) error {
@@ -271,7 +271,7 @@ func TestKeptFiles(t *testing.T) {
 	d := open(t, disk.Options{}, map[string]string{inPlace: oldText, ".firmus-kept/3/b.wav.damaged": "b", "QV-0109/.firmus-kept/4/c.wav.damaged": "c"})
 	_, err := d.PutBack(context.Background(), puttingBack(t, d), writeNew, readBack)
 	check(t, err)
-	kept, err := d.KeptFiles(context.Background(), []string{"QV-0109"})
+	kept, err := d.KeptFiles(context.Background(), []string{"QV-0109"}, nil)
 	check(t, err)
 	var paths []string
 	for _, k := range kept {

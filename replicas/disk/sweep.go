@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"strings"
 
@@ -23,18 +24,18 @@ var leftover = expr.Once(`^\.firmus-new-[0-9a-f]{16}-[A-Z2-7]{10}$`)
 // Of our own folders (".firmus…") only those of kept files are entered; SweepOwn does the
 // others. What can't be seen or
 // removed is left for the next time, and is no error; the error is fixity.ErrAway, or the
-// cause of ctx.
-func (d *Dir) Sweep(ctx context.Context) (removed int, err error) {
-	return d.sweepFrom(ctx, "", false)
+// cause of ctx. passed, if set, is told now and then while the drive answers.
+func (d *Dir) Sweep(ctx context.Context, passed func()) (removed int, err error) {
+	return d.sweepFrom(ctx, "", false, passed)
 }
 
 // SweepOwn is Sweep in one of our own folders and all below it. It does nothing if the
 // folder isn't there.
-func (d *Dir) SweepOwn(ctx context.Context, folder string) (removed int, err error) {
-	return d.sweepFrom(ctx, folder, true)
+func (d *Dir) SweepOwn(ctx context.Context, folder string, passed func()) (removed int, err error) {
+	return d.sweepFrom(ctx, folder, true, passed)
 }
 
-func (d *Dir) sweepFrom(ctx context.Context, folder string, own bool) (removed int, err error) {
+func (d *Dir) sweepFrom(ctx context.Context, folder string, own bool, passed func()) (removed int, err error) {
 	r, err := call(ctx, &d.stuck, func() (*os.Root, error) { return d.enter(folder) })
 	if errors.Is(err, fixity.ErrVanished) && folder != "" {
 		return 0, nil
@@ -43,7 +44,10 @@ func (d *Dir) sweepFrom(ctx context.Context, folder string, own bool) (removed i
 		return 0, fmt.Errorf("clear away in %s: %w", d.root, err)
 	}
 	defer r.Close()
-	s := &sweeping{d: d, ctx: ctx, own: own}
+	if passed == nil {
+		passed = func() {}
+	}
+	s := &sweeping{d: d, ctx: ctx, own: own, passed: passed}
 	if err := s.folder(r, folder); err != nil {
 		return s.removed, fmt.Errorf("clear away in %s: %w", d.root, err)
 	}
@@ -54,6 +58,7 @@ type sweeping struct {
 	d       *Dir
 	ctx     context.Context // of the Sweep that this is
 	own     bool
+	passed  func()
 	removed int
 }
 
@@ -65,7 +70,13 @@ func (s *sweeping) folder(r *os.Root, path string) error {
 			return nil, nil
 		}
 		defer f.Close()
-		names, _ := f.ReadDir(-1)
+		var names []fs.DirEntry
+		for err == nil {
+			var some []fs.DirEntry
+			some, err = f.ReadDir(1000)
+			names = append(names, some...)
+			s.passed()
+		}
 		for _, n := range names {
 			switch {
 			case n.IsDir():
@@ -76,6 +87,7 @@ func (s *sweeping) folder(r *os.Root, path string) error {
 				if r.Remove(n.Name()) == nil {
 					s.removed++
 				}
+				s.passed()
 			}
 		}
 		return below, nil

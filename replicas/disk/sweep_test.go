@@ -23,8 +23,8 @@ func TestASweepNeverTakesWhatIsNotALeftover(t *testing.T) {
 		sweep func() (int, error)
 		want  int
 	}{
-		{func() (int, error) { return d.Sweep(ctx) }, 4}, {func() (int, error) { return d.Sweep(ctx) }, 0},
-		{func() (int, error) { return d.SweepOwn(ctx, ".firmus-ledger") }, 2}, {func() (int, error) { return d.SweepOwn(ctx, ".firmus-none") }, 0},
+		{func() (int, error) { return d.Sweep(ctx, nil) }, 4}, {func() (int, error) { return d.Sweep(ctx, nil) }, 0},
+		{func() (int, error) { return d.SweepOwn(ctx, ".firmus-ledger", nil) }, 2}, {func() (int, error) { return d.SweepOwn(ctx, ".firmus-none", nil) }, 0},
 	} {
 		if n, err := c.sweep(); n != c.want || err != nil {
 			t.Errorf("%d removed, want %d, %v", n, c.want, err)
@@ -37,7 +37,7 @@ func TestASweepNeverTakesWhatIsNotALeftover(t *testing.T) {
 	}
 	away, err := disk.Open(d.Root()+"/none", disk.Options{})
 	check(t, err)
-	if _, err := away.Sweep(ctx); !errors.Is(err, fixity.ErrAway) {
+	if _, err := away.Sweep(ctx, nil); !errors.Is(err, fixity.ErrAway) {
 		t.Errorf("a root that isn't there: %v", err)
 	}
 }

@@ -8,11 +8,14 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync"
+	"time"
 )
 
 // Place is where a path leads. It is found out once, by Look, and says what was so then.
 type Place struct {
 	Path   string        // absolute, with links resolved as far as it exists
+	Silent bool          // its drive didn't answer within Patience: only its name and mounts are known
 	is     os.FileInfo   // nil if nothing lies there
 	above  []os.FileInfo // what exists of it and of the folders it lies in, itself first
 	shown  inner         // where it lies inside its file system
@@ -30,8 +33,64 @@ func (i inner) in(other inner) bool {
 	return i.device != "" && i.device == other.device && below(i.path, other.path)
 }
 
-// Look finds out where a path leads. The path, or the end of it, needn't exist.
+// Patience is how long a drive is waited for. Most that sleep have turned up by then.
+const Patience = 15 * time.Second
+
+// silent are the paths that are still looked at by a look that was left behind: no other is
+// begun, or they would pile up.
+var silent sync.Map
+
+// Look finds out where a path leads. The path, or the end of it, needn't exist. It waits for a
+// drive that doesn't answer no longer than Patience, and gives what can be told without it.
 func Look(path string) Place {
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	if _, hangs := silent.Load(path); !hangs {
+		got := make(chan Place, 1)
+		var mu sync.Mutex
+		left, done := false, false
+		go func() {
+			p := look(path)
+			mu.Lock()
+			defer mu.Unlock()
+			if done = true; left {
+				silent.Delete(path)
+			}
+			got <- p
+		}()
+		timer := time.NewTimer(Patience)
+		defer timer.Stop()
+		select {
+		case p := <-got:
+			return p
+		case <-timer.C:
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		if done {
+			return <-got
+		}
+		left = true
+		silent.Store(path, true)
+	}
+	p := Place{Path: path, Silent: true}
+	p.shown, p.mounts = mounted(path)
+	return p
+}
+
+// All is Look for several paths, all at the same time.
+func All(paths []string) []Place {
+	out := make([]Place, len(paths))
+	var all sync.WaitGroup
+	for i, p := range paths {
+		all.Go(func() { out[i] = Look(p) })
+	}
+	all.Wait()
+	return out
+}
+
+func look(path string) Place {
 	p := Place{Path: realPath(path)}
 	for at := p.Path; ; at = filepath.Dir(at) {
 		if info, err := os.Stat(at); err == nil {
@@ -99,9 +158,6 @@ func fold(path string) string {
 
 // realPath resolves the links in what exists of path.
 func realPath(path string) string {
-	if abs, err := filepath.Abs(path); err == nil {
-		path = abs
-	}
 	rest := ""
 	for p := path; ; p = filepath.Dir(p) {
 		if q, err := resolve(p); err == nil {

@@ -277,8 +277,8 @@ func (r rigged) Move(ctx context.Context, e fixity.Entry, to string) error {
 	}
 	return err
 }
-func (r rigged) KeptFiles(ctx context.Context, m []string) ([]fixity.Kept, error) {
-	return r.mended().KeptFiles(ctx, m)
+func (r rigged) KeptFiles(ctx context.Context, m []string, passed func()) ([]fixity.Kept, error) {
+	return r.mended().KeptFiles(ctx, m, passed)
 }
 func (r rigged) RemoveKept(ctx context.Context, p string) error { return r.mended().RemoveKept(ctx, p) }
 func (r rigged) PutBack(ctx context.Context, p fixity.PuttingBack, write func(io.Writer) error, verify func(fixity.Reader) error) (string, error) {

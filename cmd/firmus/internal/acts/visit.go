@@ -26,7 +26,7 @@ type Visited struct {
 }
 
 // Visit reads a visiting store whole that is there, once a visit, and to its end after a
-// kill. first says that the daemon found it there when it started. begins is told before
+// kill. One that could not be read whole is read again when it comes again, however soon. first says that the daemon found it there when it started. begins is told before
 // it is read. An error is that of the ledger: then it is to be tried again.
 func (e Acts) Visit(ctx context.Context, store string, first bool, begins func()) (v Visited, err error) {
 	book := schedule.InLedger{Ledger: e.Ledger, Job: ledger.FiringVisit, Now: e.Now}
@@ -41,7 +41,7 @@ func (e Acts) Visit(ctx context.Context, store string, first bool, begins func()
 		same = sameVisitFirst
 	}
 	retry := known && f.Ended.IsZero()
-	if known && !retry && now.Sub(f.Ended).Abs() < same {
+	if known && f.Outcome == ledger.FiringDone && now.Sub(f.Ended).Abs() < same {
 		return Visited{Before: f.Ended}, nil
 	}
 	if !retry {

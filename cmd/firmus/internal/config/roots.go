@@ -16,16 +16,22 @@ type folder struct {
 // far as the folders exist.
 func (r *reader) checkRoots(c *Config) {
 	var all []folder
+	var paths []string
+	add := func(what string, at place, path string) {
+		all, paths = append(all, folder{what: what, at: at}), append(paths, path)
+	}
 	if c.State != "" {
-		all = append(all, folder{theState, r.at("state"), ground.Look(c.State)})
+		add(theState, r.at("state"), c.State)
 	}
 	for _, s := range c.Stores {
 		for _, root := range s.Sets {
 			if root.Path != "" {
-				what := "the folder of " + root.Set + " in " + s.Name
-				all = append(all, folder{what, r.at("store", s.Name, "sets", root.Set), ground.Look(root.Path)})
+				add("the folder of "+root.Set+" in "+s.Name, r.at("store", s.Name, "sets", root.Set), root.Path)
 			}
 		}
+	}
+	for i, is := range ground.All(paths) {
+		all[i].is = is
 	}
 	for i, b := range all {
 		for _, a := range all[:i] {

@@ -37,9 +37,10 @@ func Of(c *config.Config) Folders {
 	if c == nil {
 		return f
 	}
+	var paths []string
 	add := func(what, path string) {
 		if path != "" {
-			f.list = append(f.list, folder{what, path, ground.Look(path)})
+			f.list, paths = append(f.list, folder{what: what, path: path}), append(paths, path)
 		}
 	}
 	f.state = c.State
@@ -51,7 +52,18 @@ func Of(c *config.Config) Folders {
 			}
 		}
 	}
+	for i, is := range ground.All(paths) {
+		f.list[i].is = is
+	}
 	return f
+}
+
+// silent says that a place can't be looked at.
+func silent(at ground.Place) error {
+	if !at.Silent {
+		return nil
+	}
+	return fmt.Errorf("%s: its drive has not answered for %s. Is it connected? Try again, or name another place: %w", at.Path, ground.Patience, fixity.ErrAway)
 }
 
 // Outside refuses a place for what a command writes (fixity.ErrRefused): one that is,
@@ -59,6 +71,9 @@ func Of(c *config.Config) Folders {
 // backups that the configuration doesn't know are told by their own files.
 func (f Folders) Outside(path string) error {
 	at := ground.Look(path)
+	if err := silent(at); err != nil {
+		return err
+	}
 	for _, g := range f.list {
 		if at.Inside(g.is) {
 			return fmt.Errorf("%s lies in %s (%s): nothing is written there but by Firmus itself. Name another place: %w", path, g.what, g.path, fixity.ErrRefused)
@@ -81,6 +96,9 @@ func (f Folders) Outside(path string) error {
 // store all the same. An old drive whose store was replaced or retired is not.
 func (f Folders) Apart(ctx context.Context, dir string, ours func(storeID string) (name string, ok bool)) error {
 	at := ground.Look(dir)
+	if err := silent(at); err != nil {
+		return err
+	}
 	for _, g := range f.list {
 		switch {
 		case at.Inside(g.is):

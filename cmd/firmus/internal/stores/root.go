@@ -41,9 +41,10 @@ type Texts interface {
 // Swept is a root in which Firmus writes, and can clear away what it left.
 type Swept interface {
 	// Sweep removes new files of ours that never took their place. Nobody may be writing.
-	Sweep(ctx context.Context) (removed int, err error)
+	// passed, if set, is told now and then while the store answers.
+	Sweep(ctx context.Context, passed func()) (removed int, err error)
 	// SweepOwn does so in one of our own folders, which Sweep leaves alone.
-	SweepOwn(ctx context.Context, folder string) (removed int, err error)
+	SweepOwn(ctx context.Context, folder string, passed func()) (removed int, err error)
 	// Restrict gives one of our own folders, and all in it, modes and a group (negative: as
 	// it is). mk makes the folder if it isn't there.
 	Restrict(ctx context.Context, folder string, file, dir fs.FileMode, group int, mk bool) error
@@ -55,8 +56,8 @@ type Mended interface {
 	Move(ctx context.Context, e fixity.Entry, to string) error
 	// Free is the room on its volume in bytes, -1 if that isn't known.
 	Free(ctx context.Context) (int64, error)
-	// KeptFiles and RemoveKept are of what lay where files were put back.
-	KeptFiles(ctx context.Context, mounts []string) ([]fixity.Kept, error)
+	// KeptFiles and RemoveKept are of what lay where files were put back. passed is as of Sweep.
+	KeptFiles(ctx context.Context, mounts []string, passed func()) ([]fixity.Kept, error)
 	RemoveKept(ctx context.Context, path string) error
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
 	"path/filepath"
 	"slices"
@@ -99,8 +100,23 @@ func (r *root) ReadFile(context.Context, string, int64) ([]byte, error) {
 func (r *root) Names(context.Context, string) ([]string, error)   { r.call("names"); return nil, nil }
 func (r *root) FileID(context.Context, string) (string, error)    { r.call("file id"); return "1", nil }
 func (r *root) Volume(context.Context) (l fixity.Lies, err error) { r.call("volume"); return l, nil }
-func (r *root) Sweep(context.Context) (int, error)                { return 0, nil }
-func (r *root) SweepOwn(context.Context, string) (int, error)     { return 0, nil }
+
+// Sweep goes through three folders.
+func (r *root) Sweep(_ context.Context, passed func()) (int, error) {
+	for n := range 3 {
+		r.call(fmt.Sprint("sweep ", n))
+		passed()
+	}
+	return 0, nil
+}
+
+func (r *root) SweepOwn(ctx context.Context, _ string, passed func()) (int, error) {
+	return r.Sweep(ctx, passed)
+}
+
+func (r *root) Restrict(context.Context, string, fs.FileMode, fs.FileMode, int, bool) error {
+	return nil
+}
 
 type file struct {
 	r    *root
@@ -204,7 +220,7 @@ func synced(t *testing.T, name string, test func(t *testing.T, w *world)) {
 // TestSilenceIsNeverWaitedFor: a store that leaves any call unanswered is away, whatever
 // the call makes of its context, and while it hangs no other call is begun.
 func TestSilenceIsNeverWaitedFor(t *testing.T) {
-	for _, call := range []string{"identify", "shards", "list 0", "list 1", "list 2", "list end", "stat", "open", "read 0", "read 3", "text", "names", "file id", "volume"} {
+	for _, call := range []string{"identify", "shards", "list 0", "list 1", "list 2", "list end", "stat", "open", "read 0", "read 3", "text", "names", "file id", "volume", "sweep 0", "sweep 2"} {
 		synced(t, call, func(t *testing.T, w *world) {
 			r := w.roots["vault"]
 			r.hangs[call], r.release = true, make(chan struct{})
@@ -223,6 +239,7 @@ func TestSilenceIsNeverWaitedFor(t *testing.T) {
 					func() error { _, err := root.Names(ctx, ".firmus-ledger"); return err },
 					func() error { _, err := root.(stores.Identified).FileID(ctx, "a.wav"); return err },
 					func() error { _, err := root.(stores.Lies).Volume(ctx); return err },
+					func() error { _, err := root.(stores.Swept).Sweep(ctx, nil); return err },
 				}
 				for _, f := range all {
 					if err := f(); err != nil {
@@ -316,6 +333,9 @@ func slowIsNotSilent(t *testing.T, w *world) {
 				return err
 			}
 			time.Sleep(2 * time.Minute)
+		}
+		if _, err := root.(stores.Swept).SweepOwn(ctx, ".firmus-ledger", nil); err != nil {
+			return err
 		}
 		f, err := root.Open(ctx, fixity.Entry{Path: "a.wav"}, 0)
 		if err != nil {

@@ -60,6 +60,11 @@ func ask[T any](ctx context.Context, w *way, f func(context.Context) (T, error))
 // attempt is ask, and says whether f was left behind, still at work; late is given what
 // it returns after all. While a call is left behind no other is begun: they would pile up.
 func attempt[T any](ctx context.Context, w *way, f func(context.Context) (T, error), late func(T, error)) (v T, err error, left bool) {
+	return attemptBeating(ctx, w, func(ctx context.Context, _ func()) (T, error) { return f(ctx) }, late)
+}
+
+// attemptBeating is attempt for a call that takes long: each beat counts as an answer.
+func attemptBeating[T any](ctx context.Context, w *way, f func(ctx context.Context, beat func()) (T, error), late func(T, error)) (v T, err error, left bool) {
 	if err := w.answers(ctx); err != nil {
 		return v, err, false
 	}
@@ -70,12 +75,16 @@ func attempt[T any](ctx context.Context, w *way, f func(context.Context) (T, err
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	got := make(chan result, 1)
-	go func() {
-		v, err := f(ctx)
-		got <- result{v, err}
-	}()
 	timer := time.NewTimer(w.bound())
 	defer timer.Stop()
+	go func() {
+		v, err := f(ctx, func() {
+			if ctx.Err() == nil {
+				timer.Reset(w.bound())
+			}
+		})
+		got <- result{v, err}
+	}()
 	select {
 	case r := <-got:
 		return r.v, r.err, false
@@ -107,6 +116,12 @@ func (w *way) answers(ctx context.Context) error {
 		}
 	}
 	return context.Cause(ctx)
+}
+
+// askBeating is ask for a call that takes long: each beat counts as an answer.
+func askBeating[T any](ctx context.Context, w *way, f func(ctx context.Context, beat func()) (T, error)) (T, error) {
+	v, err, _ := attemptBeating(ctx, w, f, nil)
+	return v, err
 }
 
 // do is ask for a call that returns nothing.
@@ -344,22 +359,22 @@ func (w *way) RemoveOwn(ctx context.Context, path string) error {
 }
 
 // Sweep, SweepOwn and Restrict do nothing in a root in which Firmus doesn't write. A
-// sweep answers when it has been everywhere, so it may take longer.
-func (w *way) Sweep(ctx context.Context) (int, error) {
+// sweep goes everywhere: what it tells counts as an answer.
+func (w *way) Sweep(ctx context.Context, _ func()) (int, error) {
 	if in, ok := w.in.(Swept); ok {
-		return ask(ctx, w.slow(), in.Sweep)
+		return askBeating(ctx, w, in.Sweep)
 	}
 	return 0, nil
 }
 
-func (w *way) SweepOwn(ctx context.Context, folder string) (int, error) {
+func (w *way) SweepOwn(ctx context.Context, folder string, _ func()) (int, error) {
 	if in, ok := w.in.(Swept); ok {
-		return ask(ctx, w.slow(), func(ctx context.Context) (int, error) { return in.SweepOwn(ctx, folder) })
+		return askBeating(ctx, w, func(ctx context.Context, beat func()) (int, error) { return in.SweepOwn(ctx, folder, beat) })
 	}
 	return 0, nil
 }
 
-// slow is for calls that go through all of a root before they answer.
+// slow is for calls of a service that take many requests, each of which its client bounds.
 func (w *way) slow() *way {
 	x := *w
 	x.s.Silence = 30 * w.bound()
@@ -412,12 +427,12 @@ func (w *way) Free(ctx context.Context) (int64, error) {
 }
 
 // KeptFiles are also those in first-level folders that lie on volumes of their own.
-func (w *way) KeptFiles(ctx context.Context, mounts []string) ([]fixity.Kept, error) {
+func (w *way) KeptFiles(ctx context.Context, mounts []string, _ func()) ([]fixity.Kept, error) {
 	in, err := w.mended()
 	if err != nil {
 		return nil, err
 	}
-	return ask(ctx, w.slow(), func(ctx context.Context) ([]fixity.Kept, error) { return in.KeptFiles(ctx, mounts) })
+	return askBeating(ctx, w, func(ctx context.Context, beat func()) ([]fixity.Kept, error) { return in.KeptFiles(ctx, mounts, beat) })
 }
 
 func (w *way) RemoveKept(ctx context.Context, path string) error {

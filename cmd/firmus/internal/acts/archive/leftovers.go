@@ -45,7 +45,7 @@ func (e *Archive) Sweep(ctx context.Context, u *stores.Used, sets []string) erro
 		if !ok {
 			continue
 		}
-		n, err := w.Sweep(ctx)
+		n, err := w.Sweep(ctx, nil)
 		if err != nil && !errors.Is(err, fixity.ErrAway) {
 			return err
 		}

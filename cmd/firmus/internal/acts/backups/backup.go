@@ -253,7 +253,7 @@ func (e Acts) inGenerations(ctx context.Context, store string, do func(context.C
 			if err := e.CloseBackup(ctx, w, true); err != nil {
 				return err
 			}
-			if _, err := w.SweepOwn(ctx, archive.BackupFolder); err != nil {
+			if _, err := w.SweepOwn(ctx, archive.BackupFolder, nil); err != nil {
 				return err
 			}
 		}

@@ -97,10 +97,11 @@ func (f *Events) bringLocked(ctx context.Context, all bool) (aside string, err e
 		return "", err
 	}
 	if odd.why == "" && all {
-		if err := f.copyFrom(ctx, l, next); err != nil {
+		var want int64 // as much as was copied: more may be recorded meanwhile
+		if err := f.copyFrom(ctx, l, next, func(t *ledger.Tx) (err error) { want, err = t.Log.LeafBytes(); return err }); err != nil {
 			return "", err
 		}
-		if odd.why, err = f.count(ctx, l); err != nil || odd.why == "" {
+		if odd.why, err = f.count(want); err != nil || odd.why == "" {
 			return "", err
 		}
 	}
@@ -119,7 +120,7 @@ func (f *Events) bringLocked(ctx context.Context, all bool) (aside string, err e
 		}
 		next, f.ends = 0, nil
 	}
-	return aside, f.copyFrom(ctx, l, next)
+	return aside, f.copyFrom(ctx, l, next, nil)
 }
 
 // noteEarlier does for a ledger that an earlier copy was put in the place of what a
@@ -166,14 +167,19 @@ type oddity struct {
 	differs bool   // an event in them is not the record's, so the record is another or an earlier one
 }
 
-func (f *Events) copyFrom(ctx context.Context, l *ledger.Ledger, next int64) error {
+// copyFrom appends the events from a number on. ended, if set, is asked of the record in which
+// no other follows.
+func (f *Events) copyFrom(ctx context.Context, l *ledger.Ledger, next int64, ended func(*ledger.Tx) error) error {
 	if err := private.MkdirAll(f.Dir); err != nil {
 		return err
 	}
 	for {
 		var page []ledger.Event
 		if err := l.View(ctx, func(t *ledger.Tx) error {
-			return t.Log.Each(next, 500, func(e ledger.Event) error { page = append(page, e); return nil })
+			if err := t.Log.Each(next, 500, func(e ledger.Event) error { page = append(page, e); return nil }); err != nil || len(page) > 0 || ended == nil {
+				return err
+			}
+			return ended(t)
 		}); err != nil || len(page) == 0 {
 			return err
 		}
@@ -266,8 +272,8 @@ func (f *Events) next(ctx context.Context, l *ledger.Ledger) (next int64, odd od
 	return next, odd, nil
 }
 
-// count holds the number and length of all lines against the record.
-func (f *Events) count(ctx context.Context, l *ledger.Ledger) (odd string, err error) {
+// count holds the length of all lines against that of the events that were copied.
+func (f *Events) count(want int64) (odd string, err error) {
 	names, err := filepath.Glob(filepath.Join(f.Dir, "*.jsonl"))
 	if err != nil {
 		return "", err
@@ -285,17 +291,13 @@ func (f *Events) count(ctx context.Context, l *ledger.Ledger) (odd string, err e
 		}
 		size += n
 	}
-	var want int64
-	if err := l.View(ctx, func(t *ledger.Tx) (err error) { want, err = t.Log.LeafBytes(); return err }); err != nil {
-		return "", err
-	}
 	switch {
 	case zeros:
 		return "there are zeros among their lines", nil
 	case size < want:
 		return "events lack in them", nil
 	}
-	return "", nil // more: an event was recorded meanwhile
+	return "", nil
 }
 
 // zeroFinder notes whether zeros are written to it.

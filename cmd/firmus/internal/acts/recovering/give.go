@@ -12,6 +12,7 @@ import (
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/digest"
@@ -84,7 +85,7 @@ type donorError struct {
 // ofDonor is an error of opening or reading a donor.
 func (a Acts) ofDonor(d ledger.Copy, err error) *donorError {
 	if errors.Is(err, fixity.ErrAway) {
-		return &donorError{err: wentAway(d.Store)}
+		return &donorError{err: wentAway(d.Store, err)}
 	}
 	return &donorError{fmt.Errorf("%s: %w", a.PlaceOf(d), err), errors.Is(err, fixity.ErrVanished) || errors.Is(err, fixity.ErrUnreadable)}
 }
@@ -164,7 +165,11 @@ func (a Acts) layReady(ctx context.Context, x *Item, o Order) error {
 func (a Acts) usedFor(ctx context.Context, d ledger.Copy, do func(context.Context, *stores.Used) error) error {
 	err := a.Stores().Use(ctx, d.Store, donorPurpose, func(ctx context.Context, u *stores.Used) error {
 		if !slices.Contains(u.Here, d.Set) {
-			return &donorError{err: fmt.Errorf("%s is away now", d.Store)}
+			why := "it is away"
+			if i := slices.IndexFunc(u.Away, func(f fixity.Fact) bool { return f.Set == d.Set }); i >= 0 {
+				why = report.Fact(u.Away[i])
+			}
+			return &donorError{err: fmt.Errorf("%s is away now: %s", d.Store, why)}
 		}
 		return do(ctx, u)
 	})

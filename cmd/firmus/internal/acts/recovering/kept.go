@@ -75,7 +75,7 @@ func (a Acts) keptIn(ctx context.Context, u *stores.Used, set string) ([]KeptFil
 	}); err != nil {
 		return nil, err
 	}
-	found, err := in.KeptFiles(ctx, mounts)
+	found, err := in.KeptFiles(ctx, mounts, nil)
 	if err != nil {
 		return nil, err
 	}

@@ -273,7 +273,7 @@ func (a Acts) recoverIn(ctx context.Context, store string, o Order, res *Result)
 		for _, x := range mine {
 			if x.State == Planned {
 				if x.State, x.Why = NotDone, err.Error(); begun && errors.Is(err, fixity.ErrAway) {
-					x.Why = wentAway(store).Error()
+					x.Why = wentAway(store, err).Error()
 				}
 			}
 		}
@@ -282,9 +282,9 @@ func (a Acts) recoverIn(ctx context.Context, store string, o Order, res *Result)
 	return err
 }
 
-// wentAway is an error of a store that was there when the work began.
-func wentAway(store string) error {
-	return fmt.Errorf("%s went away meanwhile. Once it is there again, say the same again: %w", store, fixity.ErrAway)
+// wentAway is an error of a store that was there when the work began, and why.
+func wentAway(store string, why error) error {
+	return fmt.Errorf("%s went away meanwhile. Once it is there again, say the same again: %w", store, why)
 }
 
 // donor is the store from which an item's bytes come if all is as it was planned.
