@@ -8,7 +8,10 @@ import (
 )
 
 // Acts are those that put an archive's copies right.
-type Acts struct{ acts.Acts }
+type Acts struct{ *archive.Archive }
 
 // Of are those of an archive.
-func Of(a *archive.Archive) Acts { return Acts{acts.Of(a)} }
+func Of(a *archive.Archive) Acts { return Acts{a} }
+
+// audits read what was put right.
+func (e Acts) audits() acts.Acts { return acts.Of(e.Archive) }

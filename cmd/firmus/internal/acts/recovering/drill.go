@@ -88,7 +88,7 @@ func (a Acts) drill(ctx context.Context, n int, p stores.Purpose, names ...strin
 		}
 		out = append(out, d)
 	}
-	return out, a.FollowUp(ctx, fixity.Bypassed)
+	return out, a.audits().FollowUp(ctx, fixity.Bypassed)
 }
 
 func (a Acts) drillIn(ctx context.Context, u *stores.Used, dir string, n int, d *Drilled) error {

@@ -291,5 +291,5 @@ func (a Acts) donorFailed(ctx context.Context, d ledger.Copy, bad *donorError) e
 	if !bad.rotten && !errors.Is(bad, fixity.ErrChanged) {
 		return nil
 	}
-	return acts.Of(a.Archive).ReadSoon(ctx, d)
+	return a.audits().ReadSoon(ctx, d)
 }

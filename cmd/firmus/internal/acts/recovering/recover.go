@@ -198,7 +198,7 @@ func (a Acts) Recover(ctx context.Context, o Order) (Result, error) {
 	if err := manifests.Of(a.Archive).MakeUpSaying(ctx); err != nil {
 		return res, err
 	}
-	return res, a.FollowUp(ctx, fixity.Bypassed)
+	return res, a.audits().FollowUp(ctx, fixity.Bypassed)
 }
 
 // put says that an item is in its place by this order.
@@ -532,7 +532,7 @@ func (a Acts) proveRecovered(ctx context.Context, u *stores.Used, xs []*Item) er
 	if !slices.ContainsFunc(xs, func(x *Item) bool { return x.State == Unread }) {
 		return nil
 	}
-	if err := a.FollowUpStore(ctx, u.Rule.Name, fixity.Bypassed); err != nil {
+	if err := a.audits().FollowUpStore(ctx, u.Rule.Name, fixity.Bypassed); err != nil {
 		return err
 	}
 	return a.Ledger.View(ctx, func(t *ledger.Tx) error {
