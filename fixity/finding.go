@@ -27,7 +27,7 @@ type Finding struct {
 	Urgency    Urgency
 	Store, Set string
 	Path       string // where it should be (misplaced), or where it lies; "" for a whole store
-	FoundAt    string // misplaced: where its bytes lie
+	FoundAt    string // where its bytes lie, if they are the right ones: misplaced, or behind under its former name
 	Anatomy    Anatomy
 	Ranges     []Range // whole 64 KiB blocks, or exact bytes; at most MaxRanges
 	RangesMore bool    // there are more than MaxRanges

@@ -47,7 +47,7 @@ func (c Copy) ReportedNow() bool { return !c.Reported.At.IsZero() && c.Basis.Say
 // service keeps.
 func (c Copy) ReportedBy() fixity.Basis {
 	switch {
-	case !HasBytes(c.State): // of what is damaged, gone or elsewhere its finding tells
+	case !HoldsVersion(c.State): // of what is damaged, gone or elsewhere its finding tells
 		return ""
 	case c.Basis != "" && c.Basis.Says() && !c.Reported.OK:
 		return fixity.ByOther

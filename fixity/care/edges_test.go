@@ -310,9 +310,8 @@ func TestWhatStatesMean(t *testing.T) {
 		of   func(fixity.State) bool
 		want []fixity.State
 	}{
-		"holds the version": {care.HoldsVersion, []fixity.State{fixity.Intact, fixity.Editing, fixity.Misplaced}},
+		"holds the version": {care.HoldsVersion, []fixity.State{fixity.Intact, fixity.Editing, fixity.Behind, fixity.Misplaced}},
 		"whole":             {care.Whole, []fixity.State{fixity.Intact, fixity.Editing}},
-		"has the bytes":     {care.HasBytes, []fixity.State{fixity.Intact, fixity.Editing, fixity.Behind, fixity.Misplaced}},
 		"read in turn":      {care.ReadInTurn, []fixity.State{fixity.Intact, fixity.Editing, fixity.Behind}},
 		"waits":             {care.Waits, []fixity.State{fixity.Awaited, fixity.Behind}},
 	} {

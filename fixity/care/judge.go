@@ -152,7 +152,7 @@ func Judge(r Rules, c Case, store string, carrier int64) Verdict {
 	v.Finding = true
 	v.Urgency = Raised(urgency(r, c, own, v, rule), c.Once && !c.old(own))
 	v.Mergeable = len(v.IntactIn) == 0 && c.mergeable()
-	v.Step = step(own, c.old(own), v)
+	v.Step = step(own, c, v)
 	return v
 }
 
@@ -218,8 +218,8 @@ func (c Case) mergeable() bool {
 	return len(have) > 0 && !slices.Contains(have, false)
 }
 
-func step(own Holding, old bool, v Verdict) Step {
-	s := own.State
+func step(own Holding, c Case, v Verdict) Step {
+	s, old := own.State, c.old(own)
 	switch {
 	case own.Carrier == 0:
 	case s == fixity.Unreadable || s == fixity.Unsteady:
@@ -234,6 +234,10 @@ func step(own Holding, old bool, v Verdict) Step {
 		return StepReread
 	case fixity.Misplaced:
 		return StepMoveBack
+	case fixity.Behind:
+		if own.Held == c.Version { // it has its former name there
+			return StepMoveBack
+		}
 	}
 	if !v.known() {
 		return StepOther
@@ -249,9 +253,26 @@ func step(own Holding, old bool, v Verdict) Step {
 	return StepNone
 }
 
-// JudgeStray is the verdict on something that lies in a store under no one's care.
-func JudgeStray() Verdict {
-	return Verdict{Finding: true, Kind: fixity.Kind(fixity.Unexpected), Urgency: fixity.Tidy, IntactIn: []string{}, Step: StepTakeOut}
+// Stray is what is known of something that lies in a store under no one's care.
+type Stray struct {
+	Since time.Time // it was first seen there
+	// Of says that it was read, and has the bytes of a version of a file under care; Spare that
+	// this file's own copy in the same store has a version's bytes too.
+	Of, Spare bool
+}
+
+// JudgeStray is the verdict on something that lies in a store under no one's care. What has
+// a file's bytes is what a rename leaves that was followed by copying: it is quiet while the
+// store's promise to follow runs, and nobody is told to take it out while it may be needed.
+func JudgeStray(s Stray, promise time.Duration, now time.Time) Verdict {
+	v := Verdict{Finding: true, Kind: fixity.Kind(fixity.Unexpected), Urgency: fixity.Tidy, IntactIn: []string{}, Step: StepTakeOut}
+	switch {
+	case s.Of && !s.Spare:
+		v.Step = StepNone
+	case s.Of:
+		v.Finding = Waited(s.Since, now, promise)
+	}
+	return v
 }
 
 // IncidentLeast and IncidentShare bound an incident: more than so many files and

@@ -95,12 +95,15 @@ func TestJudge(t *testing.T) {
 		{"left behind where files arrive", "studio", care.Case{Set: access, Holdings: []care.Holding{in("studio", fixity.Behind), intact("vault")}}, quiet(fixity.Behind, "vault"), 0},
 		{"an earlier version came back elsewhere", "vault", care.Case{Set: access, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Behind, wentBack)}}, quiet(fixity.Behind, "studio"), 0},
 		{"behind where files arrive, and no version has authority", "studio", care.Case{Set: access, Version: -1, Holdings: []care.Holding{in("studio", fixity.Behind, shown, wentBack)}}, quiet(fixity.Behind), 0},
+		{"renamed, and not followed for too long", "vault", care.Case{Set: access, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Behind, longAgo, shown)}}, found(fixity.Behind, fixity.Tidy, care.StepMoveBack, "studio", "vault"), 0},
 		{"behind too long", "vault", care.Case{Set: access, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Behind, longAgo)}}, found(fixity.Behind, fixity.Tidy, care.StepCopy, "studio"), 0},
 		{"behind too long, none intact", "vault", care.Case{Set: access, Holdings: []care.Holding{in("studio", fixity.Missing), in("vault", fixity.Behind, longAgo)}},
 			found(fixity.Behind, fixity.NoneIntact, care.StepOther), 0},
-		{"what is behind doesn't hold the version", "studio", care.Case{Set: masters, Holdings: []care.Holding{in("studio", fixity.Altered), in("vault", fixity.Behind, shown)}},
+		{"what is behind holds an earlier version", "studio", care.Case{Set: masters, Holdings: []care.Holding{in("studio", fixity.Altered), in("vault", fixity.Behind)}},
 			found(fixity.Altered, fixity.NoneIntact, care.StepOther), 0},
 
+		{"or the version under its former name", "studio", care.Case{Set: masters, Holdings: []care.Holding{in("studio", fixity.Altered), in("vault", fixity.Behind, shown)}},
+			found(fixity.Altered, fixity.AtRisk, care.StepRecover, "vault"), 0},
 		{"altered master, intact elsewhere", "studio", care.Case{Set: masters, Holdings: []care.Holding{in("studio", fixity.Altered, shown), intact("vault")}}, found(fixity.Altered, fixity.AtRisk, care.StepRecover, "vault"), 0},
 		{"altered master in a store that is no arrivals", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Altered)}}, found(fixity.Altered, fixity.AtRisk, care.StepRecover, "studio"), 0},
 		{"altered master, two elsewhere, is at risk all the same", "studio", care.Case{Set: masters, Holdings: []care.Holding{in("studio", fixity.Altered), intact("vault"), intact("cloud")}},
@@ -242,9 +245,24 @@ func TestJudgeNeverContradictsItself(t *testing.T) {
 }
 
 func TestJudgeStray(t *testing.T) {
-	want := care.Verdict{Finding: true, Kind: fixity.Kind(fixity.Unexpected), Urgency: fixity.Tidy, Step: care.StepTakeOut, IntactIn: []string{}}
-	if d := cmp.Diff(want, care.JudgeStray()); d != "" {
-		t.Error(d)
+	for _, c := range []struct {
+		name      string
+		of, spare bool
+		age       time.Duration
+		finding   bool
+		step      care.Step
+	}{
+		{"nobody knows what it is", false, false, 0, true, care.StepTakeOut},
+		{"a file's, of which this may be the only good copy here", true, false, 0, true, care.StepNone},
+		{"the same for long", true, false, 100 * time.Hour, true, care.StepNone},
+		{"a file's that is there besides", true, true, 72 * time.Hour, false, care.StepTakeOut},
+		{"the same for longer than promised", true, true, 73 * time.Hour, true, care.StepTakeOut},
+	} {
+		got := care.JudgeStray(care.Stray{Since: now.Add(-c.age), Of: c.of, Spare: c.spare}, 72*time.Hour, now)
+		want := care.Verdict{Finding: c.finding, Kind: fixity.Kind(fixity.Unexpected), Urgency: fixity.Tidy, Step: c.step, IntactIn: []string{}}
+		if d := cmp.Diff(want, got); d != "" {
+			t.Errorf("%s: %s", c.name, d)
+		}
 	}
 }
 
@@ -291,7 +309,7 @@ func TestJudgeSameBytes(t *testing.T) {
 		{"and it is missing", []care.Holding{in("studio", fixity.Missing, shown)}, []care.Holding{intact("vault")}, fixity.AtRisk, care.StepRecover, 1},
 		{"and it was never there", []care.Holding{in("studio", fixity.Awaited, longAgo)}, []care.Holding{intact("vault")}, fixity.AtRisk, care.StepCopy, 1},
 		{"lesser", []care.Holding{in("studio", fixity.Altered, shown)}, []care.Holding{in("discs", fixity.Intact, shown, lesser)}, fixity.NoneIntact, care.StepOther, 0},
-		{"behind", []care.Holding{in("studio", fixity.Altered, shown)}, []care.Holding{in("vault", fixity.Behind, shown)}, fixity.NoneIntact, care.StepOther, 0},
+		{"under its former name", []care.Holding{in("studio", fixity.Altered, shown)}, []care.Holding{in("vault", fixity.Behind, shown)}, fixity.AtRisk, care.StepRecover, 1},
 		{"a second name", []care.Holding{in("studio", fixity.Altered, shown)}, []care.Holding{in("vault", fixity.Intact, shown, linked)}, fixity.NoneIntact, care.StepOther, 0},
 		{"but a copy of its own is intact", []care.Holding{in("studio", fixity.Altered, shown), intact("vault"), intact("cloud")}, []care.Holding{intact("studio")}, fixity.AtRisk, care.StepRecover, 0},
 		{"in a dispute nobody knows", []care.Holding{in("studio", fixity.Disputed)}, []care.Holding{intact("vault")}, fixity.NoneIntact, care.StepDecide, 0},

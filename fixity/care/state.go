@@ -8,19 +8,15 @@ var States = []fixity.State{fixity.Awaited, fixity.Intact, fixity.Editing, fixit
 
 // HoldsVersion says that a copy in this state has the bytes of the version that it was
 // shown to hold, where it lies by its file's path or is known to lie instead: it counts as
-// a copy.
+// a copy of that. One that is behind holds an earlier version, or the newest one under the
+// name that its file had before.
 func HoldsVersion(s fixity.State) bool {
 	// A misplaced copy's bytes are the version's; only its name is not.
-	return s == fixity.Intact || s == fixity.Editing || s == fixity.Misplaced
+	return Whole(s) || s == fixity.Misplaced || s == fixity.Behind
 }
 
 // Whole says that a copy in this state is as it should be, in its place.
-func Whole(s fixity.State) bool { return HoldsVersion(s) && s != fixity.Misplaced }
-
-// HasBytes says that a copy in this state has the bytes of the version that it was shown to
-// hold, by whatever name. One that is behind may hold the newest version under the name
-// that was the right one once.
-func HasBytes(s fixity.State) bool { return HoldsVersion(s) || s == fixity.Behind }
+func Whole(s fixity.State) bool { return s == fixity.Intact || s == fixity.Editing }
 
 // ReadInTurn says that a copy in this state is read when a store's promise to read wants
 // it. What is damaged is read in each audit; of what is gone or elsewhere a listing tells.

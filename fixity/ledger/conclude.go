@@ -57,10 +57,12 @@ func (r Record) pairUp(ctx context.Context, audit int64) error {
 				return err
 			}
 			for _, p := range m.unsure {
-				if _, err := t.exec(`UPDATE stray SET due = 1 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`,
-					a.Store, set, []byte(top(p)), []byte(p)); err != nil {
+				if err := t.Strays.want(a.Store, set, p); err != nil {
 					return err
 				}
+			}
+			if err := t.Audits.wantRenamed(a, set); err != nil {
+				return err
 			}
 		}
 		if _, err := t.exec(`UPDATE shard SET phase = $2 WHERE audit = $1 AND phase = $3 AND complete = 1

@@ -63,7 +63,7 @@ func (t *Tx) countAgain() (counted, error) {
 		return c, err
 	}
 	if err := t.rows(`SELECT store, set_name, CASE WHEN reported_ok = 0 AND `+basisSays+` THEN 'other' ELSE reported_by END, count(*)
-		FROM instance WHERE carrier = 0 AND reported_by <> '' AND `+inStates("state", care.HasBytes)+` GROUP BY 1, 2, 3`, nil, func(r *sql.Rows) error {
+		FROM instance WHERE carrier = 0 AND reported_by <> '' AND `+inStates("state", care.HoldsVersion)+` GROUP BY 1, 2, 3`, nil, func(r *sql.Rows) error {
 		var store, set, by string
 		var n int64
 		err := r.Scan(&store, &set, &by, &n)

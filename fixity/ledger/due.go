@@ -44,7 +44,8 @@ func (r Record) Due(ctx context.Context, s fixity.Shard, limit int) (out []fixit
 
 func (t Audits) dueStrays(s fixity.Shard, limit int, out *[]fixity.Due) error {
 	return t.rows(`SELECT s.at, s.size, s.mtime, v.n, v.size, v.blake3 FROM stray s
-		LEFT JOIN file f ON f.id = s.file AND s.file <> 0 LEFT JOIN version v ON v.file = f.id AND v.n = f.version
+		LEFT JOIN file f ON f.id = CASE WHEN s.file <> 0 THEN s.file ELSE (SELECT x.id FROM file x WHERE x.set_name = s.set_name AND x.path = s.at AND x.retired_at = 0) END
+		LEFT JOIN version v ON v.file = f.id AND v.n = f.version
 		WHERE s.store = $1 AND s.set_name = $2 AND s.top = $3 AND s.at > $4 AND s.due = 1 ORDER BY s.at LIMIT $5`,
 		[]any{s.Store, s.Set, []byte(s.Top), []byte(s.Cursor), limit}, func(r *sql.Rows) error {
 			var at, b3 []byte

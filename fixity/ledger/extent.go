@@ -158,7 +158,7 @@ type shows struct {
 }
 
 func showsOf(c Copy) shows {
-	s := shows{file: c.File, held: c.Held, shown: care.HasBytes(c.State), sameAs: c.SameAs}
+	s := shows{file: c.File, held: c.Held, shown: care.HoldsVersion(c.State), sameAs: c.SameAs}
 	s.read = s.shown && !c.Read.At.IsZero() && c.Read.OK && (!c.Reported.OK || !c.Reported.At.After(c.Read.At))
 	if !s.shown || s.held == 0 || s.sameAs != "" {
 		return shows{}

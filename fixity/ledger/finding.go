@@ -453,6 +453,11 @@ func (t Findings) applyVerdict(f File, x Copy, fd Finding, facts fixity.Facts, i
 	if seen != nil {
 		fd.Anatomy, fd.Ranges, fd.RangesMore, fd.Facts.Seen, fd.FoundAt, fd.Seen = seen.anatomy, seen.ranges, seen.more, seen.facts, seen.foundAt, t.now
 	}
+	if x.State == fixity.Behind {
+		if fd.FoundAt = ""; x.Held == f.Version { // it has its former name there
+			fd.FoundAt = x.At
+		}
+	}
 	switch {
 	case !isOpen:
 		fd.Audit = audit

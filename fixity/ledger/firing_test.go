@@ -82,6 +82,7 @@ func TestFiringsAreForgotten(t *testing.T) {
 			}
 			return nil
 		})
+		w.pass(4 * day)
 		w.tx(func(x *ledger.Tx) error {
 			for i := range 4 {
 				f := ledger.Firing{Job: ledger.FiringAudit, Store: "studio", Due: begun.Add(time.Duration(i) * day), By: "Ada Wren"}

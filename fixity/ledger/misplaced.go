@@ -56,20 +56,15 @@ func (t Audits) moveCopy(a Audit, was Copy, p pair.Pair, by string) error {
 	}
 	// A volume or service that spells a name in its own way has not touched the bytes.
 	there := care.PlaceChanged{At: p.At, Size: st.Size, ModTime: st.ModTime, Spelled: p.Why == pair.Form || p.Why == pair.Case}
+	version, known, err := t.holds(f, st)
+	if err != nil {
+		return err
+	}
 	switch {
 	case !st.Digest.IsZero():
-		there.Read = true
-		if there.Version, err = t.Files.versionWith(f.ID, st.Digest); err != nil {
-			return err
-		}
-	case !st.Reported.IsZero():
-		n, basis, err := t.versionReported(f.ID, fixity.ServiceReport{Size: st.Size, Digest: st.Reported, Basis: fixity.BasisOf(st.Reported.Algorithm)})
-		if err != nil {
-			return err
-		}
-		if basis.Says() {
-			there.Report = &care.ServiceReport{Version: n, Size: st.Size, ModTime: st.ModTime, Basis: basis}
-		}
+		there.Read, there.Version = true, version
+	case known:
+		there.Report = &care.ServiceReport{Version: version, Size: st.Size, ModTime: st.ModTime, Basis: fixity.BasisOf(st.Reported.Algorithm)}
 	}
 	c, _ := care.After(was, there, t.Copies.careRules(f, a.Store))
 	if err := t.Strays.Drop(a.Store, was.Set, p.At); err != nil {

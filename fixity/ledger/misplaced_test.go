@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"firmus/fixity"
+	"firmus/fixity/care"
 	"firmus/fixity/ledger"
 )
 
@@ -54,6 +55,203 @@ func TestARenameIsFollowed(t *testing.T) {
 			})
 		})
 	}
+}
+
+// strays are the open findings about what lies in a store under no one's care, by path.
+func (w *world) strays(store string) map[string]ledger.Finding {
+	w.Helper()
+	out := map[string]ledger.Finding{}
+	w.view(func(x *ledger.Tx) error {
+		all, err := x.Findings.Open(store)
+		for _, f := range all {
+			if f.Subject == fixity.OfStray {
+				out[f.Path] = f
+			}
+		}
+		return err
+	})
+	return out
+}
+
+// Who follows a rename by copying is told of what is left while nothing of it may be needed,
+// and only once the store's promise to follow is over.
+func TestWhatARenameLeaves(t *testing.T) {
+	t.Parallel()
+	const second, third = "QV-0107/QV-0107_side_A.wav", "QV-0107/A.wav"
+	rename := func(w *world, f ledger.File, from, to string) {
+		w.Helper()
+		w.move("studio", f.Set, from, to)
+		w.audit("studio", order{})
+		w.signOffPlace(f, "studio")
+	}
+	told := func(w *world, want care.Step, paths ...string) {
+		w.Helper()
+		w.audit("vault", order{})
+		got := w.strays("vault")
+		for _, p := range paths {
+			if f := got[p]; f.ID == 0 || f.Step != want || f.Facts.Tells(fixity.BytesOf) != (p != second && p != third) {
+				w.Errorf("told of %s: %q, %+v; want step %q", p, f.Step, f.Facts.Seen, want)
+			}
+		}
+		if len(got) != len(paths) {
+			w.Errorf("told of %v, want %v", got, paths)
+		}
+	}
+	for _, set := range []string{masters, access} {
+		for _, c := range []struct {
+			name string
+			do   func(w *world, f ledger.File)
+		}{
+			{"the old one stays for long", func(w *world, f ledger.File) {
+				rename(w, f, side, second)
+				w.put("vault", set, second, "one")
+				told(w, "")
+				w.isIn(f, "vault", fixity.Intact)
+				w.pass(3 * day)
+				told(w, "")
+				w.pass(time.Hour)
+				told(w, care.StepTakeOut, side)
+				w.remove("vault", set, side)
+				told(w, "")
+			}},
+			{"nobody follows", func(w *world, f ledger.File) {
+				rename(w, f, side, second)
+				w.pass(4 * day)
+				told(w, "")
+				if fd := w.found(f, "vault", fixity.Behind, fixity.Tidy); fd.Step != care.StepMoveBack || fd.FoundAt != side {
+					w.Errorf("found at %q, step %q", fd.FoundAt, fd.Step)
+				}
+				w.move("vault", set, side, second)
+				told(w, "")
+				w.quiet(f, "vault")
+			}},
+			{"renamed twice", func(w *world, f ledger.File) {
+				rename(w, f, side, second)
+				w.put("vault", set, second, "one")
+				told(w, "")
+				w.view(func(x *ledger.Tx) (err error) { f, err = x.Files.Get(f.ID); return err })
+				rename(w, f, second, third)
+				w.put("vault", set, third, "one")
+				told(w, "")
+				if got := w.copyOf(f, "vault"); got.State != fixity.Intact || got.At != third {
+					w.Errorf("%s at %s", got.State, got.At)
+				}
+			}},
+			{"the new one is another thing", func(w *world, f ledger.File) {
+				rename(w, f, side, second)
+				w.put("vault", set, second, "won")
+				told(w, care.StepTakeOut, second)
+				if got := w.copyOf(f, "vault"); got.State != fixity.Behind || got.At != side {
+					w.Errorf("the good copy: %s at %s", got.State, got.At)
+				}
+				w.quiet(f, "vault")
+				w.pass(time.Hour)
+				w.put("vault", set, second, "one")
+				told(w, "")
+				w.isIn(f, "vault", fixity.Intact)
+			}},
+			{"the new one can't be read", func(w *world, f ledger.File) {
+				rename(w, f, side, second)
+				w.put("vault", set, second, "one")
+				w.fails("vault", set, second, fixity.ReadUnreadable)
+				told(w, "")
+				if got := w.copyOf(f, "vault"); got.State != fixity.Behind || got.At != side {
+					w.Errorf("the good copy: %s at %s", got.State, got.At)
+				}
+				w.fails("vault", set, second, "")
+				told(w, "")
+				w.isIn(f, "vault", fixity.Intact)
+			}},
+			{"the new one rots", func(w *world, f ledger.File) {
+				rename(w, f, side, second)
+				w.put("vault", set, second, "one")
+				told(w, "")
+				w.rot("vault", set, second, "rot")
+				w.audit("vault", order{full: true})
+				w.isIn(f, "vault", fixity.Altered)
+				told(w, care.StepNone, side)
+			}},
+			{"the old one had rotted", func(w *world, f ledger.File) {
+				w.rot("vault", set, side, "rot")
+				w.audit("vault", order{full: true})
+				w.isIn(f, "vault", fixity.Altered)
+				rename(w, f, side, second)
+				w.put("vault", set, second, "one")
+				w.audit("vault", order{})
+				w.isIn(f, "vault", fixity.Intact)
+				w.quiet(f, "vault")
+				w.audit("vault", order{})
+				if x := w.strays("vault")[side]; x.Step != care.StepTakeOut || x.Facts.Tells(fixity.BytesOf) {
+					w.Errorf("told of what had rotted: %+v", x)
+				}
+			}},
+			{"a new version under the new name", func(w *world, f ledger.File) {
+				rename(w, f, side, second)
+				w.put("studio", set, second, "one, cleaned")
+				w.pass(4 * day) // an editing window
+				w.audit("studio", order{})
+				if fd := w.finding(f, "studio"); fd.ID != 0 {
+					v := bytesOf("one, cleaned")
+					w.tx(func(x *ledger.Tx) error {
+						_, err := x.Findings.SignOffVersion(fd, v, fixity.Entry{Path: second, Size: v.Size, ModTime: w.holds["studio"][set][second].mtime},
+							fixity.Evidence{Strength: fixity.Read, At: w.clock, OK: true, Cache: fixity.Bypassed}, 30*day, "Ada Wren", "cleaned")
+						return err
+					})
+				}
+				w.put("vault", set, second, "one, cleaned")
+				told(w, "")
+				if got := w.copyOf(f, "vault"); got.State != fixity.Intact || got.At != second || got.Held != 2 {
+					w.Errorf("%s at %s holds version %d", got.State, got.At, got.Held)
+				}
+			}},
+			{"an earlier version under the new name", func(w *world, f ledger.File) {
+				v := bytesOf("one, cleaned")
+				w.put("studio", set, side, "one, cleaned")
+				w.tx(func(x *ledger.Tx) error {
+					_, err := x.Files.NewVersion(f.ID, v, true, "studio")
+					return err
+				})
+				w.put("vault", set, side, "one, cleaned")
+				w.audit("studio", order{})
+				w.audit("vault", order{})
+				w.isIn(f, "vault", fixity.Intact)
+				rename(w, f, side, second)
+				w.put("vault", set, second, "one")
+				told(w, "")
+				if got := w.copyOf(f, "vault"); got.State != fixity.Behind || got.At != side || got.Held != 2 {
+					w.Errorf("the newest version: %s at %s holds version %d", got.State, got.At, got.Held)
+				}
+			}},
+		} {
+			t.Run(c.name+" ("+set+")", func(t *testing.T) {
+				t.Parallel()
+				inWorld(t, func(w *world) {
+					f := w.take(set, side, "one", true, "studio", "vault")
+					c.do(w, f)
+					sound(w.T, w.l)
+				})
+			})
+		}
+	}
+}
+
+// What comes under care while its store isn't there is no stray any more, and nobody goes on
+// telling of it until that is listed again.
+func TestAStrayThatIsTakenInEnds(t *testing.T) {
+	t.Parallel()
+	inWorld(t, func(w *world) {
+		w.put("vault", masters, side, "one")
+		w.put("vault", masters, "QV-0107/another.wav", "two")
+		w.audit("vault", order{})
+		if got := w.strays("vault"); len(got) != 2 {
+			w.Fatalf("told of %v", got)
+		}
+		w.take(masters, side, "one", true, "studio")
+		if got := w.strays("vault"); len(got) != 1 || got["QV-0107/another.wav"].ID == 0 {
+			w.Errorf("told of %v", got)
+		}
+		sound(w.T, w.l)
+	})
 }
 
 func TestAPlaceThatAnotherFileTakes(t *testing.T) {

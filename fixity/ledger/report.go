@@ -11,7 +11,7 @@ import (
 // Conditions of copies that count as holding what is said to be held. A reading is of
 // what lies there if the service has not reported another thing since.
 var (
-	shownToHold = inStates("i.state", care.HasBytes)
+	shownToHold = inStates("i.state", care.HoldsVersion)
 	readToHold  = shownToHold + ` AND i.read_at > 0 AND i.read_ok = 1 AND (i.reported_ok = 0 OR i.reported_at <= i.read_at)`
 )
 

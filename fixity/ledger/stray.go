@@ -17,27 +17,15 @@ import (
 // concludeStrays reports what lies in a store under no one's care, and ends the
 // findings about what no longer does. In arrivals it is new, not a finding.
 func (t Audits) concludeStrays(a Audit, set string, unclear unclear, by string) error {
-	open, err := t.Findings.where(`WHERE store = $1 AND set_name = $2 AND subject = 'stray' AND settled = '' ORDER BY id`, a.Store, set)
-	if err != nil {
-		return err
-	}
-	for _, f := range open {
-		st, err := t.Strays.At(a.Store, set, f.Path)
-		if err != nil && !errors.Is(err, fixity.ErrNotFound) {
-			return err
-		}
-		if errors.Is(err, fixity.ErrNotFound) || st.File != 0 || st.Peace {
-			if err := t.Findings.settle(f, fixity.Overtaken, by, ""); err != nil {
-				return err
-			}
-		}
-	}
 	rule, _ := t.l.o.Rules.Store(a.Store)
 	arrivals, _ := t.l.o.Rules.Arrivals(set)
 	for afterTop, after := "", ""; ; {
 		page, err := t.Strays.Each(a.Store, set, afterTop, after, 1000)
-		if err != nil || len(page) == 0 {
+		if err != nil {
 			return err
+		}
+		if len(page) == 0 {
+			return t.Strays.endFindings(a.Store, set, by)
 		}
 		for _, s := range page {
 			afterTop, after = top(s.Path), s.Path
@@ -74,35 +62,179 @@ func (t Audits) concludeStrays(a Audit, set string, unclear unclear, by string) 
 	}
 }
 
-// report opens or refreshes the finding about a stray; also is what else is known of it.
+// endFindings ends the findings about what doesn't lie in a store under no one's care any more.
+func (t Strays) endFindings(store, set, by string) error {
+	return t.ofOpen(store, set, func(f Finding) error {
+		st, err := t.At(store, set, f.Path)
+		switch gone := errors.Is(err, fixity.ErrNotFound); {
+		case err != nil && !gone:
+			return err
+		case gone || st.File != 0 || st.Peace:
+			return t.Findings.settle(f, fixity.Overtaken, by, "")
+		}
+		return nil
+	})
+}
+
+// ofOpen calls each for the open findings about what lies in a root under no one's care.
+func (t Strays) ofOpen(store, set string, each func(Finding) error) error {
+	open, err := t.Findings.where(`WHERE store = $1 AND set_name = $2 AND subject = 'stray' AND settled = '' ORDER BY id`, store, set)
+	for _, f := range open {
+		if err := each(f); err != nil {
+			return err
+		}
+	}
+	return err
+}
+
+// report opens or refreshes the finding about a stray, or ends it; also is what else is known of it.
 func (t Strays) report(store, set string, s Stray, also []fixity.Fact, audit int64, by string) error {
-	v := care.JudgeStray()
+	x, of, err := t.bytesOf(store, set, s)
+	if err != nil {
+		return err
+	}
+	rule, _ := t.l.o.Rules.Store(store)
+	v := care.JudgeStray(x, rule.ExpectWithin, t.now)
+	if !v.Finding {
+		return t.Findings.Clear(store, set, fixity.OfStray, v.Kind, s.Path, fixity.Overtaken, by)
+	}
+	if x.Of {
+		also = append([]fixity.Fact{{Is: fixity.BytesOf, Set: of.Set, Places: []fixity.Path{fixity.Path(of.Path)}}}, also...)
+	}
 	f := fixity.Finding{Subject: fixity.OfStray, Kind: v.Kind, Urgency: v.Urgency, Store: store, Set: set, Path: s.Path, IntactIn: v.IntactIn, Count: 1,
 		Facts: fixity.Facts{Seen: append([]fixity.Fact{{Is: fixity.StraySince, Bytes: s.Size, At: fixity.Instants(s.First)}}, also...)}}
 	return t.Findings.Found(f, v.Step, audit, by)
 }
 
-// followRename says that a stray lies where a file under care should: a rename
-// that was accepted has been carried out here, by copying. It is the copy from now
-// on, and what lies at the old place is a stray when it is next listed.
-func (t Audits) followRename(a Audit, set string, s Stray, by string) (bool, error) {
-	f, err := t.Files.At(set, s.Path)
-	if errors.Is(err, fixity.ErrNotFound) {
-		return false, nil
+// bytesOf is what care must know of a stray, and the file under care of its set whose bytes it
+// was read to have; of several, one whose own copy in the store has its bytes too, at a place of its own.
+func (t Strays) bytesOf(store, set string, s Stray) (x care.Stray, of File, err error) {
+	x.Since = s.First
+	holds, err := t.Files.ByDigest(s.Digest)
+	for _, h := range holds {
+		if err != nil || x.Spare || h.File.Set != set || !h.File.Retired.IsZero() {
+			continue
+		}
+		var copies []Copy
+		copies, err = t.Copies.Of(h.File.ID)
+		x.Of, of = true, h.File
+		x.Spare = slices.ContainsFunc(copies, func(c Copy) bool {
+			return c.Store == store && c.Carrier == 0 && c.State != fixity.Misplaced && care.HoldsVersion(c.State)
+		})
 	}
-	if err != nil {
-		return false, err
+	return x, of, err
+}
+
+// renamed is the copy that a store has elsewhere, or had, of the file whose place a stray
+// lies at: the file was renamed. ok is false if there is none.
+func (t Audits) renamed(a Audit, set string, s Stray) (f File, c Copy, ok bool, err error) {
+	if f, err = t.Files.At(set, s.Path); err != nil {
+		if errors.Is(err, fixity.ErrNotFound) {
+			err = nil
+		}
+		return f, c, false, err
 	}
 	copies, err := t.Copies.Of(f.ID)
+	for _, c := range copies {
+		if c.Store == a.Store && c.Carrier == 0 && !t.Copies.inPlace(c.Store, c.At, f) {
+			return f, c, true, err
+		}
+	}
+	return f, c, false, err
+}
+
+// holds is the version of a file that a stray was read, or is reported, to hold, 0 if it is
+// none; known is false if nothing says what it holds.
+func (t Audits) holds(f File, s Stray) (version int64, known bool, err error) {
+	switch {
+	case !s.Digest.IsZero():
+		version, err = t.Files.versionWith(f.ID, s.Digest)
+		return version, true, err
+	case !s.Reported.IsZero():
+		n, basis, err := t.versionReported(f.ID, fixity.ServiceReport{Size: s.Size, Digest: s.Reported, Basis: fixity.BasisOf(s.Reported.Algorithm)})
+		return n, basis.Says(), err
+	}
+	return 0, false, nil
+}
+
+// wantRenamed has what lies at the new place of a file that was renamed read, unless it is
+// known what it holds.
+func (t Audits) wantRenamed(a Audit, set string) error {
+	var at []string
+	if err := t.rows(`SELECT s.at FROM stray s JOIN file f ON f.set_name = s.set_name AND f.path = s.at AND f.retired_at = 0
+		WHERE s.store = $1 AND s.set_name = $2 AND s.peace = 0 AND s.blake3 IS NULL ORDER BY s.at`, []any{a.Store, set}, func(r *sql.Rows) error {
+		var p []byte
+		err := r.Scan(&p)
+		at = append(at, string(p))
+		return err
+	}); err != nil {
+		return err
+	}
+	for _, p := range at {
+		s, err := t.Strays.At(a.Store, set, p)
+		if err != nil {
+			return err
+		}
+		f, _, ok, err := t.renamed(a, set, s)
+		if err != nil {
+			return err
+		}
+		if _, known, err := t.holds(f, s); err != nil || !ok || known {
+			if err != nil {
+				return err
+			}
+			continue
+		}
+		if err := t.Strays.want(a.Store, set, p); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// followRename says that a stray lies where a file under care should, and needs no finding: a
+// rename that was accepted has been carried out here, by copying. It is the copy from now on,
+// if it was shown to hold no less than what lies at the old place; until it has been read the
+// copy stays there.
+func (t Audits) followRename(a Audit, set string, s Stray, by string) (bool, error) {
+	f, c, ok, err := t.renamed(a, set, s)
+	if err != nil || !ok {
+		return false, err
+	}
+	stays := c.Seen() && c.State != fixity.Missing
+	version, known, err := t.holds(f, s)
 	if err != nil {
 		return false, err
 	}
-	for _, c := range copies {
-		if c.Store == a.Store && c.Carrier == 0 && !t.Copies.inPlace(c.Store, c.At, f) {
-			return true, t.moveCopy(a, c, pair.Pair{File: f.ID, At: s.Path}, by)
-		}
+	if stays && (version == 0 || version < c.Held) {
+		return !known, nil
 	}
-	return false, nil
+	if err := t.moveCopy(a, c, pair.Pair{File: f.ID, At: s.Path}, by); err != nil || !stays || c.State == fixity.Misplaced {
+		return true, err
+	}
+	return true, t.Strays.leftBy(c)
+}
+
+// leftBy notes what a copy leaves at its place when it has got another one. What it was last
+// read to hold is known; else it is to be read.
+func (t Strays) leftBy(c Copy) error {
+	var b3 []byte
+	if c.Read.OK && c.Wrong.IsZero() && c.Held > 0 {
+		v, err := t.Files.Version(c.File, c.Held)
+		if err != nil {
+			return err
+		}
+		b3 = v.BLAKE3.Bytes()
+	}
+	_, err := t.exec(`INSERT INTO stray (store, set_name, top, at, size, mtime, first_at, blake3, due) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT DO NOTHING`,
+		c.Store, c.Set, []byte(top(c.At)), []byte(c.At), c.Size, c.ModTime, nanos(t.now), b3, b2i(b3 == nil))
+	return err
+}
+
+// want has what lies at a path read by this audit.
+func (t Strays) want(store, set, at string) error {
+	_, err := t.exec(`UPDATE stray SET due = 1 WHERE store = $1 AND set_name = $2 AND top = $3 AND at = $4`, store, set, []byte(top(at)), []byte(at))
+	return err
 }
 
 // put notes what lies somewhere under no one's care; if it changed, what was
@@ -208,8 +340,17 @@ func (t Strays) At(store, set, at string) (Stray, error) {
 // Drop forgets a stray, as it has come under care.
 func (t Strays) Drop(store, set, at string) error { return t.DropAll(store, set, []string{at}) }
 
-// DropAll forgets the strays at some paths, as they have come under care.
+// DropAll forgets the strays at some paths, as they have come under care: what was told of
+// them ends.
 func (t Strays) DropAll(store, set string, paths []string) error {
+	if err := t.ofOpen(store, set, func(f Finding) error {
+		if !slices.Contains(paths, f.Path) {
+			return nil
+		}
+		return t.Findings.settle(f, fixity.Overtaken, t.l.o.By, "")
+	}); err != nil {
+		return err
+	}
 	return t.inFolders(store, set, paths, func(key []any, in string) error {
 		_, err := t.exec(`DELETE FROM stray WHERE store = $1 AND set_name = $2 AND top = $3 AND at`+in, key...)
 		return err

@@ -152,7 +152,7 @@ func TestPlantUrgency(t *testing.T) {
 	}
 	seen := map[fixity.Urgency]int{}
 	for _, p := range planted {
-		want := care.JudgeStray()
+		want := care.JudgeStray(care.Stray{}, 0, now)
 		if p.Subject == fixity.OfFile {
 			set, _ := rules.Set(p.Set)
 			c := care.Case{Set: set, Version: 1, Vouched: true, Now: now, Anatomy: p.Anatomy}

@@ -95,6 +95,9 @@ func (w words) whatIs(f ledger.Finding) (short, sentence string) {
 	case fixity.Awaited:
 		return "not yet on the " + in, "is still awaited on the " + at
 	case fixity.Behind:
+		if report.FormerName(f) {
+			return "under its former name on the " + in, "has its former name on the " + at
+		}
 		return "an earlier version on the " + in, "is an earlier version on the " + at
 	case fixity.Misplaced:
 		return "in another place on the " + in, "lies in another place on the " + at

@@ -198,6 +198,8 @@ func What(f ledger.Finding, when func(time.Time) string) string {
 	switch with := swapped(f); {
 	case with != "":
 		return fmt.Sprintf("a swap: it has the bytes of %s, and that file has its bytes", Show(with))
+	case FormerName(f):
+		means = "the right bytes, under the name that the file had before"
 	case fixity.State(f.Kind) == fixity.Disputed && !f.Facts.Tells(fixity.StoresDiffer, fixity.ListDiffers, fixity.AsTold):
 		return "it differs from the version that was taken in, and nothing says which is right"
 	}
@@ -289,6 +291,12 @@ func Was(f ledger.Finding) string {
 		what = f.Set + "/" + Show(f.Path)
 	}
 	return fmt.Sprintf("%s (%s): %s", what, f.Kind, EndedAs(f))
+}
+
+// FormerName says that a copy has the right bytes, under the name that its file had before it
+// was renamed.
+func FormerName(f ledger.Finding) bool {
+	return fixity.State(f.Kind) == fixity.Behind && f.FoundAt != ""
 }
 
 // again is how a finding about a file ended by what was seen of the file.

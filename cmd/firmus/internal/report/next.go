@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,7 +18,7 @@ func (m Matter) next(f ledger.Finding) []Step {
 	if s := m.wayFree(f); s != nil {
 		steps = append(s, steps...)
 	}
-	if rule, _ := m.Rules.Store(f.Store); rule.Visiting && rule.Kind == repair.DiskKind && len(steps) > 0 && (f.Step == care.StepRecover || f.Step == care.StepCopy || f.Step == care.StepMoveBack) {
+	if rule, _ := m.Rules.Store(f.Store); rule.Visiting && rule.Kind == repair.DiskKind && len(steps) > 0 && slices.Contains([]care.Step{care.StepRecover, care.StepCopy, care.StepMoveBack, care.StepTakeOut}, f.Step) {
 		return append([]Step{say(fmt.Sprintf("Connect the %s first, if it isn't connected.", m.name(f.Store)))}, steps...)
 	}
 	return steps
@@ -73,7 +74,11 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 	case care.StepDecide:
 		return m.decide(f)
 	case care.StepMoveBack:
-		s := []Step{{Text: text("Have it moved back to its place: ", m.order(f)), Lines: m.moveBack(f), Then: text("Nothing that lies there by now is replaced.")}}
+		what := text("Have it moved back to its place: ", m.order(f))
+		if FormerName(f) {
+			what = text("The file was renamed, and has its former name here. Have it moved to its new one: ", m.order(f))
+		}
+		s := []Step{{Text: what, Lines: m.moveBack(f), Then: text("Nothing that lies there by now is replaced.")}}
 		if rule.Arrivals {
 			s = append(s, say("Or accept the new place: ", signOff(f)))
 		}
@@ -106,6 +111,9 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 			{Text: text("Look at it first. If it isn't wanted there, move it out of the store, and keep it until you know what it is:"), Lines: m.outOf(f)},
 			say("Or leave it in peace: ", signOff(f)),
 		}
+	}
+	if x, ok := f.Facts.Find(fixity.BytesOf); ok && f.Subject == fixity.OfStray {
+		return []Step{say(fmt.Sprintf("Leave it where it is: it has the bytes of %s/%s, and no copy in its own place on the %s is known to have them. Put that one right first.", x.Set, at1(x), m.name(f.Store)))}
 	}
 	return m.nextOfStore(f)
 }

@@ -96,6 +96,10 @@ func TestSteps(t *testing.T) {
 	dead.Store, dying.Store = "studio", "studio"
 	moved := finding(1, "vault", fixity.Misplaced, care.StepMoveBack, 3, side)
 	moved.FoundAt = "old/QV-0107_A.wav"
+	former := finding(2, "vault", fixity.Behind, care.StepMoveBack, 0, side)
+	former.FoundAt = "QV-0107/A.wav"
+	left := finding(3, "vault", fixity.State(fixity.Unexpected), care.StepNone, 0, "QV-0107/A.wav")
+	left.Subject, left.Facts = fixity.OfStray, fixity.Facts{Seen: []fixity.Fact{{Is: fixity.BytesOf, Set: "masters", Places: []fixity.Path{side}}}}
 	onDisc := finding(7, "discs", fixity.Altered, care.StepBurn, 0, side)
 	onDisc.Carrier, onDisc.Disc = 31, "QD-0031 A"
 	wrongWay := finding(8, "vault", fixity.Altered, care.StepOther, 0, side)
@@ -121,6 +125,13 @@ TO    D:\studio\masters\QV-0107\QV-0107_A.wav
 It reads the good file first, keeps what lies there now, and reads the new file back. With --dry-run it only says what it would do.
 If it is a better transfer, made on purpose: firmus findings signoff 7 --new-transfer --reason "…"
 Start the program that keeps the cloud in step again once this is put right.`},
+		{"a file that was renamed, and has its former name in a store", about(former, readIn("studio")), `
+The file was renamed, and has its former name here. Have it moved to its new one: firmus recover 2
+FROM  E:\vault\masters\QV-0107\A.wav
+TO    E:\vault\masters\QV-0107\QV-0107_A.wav
+Nothing that lies there by now is replaced.`},
+		{"what may be the only good copy in a store", report.Matter{Findings: []ledger.Finding{left}, Rules: rules, Where: where}, `
+Leave it where it is: it has the bytes of masters/QV-0107/QV-0107_A.wav, and no copy in its own place on the vault is known to have them. Put that one right first.`},
 		{"a good copy that only a service reports", about(finding(7, "vault", fixity.Altered, care.StepRecover, 0, side), reportedIn("sky")), `
 Copy nothing yet. The service reported the right checksum for the copy on the sky, 28 Nov 2026 18:43 UTC. Nobody has read that copy:
 IT LIES AT  sky (drive): masters/QV-0107/QV-0107_A.wav

@@ -133,7 +133,11 @@ func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
 	}
 	switch f.Step {
 	case care.StepMoveBack:
-		return []Step{{Text: text("In the service, move it back to its place:"), Lines: m.moveBack(f), Then: audit}}
+		what := "In the service, move it back to its place:"
+		if FormerName(f) {
+			what = "The file was renamed, and has its former name here. In the service, move it to its new one:"
+		}
+		return []Step{{Text: text(what), Lines: m.moveBack(f), Then: audit}}
 	case care.StepReread:
 		return []Step{say(fmt.Sprintf("Look at the connection to the %s, and try from another computer. ", m.name(f.Store)), audit, ". Put nothing back before two readings agree.")}
 	case care.StepOther:

@@ -193,7 +193,7 @@ func (e Acts) lookUp(t *ledger.Tx, d fixity.Digest, r *Recognised) ([]known, err
 		k := known{file: h.File}
 		for _, c := range copies {
 			// A copy that has not followed a rename has the right bytes all the same.
-			if care.HasBytes(c.State) && e.Rules.IsOf(c, h.File.Version) && c.Read.OK && c.Read.Cache != fixity.Allowed {
+			if care.HoldsVersion(c.State) && e.Rules.IsOf(c, h.File.Version) && c.Read.OK && c.Read.Cache != fixity.Allowed {
 				k.copies = append(k.copies, c)
 			}
 		}

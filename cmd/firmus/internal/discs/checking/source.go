@@ -54,7 +54,7 @@ func (s *sources) holding(ctx context.Context, f ledger.File, version int64) (of
 			return err
 		}
 		for _, c := range copies {
-			if c.Carrier == 0 && s.e.Rules.IsOf(c, version) && care.HasBytes(c.State) {
+			if c.Carrier == 0 && s.e.Rules.IsOf(c, version) && care.HoldsVersion(c.State) {
 				of = append(of, c)
 			}
 		}

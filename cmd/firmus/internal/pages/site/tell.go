@@ -73,6 +73,9 @@ func KindInWords(f ledger.Finding) string {
 	if !ok {
 		w = string(f.Kind) + on
 	}
+	if report.FormerName(f) {
+		w = "under its former name" + on
+	}
 	switch f.Anatomy {
 	case fixity.CutShort:
 		w = "cut short" + on
