@@ -46,7 +46,7 @@ func TestQueriesByStateSayWhatCareSays(t *testing.T) {
 					if w.l.Rules().Counts(c, f.Version) {
 						want["counts"]++
 					}
-					if w.l.Rules().IsOf(c, f.Version) && care.HasBytes(s) {
+					if w.l.Rules().IsOf(c, f.Version) && care.HoldsVersion(s) {
 						want["has bytes"]++
 					}
 					if c.Held > 0 && care.ReadInTurn(s) {

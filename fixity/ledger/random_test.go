@@ -218,7 +218,7 @@ func (c *chance) consistent() {
 			}
 			var held []string
 			for _, y := range copies {
-				if care.HasBytes(y.State) && rules.IsOf(y, g.Version) {
+				if care.HoldsVersion(y.State) && rules.IsOf(y, g.Version) {
 					held = append(held, y.Store)
 				}
 			}

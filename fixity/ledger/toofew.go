@@ -43,15 +43,24 @@ func (t Audits) JudgeTooFew(store, by string) error {
 }
 
 // unlisted is for how long a store that isn't listed is waited for. *Common practice*: a week
-// is the longest time between two turns, and a day more makes up for one that was missed.
-const unlisted = 8 * 24 * time.Hour
+// is the longest time between two turns, and a day more makes up for one that was missed, which
+// takes catchUp at most.
+const (
+	catchUp  = 24 * time.Hour
+	unlisted = 7*24*time.Hour + catchUp
+)
 
 // allListed is since when each store that holds a set was listed to its end. Those that are
-// away or visit, and those that weren't listed for too long, are not waited for.
+// away or visit, and those that weren't listed for too long, are not waited for. While the
+// computer was off no store was listed: that time doesn't count.
 func (t Audits) allListed(set string) (time.Time, error) {
 	at := t.now
 	away, err := t.Findings.Away()
 	if err != nil {
+		return at, err
+	}
+	var ran int64 // an audit ended then, the last one before those that may catch up now
+	if err := t.row(`SELECT coalesce((SELECT ended_at FROM audit WHERE ended_at <> 0 AND ended_at <= $1 ORDER BY id DESC LIMIT 1), $1)`, []any{nanos(t.now.Add(-catchUp))}, &ran); err != nil {
 		return at, err
 	}
 	for _, s := range t.l.o.Rules.Stores {
@@ -63,7 +72,7 @@ func (t Audits) allListed(set string) (time.Time, error) {
 			return at, err
 		}
 		for _, r := range st.Roots {
-			if r.Set == set && r.ListedAt.Before(at) && t.now.Sub(r.ListedAt) < unlisted {
+			if r.Set == set && r.ListedAt.Before(at) && fromNanos(ran).Sub(r.ListedAt) < unlisted {
 				at = r.ListedAt
 			}
 		}

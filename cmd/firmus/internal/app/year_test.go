@@ -79,12 +79,14 @@ func oneYear(t *testing.T, seed uint64, days int, all *yearTable) {
 	post.serve(t, l)
 	folder := drive.AddFolder(drivetest.Root, "Quillmere")
 	synctest.Test(t, func(t *testing.T) {
-		y := newYear(t, seed, drive, folder, post, l.Addr().String())
+		y := newYear(t, t.TempDir(), seed, drive, folder, post, l.Addr().String())
+		defer func() { // in a year that was broken off as well
+			if t.Failed() || os.Getenv("FIRMUS_YEAR_LOG") != "" {
+				t.Logf("FIRMUS_YEAR_SEED=%d\n%s", seed, strings.Join(y.evidence, "\n"))
+			}
+		}()
 		y.live(days)
 		all.add(y)
-		if t.Failed() || os.Getenv("FIRMUS_YEAR_LOG") != "" {
-			t.Logf("FIRMUS_YEAR_SEED=%d\n%s", seed, strings.Join(y.evidence, "\n"))
-		}
 	})
 }
 
@@ -122,6 +124,7 @@ func (y *year) live(days int) {
 		if y.d == nil {
 			y.until(day, 8, 30)
 			y.switchOn()
+			y.takeIn() // as it does seconds after it was started
 			y.post2()
 			y.until(day, 9, 30)
 			y.turns()
@@ -158,11 +161,7 @@ func (y *year) live(days int) {
 		}
 		y.until(day, 17, 30)
 		if y.waiting || !y.settles.IsZero() && !time.Now().Before(y.settles) {
-			y.waiting = false
-			var err error
-			y.settles, err = y.d.TakeIn()
-			y.must(err)
-			y.look()
+			y.takeIn()
 		}
 		y.post2()
 		if day%7 == 6 {
@@ -173,6 +172,16 @@ func (y *year) live(days int) {
 	y.post2()
 	y.check()
 	y.end(days)
+}
+
+// takeIn has the new files taken in that have settled.
+func (y *year) takeIn() {
+	y.t.Helper()
+	y.waiting = false
+	var err error
+	y.settles, err = y.d.TakeIn()
+	y.must(err)
+	y.look()
 }
 
 // wrongs lets what is planned for a day happen.
@@ -241,6 +250,9 @@ func (y *year) look() {
 		if !explained {
 			explained = y.holds(f)
 		}
+		if such, ok := f.Facts.Find(fixity.SuchAs); ok {
+			y.note("%s such as %v, of %d", f.Kind, such.Places, f.Count)
+		}
 		y.note("found: [%d] %s %s %s %s/%s found at %q, step %s, intact in %v", f.ID, f.Urgency, f.Kind, f.Store, f.Set, f.Path, f.FoundAt, f.Step, f.IntactIn)
 		if !explained {
 			y.t.Errorf("%s: false alarm: [%d] %s %s %s %s/%s %s", time.Now().Format(time.DateTime), f.ID, f.Urgency, f.Kind, f.Store, f.Set, f.Path, f.FoundAt)
@@ -279,6 +291,9 @@ func (y *year) holds(f ledger.Finding) bool {
 		return slices.ContainsFunc(y.faults, func(l *fault) bool {
 			return l.kind == "loose cable" && l.store == f.Store && x.born.After(l.at.AddDate(0, 0, -9)) && (l.over.IsZero() || x.born.Before(l.over)) && f.Facts.Tells(fixity.FirstOther)
 		})
+	case fixity.Unexpected: // what was left under its former name
+		_, err := y.bytesIn(f.Store, f.Set, f.Path)
+		return err == nil && f.Path != x.path && now.Sub(x.in[f.Store]) > expectWithin[f.Store]
 	case fixity.Awaited, fixity.Behind:
 		return !y.isRight(f.Store, x) && now.Sub(x.born) > expectWithin[f.Store]
 	}
@@ -352,7 +367,7 @@ func (y *year) checkLetters(days int) {
 			continue
 		}
 		// Nobody copies on what arrived just before a holiday.
-		if month := day / 28; y.ordinary[month] && (28*month > y.holiday[1]+7 || 28*month+28 <= y.holiday[0]) && y.quiet(28*month, 28*month+28) {
+		if month := day / 28; y.ordinary[month] && (28*month > y.holiday[1]+7 || 28*month+28 <= y.holiday[0]) && y.quiet(28*month, 28*month+28, fs) {
 			y.t.Errorf("%s: in a month without a fault came %q", d.Letter.Made.Format(time.DateOnly), d.Letter.Subject)
 		}
 	}
@@ -380,8 +395,13 @@ func (y *year) checkLetters(days int) {
 	}
 }
 
-// quiet says that no fault was there from one day to another.
-func (y *year) quiet(from, to int) bool {
+// quiet says that no fault was there from one day to another, nor was anything open that is told of.
+func (y *year) quiet(from, to int, fs []ledger.Finding) bool {
+	if slices.ContainsFunc(fs, func(f ledger.Finding) bool {
+		return f.Urgency != fixity.Tidy && f.Opened.Before(y.date(from)) && (f.Open() || f.SettledAt.After(y.date(from)))
+	}) {
+		return false
+	}
 	return !slices.ContainsFunc(y.faults, func(x *fault) bool {
 		over := x.over
 		if x.kind == "loose cable" { // what was taken in over it comes to light when it is read again

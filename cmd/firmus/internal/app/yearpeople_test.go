@@ -488,6 +488,11 @@ func (y *year) carryOne(text, from, to string) error {
 	const cloud = "cloud (drive): "
 	lower := strings.ToLower(text)
 	y.note("  carries %s to %s", from, to)
+	for store := range y.gone {
+		if root := filepath.Join(y.dir, store) + string(filepath.Separator); strings.HasPrefix(from, root) || strings.HasPrefix(to, root) {
+			return fmt.Errorf("the %s isn't here", store)
+		}
+	}
 	switch {
 	case strings.HasPrefix(to, cloud):
 		b, err := os.ReadFile(from)

@@ -167,8 +167,8 @@ type spot struct {
 }
 
 // newYear makes an archive that has been kept for some time, in a bubble of time.
-func newYear(t *testing.T, seed uint64, drive *drivetest.Server, folder string, post *postOffice, server string) *year {
-	y := &year{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 1953)), dir: t.TempDir(), drive: drive, inCloud: folder, post: post, log: &said{},
+func newYear(t *testing.T, dir string, seed uint64, drive *drivetest.Server, folder string, post *postOffice, server string) *year {
+	y := &year{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 1953)), dir: dir, drive: drive, inCloud: folder, post: post, log: &said{},
 		byPath: map[string]*recording{}, strays: map[string]*fault{}, late: map[int64]time.Time{}, tried: map[int64]int{}, open: map[int64]ledger.Finding{}, told: map[int64]ledger.Told{}, urgent: map[int64]time.Time{},
 		tally: map[string]*kindTally{}, gone: map[string]string{}, changed: map[[2]string][]string{}, ordinary: map[int]bool{}, small: map[string]bool{}, spots: map[string]*spot{}, loose: map[string]int{}}
 	// Files that the program writes get their times from the system: they must not lie in
