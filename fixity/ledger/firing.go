@@ -50,8 +50,12 @@ const (
 var FiringOutcomes = []string{FiringBegun, FiringDone, FiringAway, FiringUnfinished, FiringFailed, FiringBusy, FiringStopped}
 
 // Win takes a time of the schedule, and gives it as it was taken. It is false if
-// somebody else has it, and then nothing was changed.
+// somebody else has it, and then nothing was changed. Times of the same job that lie in the
+// future were taken by a clock that was wrong, and are forgotten.
 func (t Clock) Win(f Firing) (Firing, bool, error) {
+	if _, err := t.exec(`DELETE FROM firing WHERE job = $1 AND store = $2 AND due_at > $3`, f.Job, f.Store, nanos(t.now.Add(Apart))); err != nil {
+		return f, false, err
+	}
 	n, err := t.exec(`INSERT INTO firing (job, store, due_at, missed, tries, tried_at, by_name) VALUES ($1, $2, $3, $4, 1, $5, $6)
 		ON CONFLICT DO NOTHING`, f.Job, f.Store, nanos(f.Due), f.Missed, nanos(t.now), f.By)
 	f.Tries = 1
@@ -97,6 +101,13 @@ func scanFiring(r row) (Firing, error) {
 // none ever was.
 func (t Clock) Last(job, store string) (Firing, error) {
 	f, err := scanFiring(t.one(`SELECT `+firingColumns+` FROM firing WHERE job = $1 AND store = $2 ORDER BY due_at DESC LIMIT 1`, job, store))
+	return f, notFound(err)
+}
+
+// LastBy is Last without the times that lie in the future of now: a clock that was wrong took
+// them, and nothing would be due until then.
+func (t Clock) LastBy(job, store string, now time.Time) (Firing, error) {
+	f, err := scanFiring(t.one(`SELECT `+firingColumns+` FROM firing WHERE job = $1 AND store = $2 AND due_at <= $3 ORDER BY due_at DESC LIMIT 1`, job, store, nanos(now.Add(Apart))))
 	return f, notFound(err)
 }
 

@@ -50,6 +50,9 @@ func (o deskOrders) Look(ctx context.Context, store, set string, about []watch.E
 
 func (o deskOrders) TakeIn(ctx context.Context) (next time.Time, err error) {
 	s := o.s
+	if err := s.rightClock(ctx); err != nil {
+		return time.Time{}, err
+	}
 	empty := false
 	if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { empty, err = t.Log.Empty(); return err }); err != nil {
 		return time.Time{}, err

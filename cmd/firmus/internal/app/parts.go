@@ -36,6 +36,7 @@ type parts struct {
 	watcher    *watch.Watcher
 	desk       *watch.Desk
 	letters    *letters.Letters // nil: none are sent
+	odd        oddClock
 	metrics    *metrics.Metrics
 	handler    http.Handler
 	site       *site.Site
@@ -103,7 +104,7 @@ func (s *parts) wire() error {
 	}
 	s.closed = schedule.Days(spans)
 	s.runner = &schedule.Runner{
-		Book: schedule.InLedger{Ledger: s.a.Ledger, Job: ledger.FiringAudit, Now: time.Now}, Now: time.Now, Log: s.log, By: s.d.o.By,
+		Book: clocked{schedule.InLedger{Ledger: s.a.Ledger, Job: ledger.FiringAudit, Now: time.Now}, s}, Now: time.Now, Log: s.log, By: s.d.o.By,
 		Jobs: s.jobs(), Tick: s.d.o.Beat, Asked: s.a.Host != nil,
 		Quiet: func() time.Duration { return s.watcher.Quiet() },
 		Ran: func(store string, r schedule.Result, took time.Duration) {
@@ -158,6 +159,9 @@ func (s *parts) ready(ctx context.Context) error {
 	}
 	if s.survey.unwritable() {
 		return errors.New("the ledger can't be written to")
+	}
+	if err := s.rightClock(ctx); err != nil {
+		return err
 	}
 	if s.a.Host != nil {
 		if err := s.a.Host.Idle(); err != nil {

@@ -129,6 +129,9 @@ func (s *parts) logFindings(ctx context.Context, from, to int64) error {
 }
 
 func (s *parts) postOnce(ctx context.Context) error {
+	if err := s.rightClock(ctx); err != nil {
+		return err
+	}
 	n, err := s.letters.Fill(ctx)
 	if err != nil {
 		return err

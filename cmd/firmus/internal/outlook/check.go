@@ -66,7 +66,7 @@ func Checks(ctx context.Context, l *ledger.Ledger, cfg *config.Config, now time.
 		if st.Schedule == "" {
 			continue
 		}
-		last, done, err := schedule.InLedger{Ledger: l, Job: ledger.FiringAudit}.Last(ctx, st.Name)
+		last, done, err := schedule.InLedger{Ledger: l, Job: ledger.FiringAudit, Now: func() time.Time { return now }}.Last(ctx, st.Name)
 		switch {
 		case errors.Is(err, fixity.ErrNotFound):
 		case err != nil:

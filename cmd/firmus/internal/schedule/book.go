@@ -31,7 +31,7 @@ type InLedger struct {
 // Last implements Book.
 func (b InLedger) Last(ctx context.Context, store string) (f ledger.Firing, done time.Time, err error) {
 	err = b.Ledger.View(ctx, func(t *ledger.Tx) error {
-		f, err = t.Clock.Last(b.Job, store)
+		f, err = t.Clock.LastBy(b.Job, store, b.Now())
 		if err != nil {
 			return err
 		}

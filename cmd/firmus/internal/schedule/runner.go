@@ -316,7 +316,7 @@ func (r *Runner) troubled(ctx context.Context, j Job, err error) time.Duration {
 	said := false
 	r.note(j.Store, func(s *State) { said, s.Trouble, s.Beat = s.Trouble == text, text, r.Now() })
 	if !said {
-		r.Log.Error("the ledger can't be used; tried again each minute", "store", j.Store, "error", err)
+		r.Log.Error("the schedule can't be followed just now; tried again each minute", "store", j.Store, "error", err)
 	}
 	return tick
 }
@@ -325,6 +325,6 @@ func (r *Runner) untroubled(j Job) {
 	was := ""
 	r.note(j.Store, func(s *State) { was, s.Trouble = s.Trouble, "" })
 	if was != "" {
-		r.Log.Info("the ledger can be used again", "store", j.Store)
+		r.Log.Info("the schedule is followed again", "store", j.Store)
 	}
 }

@@ -150,19 +150,26 @@ func (e *Archive) NoteStores(ctx context.Context) error {
 // CheckClock compares the clock with the latest entry of the record; the text is
 // empty if nothing is odd.
 func (e *Archive) CheckClock(ctx context.Context) (string, error) {
-	var last time.Time
-	err := e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		last, err = t.Log.LastAt()
-		return err
+	odd, _, err := e.OddClock(ctx)
+	return odd, err
+}
+
+// OddClock is CheckClock, and says whether the clock is wrong for certain: it is earlier than
+// the first entry. Else it may have been wrong when the latest one was made.
+func (e *Archive) OddClock(ctx context.Context) (odd string, wrong bool, err error) {
+	var first, last time.Time
+	err = e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
+		if last, err = t.Log.LastAt(); err != nil {
+			return err
+		}
+		return t.Log.Each(0, 1, func(x ledger.Event) error { first = x.At; return nil })
 	})
-	if err != nil || last.IsZero() {
-		return "", err
+	now := e.Now()
+	if err != nil || last.IsZero() || last.Sub(now) <= time.Hour {
+		return "", false, err
 	}
-	if d := last.Sub(e.Now()); d > time.Hour {
-		return fmt.Sprintf("the clock says %s, but the record has an entry of %s: one of the two was wrong. Nothing is lost; set the clock right",
-			e.Now().UTC().Format("2 Jan 2006 15:04 UTC"), last.Format("2 Jan 2006 15:04 UTC")), nil
-	}
-	return "", nil
+	return fmt.Sprintf("the clock says %s, but the record has an entry of %s: one of the two was wrong. Nothing is lost; set the clock right",
+		now.UTC().Format("2 Jan 2006 15:04 UTC"), last.Format("2 Jan 2006 15:04 UTC")), first.Sub(now) > time.Hour, nil
 }
 
 // SplitSetPath cuts SET/PATH. A path that leaves its set is refused.
