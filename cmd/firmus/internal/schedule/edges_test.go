@@ -369,8 +369,8 @@ func TestWhatARunnerSays(t *testing.T) {
 		if said.count("level=WARN") != 0 || said.count("an audit waits") != 2 || b.within != 5*time.Second {
 			t.Errorf("%d warnings; it may end within %s", said.count("level=WARN"), b.within)
 		}
-		if said.count("can be used again") != 0 {
-			t.Error("the ledger is said to be usable again, and always was")
+		if said.count("is followed again") != 0 {
+			t.Error("the schedule is said to be followed again, and always was")
 		}
 		outcome.Store(ledger.FiringAway)
 		time.Sleep(24 * time.Hour)
@@ -379,13 +379,13 @@ func TestWhatARunnerSays(t *testing.T) {
 		}
 		b.set(func() { b.takes = errors.New("no room") })
 		time.Sleep(24 * time.Hour)
-		if n := said.count("can't be used"); n != 1 || r.States()[0].Trouble != "no room" {
-			t.Errorf("that the ledger can't be used is told %d times", n)
+		if n := said.count("can't be followed just now"); n != 1 || r.States()[0].Trouble != "no room" {
+			t.Errorf("that the schedule can't be followed is told %d times", n)
 		}
 		b.set(func() { b.takes = nil })
 		time.Sleep(2 * time.Minute)
-		if n := said.count("can be used again"); n != 1 || r.States()[0].Trouble != "" {
-			t.Errorf("that it can be used again is told %d times", n)
+		if n := said.count("is followed again"); n != 1 || r.States()[0].Trouble != "" {
+			t.Errorf("that it is followed again is told %d times", n)
 		}
 		cancel()
 		synctest.Wait()
