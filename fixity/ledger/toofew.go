@@ -51,8 +51,8 @@ const (
 )
 
 // allListed is since when each store that holds a set was listed to its end. Those that are
-// away or visit, and those that weren't listed for too long, are not waited for. While the
-// computer was off no store was listed: that time doesn't count.
+// away or visit, and those that weren't listed for too long, are not waited for. If no store
+// was listed for that long, the computer was off, and that time doesn't count.
 func (t Audits) allListed(set string) (time.Time, error) {
 	at := t.now
 	away, err := t.Findings.Away()
@@ -63,6 +63,10 @@ func (t Audits) allListed(set string) (time.Time, error) {
 	if err := t.row(`SELECT coalesce((SELECT ended_at FROM audit WHERE ended_at <> 0 AND ended_at <= $1 ORDER BY id DESC LIMIT 1), $1)`, []any{nanos(t.now.Add(-catchUp))}, &ran); err != nil {
 		return at, err
 	}
+	until := fromNanos(ran)
+	if t.now.Sub(until) < unlisted {
+		until = t.now
+	}
 	for _, s := range t.l.o.Rules.Stores {
 		if !s.Holds(set) || s.Visiting || slices.Contains(away, s.Name) {
 			continue
@@ -72,7 +76,7 @@ func (t Audits) allListed(set string) (time.Time, error) {
 			return at, err
 		}
 		for _, r := range st.Roots {
-			if r.Set == set && r.ListedAt.Before(at) && fromNanos(ran).Sub(r.ListedAt) < unlisted {
+			if r.Set == set && r.ListedAt.Before(at) && until.Sub(r.ListedAt) < unlisted {
 				at = r.ListedAt
 			}
 		}

@@ -434,3 +434,20 @@ func TestWrongWayIsToldWithWhatIsLeft(t *testing.T) {
 		}
 	}
 }
+
+// Whoever is to move something out of a drive that visits is told to connect it.
+func TestWhatVisitsIsConnectedFirst(t *testing.T) {
+	f := finding(3, "vault", fixity.State(fixity.Unexpected), care.StepTakeOut, 0, side)
+	f.Subject = fixity.OfStray
+	m := report.Matter{Findings: []ledger.Finding{f}, Rules: rules, Where: where}
+	if got := text(m); strings.Contains(got, "Connect") {
+		t.Errorf("of a drive that is always there:\n%s", got)
+	}
+	m.Rules.Stores = slices.Clone(m.Rules.Stores)
+	for i := range m.Rules.Stores {
+		m.Rules.Stores[i].Visiting = m.Rules.Stores[i].Name == "vault"
+	}
+	if got := text(m); !strings.HasPrefix(got, "Connect the vault first") {
+		t.Errorf("of a drive that visits:\n%s", got)
+	}
+}
