@@ -36,6 +36,8 @@
 //	read: the version, cache allowed     intact*      -            intact       intact       -            -            -            -            intact       intact
 //	read: the version, old name          behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
 //	read: an earlier version             behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
+//	read: what was outvoted, again       disputed*    disputed*    disputed*    disputed*    disputed     disputed     disputed     disputed     disputed*    disputed*
+//	read: the same, its sign as known    disputed*    unsteady*    unsteady*    disputed*    unsteady     unsteady     unsteady     disputed     unsteady*    unsteady*
 //	read: an earlier one, in the window  editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*
 //	read: a stump of old, in the window  behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
 //	read: no known version               disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*

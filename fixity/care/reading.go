@@ -22,6 +22,10 @@ type Reading struct {
 	// Stump says of bytes of no known version that they can be no version of the file: see
 	// care.Stump.
 	Stump bool
+	// Again says of ReadEarlier that these are the bytes of a first reading that later ones
+	// outvoted, and that nobody has decided since: see Effects.Outvoted. No cable gives the same
+	// wrong bytes of two files, so somebody has a file that holds them.
+	Again bool
 }
 
 // IsSave says that a reading of other bytes than the version's shows a save inside the
@@ -43,7 +47,13 @@ func (e Reading) after(c Copy, g Given) (Copy, Effects) {
 	c.State, c.Wrong = e.state(before, g), fixity.Digest{}
 	switch e.Outcome {
 	case fixity.ReadIntact, fixity.ReadEarlier:
-		c.Held = e.Version
+		switch c.State {
+		case fixity.Disputed:
+			c.Held, c.Wrong = 0, e.Digest
+		case fixity.Unsteady: // what it holds is in doubt
+		default:
+			c.Held = e.Version
+		}
 	case fixity.ReadDiffers:
 		c.Wrong = e.Digest
 	}
@@ -52,7 +62,7 @@ func (e Reading) after(c Copy, g Given) (Copy, Effects) {
 	} else if c.Size < 0 {
 		c.Size = e.Size
 	}
-	ok := e.Outcome == fixity.ReadIntact || e.Outcome == fixity.ReadEarlier
+	ok := e.Outcome == fixity.ReadIntact || e.Outcome == fixity.ReadEarlier && !e.Again
 	if saved {
 		c.State, c.Held, c.Wrong, ok = fixity.Editing, g.Newest+1, fixity.Digest{}, true
 	}
@@ -121,7 +131,13 @@ func (e Reading) state(c Copy, g Given) fixity.State {
 		}
 		return fixity.Intact
 	case fixity.ReadEarlier:
-		return fixity.Behind
+		switch {
+		case !e.Again:
+			return fixity.Behind
+		case c.Held > e.Version && e.Size == c.Size && e.ModTime == c.ModTime && e.InodeAt == c.InodeAt:
+			return fixity.Unsteady // nobody wrote to it: its readings go on disagreeing
+		}
+		return fixity.Disputed // the first reading was right, then, or this file came from one that it was made of
 	case fixity.ReadUnsteady:
 		return fixity.Unsteady
 	case fixity.ReadUnreadable:

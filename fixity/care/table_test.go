@@ -76,6 +76,7 @@ func sole(r care.Given) care.Given { r.Sole = true; return r }
 func cached(e care.Reading) care.Reading { e.Cache = fixity.Allowed; return e }
 func lost(e care.Reading) care.Reading   { e.Lost = true; return e }
 func stump(e care.Reading) care.Reading  { e.Stump = true; return e }
+func again(e care.Reading) care.Reading  { e.Again, e.Version, e.Digest = true, 1, sum("v"); return e }
 
 type row struct {
 	name  string
@@ -106,6 +107,8 @@ var table = []row{
 	{"read: the version, cache allowed", cached(reading(fixity.ReadIntact, 1000)), nil},
 	{"read: the version, old name", reading(fixity.ReadIntact, 1000), elsewhere},
 	{"read: an earlier version", reading(fixity.ReadEarlier, 900), nil},
+	{"read: what was outvoted, again", again(reading(fixity.ReadEarlier, 900)), nil},
+	{"read: the same, its sign as known", again(reading(fixity.ReadEarlier, 1000)), nil},
 	{"read: an earlier one, in the window", reading(fixity.ReadEarlier, 900), window},
 	{"read: a stump of old, in the window", lost(reading(fixity.ReadEarlier, 12)), window},
 	{"read: no known version", reading(fixity.ReadDiffers, 1000), nil},

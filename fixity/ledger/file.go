@@ -40,11 +40,14 @@ type Version struct {
 	Blocks    []uint32      // only where asked for
 	Sound     *Sound        // of a new one: nil if it was not looked at
 	Length    time.Duration // of the sound of one on record; 0: not known
-	// Reason is in a person's words; "" if the program took it in, or saw it saved while it
-	// was being edited.
+	// Reason is in a person's words; "" if the program took it in, saw it saved while it
+	// was being edited, or made it of later readings (Outvoted).
 	Reason string
 	By     string
 	At     time.Time
+	// Outvoted says that the program made it of two readings that outvoted the only one which
+	// the version before it was made of.
+	Outvoted bool
 }
 
 // VersionOf makes a version of what was read.
@@ -233,12 +236,15 @@ func (t Files) insertVersions(all []newVersion) error {
 
 // Versions are all accepted versions of a file, the oldest first, without blocks.
 func (t Files) Versions(file int64) ([]Version, error) {
-	return list(t.Tx, `SELECT n, size, blake3, sha256, md5, checksums, reason, by_name, at, COALESCE(duration, 0) FROM version WHERE file = $1 ORDER BY n`, []any{file}, func(r row) (Version, error) {
+	// What outvoted a reading became a version in the transaction that tells of it, and at one time.
+	return list(t.Tx, `SELECT n, size, blake3, sha256, md5, checksums, reason, by_name, at, COALESCE(duration, 0),
+		EXISTS (SELECT 1 FROM event e WHERE e.file = v.file AND e.verb = 'outvoted' AND e.at = v.at)
+		FROM version v WHERE file = $1 ORDER BY n`, []any{file}, func(r row) (Version, error) {
 		var v Version
 		var b3, s2, m5 []byte
 		var at, long int64
 		var words string
-		if err := r.Scan(&v.N, &v.Size, &b3, &s2, &m5, &words, &v.Reason, &v.By, &at, &long); err != nil {
+		if err := r.Scan(&v.N, &v.Size, &b3, &s2, &m5, &words, &v.Reason, &v.By, &at, &long, &v.Outvoted); err != nil {
 			return v, err
 		}
 		v.Length = time.Duration(long)

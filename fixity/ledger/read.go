@@ -206,6 +206,17 @@ func (t Audits) copyRead(s fixity.Shard, x fixity.Result, by string) error {
 			e.Digest = d
 		}
 	}
+	if x.Outcome == fixity.ReadEarlier && !f.Vouched {
+		now, err := t.Files.Version(f.ID, f.Version)
+		if err != nil {
+			return err
+		}
+		was, err := t.Files.Version(f.ID, x.Version)
+		if err != nil {
+			return err
+		}
+		e.Again, e.Digest = now.Outvoted, was.BLAKE3
+	}
 	if x.Version > 0 {
 		if err := t.Files.putSums(f.ID, x.Version, x.Sums); err != nil {
 			return err

@@ -4,14 +4,19 @@ import (
 	"context"
 	"crypto/sha256"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
+	"firmus/cmd/firmus/internal/acts/deciding"
 	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/acts/recovering"
+	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/discs/registering"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -283,5 +288,99 @@ func TestARenamedFilesFirstReadingIsOutvoted(t *testing.T) {
 			t.Errorf("the finding doesn't tell what came first: %+v", w.open("studio"))
 		}
 		w.holdsNow(soleSide, 2, wave("one"))
+	})
+}
+
+// rotsSoon has a drive lose a bit of a new file before its second reading, with no sign of it:
+// the two later readings outvote the first one, which was right.
+func (w *world) rotsSoon() *cable {
+	w.Helper()
+	stick := w.TempDir()
+	c := w.loose(soleSide, 0, 20_000)
+	w.arrives()
+	c.wrong = 1 << 20
+	w.now = w.now.Add(7 * time.Hour)
+	w.expect("the second reading", w.audit(fixity.Bypassed, "studio"), []string{"studio unsteady " + soleSide})
+	w.now = w.now.Add(7 * time.Hour)
+	w.expect("the next one", w.audit(fixity.Bypassed, "studio"), nil)
+	w.must(os.WriteFile(filepath.Join(stick, "T001.wav"), wave("one"), 0o666))
+	from, err := app.Folder(stick, fixity.Bypassed)
+	w.must(err)
+	res, err := w.app.Receiving.Recognise(w.Context(), from.Root(), from)
+	if w.must(err); len(res.Files) != 1 || res.Files[0].State != receiving.HeldEarlier || !strings.Contains(res.Files[0].Detail, "Keep this file") {
+		w.Errorf("what it came from: %+v", res)
+	}
+	var vs []ledger.Version
+	w.must(w.app.Ledger.View(w.Context(), func(t *ledger.Tx) (err error) { vs, err = t.Files.Versions(w.file("masters", soleSide).ID); return err }))
+	if why := report.WhyVersion(vs[1], vs); why != "two later readings (the first one gave version 1)" {
+		w.Errorf("version 2 came about so: %s", why)
+	}
+	return c
+}
+
+// Another store's copy has the bytes of the reading that was outvoted. So that reading was
+// right, and the copy isn't behind: nothing is put over it before a person has decided.
+func TestWhatWasOutvotedAndIsReadElsewhereIsInDispute(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.rotsSoon()
+		w.put("masters/"+soleSide, wave("one"), "vault")
+		w.expect("with the copy that was made of the first", w.audit(fixity.Bypassed), []string{"vault disputed " + soleSide})
+		f := w.open("vault")[0]
+		if what := report.What(f, report.Local); what != "it holds what the first reading gave, later readings gave other bytes, and nothing says which is right" {
+			t.Errorf("the finding says: %s", what)
+		}
+		if res, err := w.app.Recovering.Recover(w.Context(), recovering.Order{Store: "vault", Reason: "all of it"}); err != nil || !slices.Equal(w.findings(), []string{"vault disputed " + soleSide}) {
+			t.Errorf("recover: %+v, %v, %q", res, err, w.findings())
+		}
+		_, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: []int64{f.ID}, Reason: "the stick has it so"})
+		w.must(err)
+		w.holdsNow(soleSide, 3, wave("one"))
+	})
+}
+
+// The same, and the person decides for what the later readings gave.
+func TestWhatOutvotedCanBeKept(t *testing.T) {
+	onEach(t, func(w *world) {
+		c := w.rotsSoon()
+		w.put("masters/"+soleSide, wave("one"), "vault")
+		w.audit(fixity.Bypassed)
+		_, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: []int64{w.open("vault")[0].ID}, KeepCurrent: true, Reason: "the stick has it otherwise"})
+		w.must(err)
+		w.now = w.now.Add(31 * 24 * time.Hour)
+		if got := w.audit(fixity.Bypassed, "vault"); slices.Contains(got, "vault disputed "+soleSide) || c.wrong == 0 {
+			t.Errorf("afterwards: %q", got)
+		}
+	})
+}
+
+// What the file came from is put in its place: the person is asked, and can say that it is right.
+func TestWhatWasOutvotedCanBePutBack(t *testing.T) {
+	onEach(t, func(w *world) {
+		c := w.rotsSoon()
+		w.must(os.Remove(w.at("studio/masters/" + soleSide)))
+		c.wrong = 0
+		w.put("masters/"+soleSide, wave("one"), "studio")
+		w.expect("with what it came from", w.audit(fixity.Bypassed, "studio"), []string{"studio disputed " + soleSide})
+		_, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: []int64{w.open("studio")[0].ID}, Reason: "the stick has it so"})
+		w.must(err)
+		w.holdsNow(soleSide, 3, wave("one"))
+		w.now = w.now.Add(24 * time.Hour)
+		w.expect("a day later", w.audit(fixity.Bypassed, "studio"), nil)
+	})
+}
+
+// The same wrong bit comes over the cable again: the copy goes on being unsteady.
+func TestTheSameWrongReadingAgainIsUnsteady(t *testing.T) {
+	onEach(t, func(w *world) {
+		c := w.loose(soleSide, 1, 20_000)
+		w.arrives()
+		w.now = w.now.Add(7 * time.Hour)
+		w.expect("the second reading", w.audit(fixity.Bypassed, "studio"), []string{"studio unsteady " + soleSide})
+		c.wrong = 1
+		w.now = w.now.Add(7 * time.Hour)
+		w.expect("the wrong one again", w.audit(fixity.Bypassed, "studio"), []string{"studio unsteady " + soleSide})
+		w.holdsNow(soleSide, 2, wave("one"))
+		w.now = w.now.Add(7 * time.Hour)
+		w.expect("a good one", w.audit(fixity.Bypassed, "studio"), nil)
 	})
 }

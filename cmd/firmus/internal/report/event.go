@@ -33,6 +33,9 @@ func WhyVersion(v ledger.Version, all []ledger.Version) string {
 	if v.N == 1 {
 		return "taken in"
 	}
+	if v.Outvoted {
+		return fmt.Sprintf("two later readings (the first one gave version %d)", v.N-1)
+	}
 	for _, earlier := range all {
 		if earlier.N < v.N && earlier.Size == v.Size && earlier.BLAKE3 == v.BLAKE3 {
 			return fmt.Sprintf("version %d, saved again while it was being edited", earlier.N)

@@ -200,7 +200,12 @@ func What(f ledger.Finding, when func(time.Time) string) string {
 		return fmt.Sprintf("a swap: it has the bytes of %s, and that file has its bytes", Show(with))
 	case FormerName(f):
 		means = "the right bytes, under the name that the file had before"
-	case fixity.State(f.Kind) == fixity.Disputed && !f.Facts.Tells(fixity.StoresDiffer, fixity.ListDiffers, fixity.AsTold):
+	case fixity.State(f.Kind) != fixity.Disputed || f.Facts.Tells(fixity.StoresDiffer, fixity.AsTold):
+	case f.Facts.Tells(fixity.ListDiffers):
+		return "it differs from a list of checksums that lay beside it, and nothing says which is right"
+	case f.Facts.Tells(fixity.HoldsVersion):
+		return "it holds what the first reading gave, later readings gave other bytes, and nothing says which is right"
+	default:
 		return "it differs from the version that was taken in, and nothing says which is right"
 	}
 	if f.Anatomy != "" {

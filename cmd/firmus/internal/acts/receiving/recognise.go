@@ -173,6 +173,13 @@ func (e Acts) lookUp(t *ledger.Tx, d fixity.Digest, r *Recognised) ([]known, err
 			if r.State == NotKnown {
 				r.State, r.Set, r.File = HeldEarlier, h.File.Set, ledger.DisplayPath(h.File.Path)
 				r.Detail = fmt.Sprintf("version %d of it", h.Version)
+				now, err := t.Files.Version(h.File.ID, h.File.Version)
+				if err != nil {
+					return nil, err
+				}
+				if now.Outvoted {
+					r.Detail += ", which the first reading gave; later readings gave other bytes. Keep this file"
+				}
 				if !h.File.Retired.IsZero() {
 					r.Detail += "; it was retired"
 				}

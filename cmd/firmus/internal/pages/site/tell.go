@@ -76,6 +76,9 @@ func KindInWords(f ledger.Finding) string {
 	if report.FormerName(f) {
 		w = "under its former name" + on
 	}
+	if fixity.State(f.Kind) == fixity.Disputed && f.Facts.Tells(fixity.ListDiffers, fixity.HoldsVersion) {
+		w = "disputed" // other stores need not have it
+	}
 	switch f.Anatomy {
 	case fixity.CutShort:
 		w = "cut short" + on
