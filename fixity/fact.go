@@ -69,7 +69,7 @@ const (
 	RootFails   FactKind = "root-fails"   // Said: what the system or the service answered
 	SignedOut   FactKind = "signed-out"   // Said; the sign-in doesn't work any more
 	NoFolder    FactKind = "no-folder"    // no folder lies at its path. Code: WasThere, OnlyOne, or neither
-	NoMarker    FactKind = "no-marker"    // the store's marker is gone
+	NoMarker    FactKind = "no-marker"    // the store's marker is gone. Other: the store whose marker lies there, and which is not at its own place
 	Nothing     FactKind = "nothing"      // nothing lies there
 	NoneKnown   FactKind = "none-known"   // none of the expected files lies there
 	FewKnown    FactKind = "few-known"    // too few of the known files lie there with their size

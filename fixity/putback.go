@@ -2,6 +2,9 @@ package fixity
 
 import "time"
 
+// MarkerPrefix begins the name of the marker in a store's root; the store's name follows it.
+const MarkerPrefix = ".firmus-store."
+
 // KeptFolder is where what was in the way of a file that was put back is kept: in a store's
 // root, or in the first-level folder that lies on a volume of its own.
 const KeptFolder = ".firmus-kept"

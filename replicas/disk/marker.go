@@ -13,7 +13,7 @@ import (
 const maxMarker = 64 << 10
 
 // markerName is the name of the marker's file in the root.
-func (d *Dir) markerName() string { return ownPrefix + "-store." + d.o.Store }
+func (d *Dir) markerName() string { return fixity.MarkerPrefix + d.o.Store }
 
 // markerText is what a marker says, first to the person who finds it.
 func markerText(id fixity.Identity) []byte {

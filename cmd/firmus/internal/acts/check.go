@@ -97,8 +97,13 @@ func (e Acts) checkRoot(ctx context.Context, known ledger.Store, store, set stri
 		return StoreCheck{Detail: "the marker there is of another store", Other: true}, nil
 	case adopted && id.Empty:
 		return away("nothing lies there")
-	case adopted:
-		return StoreCheck{Detail: "the store's marker is not there"}, nil
+	}
+	other, err := e.Stores().Displaced(ctx, root, store)
+	switch {
+	case err != nil:
+		return away(err.Error())
+	case adopted || other != "":
+		return StoreCheck{Detail: report.Unmarked(store, other)}, nil
 	case id.Empty:
 		return StoreCheck{OK: true, Detail: "empty, and not adopted yet"}, nil
 	case !id.Writable && !e.NoMarker(store):

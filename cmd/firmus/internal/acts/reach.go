@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"firmus/cmd/firmus/internal/acts/archive"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/care"
@@ -127,6 +128,12 @@ func (e Acts) adoptSet(ctx context.Context, u *stores.Used, set string, id fixit
 	if u.Rule.Kind == archive.CloudKind {
 		id = found
 	} else if !e.NoMarker(name) {
+		if other, err := e.Stores().Displaced(ctx, root, name); err != nil || other != "" {
+			if err == nil {
+				err = fmt.Errorf("%s: %w", report.Unmarked(name, other), fixity.ErrRefused)
+			}
+			return fmt.Errorf("store %s, set %s at %s: %w", name, set, e.Where(name, set), err)
+		}
 		if err := root.TakeOver(ctx, id); err != nil {
 			return fmt.Errorf("store %s: write its marker to %s: %w", name, e.Where(name, set), err)
 		}

@@ -137,11 +137,8 @@ func (f Folders) Apart(ctx context.Context, dir string, ours func(storeID string
 	})
 }
 
-// Names of what Firmus itself writes into roots.
-const (
-	markerPrefix = ".firmus-store."
-	backupPrefix = ".firmus-ledger"
-)
+// backupPrefix begins the names of the folders in roots that hold backups of the ledger.
+const backupPrefix = ".firmus-ledger"
 
 // marked says what a folder is by its own files; "" for an ordinary one.
 func marked(dir string) string {
@@ -197,7 +194,7 @@ func markers(dir string) []string {
 	names, _ := d.Readdirnames(-1)
 	var out []string
 	for _, n := range names {
-		if strings.HasPrefix(n, markerPrefix) {
+		if strings.HasPrefix(n, fixity.MarkerPrefix) {
 			out = append(out, filepath.Join(dir, n))
 		}
 	}

@@ -202,9 +202,7 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 		}
 		return root(x, text)
 	},
-	fixity.NoMarker: func(_ teller, x fixity.Fact) string {
-		return root(x, "the store's marker is not there: another drive, or an empty folder where the drive should be mounted. If it is the store, say so with "+adopt(x))
-	},
+	fixity.NoMarker:  func(_ teller, x fixity.Fact) string { return root(x, Unmarked(x.Store, x.Other)) },
 	fixity.Nothing:   func(_ teller, x fixity.Fact) string { return root(x, "nothing lies there") },
 	fixity.NoneKnown: func(_ teller, x fixity.Fact) string { return root(x, "none of the expected files lies there") },
 	fixity.FewKnown: func(_ teller, x fixity.Fact) string {
@@ -458,6 +456,15 @@ func root(x fixity.Fact, why string) string {
 		return why
 	}
 	return fmt.Sprintf("%s (%s): %s", x.Root, x.Set, why)
+}
+
+// Unmarked says that a store's marker is not at its place, and what to do. other is the store
+// whose marker lies there instead (fixity.NoMarker); "": none.
+func Unmarked(store, other string) string {
+	if other != "" {
+		return fmt.Sprintf("the marker of store %[2]s lies there, and that of %[1]s doesn't. %[2]s is not at its own place, so the drives may have changed places: connect each where it belongs. If this is a copy of the drive of %[2]s, delete the file %[3]s%[2]s on it, and look again", store, other, fixity.MarkerPrefix)
+	}
+	return fmt.Sprintf("the store's marker is not there: another drive, or an empty folder where the drive should be mounted. If it is the store, say so with \"firmus store adopt %[1]s\". If it is a new drive in the place of the old one: \"firmus store replace %[1]s --reason …\"", store)
 }
 
 func adopt(x fixity.Fact) string { return fmt.Sprintf("\"firmus store adopt %s\"", x.Store) }

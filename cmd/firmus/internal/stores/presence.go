@@ -1,6 +1,7 @@
 package stores
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -148,8 +149,16 @@ func (s Stores) reachRoot(ctx context.Context, p *Presence, set string, adoptAny
 		return s.reachBySample(ctx, p, root, set, id, was, away)
 	case id.Marked():
 		return s.reachMarked(ctx, p, root, set, id, was, held, away)
-	case was:
-		away(fixity.Fact{Is: fixity.NoMarker})
+	}
+	other, err := s.Displaced(ctx, root, store)
+	switch {
+	case errors.Is(err, fixity.ErrAway), errors.Is(err, fixity.ErrDenied):
+		away(failed(err))
+		return nil
+	case err != nil:
+		return err
+	case was || other != "":
+		away(fixity.Fact{Is: fixity.NoMarker, Other: other})
 		return nil
 	case id.Empty:
 		away(fixity.Fact{Is: fixity.Nothing})
@@ -370,6 +379,49 @@ func (s Stores) adoptRoot(ctx context.Context, p *Presence, root Root, set strin
 	}
 	p.Here = append(p.Here, set)
 	return s.Ledger.Tx(ctx, s.Now(), func(t *ledger.Tx) error { return t.Stores.Adopt(p.Rule.Name, set, id, s.By, "its files are there") })
+}
+
+// Displaced is another store whose marker lies in a root, while that store is not at its own
+// place: its drive is here, then, or a copy of it. "": there is none. If that store is at its
+// place, a mirror brought its marker along, and that says nothing.
+func (s Stores) Displaced(ctx context.Context, root Root, store string) (string, error) {
+	names, err := root.Names(ctx, "")
+	if err != nil {
+		return "", err
+	}
+	for _, o := range s.Rules.Stores {
+		if o.Name == store || !slices.Contains(names, fixity.MarkerPrefix+o.Name) {
+			continue
+		}
+		known, err := s.Known(ctx, o.Name)
+		if err != nil {
+			return "", err
+		}
+		// A marker that says something else is of other holdings, or of a store that was replaced.
+		text, err := root.ReadFile(ctx, fixity.MarkerPrefix+o.Name, maxMarker)
+		if err != nil || known.Identity == "" || !bytes.Contains(text, []byte(known.Identity)) {
+			continue
+		}
+		if !s.atHome(ctx, o, known) {
+			return o.Name, nil
+		}
+	}
+	return "", nil
+}
+
+// maxMarker is how much of another store's marker is read, in bytes; it has some hundred.
+const maxMarker = 64 << 10
+
+// atHome says that a store's own marker lies at one of its places.
+func (s Stores) atHome(ctx context.Context, rule care.Store, known ledger.Store) bool {
+	return slices.ContainsFunc(rule.Sets, func(set string) bool {
+		root, err := s.Root(rule.Name, set, fixity.Bypassed)
+		if err != nil {
+			return false
+		}
+		id, err := root.Identify(ctx)
+		return err == nil && id.Store == known.Identity
+	})
 }
 
 // Identity is the store's own, or a new one if it was never adopted.

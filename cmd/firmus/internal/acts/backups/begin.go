@@ -91,7 +91,7 @@ func rootTraces(ctx context.Context, root stores.Root, store, where string) (out
 	}
 	for _, n := range names {
 		switch {
-		case strings.HasPrefix(n, ".firmus-store."):
+		case strings.HasPrefix(n, fixity.MarkerPrefix):
 			out = append(out, fmt.Sprintf("%s, the marker of a store (%s)", filepath.Join(where, n), store))
 		case n == archive.BackupFolder:
 			for _, b := range lyingIn(ctx, root, store, where) {
