@@ -115,7 +115,7 @@ var faults = []fault{
 		"its name was exchanged with the other's", exchangeBack},
 		func(*hand, Planted) error { return nil }}, // done with the first
 	{Planted{studio, masters, "QV-0102/manifest-sha256.txt", "", fixity.OfManifest, altered, "", fixity.Tidy,
-		"somebody changed the checksum list by hand", "Move the changed list aside; the next intake into that folder writes it anew."},
+		"somebody changed the checksum list by hand", "Move the changed list aside; the next intake or audit writes it anew."},
 		misspell},
 }
 

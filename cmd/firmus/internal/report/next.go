@@ -85,7 +85,12 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 		return s
 	case care.StepReread:
 		if f.Facts.Tells(fixity.FirstOther) {
-			return []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. ", m.name(f.Store)), audit, ". No copy says which bytes are the recorded ones: compare the file with what it came from while you have that.")}
+			steps := []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. ", m.name(f.Store)), audit, ". No copy says which bytes are the recorded ones: compare the file with what it came from while you have that.")}
+			if rule.Kind == repair.DiskKind {
+				steps = append(steps, Step{Text: text("Name the folder in which what it came from lies: ", Order{Act: Recognise, From: "FOLDER"}, ". If that says held, the bytes are right. If it says earlier version, the first reading was right and the drive has lost them: move the file aside. Then put what it came from in the place where the file lay:"),
+					Lines: m.outOf(f), Then: text("Then ", Order{Act: ReadStore, Stores: []string{f.Store}, Run: true}, ", and decide what it asks.")})
+			}
+			return steps
 		}
 		return []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. ", m.name(f.Store)), audit, ". Put nothing back before two readings agree.")}
 	case care.StepCopy:
@@ -100,10 +105,11 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 			s.Text = text(s.Text, " These are the copies that are there:")
 			s.Lines = lines
 		}
+		steps := append([]Step{s}, m.found(f)...)
 		if f.Anatomy == fixity.Replaced { // whoever changed it may know: a ledger that came back from a backup doesn't
-			return append([]Step{s}, m.onPurpose(f)...)
+			return append(steps, m.onPurpose(f)...)
 		}
-		return []Step{s}
+		return steps
 	case care.StepTransfer:
 		return m.transferAgain(f)
 	case care.StepTakeOut:
@@ -116,6 +122,23 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 		return []Step{say(fmt.Sprintf("Leave it where it is: it has the bytes of %s/%s, and no copy in its own place on the %s is known to have them. Put that one right first.", x.Set, at1(x), m.name(f.Store)))}
 	}
 	return m.nextOfStore(f)
+}
+
+// found is what to do with a copy that a person finds where Firmus doesn't look. What can't be
+// read, or isn't read alike, stays where it is: that drive is for somebody qualified.
+func (m Matter) found(f ledger.Finding) []Step {
+	rule, _ := m.Rules.Store(f.Store)
+	if rule.Kind != repair.DiskKind || rule.Follows != "" {
+		return nil
+	}
+	find := text("If you find another copy, look whether it is this recording: ", Order{Act: Recognise, From: "FOLDER"}, ". ")
+	switch fixity.State(f.Kind) {
+	case fixity.Missing:
+		return []Step{{Text: text(find, "If that says that it is held as this file, copy it to its place:"), Lines: []Line{{"ITS PLACE", m.place(f)}}, Then: thenRead(f.Store)}}
+	case fixity.Altered:
+		return []Step{{Text: text(find, "If that says that it is held as this file, move the damaged copy aside. Then put the good copy in the place where the damaged one lay:"), Lines: m.outOf(f), Then: thenRead(f.Store)}}
+	}
+	return nil
 }
 
 // decide is for a dispute: each choice with its own command, so that nobody signs off the
@@ -162,7 +185,7 @@ func (m Matter) decide(f ledger.Finding) []Step {
 func (m Matter) nextOfStore(f ledger.Finding) []Step {
 	switch {
 	case f.Subject == fixity.OfManifest:
-		return []Step{{Text: text("Move the changed manifest aside; the next intake into that folder writes it anew:"), Lines: m.outOf(f)}}
+		return []Step{{Text: text("Move the changed manifest aside; the next intake or audit writes it anew:"), Lines: m.outOf(f)}}
 	case f.Kind == fixity.Away:
 		s := Step{Text: text("Plug it in or mount it, and put no other drive or folder in its place."), Then: thenRead(f.Store)}
 		rule, _ := m.Rules.Store(f.Store)

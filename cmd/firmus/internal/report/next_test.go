@@ -102,6 +102,8 @@ func TestSteps(t *testing.T) {
 	left.Subject, left.Facts = fixity.OfStray, fixity.Facts{Seen: []fixity.Fact{{Is: fixity.BytesOf, Set: "masters", Places: []fixity.Path{side}}}}
 	onDisc := finding(7, "discs", fixity.Altered, care.StepBurn, 0, side)
 	onDisc.Carrier, onDisc.Disc = 31, "QD-0031 A"
+	outvoted := finding(7, "studio", fixity.Unsteady, care.StepReread, 0, side)
+	outvoted.Facts.Seen = []fixity.Fact{{Is: fixity.FirstOther}}
 	wrongWay := finding(8, "vault", fixity.Altered, care.StepOther, 0, side)
 	wrongWay.Facts = fixity.Facts{WrongWay: "studio", IntactAt: readAt}
 	inCloud := func(kind fixity.State, step care.Step, a fixity.Anatomy, seen ...fixity.FactKind) report.Matter {
@@ -193,7 +195,11 @@ FROM  D:\studio\masters\QV-0107\QV-0107_A.wav
 TO    E:\vault\masters\QV-0107\QV-0107_A.wav
 It reads the good file first, and the new one when it is there.
 For [9]: Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified. These are the copies that are there:
-studio  D:\studio\masters\QV-0107\QV-0107_A.wav`},
+studio  D:\studio\masters\QV-0107\QV-0107_A.wav
+For [9]: If you find another copy, look whether it is this recording: firmus recognise FOLDER. If that says that it is held as this file, move the damaged copy aside. Then put the good copy in the place where the damaged one lay:
+FROM  F:\attic\masters\QV-0109\QV-0109_A.wav
+TO    D:\kept-aside\finding-9_QV-0109_A.wav
+Then run: firmus audit attic`},
 		{"a dispute is decided once", several(about(finding(7, "vault", fixity.Disputed, care.StepDecide, 0, side), readIn("attic")), about(finding(8, "attic", fixity.Disputed, care.StepDecide, 0, side))), `
 Nothing says which version is right. Listen to each, look at who made them and when:
 vault  E:\vault\masters\QV-0107\QV-0107_A.wav
@@ -204,7 +210,24 @@ If the version that is under care is right: firmus findings signoff 7 --keep-cur
 		{"a copy that was copied the wrong way round", several(about(wrongWay)), `
 Stop copying. Do nothing with any copy of this file until you have read to the end.
 Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified. These are the copies that are there:
-vault  E:\vault\masters\QV-0107\QV-0107_A.wav`},
+vault  E:\vault\masters\QV-0107\QV-0107_A.wav
+If you find another copy, look whether it is this recording: firmus recognise FOLDER. If that says that it is held as this file, move the damaged copy aside. Then put the good copy in the place where the damaged one lay:
+FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
+TO    D:\kept-aside\finding-8_QV-0107_A.wav
+Then run: firmus audit vault`},
+		{"no copy is left", about(finding(7, "vault", fixity.Missing, care.StepOther, 0, side)), `
+Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified.
+If you find another copy, look whether it is this recording: firmus recognise FOLDER. If that says that it is held as this file, copy it to its place:
+ITS PLACE  E:\vault\masters\QV-0107\QV-0107_A.wav
+Then run: firmus audit vault`},
+		{"a first reading that was outvoted", about(outvoted), `
+Pause the program that keeps the cloud in step: it could carry the damage on.
+Check cable, port and hub of the studio, and try another computer. Then run: firmus audit studio. No copy says which bytes are the recorded ones: compare the file with what it came from while you have that.
+Name the folder in which what it came from lies: firmus recognise FOLDER. If that says held, the bytes are right. If it says earlier version, the first reading was right and the drive has lost them: move the file aside. Then put what it came from in the place where the file lay:
+FROM  D:\studio\masters\QV-0107\QV-0107_A.wav
+TO    D:\kept-aside\finding-7_QV-0107_A.wav
+Then run: firmus audit studio, and decide what it asks.
+Start the program that keeps the cloud in step again once this is put right.`},
 		{"a disc", about(onDisc, readIn("vault")), `
 Look at disc QD-0031 A (box 4): never spin one that is cracked or whose layers lift. Clean it straight from the centre to the edge. Then read it once more: firmus disc check QD-0031 A
 If it says the same: burn it anew from the copy on the vault, which was intact when last read, 28 Nov 2026 18:43 UTC: firmus disc sheet QD-0031 A prints how to do it, and where each file is taken from. Keep the old disc until the new one was checked.
