@@ -133,7 +133,7 @@ func (c *command) showDone(d deciding.Decided) error {
 	case d.Proposal != 0 && c.json:
 		c.document(map[string]any{"proposal": d.Proposal, "exit": 0})
 	case d.Proposal != 0:
-		c.printf("proposal %d: nothing is changed yet. Another reviewer confirms it: firmus --by NAME proposal confirm %d\n", d.Proposal, d.Proposal)
+		c.printf("proposal %d: nothing is changed yet. Another reviewer confirms it, signed in on the pages, or under another account of this computer: firmus --by NAME proposal confirm %d\n", d.Proposal, d.Proposal)
 	case d.Retired != nil:
 		if d.Store != "" && !c.json {
 			if d.Set != "" {

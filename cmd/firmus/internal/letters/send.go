@@ -314,6 +314,9 @@ func (l *Letters) message(d ledger.Delivery) (*mail.Msg, error) {
 	return m, nil
 }
 
+// noSTARTTLS is what a person can do about a server that offers no STARTTLS.
+const noSTARTTLS = `the server doesn't offer STARTTLS, which encrypts the connection, and Firmus sends no letter without it. Write below [mail]: tls = "tls" if the server encrypts from the start (usually port 465), or tls = "none" if it is on this computer`
+
 // mailWords puts into words at which step of RFC 5321 something went wrong.
 var mailWords = strings.NewReplacer(
 	"closing SMTP DATA writer", "while the letter's text was sent",
@@ -324,7 +327,7 @@ var mailWords = strings.NewReplacer(
 	"checking SMTP connection", "when the connection was looked at",
 	"server does not support SMTP AUTH", "the server takes no sign-in",
 	"SMTP AUTH failed", "the sign-in failed (see whether the account and its password are right)",
-	"but target host does not support STARTTLS", "but the server doesn't offer STARTTLS",
+	`STARTTLS mode set to: "TLSMandatory", but target host does not support STARTTLS`, noSTARTTLS,
 	"dial failed: ", "", "send failed: ", "",
 )
 

@@ -148,7 +148,7 @@ func TestSendDefers(t *testing.T) {
 		{"another's certificate", func(w *world) { secured(w, "mail.elsewhere.example") }, plain, func(w *world) { secured(w, "127.0.0.1") }, "127.0.0.1"},
 		{"no STARTTLS", func(w *world) {
 			w.options = func(o *letters.Options) { o.Mail.TLS = "starttls" }
-		}, plain, func(w *world) { w.options = nil }, "STARTTLS"},
+		}, plain, func(w *world) { w.options = nil }, `: the server doesn't offer STARTTLS, which encrypts the connection, and Firmus sends no letter without it. Write below [mail]: tls = "tls"`},
 		{"wrong password", func(w *world) { secured(w, "127.0.0.1") },
 			func(w *world) { w.server.Set(func(m *mailtest.Server) { m.Password = "changed" }) },
 			func(w *world) { w.server.Set(func(m *mailtest.Server) { m.Password = "correct horse" }) }, "535"},

@@ -36,10 +36,17 @@ func TestSetupRegister(t *testing.T) {
 	if err := os.Mkdir(filepath.Join(dir, "masters"), 0o777); err != nil {
 		t.Fatal(err)
 	}
+	shared := false
+	check := func(context.Context, *config.Config) (out []site.Checked, err error) {
+		if shared {
+			out = append(out, site.Checked{What: "volumes", Mark: "warning", OK: true})
+		}
+		return out, nil
+	}
 	server := httptest.NewUnstartedServer(nil)
 	address := "http://" + server.Listener.Addr().String()
 	s, link, err := firstrun.New(firstrun.Options{Path: filepath.Join(dir, "firmus.toml"), Listen: server.Listener.Addr().String(), Log: slog.New(slog.DiscardHandler),
-		Places: func() []string { return nil }, Check: noChecks, Cloud: noChecks, Mail: noChecks, Done: func() {}}, address)
+		Places: func() []string { return nil }, Check: check, Cloud: noChecks, Mail: noChecks, Done: func() {}}, address)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -115,9 +122,18 @@ func TestSetupRegister(t *testing.T) {
 	}
 
 	// The rest of the setup, and what is written.
-	for _, step := range [][]string{{"holdings", "name", "Quillmere"}, {"masters", "masters", "masters"}, {"access", "none", "1"}, {"second", "none", "1"},
-		{"cloud", "none", "1"}, {"discs", "none", "1"}, {"letters", "none", "1"}, {"places", "none", "1"}} {
+	for _, step := range [][]string{{"holdings", "name", "Quillmere"}, {"masters", "masters", "masters"}, {"access", "none", "1"}, {"second", "second", "second"},
+		{"second-in", "second-masters", "second"}, {"cloud", "none", "1"}, {"discs", "none", "1"}, {"letters", "none", "1"}, {"places", "none", "1"}} {
 		post("/setup/"+step[0], step[1:]...)
+	}
+	// Whether it is a trial is asked if the copies lie on one drive, or if it was said.
+	for _, c := range []struct{ shared, said, asked bool }{{false, false, false}, {true, false, true}, {true, true, true}, {false, true, true}} {
+		if shared = c.shared; c.said {
+			post("/setup/write", "trial", "1")
+		}
+		if _, text = body(client.Get(address + "/setup/result")); !strings.Contains(text, "What will be written") || strings.Contains(text, "Is this a trial") != c.asked {
+			t.Errorf("%+v: %s", c, text)
+		}
 	}
 	post("/setup/write")
 	cfg, err := config.Load(filepath.Join(dir, "firmus.toml"))

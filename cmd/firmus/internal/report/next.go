@@ -128,7 +128,7 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 // read, or isn't read alike, stays where it is: that drive is for somebody qualified.
 func (m Matter) found(f ledger.Finding) []Step {
 	rule, _ := m.Rules.Store(f.Store)
-	if rule.Kind != repair.DiskKind || rule.Follows != "" {
+	if rule.Kind != repair.DiskKind || rule.Follows != "" || f.Facts.WrongWay != "" { // who copied the wrong way round first stops
 		return nil
 	}
 	find := text("If you find another copy, look whether it is this recording: ", Order{Act: Recognise, From: "FOLDER"}, ". ")

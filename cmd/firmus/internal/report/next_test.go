@@ -210,11 +210,7 @@ If the version that is under care is right: firmus findings signoff 7 --keep-cur
 		{"a copy that was copied the wrong way round", several(about(wrongWay)), `
 Stop copying. Do nothing with any copy of this file until you have read to the end.
 Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified. These are the copies that are there:
-vault  E:\vault\masters\QV-0107\QV-0107_A.wav
-If you find another copy, look whether it is this recording: firmus recognise FOLDER. If that says that it is held as this file, move the damaged copy aside. Then put the good copy in the place where the damaged one lay:
-FROM  E:\vault\masters\QV-0107\QV-0107_A.wav
-TO    D:\kept-aside\finding-8_QV-0107_A.wav
-Then run: firmus audit vault`},
+vault  E:\vault\masters\QV-0107\QV-0107_A.wav`},
 		{"no copy is left", about(finding(7, "vault", fixity.Missing, care.StepOther, 0, side)), `
 Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified.
 If you find another copy, look whether it is this recording: firmus recognise FOLDER. If that says that it is held as this file, copy it to its place:

@@ -49,8 +49,11 @@ func Suspicions(masters []ledger.Heard) (out []string) {
 		}
 	}
 	if same {
-		out = append(out, fmt.Sprintf("all %s peak at just one level, %.2f dB below full scale. Were they brought to one level by a program before they were taken in?",
-			fixity.Count(len(masters), "master"), -20*math.Log10(float64(peak)/(1<<31))))
+		all := "both masters"
+		if len(masters) > 2 {
+			all = "all " + fixity.Count(len(masters), "master")
+		}
+		out = append(out, fmt.Sprintf("%s peak at just one level, %.2f dB below full scale. Were they brought to one level by a program before they were taken in?", all, -20*math.Log10(float64(peak)/(1<<31))))
 	}
 	return out
 }

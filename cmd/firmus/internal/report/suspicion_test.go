@@ -30,6 +30,7 @@ func TestSuspicions(t *testing.T) {
 		{"two transfers", []ledger.Heard{heard("a.wav", 0, 1_200_000_000), heard("b.wav", 0, 1_500_000_000)}, nil},
 		{"one that begins in silence", []ledger.Heard{heard("QV-1/a.wav", 2*time.Second, 1), heard("b.wav", 0, 1_500_000_000)}, []string{"1 master begins in digital silence: a.wav (2.00 s). A tape that runs is never quite silent. Was it edited"}},
 		{"two that do", []ledger.Heard{heard("a.wav", time.Second, 5), heard("b.wav", time.Second, 1_500_000_000)}, []string{"2 masters begin in digital silence"}},
+		{"one level, of two", []ledger.Heard{heard("a.wav", 0, minus1), heard("b.wav", 0, minus1)}, []string{"both masters peak at just one level, 1.00 dB below"}},
 		{"one level", []ledger.Heard{heard("a.wav", 0, minus1), heard("b.wav", 0, minus1+100), heard("c.wav", 0, minus1)}, []string{"all 3 masters peak at just one level, 1.00 dB below"}},
 		{"one master has no other to compare", []ledger.Heard{heard("a.wav", 0, minus1)}, nil},
 		{"two that clip", []ledger.Heard{heard("a.wav", 0, full), heard("b.wav", 0, full)}, nil},

@@ -114,6 +114,9 @@ func (d *Draft) Answer(key, answer string) {
 // Own says that the second copies count although they lie on the same drive: a trial.
 func (d *Draft) Own(yes bool) { d.given[ownDrive] = map[bool]string{true: "yes"}[yes] }
 
+// Owned says that Own was said.
+func (d *Draft) Owned() bool { return d.given[ownDrive] != "" }
+
 // Listen says where the pages are served, if not at the usual address.
 func (d *Draft) Listen(addr string) { d.given[listen] = addr }
 

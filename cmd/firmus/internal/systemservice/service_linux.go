@@ -201,7 +201,8 @@ func quoted(p string) string {
 // folder and everything in it stay.
 func Remove(ctx context.Context, o Options) ([]string, error) {
 	var errs []error
-	if o.Root == "" {
+	// Of a service that isn't there systemctl knows nothing, and says so in its own words.
+	if _, err := os.Lstat(o.path(unitFile)); o.Root == "" && !errors.Is(err, fs.ErrNotExist) {
 		errs = append(errs, call(ctx, "systemctl", "disable", "--now", Name+".service"))
 	}
 	var gone []string

@@ -408,15 +408,15 @@ func (s *Setup) resultPage(q *site.Request, code int, wrong string) error {
 	}
 	d := s.data(result)
 	d.Wrong, d.Text, d.Makeable = wrong, s.draft.Text(), s.draft.Makeable()
-	second, _ := s.draft.Given(setup.Second)
-	d.Own = second != ""
 	d.There, d.Register = s.draft.Exists(), s.draft.Register() != ""
 	err := s.draft.Try(func(cfg *config.Config) (err error) { d.Checks, err = s.o.Check(q.Context(), cfg); return err })
 	if err != nil {
 		d.Checks = []site.Checked{{What: "configuration", Detail: site.Plainly(err), Mark: "NOT OK"}}
 	}
+	d.Own = s.draft.Owned()
 	for _, c := range d.Checks {
 		d.Bad = d.Bad || !c.OK
+		d.Own = d.Own || c.What == "volumes" // stores that count as one copy
 	}
 	return q.RenderAs(code, "setupresult", d.Title, d)
 }
