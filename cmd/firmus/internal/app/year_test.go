@@ -315,7 +315,9 @@ func (y *year) end(days int) {
 	}
 	y.checkLetters(days)
 	y.switchOff()
-	y.must(os.Rename(y.path("safe"), y.dir+"/safe"))
+	if y.gone["safe"] != "" {
+		y.must(os.Rename(y.path("safe"), y.dir+"/safe"))
+	}
 	for _, f := range y.faults {
 		k := y.tally[f.kind]
 		if k == nil {
