@@ -30,7 +30,7 @@ func TestTodayAtTheDesk(t *testing.T) {
 		}
 	}
 	desk, viewer := w.person("Ada Wren", fixity.Technician), w.person("Tom Reed", fixity.Viewer)
-	if r := desk.get("/"); !r.says("Next on the deck") || !r.says("No transfer has to be made again, as far as Firmus knows.") || !r.says(`href="/print/shift"`) ||
+	if r := desk.get("/"); !r.says("Next on the deck") || !r.says("No recording under care is known to have ended too early.") || !r.says(`href="/print/shift"`) ||
 		r.says("Sides that were transferred") || !r.says("or the register has a row for it") {
 		t.Errorf("the desk of an empty archive: %s", r.text)
 	}
