@@ -206,9 +206,10 @@ func (w *world) measure(n int) (out outcome) {
 }
 
 // TestMemory: what an audit keeps in memory doesn't grow with the number of files. What it
-// holds on to is known to some hundred KiB, since files are on their way: 35 bytes more for
-// each file would show, which is less than a path and its header take. Its process as a whole, with what SQLite has, is known less well. With
-// FIRMUS_AUDIT_FILES there are so many files, and a tenth of them.
+// holds on to is known to some hundred KiB, since files are on their way: 40 bytes more for
+// each file would show, which is less than a path and its header take. Its process as a whole,
+// with what SQLite has, is known less well. With FIRMUS_AUDIT_FILES there are so many files, and
+// a tenth of them.
 func TestMemory(t *testing.T) {
 	if runtime.GOOS != "linux" {
 		t.Skip("memory is told by /proc, which is Linux's")
@@ -229,8 +230,8 @@ func TestMemory(t *testing.T) {
 	for n, o := range map[int]outcome{n / 10: few, n: lots} {
 		t.Logf("%d files: %d KiB held on to, at most %d MiB, in the end %d MiB; listed in %v, read in %v", n, o.Live/kib, o.Highest/mib, o.Resident/mib, o.List, o.Read)
 	}
-	if few.Live < 100*kib || lots.Live > few.Live+512*kib {
-		t.Errorf("%d KiB are held on to with %d files, %d KiB with a tenth of them: at most 512 KiB more", lots.Live/kib, n, few.Live/kib)
+	if few.Live < 100*kib || lots.Live > few.Live+700*kib {
+		t.Errorf("%d KiB are held on to with %d files, %d KiB with a tenth of them: at most 700 KiB more", lots.Live/kib, n, few.Live/kib)
 	}
 	if few.Highest < mib || lots.Highest > few.Highest+24*mib || lots.Highest > 120*mib {
 		t.Errorf("%d MiB for %d files, %d MiB for a tenth of them: at most 24 MiB more and 120 MiB in all", lots.Highest/mib, n, few.Highest/mib)
