@@ -21,6 +21,7 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/ledger"
 	"firmus/replicas/disk"
+	"firmus/replicas/testing/replicatest"
 )
 
 // cable is a loose one: it flips a bit of the first readings of a file in the studio.
@@ -40,7 +41,7 @@ func (w *world) loose(path string, wrong int, at int64) *cable {
 	w.app.Acts.Root = func(store, set string, cache fixity.Cache) (stores.Root, error) {
 		r, err := root(store, set, cache)
 		if d, ok := r.(*disk.Dir); ok && store == "studio" {
-			return cabled{d, c}, err
+			return cabled{replicatest.Telling{Dir: d}, c}, err
 		}
 		return r, err
 	}
@@ -48,17 +49,17 @@ func (w *world) loose(path string, wrong int, at int64) *cable {
 }
 
 type cabled struct {
-	*disk.Dir
+	replicatest.Telling
 	c *cable
 }
 
 func (d cabled) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
-	r, err := d.Dir.Open(ctx, e, offset)
+	r, err := d.Telling.Open(ctx, e, offset)
 	return d.c.over(e.Path, r, offset), err
 }
 
 func (d cabled) Begin(ctx context.Context, p string) (fixity.Entry, fixity.Reader, error) {
-	e, r, err := d.Dir.Begin(ctx, p)
+	e, r, err := d.Telling.Begin(ctx, p)
 	return e, d.c.over(p, r, 0), err
 }
 

@@ -19,11 +19,14 @@ import (
 	"firmus/cmd/firmus/internal/app"
 	"firmus/cmd/firmus/internal/config"
 	"firmus/cmd/firmus/internal/letters"
+	"firmus/cmd/firmus/internal/stores"
 	"firmus/cmd/firmus/testing/mailtest"
 	"firmus/fixity"
 	"firmus/fixity/audit"
 	"firmus/fixity/ledger"
 	"firmus/fixity/testing/ledgertest"
+	"firmus/replicas/disk"
+	"firmus/replicas/testing/replicatest"
 	"firmus/testdata"
 )
 
@@ -175,6 +178,14 @@ func (w *world) open() *app.App {
 	a, err := app.Open(context.Background(), app.Options{Config: cfg, By: "M. R.", Now: w.clock, Progress: w.watch})
 	if err != nil {
 		w.Fatal(err)
+	}
+	root := a.Acts.Root
+	a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
+		r, err := root(store, set, c)
+		if d, ok := r.(*disk.Dir); ok {
+			return replicatest.Telling{Dir: d}, err
+		}
+		return r, err
 	}
 	return a
 }
