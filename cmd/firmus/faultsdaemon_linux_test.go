@@ -49,7 +49,7 @@ var daemonsDrives = []badDrive{
 //
 // FIRMUS_FAULTS, FIRMUS_FAULTS_SEED and FIRMUS_FAULTS_BY are those of TestFaults.
 func TestFaultsOfADaemon(t *testing.T) {
-	total, seed := chosenFaults(t, 2, 12)
+	total, seed := chosenFaults(t, 1, 3)
 	w := newKillWorld(t)
 	w.dice = rand.New(rand.NewPCG(uint64(seed), 1))
 	post := w.daemonsWork()

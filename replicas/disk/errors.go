@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"syscall"
 
 	"firmus/fixity"
@@ -28,11 +29,15 @@ func sentinel(err error) error {
 	return nil
 }
 
-// plain takes the operation and the path out of err: callers say them better.
+// plain takes the operation and the paths out of err: callers say them better.
 func plain(err error) error {
 	var p *fs.PathError
 	if errors.As(err, &p) {
 		return p.Err
+	}
+	var l *os.LinkError
+	if errors.As(err, &l) {
+		return l.Err
 	}
 	return err
 }

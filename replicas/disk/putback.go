@@ -112,7 +112,7 @@ func (x *replacement) keep() error {
 		if !os.SameFile(old, now) || old.Size() != now.Size() || !old.ModTime().Equal(now.ModTime()) {
 			return fmt.Errorf("%w: written or replaced meanwhile", fixity.ErrChanged)
 		}
-		return linkError(x.parent.Rename(x.temp, x.name))
+		return x.parent.Rename(x.temp, x.name)
 	})
 }
 
@@ -162,7 +162,7 @@ func (x *replacement) link(to string, in *os.Root, name string, old fs.FileInfo)
 	}
 	defer root.Close()
 	if err := root.Link(x.path, to); err != nil {
-		return linkError(err)
+		return plain(err)
 	}
 	if got, err := in.Lstat(name); err != nil || !os.SameFile(got, old) {
 		// A folder on the way was exchanged for another one, or for a link.
@@ -170,15 +170,6 @@ func (x *replacement) link(to string, in *os.Root, name string, old fs.FileInfo)
 		return fmt.Errorf("%w: exchanged while it was kept", fixity.ErrChanged)
 	}
 	return nil
-}
-
-// linkError takes the two paths out.
-func linkError(err error) error {
-	var l *os.LinkError
-	if errors.As(err, &l) {
-		return l.Err
-	}
-	return err
 }
 
 // copyOld keeps the old file as a copy, which is read back.

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"io"
 	"io/fs"
+	"os"
 	"syscall"
 	"testing"
 	"time"
@@ -169,8 +170,10 @@ func TestErrorsAreSorted(t *testing.T) {
 		}
 	}
 	for _, number := range []error{syscall.ENOSPC, syscall.ELOOP, syscall.EINVAL} {
-		if got := disk.MapErr(number); got != number {
-			t.Errorf("%v became %v", number, got)
+		for _, err := range []error{number, &fs.PathError{Op: "open", Path: "x", Err: number}, &os.LinkError{Op: "rename", Old: "x", New: "y", Err: number}} {
+			if got := disk.MapErr(err); got != number {
+				t.Errorf("%v became %v", err, got)
+			}
 		}
 	}
 }
