@@ -75,7 +75,7 @@ var imports = map[string]string{
 	"replicas/testing/drivetest/disco":      "",
 	"replicas/testing/faulty":               "fixity",
 	"replicas/testing/mmctest":              "fixity replicas/optical/mmc replicas/optical/scsi replicas/optical/sector",
-	"replicas/testing/replicatest":          "fixity",
+	"replicas/testing/replicatest":          "fixity replicas/disk",
 	"replicas/testing/vmtest":               "",
 	"cmd/firmus":                            "fixity fixity/audit fixity/beside fixity/damage fixity/expr fixity/ledger fixity/repair fixity/spelling manifest manifest/bag replicas/disk replicas/named replicas/optical replicas/optical/burned " + in("acts acts/backups acts/deciding acts/reading acts/receiving acts/recovering app clouds config demo discs discs/checking discs/registering discs/sheets guarded handover metrics outlook pages/site people reels register register/preview register/workbook report setup sheet statements systemservice"),
 	"cmd/firmus/internal/outlook":           "fixity fixity/ledger " + in("config report schedule"),
