@@ -80,13 +80,16 @@ func TestSpelled(t *testing.T) {
 		free bool
 		want []pair.Pair
 	}{
-		"form":                 {[]pair.Gone{gone(1, "Ä", "ä")}, []pair.Came{{Path: "A\u0308", Form: "Ä", Fold: "ä", Size: 3}}, true, []pair.Pair{{File: 1, At: "A\u0308", Why: pair.Form}}},
-		"case":                 {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, true, []pair.Pair{{File: 1, At: "a", Why: pair.Case}}},
-		"case, another size":   {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 8}}, true, nil},
-		"case, other bytes":    {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9, Digest: "y"}}, true, nil},
-		"another has the name": {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, false, nil},
-		"two came":             {[]pair.Gone{gone(1, "AB", "ab")}, []pair.Came{{Path: "ab", Form: "ab", Fold: "ab", Size: 9}, {Path: "Ab", Form: "Ab", Fold: "ab", Size: 9}}, true, nil},
-		"two are gone":         {[]pair.Gone{gone(1, "AB", "ab"), gone(2, "aB", "ab")}, []pair.Came{{Path: "ab", Form: "ab", Fold: "ab", Size: 9}}, true, nil},
+		"form":                               {[]pair.Gone{gone(1, "Ä", "ä")}, []pair.Came{{Path: "A\u0308", Form: "Ä", Fold: "ä", Size: 3}}, true, []pair.Pair{{File: 1, At: "A\u0308", Why: pair.Form}}},
+		"case":                               {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, true, []pair.Pair{{File: 1, At: "a", Why: pair.Case}}},
+		"case, another size":                 {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 8}}, true, nil},
+		"case, the size that it should have": {[]pair.Gone{{File: 1, Size: 3, Wants: 9, Form: "A", Fold: "a"}}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, true, []pair.Pair{{File: 1, At: "a", Why: pair.Case}}},
+		"case, neither of two sizes":         {[]pair.Gone{{File: 1, Size: 3, Wants: 8, Form: "A", Fold: "a"}}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, true, nil},
+		"case, but empty":                    {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a"}}, true, nil},
+		"case, other bytes":                  {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9, Digest: "y"}}, true, nil},
+		"another has the name":               {[]pair.Gone{gone(1, "A", "a")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 9}}, false, nil},
+		"two came":                           {[]pair.Gone{gone(1, "AB", "ab")}, []pair.Came{{Path: "ab", Form: "ab", Fold: "ab", Size: 9}, {Path: "Ab", Form: "Ab", Fold: "ab", Size: 9}}, true, nil},
+		"two are gone":                       {[]pair.Gone{gone(1, "AB", "ab"), gone(2, "aB", "ab")}, []pair.Came{{Path: "ab", Form: "ab", Fold: "ab", Size: 9}}, true, nil},
 		"paired by its form, not by case as well": {[]pair.Gone{gone(1, "Ä", "b")}, []pair.Came{{Path: "A\u0308", Form: "Ä", Fold: "ä", Size: 9}, {Path: "b", Form: "b", Fold: "b", Size: 9}}, true, []pair.Pair{{File: 1, At: "A\u0308", Why: pair.Form}}},
 		"one refused, one not":                    {[]pair.Gone{gone(1, "A", "a"), gone(2, "B", "b")}, []pair.Came{{Path: "a", Form: "a", Fold: "a", Size: 8}, {Path: "b", Form: "b", Fold: "b", Size: 9}}, true, []pair.Pair{{File: 2, At: "b", Why: pair.Case}}},
 		"form goes before case":                   {[]pair.Gone{gone(1, "Ä", "ä"), gone(2, "B", "b")}, []pair.Came{{Path: "A\u0308", Form: "Ä", Fold: "ä"}, {Path: "b", Form: "b", Fold: "b", Size: 9}}, true, []pair.Pair{{File: 1, At: "A\u0308", Why: pair.Form}, {File: 2, At: "b", Why: pair.Case}}},

@@ -90,6 +90,22 @@ func TestUnkeptAtItsBounds(t *testing.T) {
 	}
 }
 
+func TestClosedDaysAreDaysWhereTheArchiveIs(t *testing.T) {
+	zone := time.FixedZone("QVT", 13*3600)
+	times, err := schedule.Parse("0 11 * * *", zone)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := plan(t, "0 1 * * *")
+	p.Times, p.Closed = times, schedule.Days([][2]string{{"2026-03-10", "2026-03-10"}})
+	begun := ledger.Firing{Job: ledger.FiringAudit, Store: "studio", Due: time.Date(2026, 3, 9, 11, 0, 0, 0, zone), Outcome: ledger.FiringDone, Tries: 1}
+	begun.Tried, begun.Ended = begun.Due, begun.Due
+	us := p.Unkept("studio", []ledger.Firing{begun}, begun.Due.Add(time.Hour), begun.Due.Add(60*time.Hour))
+	if len(us) != 1 || us[0].At.In(zone).Day() != 11 {
+		t.Errorf("not kept: %+v", us)
+	}
+}
+
 func TestWindowAtItsBounds(t *testing.T) {
 	at := func(h, m, s int) time.Time { return time.Date(2026, 3, 10, h, m, s, 0, time.UTC) }
 	day := schedule.Window{From: 9*time.Hour + 30*time.Minute + 30*time.Second, To: 17*time.Hour + 30*time.Minute}

@@ -33,7 +33,7 @@ func Parse(text string, zone *time.Location) (t Times, err error) {
 			t, err = Times{}, fmt.Errorf("schedule %q can't be read: %v", text, p)
 		}
 	}()
-	if n := len(strings.Fields(text)); n != 5 || strings.ContainsAny(text, "=@") {
+	if n := len(strings.Fields(text)); n != 5 {
 		return Times{}, fmt.Errorf("schedule %q must have five fields, minute, hour, day, month and weekday, such as \"0 1 * * *\"", text)
 	}
 	s, err := cron.NewParser(cron.Minute | cron.Hour | cron.Dom | cron.Month | cron.Dow).Parse(text)
