@@ -138,7 +138,7 @@ func chosenFaults(t *testing.T, plainly, all int) (total int, seed int64) {
 // answered runs a row's command with its calls answered, and gives its status and words.
 func (w *killWorld) answered(r killRow, fault func(calls.Call) calls.Answer) (exit int, said string) {
 	w.t.Helper()
-	c := w.child(append(strings.Fields(r.command), r.args...)...)
+	c := w.child(w.args(r)...)
 	var out bytes.Buffer
 	c.Stdin, c.Stdout, c.Stderr = strings.NewReader(r.in), &out, &out
 	err := calls.Run(c, w.dir, fault)
@@ -164,6 +164,7 @@ func (w *killWorld) faults(r killRow, n int) moments {
 	}
 	ready := w.base + "-row"
 	w.save(ready)
+	w.anew(r, ready)
 	before := recordings(t, w.dir)
 	// Only a ledger that knows the vault can tell that another drive is in its place, and who says
 	// that what lies there is the vault means just that.
@@ -191,7 +192,7 @@ func (w *killWorld) faults(r killRow, n int) moments {
 			continue
 		}
 		b := can[w.dice.IntN(len(can))]
-		w.load(ready)
+		w.anew(r, ready)
 		count[w.fault(r, b, w.dice.IntN(b.among(all)), maps.Clone(before), maps.Clone(after), want)]++
 		if t.Failed() {
 			break
@@ -268,7 +269,7 @@ func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string
 		}
 	}
 	w.middle(where, true, before, after)
-	again, text := w.try(r.in, append(strings.Fields(r.command), r.args...)...)
+	again, text := w.try(r.in, w.args(r)...)
 	if again != r.exit && again != r.done {
 		t.Errorf("%s: said again, it ends with %d, want %d\n%s%s", where, again, r.exit, said, text)
 	}

@@ -262,10 +262,7 @@ func (w *killWorld) kill(r killRow, kills int) moments {
 	}
 	ready := w.base + "-row"
 	w.save(ready)
-	args := strings.Fields(r.command)
-	for _, a := range r.args {
-		args = append(args, strings.ReplaceAll(a, "URL", w.url))
-	}
+	args := w.args(r)
 	before := recordings(t, w.dir)
 
 	// The run that nobody kills, measured: the first is slower.
@@ -329,6 +326,15 @@ func (w *killWorld) kill(r killRow, kills int) moments {
 	}
 	t.Logf("%d kills in a run of %v: %v", kills, took.Round(time.Millisecond), count)
 	return count
+}
+
+// args are a row's command and its arguments.
+func (w *killWorld) args(r killRow) []string {
+	args := strings.Fields(r.command)
+	for _, a := range r.args {
+		args = append(args, strings.ReplaceAll(a, "URL", w.url))
+	}
+	return args
 }
 
 // anew makes all what it was before the command.
