@@ -31,8 +31,9 @@ no configuration and no ledger. Each file is read twice, from the drive itself: 
 readings disagree, no manifest is written, since a loose cable may be to blame. A file that
 is as a manifest there already says is read once.
 
-A manifest that is there already is replaced only if all that it says still holds. If something has changed since, "manifest verify" says
-what, and --replace replaces the manifest all the same.`,
+A manifest that is there already is replaced only if all that it says still holds. If
+something has changed since, "manifest verify" says what, and --replace replaces the
+manifest all the same.`,
 		Args: cobra.ExactArgs(1),
 	}
 	write.Flags().StringVar(&alg, "alg", "sha256", "digest `ALGORITHM`: sha256, sha512, sha1, md5, blake3 …")
