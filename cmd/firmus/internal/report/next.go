@@ -87,8 +87,8 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 		if f.Facts.Tells(fixity.FirstOther) {
 			steps := []Step{say(fmt.Sprintf("Check cable, port and hub of the %s, and try another computer. ", m.name(f.Store)), audit, ". No copy says which bytes are the recorded ones: compare the file with what it came from while you have that.")}
 			if rule.Kind == repair.DiskKind {
-				steps = append(steps, Step{Text: text("Name the folder in which what it came from lies: ", Order{Act: Recognise, From: "FOLDER"}, ". If that says held, the bytes are right. If it says earlier version, the first reading was right and the drive has lost them: move the file aside. Then put what it came from in the place where the file lay:"),
-					Lines: m.outOf(f), Then: text("Then ", Order{Act: ReadStore, Stores: []string{f.Store}, Run: true}, ", and decide what it asks.")})
+				steps = append(steps, Step{Text: text("Name the folder in which what it came from lies: ", Order{Act: Recognise, From: "FOLDER"}, ". If that says held, the bytes are right: leave the file where it is. Only if it says earlier version, the first reading was right and the drive has lost them: then keep the file outside the store, and put what it came from in its place:"),
+					Lines: []Line{{"ITS PLACE", m.place(f)}}, Then: text("Then ", Order{Act: ReadStore, Stores: []string{f.Store}, Run: true}, ", and decide what it asks.")})
 			}
 			return steps
 		}
@@ -136,7 +136,7 @@ func (m Matter) found(f ledger.Finding) []Step {
 	case fixity.Missing:
 		return []Step{{Text: text(find, "If that says that it is held as this file, copy it to its place:"), Lines: []Line{{"ITS PLACE", m.place(f)}}, Then: thenRead(f.Store)}}
 	case fixity.Altered:
-		return []Step{{Text: text(find, "If that says that it is held as this file, move the damaged copy aside. Then put the good copy in the place where the damaged one lay:"), Lines: m.outOf(f), Then: thenRead(f.Store)}}
+		return []Step{{Text: text(find, "Only if that says that it is held as this file, keep the damaged copy outside the store, and put the good one in its place:"), Lines: []Line{{"ITS PLACE", m.place(f)}}, Then: thenRead(f.Store)}}
 	}
 	return nil
 }

@@ -196,9 +196,8 @@ TO    E:\vault\masters\QV-0107\QV-0107_A.wav
 It reads the good file first, and the new one when it is there.
 For [9]: Don't touch any copy of it. Look for another one: discs, the recorder's stick, whoever was given a copy. If the drive is failing, stop using it and ask somebody qualified. These are the copies that are there:
 studio  D:\studio\masters\QV-0107\QV-0107_A.wav
-For [9]: If you find another copy, look whether it is this recording: firmus recognise FOLDER. If that says that it is held as this file, move the damaged copy aside. Then put the good copy in the place where the damaged one lay:
-FROM  F:\attic\masters\QV-0109\QV-0109_A.wav
-TO    D:\kept-aside\finding-9_QV-0109_A.wav
+For [9]: If you find another copy, look whether it is this recording: firmus recognise FOLDER. Only if that says that it is held as this file, keep the damaged copy outside the store, and put the good one in its place:
+ITS PLACE  F:\attic\masters\QV-0109\QV-0109_A.wav
 Then run: firmus audit attic`},
 		{"a dispute is decided once", several(about(finding(7, "vault", fixity.Disputed, care.StepDecide, 0, side), readIn("attic")), about(finding(8, "attic", fixity.Disputed, care.StepDecide, 0, side))), `
 Nothing says which version is right. Listen to each, look at who made them and when:
@@ -219,9 +218,8 @@ Then run: firmus audit vault`},
 		{"a first reading that was outvoted", about(outvoted), `
 Pause the program that keeps the cloud in step: it could carry the damage on.
 Check cable, port and hub of the studio, and try another computer. Then run: firmus audit studio. No copy says which bytes are the recorded ones: compare the file with what it came from while you have that.
-Name the folder in which what it came from lies: firmus recognise FOLDER. If that says held, the bytes are right. If it says earlier version, the first reading was right and the drive has lost them: move the file aside. Then put what it came from in the place where the file lay:
-FROM  D:\studio\masters\QV-0107\QV-0107_A.wav
-TO    D:\kept-aside\finding-7_QV-0107_A.wav
+Name the folder in which what it came from lies: firmus recognise FOLDER. If that says held, the bytes are right: leave the file where it is. Only if it says earlier version, the first reading was right and the drive has lost them: then keep the file outside the store, and put what it came from in its place:
+ITS PLACE  D:\studio\masters\QV-0107\QV-0107_A.wav
 Then run: firmus audit studio, and decide what it asks.
 Start the program that keeps the cloud in step again once this is put right.`},
 		{"a disc", about(onDisc, readIn("vault")), `
