@@ -212,32 +212,50 @@ func (b badDrive) among(all []calls.Call) (n int) {
 	return n
 }
 
+// A befalling is what a bad drive did to a program.
+type befalling struct {
+	w     *killWorld
+	b     badDrive
+	k     int        // calls of its kind before it
+	lasts int        // calls that one goes on for which isn't there once only; 0: to the end
+	n     int        // calls that it might have befallen
+	at    calls.Call // the first that it did
+	drive *otherDrive
+}
+
+// by answers a call; bad says that it is the fault's answer.
+func (x *befalling) by(c calls.Call) (bad bool, a calls.Answer) {
+	if c.Under("unplugged") {
+		return false, calls.Answer{Err: syscall.EIO}
+	}
+	if !x.b.on(c) {
+		return false, calls.Answer{}
+	}
+	if x.n++; x.n == x.k+1 {
+		x.at = c
+		if x.b.other {
+			x.drive = x.w.plugIn()
+		}
+	}
+	if x.n == x.k+1 || x.b.from && x.n > x.k && (x.lasts == 0 || x.b.answer.Hangs || x.n <= x.k+x.lasts) {
+		return true, x.b.answer
+	}
+	return false, calls.Answer{}
+}
+
 // fault runs a row with a fault at the k-th call that it may befall, and again without.
 func (w *killWorld) fault(r killRow, b badDrive, k int, before, after map[string]string, want state) string {
 	t := w.t
-	n := 0
-	var at calls.Call
-	var drive *otherDrive
 	began, waits := time.Now(), []string{}
+	hit := &befalling{w: w, b: b, k: k}
 	exit, said := w.answered(r, func(c calls.Call) calls.Answer {
-		if c.Under("unplugged") {
-			return calls.Answer{Err: syscall.EIO}
-		}
-		if !b.on(c) {
-			return calls.Answer{}
-		}
-		if n++; n == k+1 {
-			at = c
-			if b.other {
-				drive = w.plugIn()
-			}
-		}
-		if n == k+1 || b.from && n > k {
+		bad, a := hit.by(c)
+		if bad {
 			waits = append(waits, fmt.Sprintf("  %v %s", time.Since(began).Round(time.Second), c))
-			return b.answer
 		}
-		return calls.Answer{}
+		return a
 	})
+	n, at, drive := hit.n, hit.at, hit.drive
 	where := fmt.Sprintf("%s: a drive that %s, at call %d of its kind (%s; exit %d)", r, b.name, k, at, exit)
 	if took := time.Since(began); took > hungAtMost {
 		t.Errorf("%s: it ended after %v; what hung:\n%s\n%s", where, took, strings.Join(waits, "\n"), said)

@@ -191,27 +191,10 @@ func (w *killWorld) faultyDaemon(fault func(calls.Call) calls.Answer) (d ranDaem
 // one without.
 func (w *killWorld) faultOfDaemon(post *mailtest.Server, b badDrive, k int, before, after map[string]string, want state) string {
 	t := w.t
-	n, had := 0, len(post.Got())
-	var at calls.Call
-	var drive *otherDrive
-	d := w.faultyDaemon(func(c calls.Call) calls.Answer {
-		if c.Under("unplugged") {
-			return calls.Answer{Err: syscall.EIO}
-		}
-		if !b.on(c) {
-			return calls.Answer{}
-		}
-		if n++; n == k+1 {
-			at = c
-			if b.other {
-				drive = w.plugIn()
-			}
-		}
-		if n == k+1 || b.from && n > k && (b.answer.Hangs || n <= k+whileBad) {
-			return b.answer
-		}
-		return calls.Answer{}
-	})
+	had := len(post.Got())
+	hit := &befalling{w: w, b: b, k: k, lasts: whileBad}
+	d := w.faultyDaemon(func(c calls.Call) calls.Answer { _, a := hit.by(c); return a })
+	n, at, drive := hit.n, hit.at, hit.drive
 	where := fmt.Sprintf("a daemon's drive that %s, at call %d of its kind (%s; exit %d, it lacked %q)", b.name, k, at, d.exit, d.lacks)
 	if drive != nil {
 		where += ", " + drive.what

@@ -28,6 +28,7 @@ import (
 	"firmus/fixity/ledger"
 	"firmus/replicas/disk"
 	"firmus/replicas/testing/drivetest"
+	"firmus/replicas/testing/replicatest"
 	"firmus/testdata"
 )
 
@@ -265,7 +266,7 @@ func (y *year) switchOn() {
 			a.Acts.Root = func(store, set string, c fixity.Cache) (stores.Root, error) {
 				r, err := root(store, set, c)
 				if d, ok := r.(*disk.Dir); ok {
-					return yearRoot{d, y, store, set}, err
+					return yearRoot{replicatest.Telling{Dir: d}, y, store, set}, err
 				}
 				return r, err
 			}
@@ -281,9 +282,9 @@ func (y *year) switchOff() {
 
 // yearRoot is a set's folder on a drive that may fail.
 type yearRoot struct {
-	*disk.Dir
-	y          *year
-	store, set string
+	replicatest.Telling // the years lie in memory
+	y                   *year
+	store, set          string
 }
 
 // Volume tells of a drive of its own for each store.
@@ -294,31 +295,13 @@ func (r yearRoot) Volume(ctx context.Context) (fixity.Lies, error) {
 }
 
 func (r yearRoot) Open(ctx context.Context, e fixity.Entry, offset int64) (fixity.Reader, error) {
-	in, err := r.Dir.Open(ctx, e, offset)
-	return r.y.overlaid(r.store, r.set, e.Path, ofDrive(in), offset), err
-}
-
-// ofDrive is a reading that says it came past the cache, as it does from a drive: the years
-// lie in memory, of which the system says nothing.
-func ofDrive(in fixity.Reader) fixity.Reader {
-	if in == nil {
-		return in
-	}
-	return pastCache{in}
-}
-
-type pastCache struct{ fixity.Reader }
-
-func (r pastCache) Cache() fixity.Cache {
-	if c := r.Reader.Cache(); c != fixity.Unknown {
-		return c
-	}
-	return fixity.Bypassed
+	in, err := r.Telling.Open(ctx, e, offset)
+	return r.y.overlaid(r.store, r.set, e.Path, in, offset), err
 }
 
 func (r yearRoot) Begin(ctx context.Context, p string) (fixity.Entry, fixity.Reader, error) {
-	e, in, err := r.Dir.Begin(ctx, p)
-	return e, r.y.overlaid(r.store, r.set, p, ofDrive(in), 0), err
+	e, in, err := r.Telling.Begin(ctx, p)
+	return e, r.y.overlaid(r.store, r.set, p, in, 0), err
 }
 
 // spotAt is what the drive does to a file; nil: nothing, or another file lies there by now.

@@ -158,14 +158,14 @@ func (e *Archive) CheckClock(ctx context.Context) (string, error) {
 // the first entry. Else it may have been wrong when the latest one was made.
 func (e *Archive) OddClock(ctx context.Context) (odd string, wrong bool, err error) {
 	var first, last time.Time
+	now := e.Now()
 	err = e.Ledger.View(ctx, func(t *ledger.Tx) (err error) {
-		if last, err = t.Log.LastAt(); err != nil {
+		if last, err = t.Log.LastAt(); err != nil || last.Sub(now) <= time.Hour {
 			return err
 		}
 		return t.Log.Each(0, 1, func(x ledger.Event) error { first = x.At; return nil })
 	})
-	now := e.Now()
-	if err != nil || last.IsZero() || last.Sub(now) <= time.Hour {
+	if err != nil || last.Sub(now) <= time.Hour {
 		return "", false, err
 	}
 	return fmt.Sprintf("the clock says %s, but the record has an entry of %s: one of the two was wrong. Nothing is lost; set the clock right",
