@@ -67,6 +67,8 @@ type Given struct {
 	Newest  int64       // the highest number of a version of the file; only a save needs it
 	// Editing says that the file is an access file inside its editing window.
 	Editing bool
+	// Vouched says that a provided checksum or a person stands behind the file's version.
+	Vouched bool
 	// Sole says that the file's version is what one reading of one copy gave, and that nothing
 	// else stands behind it: see Sole. Only other bytes need it.
 	Sole bool

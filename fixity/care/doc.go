@@ -39,6 +39,7 @@
 //	read: what was outvoted, again       disputed*    disputed*    disputed*    disputed*    disputed     disputed     disputed     disputed     disputed*    disputed*
 //	read: the same, its sign as known    disputed*    unsteady*    unsteady*    disputed*    unsteady     unsteady     unsteady     disputed     unsteady*    unsteady*
 //	read: an earlier one, in the window  editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*     editing*
+//	read: one before what was signed off behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
 //	read: a stump of old, in the window  behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*      behind*
 //	read: no known version               disputed*    altered*     altered*     altered*     altered      altered      altered      disputed     altered*     altered*
 //	read: a stump                        altered*     altered*     altered*     altered*     altered      altered      altered      altered      altered*     altered*

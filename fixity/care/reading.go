@@ -30,9 +30,11 @@ type Reading struct {
 
 // IsSave says that a reading of other bytes than the version's shows a save inside the
 // editing window: somebody works on the file, where it is worked on, and its size or time
-// says so. Who goes back to an earlier version saves as well.
+// says so. Who goes back to an earlier version saves as well, unless that takes the place of
+// one that was signed off: it may be the last copy of it, and programs put old files back, too.
 func (e Reading) IsSave(c Copy, g Given) bool {
-	return (e.Outcome == fixity.ReadDiffers || e.Outcome == fixity.ReadEarlier) && g.Role == fixity.Access && g.Store.Arrivals && g.Editing && (e.Size != c.Size || e.ModTime != c.ModTime)
+	other := e.Outcome == fixity.ReadDiffers || e.Outcome == fixity.ReadEarlier && !g.Vouched
+	return other && g.Role == fixity.Access && g.Store.Arrivals && g.Editing && (e.Size != c.Size || e.ModTime != c.ModTime)
 }
 
 func (e Reading) after(c Copy, g Given) (Copy, Effects) {

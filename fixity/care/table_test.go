@@ -51,6 +51,7 @@ func given() care.Given {
 }
 
 func window(r care.Given) care.Given  { r.Role, r.Editing = fixity.Access, true; return r }
+func vouched(r care.Given) care.Given { r = window(r); r.Vouched = true; return r }
 func bounded(r care.Given) care.Given { r.Store.ReadADay = 1; return r }
 func elsewhere(r care.Given) care.Given {
 	r.InPlace = func(at string) bool { return at == "QV-0001/b.wav" }
@@ -110,6 +111,7 @@ var table = []row{
 	{"read: what was outvoted, again", again(reading(fixity.ReadEarlier, 900)), nil},
 	{"read: the same, its sign as known", again(reading(fixity.ReadEarlier, 1000)), nil},
 	{"read: an earlier one, in the window", reading(fixity.ReadEarlier, 900), window},
+	{"read: one before what was signed off", reading(fixity.ReadEarlier, 900), vouched},
 	{"read: a stump of old, in the window", lost(reading(fixity.ReadEarlier, 12)), window},
 	{"read: no known version", reading(fixity.ReadDiffers, 1000), nil},
 	{"read: a stump", stump(reading(fixity.ReadDiffers, 12)), nil},

@@ -44,6 +44,7 @@ func TestNoSequenceOfEvidenceBreaksWhatAlwaysHolds(t *testing.T) {
 			r2 := w.rulesOf()
 			r.Now = r.Now.Add(time.Duration(rnd.IntN(100)) * time.Hour)
 			r2.Now, r2.Current, r2.Newest = r.Now, r.Current, r.Newest
+			r2.Vouched = r2.Vouched || rnd.IntN(2) == 0
 			if _, ok := w.e.(care.TakenIn); ok { // the beginning of a copy
 				c = care.Copy{Store: c.Store, Set: c.Set, At: c.At, File: c.File, Size: -1}
 			}
@@ -85,6 +86,8 @@ func TestNoSequenceOfEvidenceBreaksWhatAlwaysHolds(t *testing.T) {
 				fail("a copy rests on one reading that was taken in otherwise")
 			case out.Saved && (r2.Role != fixity.Access || !r2.Editing || reading.Lost || !r2.Store.Arrivals):
 				fail("what isn't a whole save in the window became a version")
+			case out.Saved && reading.Outcome == fixity.ReadEarlier && r2.Vouched:
+				fail("an earlier version took the place of what was signed off, in silence")
 			case out.Saved && after.Held != r2.Newest+1, after.Held > r2.Newest && !out.Saved && !out.Outvoted && !shows(w.e):
 				fail("a version that the file doesn't have")
 			case out.Refused != "" && after != c:

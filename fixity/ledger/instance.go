@@ -247,7 +247,7 @@ func (t Copies) follow(store, set, at string, e care.Evidence) error {
 func (t Copies) careRules(f File, store string) care.Given {
 	rule, _ := t.l.o.Rules.Store(store)
 	set, _ := t.l.o.Rules.Set(f.Set)
-	return care.Given{Now: t.now, Store: rule, Role: set.Role, Current: f.Version,
+	return care.Given{Now: t.now, Store: rule, Role: set.Role, Current: f.Version, Vouched: f.Vouched,
 		Editing: care.InWindow(set, f.Finished, f.Changed, t.now),
 		InPlace: func(at string) bool { return t.inPlace(store, at, f) }}
 }

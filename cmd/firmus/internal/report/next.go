@@ -137,6 +137,11 @@ func (m Matter) found(f ledger.Finding) []Step {
 		return []Step{{Text: text(find, "If that says that it is held as this file, copy it to its place:"), Lines: []Line{{"ITS PLACE", m.place(f)}}, Then: thenRead(f.Store)}}
 	case fixity.Altered:
 		return []Step{{Text: text(find, "Only if that says that it is held as this file, keep the damaged copy outside the store, and put the good one in its place:"), Lines: []Line{{"ITS PLACE", m.place(f)}}, Then: thenRead(f.Store)}}
+	case fixity.Behind:
+		return []Step{
+			{Text: text(find, "Only if that says that it is held as this file, keep the earlier version outside the store, and put the newer one in its place:"), Lines: []Line{{"ITS PLACE", m.place(f)}}, Then: thenRead(f.Store)},
+			say("If the newer one is lost for good, or isn't wanted any more, the earlier one stays where it is, and goes on being read: ", settle(f)),
+		}
 	}
 	return nil
 }

@@ -203,7 +203,7 @@ func (e Acts) maySignOff(f ledger.Finding, m care.Meant) error {
 	case kind == fixity.Unreadable || kind == fixity.Unsteady:
 		return refuse("its bytes can't be relied on. Recover it from an intact copy")
 	case kind == fixity.Behind || kind == fixity.Awaited:
-		return refuse("the newer version was signed off. Put that one in its place, or save the file anew")
+		return refuse("the newer version was signed off. Put that one in its place; if it is lost, or isn't wanted any more, settle the finding with a reason")
 	}
 	return nil
 }
