@@ -64,6 +64,9 @@ func (s SignIn) Run(ctx context.Context) ([]byte, error) {
 	return b, nil
 }
 
+// lastPage is how long a browser has to fetch the last page.
+const lastPage = time.Second
+
 func (s SignIn) run(ctx context.Context) ([]byte, error) {
 	if s.Show == nil || s.Now == nil {
 		return nil, errors.New("no way to show a page, or no clock")
@@ -81,7 +84,15 @@ func (s SignIn) run(ctx context.Context) ([]byte, error) {
 	answers := make(chan answer, 1)
 	server := &http.Server{Handler: waitFor(state, answers), ReadHeaderTimeout: 10 * time.Second}
 	go server.Serve(l)
-	defer server.Close()
+	defer func() {
+		// The browser gets its page to the end. One that opened a connection to spare and asks
+		// nothing on it isn't waited for.
+		end, stop := context.WithTimeout(context.WithoutCancel(ctx), lastPage)
+		defer stop()
+		if server.Shutdown(end) != nil {
+			server.Close()
+		}
+	}()
 	if err := s.Show(conf.AuthCodeURL(state, oauth2.AccessTypeOffline, oauth2.ApprovalForce, oauth2.S256ChallengeOption(verifier))); err != nil {
 		return nil, err
 	}

@@ -205,7 +205,7 @@ func (s *parts) works(c *config.Config) *Works {
 // One that failed is tried again after a while; if its host dies another one begins it anew.
 func (s *parts) backups(c *config.Config, store string) hosts.Chore {
 	st, _ := c.Store(store)
-	var tried time.Time
+	var failed time.Time
 	return hosts.Chore{Name: backupChore + "-" + store, Every: cmp.Or(s.d.o.Look, backupsShared),
 		Can: func() error {
 			s.mu.Lock()
@@ -216,16 +216,16 @@ func (s *parts) backups(c *config.Config, store string) hosts.Chore {
 			return nil
 		},
 		Do: func(ctx context.Context) error {
-			if time.Since(tried) < backupAgain {
+			if time.Since(failed) < backupAgain {
 				return nil
 			}
 			empty := false
 			if err := s.a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { empty, err = t.Log.Empty(); return err }); err != nil || empty {
 				return err // nothing was taken in yet
 			}
-			did, err := s.a.Backups.KeepUp(ctx, store)
-			if did {
-				tried = time.Now()
+			bad, err := s.a.Backups.KeepUp(ctx, store)
+			if bad {
+				failed = time.Now()
 			}
 			return err
 		}}

@@ -111,8 +111,8 @@ func (e Acts) IfDue(ctx context.Context) {
 }
 
 // KeepUp makes a backup on those of the stores whose newest is old, or failed, and says
-// whether any was tried.
-func (e Acts) KeepUp(ctx context.Context, names ...string) (tried bool, err error) {
+// whether any failed.
+func (e Acts) KeepUp(ctx context.Context, names ...string) (failed bool, err error) {
 	due := names[:0:0]
 	for _, s := range names {
 		is, err := e.due(ctx, s)
@@ -127,8 +127,8 @@ func (e Acts) KeepUp(ctx context.Context, names ...string) (tried bool, err erro
 		return false, nil
 	}
 	// Another host may have made one since.
-	_, err = e.backup(ctx, due, func(s string) (bool, error) { return e.due(ctx, s) })
-	return true, err
+	all, err := e.backup(ctx, due, func(s string) (bool, error) { return e.due(ctx, s) })
+	return err != nil || slices.ContainsFunc(all, func(b ledger.Backup) bool { return b.Trouble != "" && slices.Contains(due, b.Store) }), err
 }
 
 // due says that the newest backup on a store is old, or that there is none.
