@@ -23,6 +23,9 @@ func TestBesideADaemon(t *testing.T) {
 	if testing.Short() {
 		t.Skip("many processes")
 	}
+	if apart(t) {
+		return
+	}
 	commands := 13
 	if os.Getenv("FIRMUS_ALL_PARTS") == "1" {
 		commands = 100

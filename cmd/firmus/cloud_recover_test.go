@@ -13,6 +13,7 @@ import (
 // What a cloud lacks, or holds damaged, is laid ready to upload with a list, and what is
 // uploaded so is intact. From the cloud a drive is put right.
 func TestRecoverInTheCloudAndFromIt(t *testing.T) {
+	t.Parallel()
 	h := newCloudHouse(t)
 	h.server.Write(h.ids["QV-0107"], []byte("somebody else's"))
 	h.server.Bin(h.ids["QV-0108"], true)

@@ -125,6 +125,7 @@ func (h *cloudHouse) unharmed(a map[string]map[string]any) {
 // told in words, by check and by audit; the other stores are audited all the same, and
 // nothing in the cloud is called missing.
 func TestCloudCannotBeReached(t *testing.T) {
+	t.Parallel()
 	anotherProject := drivetest.Fault{Count: -1, Status: 403, Reason: "accessNotConfigured", Message: "Drive API has not been used in project 1234 before or it is disabled"}
 	for _, c := range []struct {
 		name string
@@ -154,6 +155,7 @@ func TestCloudCannotBeReached(t *testing.T) {
 		{"no server", func(h *cloudHouse) { h.server.Close() }, "the service was not reached"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			h := newCloudHouse(t)
 			c.do(h)
 			out, _ := h.run(3, "check")
@@ -173,6 +175,7 @@ func TestCloudCannotBeReached(t *testing.T) {
 // TestCloudCredentials: a file that is no credential for this is refused before it is
 // used for anything; the text says what it is, and what is needed.
 func TestCloudCredentials(t *testing.T) {
+	t.Parallel()
 	key := `{"type": "service_account", "project_id": "p", "client_email": "a@quillmere.example", "private_key": "k", "token_uri": %q}`
 	for _, c := range []struct {
 		name, text string
@@ -189,6 +192,7 @@ func TestCloudCredentials(t *testing.T) {
 		{"read by others", fmt.Sprintf(key, "https://oauth2.googleapis.com/token"), 0o644, "chmod 600"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			if c.mode != 0o600 && runtime.GOOS == "windows" {
 				t.Skip("files have no such mode here")
 			}
@@ -232,7 +236,9 @@ func goodKey(t *testing.T) string {
 // TestCloudAccessLostHalfway: what a listing that broke off doesn't show isn't missing,
 // and what was read before stays read.
 func TestCloudAccessLostHalfway(t *testing.T) {
+	t.Parallel()
 	t.Run("while it is listed", func(t *testing.T) {
+		t.Parallel()
 		h := newCloudHouse(t)
 		h.server.Inject(drivetest.Fault{Method: "drive.files.list", Skip: 3, Hook: func() { h.server.Hide(h.folder, true) }})
 		out, _ := h.run(3, "audit")
@@ -241,6 +247,7 @@ func TestCloudAccessLostHalfway(t *testing.T) {
 		}
 	})
 	t.Run("while it is read", func(t *testing.T) {
+		t.Parallel()
 		h := newCloudHouse(t)
 		h.server.Inject(drivetest.Fault{Method: "drive.files.get#media", Skip: 1, Hook: func() { h.server.Hide(h.folder, true) }})
 		a := h.audits(3, "--full")
@@ -250,6 +257,7 @@ func TestCloudAccessLostHalfway(t *testing.T) {
 		}
 	})
 	t.Run("the folder is moved, and seen", func(t *testing.T) {
+		t.Parallel()
 		h := newCloudHouse(t)
 		h.server.Move(h.folder, h.server.AddFolder(drivetest.Root, "elsewhere"))
 		h.unharmed(h.audits(0, "--full"))
@@ -259,6 +267,7 @@ func TestCloudAccessLostHalfway(t *testing.T) {
 // TestCloudTwoOfOneName: two files of one name are two things; the good one stays
 // intact, whichever was there first.
 func TestCloudTwoOfOneName(t *testing.T) {
+	t.Parallel()
 	h := newCloudHouse(t)
 	id := h.server.AddFile(h.server.Find(h.masters, "QV-0107"), "QV-0107_A.wav", []byte("a bad one"))
 	for _, args := range [][]string{nil, {"--full"}} {
@@ -277,6 +286,7 @@ func TestCloudTwoOfOneName(t *testing.T) {
 // TestCloudOddNames: whatever a name in the cloud is, nothing is opened or written by it
 // on a disk, and nothing is shown of it that a terminal would obey.
 func TestCloudOddNames(t *testing.T) {
+	t.Parallel()
 	h := newCloudHouse(t)
 	names := []string{"a/b.wav", "..", ".", "/etc/passwd", "x\x1b[31m\nNOT FINISHED\r.wav", "\u202ewav.exe", "../../up.wav", "tab\t\x00\x7f\u0085.wav", " ", "C:\\aux.wav", strings.Repeat("n", 5000)}
 	for _, n := range names {
@@ -334,6 +344,7 @@ func filesBelow(t *testing.T, dir, house string) string {
 // TestCloudBytesThatAreNotWhatWasPromised: other bytes than the service says are never
 // intact, and the other files are read.
 func TestCloudBytesThatAreNotWhatWasPromised(t *testing.T) {
+	t.Parallel()
 	media := func(f drivetest.Fault) func(h *cloudHouse) {
 		return func(h *cloudHouse) {
 			f.Method, f.File, f.Count = "drive.files.get#media", h.ids["QV-0107"], -1
@@ -358,6 +369,7 @@ func TestCloudBytesThatAreNotWhatWasPromised(t *testing.T) {
 		{"it may not be downloaded", func(h *cloudHouse) { h.server.Forbid(h.ids["QV-0107"]) }, 3, "", "does not allow reading it"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			h := newCloudHouse(t)
 			c.do(h)
 			a := h.audits(c.exit, "--full")
@@ -382,6 +394,7 @@ func TestCloudBytesThatAreNotWhatWasPromised(t *testing.T) {
 // TestCloudFullSaysHowMuch: a person who orders all of it is told how much that is, and
 // gets it whatever the day's bytes are.
 func TestCloudFullSaysHowMuch(t *testing.T) {
+	t.Parallel()
 	h := newCloudHouse(t)
 	h.configure(h.folder, h.endpoint()+"\nread_a_day = \"100kB\"")
 	out, msg := h.run(0, "audit", "cloud", "--full")

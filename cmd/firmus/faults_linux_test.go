@@ -85,6 +85,9 @@ var badDrives = []badDrive{
 // FIRMUS_FAULTS says how often, FIRMUS_FAULTS_SEED by which chance, FIRMUS_FAULTS_OF of which
 // rows, FIRMUS_FAULTS_BY by which fault (parts of the name).
 func TestFaults(t *testing.T) {
+	if apart(t, chosenBy...) {
+		return
+	}
 	total, seed := chosenFaults(t, 3, 20)
 	perRow := max(total/len(killRows), min(total, 5))
 	if os.Getenv("FIRMUS_FAULTS") != "" {
@@ -113,6 +116,9 @@ func TestFaults(t *testing.T) {
 		t.Error("nothing was tried")
 	}
 }
+
+// chosenBy are the variables by which faults are chosen.
+var chosenBy = []string{"FIRMUS_FAULTS", "FIRMUS_FAULTS_SEED", "FIRMUS_FAULTS_OF", "FIRMUS_FAULTS_BY", "FIRMUS_FAULTS_LOUD"}
 
 // chosenFaults says how often faults are tried, and by which chance: plainly, with
 // FIRMUS_ALL_PARTS, or as the environment says.
@@ -399,6 +405,9 @@ func (s state) seen(only bool) (out state) {
 // new file is first seen, is no dispute that a person would have to decide: it is said, and the
 // same intake once more takes the file in.
 func TestAFirstLookThatDiffersIsLookedAtTwice(t *testing.T) {
+	if apart(t) {
+		return
+	}
 	w := newKillWorld(t)
 	r := killRow{command: "intake"}
 	const file = "/masters/QV-0109/QV-0109_A.wav"
@@ -429,6 +438,9 @@ func TestAFirstLookThatDiffersIsLookedAtTwice(t *testing.T) {
 // TestNoSingleReadingIsWrittenDown: what a command reads gives another byte once, by each of its
 // readings in turn. It writes down what is so, or nothing, and then it says what was read twice.
 func TestNoSingleReadingIsWrittenDown(t *testing.T) {
+	if apart(t) {
+		return
+	}
 	w := newKillWorld(t)
 	for _, c := range []struct {
 		command, args    string

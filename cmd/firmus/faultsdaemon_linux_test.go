@@ -49,6 +49,9 @@ var daemonsDrives = []badDrive{
 //
 // FIRMUS_FAULTS, FIRMUS_FAULTS_SEED and FIRMUS_FAULTS_BY are those of TestFaults.
 func TestFaultsOfADaemon(t *testing.T) {
+	if apart(t, chosenBy...) {
+		return
+	}
 	total, seed := chosenFaults(t, 1, 3)
 	w := newKillWorld(t)
 	w.dice = rand.New(rand.NewPCG(uint64(seed), 1))

@@ -15,11 +15,13 @@ import (
 	"firmus/testdata"
 )
 
+func init() { firstRuns["cloud and letters"] = firstRunWithCloudAndLetters }
+
 // A first run with a copy in the cloud and with letters, by clicks alone: what is wrong with a
 // key, a folder or a password is said where it is typed, and what is right is tried at once.
 // The service is the simulated one, and the mail server is on this computer, under a certificate
 // that the program is told to believe.
-func TestFirstRunWithCloudAndLetters(t *testing.T) {
+func firstRunWithCloudAndLetters(t *testing.T) {
 	b := browsertest.New(t)
 	dir := t.TempDir()
 	// Keys name the service's own address for tokens (https://developers.google.com/identity/protocols/oauth2/service-account).

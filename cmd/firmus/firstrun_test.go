@@ -121,11 +121,24 @@ func chooseFolders(b *browsertest.Tab, home, link string, picture func()) {
 	picture()
 }
 
-// TestFirstRun goes from nothing to the first clean audit by clicks alone.
+// firstRuns go from nothing to the first clean audit, by what is chosen on the way.
+var firstRuns = map[string]func(t *testing.T){"disks alone": firstRunOfDisks}
+
+// TestFirstRun goes from nothing to the first clean audit by clicks alone. First runs go on side
+// by side, and no other test does: one takes the usual address of the pages, which others find free.
 func TestFirstRun(t *testing.T) {
 	if runtime.GOOS == "windows" {
 		t.Skip("a process is not interrupted so on Windows")
 	}
+	for name, run := range firstRuns {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			run(t)
+		})
+	}
+}
+
+func firstRunOfDisks(t *testing.T) {
 	b := browsertest.New(t)
 	home, work, link := newcomer(t)
 	cfg := filepath.Join(work, "firmus.toml")

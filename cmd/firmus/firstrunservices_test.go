@@ -5,7 +5,6 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -19,13 +18,9 @@ import (
 	"golang.org/x/net/webdav"
 )
 
-// TestFirstRunWithServices: a first run with a bucket, and with a WebDAV folder, by clicks
-// alone. What is wrong with an address or a key is said where it is typed, in the words of that
-// service, and what is right is tried at once.
-func TestFirstRunWithServices(t *testing.T) {
-	if runtime.GOOS == "windows" {
-		t.Skip("a process is not interrupted so on Windows")
-	}
+// A first run with a bucket, and one with a WebDAV folder. What is wrong with an address or a key
+// is said where it is typed, in the words of that service, and what is right is tried at once.
+func init() {
 	const secret = "a secret word"
 	type try struct{ address, key, want, do string }
 	for name, serve := range map[string]func(t *testing.T) (tries []try, address, key string, gate *webtest.Gate){
@@ -76,7 +71,7 @@ func TestFirstRunWithServices(t *testing.T) {
 			}, gate.URL + "/dav/archive", key, gate
 		},
 	} {
-		t.Run(name, func(t *testing.T) {
+		firstRuns[name] = func(t *testing.T) {
 			b := browsertest.New(t)
 			tries, address, right, gate := serve(t)
 			dir := t.TempDir()
@@ -138,6 +133,6 @@ func TestFirstRunWithServices(t *testing.T) {
 			}
 			b.Click("To Today")
 			b.Wait("No finding is open")
-		})
+		}
 	}
 }

@@ -69,6 +69,7 @@ func (b *lockedBuffer) Write(p []byte) (int, error) {
 // TestMonitored: a real monitoring system scrapes the daemon; on a planted fault the
 // shipped rule fires, and the alert arrives where it is to.
 func TestMonitored(t *testing.T) {
+	t.Parallel()
 	prometheus, alertmanager := program(t, "prometheus"), program(t, "prometheus-alertmanager")
 	firmus := program(t, "firmus") // this test's own binary
 	dir := t.TempDir()

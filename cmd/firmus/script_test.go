@@ -61,6 +61,7 @@ func TestMain(m *testing.M) {
 // TestScript runs the scripts through main itself: flags, exit status, stdout and
 // stderr are those of the program.
 func TestScript(t *testing.T) {
+	t.Parallel()
 	testscript.Run(t, testscript.Params{
 		Dir:                 scripts(t),
 		UpdateScripts:       os.Getenv("UPDATE_SCRIPTS") != "",

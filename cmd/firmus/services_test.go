@@ -151,8 +151,10 @@ func keepGateway(t *testing.T, dir string) kept {
 // TestServices: the whole way of an archive with its copies on each kind of service that
 // the program is given an address of.
 func TestServices(t *testing.T) {
+	t.Parallel()
 	for name, keep := range map[string]func(*testing.T, string) kept{"webdav": keepDAV, "s3": keepS3, "apache": keepApache, "versitygw": keepGateway} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			h := &cloudHouse{T: t, dir: t.TempDir()}
 			k := keep(t, h.dir)
 			waves := map[string]string{}
