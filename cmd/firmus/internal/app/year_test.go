@@ -288,8 +288,10 @@ func (y *year) holds(f ledger.Finding) bool {
 	}
 	switch fixity.State(f.Kind) {
 	case fixity.Unsteady: // its first reading was wrong, and a later one shows it
-		return slices.ContainsFunc(y.faults, func(l *fault) bool {
-			return l.kind == "loose cable" && l.store == f.Store && x.born.After(l.at.AddDate(0, 0, -9)) && (l.over.IsZero() || x.born.Before(l.over)) && f.Facts.Tells(fixity.FirstOther)
+		return f.Facts.Tells(fixity.FirstOther) && slices.ContainsFunc(y.faults, func(l *fault) bool {
+			return l.kind == "loose cable" && l.store == f.Store && slices.ContainsFunc(y.versions(f.File), func(v ledger.Version) bool {
+				return !v.At.Before(l.at) && (l.over.IsZero() || !v.At.After(l.over))
+			})
 		})
 	case fixity.Unexpected: // what was left under its former name
 		_, err := y.bytesIn(f.Store, f.Set, f.Path)
@@ -298,6 +300,12 @@ func (y *year) holds(f ledger.Finding) bool {
 		return !y.isRight(f.Store, x) && now.Sub(x.born) > expectWithin[f.Store]
 	}
 	return !y.isRight(f.Store, x)
+}
+
+// versions are those of a file, as the record has them.
+func (y *year) versions(file int64) (vs []ledger.Version) {
+	y.must(y.d.App().Ledger.View(y.t.Context(), func(t *ledger.Tx) (err error) { vs, err = t.Files.Versions(file); return err }))
+	return vs
 }
 
 // end looks at the year as a whole.
@@ -406,8 +414,11 @@ func (y *year) quiet(from, to int, fs []ledger.Finding) bool {
 	}
 	return !slices.ContainsFunc(y.faults, func(x *fault) bool {
 		over := x.over
-		if x.kind == "loose cable" { // what was taken in over it comes to light when it is read again
+		switch x.kind {
+		case "loose cable": // what was taken in over it comes to light when it is read again
 			over = over.AddDate(0, 0, 7)
+		case "transfer broken off": // other stores are without the file since the first transfer
+			over = over.AddDate(0, 0, 9)
 		}
 		return x.at.Before(y.date(to)) && (x.over.IsZero() || over.After(y.date(from)))
 	})
