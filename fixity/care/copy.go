@@ -58,6 +58,11 @@ func (c Copy) ReportedBy() fixity.Basis {
 // Seen says that the copy was there once.
 func (c Copy) Seen() bool { return c.Size >= 0 }
 
+// Lies says that it was last seen at its place.
+func (c Copy) Lies() bool {
+	return c.Seen() && c.State != fixity.Missing && c.State != fixity.Misplaced
+}
+
 // Given is what After must know besides the copy and the evidence.
 type Given struct {
 	Now     time.Time

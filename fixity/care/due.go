@@ -75,10 +75,14 @@ func (t Turn) Has(due time.Time) bool {
 // DueAtOnce says that a copy is due ahead of all that is merely due.
 func (c Copy) DueAtOnce() bool { return rank(c.Due) < rank(Now) }
 
+// DueNow says that what was known of a copy's bytes may not be so any more, or that somebody
+// wants them read.
+func (c Copy) DueNow() bool { return rank(c.Due) <= rank(Now) }
+
 // ReadAtOnce says that a copy is read as soon as its store is used. Of what is gone or
 // elsewhere a listing must tell.
 func (c Copy) ReadAtOnce() bool {
-	return c.DueAtOnce() && c.Seen() && c.State != fixity.Missing && c.State != fixity.Misplaced
+	return c.DueAtOnce() && c.Lies()
 }
 
 // MayRunAhead says whether what is due ahead of its turn may be read of a store with a

@@ -214,6 +214,9 @@ func (t Audits) concludeGone(a Audit, set string, g gone, p pair.Pair, paired bo
 		if f, err = t.Files.Get(g.File); err != nil {
 			return nil, err
 		}
+		if follows, err := t.mayHaveFollowed(was, f); err != nil || follows {
+			return nil, err
+		}
 		c, follows = care.After(was, care.NotShown{}, t.Copies.careRules(f, a.Store))
 		seen.facts = append(seen.facts, m.unclear.of[g.File]...)
 	default:

@@ -74,6 +74,10 @@ func (t Audits) commitReadings(r fixity.Readings, by string) error {
 			}
 			continue
 		}
+		x, err := t.followed(s, x, by)
+		if err != nil {
+			return fmt.Errorf("%q in %s: %w", x.Path, s.Store, err)
+		}
 		lines = append(lines, record.ResultLine(x))
 		if err := t.copyRead(s, x, by); err != nil {
 			return fmt.Errorf("%q in %s: %w", x.Path, s.Store, err)

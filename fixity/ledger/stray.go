@@ -219,7 +219,7 @@ func (t Audits) followRename(a Audit, set string, s Stray, by string) (bool, err
 // read to hold is known; else it is to be read.
 func (t Strays) leftBy(c Copy) error {
 	var b3 []byte
-	if c.Read.OK && c.Wrong.IsZero() && c.Held > 0 {
+	if c.Read.OK && c.Wrong.IsZero() && c.Held > 0 && !c.DueNow() {
 		v, err := t.Files.Version(c.File, c.Held)
 		if err != nil {
 			return err

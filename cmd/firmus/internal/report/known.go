@@ -1,6 +1,7 @@
 package report
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -23,6 +24,47 @@ type Known struct {
 	// Unfinished says that the version under care isn't a whole recording, and that nobody
 	// has settled that.
 	Unfinished bool
+	// InTheWay are, by store, the copies of other renamed files that lie in the place to which
+	// the file's copy is to be moved, and in theirs.
+	InTheWay map[string]Row
+}
+
+// Row is a row of copies that lie under former names of their files, the first of them in the
+// place that another is to be moved to, and each in the place that the one before it lies in
+// the way of. Ring says that the place of the last one is taken by that other.
+type Row struct {
+	Moves []Move
+	Ring  bool
+}
+
+// Move is from where to where a copy in a store is moved.
+type Move struct{ From, To string }
+
+// longestRow is how many copies in each other's way are told of.
+const longestRow = 20
+
+// inTheWay is what lies in the place to which a copy under its file's former name is to be
+// moved; no row if nothing does, or if it is no copy of a renamed file.
+func inTheWay(t *ledger.Tx, own ledger.Copy, file ledger.File) (r Row, err error) {
+	for to := file.Path; len(r.Moves) < longestRow; {
+		c, err := t.Copies.At(own.Store, own.Set, to)
+		switch {
+		case errors.Is(err, fixity.ErrNotFound), err == nil && !c.Lies():
+			return r, nil
+		case err != nil:
+			return Row{}, err
+		case c.File == own.File:
+			r.Ring = true
+			return r, nil
+		}
+		f, err := t.Files.Get(c.File)
+		if err != nil || f.Path == c.At {
+			return Row{}, err
+		}
+		r.Moves = append(r.Moves, Move{c.At, f.Path})
+		to = f.Path
+	}
+	return Row{}, nil
 }
 
 // Length is how long a version is, and where it comes from.
@@ -74,6 +116,22 @@ func know(t *ledger.Tx, file int64) (k Known, err error) {
 			return k, err
 		}
 		k.Boxes[c.Carrier] = ledger.BoxName(d.Box)
+	}
+	for _, f := range fs {
+		if !f.Open() || !FormerName(f) {
+			continue
+		}
+		own, _ := k.own(f)
+		r, err := inTheWay(t, own, k.File)
+		if err != nil {
+			return k, err
+		}
+		if len(r.Moves) > 0 {
+			if k.InTheWay == nil {
+				k.InTheWay = map[string]Row{}
+			}
+			k.InTheWay[f.Store] = r
+		}
 	}
 	return k, nil
 }

@@ -75,6 +75,9 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 		return m.decide(f)
 	case care.StepMoveBack:
 		what := text("Have it moved back to its place: ", m.order(f))
+		if s, ok := m.inOrder(f); ok {
+			return []Step{s}
+		}
 		if FormerName(f) {
 			what = text("The file was renamed, and has its former name here. Have it moved to its new one: ", m.order(f))
 		}
@@ -407,9 +410,36 @@ func (m Matter) fromTo(f ledger.Finding, good []donor) []Line {
 	return lines
 }
 
-// moveBack is from where to where a misplaced file goes back.
+// moveBack is from where to where a misplaced file goes back, or one under its former name
+// goes to its new one.
 func (m Matter) moveBack(f ledger.Finding) []Line {
-	return []Line{{from, m.Where.path(f.Store, f.Set, f.FoundAt)}, {to, m.place(f)}}
+	place := m.place(f)
+	if FormerName(f) { // its copy's place is still the former one
+		place = m.Where.path(f.Store, f.Set, f.Path)
+	}
+	return []Line{{from, m.Where.path(f.Store, f.Set, f.FoundAt)}, {to, place}}
+}
+
+// inOrder is for a file under its former name whose new one is the former name of another
+// that was renamed, too: they are moved one after the other, and nothing is moved over
+// anything. false if nothing is known to be in its way.
+func (m Matter) inOrder(f ledger.Finding) (Step, bool) {
+	row := m.Files[f.File].InTheWay[f.Store]
+	if !FormerName(f) || len(row.Moves) == 0 {
+		return Step{}, false
+	}
+	at := func(p string) string { return m.Where.path(f.Store, f.Set, p) }
+	own, s := m.moveBack(f), Step{Text: text("The file was renamed, and has its former name here. In its way lies another that was renamed, too, under its former name. Nothing is damaged. Move them in this order:"), Then: thenRead(f.Store)}
+	first := own[0].Path
+	if row.Ring {
+		first = m.outOf(f)[1].Path
+		s.Lines = append(s.Lines, own[0], Line{to, first})
+	}
+	for _, x := range slices.Backward(row.Moves) {
+		s.Lines = append(s.Lines, Line{from, at(x.From)}, Line{to, at(x.To)})
+	}
+	s.Lines = append(s.Lines, Line{from, first}, own[1])
+	return s, true
 }
 
 // outOf is from where to where something goes out of its store.

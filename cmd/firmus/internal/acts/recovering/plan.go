@@ -269,6 +269,16 @@ func (a Acts) planOne(t *ledger.Tx, s ledger.Seen, x *Item, c repair.Case) error
 		}
 		x.From = Shown{Store: own.Store, Path: a.Path(own.Store, own.Set, x.foundAt), Size: own.Size, Time: timeOf(own)}
 		x.To = Shown{Store: own.Store, Path: a.Path(own.Store, own.Set, to), Size: -1}
+		switch other, err := t.Copies.At(own.Store, own.Set, to); {
+		case err == nil && other.File != own.File && other.Lies():
+			x.State, x.Why = NotDone, fmt.Sprintf("the copy of another renamed file lies at %s, under its former name", x.To.Path)
+			if f.ID != 0 {
+				x.Why += ". In which order they are moved: " + a.Words.ToShow(f.ID)
+			}
+			x.To = Shown{Store: own.Store, Path: x.To.Path, Size: other.Size, Time: timeOf(other)}
+		case err != nil && !errors.Is(err, fixity.ErrNotFound):
+			return err
+		}
 		return nil
 	}
 	switch {
