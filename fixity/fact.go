@@ -102,6 +102,7 @@ const (
 	LineForeign   FactKind = "line-foreign"   // Count: the line; Places: what isn't under care
 	OnDisc        FactKind = "on-disc"        // Disc, Drive ("": an image), At; Said; Sectors, the first of Of places
 	DiscSectors   FactKind = "disc-sectors"   // Count of Of can't be read, Before of the file system
+	DiscVersion   FactKind = "disc-version"   // a file on it is all of version Version, and is registered with version Of
 	DiscDiffers   FactKind = "disc-differs"   // sectors were read well, and are not what was burned
 	DiscLost      FactKind = "disc-lost"      // the drive lost its place
 	DiscOrder     FactKind = "disc-order"     // what was burned, in another order

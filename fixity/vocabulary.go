@@ -467,6 +467,7 @@ var Vocabulary = []Term{
 	{"fact", "line-foreign", "a line of a manifest names a file that is not under care"},
 	{"fact", "on-disc", "how a file on a disc was read"},
 	{"fact", "disc-sectors", "sectors can't be read"},
+	{"fact", "disc-version", "a file on it is another version than it is registered with, and all of it"},
 	{"fact", "disc-differs", "sectors were read well, and are not what was burned"},
 	{"fact", "disc-lost", "the drive lost its place while reading"},
 	{"fact", "disc-order", "what was burned is there, in another order"},

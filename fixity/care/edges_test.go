@@ -20,6 +20,12 @@ func with(s fixity.State, change func(*care.Copy)) care.Copy {
 	return c
 }
 
+// on is a copy on a disc that a version was to be burned on.
+func on(c care.Copy, burned int64) care.Copy {
+	c.Carrier, c.Burned = 3, burned
+	return c
+}
+
 // dueIn says of a due time what it is, for texts.
 func dueIn(c care.Copy) string {
 	switch {
@@ -114,12 +120,15 @@ func TestAfterAtItsEdges(t *testing.T) {
 		{"on a disc: altered, seen empty", with(fixity.Intact, func(c *care.Copy) { c.Size = 0 }), care.OnDisc{State: fixity.Altered, Size: 5, At: now}, given(), "size", "0"},
 		{"on a disc: seen before", copyIn(fixity.Intact), care.OnDisc{State: fixity.Altered, Size: 5, At: now}, given(), "size", "1000"},
 
+		{"on a disc: another version", on(copyIn(fixity.Awaited), 2), care.OnDisc{State: fixity.Altered, Digest: sum("y"), Holds: 1, At: now}, given(), "state held wrong", "altered 1 "},
+		{"on a disc: damage, where another version was", on(with(fixity.Altered, func(c *care.Copy) { c.Held = 1 }), 2), care.OnDisc{State: fixity.Altered, Digest: sum("y"), At: now}, given(), "held wrong", "0 " + sum("y").Sum},
+
 		{"told with its disc, and as it was", with(fixity.Altered, told), care.TimePassed{}, given(), "told settled", "altered:" + sum("x").Sum + " altered:" + sum("x").Sum},
 		{"told with its disc, and other bytes now", with(fixity.Altered, told), reading(fixity.ReadDiffers, 1000), given(), "told settled", " "},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			after, effects := care.After(c.c, c.e, c.g)
-			values := map[string]any{"state": after.State, "held": after.Held, "due": dueIn(after), "seen": after.Seen(), "size": after.Size, "modtime": after.ModTime,
+			values := map[string]any{"state": after.State, "held": after.Held, "wrong": after.Wrong.Sum, "due": dueIn(after), "seen": after.Seen(), "size": after.Size, "modtime": after.ModTime,
 				"ok": after.Read.OK, "reported": after.Reported.OK, "reportedat": after.Reported.At, "judge": int(effects.Judge), "facts": effects.Facts,
 				"others": effects.Others, "saved": effects.Saved, "told": after.ToldAs, "settled": after.SettledAs}
 			got := ""

@@ -62,6 +62,11 @@ func (c Case) vouched(r Rules) bool {
 // against that.
 func (c Case) old(h Holding) bool { return h.Burned != 0 && h.Burned != c.Version }
 
+// otherOnDisc says that the copy on a disc is all of another version than was to be burned.
+func (h Holding) otherOnDisc() bool {
+	return h.Carrier != 0 && h.State == fixity.Altered && h.Held != 0 && h.Held != h.Burned && h.Wrong.IsZero()
+}
+
 // wentBack says of a copy that is behind that it was not left behind by a newer version,
 // which puts copies into that state as it comes: an earlier one came into its place later.
 func (c Case) wentBack(h Holding) bool {
@@ -168,7 +173,7 @@ func Raised(u fixity.Urgency, once bool) fixity.Urgency {
 
 func urgency(r Rules, c Case, own Holding, v Verdict, rule Store) fixity.Urgency {
 	intact := v.IntactIn
-	if c.old(own) {
+	if c.old(own) || own.otherOnDisc() {
 		return fixity.Tidy // nothing that is to be kept now hangs on it
 	}
 	if !v.known() {

@@ -165,6 +165,8 @@ type OnDisc struct {
 	Settled  bool // a person's decision covers it
 	Told     bool // the finding about the disc as a whole tells it
 	ReadNext time.Duration
+	// Holds is another version than was to be burned, which is all there instead; 0: none.
+	Holds int64
 }
 
 func (e OnDisc) after(c Copy, g Given) (Copy, Effects) {
@@ -174,8 +176,13 @@ func (e OnDisc) after(c Copy, g Given) (Copy, Effects) {
 	if e.State != fixity.Missing && c.Size < 0 {
 		c.Size = e.Size
 	}
-	if ok && !e.Samples {
+	switch {
+	case e.Holds != 0:
+		c.Held, c.Wrong = e.Holds, fixity.Digest{}
+	case ok && !e.Samples:
 		c.Held = c.Burned
+	case c.Burned != 0 && c.Held != c.Burned:
+		c.Held = 0 // what it held instead
 	}
 	store := g.Store
 	store.ReadWithin = e.ReadNext

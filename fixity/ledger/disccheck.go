@@ -140,6 +140,7 @@ type DiscHeld struct {
 	More     bool
 	Facts    []fixity.Fact
 	Wrong    fixity.Digest // what it holds instead, if all of that was read
+	Holds    int64         // another version of the file, which is all there instead; 0: none
 	NotRead  bool          // nothing is known of it: what was known before stays
 	Same     bool          // it is in just the state that the check before showed
 	Samples  bool          // an audio disc: samples were compared, not the file
@@ -271,7 +272,7 @@ func (t Discs) heldOn(d Disc, c DiscCheck, h DiscHeld) (string, error) {
 	if c.Drive == "" {
 		cache = fixity.Unknown
 	}
-	e := care.OnDisc{State: h.State, Digest: h.Wrong, At: c.Ended, Cache: cache, Samples: h.Samples, Same: h.Same, Settled: h.Settled != nil, Told: h.Told, ReadNext: h.PlaceDue}
+	e := care.OnDisc{State: h.State, Digest: h.Wrong, At: c.Ended, Cache: cache, Samples: h.Samples, Same: h.Same, Settled: h.Settled != nil, Told: h.Told, ReadNext: h.PlaceDue, Holds: h.Holds}
 	if h.State != fixity.Missing && was.Size < 0 {
 		if e.Size, err = t.sizeOf(h.File, was.Burned); err != nil {
 			return "", err

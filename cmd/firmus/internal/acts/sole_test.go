@@ -15,6 +15,9 @@ import (
 	"firmus/cmd/firmus/internal/acts/receiving"
 	"firmus/cmd/firmus/internal/acts/recovering"
 	"firmus/cmd/firmus/internal/app"
+	"firmus/cmd/firmus/internal/demo/burn"
+	"firmus/cmd/firmus/internal/discs"
+	"firmus/cmd/firmus/internal/discs/checking"
 	"firmus/cmd/firmus/internal/discs/registering"
 	"firmus/cmd/firmus/internal/report"
 	"firmus/cmd/firmus/internal/stores"
@@ -294,11 +297,14 @@ func TestARenamedFilesFirstReadingIsOutvoted(t *testing.T) {
 
 // rotsSoon has a drive lose a bit of a new file before its second reading, with no sign of it:
 // the two later readings outvote the first one, which was right.
-func (w *world) rotsSoon() *cable {
+func (w *world) rotsSoon(meanwhile ...func()) *cable {
 	w.Helper()
 	stick := w.TempDir()
 	c := w.loose(soleSide, 0, 20_000)
 	w.arrives()
+	for _, do := range meanwhile {
+		do()
+	}
 	c.wrong = 1 << 20
 	w.now = w.now.Add(7 * time.Hour)
 	w.expect("the second reading", w.audit(fixity.Bypassed, "studio"), []string{"studio unsteady " + soleSide})
@@ -336,6 +342,42 @@ func TestWhatWasOutvotedAndIsReadElsewhereIsInDispute(t *testing.T) {
 		_, err := w.app.Deciding.SignOff(w.Context(), deciding.SignOffOrder{Findings: []int64{f.ID}, Reason: "the stick has it so"})
 		w.must(err)
 		w.holdsNow(soleSide, 3, wave("one"))
+	})
+}
+
+// A disc was burned before the drive lost a bit, and is registered with the only version there
+// was. It has what the first reading gave: nobody is told to burn it anew from the drive.
+func TestADiscThatHasWhatWasOutvotedIsKept(t *testing.T) {
+	onEach(t, func(w *world) {
+		c := w.rotsSoon(func() {
+			_, err := w.app.Discs.Add(w.Context(), registering.Order{Number: "QD-0001", Kind: ledger.DataDisc, Files: []string{"masters/" + soleSide}})
+			w.must(err)
+		})
+		image, err := burn.Data(burn.Volume{Label: "QD1", Files: []burn.File{{Path: filepath.Base(soleSide), Bytes: wave("one"), Time: w.now}}})
+		w.must(err)
+		at := filepath.Join(w.TempDir(), "qd1.iso")
+		w.must(os.WriteFile(at, image, 0o666))
+		_, err = w.app.Discs.Check(w.Context(), checking.Order{Number: "QD-0001", At: discs.At{Image: at}})
+		w.must(err)
+		fs := w.open("discs")
+		if len(fs) != 1 || !fs[0].Facts.Tells(fixity.HoldsVersion) || fs[0].Urgency != fixity.AtRisk {
+			t.Fatalf("the disc's findings: %+v", fs)
+		}
+		steps := ""
+		w.must(w.app.Ledger.View(w.Context(), func(x *ledger.Tx) error {
+			m, err := report.MatterOf(x, w.app.Acts.Rules, report.Where{}, fs[0])
+			for _, s := range m.Steps() {
+				steps += s.String() + "\n"
+			}
+			return err
+		}))
+		if !strings.HasPrefix(steps, "Keep disc QD-0001 as it is. It has what the first reading of the file gave, version 1.") || !strings.Contains(steps, "copy the one on the disc to its place") {
+			t.Errorf("the steps say: %s", steps)
+		}
+		// The steps lead to a decision, and it to the recorded bytes.
+		c.wrong, w.now = 0, w.now.Add(time.Hour)
+		w.put("masters/"+soleSide, wave("one"), "studio")
+		w.expect("with the file of the disc", w.audit(fixity.Bypassed, "studio"), []string{"studio disputed " + soleSide})
 	})
 }
 

@@ -73,6 +73,7 @@ type File struct {
 	Retired     bool
 	Rotten      bool   // the copy in Store isn't the version that was burned
 	Why         string // in a sentence, "" if it is as it should be
+	Holds       int64  // another version of the file, which is all there instead; 0: none
 	burned.Held        // Name is what it was burned as
 }
 

@@ -277,6 +277,8 @@ func (w writer) filesTable(title string, fs []ledger.Finding) part {
 			state = "exchanged with " + w.swappedWith(f)
 		case report.Edited(f, w.rules):
 			state = "changed"
+		case report.OtherVersion(f):
+			state = "another version"
 		}
 		if f.WrongWay() != "" {
 			state += ", perhaps copied the wrong way round"

@@ -81,6 +81,10 @@ func (w words) whatIs(f ledger.Finding) (short, sentence string) {
 		return "changed on the " + in, "was changed on the " + at
 	}
 	switch fixity.State(f.Kind) {
+	case fixity.Altered:
+		if report.OtherVersion(f) {
+			return "another version on the " + in, "is another version than is registered on the " + at
+		}
 	case fixity.Unsteady:
 		if f.Facts.Tells(fixity.FirstOther) {
 			return "first read wrongly from the " + in, "gave other bytes when it was taken in than it gives now, read twice, on the " + at

@@ -245,6 +245,9 @@ var sentences = map[fixity.FactKind]func(teller, fixity.Fact) string{
 		}
 		return s
 	},
+	fixity.DiscVersion: func(_ teller, x fixity.Fact) string {
+		return fmt.Sprintf("it is version %d of the file, and the disc is registered with version %d", x.Version, x.Of)
+	},
 	fixity.DiscElse: func(_ teller, x fixity.Fact) string {
 		if len(x.Said) == 0 {
 			return "what it holds is not what was burned on this disc"

@@ -214,6 +214,10 @@ func What(f ledger.Finding, when func(time.Time) string) string {
 	if f.Disc != "" && f.Kind == fixity.Kind(fixity.Altered) && f.Anatomy == "" {
 		// A disc is held against what was burned; of sound there are samples, no bytes.
 		means = "some of it was read well and is not what was burned"
+		if OtherVersion(f) {
+			x, _ := f.Facts.Find(fixity.DiscVersion)
+			return Fact(x)
+		}
 		if x, ok := f.Facts.Find(fixity.OnDisc); ok && len(x.Said) > 0 {
 			means = x.Said[0] // as the check sheet says it
 		}
@@ -297,6 +301,10 @@ func Was(f ledger.Finding) string {
 	}
 	return fmt.Sprintf("%s (%s): %s", what, f.Kind, EndedAs(f))
 }
+
+// OtherVersion says that the copy on a disc is all of another version than the disc is
+// registered with.
+func OtherVersion(f ledger.Finding) bool { return f.Facts.Tells(fixity.DiscVersion) }
 
 // FormerName says that a copy has the right bytes, under the name that its file had before it
 // was renamed.

@@ -43,6 +43,14 @@ func (m Matter) nextOnDisc(f ledger.Finding) []Step {
 			say("If the discs that were burned so may stay, decide once for all of them: ", Order{Act: DecideDisc, Disc: f.Disc, Because: "burned with levelling"}),
 			say("Else ", burn)}
 	}
+	if x, ok := f.Facts.Find(fixity.DiscVersion); ok {
+		return []Step{say(fmt.Sprintf("Nothing on it is damaged. If version %d was to be on %s: ", x.Version, disc), Order{Act: RetireDisc, Disc: f.Disc, Because: "registered with another version"},
+			fmt.Sprintf(". Then register it anew, with the version behind the name of this file: %s@%d.", f.Set+"/"+Show(f.Path), x.Version)),
+			say(fmt.Sprintf("If version %d was to be on it, ", x.Of), burn)}
+	}
+	if x, ok := f.Facts.Find(fixity.HoldsVersion); ok {
+		return m.firstOnDisc(f, x.Version, burn)
+	}
 	switch fixity.State(f.Kind) {
 	case fixity.Misplaced:
 		return []Step{say("All of it is right, in another order than it is registered. If that order may stay: ", Order{Act: RetireDisc, Disc: f.Disc, Because: "registered in another order"}, ", and register it anew with the order that is on it."),
@@ -71,4 +79,19 @@ func (m Matter) nextOnDisc(f ledger.Finding) []Step {
 	}
 	return []Step{say(look+" Then read it in a second drive: ", elsewhere),
 		say("No intact copy is known: look for another one, among the twins first. Keep this disc.")}
+}
+
+// firstOnDisc is for a disc that holds what the first reading of a file gave, which later
+// readings outvoted: they were of one drive, which may have lost it since.
+func (m Matter) firstOnDisc(f ledger.Finding, first int64, burn Saying) []Step {
+	steps := []Step{say(fmt.Sprintf("Keep %s as it is. It has what the first reading of the file gave, version %d. The drive that was read later may have lost that since.", m.disc(f.Carrier, f.Disc, f.File), first))}
+	for _, s := range m.Rules.Stores {
+		if !s.Arrivals || !s.Holds(f.Set) {
+			continue
+		}
+		steps = append(steps, Step{Text: text("Listen to the file on the disc and to this one:"), Lines: []Line{{"OTHER", m.Where.path(s.Name, f.Set, f.Path)}}},
+			Step{Text: text("If the one on the disc is right or in doubt, keep the other one outside the store, and copy the one on the disc to its place:"),
+				Lines: []Line{{"ITS PLACE", m.Where.path(s.Name, f.Set, f.Path)}}, Then: text("Then ", Order{Act: ReadStore, Stores: []string{s.Name}, Run: true}, ", and decide what it asks.")})
+	}
+	return append(steps, say("Only if the other one is certainly right: ", burn))
 }

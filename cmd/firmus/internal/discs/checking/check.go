@@ -71,6 +71,7 @@ type fileResult struct {
 	More   bool           `json:"more,omitempty"` // there are more, and no digest tells them
 	Wrong  string         `json:"wrong,omitempty"`
 	Why    string         `json:"why,omitempty"`
+	Holds  int64          `json:"holds,omitempty"` // another version of it
 }
 
 func resultOf(c ledger.DiscCheck) result {

@@ -3,11 +3,14 @@ package checking
 import (
 	"cmp"
 	"errors"
+	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"firmus/cmd/firmus/internal/acts/hearing"
 	"firmus/cmd/firmus/internal/discs"
+	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/damage"
 	"firmus/fixity/digest"
@@ -55,15 +58,27 @@ func (e Desk) heldFiles(t *ledger.Tx, c *discs.Check) (result, []ledger.DiscHeld
 			f.Ranges, f.More = soundRanges(t, *f, r)
 		}
 		h.Ranges, h.More = f.Ranges, f.More
-		if f.State == fixity.Altered && len(f.Blocks) > 0 {
+		var other []fixity.Fact
+		if !h.Wrong.IsZero() {
+			var err error
+			if other, err = otherVersion(t, f, c.Row.Ended); err != nil {
+				return res, nil, err
+			}
+		}
+		if f.Holds != 0 {
+			h.Holds, h.Ranges, h.More = f.Holds, nil, false
+			if other[0].Is == fixity.HoldsVersion {
+				h.Holds = 0 // nothing says that this disc needn't be kept
+			}
+		} else if f.State == fixity.Altered && len(f.Blocks) > 0 {
 			var err error
 			if h.Anatomy, err = anatomy(t, *f); err != nil {
 				return res, nil, err
 			}
 		}
 		if f.State != fixity.Intact && f.State != "" {
-			h.Facts = []fixity.Fact{seenOn(*c, i, on)}
-			fr := fileResult{File: f.ID, State: f.State, Ranges: h.Ranges, More: h.More && h.Wrong.IsZero(), Why: f.Why}
+			h.Facts = append([]fixity.Fact{seenOn(*c, i, on)}, other...)
+			fr := fileResult{File: f.ID, State: f.State, Ranges: h.Ranges, More: h.More && h.Wrong.IsZero(), Why: f.Why, Holds: f.Holds}
 			if !h.Wrong.IsZero() {
 				fr.Wrong = h.Wrong.String()
 			}
@@ -77,6 +92,31 @@ func (e Desk) heldFiles(t *ledger.Tx, c *discs.Check) (result, []ledger.DiscHeld
 		held = append(held, h)
 	}
 	return res, held, nil
+}
+
+// otherVersion finds out whether what a disc holds in a file's place is another version of it:
+// one that it should have been registered with, or what a first reading gave that later ones
+// outvoted (ledger.Version.Outvoted).
+func otherVersion(t *ledger.Tx, f *discs.File, at time.Time) ([]fixity.Fact, error) {
+	vs, err := t.Files.Versions(f.ID)
+	if err != nil {
+		return nil, err
+	}
+	outvoted := slices.ContainsFunc(vs, func(v ledger.Version) bool { return v.N == f.Version && v.Outvoted })
+	for _, v := range slices.Backward(vs) { // what a person decided for since comes first
+		if v.N == f.Version || v.BLAKE3 != f.Wrong() {
+			continue
+		}
+		f.Holds, f.Ranges, f.More = v.N, nil, false
+		if outvoted && v.N == f.Version-1 {
+			f.Why = fmt.Sprintf("it is version %d, what the first reading of the file gave; later readings gave version %d", v.N, f.Version)
+			return []fixity.Fact{{Is: fixity.HoldsVersion, At: fixity.Instants(at), Version: v.N}}, nil
+		}
+		x := fixity.Fact{Is: fixity.DiscVersion, Version: v.N, Of: f.Version}
+		f.Why = report.Fact(x)
+		return []fixity.Fact{x}, nil
+	}
+	return nil, nil
 }
 
 // same says that a check showed of a file just what one before did. The digest of all its

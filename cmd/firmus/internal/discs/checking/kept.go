@@ -109,7 +109,7 @@ func (e Desk) keptFiles(t *ledger.Tx, c *discs.Check) error {
 		}
 		h := discs.File{ID: x.File, Set: f.Set, Path: f.Path, Version: x.Version, Retired: !f.Retired.IsZero(), Held: burned.Held{Name: x.Name, LBA: -1}}
 		if b, ok := bad[x.File]; ok {
-			h.State, h.Ranges, h.More, h.Why = b.State, b.Ranges, b.More, b.Why
+			h.State, h.Ranges, h.More, h.Why, h.Holds = b.State, b.Ranges, b.More, b.Why, b.Holds
 		} else if c.Row.Verdict.Proves() {
 			h.State = fixity.Intact
 		}

@@ -281,6 +281,9 @@ func (s CheckSheet) damaged() []line {
 	}
 	return gathered(bad, func(f discs.File) string {
 		said, why := s.stateWords(f.State), clean(f.Why)
+		if f.Holds != 0 {
+			said, why = why, ""
+		}
 		if strings.HasPrefix(why, said) {
 			said, why = why, "" // it says the same, and more
 		}

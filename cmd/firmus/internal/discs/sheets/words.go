@@ -111,6 +111,9 @@ func (s CheckSheet) altered() (main string, more []line) {
 		lacking += f.Lacking
 	}
 	switch {
+	case s.others() > 0 && s.others() == s.count(fixity.Altered):
+		k := s.others()
+		main = fmt.Sprintf("ANOTHER VERSION: %s on it %s another version than is registered", fixity.Count(k, "file"), fixity.OneOr(k, "is", "are"))
 	case s.About.Kind != optical.Audio && s.count(fixity.Altered) > 0:
 		k := s.count(fixity.Altered)
 		main = fmt.Sprintf("ALTERED: %s read well and %s what was burned", fileWas(k), fixity.OneOr(k, "isn't", "aren't"))
@@ -383,6 +386,16 @@ func total(ps []burned.Sectors) (n int64) {
 func (s CheckSheet) count(st fixity.State) (n int64) {
 	for _, f := range s.Files {
 		if f.State == st {
+			n++
+		}
+	}
+	return n
+}
+
+// others is how many files are there as other versions than the disc is registered with.
+func (s CheckSheet) others() (n int64) {
+	for _, f := range s.Files {
+		if f.Holds != 0 {
 			n++
 		}
 	}

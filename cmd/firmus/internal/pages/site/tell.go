@@ -73,6 +73,9 @@ func KindInWords(f ledger.Finding) string {
 	if !ok {
 		w = string(f.Kind) + on
 	}
+	if report.OtherVersion(f) {
+		w = "another version" + on
+	}
 	if report.FormerName(f) {
 		w = "under its former name" + on
 	}
