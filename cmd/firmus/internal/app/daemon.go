@@ -235,6 +235,7 @@ func (d *Daemon) begin(ctx context.Context, cfg *config.Config) (*parts, func(),
 		}
 		return nil, nil, err
 	}
+	s.a.Acts.SweepState(ctx) // what one that was killed left
 	return s, unlock, nil
 }
 

@@ -1,12 +1,14 @@
 package app_test
 
 import (
+	"errors"
 	"os"
 	"testing"
 	"time"
 
 	"firmus/cmd/firmus/internal/acts"
 	"firmus/cmd/firmus/internal/acts/receiving"
+	"firmus/cmd/firmus/internal/app"
 	"firmus/fixity"
 )
 
@@ -86,5 +88,23 @@ func TestADaemonBesideARebuildNeverStopsTelling(t *testing.T) {
 	r.within(time.Minute, "the finding is told", func() bool { return r.log.has("kind=missing") })
 	if r.log.has("can't be followed") {
 		t.Error("the record could not be followed")
+	}
+}
+
+// A daemon clears away as it begins what one that was killed left in the state folder: until the
+// next audit that may take as much room as the largest recording.
+func TestADaemonClearsAwayWhatAKillLeft(t *testing.T) {
+	t.Parallel()
+	w, _ := daemonWorld(t, "")
+	w.write("state/.firmus-drill-1/1", "left", 1000)
+	ready := make(chan bool, 1)
+	w.daemon("", func(o *app.DaemonOptions) {
+		o.Ready = func() {
+			_, err := os.Stat(w.path("state/.firmus-drill-1"))
+			ready <- errors.Is(err, os.ErrNotExist)
+		}
+	})
+	if !<-ready {
+		t.Error("it is still there")
 	}
 }
