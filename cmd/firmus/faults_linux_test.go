@@ -47,9 +47,9 @@ type badDrive struct {
 	seen bool
 }
 
-// hungAtMost is how long a command may take while a store hangs: each of its steps that asks the
-// store anew may wait for a minute.
-const hungAtMost = 10 * time.Minute
+// hungAtMost is how long a command may take while a store hangs: it waits for it once for a minute,
+// and a little before, to find out where its folders lead and which drive it lies on.
+const hungAtMost = 3 * time.Minute
 
 func store(c calls.Call) bool {
 	return c.Under("studio") || c.Under("vault")

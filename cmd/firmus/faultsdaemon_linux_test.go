@@ -39,6 +39,7 @@ var daemonsDrives = []badDrive{
 	{name: "is read-only for a while", on: func(c calls.Call) bool { return c.Changes && store(c) }, from: true, answer: calls.Answer{Err: syscall.EROFS}},
 	{name: "is another one from then on", on: func(c calls.Call) bool { return c.Under("vault") }, other: true},
 	{name: "hangs", on: func(c calls.Call) bool { return c.Under("safe") }, from: true, answer: calls.Answer{Hangs: true}, slow: true, says: "answer"},
+	{name: "hangs where new files appear", on: func(c calls.Call) bool { return c.Under("studio") }, from: true, answer: calls.Answer{Hangs: true}, slow: true, says: "answer"},
 }
 
 // TestFaultsOfADaemon has a daemon work on a drive that is bad at some call, of all that it makes

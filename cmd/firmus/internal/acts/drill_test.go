@@ -1,11 +1,15 @@
 package acts_test
 
 import (
+	"context"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
 
 	"firmus/cmd/firmus/internal/report"
+	"firmus/cmd/firmus/internal/stores"
+	"firmus/fixity"
 	"firmus/fixity/ledger"
 )
 
@@ -53,6 +57,40 @@ func TestDrillIfDue(t *testing.T) {
 		w.now = w.now.Add(5 * day)
 		if words, late := told(); !late {
 			t.Errorf("31 days after the last: %q", words)
+		}
+	})
+}
+
+// leaves is a root whose drive is pulled out when it is asked for a file once too often.
+type leaves struct {
+	stores.Root
+	after *int
+}
+
+func (l leaves) Stat(ctx context.Context, path string) (fixity.Entry, error) {
+	if *l.after--; *l.after < 0 {
+		return fixity.Entry{}, fmt.Errorf("%w: unplugged", fixity.ErrAway)
+	}
+	return l.Root.Stat(ctx, path)
+}
+
+// A store that goes away in the middle of a drill has failed in nothing: no drill is recorded, no
+// copy is to be read anew, and the next drill is due at once.
+func TestADrillWhoseStoreGoesAwayIsNone(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.held(sideOne, sideTwo, songFile)
+		w.configured("own_drive = true", "own_drive = true\ndrill_within = \"30d\"")
+		after := 1
+		w.rig("vault", func(r stores.Root) stores.Root { return leaves{r, &after} })
+		before := len(w.events())
+		d, done, err := w.app.Recovering.DrillIfDue(w.Context(), "vault")
+		if w.must(err); !done || d.Away == "" || len(d.Failed) > 0 || len(w.events()) != before {
+			t.Errorf("%t, %+v, %d events more", done, d, len(w.events())-before)
+		}
+		after = 100
+		d, done, err = w.app.Recovering.DrillIfDue(w.Context(), "vault")
+		if w.must(err); !done || d.Proved != 3 {
+			t.Errorf("there again: %t, %+v", done, d)
 		}
 	})
 }

@@ -234,3 +234,24 @@ func TestASilentStickIsAway(t *testing.T) {
 		})
 	})
 }
+
+// A drive that stops answering while it is looked whether a new file is at rest holds up nobody.
+func TestArrivalsThatAreSilentAreAway(t *testing.T) {
+	onEach(t, func(w *world) {
+		w.put(sideOne, []byte("new"), "studio")
+		synctest.Test(t, func(t *testing.T) {
+			ctx, stop := context.WithTimeout(context.Background(), 10*stores.Silence)
+			defer stop()
+			drawn := make(chan struct{})
+			defer close(drawn)
+			began := time.Now()
+			_, err := w.app.Receiving.Intake(ctx, receiving.IntakeOrder{Ripe: func(string, string, ledger.Stray) (bool, time.Time) {
+				<-drawn
+				return true, time.Time{}
+			}})
+			if took := time.Since(began); !errors.Is(err, fixity.ErrAway) || took > 2*stores.Silence {
+				t.Errorf("after %s: %v", took, err)
+			}
+		})
+	})
+}

@@ -65,14 +65,10 @@ func (o deskOrders) TakeIn(ctx context.Context) (next time.Time, err error) {
 	return next, res.Err()
 }
 
-func (s *parts) takeIn(ctx context.Context) (_ schedule.Result, next time.Time) {
+func (s *parts) takeIn(ctx context.Context) (schedule.Result, time.Time) {
 	now := time.Now()
-	res, err := receiving.Of(s.acts(false, false)).Intake(ctx, receiving.IntakeOrder{Ripe: func(store, set string, x ledger.Stray) bool {
-		ok, at := watch.Settled(s.a.Acts.Where(store, set), x.Path, time.Unix(0, x.ModTime), s.rest(set), now)
-		if !ok && (next.IsZero() || at.Before(next)) {
-			next = at
-		}
-		return ok
+	res, err := receiving.Of(s.acts(false, false)).Intake(ctx, receiving.IntakeOrder{Ripe: func(store, set string, x ledger.Stray) (bool, time.Time) {
+		return watch.Settled(s.a.Acts.Where(store, set), x.Path, time.Unix(0, x.ModTime), s.rest(set), now)
 	}})
 	if res.Taken > 0 || len(res.Trouble) > 0 {
 		s.log.Info("taken in", "files", res.Taken, "bytes", res.Bytes, "agreed", res.Agreed, "one_place_only", res.OneOnly, "disputed", res.Disputed, "trouble", len(res.Trouble))
@@ -80,7 +76,7 @@ func (s *parts) takeIn(ctx context.Context) (_ schedule.Result, next time.Time) 
 	for _, w := range res.Warnings {
 		s.log.Info("note", "text", w)
 	}
-	return acts.Ended(err), next
+	return acts.Ended(err), res.Next
 }
 
 // visitors are the stores that may come and go.

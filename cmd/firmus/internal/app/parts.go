@@ -79,6 +79,7 @@ func prepare(ctx context.Context, d *Daemon, cfg *config.Config) (*parts, error)
 	if err != nil {
 		return nil, err
 	}
+	s.a.Acts.Turns.Lasting = true
 	if !begun {
 		s.log.Warn("there was no ledger: a new one was begun, and nothing is under care. If there was one before, stop the daemon and look at the state folder", "ledger", s.a.Ledger.Where())
 	}

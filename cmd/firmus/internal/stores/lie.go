@@ -9,13 +9,15 @@ import (
 	"firmus/fixity/care"
 )
 
-// lookFor is how long a root may take to say where it lies: one that hangs is away.
+// lookFor is how long stores may take to say where they lie. One that takes longer may be asleep:
+// that alone doesn't make it away.
 const lookFor = 10 * time.Second
 
 // Lie asks every root on a file system where it lies now, all stores at once; those that
 // aren't there are left out.
 func (s Stores) Lie(ctx context.Context) map[care.RootOf]fixity.Lies {
-	s.Silence = lookFor
+	ctx, cancel := context.WithTimeoutCause(ctx, lookFor, fixity.ErrAway)
+	defer cancel()
 	var mu sync.Mutex
 	var wg sync.WaitGroup
 	out := map[care.RootOf]fixity.Lies{}

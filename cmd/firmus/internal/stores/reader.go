@@ -95,7 +95,8 @@ type leaving struct {
 
 	mu    sync.Mutex
 	asked time.Time // since when the medium is asked; zero: it isn't
-	back  func()    // takes a read that was left behind off the count; nil: none was
+	bound time.Duration
+	back  func() // takes a read that was left behind off the count; nil: none was
 }
 
 func (l *leaving) Read(p []byte) (int, error) {
@@ -121,8 +122,8 @@ func (l *leaving) Read(p []byte) (int, error) {
 func (l *leaving) ask(now time.Time) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.asked = now
-	l.timer.Reset(l.w.bound())
+	l.asked, l.bound = now, l.w.bound()
+	l.timer.Reset(l.bound)
 }
 
 // answer ends a question; true says that it was left behind.
@@ -142,10 +143,11 @@ func (l *leaving) answer() bool {
 // silent ends the context if the medium has not answered for too long.
 func (l *leaving) silent() {
 	l.mu.Lock()
-	late := !l.asked.IsZero() && time.Since(l.asked) >= l.w.bound()
+	bound := l.bound
+	late := !l.asked.IsZero() && time.Since(l.asked) >= bound
 	l.mu.Unlock()
 	if late {
-		l.cancel(l.w.away())
+		l.cancel(l.w.fellSilent(bound))
 	}
 }
 

@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"firmus/cmd/firmus/internal/schedule"
@@ -138,6 +139,7 @@ type Used struct {
 	yield  *yield      // nil: it doesn't give way
 	wanted func() bool // another process waits for the drive; may be nil
 	drive  string      // "": it was used beside others
+	silent atomic.Bool // it left a call unanswered: it is away for the rest of the use
 
 	mu    sync.Mutex
 	n     int64

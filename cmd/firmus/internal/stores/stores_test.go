@@ -261,6 +261,63 @@ func TestSilenceIsNeverWaitedFor(t *testing.T) {
 	}
 }
 
+// heeds is a root that hangs in the system, and gives up when its context ends, as one on a drive
+// does.
+type heeds struct {
+	stores.Root
+	hangs *bool
+}
+
+func (h heeds) Stat(ctx context.Context, path string) (fixity.Entry, error) {
+	if *h.hangs {
+		<-ctx.Done()
+		return fixity.Entry{}, context.Cause(ctx)
+	}
+	return h.Root.Stat(ctx, path)
+}
+
+// TestSilentOnceIsWaitedForOnce: a store that left a call unanswered is away for the rest of the
+// use, and of a command. A daemon asks it again, and waits for less until it has answered.
+func TestSilentOnceIsWaitedForOnce(t *testing.T) {
+	for _, lasting := range []bool{false, true} {
+		synced(t, fmt.Sprint("lasting ", lasting), func(t *testing.T, w *world) {
+			hangs := true
+			w.Turns.Lasting = lasting
+			w.Open = func(store, _ string, _ fixity.Cache) (stores.Root, error) { return heeds{w.roots[store], &hangs}, nil }
+			use := func(calls ...time.Duration) {
+				t.Helper()
+				if err := w.Use(t.Context(), "vault", stores.Purpose{Beside: true, Unseen: true}, func(ctx context.Context, u *stores.Used) error {
+					root, err := u.Root("masters", fixity.Bypassed)
+					if err != nil {
+						return err
+					}
+					for i, want := range calls {
+						began := time.Now()
+						_, err := root.Stat(ctx, "a.wav")
+						if took := time.Since(began); took != want || errors.Is(err, fixity.ErrAway) != (hangs || !lasting) {
+							t.Errorf("call %d took %s, want %s: %v", i, took, want, err)
+						}
+					}
+					return nil
+				}); err != nil {
+					t.Error(err)
+				}
+			}
+			use(stores.Silence, 0, 0)
+			if lasting {
+				use(5*time.Second, 0)
+			} else {
+				use(0)
+			}
+			hangs = false
+			use(0, 0)
+			if hangs = true; lasting {
+				use(stores.Silence)
+			}
+		})
+	}
+}
+
 // TestSilentAtFirstContactIsAway: what hangs when it is asked who it is, is away in the
 // use, and the use goes on to say so.
 func TestSilentAtFirstContactIsAway(t *testing.T) {

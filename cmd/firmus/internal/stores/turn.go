@@ -25,6 +25,10 @@ const unnamed = "\x00"
 // Turns are what all uses in one process share: whose turn it is on each drive, how
 // fast each store may be read, and which of them doesn't answer. The zero value is ready.
 type Turns struct {
+	// Lasting: a store that left a call unanswered is asked again by the next use, as a daemon
+	// has to. Else it is away from then on: a command has an end.
+	Lasting bool
+
 	mu      sync.Mutex
 	drives  map[string]*drive
 	names   map[string]string // store -> drive, as it was told last
@@ -163,32 +167,38 @@ func (t *Turns) Shared(store string) func(other string) bool {
 	}
 }
 
-// silent counts the calls to a store that were given up while the system still works
-// on them.
+// silent is a store that left a call unanswered, or that the system still works on a call to.
 type silent struct {
-	n    int
-	none chan struct{} // closed when n falls to 0
+	n     int           // calls that were given up while the system still works on them
+	none  chan struct{} // closed when n falls to 0
+	known bool          // a call was left unanswered, and none was answered since
 }
 
-// givenUp counts one more; the function it returns takes it off again.
+func (t *Turns) silentStore(store string) *silent {
+	s := t.silent[store]
+	if s == nil {
+		if t.silent == nil {
+			t.silent = map[string]*silent{}
+		}
+		s = &silent{}
+		t.silent[store] = s
+	}
+	return s
+}
+
+// givenUp counts a call more that was left behind; the function it returns takes it off again.
 func (t *Turns) givenUp(store string) func() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.silent == nil {
-		t.silent = map[string]*silent{}
+	s := t.silentStore(store)
+	if s.n++; s.n == 1 {
+		s.none = make(chan struct{})
 	}
-	s := t.silent[store]
-	if s == nil {
-		s = &silent{none: make(chan struct{})}
-		t.silent[store] = s
-	}
-	s.n++
 	return func() {
 		t.mu.Lock()
 		defer t.mu.Unlock()
 		if s.n--; s.n == 0 {
 			close(s.none)
-			delete(t.silent, store)
 		}
 	}
 }
@@ -197,10 +207,35 @@ func (t *Turns) givenUp(store string) func() {
 func (t *Turns) waitsFor(store string) <-chan struct{} {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if s := t.silent[store]; s != nil {
+	if s := t.silent[store]; s != nil && s.n > 0 {
 		return s.none
 	}
 	return nil
+}
+
+// fellSilent notes that a store has left a call unanswered.
+func (t *Turns) fellSilent(store string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.silentStore(store).known = true
+}
+
+// isSilent says that a store has left a call unanswered, and has answered none since; for good:
+// it isn't asked again.
+func (t *Turns) isSilent(store string) (known, forGood bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	s := t.silent[store]
+	return s != nil && s.known, s != nil && s.known && !t.Lasting
+}
+
+// answered notes that a store has answered.
+func (t *Turns) answered(store string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if s := t.silent[store]; s != nil {
+		s.known = false
+	}
 }
 
 // pace is that of a store; all its uses share one.

@@ -17,8 +17,11 @@ import (
 // listing and a read answer with each entry and each piece.
 const Silence = time.Minute
 
-// A store that is known not to answer is waited for so long.
+// A store that left its last call unanswered is waited for so long, in a use that begins then.
 const silentAgain = 5 * time.Second
+
+// slowly is by how much longer is waited for what takes many requests.
+const slowly = 30
 
 // way is a root each call of which is waited for no longer than the store may be
 // silent. What is read through it in a use is held to the store's limits.
@@ -28,6 +31,7 @@ type way struct {
 	set   string
 	in    Root
 	u     *Used // nil: it is only looked at
+	slow  bool  // for calls of a service that take many requests, each of which its client bounds
 }
 
 // Inner is the root itself, to see what a service alone can be asked; it is asked through
@@ -39,16 +43,40 @@ func Inner(r Root) Root {
 	return r
 }
 
-func (w *way) bound() time.Duration {
+func (w *way) silence() time.Duration {
+	d := Silence
 	if w.s.Silence > 0 {
-		return w.s.Silence
+		d = w.s.Silence
 	}
-	return Silence
+	if w.slow {
+		d *= slowly
+	}
+	return d
 }
 
-func (w *way) away() error {
-	return fmt.Errorf("%w: it has not answered for %s", fixity.ErrAway, w.bound())
+// bound is how long a call is waited for.
+func (w *way) bound() time.Duration {
+	if known, _ := w.s.turns().isSilent(w.store); !known {
+		return w.silence()
+	}
+	again := silentAgain
+	if w.slow {
+		again *= slowly
+	}
+	return min(again, w.silence())
 }
+
+// fellSilent says that a call was left unanswered for so long. For the rest of the use, and of a
+// command, the store is away: each further call would be waited for as long.
+func (w *way) fellSilent(after time.Duration) error {
+	w.s.turns().fellSilent(w.store)
+	if w.u != nil {
+		w.u.silent.Store(true)
+	}
+	return fmt.Errorf("%w: it has not answered for %s", fixity.ErrAway, after)
+}
+
+var errStill = fmt.Errorf("%w: it still doesn't answer", fixity.ErrAway)
 
 // ask runs f, which may hang, and gives up with fixity.ErrAway when the store has been
 // silent for too long, or with the cause of ctx.
@@ -75,22 +103,26 @@ func attemptBeating[T any](ctx context.Context, w *way, f func(ctx context.Conte
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	got := make(chan result, 1)
-	timer := time.NewTimer(w.bound())
+	bound := w.bound()
+	timer := time.NewTimer(bound)
 	defer timer.Stop()
 	go func() {
 		v, err := f(ctx, func() {
 			if ctx.Err() == nil {
-				timer.Reset(w.bound())
+				timer.Reset(bound)
 			}
 		})
 		got <- result{v, err}
 	}()
 	select {
 	case r := <-got:
+		if ctx.Err() == nil {
+			w.s.turns().answered(w.store)
+		}
 		return r.v, r.err, false
 	case <-ctx.Done():
 	case <-timer.C:
-		cancel(w.away())
+		cancel(w.fellSilent(bound))
 	}
 	done := w.s.turns().givenUp(w.store)
 	go func() {
@@ -103,8 +135,12 @@ func attemptBeating[T any](ctx context.Context, w *way, f func(ctx context.Conte
 	return v, context.Cause(ctx), true
 }
 
-// answers waits while a call that was left behind is still at work, but not for long.
+// answers waits while a call that was left behind is still at work, but not for long, and not at
+// all where the store is away for good.
 func (w *way) answers(ctx context.Context) error {
+	if _, forGood := w.s.turns().isSilent(w.store); forGood || w.u != nil && w.u.silent.Load() {
+		return errStill
+	}
 	if stuck := w.s.turns().waitsFor(w.store); stuck != nil {
 		timer := time.NewTimer(min(silentAgain, w.bound()))
 		defer timer.Stop()
@@ -112,10 +148,16 @@ func (w *way) answers(ctx context.Context) error {
 		case <-stuck:
 		case <-ctx.Done():
 		case <-timer.C:
-			return fmt.Errorf("%w: it still doesn't answer", fixity.ErrAway)
+			return errStill
 		}
 	}
 	return context.Cause(ctx)
+}
+
+// Ask does in a store what its roots can't be asked for, and waits for that as for any call.
+func Ask[T any](ctx context.Context, s Stores, store string, f func() (T, error)) (T, error) {
+	held, _ := ctx.Value(heldKey{}).(*held)
+	return ask(ctx, &way{s: s, store: store, u: held.store(store)}, func(context.Context) (T, error) { return f() })
 }
 
 // askBeating is ask for a call that takes long: each beat counts as an answer.
@@ -145,13 +187,19 @@ func (w *way) TakeOver(ctx context.Context, id fixity.Identity) error {
 // Shards of a service come with a listing of all of it, so they may take longer.
 func (w *way) Shards(ctx context.Context) ([]string, error) {
 	if w.s.kind(w.store) == cloudKind {
-		return ask(ctx, w.slow(), w.in.Shards)
+		return ask(ctx, w.slowly(), w.in.Shards)
 	}
 	shards, err := ask(ctx, w, w.in.Shards)
 	if err == nil && w.u != nil {
 		err = w.noteMounts(ctx, shards)
 	}
 	return shards, err
+}
+
+func (w *way) slowly() *way {
+	x := *w
+	x.slow = true
+	return &x
 }
 
 func (w *way) Stat(ctx context.Context, path string) (fixity.Entry, error) {
@@ -221,7 +269,7 @@ func Slowly[T any](ctx context.Context, r Root, f func(context.Context) (T, erro
 	if !ok {
 		return f(ctx)
 	}
-	return ask(ctx, w.slow(), f)
+	return ask(ctx, w.slowly(), f)
 }
 
 // EachSlowly is Slowly for what is told one by one: each may take as long.
@@ -230,7 +278,7 @@ func EachSlowly[T any](ctx context.Context, r Root, all func(context.Context) it
 	if !ok {
 		return all(ctx)
 	}
-	return each(ctx, w.slow(), all)
+	return each(ctx, w.slowly(), all)
 }
 
 // Open gives a reader that is waited for piece by piece, and held to what the store
@@ -315,9 +363,13 @@ func (w *way) ReplaceVerified(ctx context.Context, path string, write func(io.Wr
 func (w *way) writing(ctx context.Context, f func(ctx context.Context, beat func()) error) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	timer := time.AfterFunc(w.bound(), func() { cancel(w.away()) })
+	if err := w.answers(ctx); err != nil {
+		return err
+	}
+	bound := w.bound()
+	timer := time.AfterFunc(bound, func() { cancel(w.fellSilent(bound)) })
 	defer timer.Stop()
-	err := f(ctx, func() { timer.Reset(w.bound()) })
+	err := f(ctx, func() { timer.Reset(bound) })
 	if cause := context.Cause(ctx); err != nil && cause != nil && !errors.Is(err, cause) {
 		err = fmt.Errorf("%w: %w", cause, err)
 	}
@@ -372,13 +424,6 @@ func (w *way) SweepOwn(ctx context.Context, folder string, _ func()) (int, error
 		return askBeating(ctx, w, func(ctx context.Context, beat func()) (int, error) { return in.SweepOwn(ctx, folder, beat) })
 	}
 	return 0, nil
-}
-
-// slow is for calls of a service that take many requests, each of which its client bounds.
-func (w *way) slow() *way {
-	x := *w
-	x.s.Silence = 30 * w.bound()
-	return &x
 }
 
 func (w *way) Restrict(ctx context.Context, folder string, file, dir fs.FileMode, group int, mk bool) error {

@@ -25,8 +25,9 @@ type IntakeOrder struct {
 	Sets  []string // none: all
 	Cache fixity.Cache
 	Wait  time.Duration
-	// Ripe says whether a new file in an arrivals store may be taken in now; nil: all may.
-	Ripe func(store, set string, s ledger.Stray) bool
+	// Ripe says whether a new file in an arrivals store may be taken in now, and else when to ask
+	// again; nil: all may. It looks at the file.
+	Ripe func(store, set string, s ledger.Stray) (ok bool, at time.Time)
 	// Found is told how many bytes are to be read, once the stores are listed; nil: nobody asks.
 	Found func(bytes int64)
 
@@ -47,6 +48,7 @@ type IntakeResult struct {
 	Trouble    []string         `json:"trouble"` // what could not be read, and stays untaken; manifests that could not be written
 	Notes      []SoundNote      `json:"notes"`   // what is odd about the files themselves
 	Findings   []ledger.Finding `json:"-"`       // disputed files, unfinished ones
+	Next       time.Time        `json:"-"`       // when a file that isn't ripe yet may be; zero: none waits
 }
 
 // Exit is the status that the result gives a command.
@@ -360,7 +362,12 @@ func (in *intake) takeSet(ctx context.Context, set string) error {
 			afterTop, after = ledger.Top(s.Path), s.Path
 			// What belongs to a misplaced file waits for a person's word; what was
 			// retired or left in peace stays out.
-			if s.File != 0 || s.Peace || in.o.Ripe != nil && !in.o.Ripe(a.Name, set, s) {
+			if s.File != 0 || s.Peace {
+				continue
+			}
+			if ripe, err := in.ripe(ctx, a.Name, set, s); err != nil {
+				return err
+			} else if !ripe {
 				continue
 			}
 			if other, err := in.conflictOf(ctx, set, s.Path); err != nil {
@@ -381,6 +388,22 @@ func (in *intake) takeSet(ctx context.Context, set string) error {
 			return in.commitAll(ctx)
 		}
 	}
+}
+
+func (in *intake) ripe(ctx context.Context, store, set string, s ledger.Stray) (bool, error) {
+	if in.o.Ripe == nil {
+		return true, nil
+	}
+	again, err := stores.Ask(ctx, in.e.Stores(), store, func() (*time.Time, error) {
+		if ok, at := in.o.Ripe(store, set, s); !ok {
+			return &at, nil
+		}
+		return nil, nil
+	})
+	if again != nil && (in.res.Next.IsZero() || again.Before(in.res.Next)) {
+		in.res.Next = *again
+	}
+	return again == nil, err
 }
 
 // lies says at which paths of a page other stores hold something new.

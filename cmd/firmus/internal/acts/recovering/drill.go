@@ -112,20 +112,23 @@ func (a Acts) drillIn(ctx context.Context, u *stores.Used, dir string, n int, d 
 		if err := a.roomInState(c.Size, "a file that is brought back as a proof"); err != nil {
 			return err
 		}
-		d.Files++
 		size, err := a.bringBack(ctx, u, c, dir)
-		d.Bytes += size
+		var bad *donorError
 		switch {
 		case err == nil:
 			d.Proved++
 		case context.Cause(ctx) != nil:
 			return context.Cause(ctx)
+		case archive.StoreOnly(err) || !errors.As(err, &bad):
+			return err // it says nothing of the copy, so there is nothing to record
 		default:
 			d.Failed = append(d.Failed, fmt.Sprintf("%s: %v", a.PlaceOf(c), err))
-			if err := a.donorFailed(ctx, c, &donorError{err: err, rotten: true}); err != nil {
+			if err := a.donorFailed(ctx, c, bad); err != nil {
 				return err
 			}
 		}
+		d.Files++
+		d.Bytes += size
 	}
 	d.Took = time.Since(began)
 	if d.Files == 0 {
@@ -135,7 +138,8 @@ func (a Acts) drillIn(ctx context.Context, u *stores.Used, dir string, n int, d 
 	return a.Ledger.Tx(ctx, a.Now(), func(t *ledger.Tx) error { t.Copies.Drilled(d.Drill); return nil })
 }
 
-// bringBack copies a file into a folder, reads it there and removes it.
+// bringBack copies a file into a folder, reads it there and removes it. If the copy isn't its
+// version, or can't be read, the error is a *donorError; others are of the folder.
 func (a Acts) bringBack(ctx context.Context, u *stores.Used, c ledger.Copy, dir string) (size int64, err error) {
 	var want ledger.Version
 	if err := a.Ledger.View(ctx, func(t *ledger.Tx) (err error) { want, err = t.Files.Version(c.File, c.Held); return err }); err != nil {
@@ -143,7 +147,7 @@ func (a Acts) bringBack(ctx context.Context, u *stores.Used, c ledger.Copy, dir 
 	}
 	src, err := acts.OpenCopy(ctx, u, c)
 	if err != nil {
-		return 0, err
+		return 0, &donorError{err: err, rotten: true}
 	}
 	defer src.Close()
 	f, err := os.OpenFile(filepath.Join(dir, fmt.Sprintf("%d", c.File)), os.O_RDWR|os.O_CREATE|os.O_TRUNC, 0o600)
@@ -151,8 +155,11 @@ func (a Acts) bringBack(ctx context.Context, u *stores.Used, c ledger.Copy, dir 
 		return 0, err
 	}
 	defer func() { err = errors.Join(err, f.Close(), os.Remove(f.Name())) }()
-	if size, err = io.Copy(f, src); err != nil {
-		return size, err
+	var failed error // of writing
+	if size, err = io.Copy(acts.Noting{Writer: f, Err: &failed}, src); failed != nil {
+		return size, failed
+	} else if err != nil {
+		return size, &donorError{err: err, rotten: true}
 	}
 	if err := f.Sync(); err != nil {
 		return size, err
@@ -162,7 +169,7 @@ func (a Acts) bringBack(ctx context.Context, u *stores.Used, c ledger.Copy, dir 
 	}
 	same, err := isVersion(ctx, f, want)
 	if err == nil && !same {
-		err = errors.New("what was brought back doesn't have the checksum of the version")
+		err = &donorError{err: errors.New("what was brought back doesn't have the checksum of the version"), rotten: true}
 	}
 	return size, err
 }
