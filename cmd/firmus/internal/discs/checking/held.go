@@ -10,7 +10,6 @@ import (
 
 	"firmus/cmd/firmus/internal/acts/hearing"
 	"firmus/cmd/firmus/internal/discs"
-	"firmus/cmd/firmus/internal/report"
 	"firmus/fixity"
 	"firmus/fixity/damage"
 	"firmus/fixity/digest"
@@ -112,9 +111,8 @@ func otherVersion(t *ledger.Tx, f *discs.File, at time.Time) ([]fixity.Fact, err
 			f.Why = fmt.Sprintf("it is version %d, what the first reading of the file gave; later readings gave version %d", v.N, f.Version)
 			return []fixity.Fact{{Is: fixity.HoldsVersion, At: fixity.Instants(at), Version: v.N}}, nil
 		}
-		x := fixity.Fact{Is: fixity.DiscVersion, Version: v.N, Of: f.Version}
-		f.Why = report.Fact(x)
-		return []fixity.Fact{x}, nil
+		f.Why = fmt.Sprintf("it is version %d of the file, and the disc is registered with version %d", v.N, f.Version)
+		return []fixity.Fact{{Is: fixity.DiscVersion, Version: v.N, Of: f.Version}}, nil
 	}
 	return nil, nil
 }
@@ -167,7 +165,7 @@ func anatomy(t *ledger.Tx, f discs.File) (fixity.Anatomy, error) {
 // seenOn says how a file on a disc was seen; on says which files lie in a row of sectors.
 func seenOn(c discs.Check, file int, on func(burned.Sectors) []int) fixity.Fact {
 	x := fixity.Fact{Is: fixity.OnDisc, Disc: c.Disc.Name(), Drive: c.About.Drive, At: fixity.Instants(c.Row.Ended)}
-	if why := c.Files[file].Why; why != "" {
+	if why := c.Files[file].Why; why != "" && c.Files[file].Holds == 0 { // a fact of its own says that
 		x.Said = []string{why}
 	}
 	for _, p := range c.Places() {
