@@ -61,6 +61,16 @@ type File struct {
 	copies []ledger.Copy
 	found  []ledger.Finding
 	stave  template.HTML
+	// retiredBy are those who decided that; "" if the record doesn't say.
+	retiredBy string
+}
+
+// retired says when a file was retired, and by whom.
+func (f File) retired() string {
+	if f.retiredBy == "" {
+		return at(f.Retired)
+	}
+	return at(f.Retired) + " by " + f.retiredBy
 }
 
 // Version is an accepted state of a file.
@@ -74,6 +84,7 @@ type Version struct {
 	Reason string          `json:"reason"`
 	By     string          `json:"by"`
 	At     *report.Instant `json:"at"`
+	Second string          `json:"confirmed_by,omitempty"` // where two people decided
 }
 
 // Event is an entry of the record about a file.
@@ -141,7 +152,7 @@ func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
 		return x, err
 	}
 	for _, v := range vs {
-		x.Versions = append(x.Versions, Version{v.N, v.Size, v.SHA256.Sum, v.BLAKE3.Sum, v.Length.Seconds(), v.MD5.Sum, report.WhyVersion(v, vs), v.By, report.InstantOf(v.At)})
+		x.Versions = append(x.Versions, Version{v.N, v.Size, v.SHA256.Sum, v.BLAKE3.Sum, v.Length.Seconds(), v.MD5.Sum, report.WhyVersion(v, vs), v.By, report.InstantOf(v.At), ""})
 	}
 	if x.copies, err = t.Copies.Of(f.ID); err != nil {
 		return x, err
@@ -169,6 +180,14 @@ func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
 	}
 	err = t.Log.Of(f.ID, func(e ledger.Event) error {
 		x.Events = append(x.Events, Event{e.Seq, report.InstantOf(e.At), e.Verb, report.Happened(e), e.By, report.Second(e), e.Store, e.Reason})
+		if e.Verb == fixity.Retired && e.At.Equal(f.Retired) {
+			x.retiredBy = report.Deciders(e)
+		}
+		for i, v := range vs {
+			if second := report.Second(e); second != "" && e.By == v.By && e.At.Equal(v.At) {
+				x.Versions[i].Second = second
+			}
+		}
 		return nil
 	})
 	return x, err
@@ -197,7 +216,7 @@ func (i Item) Text(out io.Writer) error {
 		fmt.Fprintf(w, "\n%s/%s\n", f.Set, report.Show(f.Path))
 		fmt.Fprintf(w, "  taken in %s by %s\n", at(f.TakenIn), f.TakenBy)
 		if f.Retired != nil {
-			fmt.Fprintf(w, "  RETIRED %s\n", at(f.Retired))
+			fmt.Fprintf(w, "  RETIRED %s\n", f.retired())
 		}
 		if f.Version == 0 {
 			fmt.Fprintf(w, "  no version counts as the right one: the stores disagreed when the file was taken in\n")
@@ -210,7 +229,7 @@ func (i Item) Text(out io.Writer) error {
 			if v.Sound > 0 {
 				long = ", " + report.Duration(time.Duration(v.Sound*float64(time.Second))) + " long"
 			}
-			fmt.Fprintf(w, "  version %d  %s%s, SHA-256 %s\n             %s, by %s, %s\n", v.N, report.Size(v.Size), long, v.SHA256, v.Reason, v.By, at(v.At))
+			fmt.Fprintf(w, "  version %d  %s%s, SHA-256 %s\n             %s, by %s, %s\n", v.N, report.Size(v.Size), long, v.SHA256, v.Reason, report.Both(v.By, v.Second), at(v.At))
 		}
 		if report.InDispute(f.copies) && f.Version > 0 {
 			fmt.Fprintf(w, "  stores hold different bytes: no version counts as intact until you decide\n")
@@ -272,7 +291,7 @@ func (i Item) Sheet() sheet.Sheet {
 		b := sheet.Block{Title: f.Set + "/" + report.Show(f.Path)}
 		b.Facts = append(b.Facts, [2]string{"taken in", at(f.TakenIn) + " by " + f.TakenBy})
 		if f.Retired != nil {
-			b.Facts = append(b.Facts, [2]string{"retired", at(f.Retired)})
+			b.Facts = append(b.Facts, [2]string{"retired", f.retired()})
 		}
 		if f.Version == 0 {
 			b.Facts = append(b.Facts, [2]string{"version", "none counts as the right one: the stores disagreed when the file was taken in"})
@@ -285,7 +304,7 @@ func (i Item) Sheet() sheet.Sheet {
 			if v.Sound > 0 {
 				long = ", " + report.Duration(time.Duration(v.Sound*float64(time.Second))) + " long"
 			}
-			b.Facts = append(b.Facts, [2]string{fmt.Sprintf("version %d", v.N), fmt.Sprintf("%s%s; %s, by %s, %s; SHA-256 %s", report.Size(v.Size), long, v.Reason, v.By, at(v.At), v.SHA256)})
+			b.Facts = append(b.Facts, [2]string{fmt.Sprintf("version %d", v.N), fmt.Sprintf("%s%s; %s, by %s, %s; SHA-256 %s", report.Size(v.Size), long, v.Reason, report.Both(v.By, v.Second), at(v.At), v.SHA256)})
 		}
 		for _, fd := range f.Findings {
 			end := "open"

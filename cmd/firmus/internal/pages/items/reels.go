@@ -429,7 +429,7 @@ func reelPage(q *site.Request) error {
 		x := reelFile{Set: f.Set, Path: q.Named(f.Set, f.Path), Version: f.Version}
 		for _, v := range f.Versions {
 			if v.N == f.Version {
-				x.Size, x.Digest, x.By, x.At = report.Size(v.Size), v.SHA256, v.By, v.At.Time
+				x.Size, x.Digest, x.By, x.At = report.Size(v.Size), v.SHA256, report.Both(v.By, v.Second), v.At.Time
 				x.Length = report.Clock(time.Duration(v.Sound * float64(time.Second)))
 			}
 		}
