@@ -84,8 +84,11 @@ func (c *command) readRegister(ctx context.Context, fewer bool) error {
 	}
 	if r.Failed != nil {
 		c.printf("Could not %s\n", r.Failed)
-		if r.Failed.Why == register.Emptied || r.Failed.Why == register.HalfWritten {
+		switch r.Failed.Why {
+		case register.Emptied:
 			c.printf("If they are gone on purpose: firmus register read --fewer\n")
+		case register.HalfWritten:
+			c.printf("If you know that it is as it should be, you need not wait: firmus register read --fewer\n")
 		}
 		if r.Version.N > 0 {
 			c.printf("What was read of it %s stays in force: %s.\n", day(r.Reading.ReadAt), fixity.Count(r.Version.Rows, "row"))

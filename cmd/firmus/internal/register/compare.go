@@ -2,6 +2,7 @@ package register
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 )
@@ -60,6 +61,39 @@ type Filled struct {
 
 // fewest is how many rows make a pattern of changes one mistake.
 const fewest = 5
+
+// Mapped are rows that were read with columns, as they would be read with others: what no field
+// is mapped to any more stands in the rest of the row, and what one is mapped to now doesn't.
+func Mapped(rows []Row, was, now Columns) []Row {
+	if maps.Equal(was, now) {
+		return rows
+	}
+	out := make([]Row, len(rows))
+	for i, r := range rows {
+		r.Cells, r.Rest = maps.Clone(r.Cells), slices.Clone(r.Rest)
+		if r.Cells == nil {
+			r.Cells = map[Field]Cell{}
+		}
+		for _, f := range Fields {
+			if c, ok := r.Cells[f]; ok && was[f] != now[f] {
+				delete(r.Cells, f)
+				r.Rest = append(r.Rest, Other{Header: was[f], Text: c.Text})
+			}
+		}
+		for _, f := range Fields {
+			if was[f] == now[f] || now[f] == "" {
+				continue
+			}
+			if n := slices.IndexFunc(r.Rest, func(o Other) bool { return Word(o.Header) == Word(now[f]) }); n >= 0 {
+				r.Cells[f] = Cell{Text: r.Rest[n].Text}
+				r.Rest = slices.Delete(r.Rest, n, n+1)
+			}
+		}
+		r.Rest = slices.DeleteFunc(r.Rest, func(o Other) bool { return o.Text == "" })
+		out[i] = r
+	}
+	return out
+}
 
 // None says that nothing differs.
 func (c Changes) None() bool {

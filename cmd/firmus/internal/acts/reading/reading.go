@@ -200,7 +200,7 @@ func (a Acts) keep(t *ledger.Tx, table register.Table, file fixity.Digest, r *Re
 		rows[i] = fixity.RegisterRow{Line: x.Line, Cells: x.Stored()}
 	}
 	if !r.First {
-		old, err := RowsOf(t, before)
+		old, err := rowsAs(t, before, table.Columns)
 		if err != nil {
 			return err
 		}
@@ -251,6 +251,17 @@ func RowsOf(t *ledger.Tx, v fixity.RegisterVersion) ([]register.Row, error) {
 		}
 	}
 	return out, nil
+}
+
+// rowsAs are the rows of a version, as they are by other columns: what a person maps in another
+// way is no change of the register.
+func rowsAs(t *ledger.Tx, v fixity.RegisterVersion, now register.Columns) ([]register.Row, error) {
+	rows, err := RowsOf(t, v)
+	if err != nil {
+		return nil, err
+	}
+	was, err := ColumnsOf(v)
+	return register.Mapped(rows, was, now), err
 }
 
 // tie notes what each row is about, and what the register says of each side.
@@ -325,7 +336,7 @@ func (a Acts) suspect(t *ledger.Tx, before fixity.RegisterVersion, table registe
 			if since, err = t.Register.Version(was); err != nil {
 				return err
 			}
-			old, err := RowsOf(t, since)
+			old, err := rowsAs(t, since, table.Columns)
 			if err != nil {
 				return err
 			}
