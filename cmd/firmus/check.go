@@ -18,6 +18,7 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/beside"
 	"firmus/fixity/ledger"
+	"firmus/replicas/ground"
 )
 
 // mark is what check says of one thing, in a word. The codes are part of the JSON: never
@@ -174,7 +175,7 @@ func (c *command) checksOf(ctx context.Context, cfg *config.Config, a *app.App, 
 				if s.Kind != config.Disk {
 					continue
 				}
-				st, err := os.Stat(r.Path)
+				st, err := ground.Stat(r.Path)
 				detail := r.Path
 				switch {
 				case errors.Is(err, fs.ErrNotExist) && s.Visiting:

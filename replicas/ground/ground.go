@@ -4,12 +4,15 @@
 package ground
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"runtime"
 	"strings"
 	"sync"
 	"time"
+
+	"firmus/fixity"
 )
 
 // Place is where a path leads. It is found out once, by Look, and says what was so then.
@@ -37,42 +40,78 @@ func (i inner) in(other inner) bool {
 const Patience = 15 * time.Second
 
 // silent are the paths that are still looked at by a look that was left behind: no other is
-// begun, or they would pile up.
+// begun there or below, or they would pile up, and each be waited for.
 var silent sync.Map
 
-// Look finds out where a path leads. The path, or the end of it, needn't exist. It waits for a
-// drive that doesn't answer no longer than Patience, and gives what can be told without it.
+// hangs says that a look at a path, or at a folder that it lies in, was left behind.
+func hangs(path string) (is bool) {
+	silent.Range(func(at, _ any) bool {
+		is = below(path, at.(string))
+		return !is
+	})
+	return is
+}
+
+// Patiently does what looks at what lies at a path, and waits for a drive that doesn't answer no
+// longer than Patience: then ok is false.
+func Patiently[T any](path string, do func() T) (v T, ok bool) {
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	if hangs(path) {
+		return v, false
+	}
+	got := make(chan T, 1)
+	var mu sync.Mutex
+	left, done := false, false
+	go func() {
+		v := do()
+		mu.Lock()
+		defer mu.Unlock()
+		if done = true; left {
+			silent.Delete(path)
+		}
+		got <- v
+	}()
+	timer := time.NewTimer(Patience)
+	defer timer.Stop()
+	select {
+	case v := <-got:
+		return v, true
+	case <-timer.C:
+	}
+	mu.Lock()
+	defer mu.Unlock()
+	if done {
+		return <-got, true
+	}
+	left = true
+	silent.Store(path, true)
+	return v, false
+}
+
+// Stat is os.Stat of a path that a person named. If its drive doesn't answer, the error is
+// fixity.ErrAway.
+func Stat(path string) (os.FileInfo, error) {
+	type found struct {
+		info os.FileInfo
+		err  error
+	}
+	f, ok := Patiently(path, func() (f found) { f.info, f.err = os.Stat(path); return f })
+	if !ok {
+		return nil, fmt.Errorf("%s: its drive has not answered for %s: %w", path, Patience, fixity.ErrAway)
+	}
+	return f.info, f.err
+}
+
+// Look finds out where a path leads. The path, or the end of it, needn't exist. It gives what can
+// be told without a drive that doesn't answer.
 func Look(path string) Place {
 	if abs, err := filepath.Abs(path); err == nil {
 		path = abs
 	}
-	if _, hangs := silent.Load(path); !hangs {
-		got := make(chan Place, 1)
-		var mu sync.Mutex
-		left, done := false, false
-		go func() {
-			p := look(path)
-			mu.Lock()
-			defer mu.Unlock()
-			if done = true; left {
-				silent.Delete(path)
-			}
-			got <- p
-		}()
-		timer := time.NewTimer(Patience)
-		defer timer.Stop()
-		select {
-		case p := <-got:
-			return p
-		case <-timer.C:
-		}
-		mu.Lock()
-		defer mu.Unlock()
-		if done {
-			return <-got
-		}
-		left = true
-		silent.Store(path, true)
+	if p, ok := Patiently(path, func() Place { return look(path) }); ok {
+		return p
 	}
 	p := Place{Path: path, Silent: true}
 	p.shown, p.mounts = mounted(path)

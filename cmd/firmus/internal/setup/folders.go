@@ -5,11 +5,13 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"firmus/fixity"
 	"firmus/replicas/disk"
+	"firmus/replicas/ground"
 )
 
 // At is where a folder of the configuration lies for this process.
@@ -41,7 +43,7 @@ func (d *Draft) Whole(a string) string {
 func (d *Draft) There(folder string) bool { return isFolder(d.At(folder)) }
 
 func isFolder(path string) bool {
-	st, err := os.Stat(path)
+	st, err := ground.Stat(path)
 	return err == nil && st.IsDir()
 }
 
@@ -86,11 +88,15 @@ func (d *Draft) within(folder, set, source string) string {
 			return f
 		}
 	}
-	theirs, _ := os.ReadDir(d.At(source)) // without it nothing is alike
-	for _, e := range theirs {
-		if _, err := os.Lstat(filepath.Join(d.At(folder), e.Name())); err == nil && !strings.HasPrefix(e.Name(), ".") && !strings.HasPrefix(e.Name(), "manifest-") {
-			return folder
-		}
+	alike, _ := ground.Patiently(d.At(folder), func() bool {
+		theirs, _ := os.ReadDir(d.At(source)) // without it nothing is alike
+		return slices.ContainsFunc(theirs, func(e fs.DirEntry) bool {
+			_, err := os.Lstat(filepath.Join(d.At(folder), e.Name()))
+			return err == nil && !strings.HasPrefix(e.Name(), ".") && !strings.HasPrefix(e.Name(), "manifest-")
+		})
+	})
+	if alike {
+		return folder
 	}
 	return sub
 }
@@ -152,8 +158,21 @@ const mostCounted = 10_000
 
 // Look shows what lies in a folder. It refuses one that lies in none of the places, by
 // whatever links its path leads there (fixity.ErrDenied), and one that isn't there
-// (fixity.ErrNotFound).
+// or doesn't answer (fixity.ErrNotFound).
 func Look(places []string, dir string) (here Seen, in []Seen, err error) {
+	type looked struct {
+		here Seen
+		in   []Seen
+		err  error
+	}
+	x, ok := ground.Patiently(dir, func() (x looked) { x.here, x.in, x.err = look(places, dir); return x })
+	if !ok {
+		return Seen{}, nil, fixity.ErrNotFound
+	}
+	return x.here, x.in, x.err
+}
+
+func look(places []string, dir string) (here Seen, in []Seen, err error) {
 	real, err := filepath.EvalSymlinks(dir)
 	if err != nil || !filepath.IsAbs(dir) {
 		return Seen{}, nil, fixity.ErrNotFound
@@ -194,7 +213,11 @@ func Look(places []string, dir string) (here Seen, in []Seen, err error) {
 
 // Volume is a place with how much is free on its volume.
 func Volume(dir string) Seen {
-	return Seen{Path: dir, Name: filepath.Base(dir), Free: disk.FreeBytes(dir)}
+	free, ok := ground.Patiently(dir, func() int64 { return disk.FreeBytes(dir) })
+	if !ok {
+		free = -1
+	}
+	return Seen{Path: dir, Name: filepath.Base(dir), Free: free}
 }
 
 func count(dir string, until time.Time) (n int64, more bool) {

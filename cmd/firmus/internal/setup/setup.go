@@ -19,6 +19,7 @@ import (
 	"firmus/fixity"
 	"firmus/fixity/beside"
 	"firmus/fixity/ledger/private"
+	"firmus/replicas/ground"
 	"firmus/replicas/named"
 )
 
@@ -362,7 +363,7 @@ func (d *Draft) Lacking() []string {
 			continue
 		}
 		at := d.At(x.path)
-		if _, err := os.Stat(at); err != nil {
+		if _, err := ground.Stat(at); err != nil {
 			if abs, err := filepath.Abs(at); err == nil {
 				at = abs
 			}
