@@ -151,20 +151,33 @@ func TestOthersReadThem(t *testing.T) {
 		paths = append(paths, filepath.Join(w.Dir, "vault", filepath.FromSlash(p)))
 	}
 	t.Run("soxi", func(t *testing.T) {
-		soxi := need(t, "soxi")
-		for _, p := range paths {
-			out, err := exec.Command(soxi, "-V2", "-t", p).CombinedOutput()
-			if err != nil || strings.TrimSpace(string(out)) != "wav" {
-				t.Errorf("%q: %v, %s", p, err, out)
-			}
+		out, err := exec.Command(need(t, "soxi"), append([]string{"-V2", "-t"}, paths...)...).CombinedOutput()
+		if err != nil || string(out) != strings.Repeat("wav\n", len(paths)) {
+			t.Errorf("%d files: %v, %s", len(paths), err, out)
 		}
 	})
-	t.Run("ffprobe", func(t *testing.T) {
-		ffprobe := need(t, "ffprobe")
-		for _, p := range paths {
-			out, err := exec.Command(ffprobe, "-v", "warning", "-of", "csv=p=0", "-show_entries", "format=format_name:stream=codec_name", "file:"+p).CombinedOutput()
-			if got := strings.Fields(string(out)); err != nil || len(got) != 2 || !strings.HasPrefix(got[0], "pcm_s") || got[1] != "wav" {
-				t.Errorf("%q: %v, %s", p, err, out)
+	// It says nothing of files that it opens with no warning, and of what they are if it is asked.
+	t.Run("ffmpeg", func(t *testing.T) {
+		ffmpeg := need(t, "ffmpeg")
+		opens := func(level string) string {
+			t.Helper()
+			args := []string{"-hide_banner", "-nostdin", "-v", level}
+			for _, p := range paths {
+				args = append(args, "-guess_layout_max", "0", "-i", "file:"+p)
+			}
+			out, err := exec.Command(ffmpeg, append(args, "-frames:a", "1", "-f", "null", "-")...).CombinedOutput()
+			if err != nil {
+				t.Fatalf("%v, %s", err, out)
+			}
+			return string(out)
+		}
+		if out := opens("warning"); out != "" {
+			t.Error(out)
+		}
+		out := opens("info")
+		for i, p := range paths {
+			if !strings.Contains(out, fmt.Sprintf("Input #%d, wav, from 'file:%s':", i, p)) || !strings.Contains(out, fmt.Sprintf("Stream #%d:0: Audio: pcm_s", i)) {
+				t.Errorf("%s: %s", p, out)
 			}
 		}
 	})
