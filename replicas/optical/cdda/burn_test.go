@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"math"
 	"math/rand/v2"
+	"sync"
 	"testing"
 
 	"firmus/replicas/optical/cdda"
@@ -13,8 +14,24 @@ import (
 const second = cdda.Rate
 
 // music is so many samples of a made-up recording: filtered noise of two channels
-// that swells, over a low tone. The seed tells recordings apart.
+// that swells, over a low tone. The seed tells recordings apart. Each is made once, since that takes
+// longer than many a comparison, and given as a copy.
 func music(seed uint64, samples int) []byte {
+	type recording struct {
+		seed    uint64
+		samples int
+	}
+	of := recording{seed, samples}
+	b, ok := made.Load(of)
+	if !ok {
+		b, _ = made.LoadOrStore(of, makeMusic(seed, samples))
+	}
+	return bytes.Clone(b.([]byte))
+}
+
+var made sync.Map
+
+func makeMusic(seed uint64, samples int) []byte {
 	b := make([]byte, samples*cdda.SampleBytes)
 	rng := rand.New(rand.NewPCG(seed, 107))
 	var x, y float64
