@@ -105,6 +105,8 @@ func (a *App) CheckRoom(ctx context.Context) outlook.Check {
 	switch {
 	case free >= 0 && free < leastRoom:
 		c.OK, c.Detail = false, fmt.Sprintf("only %s are left on the drive of %s", report.Size(free), a.Config.State)
+	case free >= 0 && a.Ledger.Shared():
+		c.Detail = fmt.Sprintf("can be written to; %s are left on the drive of %s. How much room the database has isn't known here", report.Size(free), a.Config.State)
 	case free >= 0:
 		c.Detail = fmt.Sprintf("can be written to; %s are left on its drive", report.Size(free))
 	}
