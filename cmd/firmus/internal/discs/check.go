@@ -181,6 +181,11 @@ func (c Check) On() func(burned.Sectors) []int {
 	}
 }
 
+// NotFound says that nothing of the file was looked at: the disc's directory can't be read.
+func (f File) NotFound() bool {
+	return f.Cause == burned.CauseNotFound || f.State == fixity.Unreadable && f.Why == causes[burned.CauseNotFound]
+}
+
 // Wrong is the digest of what the disc holds instead of a file, where it is altered and
 // all of it was read.
 func (f File) Wrong() fixity.Digest {

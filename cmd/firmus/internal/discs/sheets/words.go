@@ -3,6 +3,7 @@ package sheets
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"firmus/cmd/firmus/internal/discs"
@@ -98,6 +99,9 @@ func (s CheckSheet) unreadable() (main string, more []line) {
 	default:
 		main = "UNREADABLE IN PLACES: " + fixity.Count(s.count(fixity.Unreadable), "file") + " couldn't be read in full"
 		more = s.whys()
+	}
+	if len(s.Files) > 0 && !slices.ContainsFunc(s.Files, func(f discs.File) bool { return !f.NotFound() }) {
+		return main, more // nothing was compared
 	}
 	return main, append(more, sayf("All that was read is what was burned."))
 }
