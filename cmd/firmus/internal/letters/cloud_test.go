@@ -15,6 +15,7 @@ import (
 // and whose its files are, long before an account is closed. Rot in it, and what lies
 // in its bin, are told with what the service says.
 func TestCloudWeek(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	s, err := drivetest.Start(drivetest.Options{Now: func() time.Time { return w.now }})
 	if err != nil {
@@ -60,6 +61,7 @@ endpoint = %q
 // Restricted recordings that the service gives to whoever has a link are named in the weekly
 // letter until that ends; others may be given to everybody.
 func TestCloudPublic(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	s, err := drivetest.Start(drivetest.Options{Now: func() time.Time { return w.now }})
 	if err != nil {

@@ -22,6 +22,7 @@ func wave(seconds int, seed byte) []byte {
 // Damage is told as a time in the recording, to the block before another copy was
 // compared with it and exactly after.
 func TestHeard(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	w.put("studio/masters/QV-0107/QV-0107_A.wav", wave(20, 1), w.now)
 	w.copy("studio/masters/QV-0107/QV-0107_A.wav", "vault/masters/QV-0107/QV-0107_A.wav")

@@ -65,6 +65,7 @@ func decoded(t *testing.T, m *mail.Message, key string) string {
 
 // The letters of a matter answer one another, and each is text first, HTML beside.
 func TestMessages(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	reels(w, 4, 0)
 	w.post()
@@ -126,6 +127,7 @@ func TestMessages(t *testing.T) {
 // The first weekly letter brings the entry for a calendar, the second doesn't; they
 // don't answer one another.
 func TestCalendar(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	w.post()
 	w.pass(14 * 24 * time.Hour)
@@ -150,6 +152,7 @@ func TestCalendar(t *testing.T) {
 
 // Names can't add a header, a recipient, markup, or anything that isn't seen.
 func TestInjection(t *testing.T) {
+	t.Parallel()
 	evil := "QV-0107/x\r\nBcc: everybody@elsewhere.example\r\n\r\n<script>alert(1)</script>\u202e\x00.wav"
 	f := damage(7, "studio", fixity.Altered, fixity.AtRisk, "recover", "vault")
 	f.Path, f.FoundAt, f.Facts = evil, evil, fixity.Facts{Seen: []fixity.Fact{{Is: fixity.NotGiven, Said: []string{"read twice\r\n.\r\nMAIL FROM:<x>"}}}}
@@ -207,6 +210,7 @@ func TestInjection(t *testing.T) {
 
 // Wrong addresses are refused before anything is written.
 func TestNewRefuses(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	w.with(func(a *app.App) {
 		for name, change := range map[string]func(*letters.Options){

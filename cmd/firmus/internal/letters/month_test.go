@@ -34,6 +34,7 @@ func reels(w *world, masters, access int) {
 // TestBadMonth is four weeks with one rotten master, one drive that is away, and one
 // mass change: each is told once and loudly, and put right at last.
 func TestBadMonth(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("a month, day by day")
 	}
@@ -75,6 +76,7 @@ func TestBadMonth(t *testing.T) {
 // TestOrdinaryMonth is four weeks in which nothing is damaged: four weekly letters
 // and nothing else.
 func TestOrdinaryMonth(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("a month, day by day")
 	}
@@ -155,6 +157,7 @@ func (w *world) glob(pattern string) []string {
 // TestSecondLetter: the first letter leaves as soon as the damage is known, the second
 // when the other copy was read, in one thread.
 func TestSecondLetter(t *testing.T) {
+	t.Parallel()
 	for _, tc := range []struct {
 		name  string
 		rot   bool // the other copy is damaged too

@@ -18,6 +18,7 @@ import (
 // A drive that is away is told next morning, a share after two nights, and neither
 // while nobody is there or once it is back.
 func TestAway(t *testing.T) {
+	t.Parallel()
 	cases := []struct {
 		name    string
 		options func(*letters.Options)
@@ -34,6 +35,7 @@ func TestAway(t *testing.T) {
 	}
 	for _, tc := range cases {
 		t.Run(strings.ReplaceAll(tc.name, " ", "-"), func(t *testing.T) {
+			t.Parallel()
 			w := newWorld(t, "")
 			w.options = tc.options
 			reels(w, 2, 0)
@@ -85,6 +87,7 @@ func signOut(t *testing.T, a *app.App, now time.Time) {
 
 // Weekly letters go by the local clock over both changes of it, one a week.
 func TestWeeklySlots(t *testing.T) {
+	t.Parallel()
 	berlin, err := time.LoadLocation("Europe/Berlin")
 	if err != nil {
 		t.Skip("no time zones on this system: ", err)
@@ -122,6 +125,7 @@ func TestWeeklySlots(t *testing.T) {
 
 // Weeks in which nothing ran give one letter that says so.
 func TestWeeklyMissed(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	reels(w, 2, 0)
 	w.post()
@@ -143,6 +147,7 @@ func TestWeeklyMissed(t *testing.T) {
 // Who is back half an hour before the next weekly letter gets that one, and no second one for
 // the weeks before it.
 func TestWeeklyMissedShortlyBeforeTheNext(t *testing.T) {
+	t.Parallel()
 	for back, want := range map[time.Time]int{
 		time.Date(2026, 3, 30, 8, 30, 0, 0, zone): 1,
 		time.Date(2026, 3, 30, 7, 30, 0, 0, zone): 2, // one for the weeks that were missed is early enough
@@ -164,6 +169,7 @@ func TestWeeklyMissedShortlyBeforeTheNext(t *testing.T) {
 
 // A clock that was a year ahead doesn't silence the letters when it is right again.
 func TestWrongClock(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	reels(w, 2, 0)
 	w.post()
@@ -184,6 +190,7 @@ func TestWrongClock(t *testing.T) {
 // What was not done, and further lines, stand in the weekly letter; each line of a
 // note is one line.
 func TestWeeklyNotes(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	reels(w, 2, 0)
 	w.options = func(o *letters.Options) {
@@ -214,6 +221,7 @@ func TestWeeklyNotes(t *testing.T) {
 // Several damaged files of one audit are one matter. What is found later in it is
 // gathered until the audit ends, and its incident stays in the thread.
 func TestGathered(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	reels(w, 30, 0)
 	w.post()
@@ -249,6 +257,7 @@ func TestGathered(t *testing.T) {
 
 // Two that fill at once write each letter once.
 func TestFillTwice(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	w.post()
 	w.now = w.now.Add(8 * 24 * time.Hour)
@@ -272,6 +281,7 @@ func TestFillTwice(t *testing.T) {
 
 // A test letter leaves without a ledger, and each address is tried by itself.
 func TestTestLetter(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	w.with(func(a *app.App) {
 		l, err := app.TestLetters(a.Config, func() time.Time { return w.now })

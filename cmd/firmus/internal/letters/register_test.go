@@ -37,6 +37,7 @@ func (w *world) readRegister() {
 // A letter about a file says what the register says of its reel; the register itself makes
 // no letter but two lines of the weekly one.
 func TestLettersAndTheRegister(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, withRegister)
 	reels(w, 3, 0)
 	w.post()
@@ -102,6 +103,7 @@ func (w *world) newest(kind string) string {
 // A letter never says what a restricted recording is called, not even where titles may leave
 // the house and not in the places of its steps; and something to act on is in it all the same.
 func TestLettersWithholdRestrictedNames(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, withRegister)
 	w.options = func(o *letters.Options) { o.Titles = true }
 	for _, p := range []string{"masters/QV-0100/QV-0100_A hollow hill.wav", "masters/QV-0101/QV-0101_A salt road.wav"} {

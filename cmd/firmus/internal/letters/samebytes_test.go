@@ -37,6 +37,7 @@ func lostButAs(w *world, other string, then func()) []ledger.Letter {
 // Where all copies of a master are damaged and another file has its bytes, the letter says so,
 // names that file, and never that no intact copy is known.
 func TestALetterNamesTheFileThatHasTheSameBytes(t *testing.T) {
+	t.Parallel()
 	const other = "access/QV-0102/QV-0102_A_01.wav"
 	w := newWorld(t, "")
 	for _, l := range lostButAs(w, other, func() {}) {
@@ -54,6 +55,7 @@ func TestALetterNamesTheFileThatHasTheSameBytes(t *testing.T) {
 
 // If that file is restricted, its name and place are left out, as those of the file itself are.
 func TestALetterKeepsTheNameOfARestrictedFileWithTheSameBytes(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	restrict := func() {
 		b, err := os.ReadFile(w.path("firmus.toml"))

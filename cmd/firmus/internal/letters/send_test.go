@@ -373,6 +373,7 @@ const killed = "FIRMUS_TEST_KILLED_AT"
 // TestKilled: a process that ends between writing and sending, or between the
 // server's yes and the note of it, loses nothing; the letter keeps its Message-ID.
 func TestKilled(t *testing.T) {
+	t.Parallel()
 	if at := os.Getenv(killed); at != "" {
 		killedChild(t, at)
 		return

@@ -10,6 +10,7 @@ import (
 // A letter told of the damage minutes ago. What was copied the wrong way round since is
 // not gathered for later, whatever the copy was said to be before.
 func TestAWrongWayCopyDoesNotWaitForTheNextLetter(t *testing.T) {
+	t.Parallel()
 	const path = "QV-0102/QV-0102_A.wav"
 	for _, tc := range []struct {
 		name   string
@@ -59,6 +60,7 @@ func TestAWrongWayCopyDoesNotWaitForTheNextLetter(t *testing.T) {
 
 // Of a folder that was copied the wrong way round each file is named.
 func TestAFolderCopiedTheWrongWayIsTold(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, "")
 	reels(w, 4, 0)
 	w.post()
