@@ -138,7 +138,11 @@ func (m Matter) swapBack() []Step {
 		{Text: text("If they are to be as they were, exchange the names back, in this order:"), Lines: []Line{{from, m.place(a)}, {to, aside}, {from, m.place(b)}, {to, m.place(a)}, {from, aside}, {to, m.place(b)}},
 			Then: thenRead(a.Store)},
 	}
-	if rule, _ := m.Rules.Store(a.Store); rule.Arrivals && !m.frozen(a) {
+	switch rule, _ := m.Rules.Store(a.Store); {
+	case rule.Arrivals && m.frozen(a): // a version is never another file's bytes, and a renaming is proved one by one
+		steps = append(steps, say("If the names as they are now are the right ones, exchange them back all the same. Then rename one file at a time: the first to a third name, the second to its right name, the first to its right name. After each: ",
+			Order{Act: ReadStore, Stores: []string{a.Store}}, ", and accept the new place that it tells of."))
+	case rule.Arrivals:
 		steps = append(steps, say("If they were exchanged on purpose: ", signOff(a, b)))
 	}
 	return steps
