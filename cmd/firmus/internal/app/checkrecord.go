@@ -89,7 +89,7 @@ func (s *parts) alone(name string) (free func(), err error) {
 	if s.a.Host == nil {
 		return func() {}, nil
 	}
-	if free, err = s.a.Ledger.LockOwn(s.ctx, name, "firmus serve", 0, time.Now); err != nil {
+	if free, err = s.a.Ledger.LockOwn(s.ctx, name, "firmus serve", 0, s.now); err != nil {
 		return func() {}, err
 	}
 	return free, nil
@@ -121,7 +121,7 @@ func (s *parts) keepTold(told string) {
 	file := filepath.Join(s.a.Config.State, toldFile)
 	err := error(nil)
 	if s.a.Host != nil {
-		now := time.Now()
+		now := s.now()
 		if err = s.a.Ledger.Tx(s.ctx, now, func(t *ledger.Tx) error {
 			f, _, err := t.Clock.Win(ledger.Firing{Job: ledger.FiringTold, Due: now, By: s.d.o.By})
 			if err == nil {

@@ -2,7 +2,9 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -16,10 +18,18 @@ import (
 // practice*: a computer that is connected sets its clock within minutes.
 const believedAfter = time.Hour
 
+// clockToldAfter is for how long people are not told of it: most clocks are right by then.
+const clockToldAfter = 15 * time.Minute
+
 // oddClock is what a daemon knows of a clock that is earlier than the record.
 type oddClock struct {
 	mu    sync.Mutex
 	since time.Time // zero: it isn't
+	says  string    // how odd it is
+	sure  bool      // it is wrong for certain
+
+	told  bool      // people know that nothing is done by the clock, and not yet that it is over
+	tried time.Time // when they were told last, or should have been
 }
 
 // rightClock says why nothing is to be done by the clock: it is earlier than the record, and
@@ -43,6 +53,7 @@ func (s *parts) rightClock(ctx context.Context) error {
 		c.since = time.Time{}
 		return nil
 	}
+	c.says, c.sure = odd, wrong
 	if c.since.IsZero() {
 		c.since = time.Now()
 		s.log.Error("nothing is done by the clock", "why", odd)
@@ -51,6 +62,44 @@ func (s *parts) rightClock(ctx context.Context) error {
 		return nil
 	}
 	return fmt.Errorf("nothing is done by the clock: %s: %w", odd, fixity.ErrRefused)
+}
+
+// tellClock tells people that nothing is done by the clock, and that it is again: past the
+// outbox, which isn't filled meanwhile. rests is what rightClock says.
+func (s *parts) tellClock(rests error) {
+	c := &s.odd
+	c.mu.Lock()
+	since, says, sure, told := c.since, c.says, c.sure, c.told
+	tell := told == (rests == nil) && (told || time.Since(since) >= clockToldAfter) && time.Since(c.tried) >= alarmAgain
+	if tell {
+		c.tried = time.Now()
+	}
+	c.mu.Unlock()
+	if !tell || rests != nil && !errors.Is(rests, fixity.ErrRefused) {
+		return // the ledger can't be read: that is told otherwise
+	}
+	done := false
+	switch {
+	case told && since.IsZero():
+		done = s.alarm("Firmus goes by the clock again", "The clock and the record agree again.",
+			"Firmus goes on. What was to be checked meanwhile is made up.", "There is nothing to do.")
+	case told:
+		done = s.alarm("Firmus goes by the clock again", "The clock has stayed as it is for an hour, so Firmus takes it for right.",
+			"Firmus goes on. What was to be checked meanwhile is made up.",
+			"What the record dates later than today was done while the clock was wrong. There is nothing to do.")
+	default:
+		what := "Look at the date of the computer that Firmus runs on. If it is wrong, set it right: Firmus then goes on by itself."
+		if !sure {
+			what += " If it is right, it was wrong before: leave it as it is, and Firmus takes it for right after an hour."
+		}
+		done = s.alarm("URGENT: Firmus rests: the clock of its computer may be wrong", strings.ToUpper(says[:1])+says[1:]+".",
+			"Until then Firmus checks nothing by its schedule, takes nothing in by itself and sends no other letter.", what)
+	}
+	if done {
+		c.mu.Lock()
+		c.told = !told
+		c.mu.Unlock()
+	}
 }
 
 // clocked is a Book that gives no time while the clock is odd.

@@ -59,6 +59,8 @@ type DaemonOptions struct {
 	// long one must be at rest, also the register's; Again how often is tried what may get better; Changes how
 	// often a service is asked what has changed; for tests.
 	TakeInFirst, Rest, Again, Changes time.Duration
+	// Now is the clock of the wall; nil: the system's. How long something takes isn't told by it.
+	Now func() time.Time
 	// Shared overrides how long jobs of several hosts take; for tests.
 	Shared hosts.Times
 }
@@ -219,7 +221,7 @@ func (d *Daemon) begin(ctx context.Context, cfg *config.Config) (*parts, func(),
 	if err != nil {
 		return nil, nil, err
 	}
-	unlock, err := s.a.Ledger.LockOwn(ctx, daemonLock(cfg), "firmus serve", 0, time.Now)
+	unlock, err := s.a.Ledger.LockOwn(ctx, daemonLock(cfg), "firmus serve", 0, s.now)
 	if err != nil {
 		s.a.Close()
 		if errors.Is(err, fixity.ErrBusy) {

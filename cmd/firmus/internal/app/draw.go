@@ -3,7 +3,6 @@ package app
 import (
 	"cmp"
 	"errors"
-	"time"
 
 	"firmus/fixity"
 	"firmus/fixity/ledger"
@@ -14,7 +13,7 @@ import (
 func (s *parts) drawDiscs() {
 	drawn, said := "", ""
 	for s.ctx.Err() == nil {
-		if month := time.Now().UTC().Format("2006-01"); month != drawn {
+		if month := s.now().UTC().Format("2006-01"); month != drawn {
 			any := false
 			err := s.a.Ledger.View(s.ctx, func(t *ledger.Tx) (err error) { any, err = t.Discs.Any(); return err })
 			if err == nil && any {

@@ -20,7 +20,7 @@ import (
 // the survey and the schedule know.
 func (s *parts) facts(ctx context.Context) metrics.Facts {
 	cfg := s.a.Config
-	now := time.Now()
+	now := s.now()
 	f := metrics.Facts{Writable: !s.survey.unwritable(), Closed: s.closed != nil && s.closed(now), Free: disk.FreeBytes(cfg.State)}
 	s.d.mu.Lock()
 	f.Reloaded, f.ReloadFailed = s.d.loaded, s.d.reloadFailed

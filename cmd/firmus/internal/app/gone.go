@@ -75,7 +75,7 @@ func (s *parts) alarm(subject string, lead ...string) bool {
 	defer cancel()
 	tried, err := s.letters.Alarm(ctx, subject, lead...)
 	if err != nil {
-		s.log.Error("the letter about the ledger could not be sent", "error", err)
+		s.log.Error("an urgent letter could not be sent", "error", err)
 	}
 	return s.taken(tried)
 }
@@ -83,7 +83,7 @@ func (s *parts) alarm(subject string, lead ...string) bool {
 func (s *parts) taken(tried []letters.Tried) (any bool) {
 	for _, t := range tried {
 		if t.Trouble != "" {
-			s.log.Warn("the letter about the ledger was not taken", "trouble", t.Trouble)
+			s.log.Warn("an urgent letter was not taken", "trouble", t.Trouble)
 			continue
 		}
 		any = true

@@ -14,7 +14,7 @@ import (
 )
 
 func (s *parts) newDesk() *watch.Desk {
-	return &watch.Desk{Orders: deskOrders{s}, Now: time.Now, Log: s.log, First: s.d.o.TakeInFirst,
+	return &watch.Desk{Orders: deskOrders{s}, Now: s.now, Log: s.log, First: s.d.o.TakeInFirst,
 		Master: func(set string) bool { x, ok := s.a.Config.Set(set); return ok && x.Role == fixity.Master },
 		Rest: func(store, set string) time.Duration {
 			if st, _ := s.a.Config.Store(store); !st.Arrivals {
@@ -66,7 +66,7 @@ func (o deskOrders) TakeIn(ctx context.Context) (next time.Time, err error) {
 }
 
 func (s *parts) takeIn(ctx context.Context) (schedule.Result, time.Time) {
-	now := time.Now()
+	now := s.now()
 	res, err := receiving.Of(s.acts(false, false)).Intake(ctx, receiving.IntakeOrder{Ripe: func(store, set string, x ledger.Stray) (bool, time.Time) {
 		return watch.Settled(s.a.Acts.Where(store, set), x.Path, time.Unix(0, x.ModTime), s.rest(set), now)
 	}})

@@ -54,6 +54,13 @@ type parts struct {
 	others []string // what was said of stores that other hosts have
 }
 
+func (s *parts) now() time.Time {
+	if s.d.o.Now != nil {
+		return s.d.o.Now()
+	}
+	return time.Now()
+}
+
 // spawn begins something that stop waits for, unless it has begun to.
 func (s *parts) spawn(do func()) (begun bool) {
 	s.mu.Lock()
@@ -72,7 +79,7 @@ func prepare(ctx context.Context, d *Daemon, cfg *config.Config) (*parts, error)
 		return nil, err
 	}
 	// A daemon that had a ledger makes no other, whatever has become of it.
-	s.a, err = Open(ctx, Options{Works: s.works(cfg), Version: VersionOf(d.o.Build), Times: d.o.Shared, Config: cfg, By: d.o.By, MustExist: d.had.Load(), Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
+	s.a, err = Open(ctx, Options{Works: s.works(cfg), Version: VersionOf(d.o.Build), Times: d.o.Shared, Config: cfg, Now: d.o.Now, By: d.o.By, MustExist: d.had.Load(), Say: func(f string, args ...any) { s.log.Info("note", "text", fmt.Sprintf(f, args...)) }})
 	if (errors.Is(err, fixity.ErrNotFound) || backups.IsLost(err)) && d.had.Load() {
 		err = fmt.Errorf("%w: nothing lies at %s: %w", ledger.ErrGone, cfg.State, err)
 	}
@@ -105,7 +112,7 @@ func (s *parts) wire() error {
 	}
 	s.closed = schedule.Days(spans)
 	s.runner = &schedule.Runner{
-		Book: clocked{schedule.InLedger{Ledger: s.a.Ledger, Job: ledger.FiringAudit, Now: time.Now}, s}, Now: time.Now, Log: s.log, By: s.d.o.By,
+		Book: clocked{schedule.InLedger{Ledger: s.a.Ledger, Job: ledger.FiringAudit, Now: s.now}, s}, Now: s.now, Log: s.log, By: s.d.o.By,
 		Jobs: s.jobs(), Tick: s.d.o.Beat, Asked: s.a.Host != nil,
 		Quiet: func() time.Duration { return s.watcher.Quiet() },
 		Ran: func(store string, r schedule.Result, took time.Duration) {
@@ -113,7 +120,7 @@ func (s *parts) wire() error {
 			s.survey.again(store)
 		},
 	}
-	s.watcher = &watch.Watcher{Roots: s.roots(), Now: time.Now, NoTelling: s.d.o.Listed, Event: func(e watch.Event) { s.metrics.Noticed(e.Store); s.desk.Event(e) },
+	s.watcher = &watch.Watcher{Roots: s.roots(), Now: s.now, NoTelling: s.d.o.Listed, Event: func(e watch.Event) { s.metrics.Noticed(e.Store); s.desk.Event(e) },
 		Said: func(r watch.Root, told bool, why string) {
 			if told && why == "" {
 				s.log.Info("watched", "store", r.Store, "set", r.Set)

@@ -129,7 +129,9 @@ func (s *parts) logFindings(ctx context.Context, from, to int64) error {
 }
 
 func (s *parts) postOnce(ctx context.Context) error {
-	if err := s.rightClock(ctx); err != nil {
+	err := s.rightClock(ctx)
+	s.tellClock(err)
+	if err != nil {
 		return err
 	}
 	n, err := s.letters.Fill(ctx)
@@ -175,10 +177,10 @@ func (s *parts) missed(ctx context.Context, store string, from, to time.Time) ([
 
 // notes are what runs out, and what the forecasts say.
 func (s *parts) notes(context.Context) ([]letters.Note, error) {
-	out := runningOut(s.a.Config, time.Now())
+	out := runningOut(s.a.Config, s.now())
 	for _, st := range s.a.Config.Stores {
 		o, _ := s.survey.of(st.Name)
-		if text := o.Foreseen(st, time.Now()); text != "" {
+		if text := o.Foreseen(st, s.now()); text != "" {
 			out = append(out, letters.Note{Label: "Foreseen", Text: text})
 		}
 	}

@@ -84,7 +84,7 @@ func (s *parts) followRegister() {
 		if tried == (workbook.Sign{}) && !r.TriedAt.IsZero() && !seen.At.After(r.TriedAt) {
 			changed, tried = false, seen // it was read by an earlier run
 		}
-		if !daily && !changed && !other && !reading.Doubted(r, time.Now()) {
+		if !daily && !changed && !other && !reading.Doubted(r, s.now()) {
 			continue
 		}
 		tried, configured = seen, time.Time{}

@@ -95,7 +95,7 @@ func (v *survey) run(s *parts) {
 }
 
 func (v *survey) look(s *parts, st config.Store) {
-	o, err := outlook.Of(s.ctx, s.a.Ledger, st, time.Now())
+	o, err := outlook.Of(s.ctx, s.a.Ledger, st, s.now())
 	if err != nil {
 		if s.ctx.Err() == nil {
 			s.log.Warn("how a promise is kept could not be found out", "store", st.Name, "error", err)
@@ -120,7 +120,7 @@ func (v *survey) look(s *parts, st config.Store) {
 
 // tryToWrite takes the ledger's lock for writing and lets it go: nothing is written.
 func (v *survey) tryToWrite(s *parts) {
-	err := s.a.Ledger.Tx(s.ctx, time.Now(), func(*ledger.Tx) error { return nil })
+	err := s.a.Ledger.Tx(s.ctx, s.now(), func(*ledger.Tx) error { return nil })
 	if s.ctx.Err() != nil {
 		return
 	}

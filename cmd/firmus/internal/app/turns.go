@@ -43,7 +43,7 @@ func (s *parts) paced(store string, n int64, took time.Duration) {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Second)
 	defer cancel()
-	if err := s.a.Ledger.Tx(ctx, time.Now(), func(t *ledger.Tx) error { return t.Clock.AddPace(store, n, took) }); err != nil {
+	if err := s.a.Ledger.Tx(ctx, s.now(), func(t *ledger.Tx) error { return t.Clock.AddPace(store, n, took) }); err != nil {
 		s.log.Warn("how fast the store was read could not be noted", "store", store, "error", err)
 	}
 }

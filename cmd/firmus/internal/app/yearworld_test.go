@@ -114,9 +114,10 @@ type year struct {
 	faults    []*fault
 	strays    map[string]*fault // store/set/path
 	discs     []*yearDisc
-	holiday   [2]int // days on which nobody is there
-	off       bool   // the computer is off meanwhile
-	visits    []int  // days on which the safe's drive comes
+	holiday   [2]int        // days on which nobody is there
+	off       bool          // the computer is off meanwhile
+	ahead     time.Duration // by how much its clock is
+	visits    []int         // days on which the safe's drive comes
 	late      map[int64]time.Time
 	tried     map[int64]int
 	lastID    int64
@@ -254,6 +255,7 @@ func (y *year) write(at string, b []byte, when time.Time) {
 func (y *year) switchOn() {
 	y.t.Helper()
 	d, err := app.Step(y.t.Context(), app.DaemonOptions{Log: slog.New(slog.NewTextHandler(y.log, nil)), By: "the daemon", Build: metrics.Build{Version: "test"}, Listed: true,
+		Now: func() time.Time { return time.Now().Add(y.ahead) },
 		Load: func() (*config.Config, error) {
 			cfg, err := config.Load(filepath.Join(y.dir, "firmus.toml"))
 			if err == nil {

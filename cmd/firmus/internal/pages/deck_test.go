@@ -91,3 +91,16 @@ func TestTagOf(t *testing.T) {
 		}
 	}
 }
+
+// Today says to everybody that the clock is earlier than the record, as nothing is done by it then.
+func TestTodayTellsOfAClockThatIsWrong(t *testing.T) {
+	w := newWorld(t, worldConfig)
+	viewer := w.person("Tom Reed", fixity.Viewer)
+	if r := viewer.get("/"); r.says("the clock says") {
+		t.Errorf("it is right: %s", r.text)
+	}
+	w.pass(-48 * time.Hour)
+	if r := viewer.get("/"); !r.says("the clock says") || !r.says("set the clock right") {
+		t.Errorf("two days back: %s", r.text)
+	}
+}

@@ -30,6 +30,7 @@ type todayData struct {
 	More        int64
 	Tidy        int64
 	Keep        []keepLine
+	Clock       string         // why nothing may be done by it
 	Public      []string       // restricted files that a service gives to everybody
 	Proposals   []proposalLine // that wait for a second person
 	Waiting     []waitingLine  // that lie in arrivals and are not taken in yet
@@ -79,7 +80,11 @@ func todayPage(q *site.Request) error {
 	if d.First {
 		d.Since = now.AddDate(0, 0, -7)
 	}
-	err := q.View(func(t *ledger.Tx) error {
+	var err error
+	if d.Clock, err = e.CheckClock(q.Context()); err != nil {
+		return err
+	}
+	err = q.View(func(t *ledger.Tx) error {
 		var err error
 		if d.Nothing, err = t.Log.Empty(); err != nil {
 			return err
