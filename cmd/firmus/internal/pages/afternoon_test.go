@@ -15,6 +15,7 @@ import (
 // A student's afternoon in a browser: a stick is received, its copies are read in the second
 // store, it may be erased, a cut is finished. Later it is cut anew, and the archivist signs that off.
 func TestAnAfternoonInABrowser(t *testing.T) {
+	t.Parallel()
 	b := browsertest.New(t)
 	w := newWorld(t, withSources)
 	for name, role := range map[string]fixity.PersonRole{"Theo": fixity.Technician, "Ada Wren": fixity.Reviewer} {

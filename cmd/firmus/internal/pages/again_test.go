@@ -43,6 +43,7 @@ func TestRefusedFormKeepsWhatWasTyped(t *testing.T) {
 // The same in a browser without script: the finding changed while a reason was typed. The
 // page comes as it is now, with the reason, and the second try is about what is so.
 func TestRefusedFormInABrowser(t *testing.T) {
+	t.Parallel()
 	b := browsertest.New(t)
 	w, id := damaged(t)
 	b.NoScript()

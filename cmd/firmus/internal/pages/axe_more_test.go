@@ -15,6 +15,7 @@ import (
 // and its sheet, what an act came to, and the sign-in. FIRMUS_PICTURES names a folder for
 // pictures of them, on a phone and on paper.
 func TestOtherPagesAreAccessible(t *testing.T) {
+	t.Parallel()
 	text := axe(t)
 	b := browsertest.New(t)
 	w, incident := mass(t, func(w *world, path string) { w.flip("vault/" + path) })

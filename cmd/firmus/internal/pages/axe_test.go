@@ -86,6 +86,7 @@ var files = []string{"GET /print/sitting", "GET /print/holdings/{form}", "GET /p
 
 // Every page of the table of routes can be used by everybody.
 func TestEveryPageIsAccessible(t *testing.T) {
+	t.Parallel()
 	text := axe(t)
 	b := browsertest.New(t)
 	w, id := damaged(t)
@@ -125,6 +126,7 @@ func TestEveryPageIsAccessible(t *testing.T) {
 
 // So can those of the first run.
 func TestSetupIsAccessible(t *testing.T) {
+	t.Parallel()
 	text := axe(t)
 	b := browsertest.New(t)
 	dir := t.TempDir()

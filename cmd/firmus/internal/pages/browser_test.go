@@ -39,6 +39,7 @@ func (w *world) link() string {
 
 // From a letter's link to the copy that is right again, by keyboard alone.
 func TestFromTheLetterByKeyboard(t *testing.T) {
+	t.Parallel()
 	b := browsertest.New(t)
 	w, id := damaged(t)
 	if err := people.Add(t.Context(), w.app.Ledger, w.now(), "Ada Wren", passphrase, fixity.Reviewer, "the test"); err != nil {
@@ -76,6 +77,7 @@ func TestFromTheLetterByKeyboard(t *testing.T) {
 
 // What goes on is shown without script too: the page is loaded anew until it is over.
 func TestWithoutScript(t *testing.T) {
+	t.Parallel()
 	b := browsertest.New(t)
 	w := newWorld(t, strings.Replace(worldConfig, "own_drive = true", "own_drive = true\nrate = \"60kB/s\"", 1))
 	w.put("masters/QV-0107/QV-0107_A.wav", "A", "studio")
@@ -99,6 +101,7 @@ func TestWithoutScript(t *testing.T) {
 // Nothing is wider than the page: on a phone, and at four times the size of the letters.
 // Each field has its label, and each link and button a name.
 func TestNothingIsTooWide(t *testing.T) {
+	t.Parallel()
 	b := browsertest.New(t)
 	w, id := damaged(t)
 	b.Open(w.link())
@@ -132,6 +135,7 @@ func TestNothingIsTooWide(t *testing.T) {
 // Both versions play as one: a click on a waveform plays from there, a start of the other
 // goes on at the same place and ends the first, and both hear what the server gave.
 func TestPlayer(t *testing.T) {
+	t.Parallel()
 	b := browsertest.New(t)
 	w, id := damaged(t)
 	b.Open(w.link())

@@ -33,6 +33,7 @@ func printsAs(t *testing.T, b *browsertest.Tab, name string) (pages []string) {
 // What is made to be printed prints whole: on as few sheets as it is made for, and with its
 // text on them.
 func TestSheetsPrint(t *testing.T) {
+	t.Parallel()
 	if _, err := exec.LookPath("pdftotext"); err != nil {
 		if os.Getenv("FIRMUS_ALL_PARTS") != "" {
 			t.Fatal(err)

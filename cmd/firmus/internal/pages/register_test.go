@@ -223,6 +223,7 @@ func TestRegisterOfManyRows(t *testing.T) {
 
 // Everybody can use its pages.
 func TestRegisterIsAccessible(t *testing.T) {
+	t.Parallel()
 	text := axe(t)
 	b := browsertest.New(t)
 	w := withRegister(t)

@@ -225,6 +225,7 @@ func signIn(t *testing.T, b *browsertest.Tab, w *world, name string) {
 
 // The walk in a browser: one proposes, signs out; the other confirms.
 func TestTwoPeopleInABrowser(t *testing.T) {
+	t.Parallel()
 	b := browsertest.New(t)
 	w, _ := better(t)
 	for _, name := range []string{"Ada Wren", "Tom Reed"} {
