@@ -265,11 +265,11 @@ func TestSilenceIsNeverWaitedFor(t *testing.T) {
 // does.
 type heeds struct {
 	stores.Root
-	hangs *bool
+	hangs *atomic.Bool
 }
 
 func (h heeds) Stat(ctx context.Context, path string) (fixity.Entry, error) {
-	if *h.hangs {
+	if h.hangs.Load() {
 		<-ctx.Done()
 		return fixity.Entry{}, context.Cause(ctx)
 	}
@@ -281,7 +281,8 @@ func (h heeds) Stat(ctx context.Context, path string) (fixity.Entry, error) {
 func TestSilentOnceIsWaitedForOnce(t *testing.T) {
 	for _, lasting := range []bool{false, true} {
 		synced(t, fmt.Sprint("lasting ", lasting), func(t *testing.T, w *world) {
-			hangs := true
+			var hangs atomic.Bool
+			hangs.Store(true)
 			w.Turns.Lasting = lasting
 			w.Open = func(store, _ string, _ fixity.Cache) (stores.Root, error) { return heeds{w.roots[store], &hangs}, nil }
 			use := func(calls ...time.Duration) {
@@ -294,7 +295,7 @@ func TestSilentOnceIsWaitedForOnce(t *testing.T) {
 					for i, want := range calls {
 						began := time.Now()
 						_, err := root.Stat(ctx, "a.wav")
-						if took := time.Since(began); took != want || errors.Is(err, fixity.ErrAway) != (hangs || !lasting) {
+						if took := time.Since(began); took != want || errors.Is(err, fixity.ErrAway) != (hangs.Load() || !lasting) {
 							t.Errorf("call %d took %s, want %s: %v", i, took, want, err)
 						}
 					}
@@ -309,9 +310,9 @@ func TestSilentOnceIsWaitedForOnce(t *testing.T) {
 			} else {
 				use(0)
 			}
-			hangs = false
+			hangs.Store(false)
 			use(0, 0)
-			if hangs = true; lasting {
+			if hangs.Store(true); lasting {
 				use(stores.Silence)
 			}
 		})
