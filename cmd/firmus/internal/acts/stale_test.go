@@ -17,6 +17,7 @@ import (
 	"firmus/cmd/firmus/internal/stores"
 	"firmus/fixity"
 	"firmus/fixity/ledger"
+	"firmus/fixity/testing/ledgertest"
 )
 
 // What a person leaves in peace while an intake reads it is not taken in.
@@ -237,7 +238,8 @@ func TestASilentStickIsAway(t *testing.T) {
 
 // A drive that stops answering while it is looked whether a new file is at rest holds up nobody.
 func TestArrivalsThatAreSilentAreAway(t *testing.T) {
-	onEach(t, func(w *world) {
+	// On a file alone: a connection to a server belongs to the bubble in which it was used first.
+	inWorld(t, ledgertest.File(t.TempDir()), func(w *world) {
 		w.put(sideOne, []byte("new"), "studio")
 		synctest.Test(t, func(t *testing.T) {
 			ctx, stop := context.WithTimeout(context.Background(), 10*stores.Silence)
