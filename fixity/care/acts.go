@@ -134,7 +134,10 @@ func (e PlaceAccepted) after(c Copy, g Given) (Copy, Effects) {
 	switch {
 	case e.Read && e.Version > 0:
 		c = c.holding(e.Version, g)
-		c.Due = NextDue(c, c.Read.At, c.Read.Cache, g.Store)
+		// If its turn came while nothing lay in its place, it is read at once: its promise is over.
+		if due := NextDue(c, c.Read.At, c.Read.Cache, g.Store); rank(due) > rank(g.Now) {
+			c.Due = due
+		}
 	case !c.Wrong.IsZero():
 		c.State = fixity.Altered // it was moved as it was
 	case !e.Read && c.Held == g.Current && c.Held > 0:

@@ -56,6 +56,7 @@ func TestAfterAtItsEdges(t *testing.T) {
 		want string
 	}{
 		{"a place that was read: the version", copyIn(fixity.Misplaced), care.PlaceAccepted{At: "b", Read: true, Version: 2}, given(), "state held due", "intact 2 " + again},
+		{"a place that was read, and its turn came before", with(fixity.Misplaced, func(c *care.Copy) { c.Read.At = now.Add(-60 * 24 * time.Hour) }), care.PlaceAccepted{At: "b", Read: true, Version: 2}, given(), "state held due", "intact 2 at once"},
 		{"a place that was read: another thing", copyIn(fixity.Misplaced), care.PlaceAccepted{At: "b", Read: true}, given(), "state held due", "behind 2 at once"},
 		{"a place that wasn't read, of a version", copyIn(fixity.Misplaced), care.PlaceAccepted{At: "b", Version: 2}, given(), "state held due", "intact 2 at once"},
 		{"a place that wasn't read, of an earlier one", with(fixity.Misplaced, func(c *care.Copy) { c.Held = 1 }), care.PlaceAccepted{At: "b"}, given(), "state held", "behind 1"},
