@@ -93,6 +93,28 @@ func TestADaemonWithoutItsLedgerIsNeverReady(t *testing.T) {
 	}
 }
 
+// One look that doesn't find the ledger is logged, and frightens nobody by a letter.
+func TestALedgerThatIsGoneForOneLookIsNoAlarm(t *testing.T) {
+	t.Parallel()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	must(t, err)
+	post := &postOffice{}
+	post.serve(t, l)
+	w, addr := daemonWorld(t, fmt.Sprintf("\n[mail]\nserver = %q\ntls = \"none\"\nfrom = \"firmus@quillmere.example\"\nto = [\"archivist@quillmere.example\"]\n", l.Addr()))
+	r := w.daemon(addr, func(o *app.DaemonOptions) { o.Follow = 3 * time.Second })
+	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
+	state := w.path("state")
+	must(t, os.Rename(state, state+"-away"))
+	r.within(time.Minute, "the log says so", func() bool { return r.log.has(`level=ERROR msg="the ledger is gone`) })
+	must(t, os.Rename(state+"-away", state))
+	r.within(time.Minute, "the log says that it is back", func() bool { return r.log.has(`msg="the ledger is back in its place"`) })
+	post.mu.Lock()
+	defer post.mu.Unlock()
+	if n := len(post.letters); n != 0 {
+		t.Errorf("%d letters", n)
+	}
+}
+
 // removeBeside removes a folder in which somebody is still writing.
 func removeBeside(dir string) error {
 	for {
