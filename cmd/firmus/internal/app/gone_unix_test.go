@@ -101,7 +101,7 @@ func TestALedgerThatIsGoneForOneLookIsNoAlarm(t *testing.T) {
 	post := &postOffice{}
 	post.serve(t, l)
 	w, addr := daemonWorld(t, fmt.Sprintf("\n[mail]\nserver = %q\ntls = \"none\"\nfrom = \"firmus@quillmere.example\"\nto = [\"archivist@quillmere.example\"]\n", l.Addr()))
-	r := w.daemon(addr, func(o *app.DaemonOptions) { o.Follow = 3 * time.Second })
+	r := w.daemon(addr, func(o *app.DaemonOptions) { o.Follow = 10 * time.Second })
 	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	state := w.path("state")
 	must(t, os.Rename(state, state+"-away"))
