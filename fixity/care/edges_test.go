@@ -57,6 +57,9 @@ func TestAfterAtItsEdges(t *testing.T) {
 	}{
 		{"a place that was read: the version", copyIn(fixity.Misplaced), care.PlaceAccepted{At: "b", Read: true, Version: 2}, given(), "state held due", "intact 2 " + again},
 		{"a place that was read, and its turn came before", with(fixity.Misplaced, func(c *care.Copy) { c.Read.At = now.Add(-60 * 24 * time.Hour) }), care.PlaceAccepted{At: "b", Read: true, Version: 2}, given(), "state held due", "intact 2 at once"},
+		{"a place that was read, and its turn is now", with(fixity.Misplaced, func(c *care.Copy) {
+			c.Read.At = now.Add(-care.ReadAgain(7, then, given().Store.ReadWithin).Sub(then))
+		}), care.PlaceAccepted{At: "b", Read: true, Version: 2}, given(), "due", "at once"},
 		{"a place that was read: another thing", copyIn(fixity.Misplaced), care.PlaceAccepted{At: "b", Read: true}, given(), "state held due", "behind 2 at once"},
 		{"a place that wasn't read, of a version", copyIn(fixity.Misplaced), care.PlaceAccepted{At: "b", Version: 2}, given(), "state held due", "intact 2 at once"},
 		{"a place that wasn't read, of an earlier one", with(fixity.Misplaced, func(c *care.Copy) { c.Held = 1 }), care.PlaceAccepted{At: "b"}, given(), "state held", "behind 1"},
@@ -220,6 +223,11 @@ func TestWhoseTurnItIs(t *testing.T) {
 			}
 			if c.Due = care.Now; c.ReadAtOnce() || c.DueAtOnce() {
 				t.Errorf("%s is due at the next audit, and read at once", s)
+			}
+			for due, want := range map[time.Time]bool{care.AtOnce: true, care.Now: true, now: false} {
+				if c.Due = due; c.DueNow() != want {
+					t.Errorf("%s is due %s: now %t", s, due, c.DueNow())
+				}
 			}
 		}
 	}

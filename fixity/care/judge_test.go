@@ -50,6 +50,7 @@ func arrived(h *care.Holding)  { h.Arrived = now.Add(-time.Hour) }
 func burned(n int64) func(*care.Holding) {
 	return func(h *care.Holding) { h.Carrier, h.Burned = 5, n }
 }
+func holds(n int64) func(*care.Holding) { return func(h *care.Holding) { h.Held = n } }
 func blocks(b ...bool) func(*care.Holding) {
 	return func(h *care.Holding) { h.Blocks = b }
 }
@@ -170,6 +171,12 @@ func TestJudge(t *testing.T) {
 		{"a disc of the version", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Unreadable, burned(1))}},
 			found(fixity.Unreadable, fixity.AtRisk, care.StepDrive, "studio"), 5},
 		{"a disc of the version, altered", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Altered, burned(1))}},
+			found(fixity.Altered, fixity.AtRisk, care.StepBurn, "studio"), 5},
+		{"a disc that is all of another version", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Altered, burned(1), holds(9))}},
+			found(fixity.Altered, fixity.Tidy, care.StepBurn, "studio"), 5},
+		{"a disc of the version, unreadable, that once held another", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Unreadable, burned(1), holds(9))}},
+			found(fixity.Unreadable, fixity.AtRisk, care.StepDrive, "studio"), 5},
+		{"a disc of the version, altered since it held it", "vault", care.Case{Set: masters, Holdings: []care.Holding{intact("studio"), in("vault", fixity.Altered, burned(1), holds(1))}},
 			found(fixity.Altered, fixity.AtRisk, care.StepBurn, "studio"), 5},
 		{"a disc of an earlier version, none intact", "vault", care.Case{Set: masters, Holdings: []care.Holding{in("studio", fixity.Missing), in("vault", fixity.Altered, burned(9))}},
 			found(fixity.Altered, fixity.Tidy, care.StepBurn), 5},
