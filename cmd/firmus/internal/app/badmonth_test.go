@@ -5,7 +5,6 @@ import (
 	"flag"
 	"fmt"
 	"log/slog"
-	"net"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -99,19 +98,14 @@ func inMonth(t *testing.T, masters, access int, days func(t *testing.T, m *month
 		t.Fatal(err)
 	}
 	t.Cleanup(drive.Close)
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	post := &postOffice{}
-	post.serve(t, l)
+	post, mail := openPost(t)
 	folder := drive.AddFolder(drivetest.Root, "Quillmere")
 	inCloud := drive.AddFolder(folder, "masters")
 	synctest.Test(t, func(t *testing.T) {
 		// Files that the daemon writes get their times from the system: they must not lie
 		// in the future.
 		time.Sleep(time.Until(time.Date(2031, 3, 3, 18, 0, 0, 0, time.Local)))
-		m := &month{world: newWorld(t, fmt.Sprintf(monthConfig, folder, drive.Endpoint(), l.Addr())), drive: drive, post: post, inCloud: inCloud,
+		m := &month{world: newWorld(t, fmt.Sprintf(monthConfig, folder, drive.Endpoint(), mail)), drive: drive, post: post, inCloud: inCloud,
 			unreadable: map[string]bool{}}
 		m.now = time.Now().Add(-9 * 24 * time.Hour)
 		for i := range masters {

@@ -2,8 +2,6 @@ package app_test
 
 import (
 	"database/sql"
-	"fmt"
-	"net"
 	"os"
 	"testing"
 	"time"
@@ -16,11 +14,8 @@ import (
 // on Today, without anybody asking.
 func TestADaemonTellsOfABrokenRecord(t *testing.T) {
 	t.Parallel()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	must(t, err)
-	post := &postOffice{}
-	post.serve(t, l)
-	w, addr := daemonWorld(t, fmt.Sprintf("\n[mail]\nserver = %q\ntls = \"none\"\nfrom = \"firmus@quillmere.example\"\nto = [\"archivist@quillmere.example\"]\n", l.Addr()))
+	post, mail := openPost(t)
+	w, addr := daemonWorld(t, mailed(mail))
 	w.open().Close()
 	change := func(statement string) {
 		db, err := sql.Open("sqlite", w.path("state/ledger.db"))
@@ -52,7 +47,7 @@ func TestADaemonTellsOfABrokenRecord(t *testing.T) {
 	change(`UPDATE event SET by_name = by_name || '!' WHERE seq = 1`)
 	a := w.open()
 	a.Acts.Archive.Now = time.Now // as the daemon's, which has looked just now
-	_, err = acts.Of(a.Acts.Archive).CheckRecord(t.Context())
+	_, err := acts.Of(a.Acts.Archive).CheckRecord(t.Context())
 	a.Close()
 	if !acts.IsBroken(err) {
 		t.Fatalf("the record is whole: %v", err)

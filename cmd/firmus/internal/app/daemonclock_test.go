@@ -2,7 +2,6 @@ package app_test
 
 import (
 	"errors"
-	"net"
 	"slices"
 	"strings"
 	"testing"
@@ -28,17 +27,12 @@ func newClockWorld(t *testing.T) *clockWorld {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { drive.Close() })
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	post := &postOffice{}
-	post.serve(t, l)
+	post, mail := openPost(t)
 	folder := drive.AddFolder(drivetest.Root, "Quillmere")
 	dir := t.TempDir()
 	w := &clockWorld{}
 	synctest.Test(t, func(t *testing.T) {
-		w.year = newYear(t, dir, 1, drive, folder, post, l.Addr().String())
+		w.year = newYear(t, dir, 1, drive, folder, post, mail)
 		w.switchOn()
 		_, err := w.d.App().Receiving.Intake(t.Context(), receiving.IntakeOrder{})
 		w.must(err)

@@ -5,9 +5,7 @@ package app_test
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io/fs"
-	"net"
 	"os"
 	"path/filepath"
 	"strings"
@@ -46,13 +44,10 @@ func TestADaemonWithoutItsLedgerIsNeverReady(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
-			l, err := net.Listen("tcp", "127.0.0.1:0")
-			must(t, err)
-			post := &postOffice{}
-			post.serve(t, l)
-			w, addr := daemonWorld(t, fmt.Sprintf("\n[mail]\nserver = %q\ntls = \"none\"\nfrom = \"firmus@quillmere.example\"\nto = [\"archivist@quillmere.example\"]\n", l.Addr()))
+			post, mail := openPost(t)
+			w, addr := daemonWorld(t, mailed(mail))
 			a := w.open()
-			_, err = a.Ledger.Snapshot(context.Background(), w.path("backup.db"))
+			_, err := a.Ledger.Snapshot(context.Background(), w.path("backup.db"))
 			must(t, err)
 			a.Close()
 			r := w.daemon(addr, func(o *app.DaemonOptions) { o.Follow = 50 * time.Millisecond })
@@ -96,11 +91,8 @@ func TestADaemonWithoutItsLedgerIsNeverReady(t *testing.T) {
 // One look that doesn't find the ledger is logged, and frightens nobody by a letter.
 func TestALedgerThatIsGoneForOneLookIsNoAlarm(t *testing.T) {
 	t.Parallel()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	must(t, err)
-	post := &postOffice{}
-	post.serve(t, l)
-	w, addr := daemonWorld(t, fmt.Sprintf("\n[mail]\nserver = %q\ntls = \"none\"\nfrom = \"firmus@quillmere.example\"\nto = [\"archivist@quillmere.example\"]\n", l.Addr()))
+	post, mail := openPost(t)
+	w, addr := daemonWorld(t, mailed(mail))
 	r := w.daemon(addr, func(o *app.DaemonOptions) { o.Follow = 10 * time.Second })
 	r.within(time.Minute, "it is ready", r.answers("/readyz", 200, "ok"))
 	state := w.path("state")

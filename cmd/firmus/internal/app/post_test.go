@@ -29,6 +29,21 @@ func (p *postOffice) reached(n int) {
 	}
 }
 
+// openPost gives a post office, and where it listens.
+func openPost(t *testing.T) (*postOffice, string) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	must(t, err)
+	p := &postOffice{}
+	p.serve(t, l)
+	return p, l.Addr().String()
+}
+
+// mailed is the configuration of a daemon that sends letters there.
+func mailed(addr string) string {
+	return fmt.Sprintf("\n[mail]\nserver = %q\ntls = \"none\"\nfrom = \"firmus@quillmere.example\"\nto = [\"archivist@quillmere.example\"]\n", addr)
+}
+
 func (p *postOffice) serve(t *testing.T, l net.Listener) {
 	t.Cleanup(func() { l.Close() })
 	go func() {

@@ -2,7 +2,6 @@ package app_test
 
 import (
 	"fmt"
-	"net"
 	"os"
 	"runtime/debug"
 	"slices"
@@ -71,15 +70,10 @@ func oneYear(t *testing.T, seed uint64, days int, all *yearTable) {
 		t.Fatal(err)
 	}
 	defer drive.Close()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	post := &postOffice{}
-	post.serve(t, l)
+	post, mail := openPost(t)
 	folder := drive.AddFolder(drivetest.Root, "Quillmere")
 	synctest.Test(t, func(t *testing.T) {
-		y := newYear(t, t.TempDir(), seed, drive, folder, post, l.Addr().String())
+		y := newYear(t, t.TempDir(), seed, drive, folder, post, mail)
 		defer func() { // in a year that was broken off as well
 			if t.Failed() || os.Getenv("FIRMUS_YEAR_LOG") != "" {
 				t.Logf("FIRMUS_YEAR_SEED=%d\n%s", seed, strings.Join(y.evidence, "\n"))
