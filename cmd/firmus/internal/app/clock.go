@@ -67,6 +67,9 @@ func (s *parts) rightClock(ctx context.Context) error {
 // tellClock tells people that nothing is done by the clock, and that it is again: past the
 // outbox, which isn't filled meanwhile. rests is what rightClock says.
 func (s *parts) tellClock(rests error) {
+	if rests != nil && !errors.Is(rests, fixity.ErrRefused) {
+		return // the ledger can't be read: that is told otherwise
+	}
 	c := &s.odd
 	c.mu.Lock()
 	since, says, sure, told := c.since, c.says, c.sure, c.told
@@ -75,8 +78,8 @@ func (s *parts) tellClock(rests error) {
 		c.tried = time.Now()
 	}
 	c.mu.Unlock()
-	if !tell || rests != nil && !errors.Is(rests, fixity.ErrRefused) {
-		return // the ledger can't be read: that is told otherwise
+	if !tell {
+		return
 	}
 	done := false
 	switch {

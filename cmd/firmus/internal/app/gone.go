@@ -26,12 +26,9 @@ func (s *parts) guardLedger() {
 		every = s.d.o.Follow
 	}
 	said, alarmed, tried := "", false, time.Time{}
-	gone := 0 // looks in a row that didn't find it: one alone may be a drive that failed once
 	for s.ctx.Err() == nil {
 		err := s.a.Ledger.Here()
-		if gone++; err == nil {
-			gone = 0
-		}
+		again := said != "" // the look before didn't find it either: one alone may be a drive that failed once
 		switch {
 		case err != nil && err.Error() != said:
 			said = err.Error()
@@ -45,7 +42,7 @@ func (s *parts) guardLedger() {
 			said, alarmed, tried = "", false, time.Time{}
 			s.survey.now() // it may have found that nothing can be written
 		}
-		if gone > 1 && !alarmed && time.Since(tried) >= alarmAgain {
+		if err != nil && again && !alarmed && time.Since(tried) >= alarmAgain {
 			tried = time.Now()
 			alarmed = s.alarm("URGENT: Firmus has lost its ledger", fmt.Sprintf("Firmus watches over nothing: %v.", err),
 				"The recordings are not concerned, but nothing about them is checked, recorded or told until the ledger is back.",

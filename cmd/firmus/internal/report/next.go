@@ -63,6 +63,11 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 	if f.Step == care.StepOther && fixity.State(f.Kind) == fixity.Altered && m.Files[f.File].Unfinished {
 		return m.perhapsWhole(f, nil)
 	}
+	if f.Step == care.StepMoveBack {
+		if s, ok := m.inOrder(f); ok {
+			return []Step{s}
+		}
+	}
 	if rule.Kind == cloudKind {
 		if s := m.nextInCloud(f, good); s != nil {
 			return s
@@ -75,9 +80,6 @@ func (m Matter) nextOf(f ledger.Finding) []Step {
 		return m.decide(f)
 	case care.StepMoveBack:
 		what := text("Have it moved back to its place: ", m.order(f))
-		if s, ok := m.inOrder(f); ok {
-			return []Step{s}
-		}
 		if FormerName(f) {
 			what = text("The file was renamed, and has its former name here. Have it moved to its new one: ", m.order(f))
 		}

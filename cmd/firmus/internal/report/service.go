@@ -133,9 +133,6 @@ func (m Matter) nextInCloud(f ledger.Finding, good []donor) []Step {
 	}
 	switch f.Step {
 	case care.StepMoveBack:
-		if s, ok := m.inOrder(f); ok {
-			return []Step{s}
-		}
 		what := "In the service, move it back to its place:"
 		if FormerName(f) {
 			what = "The file was renamed, and has its former name here. In the service, move it to its new one:"

@@ -179,12 +179,13 @@ func fileOf(t *ledger.Tx, rules care.Rules, f ledger.File) (File, error) {
 		return x, err
 	}
 	err = t.Log.Of(f.ID, func(e ledger.Event) error {
-		x.Events = append(x.Events, Event{e.Seq, report.InstantOf(e.At), e.Verb, report.Happened(e), e.By, report.Second(e), e.Store, e.Reason})
+		second := report.Second(e)
+		x.Events = append(x.Events, Event{e.Seq, report.InstantOf(e.At), e.Verb, report.Happened(e), e.By, second, e.Store, e.Reason})
 		if e.Verb == fixity.Retired && e.At.Equal(f.Retired) {
 			x.retiredBy = report.Deciders(e)
 		}
 		for i, v := range vs {
-			if second := report.Second(e); second != "" && e.By == v.By && e.At.Equal(v.At) {
+			if second != "" && e.By == v.By && e.At.Equal(v.At) {
 				x.Versions[i].Second = second
 			}
 		}

@@ -220,13 +220,12 @@ func (t *Turns) fellSilent(store string) {
 	t.silentStore(store).known = true
 }
 
-// isSilent says that a store has left a call unanswered, and has answered none since; for good:
-// it isn't asked again.
-func (t *Turns) isSilent(store string) (known, forGood bool) {
+// isSilent says that a store has left a call unanswered, and has answered none since.
+func (t *Turns) isSilent(store string) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	s := t.silent[store]
-	return s != nil && s.known, s != nil && s.known && !t.Lasting
+	return s != nil && s.known
 }
 
 // answered notes that a store has answered.

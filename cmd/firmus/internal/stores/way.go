@@ -43,27 +43,19 @@ func Inner(r Root) Root {
 	return r
 }
 
-func (w *way) silence() time.Duration {
+// bound is how long a call is waited for.
+func (w *way) bound() time.Duration {
 	d := Silence
 	if w.s.Silence > 0 {
 		d = w.s.Silence
+	}
+	if w.s.turns().isSilent(w.store) {
+		d = min(silentAgain, d)
 	}
 	if w.slow {
 		d *= slowly
 	}
 	return d
-}
-
-// bound is how long a call is waited for.
-func (w *way) bound() time.Duration {
-	if known, _ := w.s.turns().isSilent(w.store); !known {
-		return w.silence()
-	}
-	again := silentAgain
-	if w.slow {
-		again *= slowly
-	}
-	return min(again, w.silence())
 }
 
 // fellSilent says that a call was left unanswered for so long. For the rest of the use, and of a
@@ -138,7 +130,7 @@ func attemptBeating[T any](ctx context.Context, w *way, f func(ctx context.Conte
 // answers waits while a call that was left behind is still at work, but not for long, and not at
 // all where the store is away for good.
 func (w *way) answers(ctx context.Context) error {
-	if _, forGood := w.s.turns().isSilent(w.store); forGood || w.u != nil && w.u.silent.Load() {
+	if t := w.s.turns(); !t.Lasting && t.isSilent(w.store) || w.u != nil && w.u.silent.Load() {
 		return errStill
 	}
 	if stuck := w.s.turns().waitsFor(w.store); stuck != nil {

@@ -56,7 +56,6 @@ func (e Desk) heldFiles(t *ledger.Tx, c *discs.Check) (result, []ledger.DiscHeld
 		if h.Samples && len(f.Ranges) == 0 && f.State != fixity.Intact && f.State != "" {
 			f.Ranges, f.More = soundRanges(t, *f, r)
 		}
-		h.Ranges, h.More = f.Ranges, f.More
 		var other []fixity.Fact
 		if !h.Wrong.IsZero() {
 			var err error
@@ -64,10 +63,10 @@ func (e Desk) heldFiles(t *ledger.Tx, c *discs.Check) (result, []ledger.DiscHeld
 				return res, nil, err
 			}
 		}
+		h.Ranges, h.More = f.Ranges, f.More
 		if f.Holds != 0 {
-			h.Holds, h.Ranges, h.More = f.Holds, nil, false
-			if other[0].Is == fixity.HoldsVersion {
-				h.Holds = 0 // nothing says that this disc needn't be kept
+			if other[0].Is == fixity.DiscVersion { // of the other kind nothing says that this disc needn't be kept
+				h.Holds = f.Holds
 			}
 		} else if f.State == fixity.Altered && len(f.Blocks) > 0 {
 			var err error
